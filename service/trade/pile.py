@@ -1,8 +1,16 @@
-"""The pile between the two compression plates: layers in order, cells, what changed."""
+"""The pile between the two compression plates: its layers in order, its cells, its neighbours.
 
+Opening and closing it is in open_pile, two piles against each other in comparison.
+"""
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from service.trade.errors import OutOfRange
 from service.trade.words import Back, Facing, Joint, Kind, Material, Side
+
+CELL_KINDS = frozenset({Kind.MEA, Kind.BLANK_CELL})
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,3 +35,173 @@ class Layer:
     joint: Joint | None = None
     lot: str | None = None
     cell: int | None = None
+
+    def at(self, position: int, cell: int | None) -> "Layer":
+        """The same part in another place; itself where nothing differs."""
+        if self.position == position and self.cell == cell:
+            return self
+        return Layer(
+            position,
+            self.part,
+            self.kind,
+            self.label,
+            self.part_type,
+            self.facing,
+            self.material,
+            self.thickness_mm,
+            self.side,
+            self.back,
+            self.joint,
+            self.lot,
+            cell,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """What a pile holds. ``cells`` are those with an MEA; a blank cell keeps a cell number."""
+
+    layers: int
+    cells: int
+    blank_cells: int
+    half_plates: int
+    gas_gaskets: int
+    coolant_layers: int
+    by_kind: Mapping[Kind, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What lies next on one side of a layer, and the nearest of each kind further on."""
+
+    next: Layer | None
+    half_plate: Layer | None
+    gasket: Layer | None
+    cell: Layer | None
+    """the nearest MEA or blank cell"""
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbours:
+    """What lies on both sides of a layer."""
+
+    toward_fixed_end: Beside
+    toward_free_end: Beside
+
+
+def number_cells(layers: Sequence[Layer]) -> tuple[Layer, ...]:
+    """Which cell does each layer belong to?
+
+    Each MEA or blank cell makes a cell, counted from the fixed end. A half plate or gas gasket
+    belongs to the cell its gas side meets: of two half plates back to back one goes to each
+    side. Coolant gaskets, collectors and insulator plates belong to no cell, nor does a plate
+    with no MEA on its gas side yet. Any pile is answered, however odd: incomplete ones too.
+
+    Source: common practice, no source.
+    """
+    cells: list[int | None] = [None] * len(layers)
+    centres = [at for at, layer in enumerate(layers) if layer.kind in CELL_KINDS]
+    for number, at in enumerate(centres, 1):
+        cells[at] = number
+    starts = [-1, *centres]
+    ends = [*centres, len(layers)]
+    for number, (start, end) in enumerate(zip(starts, ends, strict=True)):
+        before, after = _share(layers, start, end, number)
+        for at in before:
+            cells[at] = number
+        for at in after:
+            cells[at] = number + 1
+    return tuple(layer.at(layer.position, cell) for layer, cell in zip(layers, cells, strict=True))
+
+
+def _share(layers: Sequence[Layer], start: int, end: int, number: int) -> tuple[range, range]:
+    """Indices between two cell centres: those of the cell before, those of the cell after."""
+    has_before, has_after = number > 0, end < len(layers)
+    parting = [at for at in range(start + 1, end) if not _of_a_cell(layers[at])]
+    plates = [at for at in range(start + 1, end) if layers[at].kind is Kind.HALF_PLATE]
+    if parting:
+        first, last = parting[0], parting[-1]
+        before_end = min([at + 1 for at in plates if at < first], default=first)
+        after_start = max([at for at in plates if at > last], default=last + 1)
+    elif len(plates) > 1 or not (has_before and has_after):
+        before_end = plates[0] + 1 if plates else end
+        after_start = plates[-1] if plates else start + 1
+    elif plates:
+        lone = plates[0]
+        of_after = _side_of_first_plate(layers, start) is layers[lone].side is not None
+        before_end = lone if of_after else lone + 1
+        after_start = before_end
+    else:
+        before_end = after_start = start + 1 + (end - start) // 2
+    return (
+        range(start + 1, before_end) if has_before else range(0),
+        range(after_start, end) if has_after else range(0),
+    )
+
+
+def _of_a_cell(layer: Layer) -> bool:
+    return layer.kind is Kind.HALF_PLATE or (
+        layer.kind is Kind.GASKET and layer.joint is not Joint.COOLANT
+    )
+
+
+def _side_of_first_plate(layers: Sequence[Layer], centre: int) -> Side | None:
+    """Which gas the plate on the fixed-end side of a cell centre meets."""
+    for at in range(centre - 1, -1, -1):
+        if layers[at].kind is Kind.HALF_PLATE:
+            return layers[at].side
+        if not _of_a_cell(layers[at]):
+            return None
+    return None
+
+
+def counts(layers: Sequence[Layer]) -> Counts:
+    """How many parts of each kind, cells and coolant layers does a pile hold?"""
+    by_kind = Counter(layer.kind for layer in layers)
+    coolant = sum(layer.joint is Joint.COOLANT for layer in layers if layer.kind is Kind.GASKET)
+    return Counts(
+        layers=len(layers),
+        cells=by_kind[Kind.MEA],
+        blank_cells=by_kind[Kind.BLANK_CELL],
+        half_plates=by_kind[Kind.HALF_PLATE],
+        gas_gaskets=by_kind[Kind.GASKET] - coolant,
+        coolant_layers=coolant,
+        by_kind=dict(by_kind),
+    )
+
+
+def height_mm(layers: Sequence[Layer]) -> float:
+    """How high is the pile in mm, rigid as drawn: nothing compressed, plates not counted in."""
+    return sum(layer.thickness_mm for layer in layers)
+
+
+def neighbours(layers: Sequence[Layer], position: int) -> Neighbours:
+    """What lies nearest to the layer at a position (counted from 1) on both its sides?
+
+    Raises OutOfRange where the pile has no such position.
+    """
+    if not 1 <= position <= len(layers):
+        allowed = f"1 to {len(layers)}" if layers else "none, the pile is empty"
+        raise OutOfRange("position", position, "", allowed)
+    return Neighbours(
+        toward_fixed_end=_beside(layers[at] for at in range(position - 2, -1, -1)),
+        toward_free_end=_beside(layers[at] for at in range(position, len(layers))),
+    )
+
+
+def _beside(outward: Iterator[Layer]) -> Beside:
+    onward: list[Layer] = []
+    for layer in outward:
+        onward.append(layer)
+        if layer.kind in CELL_KINDS and {Kind.HALF_PLATE, Kind.GASKET} <= {s.kind for s in onward}:
+            break
+
+    def nearest(of: Callable[[Layer], bool]) -> Layer | None:
+        return next((layer for layer in onward if of(layer)), None)
+
+    return Beside(
+        next=onward[0] if onward else None,
+        half_plate=nearest(lambda layer: layer.kind is Kind.HALF_PLATE),
+        gasket=nearest(lambda layer: layer.kind is Kind.GASKET),
+        cell=nearest(lambda layer: layer.kind in CELL_KINDS),
+    )

@@ -1,0 +1,74 @@
+"""The append-only trail: every act has one name, every change one entry."""
+
+import json
+from collections.abc import Iterable
+from datetime import date, datetime
+from enum import StrEnum
+
+
+class Did(StrEnum):
+    """Names of everything that can be done, ``subject:act``."""
+
+    PERSON_ADDED = "person:added"
+    PERSON_ROLES = "person:roles changed"
+    PERSON_PASSWORD = "person:password changed"
+    PERSON_ACTIVE = "person:let in or shut out"
+    TOKEN_MADE = "token:made"
+    TOKEN_REVOKED = "token:revoked"
+    DESIGN_MADE = "design:made"
+    DESIGN_CHANGED = "design:changed"
+    PART_TYPE_MADE = "part type:made"
+    LOT_ADDED = "lot:added"
+    PART_ADDED = "part:added"
+    PART_MOVED = "part:moved"
+    PART_JUDGED = "part:judged"
+    PART_RESERVED = "part:reserved"
+    PARTS_IMPORTED = "parts:imported"
+    STACK_ADDED = "stack:added"
+    STACK_CHANGED = "stack:changed"
+    STACK_IMPORTED = "stack:imported"
+    RECORD_BEGUN = "record:begun"
+    RECORD_CHANGED = "record:changed"
+    RECORD_ENTRY = "record:entry made"
+    RECORD_UNDONE = "record:entry undone"
+    RECORD_HANDED_IN = "record:handed in"
+    RECORD_APPROVED = "record:approved"
+    RECORD_SENT_BACK = "record:sent back"
+    RECORD_TAKEN_UP = "record:taken up again"
+    RECORD_VOID = "record:made void"
+    CORRECTION_WRITTEN = "correction:written"
+    CORRECTION_APPROVED = "correction:approved"
+    CORRECTION_REFUSED = "correction:refused"
+    INSTRUMENT_ADDED = "instrument:added"
+    INSTRUMENT_CHANGED = "instrument:changed"
+    CALIBRATION_ADDED = "calibration:added"
+    HOLD_PLACED = "hold:placed"
+    HOLD_LIFTED = "hold:lifted"
+    CONCESSION_GIVEN = "concession:given"
+    HOURS_READ = "hours:read"
+    METER_REPLACED = "hour meter:replaced"
+    ATTACHMENT_ADDED = "attachment:added"
+    ATTACHMENT_REMOVED = "attachment:removed"
+    LAB_GENERATED = "lab:generated"
+
+
+Change = tuple[str, object, object]
+
+
+def written(value: object) -> object:
+    """Make a value fit for the trail: times as ISO 8601, words as words."""
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    if value is None or isinstance(value, bool | int | float):
+        return value
+    return str(value)
+
+
+def changes_text(changes: Iterable[Change]) -> str:
+    """Write [field, before, after] triples as JSON, leaving out what stayed as it was."""
+    rows = [
+        [field, written(before), written(after)]
+        for field, before, after in changes
+        if before != after
+    ]
+    return json.dumps(rows, ensure_ascii=False)

@@ -1,0 +1,53 @@
+"""Corrections: what is changed after hand-in, with the old value, the new one and the reason."""
+
+from enum import StrEnum
+
+from sqlalchemy import ForeignKey, Index
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.records.tables.base import Base, key, sha256, text, utc, word
+
+
+class CorrectionOf(StrEnum):
+    """Which fact a correction changes."""
+
+    LAYER_PART = "part in a layer"
+    LAYER_FACING = "facing of a layer"
+    TORQUE = "torque reading"
+    TORQUE_INSTRUMENT = "instrument of a torque reading"
+    HOURS = "hour-meter reading"
+    OPENED_AT = "time of opening"
+    CLOSED_AT = "time of closing"
+
+
+class CorrectionState(StrEnum):
+    """A correction counts once another person has approved it."""
+
+    WAITING = "waiting"
+    APPROVED = "approved"
+    REFUSED = "refused"
+
+
+class Correction(Base):
+    """One change to one fact of a record that was handed in."""
+
+    __tablename__ = "correction"
+    __table_args__ = (
+        Index("ix_correction_record_id", "record_id"),
+        Index("ix_correction_state", "state", "written_at"),
+    )
+    id: Mapped[key]
+    record_id: Mapped[int] = mapped_column(ForeignKey("rebuild_record.id", ondelete="RESTRICT"))
+    of: Mapped[CorrectionOf] = mapped_column("of_", word(CorrectionOf))
+    subject_id: Mapped[int | None] = mapped_column(comment="row of the fact's table")
+    subject_label: Mapped[str] = mapped_column(comment="layer 7, rod 2 pass 3 …")
+    old_value: Mapped[str] = mapped_column(comment="as a person reads it")
+    new_value: Mapped[str] = mapped_column(comment="as a person reads it")
+    new_part_id: Mapped[int | None] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
+    new_number: Mapped[float | None] = mapped_column(comment="N·m, h, or an instrument's id")
+    new_time: Mapped[utc | None]
+    reason: Mapped[text]
+    state: Mapped[CorrectionState] = mapped_column(word(CorrectionState))
+    written_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    written_at: Mapped[utc]
+    content_sha256: Mapped[sha256] = mapped_column(comment="of its RFC 8785 JSON")

@@ -1,0 +1,98 @@
+"""Part types, lots and parts. A part's three axes stand apart: place, usability, reservation."""
+
+from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.records.tables.base import Base, key, text, utc
+from service.trade.words import Back, Joint, Kind, Material, Side, Usability, Whereabouts
+
+
+class PartType(Base):
+    """What a part is: kind, drawing, thickness, limits."""
+
+    __tablename__ = "part_type"
+    __table_args__ = (
+        UniqueConstraint("drawing_number", "revision"),
+        CheckConstraint("thickness_mm IS NULL OR thickness_mm > 0", name="thickness_is_positive"),
+    )
+    id: Mapped[key]
+    kind: Mapped[Kind]
+    name: Mapped[str]
+    drawing_number: Mapped[str]
+    revision: Mapped[str]
+    material: Mapped[Material]
+    thickness_mm: Mapped[float | None] = mapped_column(comment="mm, as fitted")
+    side: Mapped[Side | None] = mapped_column(comment="gas a half plate meets")
+    back: Mapped[Back] = mapped_column(comment="coolant face of a half plate or collector")
+    joint: Mapped[Joint | None] = mapped_column(comment="joint a gasket seals")
+    marked_face: Mapped[str | None] = mapped_column(
+        comment="the face facing tells of, if it matters"
+    )
+    counted: Mapped[bool] = mapped_column(comment="items of a lot without serials of their own")
+    renew_at_opening: Mapped[bool]
+    openings_most: Mapped[int | None] = mapped_column(comment="openings a part may live through")
+    hours_most: Mapped[float | None] = mapped_column(comment="h of operation")
+    shelf_life_months: Mapped[int | None] = mapped_column(comment="months from making")
+    made_at: Mapped[utc]
+
+
+class Lot(Base):
+    """Parts delivered or made together."""
+
+    __tablename__ = "lot"
+    __table_args__ = (
+        UniqueConstraint("part_type_id", "label_key"),
+        CheckConstraint("quantity IS NULL OR quantity >= 0", name="quantity_is_not_negative"),
+    )
+    id: Mapped[key]
+    part_type_id: Mapped[int] = mapped_column(ForeignKey("part_type.id", ondelete="RESTRICT"))
+    label: Mapped[str] = mapped_column(comment="as typed")
+    label_key: Mapped[str] = mapped_column(index=True, comment="without regard to case and space")
+    supplier: Mapped[str] = mapped_column(default="")
+    received_at: Mapped[utc | None]
+    produced_at: Mapped[utc | None]
+    expires_at: Mapped[utc | None]
+    quantity: Mapped[int | None] = mapped_column(comment="items received; none: not known")
+    notes: Mapped[text] = mapped_column(default="")
+
+
+class Part(Base):
+    """One physical object with a serial, or one counted item taken from a lot.
+
+    A part is in at most one place: it has one row, and a fitted part names one stack.
+    """
+
+    __tablename__ = "part"
+    __table_args__ = (
+        UniqueConstraint("part_type_id", "serial_key"),
+        UniqueConstraint("lot_id", "item_number"),
+        CheckConstraint("(serial IS NULL) = (serial_key IS NULL)", name="serial_has_its_key"),
+        CheckConstraint(
+            "serial IS NOT NULL OR (lot_id IS NOT NULL AND item_number IS NOT NULL)",
+            name="serial_or_item_of_a_lot",
+        ),
+        CheckConstraint(
+            "(whereabouts = 'fitted') = (stack_id IS NOT NULL)", name="fitted_in_one_stack"
+        ),
+        CheckConstraint("hours_before >= 0", name="hours_before_are_not_negative"),
+        Index("ix_part_serial_key", "serial_key"),
+        Index("ix_part_stack_id", "stack_id"),
+        Index("ix_part_type_place", "part_type_id", "whereabouts", "usability"),
+        Index("ix_part_reserved_for_stack_id", "reserved_for_stack_id"),
+    )
+    id: Mapped[key]
+    part_type_id: Mapped[int] = mapped_column(ForeignKey("part_type.id", ondelete="RESTRICT"))
+    lot_id: Mapped[int | None] = mapped_column(ForeignKey("lot.id", ondelete="RESTRICT"))
+    serial: Mapped[str | None] = mapped_column(comment="as typed")
+    serial_key: Mapped[str | None] = mapped_column(comment="without regard to case and space")
+    item_number: Mapped[int | None] = mapped_column(comment="of a counted item in its lot, from 1")
+    hours_before: Mapped[float] = mapped_column(default=0.0, comment="h it came with")
+    whereabouts: Mapped[Whereabouts]
+    stack_id: Mapped[int | None] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
+    place: Mapped[str] = mapped_column(default="", comment="shelf, tray or address, in words")
+    usability: Mapped[Usability]
+    reserved_for_stack_id: Mapped[int | None] = mapped_column(
+        ForeignKey("stack.id", ondelete="RESTRICT")
+    )
+    notes: Mapped[text] = mapped_column(default="")
+    added_at: Mapped[utc]

@@ -1,0 +1,83 @@
+"""People, their roles, their sign-in sessions and the tokens of machines."""
+
+from enum import StrEnum
+
+from sqlalchemy import CheckConstraint, ForeignKey, Index, func
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.records.tables.base import Base, key, sha256, text, utc, word
+
+
+class Role(StrEnum):
+    """What somebody may do; one person may have several."""
+
+    BUILDER = "builder"
+    QUALITY = "quality"
+    SUPERVISOR = "supervisor"
+    ADMIN = "admin"
+
+
+class Person(Base):
+    """One person; never deleted, since the history names them."""
+
+    __tablename__ = "person"
+    __table_args__ = (CheckConstraint("login <> ''", name="login_is_given"),)
+    id: Mapped[key]
+    login: Mapped[str] = mapped_column(comment="as typed")
+    name: Mapped[str]
+    password_hash: Mapped[text] = mapped_column(comment="Argon2id; empty: cannot sign in")
+    active: Mapped[bool]
+    added_at: Mapped[utc]
+
+
+Index("uq_person_login_lower", func.lower(Person.login), unique=True)
+
+
+class PersonRole(Base):
+    """One role of one person, as of now; the trail keeps the changes."""
+
+    __tablename__ = "person_role"
+    person_id: Mapped[int] = mapped_column(
+        ForeignKey("person.id", ondelete="RESTRICT"), primary_key=True
+    )
+    role: Mapped[Role] = mapped_column(word(Role), primary_key=True)
+
+
+class SignInSession(Base):
+    """One signed-in browser; only the hash of its secret is kept."""
+
+    __tablename__ = "sign_in_session"
+    id: Mapped[key]
+    token_sha256: Mapped[sha256] = mapped_column(unique=True)
+    person_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"), index=True)
+    begun_at: Mapped[utc]
+    seen_at: Mapped[utc]
+    ended_at: Mapped[utc | None]
+
+
+class SignInAttempt(Base):
+    """One attempt to sign in, for throttling."""
+
+    __tablename__ = "sign_in_attempt"
+    __table_args__ = (
+        Index("ix_sign_in_attempt_login_at", "login", "at"),
+        Index("ix_sign_in_attempt_address_at", "address", "at"),
+    )
+    id: Mapped[key]
+    login: Mapped[str] = mapped_column(comment="lower case, as tried")
+    address: Mapped[str]
+    at: Mapped[utc]
+    succeeded: Mapped[bool]
+
+
+class ApiToken(Base):
+    """A secret for a machine or script acting for a person; only its hash is kept."""
+
+    __tablename__ = "api_token"
+    id: Mapped[key]
+    token_sha256: Mapped[sha256] = mapped_column(unique=True)
+    person_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"), index=True)
+    label: Mapped[str]
+    made_at: Mapped[utc]
+    last_used_at: Mapped[utc | None]
+    revoked_at: Mapped[utc | None]

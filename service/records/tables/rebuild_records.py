@@ -1,0 +1,269 @@
+"""Rebuild records: one service event, entry by entry, frozen when handed in."""
+
+from enum import StrEnum
+
+from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
+from sqlalchemy import text as sql
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.records.tables.base import Base, key, sha256, text, utc, word
+from service.trade.words import End, Facing, ReadingKind, Stage
+
+
+class RecordKind(StrEnum):
+    """What sort of event a record tells of."""
+
+    FIRST_BUILD = "first build"
+    REBUILD = "rebuild"
+    TEARDOWN = "teardown"
+    INSPECTION = "inspection"
+    RE_TORQUE = "re-torque"
+    TAKEN_OVER = "taken over"
+
+
+class RecordState(StrEnum):
+    """open → handed in → approved, or sent back → open again; void keeps its content."""
+
+    OPEN = "open"
+    HANDED_IN = "handed in"
+    APPROVED = "approved"
+    SENT_BACK = "sent back"
+    VOID = "void"
+
+
+class StepKind(StrEnum):
+    """What an entry of a record says was done."""
+
+    MAKE_SAFE = "make-safe line"
+    EXCEPTION = "exception to make-safe"
+    OPENED = "opened"
+    LIFTED_OFF = "lifted off"
+    PUT_ON = "put on"
+    FIXING_REMOVED = "fixing removed"
+    FIXING_FITTED = "fixing fitted"
+    FINDING = "finding"
+    TORQUE = "torque reading"
+    HOURS = "hour reading"
+    CLOSED = "closed"
+
+
+class Involvement(StrEnum):
+    """How a person was part of an event."""
+
+    WORKED = "worked on it"
+    WITNESSED = "witnessed"
+
+
+class Meaning(StrEnum):
+    """What a decision's signature means."""
+
+    APPROVED = "approved"
+    SENT_BACK = "sent back"
+    VOID = "void"
+    CORRECTION_APPROVED = "correction approved"
+    CORRECTION_REFUSED = "correction refused"
+
+
+class RebuildRecord(Base):
+    """One service event on one stack. Its number is its id."""
+
+    __tablename__ = "rebuild_record"
+    __table_args__ = (
+        CheckConstraint(
+            "closed_at IS NULL OR opened_at IS NULL OR closed_at >= opened_at",
+            name="closed_after_opened",
+        ),
+        CheckConstraint(
+            "state NOT IN ('handed in', 'approved') OR content_sha256 IS NOT NULL",
+            name="handed_in_has_a_hash",
+        ),
+        Index(
+            "uq_rebuild_record_stack_id_being_written",
+            "stack_id",
+            unique=True,
+            sqlite_where=sql("state IN ('open', 'sent back')"),
+            postgresql_where=sql("state IN ('open', 'sent back')"),
+        ),
+        Index("ix_rebuild_record_stack_id_performed_from", "stack_id", "performed_from"),
+        Index("ix_rebuild_record_state_handed_in_at", "state", "handed_in_at"),
+    )
+    id: Mapped[key]
+    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
+    kind: Mapped[RecordKind] = mapped_column(word(RecordKind))
+    state: Mapped[RecordState] = mapped_column(word(RecordState))
+    reason: Mapped[text]
+    performed_from: Mapped[utc] = mapped_column(comment="when the work began")
+    opened_at: Mapped[utc | None] = mapped_column(comment="when the clamp was released")
+    closed_at: Mapped[utc | None] = mapped_column(comment="when the clamp was closed")
+    written_by_id: Mapped[int] = mapped_column(
+        ForeignKey("person.id", ondelete="RESTRICT"), index=True
+    )
+    written_at: Mapped[utc]
+    base_build_id: Mapped[int | None] = mapped_column(
+        ForeignKey("build.id", ondelete="RESTRICT", use_alter=True), comment="it began from"
+    )
+    version: Mapped[int] = mapped_column(
+        comment="grows with every change; a form names the one it saw"
+    )
+    notes: Mapped[text] = mapped_column(default="")
+    handed_in_at: Mapped[utc | None]
+    handed_in_by_id: Mapped[int | None] = mapped_column(
+        ForeignKey("person.id", ondelete="RESTRICT")
+    )
+    content: Mapped[text | None] = mapped_column(comment="RFC 8785 JSON as handed in")
+    content_sha256: Mapped[sha256 | None]
+
+
+class RecordPerson(Base):
+    """Somebody who worked on or witnessed an event."""
+
+    __tablename__ = "record_person"
+    record_id: Mapped[int] = mapped_column(
+        ForeignKey("rebuild_record.id", ondelete="RESTRICT"), primary_key=True
+    )
+    person_id: Mapped[int] = mapped_column(
+        ForeignKey("person.id", ondelete="RESTRICT"), primary_key=True, index=True
+    )
+    involvement: Mapped[Involvement] = mapped_column(word(Involvement), primary_key=True)
+
+
+class Step(Base):
+    """One entry of a record, in order; undone entries stay, struck out."""
+
+    __tablename__ = "step"
+    __table_args__ = (
+        UniqueConstraint("record_id", "sequence"),
+        CheckConstraint("(undone_at IS NULL) = (undone_by_id IS NULL)", name="undone_by_somebody"),
+        Index(
+            "uq_step_part_id_standing",
+            "part_id",
+            unique=True,
+            sqlite_where=sql("standing"),
+            postgresql_where=sql("standing"),
+        ),
+        Index("ix_step_part_id", "part_id"),
+        Index("ix_step_exposed_part_id", "exposed_part_id"),
+    )
+    id: Mapped[key]
+    record_id: Mapped[int] = mapped_column(ForeignKey("rebuild_record.id", ondelete="RESTRICT"))
+    sequence: Mapped[int]
+    kind: Mapped[StepKind] = mapped_column(word(StepKind))
+    end: Mapped[End | None] = mapped_column("end_")
+    part_id: Mapped[int | None] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
+    exposed_part_id: Mapped[int | None] = mapped_column(
+        ForeignKey("part.id", ondelete="RESTRICT"), comment="left outermost by a lifting off"
+    )
+    facing: Mapped[Facing | None]
+    rod_number: Mapped[int | None]
+    standing: Mapped[bool] = mapped_column(
+        comment="this entry now holds its part in an open record"
+    )
+    scanned: Mapped[text | None] = mapped_column(comment="text as scanned or typed")
+    note: Mapped[text] = mapped_column(default="")
+    done_at: Mapped[utc]
+    written_at: Mapped[utc]
+    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    undone_at: Mapped[utc | None]
+    undone_by_id: Mapped[int | None] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+
+
+class MakeSafeLine(Base):
+    """One line of the make-safe checklist as recorded."""
+
+    __tablename__ = "make_safe_line"
+    id: Mapped[key]
+    record_id: Mapped[int] = mapped_column(
+        ForeignKey("rebuild_record.id", ondelete="RESTRICT"), index=True
+    )
+    step_id: Mapped[int] = mapped_column(ForeignKey("step.id", ondelete="RESTRICT"), unique=True)
+    line_number: Mapped[int]
+    wording: Mapped[text] = mapped_column(comment="of the design's line as it read then")
+    reading: Mapped[float | None]
+    unit: Mapped[str | None]
+    instrument_id: Mapped[int | None] = mapped_column(
+        ForeignKey("instrument.id", ondelete="RESTRICT")
+    )
+    calibration_id: Mapped[int | None] = mapped_column(
+        ForeignKey("calibration.id", ondelete="RESTRICT"), comment="valid when it was taken"
+    )
+    person_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    witness_id: Mapped[int | None] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+
+
+class Finding(Base):
+    """An observed condition of a part at an event, or the explicit word that none was seen."""
+
+    __tablename__ = "finding"
+    __table_args__ = (
+        CheckConstraint("severity IS NULL OR severity BETWEEN 0 AND 3", name="severity_0_to_3"),
+    )
+    id: Mapped[key]
+    record_id: Mapped[int] = mapped_column(
+        ForeignKey("rebuild_record.id", ondelete="RESTRICT"), index=True
+    )
+    step_id: Mapped[int] = mapped_column(ForeignKey("step.id", ondelete="RESTRICT"), index=True)
+    part_id: Mapped[int] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"), index=True)
+    condition: Mapped[str] = mapped_column(comment="a word of trade/conditions")
+    severity: Mapped[int | None]
+    where: Mapped[str] = mapped_column("where_", default="", comment="on the part, in words")
+    note: Mapped[text] = mapped_column(default="")
+
+
+class TorqueReading(Base):
+    """One reading on one nut in one pass with one instrument."""
+
+    __tablename__ = "torque_reading"
+    __table_args__ = (
+        CheckConstraint("torque_nm >= 0", name="torque_is_not_negative"),
+        CheckConstraint("pass_number >= 1", name="passes_count_from_one"),
+        Index("ix_torque_reading_record_id", "record_id", "rod_number"),
+        Index("ix_torque_reading_instrument_id", "instrument_id", "taken_at"),
+    )
+    id: Mapped[key]
+    record_id: Mapped[int] = mapped_column(ForeignKey("rebuild_record.id", ondelete="RESTRICT"))
+    step_id: Mapped[int] = mapped_column(ForeignKey("step.id", ondelete="RESTRICT"), index=True)
+    rod_number: Mapped[int]
+    pass_number: Mapped[int]
+    stage: Mapped[Stage]
+    kind: Mapped[ReadingKind]
+    torque_nm: Mapped[float] = mapped_column(comment="N·m")
+    entered: Mapped[str] = mapped_column(comment="as typed, with its unit")
+    instrument_id: Mapped[int] = mapped_column(ForeignKey("instrument.id", ondelete="RESTRICT"))
+    calibration_id: Mapped[int | None] = mapped_column(
+        ForeignKey("calibration.id", ondelete="RESTRICT"), comment="valid when it was taken"
+    )
+    concession_id: Mapped[int | None] = mapped_column(
+        ForeignKey("concession.id", ondelete="RESTRICT")
+    )
+    taken_at: Mapped[utc]
+    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    known_from: Mapped[utc]
+    known_until: Mapped[utc | None]
+    correction_id: Mapped[int | None] = mapped_column(
+        ForeignKey("correction.id", ondelete="RESTRICT")
+    )
+    replaces_id: Mapped[int | None] = mapped_column(
+        ForeignKey("torque_reading.id", ondelete="RESTRICT")
+    )
+
+
+class Decision(Base):
+    """A signature: who decided what on which content, and what it means. Never changed."""
+
+    __tablename__ = "decision"
+    __table_args__ = (
+        Index("ix_decision_record_id", "record_id"),
+        Index("ix_decision_correction_id", "correction_id"),
+    )
+    id: Mapped[key]
+    record_id: Mapped[int] = mapped_column(ForeignKey("rebuild_record.id", ondelete="RESTRICT"))
+    correction_id: Mapped[int | None] = mapped_column(
+        ForeignKey("correction.id", ondelete="RESTRICT")
+    )
+    meaning: Mapped[Meaning] = mapped_column(word(Meaning))
+    person_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    person_name: Mapped[str] = mapped_column(comment="as of then")
+    person_roles: Mapped[str] = mapped_column(comment="as of then")
+    at: Mapped[utc]
+    content_sha256: Mapped[sha256 | None] = mapped_column(comment="of what was signed")
+    reason: Mapped[text] = mapped_column(default="")
