@@ -21,18 +21,15 @@ class What(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One part that differs, with its layer before and after; None where it was in no pile."""
+    """One part that differs, with its layer before and after; None where it was in no pile.
+
+    ``layer`` is the part as it is now, or as it last was.
+    """
 
     what: What
+    layer: Layer
     before: Layer | None
     after: Layer | None
-
-    @property
-    def layer(self) -> Layer:
-        """The part as it is now, or as it last was."""
-        layer = self.after or self.before
-        assert layer is not None  # noqa: S101
-        return layer
 
     @property
     def position_before(self) -> int | None:
@@ -102,7 +99,9 @@ def compare(before: Sequence[Layer], after: Sequence[Layer]) -> Comparison:
     in_order = _longest_in_order(stayed, {layer.part: at for at, layer in enumerate(after)})
 
     def changes(what: What, parts: Iterable[int]) -> tuple[Change, ...]:
-        return tuple(Change(what, was.get(part), now.get(part)) for part in parts)
+        return tuple(
+            Change(what, now.get(part) or was[part], was.get(part), now.get(part)) for part in parts
+        )
 
     return Comparison(
         out=changes(What.OUT, (part for part in was if part not in now)),
@@ -115,16 +114,14 @@ def compare(before: Sequence[Layer], after: Sequence[Layer]) -> Comparison:
 
 
 def _by_part(layers: Sequence[Layer], which: str) -> dict[int, Layer]:
-    found = {layer.part: layer for layer in layers}
-    if len(found) < len(layers):
-        first: dict[int, Layer] = {}
-        for layer in layers:
-            other = first.setdefault(layer.part, layer)
-            if other is not layer:
-                raise Inconsistent(
-                    f"{layer.label} stands twice in the pile {which}: "
-                    f"at positions {other.position} and {layer.position}."
-                )
+    found: dict[int, Layer] = {}
+    for layer in layers:
+        if layer.part in found:
+            raise Inconsistent(
+                f"{layer.label} stands twice in the pile {which}: "
+                f"at positions {found[layer.part].position} and {layer.position}."
+            )
+        found[layer.part] = layer
     return found
 
 

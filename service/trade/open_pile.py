@@ -73,7 +73,9 @@ class OpenPile(NamedTuple):
     @property
     def layers(self) -> tuple[Layer, ...]:
         """All layers as they stand, positions counted anew from 1, cells numbered anew."""
-        return number_cells([layer.at(at, layer.cell) for at, layer in enumerate(self._standing(), 1)])
+        return number_cells(
+            [layer.at(at, layer.cell) for at, layer in enumerate(self._standing(), 1)]
+        )
 
     @property
     def kept(self) -> tuple[Layer, ...]:
