@@ -5,6 +5,7 @@ from sqlalchemy import text as sql
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.records.tables.base import Base, key, text, utc
+from service.trade.words import Usability
 
 ONE_SUBJECT = (
     "(CASE WHEN part_id IS NULL THEN 0 ELSE 1 END)"
@@ -35,6 +36,9 @@ class Hold(Base):
     lot_id: Mapped[int | None] = mapped_column(ForeignKey("lot.id", ondelete="RESTRICT"))
     instrument_id: Mapped[int | None] = mapped_column(
         ForeignKey("instrument.id", ondelete="RESTRICT")
+    )
+    usability_before: Mapped[Usability | None] = mapped_column(
+        comment="of a held part, given back when its last hold is lifted"
     )
     reason: Mapped[text]
     placed_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
