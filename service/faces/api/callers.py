@@ -1,0 +1,49 @@
+"""Who calls: a bearer token after RFC 6750, its last use noted at most once a minute."""
+
+from datetime import timedelta
+from typing import Annotated
+
+from fastapi import Depends, HTTPException, Request
+from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
+from sqlalchemy import Engine, update
+
+from service.records.database import now_utc, reading, tending
+from service.records.permissions import Person
+from service.records.queries.tokens import holder_of
+from service.records.tables.people import ApiToken
+
+NOTED_EVERY = timedelta(minutes=1)
+
+bearer = HTTPBearer(auto_error=False, description="A token made on your own page.")
+
+
+def engine_of(request: Request) -> Engine:
+    """Give the engine of this server."""
+    engine: Engine = request.app.state.engine
+    return engine
+
+
+def caller(
+    credentials: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)],
+    engine: Annotated[Engine, Depends(engine_of)],
+) -> Person:
+    """Name the person whose token came with the call, or answer 401."""
+    with reading(engine) as session:
+        holder = holder_of(session, credentials.credentials) if credentials else None
+    if holder is None:
+        raise HTTPException(
+            401,
+            "Send a valid token: Authorization: Bearer …",
+            headers={"WWW-Authenticate": 'Bearer realm="layerbook"'},
+        )
+    now = now_utc()
+    if holder.last_used_at is None or now - holder.last_used_at > NOTED_EVERY:
+        with tending(engine) as session:
+            session.execute(
+                update(ApiToken).where(ApiToken.id == holder.token_id).values(last_used_at=now)
+            )
+    return holder.person
+
+
+Caller = Annotated[Person, Depends(caller)]
+Database = Annotated[Engine, Depends(engine_of)]

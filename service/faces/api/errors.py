@@ -1,0 +1,117 @@
+"""The error family as JSON: problem details after RFC 9457, one table."""
+
+import logging
+from uuid import uuid4
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+
+from service.records.errors import (
+    Busy,
+    LayerbookError,
+    NotAllowed,
+    NotFound,
+    Refused,
+    RefusedTogether,
+    Repeated,
+    Stale,
+)
+from service.trade.errors import TradeError
+
+STATUS: dict[type[LayerbookError], tuple[int, str]] = {
+    Refused: (422, "A value cannot be taken"),
+    RefusedTogether: (422, "Some values cannot be taken"),
+    Stale: (409, "Changed by somebody else meanwhile"),
+    NotFound: (404, "Not found"),
+    NotAllowed: (403, "Not allowed"),
+    Repeated: (200, "This entry was made before"),
+    Busy: (503, "The database is busy"),
+}
+
+log = logging.getLogger("layerbook.api")
+
+
+def problem(
+    status: int, title: str, detail: str, headers: dict[str, str] | None = None, **more: object
+) -> JSONResponse:
+    """One error in the shape every error of the API has."""
+    content = {"type": "about:blank", "title": title, "status": status, "detail": detail, **more}
+    return JSONResponse(
+        content, status_code=status, media_type="application/problem+json", headers=headers
+    )
+
+
+def _field(refusal: Refused) -> dict[str, str]:
+    return {
+        "field": refusal.field,
+        "value": "" if refusal.value is None else str(refusal.value),
+        "reason": refusal.reason,
+        "right_would_be": refusal.right_would_be,
+    }
+
+
+def known(_request: Request, error: Exception) -> JSONResponse:
+    """Translate an error of the records."""
+    status, title = next(
+        (STATUS[kind] for kind in type(error).__mro__ if kind in STATUS), (422, "")
+    )
+    if isinstance(error, Refused):
+        return problem(status, title, str(error), fields=[_field(error)])
+    if isinstance(error, RefusedTogether):
+        return problem(status, title, str(error), fields=[_field(each) for each in error.refusals])
+    if isinstance(error, Stale):
+        return problem(
+            status, title, str(error), version=error.now, changes_since=list(error.changes)
+        )
+    return problem(status, title or "Cannot be done", str(error))
+
+
+def computed(_request: Request, error: Exception) -> JSONResponse:
+    """Translate an error of the pure computations: a value outside its range."""
+    return problem(422, "A value cannot be taken", str(error))
+
+
+def asked(_request: Request, error: Exception) -> JSONResponse:
+    """Translate what does not fit the description of the API, field by field."""
+    if not isinstance(error, RequestValidationError):
+        raise error
+    fields = [
+        {
+            "field": ".".join(str(step) for step in each["loc"][1:]) or str(each["loc"][0]),
+            "value": _shown(each.get("input")),
+            "reason": each["msg"],
+            "right_would_be": "",
+        }
+        for each in error.errors()
+    ]
+    return problem(422, "Some values cannot be taken", fields[0]["reason"], fields=fields)
+
+
+def _shown(value: object) -> str:
+    return "" if isinstance(value, dict | list) or value is None else str(value)[:200]
+
+
+def spoken(_request: Request, error: Exception) -> JSONResponse:
+    """Translate an HTTP error raised on the way."""
+    if not isinstance(error, HTTPException):
+        raise error
+    headers = dict(error.headers) if error.headers else None
+    return problem(error.status_code, "Not done", str(error.detail), headers)
+
+
+def unforeseen(_request: Request, error: Exception) -> JSONResponse:
+    """Hide what nobody foresaw behind a reference; the log has the rest."""
+    reference = uuid4().hex[:8]
+    log.error("reference %s", reference, exc_info=error)
+    return problem(500, "Something went wrong", f"Tell whoever runs this: reference {reference}.")
+
+
+def install(api: FastAPI) -> None:
+    """Register the table on an app."""
+    api.add_exception_handler(LayerbookError, known)
+    api.add_exception_handler(TradeError, computed)
+    api.add_exception_handler(RequestValidationError, asked)
+    api.add_exception_handler(HTTPException, spoken)
+    api.add_exception_handler(Exception, unforeseen)
