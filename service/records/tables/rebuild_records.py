@@ -7,7 +7,7 @@ from sqlalchemy import text as sql
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.records.tables.base import Base, key, sha256, text, utc, word
-from service.trade.words import End, Facing, ReadingKind, Stage
+from service.trade.words import End, Facing, ReadingKind, Stage, Whereabouts
 
 
 class RecordKind(StrEnum):
@@ -158,6 +158,10 @@ class Step(Base):
     standing: Mapped[bool] = mapped_column(
         comment="this entry now holds its part in an open record"
     )
+    whereabouts_before: Mapped[Whereabouts | None] = mapped_column(
+        comment="where its part was before this entry; undoing puts it back there"
+    )
+    place_before: Mapped[str] = mapped_column(default="", comment="and the place, in words")
     scanned: Mapped[text | None] = mapped_column(comment="text as scanned or typed")
     note: Mapped[text] = mapped_column(default="")
     done_at: Mapped[utc]
