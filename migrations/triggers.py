@@ -1,0 +1,178 @@
+"""What the database itself refuses to forget: append-only rows, in the words of both engines.
+
+Laid again at the end of every step up or down, since rebuilding a SQLite table drops its triggers
+without a word. A step which must change such rows lifts them first, with ``lift(op.get_bind())``.
+
+Each `Guard` names a table, what is refused, of which columns and under which condition. Conditions
+use ``old.`` and ``new.``, which both engines read alike.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, inspect, text
+
+PREFIX = "guard_"
+FUNCTION = "layerbook_refuse"
+FROZEN = "('handed in', 'approved', 'void')"
+RECORD_IS_FROZEN = f"(SELECT state FROM rebuild_record WHERE id = old.record_id) IN {FROZEN}"  # noqa: S608
+
+
+@dataclass(frozen=True)
+class Guard:
+    """One refusal. ``free`` columns may still be set; ``when`` narrows it to some rows."""
+
+    table: str
+    verb: str
+    why: str
+    free: tuple[str, ...] = ()
+    when: str = ""
+    part: str = ""
+
+    @property
+    def name(self) -> str:
+        """Name of the trigger."""
+        return "_".join(filter(None, (PREFIX + self.table, self.verb.lower(), self.part)))
+
+
+def _guards() -> Iterator[Guard]:
+    for table in ("audit_entry", "decision", "calibration"):
+        yield Guard(table, "UPDATE", f"{table} rows are never changed")
+        yield Guard(table, "DELETE", f"{table} rows are never deleted")
+    yield Guard("build", "UPDATE", "a build keeps its stack, its number and its record")
+    for table in ("layer", "fixing", "build_period", "torque_reading", "hour_reading"):
+        free = ("known_until", "present") if table in ("layer", "fixing") else ("known_until",)
+        yield Guard(table, "UPDATE", f"a {table} is closed out and written anew, not changed", free)
+        yield Guard(
+            table,
+            "UPDATE",
+            f"this {table} was closed out before",
+            when="old.known_until IS NOT NULL AND"
+            " (new.known_until IS NULL OR new.known_until <> old.known_until)",
+            part="once",
+        )
+        yield Guard(table, "DELETE", f"{table} rows are never deleted")
+    yield Guard(
+        "rebuild_record",
+        "UPDATE",
+        "a record handed in is frozen: write a correction",
+        free=("state", "version"),
+        when=f"old.state IN {FROZEN} AND new.state NOT IN ('open', 'sent back')",
+    )
+    yield Guard(
+        "rebuild_record",
+        "UPDATE",
+        "this record cannot change its state so",
+        when="old.state <> new.state AND (old.state = 'void'"
+        " OR (old.state = 'approved' AND new.state <> 'void'))",
+        part="state",
+    )
+    for table in ("step", "finding", "make_safe_line", "record_person"):
+        free = ("standing",) if table == "step" else ()
+        why = "the record is handed in: its entries are frozen"
+        yield Guard(table, "UPDATE", why, free, when=RECORD_IS_FROZEN)
+        if table == "record_person":
+            yield Guard(table, "DELETE", why, when=RECORD_IS_FROZEN)
+        else:
+            yield Guard(table, "DELETE", f"{table} rows are never deleted")
+    yield Guard(
+        "correction",
+        "UPDATE",
+        "this correction is decided",
+        when="old.state <> 'waiting'",
+    )
+    yield Guard("correction", "UPDATE", "a correction is never changed", free=("state",), part="of")
+    yield Guard("design", "UPDATE", "a design in use is frozen", when="old.frozen_at IS NOT NULL")
+    for table in ("design_rod", "design_port", "checklist_line"):
+        frozen = "(SELECT frozen_at FROM design WHERE id = old.design_id) IS NOT NULL"
+        yield Guard(table, "UPDATE", "a design in use is frozen", when=frozen)
+        yield Guard(table, "DELETE", "a design in use is frozen", when=frozen)
+    for table in (
+        "person", "part_type", "lot", "part", "stack", "build", "rebuild_record", "correction",
+        "instrument", "hold", "concession", "attachment", "hour_meter",
+    ):  # fmt: skip
+        yield Guard(table, "DELETE", f"{table} rows are never deleted")
+
+
+GUARDS = tuple(_guards())
+
+
+def lay(connection: Connection) -> None:
+    """Make all triggers anew for the tables there are."""
+    lift(connection)
+    insight = inspect(connection)
+    columns = {
+        table: [column["name"] for column in insight.get_columns(table)]
+        for table in insight.get_table_names()
+    }
+    if connection.dialect.name == "postgresql":
+        _lay_function(connection)
+    for guard in GUARDS:
+        if guard.table in columns:
+            held = [name for name in columns[guard.table] if name not in guard.free]
+            connection.exec_driver_sql(_statement(guard, held, connection.dialect.name))
+    if connection.dialect.name == "postgresql":
+        for table in sorted({guard.table for guard in GUARDS} & columns.keys()):
+            connection.exec_driver_sql(
+                f"CREATE TRIGGER {PREFIX}{table}_truncate BEFORE TRUNCATE ON {table}"
+                f" FOR EACH STATEMENT EXECUTE FUNCTION {FUNCTION}('{table} is never emptied')"
+            )
+
+
+def lift(connection: Connection) -> None:
+    """Take all triggers away, for a migration or a restoring into an empty database."""
+    for name, table in laid(connection):
+        on = f" ON {table} CASCADE" if connection.dialect.name == "postgresql" else ""
+        connection.exec_driver_sql(f"DROP TRIGGER {name}{on}")
+    if connection.dialect.name == "postgresql":
+        functions = connection.scalars(
+            text(
+                "SELECT proname FROM pg_proc WHERE pronamespace = current_schema()::regnamespace"
+                " AND proname LIKE 'layerbook\\_refuse%'"
+            )
+        )
+        for name in functions.all():
+            connection.exec_driver_sql(f"DROP FUNCTION {name}()")
+
+
+def laid(connection: Connection) -> list[tuple[str, str]]:
+    """Name the triggers there are, each with its table."""
+    if connection.dialect.name == "sqlite":
+        statement = (
+            "SELECT name, tbl_name FROM sqlite_master WHERE type = 'trigger'"
+            " AND name LIKE 'guard\\_%' ESCAPE '\\' ORDER BY name"
+        )
+    else:
+        statement = (
+            "SELECT tgname, relname FROM pg_trigger JOIN pg_class ON pg_class.oid = tgrelid"
+            " WHERE relnamespace = current_schema()::regnamespace AND NOT tgisinternal"
+            " AND tgname LIKE 'guard\\_%' ORDER BY tgname"
+        )
+    return [(row[0], row[1]) for row in connection.execute(text(statement))]
+
+
+def _statement(guard: Guard, held: list[str], engine: str) -> str:
+    of = f" OF {', '.join(held)}" if guard.free else ""
+    head = f"CREATE TRIGGER {guard.name} BEFORE {guard.verb}{of} ON {guard.table} FOR EACH ROW"
+    if engine == "sqlite":
+        when = f" WHEN {guard.when}" if guard.when else ""
+        return f"{head}{when} BEGIN SELECT RAISE(ABORT, '{guard.why}'); END"
+    if "SELECT" in guard.when:  # PostgreSQL looks at no other table in a WHEN
+        function = f"{FUNCTION}_{guard.table}_{guard.verb.lower()}"
+        return (
+            f"CREATE FUNCTION {function}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN"
+            f" IF {guard.when} THEN"
+            f" RAISE EXCEPTION '{guard.why}' USING ERRCODE = 'integrity_constraint_violation';"
+            f" END IF; IF TG_OP = 'DELETE' THEN RETURN old; END IF; RETURN new; END $$;"
+            f" {head} EXECUTE FUNCTION {function}()"
+        )
+    when = f" WHEN ({guard.when})" if guard.when else ""
+    return f"{head}{when} EXECUTE FUNCTION {FUNCTION}('{guard.why}')"
+
+
+def _lay_function(connection: Connection) -> None:
+    connection.exec_driver_sql(
+        f"CREATE FUNCTION {FUNCTION}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN"
+        " RAISE EXCEPTION '%', TG_ARGV[0] USING ERRCODE = 'integrity_constraint_violation';"
+        " END $$"
+    )

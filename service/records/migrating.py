@@ -1,0 +1,113 @@
+"""Bringing a database to the schema this version needs, and telling whether it has it.
+
+The steps are in the folder ``migrations``: beside the package in a working copy, in
+``service/_data`` when installed.
+"""
+
+import importlib.util
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, Engine, make_url
+
+from service.records.database import make_engine
+
+LOCK = 7_300_218_455  # any number, the same in every process: one migrates, the others wait
+
+
+def migrations_folder() -> Path:
+    """Find the steps."""
+    package = Path(__file__).parent.parent
+    installed = package / "_data" / "migrations"
+    return installed if installed.is_dir() else package.parent / "migrations"
+
+
+def triggers() -> Any:
+    """Load ``migrations/triggers.py``, which is no part of the package."""
+    where = migrations_folder() / "triggers.py"
+    spec = importlib.util.spec_from_file_location("layerbook_triggers", where)
+    if spec is None or spec.loader is None:
+        raise FileNotFoundError(where)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def newest_revision() -> str:
+    """Name the step this version of the program needs."""
+    return str(ScriptDirectory.from_config(_config()).get_current_head())
+
+
+def revision_of(engine: Engine) -> str | None:
+    """Name the step the database stands at; None for an empty one."""
+    with engine.connect() as connection:
+        return MigrationContext.configure(connection).get_current_revision()
+
+
+def migrate(url: str, revision: str = "head") -> None:
+    """Bring the database up to a revision (or down to it, if it stands above).
+
+    Two processes may call this at once: one works, the other waits and finds it done. On SQLite
+    all steps are one transaction; on PostgreSQL each is one, under one lock.
+    """
+    with connected(url) as connection:
+        config = _config()
+        config.attributes["connection"] = connection
+        below = _below(config, connection)
+        if connection.dialect.name != "sqlite":
+            connection.rollback()  # else the steps would take the looking for a transaction around
+        if revision in below:
+            command.downgrade(config, revision)
+        else:
+            command.upgrade(config, revision)
+
+
+@contextmanager
+def connected(url: str) -> Iterator[Connection]:
+    """A connection fit for changing the schema, alone in doing so."""
+    if url.startswith("sqlite") and (file := make_url(url).database):
+        Path(file).parent.mkdir(parents=True, exist_ok=True)
+    engine = make_engine(url)
+    try:
+        if engine.dialect.name == "sqlite":
+            with engine.connect().execution_options(writes=True) as connection:
+                yield from _sqlite(connection)
+        else:
+            with engine.connect() as connection:
+                connection.exec_driver_sql(f"SELECT pg_advisory_lock({LOCK})")
+                connection.commit()
+                yield connection
+    finally:
+        engine.dispose()
+
+
+def _sqlite(connection: Connection) -> Iterator[Connection]:
+    # Rebuilding a table drops and renames it: foreign keys rest meanwhile and are checked after.
+    connection.connection.driver_connection.execute(  # type: ignore[union-attr]
+        "PRAGMA foreign_keys=OFF"
+    )
+    with connection.begin():
+        yield connection
+        broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
+        if broken:
+            raise RuntimeError(f"foreign keys lead nowhere after migrating: {broken[:5]}")
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
+    return config
+
+
+def _below(config: Config, connection: Connection) -> set[str]:
+    now = MigrationContext.configure(connection).get_current_revision()
+    if now is None:
+        return {"base"}
+    steps = ScriptDirectory.from_config(config).iterate_revisions(now, "base")
+    return {"base"} | {step.revision for step in steps if step.revision != now}
