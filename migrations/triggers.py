@@ -173,6 +173,7 @@ def _statement(guard: Guard, held: list[str], engine: str) -> str:
 def _lay_function(connection: Connection) -> None:
     connection.exec_driver_sql(
         f"CREATE FUNCTION {FUNCTION}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN"
-        " RAISE EXCEPTION '%', TG_ARGV[0] USING ERRCODE = 'integrity_constraint_violation';"
+        " RAISE EXCEPTION USING MESSAGE = TG_ARGV[0],"
+        " ERRCODE = 'integrity_constraint_violation';"
         " END $$"
     )

@@ -1013,9 +1013,7 @@ def step() -> None:
             nullable=True,
             comment="where its part was before this entry; undoing puts it back there",
         ),
-        sa.Column(
-            "place_before", sa.String(200), nullable=False, comment="and the place, in words"
-        ),
+        sa.Column("place_before", SHORT, nullable=False, comment="and the place, in words"),
         sa.Column("scanned", sa.Text(), nullable=True, comment="text as scanned or typed"),
         sa.Column("note", sa.Text(), nullable=False),
         sa.Column("done_at", UTC, nullable=False),
