@@ -1,0 +1,250 @@
+"""Hour-meter readings and the replacement of meters."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+
+from service.records.audit import Did
+from service.records.database import Work
+from service.records.errors import NotFound, Refused
+from service.records.permissions import Act, need
+from service.records.tables.hours import HourMeter, HourReading, Moment
+from service.records.tables.stacks import Stack
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    hours: float
+    taken_at: datetime
+    moment: Moment
+
+
+def read_hours(
+    work: Work,
+    stack_id: int,
+    *,
+    hours: float,
+    taken_at: datetime,
+    moment: Moment = Moment.RUNNING,
+    record_id: int | None = None,
+) -> int:
+    """Write down what a stack's hour meter shows, in h; give the reading's number.
+
+    A late entry is taken where it fits between the readings before and after it. Raises Refused
+    for a falling or future reading, NotFound for an unknown stack.
+    """
+    need(work.by, Act.HOURS_WRITE)
+    serial = _serial(work, stack_id)
+    reading = enter_reading(
+        work, stack_id, hours=hours, taken_at=taken_at, moment=moment, record_id=record_id
+    )
+    work.note(
+        Did.HOURS_READ,
+        ("stack", stack_id, serial),
+        [("hours", None, f"{hours:g} h"), ("taken at", None, taken_at), ("moment", None, moment)],
+        stack_id=stack_id,
+        record_id=record_id,
+    )
+    return reading.id
+
+
+def enter_reading(
+    work: Work,
+    stack_id: int,
+    *,
+    hours: float,
+    taken_at: datetime,
+    moment: Moment,
+    record_id: int | None = None,
+    step_id: int | None = None,
+) -> HourReading:
+    """Add a reading inside a larger change; the caller asks for leave and writes the trail.
+
+    The meter is the one fitted at that time. Raises Refused as `read_hours` does.
+    """
+    if taken_at > work.now:
+        raise Refused(
+            "taken_at", "", "this time is still to come.", "The time of the reading would be right."
+        )
+    if hours < 0:
+        raise Refused("hours", f"{hours:g}", "a meter shows no hours below zero.")
+    meters = _meters(work, stack_id)
+    if not meters:
+        raise Refused(
+            "hours",
+            f"{hours:g}",
+            "no hour meter is fitted to this stack.",
+            "Fit a meter on the stack's page first.",
+        )
+    meter = next((m for m in reversed(meters) if m.fitted_at <= taken_at), meters[0])
+    if meter.removed_at is not None and taken_at > meter.removed_at:
+        raise Refused(
+            "taken_at", "", "no hour meter was fitted at that time.", "Fit the next meter first."
+        )
+    _refuse_unless_between(work, meter, hours, taken_at)
+    reading = HourReading(
+        stack_id=stack_id,
+        meter_id=meter.id,
+        moment=moment,
+        hours=hours,
+        taken_at=taken_at,
+        record_id=record_id,
+        step_id=step_id,
+        by_id=work.by.id,
+        known_from=work.now,
+    )
+    work.session.add(reading)
+    work.session.flush()
+    return reading
+
+
+def replace_meter(
+    work: Work,
+    stack_id: int,
+    *,
+    last_hours: float | None,
+    first_hours: float,
+    label: str,
+    replaced_at: datetime,
+    reason: str,
+) -> int:
+    """Take the hour meter off and fit another; give the new meter's number (1, 2, 3 …).
+
+    ``last_hours`` is what the old one showed, ``first_hours`` what the new one shows, in h. Where
+    no meter is fitted, ``last_hours`` is None and the meter is simply fitted. Where the old one
+    can no longer be read, ``last_hours`` is None too: the hours since its last reading are then
+    not known, and sums say “at least”. Raises Refused.
+    """
+    need(work.by, Act.HOURS_WRITE)
+    serial = _serial(work, stack_id)
+    if replaced_at > work.now:
+        raise Refused("replaced_at", "", "this time is still to come.")
+    if first_hours < 0:
+        raise Refused("first_hours", f"{first_hours:g}", "a meter shows no hours below zero.")
+    meters = _meters(work, stack_id)
+    old = meters[-1] if meters and meters[-1].removed_at is None else None
+    if old is None and last_hours is not None:
+        raise Refused(
+            "last_hours",
+            f"{last_hours:g}",
+            "no hour meter is fitted to this stack now.",
+            "An empty field would be right.",
+        )
+    if not reason.strip():
+        raise Refused("reason", "", "a reason is asked for.", "Say why the meter was changed.")
+    if old is not None:
+        _take_off(work, old, last_hours, replaced_at)
+    elif meters and (removed := meters[-1].removed_at) and replaced_at < removed:
+        raise Refused("replaced_at", "", "the meter before was removed later than that.")
+    number = len(meters) + 1
+    meter = fit_meter(
+        work, stack_id, number, first_hours=first_hours, label=label, fitted_at=replaced_at
+    )
+    work.note(
+        Did.METER_REPLACED,
+        ("stack", stack_id, serial),
+        [
+            ("meter", old and f"{old.number} {old.label}".strip(), f"{number} {label}".strip()),
+            (
+                "showing",
+                None if old is None else "not read" if last_hours is None else f"{last_hours:g} h",
+                f"{first_hours:g} h",
+            ),
+            ("replaced at", None, replaced_at),
+        ],
+        reason=reason.strip(),
+        stack_id=stack_id,
+    )
+    return meter.number
+
+
+def fit_meter(
+    work: Work, stack_id: int, number: int, *, first_hours: float, label: str, fitted_at: datetime
+) -> HourMeter:
+    """Add a meter with its first reading inside a larger change, which writes the trail."""
+    meter = HourMeter(stack_id=stack_id, number=number, label=label.strip(), fitted_at=fitted_at)
+    work.session.add(meter)
+    work.session.flush()
+    _add_moment(work, meter, first_hours, fitted_at, Moment.FITTED)
+    work.session.flush()
+    return meter
+
+
+def _take_off(
+    work: Work, meter: HourMeter, last_hours: float | None, replaced_at: datetime
+) -> None:
+    if replaced_at < meter.fitted_at:
+        raise Refused("replaced_at", "", "the meter was fitted later than that.")
+    later = [shown for shown in _shown(work, meter) if shown.taken_at > replaced_at]
+    if later:
+        raise Refused(
+            "replaced_at",
+            "",
+            f"the meter was read after that time, showing {later[0].hours:g} h.",
+            "A time after its last reading would be right.",
+        )
+    if last_hours is not None:
+        _refuse_unless_between(work, meter, last_hours, replaced_at, "last_hours")
+        _add_moment(work, meter, last_hours, replaced_at, Moment.REMOVED)
+    meter.removed_at = replaced_at
+
+
+def _add_moment(
+    work: Work, meter: HourMeter, hours: float, taken_at: datetime, moment: Moment
+) -> None:
+    work.session.add(
+        HourReading(
+            stack_id=meter.stack_id,
+            meter_id=meter.id,
+            moment=moment,
+            hours=hours,
+            taken_at=taken_at,
+            by_id=work.by.id,
+            known_from=work.now,
+        )
+    )
+
+
+def _meters(work: Work, stack_id: int) -> list[HourMeter]:
+    statement = select(HourMeter).where(HourMeter.stack_id == stack_id).order_by(HourMeter.number)
+    return list(work.session.scalars(statement))
+
+
+def _shown(work: Work, meter: HourMeter) -> list[_Shown]:
+    rows = work.session.execute(
+        select(HourReading.hours, HourReading.taken_at, HourReading.moment)
+        .where(HourReading.meter_id == meter.id, HourReading.known_until.is_(None))
+        .order_by(HourReading.taken_at, HourReading.id)
+    )
+    return [_Shown(*row) for row in rows]
+
+
+def _refuse_unless_between(
+    work: Work, meter: HourMeter, hours: float, taken_at: datetime, field: str = "hours"
+) -> None:
+    """A meter never counts backwards: the reading lies between its neighbours in time."""
+    shown = _shown(work, meter)
+    before = [s for s in shown if s.taken_at < taken_at or s.moment is Moment.FITTED]
+    after = [s for s in shown if s.taken_at > taken_at and s.moment is not Moment.FITTED]
+    least = max(before, key=lambda s: s.hours, default=None)
+    most = min(after, key=lambda s: s.hours, default=None)
+    fits = f"at least {least.hours:g} h" if least else "any showing"
+    if most:
+        fits = f"{least.hours if least else 0:g} to {most.hours:g} h"
+    fits = f"At that time {fits} would be right; a misread earlier reading needs a correction."
+    if least and hours < least.hours:
+        day = f"{least.taken_at:%Y-%m-%d}"
+        reason = f"the meter already showed {least.hours:g} h on {day}; it cannot count backwards."
+        raise Refused(field, f"{hours:g}", reason, fits)
+    if most and hours > most.hours:
+        day = f"{most.taken_at:%Y-%m-%d}"
+        reason = f"the meter showed only {most.hours:g} h later, on {day}."
+        raise Refused(field, f"{hours:g}", reason, fits)
+
+
+def _serial(work: Work, stack_id: int) -> str:
+    serial = work.session.scalar(select(Stack.serial).where(Stack.id == stack_id))
+    if serial is None:
+        raise NotFound("stack", stack_id)
+    return serial

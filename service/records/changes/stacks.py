@@ -1,0 +1,150 @@
+"""Stacks: adding one, saying where it stands."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+
+from service.records.audit import Did
+from service.records.changes.hours import fit_meter
+from service.records.database import Work
+from service.records.errors import NotFound, Refused, Stale
+from service.records.permissions import Act, need
+from service.records.tables.designs import Design
+from service.records.tables.stacks import Stack
+from service.trade.identifiers import serial_key
+
+LONGEST_SERIAL = 80
+
+
+@dataclass(frozen=True, slots=True)
+class FirstMeter:
+    """The hour meter a stack gets when it is added: what it showed, in h, and when."""
+
+    hours: float = 0.0
+    label: str = ""
+    fitted_at: datetime | None = None
+
+
+def add_stack(
+    work: Work,
+    *,
+    serial: str,
+    design_id: int,
+    place: str = "",
+    notes: str = "",
+    meter: FirstMeter | None = FirstMeter(),
+) -> int:
+    """Add a stack made to a design, which is frozen from then on; give the stack's id.
+
+    ``meter`` None: no hour meter is fitted yet. Raises Refused, NotFound.
+    """
+    need(work.by, Act.STACK_WRITE)
+    stack, design = make_stack(
+        work, serial=serial, design_id=design_id, place=place, notes=notes, meter=meter
+    )
+    work.note(
+        Did.STACK_ADDED,
+        ("stack", stack.id, stack.serial),
+        [
+            ("serial", None, stack.serial),
+            ("design", None, f"{design.name} {design.revision}"),
+            ("place", None, stack.place or None),
+            ("notes", None, stack.notes or None),
+            ("hour meter", None, None if meter is None else f"{meter.hours:g} h"),
+        ],
+        stack_id=stack.id,
+    )
+    return stack.id
+
+
+def make_stack(
+    work: Work,
+    *,
+    serial: str,
+    design_id: int,
+    place: str = "",
+    notes: str = "",
+    meter: FirstMeter | None = None,
+) -> tuple[Stack, Design]:
+    """Add a stack inside a larger change; the caller asks for leave and writes the trail."""
+    serial = serial.strip()
+    if not serial:
+        raise Refused("serial", "", "a serial number is asked for.")
+    if len(serial) > LONGEST_SERIAL:
+        raise Refused(
+            "serial", serial, f"this is longer than {LONGEST_SERIAL} signs.", "Shorten it."
+        )
+    taken = work.session.scalar(select(Stack.serial).where(Stack.serial_key == serial_key(serial)))
+    if taken is not None:
+        raise Refused(
+            "serial",
+            serial,
+            f"there is a stack {taken} already; case and surrounding space do not count.",
+        )
+    design = work.session.get(Design, design_id)
+    if design is None:
+        raise Refused("design_id", design_id, "there is no such design.", "Choose one of the list.")
+    if design.frozen_at is None:
+        design.frozen_at = work.now
+    stack = Stack(
+        serial=serial,
+        serial_key=serial_key(serial),
+        design_id=design_id,
+        place=place.strip(),
+        notes=notes.strip(),
+        added_at=work.now,
+    )
+    work.session.add(stack)
+    work.session.flush()
+    if meter is not None:
+        fitted_at = meter.fitted_at or work.now
+        if fitted_at > work.now:
+            raise Refused("fitted_at", "", "this time is still to come.")
+        if meter.hours < 0:
+            raise Refused("meter_hours", f"{meter.hours:g}", "a meter shows no hours below zero.")
+        fit_meter(
+            work,
+            stack.id,
+            1,
+            first_hours=meter.hours,
+            label=meter.label,
+            fitted_at=fitted_at,
+        )
+    return stack, design
+
+
+def change_stack(
+    work: Work,
+    stack_id: int,
+    *,
+    place: str,
+    notes: str,
+    seen: tuple[str, str] | None = None,
+) -> None:
+    """Say where a stack stands and what is to be known of it.
+
+    ``seen`` is (place, notes) as the form showed them; raises Stale where they have changed since.
+    """
+    need(work.by, Act.STACK_WRITE)
+    stack = work.session.get(Stack, stack_id, with_for_update=True)
+    if stack is None:
+        raise NotFound("stack", stack_id)
+    place, notes = place.strip(), notes.strip()
+    if seen is not None and seen != (stack.place, stack.notes):
+        was = [
+            f"{field}: now “{now}”"
+            for field, now, then in (
+                ("place", stack.place, seen[0]),
+                ("notes", stack.notes, seen[1]),
+            )
+            if now != then
+        ]
+        raise Stale(f"stack {stack.serial}", 0, 0, was)
+    work.note(
+        Did.STACK_CHANGED,
+        ("stack", stack.id, stack.serial),
+        [("place", stack.place, place), ("notes", stack.notes, notes)],
+        stack_id=stack.id,
+    )
+    stack.place, stack.notes = place, notes
