@@ -6,6 +6,8 @@ from datetime import datetime
 from sqlalchemy import select
 
 from service.records.audit import Did
+from service.records.changes.given import not_ahead, not_below_zero, optional_words
+from service.records.changes.given import reason as why
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
@@ -63,12 +65,8 @@ def enter_reading(
 
     The meter is the one fitted at that time. Raises Refused as `read_hours` does.
     """
-    if taken_at > work.now:
-        raise Refused(
-            "taken_at", "", "this time is still to come.", "The time of the reading would be right."
-        )
-    if hours < 0:
-        raise Refused("hours", f"{hours:g}", "a meter shows no hours below zero.")
+    not_ahead("taken_at", taken_at, work.now)
+    not_below_zero("hours", hours, "h")
     meters = _meters(work, stack_id)
     if not meters:
         raise Refused(
@@ -118,10 +116,11 @@ def replace_meter(
     """
     need(work.by, Act.HOURS_WRITE)
     serial = _serial(work, stack_id)
-    if replaced_at > work.now:
-        raise Refused("replaced_at", "", "this time is still to come.")
-    if first_hours < 0:
-        raise Refused("first_hours", f"{first_hours:g}", "a meter shows no hours below zero.")
+    not_ahead("replaced_at", replaced_at, work.now)
+    not_below_zero("first_hours", first_hours, "h")
+    not_below_zero("last_hours", last_hours, "h")
+    label = optional_words("label", label)
+    reason = why(reason)
     meters = _meters(work, stack_id)
     old = meters[-1] if meters and meters[-1].removed_at is None else None
     if old is None and last_hours is not None:
@@ -131,8 +130,6 @@ def replace_meter(
             "no hour meter is fitted to this stack now.",
             "An empty field would be right.",
         )
-    if not reason.strip():
-        raise Refused("reason", "", "a reason is asked for.", "Say why the meter was changed.")
     if old is not None:
         _take_off(work, old, last_hours, replaced_at)
     elif meters and (removed := meters[-1].removed_at) and replaced_at < removed:
@@ -153,7 +150,7 @@ def replace_meter(
             ),
             ("replaced at", None, replaced_at),
         ],
-        reason=reason.strip(),
+        reason=reason,
         stack_id=stack_id,
     )
     return meter.number
@@ -163,7 +160,7 @@ def fit_meter(
     work: Work, stack_id: int, number: int, *, first_hours: float, label: str, fitted_at: datetime
 ) -> HourMeter:
     """Add a meter with its first reading inside a larger change, which writes the trail."""
-    meter = HourMeter(stack_id=stack_id, number=number, label=label.strip(), fitted_at=fitted_at)
+    meter = HourMeter(stack_id=stack_id, number=number, label=label, fitted_at=fitted_at)
     work.session.add(meter)
     work.session.flush()
     _add_moment(work, meter, first_hours, fitted_at, Moment.FITTED)

@@ -6,6 +6,13 @@ from datetime import datetime
 from sqlalchemy import select
 
 from service.records.audit import Did
+from service.records.changes.given import (
+    LONG_MOST,
+    not_ahead,
+    not_below_zero,
+    optional_words,
+    words,
+)
 from service.records.changes.hours import fit_meter
 from service.records.database import Work
 from service.records.errors import NotFound, Refused, Stale
@@ -13,8 +20,6 @@ from service.records.permissions import Act, need
 from service.records.tables.designs import Design
 from service.records.tables.stacks import Stack
 from service.trade.identifiers import serial_key
-
-LONGEST_SERIAL = 80
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +73,7 @@ def make_stack(
     meter: FirstMeter | None = None,
 ) -> tuple[Stack, Design]:
     """Add a stack inside a larger change; the caller asks for leave and writes the trail."""
-    serial = serial.strip()
-    if not serial:
-        raise Refused("serial", "", "a serial number is asked for.")
-    if len(serial) > LONGEST_SERIAL:
-        raise Refused(
-            "serial", serial, f"this is longer than {LONGEST_SERIAL} signs.", "Shorten it."
-        )
+    serial = words("serial", serial, "The stack's serial number, as marked on it.", most=80)
     taken = work.session.scalar(select(Stack.serial).where(Stack.serial_key == serial_key(serial)))
     if taken is not None:
         raise Refused(
@@ -91,24 +90,22 @@ def make_stack(
         serial=serial,
         serial_key=serial_key(serial),
         design_id=design_id,
-        place=place.strip(),
-        notes=notes.strip(),
+        place=optional_words("place", place),
+        notes=optional_words("notes", notes, most=LONG_MOST),
         added_at=work.now,
     )
     work.session.add(stack)
     work.session.flush()
     if meter is not None:
         fitted_at = meter.fitted_at or work.now
-        if fitted_at > work.now:
-            raise Refused("fitted_at", "", "this time is still to come.")
-        if meter.hours < 0:
-            raise Refused("meter_hours", f"{meter.hours:g}", "a meter shows no hours below zero.")
+        not_ahead("meter_fitted_at", fitted_at, work.now)
+        not_below_zero("meter_hours", meter.hours, "h")
         fit_meter(
             work,
             stack.id,
             1,
             first_hours=meter.hours,
-            label=meter.label,
+            label=optional_words("meter_label", meter.label),
             fitted_at=fitted_at,
         )
     return stack, design
@@ -130,7 +127,8 @@ def change_stack(
     stack = work.session.get(Stack, stack_id, with_for_update=True)
     if stack is None:
         raise NotFound("stack", stack_id)
-    place, notes = place.strip(), notes.strip()
+    place = optional_words("place", place)
+    notes = optional_words("notes", notes, most=LONG_MOST)
     if seen is not None and seen != (stack.place, stack.notes):
         was = [
             f"{field}: now “{now}”"

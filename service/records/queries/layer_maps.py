@@ -1,0 +1,409 @@
+"""The pile of a stack, as it is, as it was on a date, or as it was thought to be on a date.
+
+The rows of the layers come as plain tuples: a page which has drawn them before compares their
+digest and need not build `Layer` objects at all.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property
+from hashlib import sha256
+from typing import Any, NamedTuple
+
+from sqlalchemy import String, func, select, type_coerce
+from sqlalchemy.orm import Session
+
+from service.records.errors import NotFound
+from service.records.queries.known import known
+from service.records.tables.designs import Design, DesignPort, DesignRod
+from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
+from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.trade import pile
+from service.trade.labels import part_label
+from service.trade.words import Back, End, Facing, Joint, Kind, Material, Side
+
+RELEASED = "released"
+NOT_RELEASED = "not released"
+
+
+@dataclass(frozen=True, slots=True)
+class MapStack:
+    """The stack a map is of, and what its design says of the drawing."""
+
+    id: int
+    serial: str
+    place: str
+    notes: str
+    design_id: int
+    design: str
+    revision: str
+    active_area_cm2: float
+    plate_width_mm: float
+    plate_height_mm: float
+    target_torque_nm: float
+    torque_tolerance_percent: float
+
+
+@dataclass(frozen=True, slots=True)
+class BuildFacts:
+    """One build of a stack: when it was closed and opened, and the record that made it."""
+
+    build_id: int
+    number: int
+    closed_at: datetime
+    opened_at: datetime | None
+    opened_by_record_id: int | None
+    record_id: int
+    record_kind: RecordKind
+    record_state: RecordState
+    known_from: datetime
+    correction_id: int | None
+
+    @property
+    def is_present(self) -> bool:
+        """Whether the stack has not been opened since."""
+        return self.opened_at is None
+
+    @property
+    def state(self) -> str:
+        """Whether the build may be run, as far as its record says: approved or not."""
+        return RELEASED if self.record_state is RecordState.APPROVED else NOT_RELEASED
+
+
+class LayerRow(NamedTuple):
+    """One layer as it is read: facing as its word, type and lot by their ids."""
+
+    position: int
+    part_id: int
+    facing: str
+    cell: int | None
+    serial: str | None
+    item_number: int | None
+    part_type_id: int
+    lot_id: int | None
+    usability: str
+    correction_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class TypeFacts:
+    """What a drawing needs to know of a part type."""
+
+    id: int
+    kind: Kind
+    name: str
+    drawing_number: str
+    revision: str
+    material: Material
+    thickness_mm: float | None
+    side: Side | None
+    back: Back
+    joint: Joint | None
+    marked_face: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class MapFixing:
+    """One fixing of a build, at a rod or at an end."""
+
+    kind: Kind
+    rod_number: int | None
+    end: End | None
+    part_id: int
+    label: str
+    part_type: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rod:
+    """Where a tie rod stands, mm from the middle of the plate, and its turn in the order."""
+
+    number: int
+    x_mm: float
+    y_mm: float
+    turn: int
+
+
+@dataclass(frozen=True, slots=True)
+class Port:
+    """A fluid's opening on one end."""
+
+    end: End
+    fluid: str
+    label: str
+
+
+@dataclass(frozen=True)
+class LayerMap:
+    """The pile of one build of a stack; ``build`` None where there was none yet.
+
+    ``open_since``: on the date asked for the stack stood open, the build shown is the one before.
+    """
+
+    stack: MapStack
+    on: datetime | None
+    known_at: datetime | None
+    builds: tuple[BuildFacts, ...]
+    build: BuildFacts | None
+    open_since: datetime | None
+    opened_by_record_id: int | None
+    rows: tuple[LayerRow, ...]
+    types: dict[int, TypeFacts]
+    lots: dict[int, str]
+    fixings: tuple[MapFixing, ...]
+    rods: tuple[Rod, ...]
+    ports: tuple[Port, ...]
+
+    @cached_property
+    def layers(self) -> tuple[pile.Layer, ...]:
+        """The layers as the trade knows them, from the fixed end."""
+        return tuple(
+            _layer(row, self.types[row.part_type_id], self.lots.get(row.lot_id or 0))
+            for row in self.rows
+        )
+
+    @cached_property
+    def digest(self) -> str:
+        """SHA-256 of everything a drawing or table of this map shows."""
+        told = (
+            self.rows,
+            sorted(self.types.items()),
+            sorted(self.lots.items()),
+            self.fixings,
+            self.rods,
+            self.ports,
+            self.stack.serial,
+            self.build and self.build.number,
+        )
+        return sha256(repr(told).encode()).hexdigest()
+
+    @property
+    def cells(self) -> int:
+        """How many cells the pile has, blank cells counted in: they keep their numbers."""
+        return max((row.cell for row in self.rows if row.cell is not None), default=0)
+
+
+def layer_map(
+    session: Session,
+    stack_id: int,
+    *,
+    on: datetime | None = None,
+    known_at: datetime | None = None,
+    build_number: int | None = None,
+) -> LayerMap:
+    """Which layers does a stack have, on a date, or in a build; as known now or at a time?
+
+    Without a date or build: the present build, else the last one. Raises NotFound for an unknown
+    stack or a build which was not known. Eight statements, however high the pile.
+    """
+    stack = _stack(session, stack_id)
+    builds = builds_of(session, stack_id, known_at)
+    build, open_since = _chosen(builds, on, build_number)
+    if build_number is not None and build is None:
+        raise NotFound("build", f"{build_number} of stack {stack.serial}")
+    rods, ports = _rods_and_ports(session, stack.design_id)
+    rows: tuple[LayerRow, ...] = ()
+    fixing_rows: Sequence[Any] = ()
+    if build is not None:
+        rows = _rows(session, build.build_id, known_at)
+        fixing_rows = _fixing_rows(session, build.build_id, known_at)
+    types = types_by_id(
+        session, {row.part_type_id for row in rows} | {row.part_type_id for row in fixing_rows}
+    )
+    lots = lots_by_id(
+        session,
+        {row.lot_id for row in rows if row.lot_id}
+        | {row.lot_id for row in fixing_rows if row.lot_id},
+    )
+    return LayerMap(
+        stack=stack,
+        on=on,
+        known_at=known_at,
+        builds=builds,
+        build=build,
+        open_since=open_since,
+        opened_by_record_id=build.opened_by_record_id if build and open_since else None,
+        rows=rows,
+        types=types,
+        lots=lots,
+        fixings=tuple(
+            MapFixing(
+                row.kind,
+                row.rod_number,
+                row.end,
+                row.part_id,
+                part_label(row.serial, lots.get(row.lot_id or 0), row.item_number),
+                types[row.part_type_id].name,
+            )
+            for row in fixing_rows
+        ),
+        rods=rods,
+        ports=ports,
+    )
+
+
+def builds_of(
+    session: Session, stack_id: int, known_at: datetime | None = None
+) -> tuple[BuildFacts, ...]:
+    """Every build of a stack in their order, as known now or at a time."""
+    rows: Any = session.execute(
+        select(
+            Build.id,
+            Build.number,
+            BuildPeriod.closed_at,
+            BuildPeriod.opened_at,
+            BuildPeriod.opened_by_record_id,
+            Build.record_id,
+            RebuildRecord.kind,
+            RebuildRecord.state,
+            BuildPeriod.known_from,
+            BuildPeriod.correction_id,
+        )
+        .join(Build, Build.id == BuildPeriod.build_id)
+        .join(RebuildRecord, RebuildRecord.id == Build.record_id)
+        .where(BuildPeriod.stack_id == stack_id, known(BuildPeriod, known_at))
+        .order_by(BuildPeriod.closed_at, Build.number)
+    )
+    return tuple(BuildFacts(*row) for row in rows)
+
+
+def _chosen(
+    builds: Sequence[BuildFacts], on: datetime | None, number: int | None
+) -> tuple[BuildFacts | None, datetime | None]:
+    """Which build is meant, and since when the stack stood open on the date asked for."""
+    if number is not None:
+        return next((build for build in builds if build.number == number), None), None
+    begun = [build for build in builds if on is None or build.closed_at <= on]
+    if not begun:
+        return None, None
+    build = begun[-1]
+    opened = build.opened_at
+    return build, opened if opened is not None and (on is None or opened <= on) else None
+
+
+def _stack(session: Session, stack_id: int) -> MapStack:
+    row: Any = session.execute(
+        select(
+            Stack.id,
+            Stack.serial,
+            Stack.place,
+            Stack.notes,
+            Design.id,
+            Design.name,
+            Design.revision,
+            Design.active_area_cm2,
+            Design.plate_width_mm,
+            Design.plate_height_mm,
+            Design.target_torque_nm,
+            Design.torque_tolerance_percent,
+        )
+        .join(Design, Design.id == Stack.design_id)
+        .where(Stack.id == stack_id)
+    ).first()
+    if row is None:
+        raise NotFound("stack", stack_id)
+    return MapStack(*row)
+
+
+def _rows(session: Session, build_id: int, known_at: datetime | None) -> tuple[LayerRow, ...]:
+    rows = session.execute(
+        select(
+            Layer.position,
+            Layer.part_id,
+            type_coerce(Layer.facing, String),
+            Layer.cell,
+            Part.serial,
+            Part.item_number,
+            Part.part_type_id,
+            Part.lot_id,
+            type_coerce(Part.usability, String),
+            Layer.correction_id,
+        )
+        .join(Part, Part.id == Layer.part_id)
+        .where(Layer.build_id == build_id, known(Layer, known_at))
+        .order_by(Layer.position)
+    )
+    return tuple(LayerRow._make(row) for row in rows)
+
+
+def _fixing_rows(session: Session, build_id: int, known_at: datetime | None) -> Sequence[Any]:
+    return session.execute(
+        select(
+            Fixing.kind,
+            Fixing.rod_number,
+            Fixing.end,
+            Fixing.part_id,
+            Part.serial,
+            Part.item_number,
+            Part.part_type_id,
+            Part.lot_id,
+        )
+        .join(Part, Part.id == Fixing.part_id)
+        .where(Fixing.build_id == build_id, known(Fixing, known_at))
+        .order_by(func.coalesce(Fixing.rod_number, 0), Fixing.kind, Fixing.id)
+    ).all()
+
+
+def types_by_id(session: Session, ids: set[int]) -> dict[int, TypeFacts]:
+    """What drawings and tables tell of these part types."""
+    rows = session.execute(
+        select(
+            PartType.id,
+            PartType.kind,
+            PartType.name,
+            PartType.drawing_number,
+            PartType.revision,
+            PartType.material,
+            PartType.thickness_mm,
+            PartType.side,
+            PartType.back,
+            PartType.joint,
+            PartType.marked_face,
+        ).where(PartType.id.in_(ids))
+    )
+    return {row.id: TypeFacts(*row) for row in rows}
+
+
+def lots_by_id(session: Session, ids: set[int]) -> dict[int, str]:
+    """Labels of these lots."""
+    return dict(session.execute(select(Lot.id, Lot.label).where(Lot.id.in_(ids))).tuples())
+
+
+def _rods_and_ports(session: Session, design_id: int) -> tuple[tuple[Rod, ...], tuple[Port, ...]]:
+    rods = session.execute(
+        select(DesignRod.number, DesignRod.x_mm, DesignRod.y_mm, DesignRod.turn)
+        .where(DesignRod.design_id == design_id)
+        .order_by(DesignRod.number)
+    )
+    ports = session.execute(
+        select(DesignPort.end, DesignPort.fluid, DesignPort.label)
+        .where(DesignPort.design_id == design_id)
+        .order_by(DesignPort.id)
+    )
+    return (
+        tuple(Rod(*row) for row in rods),
+        tuple(Port(End(row.end), row.fluid, row.label) for row in ports),
+    )
+
+
+FACINGS = {facing.value: facing for facing in Facing}
+
+
+def _layer(row: LayerRow, of_type: TypeFacts, lot: str | None) -> pile.Layer:
+    return pile.Layer(
+        position=row.position,
+        part=row.part_id,
+        kind=of_type.kind,
+        label=part_label(row.serial, lot, row.item_number),
+        part_type=of_type.name,
+        facing=FACINGS[row.facing],
+        material=of_type.material,
+        thickness_mm=of_type.thickness_mm or 1.0,
+        side=of_type.side,
+        back=of_type.back,
+        joint=of_type.joint,
+        lot=lot,
+        cell=row.cell,
+    )
