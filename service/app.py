@@ -1,0 +1,93 @@
+"""make_app(settings): middleware, routers, error pages; no logic.
+
+A new noun is one line: write ``service/faces/pages/<noun>.py`` with a ``router`` and add its name
+to ``PAGES``. The JSON API answers errors by a table of its own, under ``/api/`` and at ``/health``.
+"""
+
+from collections.abc import Callable
+from importlib import import_module
+
+from fastapi import Depends, FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.telemetry import TelemetryConfig
+from starlette.exceptions import HTTPException
+from starlette.staticfiles import StaticFiles
+from starlette.types import Scope
+
+from service.faces.api import errors as api_errors
+from service.faces.pages import errors as page_errors
+from service.faces.pages.guard import API, Guard, form_is_ours
+from service.faces.pages.render import make_environment
+from service.faces.pages.signing_in import SignInNeeded
+from service.records.database import make_engine
+from service.records.errors import LayerbookError
+from service.settings import Settings, shipped_folder
+from service.trade.errors import TradeError
+
+PAGES = (
+    "frame",
+    "signing_in",
+    "people",
+)
+NOTHING_REPORTED: TelemetryConfig = {
+    "tracing": False,
+    "metrics": False,
+    "logs": False,
+    "operation_spans": False,
+    "auto_configure": False,
+}
+API_ANSWERS: dict[type[Exception], Callable[[Request, Exception], Response]] = {
+    LayerbookError: api_errors.known,
+    TradeError: api_errors.computed,
+    RequestValidationError: api_errors.asked,
+    HTTPException: api_errors.spoken,
+}
+FOR_EVER = "public, max-age=31536000, immutable"
+
+
+class KeptFiles(StaticFiles):
+    """Static files: kept for ever when asked for by the hash of their content."""
+
+    async def get_response(self, path: str, scope: Scope) -> Response:
+        """Give a file with how long it may be kept."""
+        response = await super().get_response(path, scope)
+        hashed = scope.get("query_string", b"").startswith(b"v=")
+        response.headers["Cache-Control"] = FOR_EVER if hashed else "public, max-age=300"
+        return response
+
+
+def make_app(settings: Settings | None = None) -> FastAPI:
+    """Put the server together; without settings they are read from the environment."""
+    settings = settings or Settings()
+    static = shipped_folder("static")
+    app = FastAPI(
+        title="Layerbook",
+        openapi_url="/api/v1/openapi.json",
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        telemetry=NOTHING_REPORTED,
+    )
+    app.state.settings = settings
+    app.state.engine = make_engine(settings.database_url)
+    app.state.templates = make_environment(settings, shipped_folder("templates"), static)
+    app.mount("/static", KeptFiles(directory=static), name="static")
+    for noun in PAGES:
+        module = import_module(f"service.faces.pages.{noun}")
+        app.include_router(
+            module.router, dependencies=[Depends(form_is_ours)], include_in_schema=False
+        )
+    for kind in (*API_ANSWERS, SignInNeeded):
+        app.add_exception_handler(kind, answer)
+    app.add_middleware(Guard, settings=settings, answer=answer)
+    return app
+
+
+async def answer(request: Request, trouble: Exception) -> Response:
+    """Answer an exception in the words of the face that was asked."""
+    if not request.url.path.startswith((API, "/health")):
+        return await page_errors.answer(request, trouble)
+    for kind, in_json in API_ANSWERS.items():
+        if isinstance(trouble, kind):
+            return in_json(request, trouble)
+    return api_errors.unforeseen(request, trouble)

@@ -1,0 +1,151 @@
+"""What went wrong, in words, with its status: one table for all pages and parts.
+
+A whole page for a browser, a part for htmx (put into the message line), never a traceback.
+What nobody foresaw gets a reference, which stands in the log beside the traceback.
+"""
+
+import logging
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from urllib.parse import quote
+
+from fastapi import HTTPException, Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import RedirectResponse
+from sqlalchemy.exc import IntegrityError, SQLAlchemyError
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException as StarletteHTTPException
+
+from service.faces.pages.render import go_on, page, part, wants_part
+from service.faces.pages.signing_in import SignInNeeded, who_is
+from service.records import errors
+from service.trade.errors import TradeError
+
+log = logging.getLogger("layerbook")
+
+STATUS: dict[type[Exception], tuple[int, str]] = {
+    errors.Refused: (422, "A value cannot be taken"),
+    errors.RefusedTogether: (422, "Some values cannot be taken"),
+    errors.Stale: (409, "Somebody else changed this meanwhile"),
+    errors.NotFound: (404, "Nothing goes by that name"),
+    errors.NotAllowed: (403, "You may not do this"),
+    errors.Busy: (503, "The database is busy"),
+    TradeError: (422, "This cannot be computed"),
+    IntegrityError: (409, "Something entered meanwhile stands in the way"),
+}
+HTTP_TITLES = {
+    400: "This request cannot be read",
+    403: "This was not taken",
+    404: "There is no such page",
+    405: "This page cannot be used so",
+    413: "Too large",
+    415: "This kind of content is not taken",
+    422: "A value cannot be taken",
+    429: "Too many attempts",
+    503: "Not available just now",
+}
+HTTP_WORDS = {
+    404: "The address leads nowhere. Scan or type a serial above, or begin at stacks.",
+    405: "Go back to the page you came from and use its buttons.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorPage:
+    """What the page of an error says."""
+
+    status: int
+    title: str
+    words: str
+    details: Sequence[str] = ()
+    reference: str = ""
+
+
+async def answer(request: Request, trouble: Exception) -> Response:
+    """Translate any exception of a page into its answer."""
+    if isinstance(trouble, errors.Repeated):
+        return go_on(request, trouble.answer or "/stacks")
+    if isinstance(trouble, SignInNeeded):
+        return _to_sign_in(request, trouble)
+    said = _said(request, trouble)
+    headers = dict(getattr(trouble, "headers", None) or {})
+    if said.status == 503:
+        headers["Retry-After"] = "5"
+    if wants_part(request):
+        headers |= {"HX-Retarget": "#message", "HX-Reswap": "innerHTML"}
+        return part(request, "_error.html", said, said.status, headers)
+    if getattr(request.state, "me", None) is None and said.status < 500:
+        await run_in_threadpool(who_is, request)
+    return page(request, "error.html", said, said.status, headers)
+
+
+def _said(request: Request, trouble: Exception) -> ErrorPage:
+    if isinstance(trouble, RequestValidationError):
+        return _validation(trouble)
+    if isinstance(trouble, StarletteHTTPException):
+        return _http(trouble)
+    for kind, (status, title) in STATUS.items():
+        if isinstance(trouble, kind):
+            if isinstance(trouble, IntegrityError):
+                return _clash(request, trouble, status, title)
+            return ErrorPage(status, title, str(trouble), _details(trouble))
+    reference = _logged(request, trouble)
+    return ErrorPage(
+        500,
+        "Something went wrong here",
+        "Nothing was changed by this request. Go back and try again; if it happens once more, give"
+        " the reference to whoever looks after this server.",
+        reference=reference,
+    )
+
+
+def _details(trouble: Exception) -> Sequence[str]:
+    if isinstance(trouble, errors.RefusedTogether):
+        return [str(refusal) for refusal in trouble.refusals]
+    if isinstance(trouble, errors.Stale):
+        return trouble.changes
+    return ()
+
+
+def _http(trouble: HTTPException | StarletteHTTPException) -> ErrorPage:
+    status = trouble.status_code
+    plain = trouble.detail in ("Not Found", "Method Not Allowed", "")
+    words = HTTP_WORDS.get(status, "") if plain else str(trouble.detail)
+    return ErrorPage(status, HTTP_TITLES.get(status, "This did not work"), words)
+
+
+def _validation(trouble: RequestValidationError) -> ErrorPage:
+    found = trouble.errors()
+    if any(error["loc"][0] == "path" for error in found):
+        return ErrorPage(404, HTTP_TITLES[404], HTTP_WORDS[404])
+    details = [
+        f"{error['loc'][-1]} “{str(error.get('input', ''))[:200]}”: {error['msg']}"
+        for error in found
+    ]
+    return ErrorPage(
+        422, HTTP_TITLES[422], "The address or form holds what cannot be read.", details
+    )
+
+
+def _clash(request: Request, trouble: SQLAlchemyError, status: int, title: str) -> ErrorPage:
+    return ErrorPage(
+        status,
+        title,
+        "The database refused this change, since it contradicts what stands there now."
+        " Nothing was changed. Load the page again and look at the present state.",
+        reference=_logged(request, trouble),
+    )
+
+
+def _logged(request: Request, trouble: Exception) -> str:
+    reference = uuid.uuid4().hex[:12]
+    log.error("reference %s: %s %s", reference, request.method, request.url.path, exc_info=trouble)
+    return reference
+
+
+def _to_sign_in(request: Request, trouble: SignInNeeded) -> Response:
+    address = f"/sign-in?next={quote(trouble.next_page, safe='/')}"
+    if wants_part(request):
+        return Response(status_code=401, headers={"HX-Redirect": address})
+    return RedirectResponse(address, status_code=303)

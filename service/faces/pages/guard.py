@@ -1,0 +1,175 @@
+"""What every answer carries and every request must pass: headers, size, origin, form token.
+
+Three things stand against forms sent from another site: the cookie is SameSite=Lax, the browser's
+Sec-Fetch-Site or Origin must name this site, and each form carries a token bound to the session.
+The JSON API under /api takes bearer tokens and no cookie: it needs none of the three.
+"""
+
+import hashlib
+import hmac
+import logging
+import secrets
+from collections.abc import Awaitable, Callable
+from urllib.parse import urlsplit
+
+from fastapi import HTTPException, Request, Response
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.settings import Settings
+
+API = "/api/"
+SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+FORM_TOKEN = "form_token"  # noqa: S105 - the field's name
+MEGABYTE = 1024 * 1024
+MOST_FIELDS = 5_000
+CONTENT_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:;"
+    " font-src 'self'; connect-src 'self'; manifest-src 'self'; form-action 'self';"
+    " base-uri 'none'; frame-ancestors 'none'"
+)
+log = logging.getLogger("layerbook")
+
+Answer = Callable[[Request, Exception], Awaitable[Response]]
+
+
+def session_cookie(settings: Settings) -> str:
+    """Name the session's cookie; the prefix makes browsers hold Secure, host and path."""
+    return "__Host-layerbook_session" if settings.cookie_secure else "layerbook_session"
+
+
+def visit_cookie(settings: Settings) -> str:
+    """Name the cookie which binds the sign-in form to one browser before there is a session."""
+    return "__Host-layerbook_visit" if settings.cookie_secure else "layerbook_visit"
+
+
+def begin_visit(request: Request) -> str:
+    """Make the secret of a visitor's cookie; the answer has to set it."""
+    visit = secrets.token_urlsafe(32)
+    request.state.visit = visit
+    return visit
+
+
+def form_token(request: Request) -> str:
+    """Compute the token of this browser's forms from the secret in its cookie."""
+    settings: Settings = request.app.state.settings
+    secret = (
+        request.cookies.get(session_cookie(settings))
+        or request.cookies.get(visit_cookie(settings))
+        or getattr(request.state, "visit", "")
+    )
+    if not secret:
+        return ""
+    return hmac.new(secret.encode(), b"layerbook form", hashlib.sha256).hexdigest()
+
+
+async def form_is_ours(request: Request) -> None:
+    """Refuse a form without this browser's token; every page's router depends on it."""
+    if request.method in SAFE_METHODS:
+        return
+    form = await request.form(max_files=200, max_fields=MOST_FIELDS, max_part_size=4 * MEGABYTE)
+    given, wanted = form.get(FORM_TOKEN), form_token(request)
+    if not (
+        isinstance(given, str) and wanted and hmac.compare_digest(given.encode(), wanted.encode())
+    ):
+        raise HTTPException(
+            403,
+            "This form was shown before you signed in, or in another session, so it was not taken."
+            " Go back, load the page again and send it once more.",
+        )
+
+
+class Guard:
+    """The outermost layer: checks a request before any code sees it, completes every answer."""
+
+    def __init__(self, app: ASGIApp, settings: Settings, answer: Answer) -> None:
+        self.app, self.settings, self.answer = app, settings, answer
+        self.most_bytes = settings.request_max_mb * MEGABYTE
+        given = {
+            "Content-Security-Policy": CONTENT_POLICY,
+            "X-Content-Type-Options": "nosniff",
+            "Referrer-Policy": "same-origin",
+            "Cross-Origin-Opener-Policy": "same-origin",
+            "Cross-Origin-Resource-Policy": "same-origin",
+            "Permissions-Policy": "camera=(self), microphone=(), geolocation=(), payment=()",
+        }
+        if settings.cookie_secure:
+            given["Strict-Transport-Security"] = "max-age=31536000"
+        self.headers = [(name.lower().encode(), value.encode()) for name, value in given.items()]
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through, or answer it here."""
+        if scope["type"] != "http":
+            if scope["type"] == "lifespan":
+                await self.app(scope, receive, send)
+            return
+        begun = False
+        left = self.most_bytes
+
+        async def complete(message: Message) -> None:
+            nonlocal begun
+            if message["type"] == "http.response.start":
+                begun = True
+                self._complete(message)
+            await send(message)
+
+        async def counted() -> Message:
+            nonlocal left
+            message = await receive()
+            left -= len(message.get("body", b""))
+            if left < 0:
+                raise self._too_large()
+            return message
+
+        scope.setdefault("state", {})
+        request = Request(scope, counted)
+        try:
+            trouble = self._trouble(request)
+            if trouble is None:
+                await self.app(scope, counted, complete)
+                return
+        except Exception as error:  # noqa: BLE001 - the outermost edge: nothing passes it unseen
+            if begun:
+                raise
+            response = await self.answer(request, error)
+        else:
+            response = await self.answer(request, trouble)
+        await response(scope, receive, complete)
+
+    def _too_large(self) -> HTTPException:
+        return HTTPException(
+            413,
+            f"The request is larger than {self.settings.request_max_mb} MB."
+            " Send fewer or smaller files at once.",
+        )
+
+    def _trouble(self, request: Request) -> HTTPException | None:
+        """Say what is wrong with a request before its body is read."""
+        if "\x00" in request.scope["path"] or b"%00" in request.scope["query_string"]:
+            return HTTPException(400, "The address holds a NUL sign, which no name contains.")
+        length = request.headers.get("content-length", "0")
+        if not length.isdigit() or int(length) > self.most_bytes:
+            return self._too_large()
+        if request.method in SAFE_METHODS or request.url.path.startswith(API):
+            return None
+        if not self._from_this_site(request.headers):
+            return HTTPException(403, "This form came from another site, so it was not taken.")
+        return None
+
+    def _from_this_site(self, headers: Headers) -> bool:
+        site = headers.get("sec-fetch-site")
+        if site is not None and site not in ("same-origin", "none"):
+            return False
+        origin = headers.get("origin")
+        if origin is None:
+            return True  # the form's token decides
+        if self.settings.public_address:
+            return origin == self.settings.public_address
+        return urlsplit(origin).netloc == headers.get("host")
+
+    def _complete(self, message: Message) -> None:
+        headers = MutableHeaders(raw=message["headers"])
+        if "cache-control" not in headers:
+            kept = "etag" in headers
+            headers["Cache-Control"] = "private, no-cache" if kept else "no-store"
+        message["headers"] = [*headers.raw, *self.headers]

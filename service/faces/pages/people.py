@@ -1,0 +1,176 @@
+"""People: who is known, their roles, passwords and API tokens."""
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import Engine
+
+from service.faces.pages.forms import Form, Typed, blank
+from service.faces.pages.guard import session_cookie
+from service.faces.pages.render import go_on, page
+from service.faces.pages.signing_in import Database, Me
+from service.records.changes import people as changes
+from service.records.database import changing, reading
+from service.records.permissions import Act, may, need
+from service.records.queries.people import (
+    KnownPerson,
+    KnownToken,
+    people,
+    person_by_login,
+    tokens_of,
+)
+from service.records.tables.people import Role
+
+router = APIRouter(prefix="/people")
+
+
+@dataclass(frozen=True, slots=True)
+class PeoplePage:
+    """Everybody."""
+
+    people: list[KnownPerson]
+
+
+@dataclass(frozen=True, slots=True)
+class AddPage:
+    """The form for somebody new."""
+
+    form: Form
+    roles: tuple[Role, ...] = tuple(Role)
+
+
+@dataclass(frozen=True, slots=True)
+class PersonPage:
+    """One person, with the forms one may use; ``secret`` is a token just made, shown once."""
+
+    person: KnownPerson
+    tokens: list[KnownToken]
+    form: Form
+    secret: str = ""
+    roles: tuple[Role, ...] = tuple(Role)
+
+
+@router.get("")
+def show_people(request: Request, me: Me, database: Database) -> Response:
+    """List everybody."""
+    need(me, Act.READ)
+    with reading(database) as session:
+        return page(request, "people/list.html", PeoplePage(people(session)))
+
+
+@router.get("/add")
+def show_add(request: Request, me: Me) -> Response:
+    """Show the form for somebody new."""
+    need(me, Act.PEOPLE_WRITE)
+    return page(request, "people/add.html", AddPage(blank(request)))
+
+
+@router.post("/add")
+def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
+    """Add somebody."""
+    with form.keeping():
+        login, name = form.text("login", most=40), form.text("name", most=200)
+        roles, password = form.several("roles", Role), form.kept("password")
+        with changing(database, me, key=form.key) as work:
+            changes.add_person(work, login, name, roles, password)
+            work.answer = f"/people/{login}"
+        return go_on(request, work.answer)
+    return page(request, "people/add.html", AddPage(form), form.status)
+
+
+@router.get("/{login}")
+def show_person(request: Request, me: Me, database: Database, login: str) -> Response:
+    """Show one person."""
+    need(me, Act.READ)
+    return _person_page(request, me, database, login)
+
+
+@router.post("/{login}/roles")
+def change_roles(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
+    """Give somebody other roles."""
+    person = _find(database, login)
+    with form.keeping():
+        roles = form.several("roles", Role)
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/people/{person.login}"
+            changes.change_roles(work, person.id, roles)
+        return go_on(request, work.answer)
+    return _person_page(request, me, database, login, form)
+
+
+@router.post("/{login}/active")
+def change_active(
+    request: Request, me: Me, database: Database, form: Typed, login: str
+) -> Response:
+    """Shut somebody out, or let them in again."""
+    person = _find(database, login)
+    with form.keeping():
+        reason = form.text("reason", most=1000)
+        change = changes.deactivate if person.active else changes.reactivate
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/people/{person.login}"
+            change(work, person.id, reason)
+        return go_on(request, work.answer)
+    return _person_page(request, me, database, login, form)
+
+
+@router.post("/{login}/password")
+def set_password(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
+    """Set one's own password, or somebody else's as an admin."""
+    person = _find(database, login)
+    here = request.cookies.get(session_cookie(request.app.state.settings))
+    with form.keeping():
+        if form.kept("password") != form.kept("password_again"):
+            form.refuse("password_again", "The two passwords differ.", "Type the new one twice.")
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/people/{person.login}"
+            old, new = form.kept("old_password"), form.kept("password")
+            changes.set_password(work, person.id, new, old, here if me.id == person.id else None)
+        return go_on(request, work.answer)
+    return _person_page(request, me, database, login, form)
+
+
+@router.post("/{login}/tokens")
+def make_token(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
+    """Make an API token and show its secret this once."""
+    person = _find(database, login)
+    with form.keeping():
+        label = form.text("label", most=100)
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/people/{person.login}"
+            secret = changes.make_token(work, person.id, label)
+        return _person_page(request, me, database, login, secret=secret)
+    return _person_page(request, me, database, login, form)
+
+
+@router.post("/{login}/tokens/{token_id}/revoke")
+def revoke_token(  # noqa: PLR0917 - FastAPI passes them by name
+    request: Request, me: Me, database: Database, form: Typed, login: str, token_id: int
+) -> Response:
+    """Revoke an API token for good."""
+    with changing(database, me, key=form.key) as work:
+        work.answer = f"/people/{login}"
+        changes.revoke_token(work, token_id)
+    return go_on(request, work.answer)
+
+
+def _find(database: Engine, login: str) -> KnownPerson:
+    with reading(database) as session:
+        return person_by_login(session, login)
+
+
+def _person_page(
+    request: Request,
+    me: Me,
+    database: Engine,
+    login: str,
+    form: Form | None = None,
+    *,
+    secret: str = "",
+) -> Response:
+    with reading(database) as session:
+        person = person_by_login(session, login)
+        own = person.id == me.id
+        tokens = tokens_of(session, person.id) if own or may(me, Act.PEOPLE_WRITE) else []
+    form = form or blank(request, roles=[role.value for role in person.roles])
+    return page(request, "people/show.html", PersonPage(person, tokens, form, secret), form.status)

@@ -1,0 +1,214 @@
+"""Signing in and out, and who is signed in.
+
+Sessions live in the database under the hash of a random secret; the browser holds the secret in
+an HttpOnly cookie. A fresh secret at each sign-in, an end after hours or idleness, and a limit on
+wrong passwords by login and by address. An unknown login takes as long as a wrong password.
+
+    def show(request: Request, me: Me, …)   every page but the public ones asks who it is
+"""
+
+import secrets
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request, Response
+from fastapi.responses import RedirectResponse
+from sqlalchemy import Engine
+
+from service.faces.pages.forms import Form, Typed, blank
+from service.faces.pages.guard import begin_visit, session_cookie, visit_cookie
+from service.faces.pages.render import page
+from service.records.changes.signing_in import begin_session, end_session, note_attempt, note_seen
+from service.records.database import now_utc, reading, tending
+from service.records.errors import Busy
+from service.records.permissions import Person
+from service.records.queries.people import credential_of, password_matches
+from service.records.queries.signing_in import (
+    SignedIn,
+    anybody_is_known,
+    failures_since,
+    signed_in_with,
+)
+from service.settings import Settings
+
+SEEN_EVERY = timedelta(minutes=1)
+HOME = "/stacks"
+router = APIRouter()
+
+
+class SignInNeeded(Exception):  # noqa: N818 - answered by a way to the sign-in page
+    """Nobody is signed in; ``next_page`` is where to go on afterwards."""
+
+    def __init__(self, next_page: str) -> None:
+        self.next_page = next_page
+        super().__init__("Sign in first.")
+
+
+def engine_of(request: Request) -> Engine:
+    """Give the app's engine."""
+    engine: Engine = request.app.state.engine
+    return engine
+
+
+Database = Annotated[Engine, Depends(engine_of)]
+
+
+def who_is(request: Request) -> Person | None:
+    """Find who is signed in, if anybody."""
+    settings: Settings = request.app.state.settings
+    secret = request.cookies.get(session_cookie(settings))
+    if not secret:
+        return None
+    engine, now = engine_of(request), now_utc()
+    longest = timedelta(hours=settings.session_hours)
+    idle = timedelta(minutes=settings.session_idle_minutes)
+    with reading(engine) as session:
+        signed_in = signed_in_with(session, secret, now, longest, idle)
+    if signed_in is None:
+        return None
+    _note_seen(engine, signed_in)
+    request.state.me = signed_in.person
+    return signed_in.person
+
+
+def signed_in(request: Request) -> Person:
+    """Give who is signed in, or lead to the sign-in page."""
+    person = who_is(request)
+    if person is None:
+        raise SignInNeeded(_page_to_return_to(request))
+    return person
+
+
+Me = Annotated[Person, Depends(signed_in)]
+
+
+@dataclass(frozen=True, slots=True)
+class SignInPage:
+    """What the sign-in page shows."""
+
+    form: Form
+    next: str
+    ended: bool = False
+
+
+@router.get("/sign-in")
+def show_sign_in(request: Request, database: Database, next: str = HOME) -> Response:  # noqa: A002
+    """Show the sign-in form, or how to add the first person to an empty database."""
+    if who_is(request):
+        return RedirectResponse(local_page(next), status_code=303)
+    with reading(database) as session:
+        if not anybody_is_known(session):
+            return page(request, "signing_in/first_start.html")
+    ended = session_cookie(request.app.state.settings) in request.cookies
+    return _sign_in_page(request, SignInPage(blank(request), local_page(next), ended))
+
+
+@router.post("/sign-in")
+def sign_in(request: Request, database: Database, form: Typed) -> Response:
+    """Compare the password and begin a session, or say that it is wrong."""
+    settings: Settings = request.app.state.settings
+    login, password = form.kept("login").strip(), form.kept("password")
+    next_page = local_page(form.kept("next"))
+    address = request.client.host if request.client else "unknown"
+    now = now_utc()
+    since = now - timedelta(minutes=settings.sign_in_window_minutes)
+    with reading(database) as session:
+        failures = failures_since(session, login, address, since)
+        credential = credential_of(session, login)
+    if (
+        failures.of_login >= settings.sign_in_attempts
+        or failures.of_address >= settings.sign_in_attempts_per_address
+    ):
+        wait = f"Wait {settings.sign_in_window_minutes:g} minutes and try again, or ask an admin."
+        form.refuse("login", "too many wrong passwords were tried", wait)
+        return _sign_in_page(request, SignInPage(form, next_page), 429)
+    right = password_matches(credential, password)
+    secret = secrets.token_urlsafe(32)
+    with tending(database) as session:
+        note_attempt(session, login, address, now, succeeded=right)
+        old = request.cookies.get(session_cookie(settings))
+        if right and credential:
+            if old:
+                end_session(session, old, now)
+            begin_session(session, credential.person_id, secret, now)
+    if not right:
+        form.refuse("login", "login and password do not belong together", "Type both once more.")
+        return _sign_in_page(request, SignInPage(form, next_page), 422)
+    response = RedirectResponse(next_page, status_code=303)
+    longest_s = int(settings.session_hours * 3600)
+    _set_cookie(response, settings, session_cookie(settings), secret, longest_s)
+    _delete_cookie(response, settings, visit_cookie(settings))
+    return response
+
+
+@router.post("/sign-out")
+def sign_out(request: Request, database: Database) -> Response:
+    """End this browser's session."""
+    settings: Settings = request.app.state.settings
+    secret = request.cookies.get(session_cookie(settings))
+    if secret:
+        with tending(database) as session:
+            end_session(session, secret, now_utc())
+    response = RedirectResponse("/sign-in", status_code=303)
+    response.headers["Clear-Site-Data"] = '"cache", "storage"'
+    _delete_cookie(response, settings, session_cookie(settings))
+    return response
+
+
+def local_page(address: str) -> str:
+    """Let only a page of this site through as the place to go on to."""
+    printable = address.isascii() and address.isprintable()
+    if not printable or not address.startswith("/") or address[1:2] in ("/", "\\"):
+        return HOME
+    return address if not address.startswith("/sign-") else HOME
+
+
+def _page_to_return_to(request: Request) -> str:
+    if request.method == "GET":
+        query = f"?{request.url.query}" if request.url.query else ""
+        return f"{request.scope.get('raw_path', b'/').decode('latin-1')}{query}"
+    came_from = request.headers.get("referer", "")
+    site = str(request.base_url).rstrip("/")
+    return came_from[len(site) :] if came_from.startswith(site + "/") else HOME
+
+
+def _sign_in_page(request: Request, context: SignInPage, status: int = 200) -> Response:
+    settings: Settings = request.app.state.settings
+    known = {session_cookie(settings), visit_cookie(settings)} & set(request.cookies)
+    visit = "" if known else begin_visit(request)
+    response = page(request, "signing_in/sign_in.html", context, status)
+    if visit:
+        _set_cookie(response, settings, visit_cookie(settings), visit, None)
+    if status == 429:
+        response.headers["Retry-After"] = str(int(settings.sign_in_window_minutes * 60))
+    return response
+
+
+def _note_seen(engine: Engine, signed_in: SignedIn) -> None:
+    now = now_utc()
+    if now - signed_in.seen_at < SEEN_EVERY:
+        return
+    with suppress(Busy), tending(engine) as session:  # a busy database must not stop a reader
+        note_seen(session, signed_in.session_id, now)
+
+
+def _set_cookie(
+    response: Response, settings: Settings, name: str, value: str, max_age: int | None
+) -> None:
+    response.set_cookie(
+        name,
+        value,
+        max_age=max_age,
+        path="/",
+        secure=settings.cookie_secure,
+        httponly=True,
+        samesite="lax",
+    )
+
+
+def _delete_cookie(response: Response, settings: Settings, name: str) -> None:
+    response.delete_cookie(
+        name, path="/", secure=settings.cookie_secure, httponly=True, samesite="lax"
+    )

@@ -1,0 +1,143 @@
+"""Who is known, with which roles; whose password and token are right."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from service.records import permissions
+from service.records.errors import NotFound
+from service.records.tables.people import ApiToken, Person, PersonRole, Role
+
+HASHER = PasswordHasher()  # Argon2id with the low-memory parameters of RFC 9106
+NOBODYS_HASH = HASHER.hash("the password of nobody at all")
+
+
+@dataclass(frozen=True, slots=True)
+class KnownPerson:
+    """One person as the list of people shows them."""
+
+    id: int
+    login: str
+    name: str
+    active: bool
+    can_sign_in: bool
+    added_at: datetime
+    roles: frozenset[Role]
+
+    @property
+    def roles_in_words(self) -> str:
+        """The roles in one fixed order."""
+        return ", ".join(role.value for role in Role if role in self.roles)
+
+
+@dataclass(frozen=True, slots=True)
+class KnownToken:
+    """One API token; its secret was shown once and is not kept."""
+
+    id: int
+    label: str
+    made_at: datetime
+    last_used_at: datetime | None
+    revoked_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Credential:
+    """What signing in compares a password with."""
+
+    person_id: int
+    password_hash: str
+
+
+def people(session: Session) -> list[KnownPerson]:
+    """List everybody by name, in one statement."""
+    return _people(session)
+
+
+def person_by_login(session: Session, login: str) -> KnownPerson:
+    """Find one person; capital letters make no difference."""
+    found = _people(session, login)
+    if not found:
+        raise NotFound("person", login)
+    return found[0]
+
+
+def _people(session: Session, login: str | None = None) -> list[KnownPerson]:
+    statement = (
+        select(
+            Person.id,
+            Person.login,
+            Person.name,
+            Person.active,
+            Person.password_hash != "",
+            Person.added_at,
+            PersonRole.role,
+        )
+        .outerjoin(PersonRole, PersonRole.person_id == Person.id)
+        .order_by(func.lower(Person.name), Person.id)
+    )
+    if login is not None:
+        statement = statement.where(func.lower(Person.login) == login.strip().lower())
+    facts: dict[int, tuple[str, str, bool, bool, datetime]] = {}
+    roles: dict[int, set[Role]] = {}
+    for person_id, its_login, name, active, can_sign_in, added_at, role in session.execute(
+        statement
+    ):
+        facts[person_id] = (its_login, name, active, can_sign_in, added_at)
+        roles.setdefault(person_id, set()).update([Role(role)] if role is not None else [])
+    return [KnownPerson(key, *facts[key], frozenset(roles[key])) for key in facts]
+
+
+def acting_person(session: Session, login: str) -> permissions.Person:
+    """Give somebody as the one who acts, for the command line and the API."""
+    known = person_by_login(session, login)
+    return permissions.Person(known.id, known.login, known.name, known.roles)
+
+
+def credential_of(session: Session, login: str) -> Credential | None:
+    """Give the hash to compare with, if somebody of this login may sign in."""
+    row = session.execute(
+        select(Person.id, Person.password_hash).where(
+            func.lower(Person.login) == login.strip().lower(),
+            Person.active,
+            Person.password_hash != "",
+        )
+    ).one_or_none()
+    return None if row is None else Credential(*row)
+
+
+def password_matches(credential: Credential | None, password: str) -> bool:
+    """Compare a password; for somebody unknown it takes the same time and is false."""
+    try:
+        HASHER.verify(credential.password_hash if credential else NOBODYS_HASH, password)
+    except (VerificationError, InvalidHashError):
+        return False
+    return credential is not None
+
+
+def password_is_right(session: Session, person_id: int, password: str) -> bool:
+    """Compare a known person's password, as a signature asks for it."""
+    stored = session.scalar(
+        select(Person.password_hash).where(Person.id == person_id, Person.active)
+    )
+    return password_matches(Credential(person_id, stored) if stored else None, password)
+
+
+def tokens_of(session: Session, person_id: int) -> list[KnownToken]:
+    """List a person's API tokens, the latest first."""
+    rows = session.execute(
+        select(
+            ApiToken.id,
+            ApiToken.label,
+            ApiToken.made_at,
+            ApiToken.last_used_at,
+            ApiToken.revoked_at,
+        )
+        .where(ApiToken.person_id == person_id)
+        .order_by(ApiToken.made_at.desc(), ApiToken.id.desc())
+    )
+    return [KnownToken(*row) for row in rows]
