@@ -1,0 +1,139 @@
+"""Attachments: photos and papers at a record or a part.
+
+The content lies on disk before the row is written (faces/files/photos.py puts it there), so a row
+never names content that is missing; content without a row is harmless.
+"""
+
+from dataclasses import dataclass
+
+from sqlalchemy import select
+
+from service.records.audit import Did
+from service.records.changes import given
+from service.records.changes.versions import Said, hold_record, let_go
+from service.records.database import Work
+from service.records.errors import NotFound, Refused
+from service.records.permissions import Act, need
+from service.records.tables.attachments import Attachment
+from service.records.tables.parts import Lot, Part
+from service.trade.labels import part_label
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """A file that lies on disk under its hash, with what was found in its content."""
+
+    content_sha256: str
+    media_type: str
+    size_bytes: int
+    name: str
+
+
+def add_attachment(
+    work: Work,
+    stored: Stored,
+    *,
+    record_id: int | None = None,
+    part_id: int | None = None,
+    version: int | None = None,
+) -> int:
+    """Attach a stored file to a record being written, to a part, or to both. Gives its id.
+
+    Raises Refused once the record is handed in or where the same content is attached there
+    already, Stale for another ``version`` of the record than the present one, NotFound.
+    """
+    if record_id is None and part_id is None:
+        raise Refused("files", stored.name, "it belongs nowhere.", "A record or part.")
+    if record_id is None:
+        need(work.by, Act.PART_WRITE)
+        record = None
+    else:
+        record = hold_record(work, record_id, version)
+    part_name = _part_name(work, part_id)
+    _refuse_twice(work, stored, record_id, part_id)
+    row = put_attachment(work, stored, record_id=record_id, part_id=part_id)
+    facts = (
+        ("file", None, row.name),
+        ("part", None, part_name or None),
+        ("SHA-256", None, row.content_sha256),
+        ("size in bytes", None, row.size_bytes),
+    )
+    if record is not None:
+        shown = f"{row.name} attached" + (f", showing {part_name}" if part_name else "")
+        let_go(work, record, Said(shown, facts, did=Did.ATTACHMENT_ADDED))
+    else:
+        work.note(Did.ATTACHMENT_ADDED, ("part", part_id, part_name), facts)
+    return row.id
+
+
+def put_attachment(
+    work: Work, stored: Stored, *, record_id: int | None, part_id: int | None = None
+) -> Attachment:
+    """Write the attachment's row, without leave and trail: a part of other changes."""
+    row = Attachment(
+        content_sha256=stored.content_sha256,
+        media_type=stored.media_type,
+        size_bytes=stored.size_bytes,
+        name=given.optional_words("files", stored.name)[-200:] or "without a name",
+        record_id=record_id,
+        part_id=part_id,
+        added_by_id=work.by.id,
+        added_at=work.now,
+    )
+    work.session.add(row)
+    work.session.flush()
+    return row
+
+
+def remove_attachment(
+    work: Work, attachment_id: int, *, reason: str, version: int | None = None
+) -> None:
+    """Take an attachment off an open record or a part, with the reason; its content stays.
+
+    Raises Refused once its record is handed in, Stale, NotFound.
+    """
+    row = work.session.get(Attachment, attachment_id)
+    if row is None or row.removed_at is not None:
+        raise NotFound("attachment", attachment_id)
+    if row.record_id is None:
+        need(work.by, Act.PART_WRITE)
+        record = None
+    else:
+        record = hold_record(work, row.record_id, version)
+    why = given.reason(reason)
+    row.removed_at = work.now
+    facts = (("file", row.name, None),)
+    if record is not None:
+        said = Said(f"{row.name} taken off", facts, why, Did.ATTACHMENT_REMOVED)
+        let_go(work, record, said)
+    else:
+        subject = ("part", row.part_id, _part_name(work, row.part_id))
+        work.note(Did.ATTACHMENT_REMOVED, subject, facts, reason=why)
+
+
+def _refuse_twice(work: Work, stored: Stored, record_id: int | None, part_id: int | None) -> None:
+    there = work.session.scalar(
+        select(Attachment.name).where(
+            Attachment.content_sha256 == stored.content_sha256,
+            Attachment.record_id.is_not_distinct_from(record_id),
+            Attachment.part_id.is_not_distinct_from(part_id),
+            Attachment.removed_at.is_(None),
+        )
+    )
+    if there is not None:
+        raise Refused(
+            "files", stored.name, f"the same content is attached here already, as “{there}”."
+        )
+
+
+def _part_name(work: Work, part_id: int | None) -> str:
+    if part_id is None:
+        return ""
+    row = work.session.execute(
+        select(Part.serial, Lot.label, Part.item_number)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .where(Part.id == part_id)
+    ).first()
+    if row is None:
+        raise NotFound("part", part_id)
+    return part_label(row.serial, row.label, row.item_number)

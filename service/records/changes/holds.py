@@ -1,0 +1,168 @@
+"""Holds and concessions on parts, lots and instruments.
+
+A hold on a part sets what may be done with it to “on hold” and remembers what it was; lifting the
+last hold gives that back, or says what the part is from now on. A hold on a lot or instrument is
+read by the queries; no row of its parts changes. A concession allows uses in one record.
+"""
+
+from dataclasses import dataclass
+
+from sqlalchemy import select
+
+from service.records.audit import Change, Did
+from service.records.changes import given, parts
+from service.records.database import Work
+from service.records.errors import NotFound, Refused
+from service.records.permissions import Act, need
+from service.records.tables.holds import Concession, Hold
+from service.records.tables.instruments import Instrument
+from service.records.tables.parts import Lot, Part
+from service.trade.words import Usability, Whereabouts
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What a hold or concession is about: exactly one of the three."""
+
+    part_id: int | None = None
+    lot_id: int | None = None
+    instrument_id: int | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse none or several."""
+        if sum(key is not None for key in (self.part_id, self.lot_id, self.instrument_id)) != 1:
+            raise Refused("subject", "", "one part, one lot or one instrument is to be named.")
+
+
+def place_hold(work: Work, subject: Subject, *, reason: str) -> int:
+    """Place a hold, with the reason. Gives its id. A fitted part may be held: that is shown."""
+    need(work.by, Act.HOLD_WRITE)
+    why = given.reason(reason)
+    named = _named(work, subject)
+    hold = Hold(
+        part_id=subject.part_id,
+        lot_id=subject.lot_id,
+        instrument_id=subject.instrument_id,
+        reason=why,
+        placed_by_id=work.by.id,
+        placed_at=work.now,
+    )
+    changes: list[Change] = [("hold", None, "placed")]
+    if subject.part_id is not None:
+        changes.append(_hold_part(work, subject.part_id, hold))
+    work.session.add(hold)
+    work.session.flush()
+    work.note(Did.HOLD_PLACED, named, changes, reason=why)
+    return hold.id
+
+
+def lift_hold(work: Work, hold_id: int, *, reason: str, judged: Usability | None = None) -> None:
+    """Lift a hold, with the reason.
+
+    With the last hold of a part, it becomes what it was before the first, or what ``judged``
+    says. Raises Refused where the hold was lifted before, or another one of the part still stands
+    and something was judged.
+    """
+    need(work.by, Act.HOLD_LIFT)
+    why = given.reason(reason)
+    hold = work.session.get(Hold, hold_id, with_for_update=True)
+    if hold is None:
+        raise NotFound("hold", hold_id)
+    if hold.lifted_at is not None:
+        raise Refused("hold", hold_id, f"it was lifted on {hold.lifted_at:%Y-%m-%d}.")
+    hold.lifted_at, hold.lifted_by_id, hold.lift_reason = work.now, work.by.id, why
+    work.session.flush()
+    changes: list[Change] = [("hold", "placed", "lifted")]
+    if hold.part_id is not None:
+        changes += _free_part(work, hold, judged)
+    elif judged is not None:
+        raise Refused("judged", judged.value, "only a hold on a part says what it is afterwards.")
+    subject = Subject(hold.part_id, hold.lot_id, hold.instrument_id)
+    work.note(Did.HOLD_LIFTED, _named(work, subject), changes, reason=why)
+
+
+def give_concession(work: Work, subject: Subject, *, reason: str) -> int:
+    """Allow uses in one record in spite of a hold, a judgement or a missing calibration.
+
+    Gives its id. A held or rejected part is under concession from then on.
+    """
+    need(work.by, Act.CONCESSION_GIVE)
+    why = given.reason(reason)
+    named = _named(work, subject)
+    changes: list[Change] = [("concession", None, "for one record")]
+    if subject.part_id is not None:
+        part = work.session.get_one(Part, subject.part_id, with_for_update=True)
+        if part.whereabouts is Whereabouts.SCRAPPED:
+            raise Refused("subject", named[2], "it is scrapped.", "No concession brings it back.")
+        if part.usability in {Usability.ON_HOLD, Usability.REJECTED, Usability.NOT_INSPECTED}:
+            before, part.usability = part.usability, Usability.UNDER_CONCESSION
+            changes.append(("whether it may be used", before, part.usability))
+    row = Concession(
+        part_id=subject.part_id,
+        lot_id=subject.lot_id,
+        instrument_id=subject.instrument_id,
+        reason=why,
+        given_by_id=work.by.id,
+        given_at=work.now,
+    )
+    work.session.add(row)
+    work.session.flush()
+    work.note(Did.CONCESSION_GIVEN, named, changes, reason=why)
+    return row.id
+
+
+def _hold_part(work: Work, part_id: int, hold: Hold) -> Change:
+    part = work.session.get_one(Part, part_id, with_for_update=True)
+    standing = work.session.scalar(
+        select(Hold)
+        .where(Hold.part_id == part_id, Hold.lifted_at.is_(None))
+        .order_by(Hold.id)
+        .limit(1)
+    )
+    before = part.usability
+    hold.usability_before = before if standing is None else standing.usability_before
+    part.usability = Usability.ON_HOLD
+    return ("whether it may be used", before, part.usability)
+
+
+def _free_part(work: Work, hold: Hold, judged: Usability | None) -> list[Change]:
+    part = work.session.get_one(Part, hold.part_id, with_for_update=True)
+    another = work.session.scalar(
+        select(Hold.id).where(Hold.part_id == part.id, Hold.lifted_at.is_(None)).limit(1)
+    )
+    if another is not None:
+        if judged is not None:
+            raise Refused(
+                "judged",
+                judged.value,
+                "another hold still stands on this part.",
+                "“As before” here; what it is, is said with the last hold.",
+            )
+        return []
+    wanted = judged or hold.usability_before or Usability.NOT_INSPECTED
+    if judged is not None:
+        need(work.by, Act.PART_JUDGE)
+        if judged not in parts.JUDGEMENTS:
+            allowed = ", ".join(parts.JUDGEMENTS)
+            raise Refused("judged", judged.value, "that is no judgement.", f"Right: {allowed}.")
+        parts.refuse_new_for_used(work, part.id, judged)
+    before, part.usability = part.usability, wanted
+    return [("whether it may be used", before, wanted)]
+
+
+def _named(work: Work, subject: Subject) -> tuple[str, int, str]:
+    """What the trail calls it; NotFound where there is none."""
+    if subject.part_id is not None:
+        part = work.session.get(Part, subject.part_id)
+        if part is None:
+            raise NotFound("part", subject.part_id)
+        return ("part", part.id, parts.label(work, part))
+    if subject.lot_id is not None:
+        lot = work.session.get(Lot, subject.lot_id)
+        if lot is None:
+            raise NotFound("lot", subject.lot_id)
+        return ("lot", lot.id, lot.label)
+    instrument = work.session.get(Instrument, subject.instrument_id)
+    if instrument is None:
+        raise NotFound("instrument", subject.instrument_id)
+    return ("instrument", instrument.id, instrument.label)
