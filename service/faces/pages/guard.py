@@ -58,8 +58,11 @@ def form_token(request: Request) -> str:
         or request.cookies.get(visit_cookie(settings))
         or getattr(request.state, "visit", "")
     )
-    if not secret:
-        return ""
+    return token_of(secret) if secret else ""
+
+
+def token_of(secret: str) -> str:
+    """Derive the forms' token from a cookie's secret, which it does not give away."""
     return hmac.new(secret.encode(), b"layerbook form", hashlib.sha256).hexdigest()
 
 
@@ -99,12 +102,13 @@ class Guard:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it here."""
-        if scope["type"] != "http":
-            if scope["type"] == "lifespan":
-                await self.app(scope, receive, send)
-            return
+        if scope["type"] == "http":
+            await self._guarded(scope, self._counted(receive), send)
+        elif scope["type"] == "lifespan":
+            await self.app(scope, receive, send)
+
+    async def _guarded(self, scope: Scope, receive: Receive, send: Send) -> None:
         begun = False
-        left = self.most_bytes
 
         async def complete(message: Message) -> None:
             nonlocal begun
@@ -112,6 +116,20 @@ class Guard:
                 begun = True
                 self._complete(message)
             await send(message)
+
+        scope.setdefault("state", {})
+        request = Request(scope, receive)
+        try:
+            self._check(request)
+            await self.app(scope, receive, complete)
+        except Exception as error:  # the outermost edge: nothing passes it without an answer
+            if begun:
+                raise
+            response = await self.answer(request, error)
+            await response(scope, receive, complete)
+
+    def _counted(self, receive: Receive) -> Receive:
+        left = self.most_bytes
 
         async def counted() -> Message:
             nonlocal left
@@ -121,20 +139,7 @@ class Guard:
                 raise self._too_large()
             return message
 
-        scope.setdefault("state", {})
-        request = Request(scope, counted)
-        try:
-            trouble = self._trouble(request)
-            if trouble is None:
-                await self.app(scope, counted, complete)
-                return
-        except Exception as error:  # noqa: BLE001 - the outermost edge: nothing passes it unseen
-            if begun:
-                raise
-            response = await self.answer(request, error)
-        else:
-            response = await self.answer(request, trouble)
-        await response(scope, receive, complete)
+        return counted
 
     def _too_large(self) -> HTTPException:
         return HTTPException(
@@ -143,18 +148,17 @@ class Guard:
             " Send fewer or smaller files at once.",
         )
 
-    def _trouble(self, request: Request) -> HTTPException | None:
-        """Say what is wrong with a request before its body is read."""
+    def _check(self, request: Request) -> None:
+        """Refuse what can be refused before the body is read."""
         if "\x00" in request.scope["path"] or b"%00" in request.scope["query_string"]:
-            return HTTPException(400, "The address holds a NUL sign, which no name contains.")
+            raise HTTPException(400, "The address holds a NUL sign, which no name contains.")
         length = request.headers.get("content-length", "0")
         if not length.isdigit() or int(length) > self.most_bytes:
-            return self._too_large()
-        if request.method in SAFE_METHODS or request.url.path.startswith(API):
-            return None
-        if not self._from_this_site(request.headers):
-            return HTTPException(403, "This form came from another site, so it was not taken.")
-        return None
+            raise self._too_large()
+        from_elsewhere = not self._from_this_site(request.headers)
+        changes = request.method not in SAFE_METHODS and not request.url.path.startswith(API)
+        if changes and from_elsewhere:
+            raise HTTPException(403, "This form came from another site, so it was not taken.")
 
     def _from_this_site(self, headers: Headers) -> bool:
         site = headers.get("sec-fetch-site")
