@@ -28,6 +28,7 @@ PAGES = (
     "frame",
     "signing_in",
     "people",
+    "attachments",
 )
 NOTHING_REPORTED: TelemetryConfig = {
     "tracing": False,

@@ -4,11 +4,12 @@ The content lies on disk before the row is written (faces/files/photos.py puts i
 never names content that is missing; content without a row is harmless.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import select
 
-from service.records.audit import Did
+from service.records.audit import Change, Did
 from service.records.changes import given
 from service.records.changes.versions import Said, hold_record, let_go
 from service.records.database import Work
@@ -29,6 +30,49 @@ class Stored:
     name: str
 
 
+def add_attachments(
+    work: Work,
+    files: Sequence[Stored],
+    *,
+    record_id: int | None = None,
+    part_id: int | None = None,
+    version: int | None = None,
+) -> list[int]:
+    """Attach stored files to a record being written, to a part, or to both. Gives their ids.
+
+    Raises Refused once the record is handed in or where the same content is attached there
+    already, Stale for another ``version`` of the record than the present one, NotFound.
+    """
+    if not files:
+        raise Refused("files", "", "no file was chosen.", "A photo or a PDF would be right.")
+    if record_id is None and part_id is None:
+        raise Refused("files", files[0].name, "it belongs nowhere.", "A record or part.")
+    if record_id is None:
+        need(work.by, Act.PART_WRITE)
+        record = None
+    else:
+        record = hold_record(work, record_id, version)
+    part_name = _part_name(work, part_id)
+    rows = []
+    for stored in files:
+        _refuse_twice(work, stored, record_id, part_id)
+        rows.append(put_attachment(work, stored, record_id=record_id, part_id=part_id))
+    facts: list[Change] = [("part", None, part_name or None)]
+    for row in rows:
+        facts += [
+            ("file", None, row.name),
+            ("SHA-256", None, row.content_sha256),
+            ("size in bytes", None, row.size_bytes),
+        ]
+    if record is not None:
+        names = ", ".join(row.name for row in rows)
+        shown = f"{names} attached" + (f", showing {part_name}" if part_name else "")
+        let_go(work, record, Said(shown, tuple(facts), did=Did.ATTACHMENT_ADDED))
+    else:
+        work.note(Did.ATTACHMENT_ADDED, ("part", part_id, part_name), facts)
+    return [row.id for row in rows]
+
+
 def add_attachment(
     work: Work,
     stored: Stored,
@@ -37,33 +81,8 @@ def add_attachment(
     part_id: int | None = None,
     version: int | None = None,
 ) -> int:
-    """Attach a stored file to a record being written, to a part, or to both. Gives its id.
-
-    Raises Refused once the record is handed in or where the same content is attached there
-    already, Stale for another ``version`` of the record than the present one, NotFound.
-    """
-    if record_id is None and part_id is None:
-        raise Refused("files", stored.name, "it belongs nowhere.", "A record or part.")
-    if record_id is None:
-        need(work.by, Act.PART_WRITE)
-        record = None
-    else:
-        record = hold_record(work, record_id, version)
-    part_name = _part_name(work, part_id)
-    _refuse_twice(work, stored, record_id, part_id)
-    row = put_attachment(work, stored, record_id=record_id, part_id=part_id)
-    facts = (
-        ("file", None, row.name),
-        ("part", None, part_name or None),
-        ("SHA-256", None, row.content_sha256),
-        ("size in bytes", None, row.size_bytes),
-    )
-    if record is not None:
-        shown = f"{row.name} attached" + (f", showing {part_name}" if part_name else "")
-        let_go(work, record, Said(shown, facts, did=Did.ATTACHMENT_ADDED))
-    else:
-        work.note(Did.ATTACHMENT_ADDED, ("part", part_id, part_name), facts)
-    return row.id
+    """Attach one stored file, as `add_attachments` does. Gives its id."""
+    return add_attachments(work, [stored], record_id=record_id, part_id=part_id, version=version)[0]
 
 
 def put_attachment(
