@@ -23,6 +23,7 @@ PDF = "application/pdf"
 ENDINGS = {"image/jpeg": ".jpg", "image/png": ".png", "image/webp": ".webp", PDF: ".pdf"}
 MOST_PIXELS = 120_000_000
 """A tablet's photo has 12 to 50 million pixels; a made-up one could have thousands of millions."""
+RIGHT_PIXELS = f"At most {MOST_PIXELS / 1e6:.0f} million pixels would be right."
 SMALL_EDGE = 480
 """Longer edge of the small picture, in pixels: 7 rem high on a screen of double density."""
 RIGHT = "A photo as JPEG, PNG or WebP, or a paper as PDF, would be right."
@@ -133,13 +134,15 @@ def _photo(content: bytes, name: str, field: str) -> str:
             photo = Image.open(BytesIO(content), formats=tuple(PHOTO_TYPES))
     except UnidentifiedImageError:
         raise Refused(field, name, f"it is {_what_else(content)}.", RIGHT) from None
-    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):
+    except Image.DecompressionBombError:
+        reason = "it says it has many hundred million pixels."
+        raise Refused(field, name, reason, RIGHT_PIXELS) from None
+    except (OSError, SyntaxError, ValueError):
         raise Refused(field, name, "it is damaged and cannot be read.", RIGHT) from None
     with photo:
         if photo.width * photo.height > MOST_PIXELS:
             millions = f"{photo.width * photo.height / 1e6:.0f} million pixels"
-            right = f"At most {MOST_PIXELS / 1e6:.0f} million would be right."
-            raise Refused(field, name, f"it has {millions}.", right)
+            raise Refused(field, name, f"it has {millions}.", RIGHT_PIXELS)
         try:
             photo.load()
         except (OSError, SyntaxError, ValueError, IndexError, EOFError):
