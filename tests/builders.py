@@ -505,7 +505,7 @@ def a_build(
         builder=builder,
         base=base,
     )
-    writer = _Journal(session, record, builder, opened_at)
+    writer = Journal(session, record, builder, opened_at)
     if base:
         laid, fixings = _reopened(session, base, writer, closed_at, laid)
         if hours is not None:
@@ -603,7 +603,7 @@ def approve(
     session.flush()
 
 
-class _Journal:
+class Journal:
     """Writes the steps of one record, a minute apart."""
 
     def __init__(
@@ -637,14 +637,13 @@ class _Journal:
             **(values | given),
         )
         self.session.add(step)
-        self.session.flush()
         return step
 
 
 def _reopened(
     session: Session,
     base: Build,
-    writer: _Journal,
+    writer: Journal,
     closed_at: datetime,
     laid: list[Laid] | None,
 ) -> tuple[list[Laid], list[tuple[Part, int | None, End | None]]]:
@@ -714,7 +713,7 @@ def _reopened(
     return laid, fixings
 
 
-def _tighten(session: Session, stack: Stack, writer: _Journal) -> None:
+def _tighten(session: Session, stack: Stack, writer: Journal) -> None:
     design = session.get_one(Design, stack.design_id)
     instrument = session.scalars(
         select(Instrument).where(Instrument.kind == InstrumentKind.TORQUE_DRIVER)
@@ -727,8 +726,9 @@ def _tighten(session: Session, stack: Stack, writer: _Journal) -> None:
     ).all()
     for pass_number in range(1, design.tightening_passes + 1):
         torque_nm = design.target_torque_nm * pass_number / design.tightening_passes
-        for rod in rods:
-            step = writer.step(StepKind.TORQUE, rod_number=rod.number)
+        steps = [writer.step(StepKind.TORQUE, rod_number=rod.number) for rod in rods]
+        session.flush()
+        for rod, step in zip(rods, steps, strict=True):
             session.add(
                 TorqueReading(
                     record_id=writer.record.id,

@@ -323,7 +323,7 @@ def test_entries_of_an_open_record_can_be_undone_but_not_deleted(engine: Engine)
     with Session(engine) as session:
         stack = builders.a_stack(session)
         record = builders.a_record(session, stack)
-        writer = builders._Journal(session, record, builders.a_person(session), LATER)
+        writer = builders.Journal(session, record, builders.a_person(session), LATER)
         step = writer.step(builders.StepKind.OPENED)
 
         step.undone_at, step.undone_by_id = LATER, record.written_by_id
@@ -339,7 +339,7 @@ def test_two_open_records_cannot_hold_one_part(engine: Engine) -> None:
         part = builders.a_part(session, builders.the_part_types(session).mea)
         person = builders.a_person(session)
         one, other = (
-            builders._Journal(
+            builders.Journal(
                 session, builders.a_record(session, builders.a_stack(session)), person, LATER
             )
             for _ in range(2)
@@ -348,6 +348,7 @@ def test_two_open_records_cannot_hold_one_part(engine: Engine) -> None:
         session.flush()
 
         step = other.step(builders.StepKind.PUT_ON, part_id=part.id)
+        session.flush()
         refused(session, update(Step).where(Step.id == step.id).values(standing=True))
 
 
