@@ -1,0 +1,45 @@
+"""Every entry that can be made in a record at the bench, by one name.
+
+Each takes the work, the record's number and the version the form was shown at (None where the
+caller holds none), makes one change with one entry in the trail, and gives the entry's id.
+"""
+
+from service.records.changes.bench_fixings import (
+    fit_fixing,
+    fit_from_lot,
+    remove_fixing,
+    remove_fixings,
+)
+from service.records.changes.bench_layers import (
+    lift_off,
+    lift_off_down_to,
+    note_finding,
+    put_on,
+)
+from service.records.changes.bench_opening import (
+    close_stack,
+    open_stack,
+    record_exception,
+    record_make_safe,
+)
+from service.records.changes.bench_torque import read_torque
+from service.records.changes.undoing import undo_last
+from service.trade.conditions import FindingEntry
+
+__all__ = [
+    "FindingEntry",
+    "close_stack",
+    "fit_fixing",
+    "fit_from_lot",
+    "lift_off",
+    "lift_off_down_to",
+    "note_finding",
+    "open_stack",
+    "put_on",
+    "read_torque",
+    "record_exception",
+    "record_make_safe",
+    "remove_fixing",
+    "remove_fixings",
+    "undo_last",
+]

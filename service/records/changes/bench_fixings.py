@@ -1,0 +1,273 @@
+"""At the bench: tie rods, sleeves, springs, nuts and compression plates taken off and fitted.
+
+Fixings are carried over from the build before: only what is exchanged is entered.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select, update
+
+from service.records.audit import Change
+from service.records.changes import given
+from service.records.changes.bench_opening import done_while_open, refuse_closed
+from service.records.changes.uses import Wanted, part_to_use
+from service.records.changes.versions import Said, add_step, hold_record, let_go
+from service.records.database import Work
+from service.records.errors import Refused
+from service.records.queries.working_piles import FixingNow, working_pile
+from service.records.tables.designs import DesignRod
+from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.rebuild_records import RebuildRecord, Step, StepKind
+from service.records.tables.stacks import Stack
+from service.trade.words import FIXING_KINDS, End, Kind, Whereabouts
+
+EACH_MOST = 40
+"""Counted items of one lot at one rod in one entry: more is a slip of the finger."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    step: Step
+    change: Change
+    kind: Kind
+    label: str
+
+
+def fit_fixing(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    rod_number: int | None = None,
+    end: End | None = None,
+    scanned: str = "",
+    lot_id: int | None = None,
+    part_id: int | None = None,
+    part_type_id: int | None = None,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Fit one fixing at a rod or, a compression plate, at an end; give the entry's id.
+
+    Raises Refused for a rod the design does not have, a place that is taken by another tie rod or
+    compression plate, and everything `part_to_use` refuses.
+    """
+    record = hold_record(work, record_id, version)
+    refuse_closed(record)
+    at = done_while_open(work, record, done_at)
+    _refuse_no_place(work, record, rod_number, end)
+    wanted = Wanted(scanned, part_id, lot_id, part_type_id)
+    text = given.optional_words("note", note, most=4000)
+    fitted = _fit(work, record, wanted, rod_number=rod_number, end=end, at=at, note=text)
+    place = f"rod {rod_number}" if end is None else f"the {end}"
+    let_go(
+        work,
+        record,
+        Said(f"{fitted.kind} {fitted.label} fitted at {place}", (fitted.change,)),
+    )
+    return fitted.step.id
+
+
+def fit_from_lot(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    lot_id: int,
+    rod_numbers: Sequence[int],
+    each: int = 1,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Fit counted items of one lot, ``each`` at every rod named; give the last entry's id.
+
+    Each item is an entry of its own and can be undone singly.
+    """
+    record = hold_record(work, record_id, version)
+    refuse_closed(record)
+    at = done_while_open(work, record, done_at)
+    if not rod_numbers:
+        raise Refused("rod_numbers", "", "no rod is named.", "Choose at least one.")
+    if not 1 <= each <= EACH_MOST:
+        raise Refused("each", each, "this is no number of items.", f"1 to {EACH_MOST}.")
+    text = given.optional_words("note", note, most=4000)
+    rods = list(dict.fromkeys(rod_numbers))
+    for rod_number in rods:
+        _refuse_no_place(work, record, rod_number, None)
+    fitted = [
+        _fit(work, record, Wanted(lot_id=lot_id), rod_number=rod_number, at=at, note=text)
+        for rod_number in rods
+        for _item in range(each)
+    ]
+    lot = work.session.get_one(Lot, lot_id).label
+    where = ", ".join(str(number) for number in rods)
+    sentence = (
+        f"{len(fitted)} × {fitted[0].kind} of lot {lot} fitted, {each} at each of rods {where}"
+    )
+    let_go(work, record, Said(sentence, tuple(one.change for one in fitted)))
+    return fitted[-1].step.id
+
+
+def remove_fixing(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    part_id: int,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Take one fixing off for good (not merely to lift layers); give the entry's id."""
+    return remove_fixings(work, record_id, version, part_ids=(part_id,), note=note, done_at=done_at)
+
+
+def remove_fixings(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    part_ids: Sequence[int],
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Take several fixings off for good; give the last entry's id. Each is an entry of its own."""
+    record = hold_record(work, record_id, version)
+    refuse_closed(record)
+    at = done_while_open(work, record, done_at)
+    standing = {fixing.part: fixing for fixing in working_pile(work.session, record_id).fixings}
+    text = given.optional_words("note", note, most=4000)
+    wanted = list(dict.fromkeys(part_ids))
+    if not wanted:
+        raise Refused("part_id", "", "no fixing is named.", "Choose at least one.")
+    changes: list[Change] = []
+    for part_id in wanted:
+        if part_id not in standing:
+            raise Refused("part_id", part_id, "this is no fixing of the stack now.")
+        fixing = standing[part_id]
+        step = _remove(work, record, fixing, at, text)
+        changes.append((f"where {fixing.label} is", f"fitted at {_place(fixing)}", "lifted off"))
+    what = f"{fixing.kind} {fixing.label}" if len(wanted) == 1 else f"{len(wanted)} fixings"
+    let_go(work, record, Said(f"{what} taken off", tuple(changes)))
+    return step.id
+
+
+def _fit(
+    work: Work,
+    record: RebuildRecord,
+    wanted: Wanted,
+    *,
+    rod_number: int | None,
+    end: End | None = None,
+    at: datetime,
+    note: str,
+) -> _Fitted:
+    part, part_type, label = part_to_use(
+        work, record, wanted, kinds=FIXING_KINDS, as_what="fixing", done_at=at
+    )
+    _refuse_wrong_place(part_type, label, rod_number, end)
+    _refuse_taken(work, record, part_type.kind, rod_number, end)
+    step = add_step(
+        work,
+        record,
+        StepKind.FIXING_FITTED,
+        at,
+        end=end,
+        rod_number=rod_number,
+        part_id=part.id,
+        standing=True,
+        whereabouts_before=part.whereabouts,
+        place_before=part.place,
+        scanned=wanted.scanned.strip() or None,
+        note=note,
+    )
+    place = f"rod {rod_number}" if end is None else f"the {end}"
+    change = (f"where {label} is", str(part.whereabouts), f"fitted at {place}")
+    part.whereabouts, part.stack_id, part.place = Whereabouts.FITTED, record.stack_id, ""
+    work.session.flush()
+    return _Fitted(step, change, part_type.kind, label)
+
+
+def _remove(work: Work, record: RebuildRecord, fixing: FixingNow, at: datetime, note: str) -> Step:
+    work.session.execute(
+        update(Step)
+        .where(Step.record_id == record.id, Step.part_id == fixing.part, Step.standing)
+        .values(standing=False)
+    )
+    part = work.session.get_one(Part, fixing.part)
+    step = add_step(
+        work,
+        record,
+        StepKind.FIXING_REMOVED,
+        at,
+        end=fixing.end,
+        rod_number=fixing.rod_number,
+        part_id=fixing.part,
+        whereabouts_before=part.whereabouts,
+        place_before=part.place,
+        note=note,
+    )
+    part.whereabouts, part.stack_id, part.place = Whereabouts.LIFTED_OFF, None, ""
+    return step
+
+
+def _refuse_no_place(
+    work: Work, record: RebuildRecord, rod_number: int | None, end: End | None
+) -> None:
+    if (rod_number is None) == (end is None):
+        raise Refused(
+            "rod_number",
+            rod_number,
+            "say at which rod, or for a plate at which end.",
+            "One of both.",
+        )
+    if rod_number is not None:
+        refuse_no_rod(work, record, rod_number)
+
+
+def refuse_no_rod(work: Work, record: RebuildRecord, rod_number: int) -> None:
+    """Refuse a rod number the stack's design does not have."""
+    numbers = set(
+        work.session.scalars(
+            select(DesignRod.number)
+            .join(Stack, Stack.design_id == DesignRod.design_id)
+            .where(Stack.id == record.stack_id)
+        )
+    )
+    if rod_number not in numbers:
+        raise Refused(
+            "rod_number",
+            rod_number,
+            "the design has no such rod.",
+            f"Rods 1 to {max(numbers)}." if numbers else "The design has no rods.",
+        )
+
+
+def _refuse_wrong_place(
+    part_type: PartType, label: str, rod_number: int | None, end: End | None
+) -> None:
+    if part_type.kind is Kind.COMPRESSION_PLATE and end is None:
+        raise Refused("end", "", f"{label} is a compression plate: it goes to an end.")
+    if part_type.kind is not Kind.COMPRESSION_PLATE and rod_number is None:
+        raise Refused("rod_number", "", f"{label} is a {part_type.kind}: it goes to a rod.")
+
+
+def _refuse_taken(
+    work: Work, record: RebuildRecord, kind: Kind, rod_number: int | None, end: End | None
+) -> None:
+    """One tie rod at a rod's place and one compression plate at an end; the rest may be several."""
+    if kind not in (Kind.TIE_ROD, Kind.COMPRESSION_PLATE):
+        return
+    for fixing in working_pile(work.session, record.id).fixings:
+        if (fixing.kind, fixing.rod_number, fixing.end) == (kind, rod_number, end):
+            raise Refused(
+                "rod_number" if end is None else "end",
+                rod_number if end is None else end,
+                f"{kind} {fixing.label} is fitted there.",
+                "Take it off first.",
+            )
+
+
+def _place(fixing: FixingNow) -> str:
+    return f"rod {fixing.rod_number}" if fixing.end is None else f"the {fixing.end}"

@@ -1,0 +1,293 @@
+"""Rebuild records: beginning one and changing what its head says."""
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import delete, func, select
+
+from service.records.audit import Did
+from service.records.changes import given
+from service.records.changes.versions import Said, hold_record, let_go, shown
+from service.records.database import Work
+from service.records.errors import NotFound, Refused
+from service.records.permissions import Act, need
+from service.records.tables.people import Person
+from service.records.tables.rebuild_records import (
+    Involvement,
+    RebuildRecord,
+    RecordKind,
+    RecordPerson,
+    RecordState,
+    Step,
+)
+from service.records.tables.stacks import Build, BuildPeriod, Stack
+
+People = Sequence[tuple[int, Involvement]]
+BEGINS_A_STACK = (RecordKind.FIRST_BUILD, RecordKind.TAKEN_OVER)
+NEEDS_A_BUILD = (RecordKind.TEARDOWN, RecordKind.INSPECTION, RecordKind.RE_TORQUE)
+
+
+@dataclass(frozen=True, slots=True)
+class _Present:
+    build_id: int
+    number: int
+    closed_at: datetime
+
+
+def begin_record(
+    work: Work,
+    *,
+    stack_id: int,
+    kind: RecordKind,
+    reason: str,
+    performed_from: datetime,
+    people: People = (),
+    writer_took_part: bool = True,
+    notes: str = "",
+) -> int:
+    """Begin the record of one service event on a stack; give its number.
+
+    The writer counts as having worked on it, unless ``people`` names them otherwise or
+    ``writer_took_part`` is False. Raises NotFound for an unknown stack; Refused where a record of
+    the stack is being written, for a time ahead or before the present build was closed, a kind
+    that does not fit the stack, and people who are not known or shut out.
+    """
+    need(work.by, Act.RECORD_WRITE)
+    _refuse_nobody(work)
+    stack = work.session.get(Stack, stack_id, with_for_update=True)
+    if stack is None:
+        raise NotFound("stack", stack_id)
+    _refuse_second(work, stack)
+    why = given.reason(reason)
+    given.not_ahead("performed_from", performed_from, work.now)
+    present = _present_build(work, stack_id)
+    _refuse_kind(work, stack, kind, present)
+    _refuse_before(stack, present, performed_from)
+    named = _people(work, people, writer_took_part=writer_took_part)
+    record = RebuildRecord(
+        stack_id=stack_id,
+        kind=kind,
+        state=RecordState.OPEN,
+        reason=why,
+        performed_from=performed_from,
+        written_by_id=work.by.id,
+        written_at=work.now,
+        base_build_id=present.build_id if present else None,
+        version=0,
+        notes=given.optional_words("notes", notes, most=given.LONG_MOST),
+    )
+    work.session.add(record)
+    work.session.flush()
+    _write_people(work, record.id, named)
+    from_build = f", from build {present.number}" if present else ""
+    let_go(
+        work,
+        record,
+        Said(
+            f"{kind} of {stack.serial} begun{from_build}",
+            (
+                ("stack", None, stack.serial),
+                ("kind", None, kind),
+                ("work began", None, performed_from),
+                ("people", None, _in_words(work, named)),
+            ),
+            why,
+            Did.RECORD_BEGUN,
+        ),
+    )
+    return record.id
+
+
+def change_record(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    reason: str,
+    performed_from: datetime,
+    notes: str,
+    people: People,
+    writer_took_part: bool = True,
+) -> None:
+    """Change the head of a record being written: why, when the work began, who, and the notes.
+
+    Raises Refused as `begin_record` does, and for a beginning after the record's first entry.
+    """
+    record = hold_record(work, record_id, version)
+    stack = work.session.get_one(Stack, record.stack_id)
+    why = given.reason(reason)
+    given.not_ahead("performed_from", performed_from, work.now)
+    _refuse_before(stack, _present_build(work, stack.id, record), performed_from)
+    first = work.session.scalar(
+        select(func.min(Step.done_at)).where(Step.record_id == record_id, Step.undone_at.is_(None))
+    )
+    if first is not None and performed_from > first:
+        raise Refused(
+            "performed_from",
+            shown(performed_from),
+            "the first entry of this record was done before that.",
+            f"{shown(first)} or earlier would be right.",
+        )
+    text = given.optional_words("notes", notes, most=given.LONG_MOST)
+    before = _named(work, record_id)
+    named = _people(
+        work,
+        people,
+        writer_took_part=writer_took_part,
+        writer=record.written_by_id,
+        known={person for person, _how in before},
+    )
+    changes = (
+        ("reason", record.reason, why),
+        ("work began", record.performed_from, performed_from),
+        ("notes", record.notes, text),
+        ("people", _in_words(work, before), _in_words(work, named)),
+    )
+    record.reason, record.performed_from, record.notes = why, performed_from, text
+    if set(before) != set(named):
+        work.session.execute(delete(RecordPerson).where(RecordPerson.record_id == record_id))
+        _write_people(work, record_id, named)
+    let_go(work, record, Said("head changed", changes, did=Did.RECORD_CHANGED))
+
+
+def involve(work: Work, record_id: int, person_id: int, involvement: Involvement) -> None:
+    """Name somebody in a record inside a larger change, which writes the trail."""
+    key = (record_id, person_id, involvement)
+    if work.session.get(RecordPerson, key) is None:
+        _write_people(work, record_id, [(person_id, involvement)])
+
+
+def active_person(work: Work, field: str, person_id: int) -> str:
+    """The name of somebody who may be named in a record. Raises Refused."""
+    row = work.session.execute(
+        select(Person.name, Person.active).where(Person.id == person_id)
+    ).first()
+    if row is None:
+        raise Refused(field, person_id, "nobody of that number is known.", "Choose from the list.")
+    if not row.active:
+        raise Refused(field, row.name, "this person is shut out.", "Somebody active is asked for.")
+    name: str = row.name
+    return name
+
+
+def _refuse_nobody(work: Work) -> None:
+    if not work.by.id:
+        raise Refused("written by", "", "a record is written by a person.", "Sign in as somebody.")
+
+
+def _refuse_second(work: Work, stack: Stack) -> None:
+    other = work.session.execute(
+        select(RebuildRecord.id, RebuildRecord.kind, RebuildRecord.state).where(
+            RebuildRecord.stack_id == stack.id,
+            RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
+        )
+    ).first()
+    if other is not None:
+        end = (
+            "Go on in it, or hand it in first."
+            if other.state is RecordState.OPEN
+            else "Take it up again and hand it in first."
+        )
+        raise Refused(
+            "stack_id",
+            stack.serial,
+            f"record {other.id} ({other.kind}, {other.state}) of this stack is being written.",
+            end,
+        )
+
+
+def _present_build(
+    work: Work, stack_id: int, record: RebuildRecord | None = None
+) -> _Present | None:
+    """The build the stack is in now, or the one a record began from."""
+    which = (
+        BuildPeriod.opened_at.is_(None)
+        if record is None
+        else BuildPeriod.build_id == record.base_build_id
+    )
+    row = work.session.execute(
+        select(Build.id, Build.number, BuildPeriod.closed_at)
+        .join(Build, Build.id == BuildPeriod.build_id)
+        .where(BuildPeriod.stack_id == stack_id, BuildPeriod.known_until.is_(None), which)
+    ).first()
+    return _Present(*row) if row else None
+
+
+def _refuse_kind(work: Work, stack: Stack, kind: RecordKind, present: _Present | None) -> None:
+    if present is None and kind in NEEDS_A_BUILD:
+        raise Refused(
+            "kind", kind, f"{stack.serial} has no present build.", "A build has to come first."
+        )
+    built = present is not None or work.session.scalar(
+        select(Build.id).where(Build.stack_id == stack.id).limit(1)
+    )
+    if built and kind in BEGINS_A_STACK:
+        raise Refused(
+            "kind", kind, f"{stack.serial} was built before.", "“rebuild” would be right."
+        )
+    if not built and kind is RecordKind.REBUILD:
+        raise Refused(
+            "kind", kind, f"{stack.serial} was never built.", "“first build” would be right."
+        )
+
+
+def _refuse_before(stack: Stack, present: _Present | None, performed_from: datetime) -> None:
+    if present is not None and performed_from < present.closed_at:
+        raise Refused(
+            "performed_from",
+            shown(performed_from),
+            f"build {present.number} of {stack.serial} was closed later,"
+            f" {shown(present.closed_at)}.",
+            "A time after that would be right. If that closing time is wrong, correct it first;"
+            " an event before it belongs into a note.",
+        )
+
+
+def _people(
+    work: Work,
+    people: People,
+    *,
+    writer_took_part: bool,
+    writer: int | None = None,
+    known: Collection[int] = (),
+) -> list[tuple[int, Involvement]]:
+    writer = writer or work.by.id
+    named = list(dict.fromkeys((person, Involvement(how)) for person, how in people))
+    for person_id, _how in named:
+        if person_id not in known:
+            active_person(work, "people", person_id)
+    if writer_took_part and writer not in {person for person, _how in named}:
+        named.insert(0, (writer, Involvement.WORKED))
+    if all(how is not Involvement.WORKED for _person, how in named):
+        raise Refused("people", "", "nobody is named who worked on it.", "Name at least one.")
+    return named
+
+
+def _write_people(work: Work, record_id: int, named: Iterable[tuple[int, Involvement]]) -> None:
+    work.session.add_all(
+        RecordPerson(record_id=record_id, person_id=person, involvement=how)
+        for person, how in named
+    )
+    work.session.flush()
+
+
+def _named(work: Work, record_id: int) -> list[tuple[int, Involvement]]:
+    rows = work.session.execute(
+        select(RecordPerson.person_id, RecordPerson.involvement).where(
+            RecordPerson.record_id == record_id
+        )
+    )
+    return [(row.person_id, row.involvement) for row in rows]
+
+
+def _in_words(work: Work, named: Iterable[tuple[int, Involvement]]) -> str:
+    pairs = list(named)
+    names = dict(
+        work.session.execute(
+            select(Person.id, Person.name).where(Person.id.in_({person for person, _ in pairs}))
+        )
+        .tuples()
+        .all()
+    )
+    return "; ".join(sorted(f"{names[person]} {how}" for person, how in pairs))

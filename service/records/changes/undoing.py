@@ -1,0 +1,121 @@
+"""Undo: the last entry that stands, whoever made it, in one press. It stays, struck out."""
+
+from sqlalchemy import select, update
+
+from service.records.audit import Change, Did
+from service.records.changes.uses import give_back_concessions
+from service.records.changes.versions import Said, hold_record, let_go
+from service.records.database import Work
+from service.records.errors import Refused
+from service.records.tables.hours import HourReading
+from service.records.tables.parts import Lot, Part
+from service.records.tables.rebuild_records import RebuildRecord, Step, StepKind, TorqueReading
+from service.trade.labels import part_label
+from service.trade.words import Whereabouts
+
+TOOK_OFF = (StepKind.LIFTED_OFF, StepKind.FIXING_REMOVED)
+PUT_IN = (StepKind.PUT_ON, StepKind.FIXING_FITTED)
+BACK_IN_REACH = (Whereabouts.LIFTED_OFF, Whereabouts.IN_STORE)
+
+
+def undo_last(work: Work, record_id: int, version: int | None) -> int:
+    """Undo the last standing entry of a record being written; give the undone entry's id.
+
+    What it did to parts, readings and times is taken back; nothing is deleted. A counted item that
+    was taken from its lot stays a part, in store. Raises Refused where nothing stands, or where a
+    part lifted off here has been used elsewhere since.
+    """
+    record = hold_record(work, record_id, version)
+    step = work.session.scalar(
+        select(Step)
+        .where(Step.record_id == record_id, Step.undone_at.is_(None))
+        .order_by(Step.sequence.desc())
+        .limit(1)
+        .with_for_update()
+    )
+    if step is None:
+        raise Refused("record", f"record {record_id}", "there is no entry left to undo.")
+    step.undone_at, step.undone_by_id = work.now, work.by.id
+    changes = _take_back(work, record, step)
+    work.session.flush()
+    give_back_concessions(work, record, step)
+    let_go(
+        work,
+        record,
+        Said(
+            f"entry {step.sequence} undone: {step.kind}",
+            ((f"entry {step.sequence}", step.kind, "undone"), *changes),
+            did=Did.RECORD_UNDONE,
+        ),
+    )
+    return step.id
+
+
+def _take_back(work: Work, record: RebuildRecord, step: Step) -> tuple[Change, ...]:
+    if step.kind in TOOK_OFF:
+        return _fitted_again(work, record, step)
+    if step.kind in PUT_IN:
+        return _back_where_it_was(work, step)
+    if step.kind is StepKind.OPENED:
+        before, record.opened_at = record.opened_at, None
+        _no_longer_known(work, step)
+        return (("opened at", before, None),)
+    if step.kind is StepKind.CLOSED:
+        before, record.closed_at = record.closed_at, None
+        _no_longer_known(work, step)
+        return (("closed at", before, None),)
+    _no_longer_known(work, step)
+    return ()
+
+
+def _no_longer_known(work: Work, step: Step) -> None:
+    """Readings of an undone entry are closed out, not deleted."""
+    for table in (TorqueReading, HourReading):
+        work.session.execute(
+            update(table)
+            .where(table.step_id == step.id, table.known_until.is_(None))
+            .values(known_until=work.now)
+        )
+
+
+def _fitted_again(work: Work, record: RebuildRecord, step: Step) -> tuple[Change, ...]:
+    part = work.session.get_one(Part, step.part_id, with_for_update=True)
+    label = _label(work, part)
+    if part.whereabouts not in BACK_IN_REACH:
+        where = "fitted elsewhere" if part.whereabouts is Whereabouts.FITTED else part.whereabouts
+        raise Refused(
+            "record",
+            label,
+            f"it was lifted off here and is {where} by now, so this cannot be undone.",
+            "Take that back first.",
+        )
+    before = part.whereabouts
+    part.whereabouts, part.stack_id = Whereabouts.FITTED, record.stack_id
+    part.place = step.place_before
+    put_on_here = work.session.scalar(
+        select(Step)
+        .where(
+            Step.record_id == record.id,
+            Step.part_id == part.id,
+            Step.kind.in_(PUT_IN),
+            Step.undone_at.is_(None),
+        )
+        .order_by(Step.sequence.desc())
+        .limit(1)
+    )
+    if put_on_here is not None:
+        put_on_here.standing = True
+    return ((f"where {label} is", before, "fitted"),)
+
+
+def _back_where_it_was(work: Work, step: Step) -> tuple[Change, ...]:
+    part = work.session.get_one(Part, step.part_id, with_for_update=True)
+    step.standing = False
+    before = step.whereabouts_before or Whereabouts.IN_STORE
+    part.whereabouts, part.stack_id, part.place = before, None, step.place_before
+    return ((f"where {_label(work, part)} is", "fitted", before),)
+
+
+def _label(work: Work, part: Part) -> str:
+    lot = work.session.get(Lot, part.lot_id) if part.lot_id else None
+    return part_label(part.serial, lot.label if lot else None, part.item_number)

@@ -1,0 +1,125 @@
+"""What every entry of a record begins and ends with: the record held, its version, its journal.
+
+Two people may write in one record. A form names the version it was shown at; where somebody else
+has entered something since, `Stale` tells what, and nothing is written.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import func, select
+
+from service.records.audit import Change, Did
+from service.records.changes.given import CLOCKS_DIFFER
+from service.records.database import Work
+from service.records.errors import NotFound, Refused, Stale
+from service.records.permissions import Act, need
+from service.records.tables.audit import AuditEntry
+from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
+
+CLOSING_THE_DOOR = {
+    RecordState.HANDED_IN: "it is handed in; what is wrong in it needs a correction.",
+    RecordState.APPROVED: "it is approved; what is wrong in it needs a correction.",
+    RecordState.SENT_BACK: "it was sent back; take it up again first.",
+    RecordState.VOID: "it is void.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """The facts of an entry for the trail: a sentence, what changed, and why where asked."""
+
+    sentence: str
+    changes: tuple[Change, ...] = ()
+    reason: str = ""
+    did: Did = Did.RECORD_ENTRY
+
+
+def hold_record(work: Work, record_id: int, version: int | None) -> RebuildRecord:
+    """The record, locked until the change is done; asks for leave to write in it.
+
+    ``version`` is what the form was shown at, None where the caller holds none. Raises NotFound,
+    NotAllowed, Refused for a record that is no longer being written, Stale.
+    """
+    need(work.by, Act.RECORD_WRITE)
+    record = work.session.get(RebuildRecord, record_id, with_for_update=True)
+    if record is None:
+        raise NotFound("record", record_id)
+    if record.state is not RecordState.OPEN:
+        raise Refused("record", f"record {record_id}", CLOSING_THE_DOOR[record.state])
+    if version is not None and version != record.version:
+        raise Stale(
+            f"record {record_id}", version, record.version, _changes_since(work, record, version)
+        )
+    return record
+
+
+def let_go(work: Work, record: RebuildRecord, said: Said) -> None:
+    """Count the record's version up and write the entry of the trail: the end of every change."""
+    record.version += 1
+    work.note(
+        said.did,
+        ("record", record.id, f"record {record.id}: {said.sentence}"),
+        [("version", record.version - 1, record.version), *said.changes],
+        reason=said.reason,
+        stack_id=record.stack_id,
+        record_id=record.id,
+    )
+
+
+def add_step(
+    work: Work, record: RebuildRecord, kind: StepKind, done_at: datetime, **facts: object
+) -> Step:
+    """Write the next entry into the journal of a record."""
+    last = work.session.scalar(select(func.max(Step.sequence)).where(Step.record_id == record.id))
+    step = Step(
+        record_id=record.id,
+        sequence=(last or 0) + 1,
+        kind=kind,
+        standing=bool(facts.pop("standing", False)),
+        done_at=done_at,
+        written_at=work.now,
+        by_id=work.by.id,
+        **facts,
+    )
+    work.session.add(step)
+    work.session.flush()
+    return step
+
+
+def done_at_of(
+    work: Work, record: RebuildRecord, done_at: datetime | None, *, field: str = "done_at"
+) -> datetime:
+    """When something was done: the time given, or now; between the record's beginning and now."""
+    if done_at is None:
+        return max(work.now, record.performed_from)
+    if done_at > work.now + CLOCKS_DIFFER:
+        raise Refused(
+            field, shown(done_at), "this time is still to come.", "A time up to now would be right."
+        )
+    if done_at < record.performed_from:
+        raise Refused(
+            field,
+            shown(done_at),
+            f"record {record.id} says that the work began later, {shown(record.performed_from)}.",
+            "A later time would be right, or an earlier beginning of the work.",
+        )
+    return done_at
+
+
+def shown(at: datetime) -> str:
+    """A time inside a message, in UTC and saying so; pages show times in the lab's zone."""
+    return f"{at:%Y-%m-%d %H:%M} UTC"
+
+
+def _changes_since(work: Work, record: RebuildRecord, version: int) -> list[str]:
+    """What was entered since a version, oldest first, as sentences with the name of who did it."""
+    since = record.version - version
+    rows = work.session.execute(
+        select(AuditEntry.person_name, AuditEntry.subject_label, AuditEntry.act)
+        .where(AuditEntry.record_id == record.id, AuditEntry.act.startswith("record:"))
+        .order_by(AuditEntry.id.desc())
+        .limit(max(1, min(since, 50)) if since > 0 else 50)
+    ).all()
+    own = f"record {record.id}: "
+    return [f"{row.person_name}: {row.subject_label.removeprefix(own)}" for row in reversed(rows)]

@@ -1,0 +1,213 @@
+"""The pile of a record being written: what it began from, folded with the entries that stand.
+
+An entry that was undone does not count. Nothing here is kept: the layers of a build are written
+when the record is handed in.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Select, select
+from sqlalchemy.orm import Session
+
+from service.records.errors import NotFound
+from service.records.queries.known import known
+from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Step, StepKind
+from service.records.tables.stacks import Fixing
+from service.records.tables.stacks import Layer as LayerRow
+from service.trade.labels import part_label
+from service.trade.open_pile import OpenPile
+from service.trade.pile import Layer
+from service.trade.words import End, Facing, Kind
+
+WITHOUT_THICKNESS_MM = 1.0
+"""Drawn thickness of a part type whose thickness nobody has given."""
+
+PART_COLUMNS = (
+    Part.id.label("part"),
+    PartType.kind,
+    Part.serial,
+    Part.item_number,
+    Lot.label.label("lot"),
+    PartType.name.label("part_type"),
+    PartType.material,
+    PartType.thickness_mm,
+    PartType.side,
+    PartType.back,
+    PartType.joint,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class FixingNow:
+    """A fixing as it stands while a record is written. ``step_id`` None: carried over."""
+
+    kind: Kind
+    part: int
+    label: str
+    part_type: str
+    rod_number: int | None
+    end: End | None
+    step_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LiftedOff:
+    """A layer lifted off in this record and not put back: as it lay when it was lifted."""
+
+    layer: Layer
+    end: End
+    step_id: int
+    done_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class WorkingPile:
+    """What a record began from and what stands now. ``lifted`` is in the order of lifting."""
+
+    record_id: int
+    stack_id: int
+    kind: RecordKind
+    base: tuple[Layer, ...]
+    pile: OpenPile
+    lifted: tuple[LiftedOff, ...]
+    fixings: tuple[FixingNow, ...]
+    fixings_removed: tuple[FixingNow, ...]
+
+    @property
+    def layers(self) -> tuple[Layer, ...]:
+        """All layers as they stand, counted and numbered anew."""
+        return self.pile.layers
+
+    @property
+    def is_changed(self) -> bool:
+        """Be true once a layer or fixing was taken off or put on."""
+        return self.pile != OpenPile.begun(self.base) or any(f.step_id for f in self.fixings)
+
+
+def as_layer(row: Any, position: int, facing: Facing, cell: int | None = None) -> Layer:
+    """Make the trade's layer of a row with `PART_COLUMNS`."""
+    return Layer(
+        position=position,
+        part=row.part,
+        kind=row.kind,
+        label=part_label(row.serial, row.lot, row.item_number),
+        part_type=row.part_type,
+        facing=facing,
+        material=row.material,
+        thickness_mm=row.thickness_mm or WITHOUT_THICKNESS_MM,
+        side=row.side,
+        back=row.back,
+        joint=row.joint,
+        lot=row.lot,
+        cell=cell,
+    )
+
+
+def working_pile(session: Session, record_id: int) -> WorkingPile:
+    """How does the pile of this record stand? Four statements, whatever its size.
+
+    Raises NotFound.
+    """
+    head = session.execute(
+        select(RebuildRecord.stack_id, RebuildRecord.base_build_id, RebuildRecord.kind).where(
+            RebuildRecord.id == record_id
+        )
+    ).first()
+    if head is None:
+        raise NotFound("record", record_id)
+    base: tuple[Layer, ...] = ()
+    carried: list[FixingNow] = []
+    if head.base_build_id is not None:
+        base = layers_of(session, head.base_build_id)
+        carried = [_fixing(row) for row in session.execute(_fixings_of(head.base_build_id))]
+    steps = session.execute(_steps_of(record_id)).all()
+    pile, lifted = _fold_layers(base, steps)
+    fixings, removed = _fold_fixings(carried, steps)
+    return WorkingPile(record_id, head.stack_id, head.kind, base, pile, lifted, fixings, removed)
+
+
+def layers_of(session: Session, build_id: int) -> tuple[Layer, ...]:
+    """Which layers does a build have, as known now, in the order of the pile?"""
+    rows = session.execute(
+        select(LayerRow.position, LayerRow.facing, LayerRow.cell, *PART_COLUMNS)
+        .join(Part, Part.id == LayerRow.part_id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .where(LayerRow.build_id == build_id, known(LayerRow))
+        .order_by(LayerRow.position)
+    )
+    return tuple(as_layer(row, row.position, row.facing, row.cell) for row in rows)
+
+
+def _fixings_of(build_id: int) -> Select[*tuple[Any, ...]]:
+    return (
+        select(Fixing.rod_number, Fixing.end, *PART_COLUMNS)
+        .join(Part, Part.id == Fixing.part_id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .where(Fixing.build_id == build_id, known(Fixing))
+        .order_by(Fixing.id)
+    )
+
+
+def _steps_of(record_id: int) -> Select[*tuple[Any, ...]]:
+    moving = (
+        StepKind.LIFTED_OFF,
+        StepKind.PUT_ON,
+        StepKind.FIXING_REMOVED,
+        StepKind.FIXING_FITTED,
+    )
+    return (
+        select(
+            Step.id.label("step_id"),
+            Step.kind.label("step"),
+            Step.end,
+            Step.facing,
+            Step.rod_number,
+            Step.done_at,
+            *PART_COLUMNS,
+        )
+        .join(Part, Part.id == Step.part_id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .where(Step.record_id == record_id, Step.undone_at.is_(None), Step.kind.in_(moving))
+        .order_by(Step.sequence)
+    )
+
+
+def _fold_layers(
+    base: Sequence[Layer], steps: Iterable[Any]
+) -> tuple[OpenPile, tuple[LiftedOff, ...]]:
+    pile = OpenPile.begun(base)
+    lifted: dict[int, LiftedOff] = {}
+    for row in steps:
+        if row.step is StepKind.LIFTED_OFF:
+            layer, pile = pile.lift_off(row.end)
+            lifted[layer.part] = LiftedOff(layer, row.end, row.step_id, row.done_at)
+        elif row.step is StepKind.PUT_ON:
+            pile = pile.put_on(row.end, as_layer(row, 0, row.facing or Facing.EITHER))
+            lifted.pop(row.part, None)
+    return pile, tuple(lifted.values())
+
+
+def _fold_fixings(
+    carried: Iterable[FixingNow], steps: Iterable[Any]
+) -> tuple[tuple[FixingNow, ...], tuple[FixingNow, ...]]:
+    standing = {fixing.part: fixing for fixing in carried}
+    removed: dict[int, FixingNow] = {}
+    for row in steps:
+        if row.step is StepKind.FIXING_REMOVED:
+            removed[row.part] = standing.pop(row.part, _fixing(row))
+        elif row.step is StepKind.FIXING_FITTED:
+            standing[row.part] = _fixing(row, row.step_id)
+            removed.pop(row.part, None)
+    return tuple(standing.values()), tuple(removed.values())
+
+
+def _fixing(row: Any, step_id: int | None = None) -> FixingNow:
+    label = part_label(row.serial, row.lot, row.item_number)
+    return FixingNow(row.kind, row.part, label, row.part_type, row.rod_number, row.end, step_id)
