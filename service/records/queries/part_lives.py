@@ -1,0 +1,510 @@
+"""The whole life of one part: where it is, where it was, what was seen on it, what held it."""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import and_, func, or_, select, union
+from sqlalchemy.orm import Session, aliased
+
+from service.records.errors import NotFound
+from service.records.queries.audit_trail import Entry, entries_about
+from service.records.queries.known import known
+from service.records.queries.sittings import Sitting, sittings
+from service.records.tables.attachments import Attachment
+from service.records.tables.holds import Concession, Hold
+from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.people import Person
+from service.records.tables.rebuild_records import (
+    Finding,
+    RebuildRecord,
+    RecordState,
+    Step,
+    StepKind,
+)
+from service.records.tables.stacks import Build, Fixing, Layer, Stack
+from service.trade.labels import part_label
+from service.trade.running_hours import Hours
+from service.trade.words import Kind, Usability, Whereabouts
+
+
+@dataclass(frozen=True, slots=True)
+class PartFacts:
+    """What a part is and how it stands on its three axes."""
+
+    id: int
+    label: str
+    serial: str | None
+    item_number: int | None
+    kind: Kind
+    type_id: int
+    type_name: str
+    drawing_number: str
+    revision: str
+    lot_id: int | None
+    lot: str | None
+    supplier: str
+    expires_at: datetime | None
+    whereabouts: Whereabouts
+    place: str
+    stack_id: int | None
+    stack_serial: str | None
+    usability: Usability
+    reserved_for_stack_id: int | None
+    reserved_for: str | None
+    hours_before: float
+    openings_most: int | None
+    hours_most: float | None
+    notes: str
+    added_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class SeenOnIt:
+    """One finding on a part."""
+
+    id: int
+    record_id: int
+    record_state: RecordState
+    stack_serial: str
+    done_at: datetime
+    written_at: datetime
+    by: str
+    condition: str
+    severity: int | None
+    where: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class HoldOnIt:
+    """One hold on a part or on its lot, standing or lifted."""
+
+    id: int
+    of_lot: bool
+    reason: str
+    placed_by: str
+    placed_at: datetime
+    lifted_by: str | None
+    lifted_at: datetime | None
+    lift_reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class ConcessionOnIt:
+    """Leave to use a part, or its lot, once in spite of a hold."""
+
+    id: int
+    of_lot: bool
+    reason: str
+    given_by: str
+    given_at: datetime
+    used_in_record_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class FormerBelief:
+    """A place the part was thought to have been in, until that was corrected or entered anew."""
+
+    stack_serial: str
+    build_number: int
+    position: int
+    cell: int | None
+    known_from: datetime
+    known_until: datetime
+    correction_id: int | None
+    instead: str | None
+    """what is known to be there now"""
+    instead_part_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class InOpenRecord:
+    """The part was put on or lifted off in a record which is not handed in."""
+
+    record_id: int
+    stack_serial: str
+    kind: StepKind
+    done_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """A photo or paper kept with the part."""
+
+    id: int
+    name: str
+    media_type: str
+    added_at: datetime
+    record_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Events:
+    """Load cycles: closings with the part clamped in; separations: openings that parted a face."""
+
+    load_cycles: int = 0
+    separations: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class PartLife:
+    """Everything known of one part."""
+
+    part: PartFacts
+    scans: tuple[str, ...]
+    sittings: tuple[Sitting, ...]
+    events: Events
+    findings: tuple[SeenOnIt, ...]
+    holds: tuple[HoldOnIt, ...]
+    concessions: tuple[ConcessionOnIt, ...]
+    former_beliefs: tuple[FormerBelief, ...]
+    in_open_record: InOpenRecord | None
+    photos: tuple[Photo, ...]
+    moves: tuple[Entry, ...]
+
+    @property
+    def now(self) -> Sitting | None:
+        """The build it sits in now, as handed in."""
+        if self.part.stack_id is None:
+            return None
+        last = self.sittings[-1] if self.sittings else None
+        return last if last and last.stack_id == self.part.stack_id else None
+
+    @property
+    def hours(self) -> Hours:
+        """All hours of the part, with those it came with."""
+        return sum((sat.hours for sat in self.sittings), Hours(self.part.hours_before))
+
+
+def part_life(session: Session, part_id: int) -> PartLife:
+    """What is known of a part, from its first day? Raises NotFound.
+
+    The number of statements does not depend on how many builds it sat in.
+    """
+    part = part_facts(session, part_id)
+    return PartLife(
+        part=part,
+        scans=_scans(session, part_id),
+        sittings=sittings(session, part_id),
+        events=event_counts(session, [part_id]).get(part_id, Events()),
+        findings=findings_on(session, [part_id]).get(part_id, ()),
+        holds=_holds(session, part),
+        concessions=_concessions(session, part),
+        former_beliefs=_former_beliefs(session, part_id),
+        in_open_record=_in_open_record(session, part_id),
+        photos=_photos(session, part_id),
+        moves=entries_about(session, "part", part_id),
+    )
+
+
+def part_facts(session: Session, part_id: int) -> PartFacts:
+    """What a part is and how it stands now. Raises NotFound."""
+    reserved = aliased(Stack)
+    row: Any = session.execute(
+        select(
+            Part.id,
+            Part.serial,
+            Part.item_number,
+            PartType.kind,
+            PartType.id.label("type_id"),
+            PartType.name,
+            PartType.drawing_number,
+            PartType.revision,
+            Part.lot_id,
+            Lot.label.label("lot"),
+            Lot.supplier,
+            Lot.expires_at,
+            Part.whereabouts,
+            Part.place,
+            Part.stack_id,
+            Stack.serial.label("stack_serial"),
+            Part.usability,
+            Part.reserved_for_stack_id,
+            reserved.serial.label("reserved_for"),
+            Part.hours_before,
+            PartType.openings_most,
+            PartType.hours_most,
+            Part.notes,
+            Part.added_at,
+        )
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .outerjoin(Stack, Stack.id == Part.stack_id)
+        .outerjoin(reserved, reserved.id == Part.reserved_for_stack_id)
+        .where(Part.id == part_id)
+    ).first()
+    if row is None:
+        raise NotFound("part", part_id)
+    return PartFacts(
+        id=row.id,
+        label=part_label(row.serial, row.lot, row.item_number),
+        serial=row.serial,
+        item_number=row.item_number,
+        kind=row.kind,
+        type_id=row.type_id,
+        type_name=row.name,
+        drawing_number=row.drawing_number,
+        revision=row.revision,
+        lot_id=row.lot_id,
+        lot=row.lot,
+        supplier=row.supplier or "",
+        expires_at=row.expires_at,
+        whereabouts=row.whereabouts,
+        place=row.place,
+        stack_id=row.stack_id,
+        stack_serial=row.stack_serial,
+        usability=row.usability,
+        reserved_for_stack_id=row.reserved_for_stack_id,
+        reserved_for=row.reserved_for,
+        hours_before=row.hours_before,
+        openings_most=row.openings_most,
+        hours_most=row.hours_most,
+        notes=row.notes,
+        added_at=row.added_at,
+    )
+
+
+def event_counts(session: Session, part_ids: Collection[int]) -> dict[int, Events]:
+    """How many load cycles and separations has each of these parts been through? Two statements.
+
+    A load cycle is a build known now that held the part: the clamp was closed on it. A separation
+    is an event in which a layer was lifted off it, or it was lifted off, and which counts: handed
+    in or still being written, not void.
+    """
+    sat = union(
+        select(Layer.part_id, Layer.build_id).where(Layer.part_id.in_(part_ids), known(Layer)),
+        select(Fixing.part_id, Fixing.build_id).where(Fixing.part_id.in_(part_ids), known(Fixing)),
+    ).subquery()
+    cycles: dict[int, int] = dict(
+        session.execute(
+            select(sat.c.part_id, func.count(sat.c.build_id)).group_by(sat.c.part_id)
+        ).tuples()
+    )
+    lifted = (Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None))
+    parted = union(
+        select(Step.part_id.label("part_id"), Step.record_id).where(
+            Step.part_id.in_(part_ids), *lifted
+        ),
+        select(Step.exposed_part_id, Step.record_id).where(
+            Step.exposed_part_id.in_(part_ids), *lifted
+        ),
+    ).subquery()
+    separations: dict[int, int] = dict(
+        session.execute(
+            select(parted.c.part_id, func.count(parted.c.record_id))
+            .join(RebuildRecord, RebuildRecord.id == parted.c.record_id)
+            .where(RebuildRecord.state != RecordState.VOID)
+            .group_by(parted.c.part_id)
+        ).tuples()
+    )
+    return {
+        part_id: Events(cycles.get(part_id, 0), separations.get(part_id, 0)) for part_id in part_ids
+    }
+
+
+def findings_on(
+    session: Session, part_ids: Collection[int], record_ids: Collection[int] | None = None
+) -> dict[int, tuple[SeenOnIt, ...]]:
+    """What was seen on each of these parts, oldest first; in these records only, where given."""
+    statement = (
+        select(
+            Finding.part_id,
+            Finding.id,
+            Finding.record_id,
+            RebuildRecord.state,
+            Stack.serial,
+            Step.done_at,
+            Step.written_at,
+            Person.name,
+            Finding.condition,
+            Finding.severity,
+            Finding.where,
+            Finding.note,
+        )
+        .join(Step, Step.id == Finding.step_id)
+        .join(Person, Person.id == Step.by_id)
+        .join(RebuildRecord, RebuildRecord.id == Finding.record_id)
+        .join(Stack, Stack.id == RebuildRecord.stack_id)
+        .where(Finding.part_id.in_(part_ids), Step.undone_at.is_(None))
+        .order_by(Step.done_at, Finding.id)
+    )
+    if record_ids is not None:
+        statement = statement.where(Finding.record_id.in_(record_ids))
+    found: dict[int, list[SeenOnIt]] = {}
+    rows: Sequence[Any] = session.execute(statement).all()
+    for part_id, *facts in rows:
+        found.setdefault(part_id, []).append(SeenOnIt(*facts))
+    return {part_id: tuple(seen) for part_id, seen in found.items()}
+
+
+def _scans(session: Session, part_id: int) -> tuple[str, ...]:
+    """The codes it was scanned or typed by, as they came."""
+    return tuple(
+        scanned
+        for scanned in session.scalars(
+            select(Step.scanned)
+            .where(Step.part_id == part_id, Step.scanned.is_not(None))
+            .group_by(Step.scanned)
+            .order_by(func.min(Step.id))
+            .limit(20)
+        )
+        if scanned
+    )
+
+
+def _holds(session: Session, part: PartFacts) -> tuple[HoldOnIt, ...]:
+    placed, lifted = aliased(Person), aliased(Person)
+    rows: Sequence[Any] = session.execute(
+        select(
+            Hold.id,
+            Hold.lot_id,
+            Hold.reason,
+            placed.name,
+            Hold.placed_at,
+            lifted.name.label("lifted_by"),
+            Hold.lifted_at,
+            Hold.lift_reason,
+        )
+        .join(placed, placed.id == Hold.placed_by_id)
+        .outerjoin(lifted, lifted.id == Hold.lifted_by_id)
+        .where(or_(Hold.part_id == part.id, Hold.lot_id == part.lot_id))
+        .order_by(Hold.placed_at, Hold.id)
+    ).all()
+    return tuple(
+        HoldOnIt(
+            row.id,
+            row.lot_id is not None,
+            row.reason,
+            row.name,
+            row.placed_at,
+            row.lifted_by,
+            row.lifted_at,
+            row.lift_reason,
+        )
+        for row in rows
+    )
+
+
+def _concessions(session: Session, part: PartFacts) -> tuple[ConcessionOnIt, ...]:
+    rows: Sequence[Any] = session.execute(
+        select(
+            Concession.id,
+            Concession.lot_id,
+            Concession.reason,
+            Person.name,
+            Concession.given_at,
+            Concession.used_in_record_id,
+        )
+        .join(Person, Person.id == Concession.given_by_id)
+        .where(or_(Concession.part_id == part.id, Concession.lot_id == part.lot_id))
+        .order_by(Concession.given_at, Concession.id)
+    ).all()
+    return tuple(
+        ConcessionOnIt(
+            row.id,
+            row.lot_id is not None,
+            row.reason,
+            row.name,
+            row.given_at,
+            row.used_in_record_id,
+        )
+        for row in rows
+    )
+
+
+def _former_beliefs(session: Session, part_id: int) -> tuple[FormerBelief, ...]:
+    """Layers it was thought to be, where it is not known to be there any more."""
+    after, still, other, lot = aliased(Layer), aliased(Layer), aliased(Part), aliased(Lot)
+    rows: Sequence[Any] = session.execute(
+        select(
+            Stack.serial.label("stack_serial"),
+            Build.number,
+            Layer.position,
+            Layer.cell,
+            Layer.known_from,
+            Layer.known_until,
+            after.correction_id,
+            after.part_id.label("instead_id"),
+            other.serial,
+            other.item_number,
+            lot.label.label("lot"),
+        )
+        .join(Build, Build.id == Layer.build_id)
+        .join(Stack, Stack.id == Build.stack_id)
+        .outerjoin(
+            still,
+            and_(
+                still.part_id == Layer.part_id,
+                still.build_id == Layer.build_id,
+                still.position == Layer.position,
+                still.known_until.is_(None),
+            ),
+        )
+        .outerjoin(
+            after,
+            and_(
+                after.build_id == Layer.build_id,
+                after.position == Layer.position,
+                after.known_from == Layer.known_until,
+            ),
+        )
+        .outerjoin(other, other.id == after.part_id)
+        .outerjoin(lot, lot.id == other.lot_id)
+        .where(Layer.part_id == part_id, Layer.known_until.is_not(None), still.id.is_(None))
+        .order_by(Layer.known_until, Layer.id)
+    ).all()
+    return tuple(
+        FormerBelief(
+            row.stack_serial,
+            row.number,
+            row.position,
+            row.cell,
+            row.known_from,
+            row.known_until,
+            row.correction_id,
+            None if row.instead_id is None else part_label(row.serial, row.lot, row.item_number),
+            row.instead_id,
+        )
+        for row in rows
+    )
+
+
+def _in_open_record(session: Session, part_id: int) -> InOpenRecord | None:
+    row: Any = session.execute(
+        select(RebuildRecord.id, Stack.serial, Step.kind, Step.done_at)
+        .join(RebuildRecord, RebuildRecord.id == Step.record_id)
+        .join(Stack, Stack.id == RebuildRecord.stack_id)
+        .where(
+            Step.part_id == part_id,
+            Step.undone_at.is_(None),
+            Step.kind.in_(
+                (
+                    StepKind.LIFTED_OFF,
+                    StepKind.PUT_ON,
+                    StepKind.FIXING_FITTED,
+                    StepKind.FIXING_REMOVED,
+                )
+            ),
+            RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
+        )
+        .order_by(Step.done_at.desc(), Step.id.desc())
+        .limit(1)
+    ).first()
+    return None if row is None else InOpenRecord(*row)
+
+
+def _photos(session: Session, part_id: int) -> tuple[Photo, ...]:
+    rows: Any = session.execute(
+        select(
+            Attachment.id,
+            Attachment.name,
+            Attachment.media_type,
+            Attachment.added_at,
+            Attachment.record_id,
+        )
+        .where(Attachment.part_id == part_id, Attachment.removed_at.is_(None))
+        .order_by(Attachment.added_at, Attachment.id)
+    )
+    return tuple(Photo(*row) for row in rows)

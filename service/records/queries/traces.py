@@ -1,0 +1,330 @@
+"""The trace of a part: what was built around it, by whom, with what, and where its lots are now."""
+
+from collections import defaultdict
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import and_, case, func, select
+from sqlalchemy.orm import Session
+
+from service.records.queries.build_torques import BuildTorques, build_torques
+from service.records.queries.part_lives import (
+    Events,
+    PartFacts,
+    SeenOnIt,
+    event_counts,
+    findings_on,
+    part_facts,
+)
+from service.records.queries.sittings import Sitting, sittings
+from service.records.queries.stacks import approvals_of
+from service.records.tables.holds import Hold
+from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.people import Person
+from service.records.tables.rebuild_records import Involvement, RebuildRecord, RecordPerson
+from service.records.tables.stacks import Build, Layer, Stack
+from service.trade.labels import part_label
+from service.trade.running_hours import Hours
+from service.trade.words import Kind, Usability, Whereabouts
+
+MOST_OF_A_LOT = 200
+"""Parts of one lot listed by name; all of them are counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class AtWork:
+    """Who wrote, worked on and witnessed one event."""
+
+    written_by: str
+    worked: tuple[str, ...]
+    witnessed: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TracedBuild:
+    """One build the part sat in, with everything that was done to close it and seen at its end."""
+
+    sitting: Sitting
+    at_work: AtWork
+    approved_by: str | None
+    approved_at: datetime | None
+    torques: BuildTorques | None
+    findings: tuple[tuple[str, SeenOnIt], ...]
+    """at its opening: (label of the part, finding), the traced part's own first"""
+
+
+@dataclass(frozen=True, slots=True)
+class LotMember:
+    """One part of a lot, and where it is today."""
+
+    part_id: int
+    label: str
+    whereabouts: Whereabouts
+    usability: Usability
+    place: str
+    stack_id: int | None
+    stack_serial: str | None
+    build_number: int | None
+    position: int | None
+    cell: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class CountedAt:
+    """How many parts of a lot are in one stack or one other place, and may be used or not."""
+
+    stack_serial: str | None
+    whereabouts: Whereabouts
+    usability: Usability
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class TracedLot:
+    """One lot around the part: how many parts, where they are, the first of them by name."""
+
+    id: int
+    label: str
+    part_type: str
+    kind: Kind
+    supplier: str
+    received_at: datetime | None
+    expires_at: datetime | None
+    is_own: bool
+    held_because: str | None
+    counts: tuple[CountedAt, ...]
+    members: tuple[LotMember, ...]
+
+    @property
+    def total(self) -> int:
+        """All parts of the lot except the traced one."""
+        return sum(count.count for count in self.counts)
+
+    @property
+    def fitted(self) -> int:
+        """Those fitted in a stack now."""
+        return sum(c.count for c in self.counts if c.whereabouts is Whereabouts.FITTED)
+
+    @property
+    def stacks(self) -> tuple[str, ...]:
+        """Serials of the stacks that hold some of them now."""
+        return tuple(sorted({c.stack_serial for c in self.counts if c.stack_serial}))
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One page on a failing part."""
+
+    part: PartFacts
+    events: Events
+    builds: tuple[TracedBuild, ...]
+    findings: tuple[SeenOnIt, ...]
+    lots: tuple[TracedLot, ...]
+
+    @property
+    def hours(self) -> Hours:
+        """All hours of the part, with those it came with."""
+        return sum((b.sitting.hours for b in self.builds), Hours(self.part.hours_before))
+
+
+def trace(session: Session, part_id: int, known_at: datetime | None = None) -> Trace:
+    """What was built around a part, and where are the other parts of the same lots? NotFound.
+
+    ``known_at`` tells the builds as they were known at a time; lots are told as they are today.
+    The number of statements does not depend on how many builds it sat in.
+    """
+    part = part_facts(session, part_id)
+    sat = sittings(session, part_id, known_at)
+    made_by = [s.record_id for s in sat]
+    labels = {layer.part: layer.label for s in sat for layer in s.around}
+    seen = findings_on(session, {part_id, *labels})
+    at_work = people_at(session, made_by)
+    approvals = approvals_of(session, made_by)
+    torques = build_torques(session, [s.build_id for s in sat], known_at)
+    nobody = AtWork("", (), ())
+    builds = tuple(
+        TracedBuild(
+            sitting=s,
+            at_work=at_work.get(s.record_id, nobody),
+            approved_by=approvals[s.record_id][0] if s.record_id in approvals else None,
+            approved_at=approvals[s.record_id][1] if s.record_id in approvals else None,
+            torques=torques.get(s.build_id),
+            findings=_at_opening(s, part, seen),
+        )
+        for s in sat
+    )
+    lot_ids = {s.lot_ids[layer.part] for s in sat for layer in s.around if layer.part in s.lot_ids}
+    if part.lot_id is not None:
+        lot_ids.add(part.lot_id)
+    return Trace(
+        part=part,
+        events=event_counts(session, [part_id])[part_id],
+        builds=builds,
+        findings=seen.get(part_id, ()),
+        lots=_lots(session, lot_ids, part),
+    )
+
+
+def _at_opening(
+    sitting: Sitting, part: PartFacts, seen: dict[int, tuple[SeenOnIt, ...]]
+) -> tuple[tuple[str, SeenOnIt], ...]:
+    """What was seen on the part and on what lay around it when this build was opened."""
+    told = [(part.id, part.label), *((layer.part, layer.label) for layer in sitting.around)]
+    return tuple(
+        (label, finding)
+        for its_id, label in told
+        for finding in seen.get(its_id, ())
+        if finding.record_id == sitting.opened_by_record_id
+    )
+
+
+def people_at(session: Session, record_ids: Collection[int]) -> dict[int, AtWork]:
+    """Who wrote, worked on and witnessed each of these events? Two statements."""
+    written = dict(
+        session.execute(
+            select(RebuildRecord.id, Person.name)
+            .join(Person, Person.id == RebuildRecord.written_by_id)
+            .where(RebuildRecord.id.in_(record_ids))
+        ).tuples()
+    )
+    named: dict[tuple[int, Involvement], list[str]] = defaultdict(list)
+    for row in session.execute(
+        select(RecordPerson.record_id, RecordPerson.involvement, Person.name)
+        .join(Person, Person.id == RecordPerson.person_id)
+        .where(RecordPerson.record_id.in_(record_ids))
+        .order_by(Person.name)
+    ):
+        named[row.record_id, row.involvement].append(row.name)
+    return {
+        record_id: AtWork(
+            name,
+            tuple(named.get((record_id, Involvement.WORKED), ())),
+            tuple(named.get((record_id, Involvement.WITNESSED), ())),
+        )
+        for record_id, name in written.items()
+    }
+
+
+def _lots(session: Session, lot_ids: Collection[int], part: PartFacts) -> tuple[TracedLot, ...]:
+    facts: Sequence[Any] = session.execute(
+        select(
+            Lot.id,
+            Lot.label,
+            PartType.name,
+            PartType.kind,
+            Lot.supplier,
+            Lot.received_at,
+            Lot.expires_at,
+            select(func.min(Hold.reason))
+            .where(Hold.lot_id == Lot.id, Hold.lifted_at.is_(None))
+            .correlate(Lot)
+            .scalar_subquery()
+            .label("held_because"),
+        )
+        .join(PartType, PartType.id == Lot.part_type_id)
+        .where(Lot.id.in_(lot_ids))
+        .order_by(case((Lot.id == (part.lot_id or 0), 0), else_=1), PartType.kind, Lot.label)
+    ).all()
+    counts = _counts(session, lot_ids, part.id)
+    members = _members(session, lot_ids, part.id)
+    return tuple(
+        TracedLot(
+            id=row.id,
+            label=row.label,
+            part_type=row.name,
+            kind=row.kind,
+            supplier=row.supplier,
+            received_at=row.received_at,
+            expires_at=row.expires_at,
+            is_own=row.id == part.lot_id,
+            held_because=row.held_because,
+            counts=tuple(counts.get(row.id, ())),
+            members=tuple(members.get(row.id, ())),
+        )
+        for row in facts
+    )
+
+
+def _counts(session: Session, lot_ids: Collection[int], part_id: int) -> dict[int, list[CountedAt]]:
+    found: dict[int, list[CountedAt]] = defaultdict(list)
+    rows: Sequence[Any] = session.execute(
+        select(Part.lot_id, Stack.serial, Part.whereabouts, Part.usability, func.count(Part.id))
+        .outerjoin(Stack, Stack.id == Part.stack_id)
+        .where(Part.lot_id.in_(lot_ids), Part.id != part_id)
+        .group_by(Part.lot_id, Stack.serial, Part.whereabouts, Part.usability)
+        .order_by(Part.lot_id, Stack.serial.is_(None), Stack.serial, Part.whereabouts)
+    ).all()
+    for lot_id, *counted in rows:
+        found[lot_id].append(CountedAt(*counted))
+    return found
+
+
+def _members(
+    session: Session, lot_ids: Collection[int], part_id: int
+) -> dict[int, list[LotMember]]:
+    """The first parts of each lot, those fitted before all others, by stack."""
+    placed = (
+        func.row_number()
+        .over(
+            partition_by=Part.lot_id,
+            order_by=(
+                Part.stack_id.is_(None),
+                Part.stack_id,
+                Part.whereabouts,
+                Part.item_number,
+                Part.serial_key,
+            ),
+        )
+        .label("place_in_list")
+    )
+    listed = select(Part.id, placed).where(Part.lot_id.in_(lot_ids), Part.id != part_id).subquery()
+    rows: Sequence[Any] = session.execute(
+        select(
+            Part.lot_id,
+            Part.id,
+            Part.serial,
+            Lot.label.label("lot"),
+            Part.item_number,
+            Part.whereabouts,
+            Part.usability,
+            Part.place,
+            Part.stack_id,
+            Stack.serial.label("stack_serial"),
+            Build.number,
+            Layer.position,
+            Layer.cell,
+        )
+        .join(listed, listed.c.id == Part.id)
+        .join(Lot, Lot.id == Part.lot_id)
+        .outerjoin(Stack, Stack.id == Part.stack_id)
+        .outerjoin(Layer, and_(Layer.part_id == Part.id, Layer.present))
+        .outerjoin(Build, Build.id == Layer.build_id)
+        .where(listed.c.place_in_list <= MOST_OF_A_LOT)
+        .order_by(
+            Part.lot_id,
+            Stack.serial.is_(None),
+            Stack.serial,
+            Layer.position.is_(None),
+            Layer.position,
+            listed.c.place_in_list,
+        )
+    ).all()
+    found: dict[int, list[LotMember]] = defaultdict(list)
+    for row in rows:
+        found[row.lot_id].append(
+            LotMember(
+                part_id=row.id,
+                label=part_label(row.serial, row.lot, row.item_number),
+                whereabouts=row.whereabouts,
+                usability=row.usability,
+                place=row.place,
+                stack_id=row.stack_id,
+                stack_serial=row.stack_serial,
+                build_number=row.number,
+                position=row.position,
+                cell=row.cell,
+            )
+        )
+    return found
