@@ -4,15 +4,14 @@ Plain functions which take a session and flush; nobody reads a clock. Names and 
 within one database, so that a test may ask for as many as it likes.
 """
 
-import hashlib
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-import rfc8785
 from argon2 import PasswordHasher
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
+from service.records.queries.content import record_content
 from service.records.tables.base import Base
 from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
 from service.records.tables.hours import HourMeter, HourReading, Moment
@@ -572,11 +571,11 @@ def a_record(
 
 def hand_in(session: Session, record: RebuildRecord, at: datetime) -> None:
     """Freeze a record's content as it stands."""
-    session.flush()
-    text = _content(session, record, at)
-    record.state = RecordState.HANDED_IN
     record.handed_in_at, record.handed_in_by_id = at, record.written_by_id
-    record.content, record.content_sha256 = text, hashlib.sha256(text.encode()).hexdigest()
+    session.flush()
+    content = record_content(session, [record.id])[record.id]
+    record.state = RecordState.HANDED_IN
+    record.content, record.content_sha256 = content.canonical, content.sha256
     record.version += 1
     session.flush()
 
@@ -811,11 +810,6 @@ def _facts(
             )
         )
     session.flush()
-
-
-def _content(session: Session, record: RebuildRecord, at: datetime) -> str:
-    """The record's content as its hand-in would write it."""
-    return rfc8785.dumps({"record": record.id, "handed_in_at": at.isoformat()}).decode()
 
 
 def _somebody(session: Session, role: Role) -> Person:

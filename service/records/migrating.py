@@ -1,7 +1,6 @@
 """Bringing a database to the schema this version needs, and telling whether it has it.
 
-The steps are in the folder ``migrations``: beside the package in a working copy, in
-``service/_data`` when installed.
+The steps are in the folder ``migrations``, outside the package.
 """
 
 import importlib.util
@@ -17,20 +16,14 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, make_url
 
 from service.records.database import make_engine
+from service.settings import shipped_folder
 
 LOCK = 7_300_218_455  # any number, the same in every process: one migrates, the others wait
 
 
-def migrations_folder() -> Path:
-    """Find the steps."""
-    package = Path(__file__).parent.parent
-    installed = package / "_data" / "migrations"
-    return installed if installed.is_dir() else package.parent / "migrations"
-
-
 def triggers() -> Any:
     """Load ``migrations/triggers.py``, which is no part of the package."""
-    where = migrations_folder() / "triggers.py"
+    where = shipped_folder("migrations") / "triggers.py"
     spec = importlib.util.spec_from_file_location("layerbook_triggers", where)
     if spec is None or spec.loader is None:
         raise FileNotFoundError(where)
@@ -101,7 +94,7 @@ def _sqlite(connection: Connection) -> Iterator[Connection]:
 
 def _config() -> Config:
     config = Config()
-    config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
+    config.set_main_option("script_location", str(shipped_folder("migrations")).replace("%", "%%"))
     return config
 
 
