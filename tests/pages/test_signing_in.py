@@ -101,7 +101,7 @@ def test_a_wrong_password_and_an_unknown_login_get_the_same_answer(client: Any, 
     assert "not the password" not in wrong.text
 
 
-def test_an_unknown_login_costs_a_hash_too(client: Any, login: str, monkeypatch: Any) -> None:  # noqa: ARG001
+def test_an_unknown_login_costs_a_hash_too(client: Any, login: str, monkeypatch: Any) -> None:
     """The time of the answer gives nothing away."""
     compared = []
     compare = signing_in.password_matches
@@ -206,7 +206,7 @@ def test_going_on_stays_on_this_site(asked: str, given: str) -> None:
     assert local_page(asked) == given
 
 
-def test_htmx_is_led_to_the_sign_in_page_too(client: Any, login: str) -> None:  # noqa: ARG001
+def test_htmx_is_led_to_the_sign_in_page_too(client: Any, login: str) -> None:
     """Not a sign-in page inside a part."""
     answer = client.get("/people", headers={"hx-request": "true"})
 

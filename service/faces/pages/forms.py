@@ -111,7 +111,9 @@ class Form:
     def refuse(self, name: str, reason: str, right_would_be: str = "") -> None:
         """Set a refusal beside a field."""
         shown = "" if "password" in name else self.kept(name)
-        refusal = Refused(name, shown, reason, right_would_be)
+        self._refuse(Refused(name, shown, reason, right_would_be))
+
+    def _refuse(self, refusal: Refused) -> None:
         if self._at_once:
             raise refusal
         self._refusals.append(refusal)
@@ -131,9 +133,13 @@ class Form:
             self.stale = stale
 
     def _note(self, refusal: Refused) -> None:
-        shown = "" if refusal.value in (None, "") else f"“{str(refusal.value)[:200]}”: "
-        reason = refusal.reason if shown else refusal.reason[:1].upper() + refusal.reason[1:]
-        words = f"{shown}{reason.rstrip('.')}. {refusal.right_would_be}".strip()
+        shown = "" if refusal.value in (None, "") else f"“{str(refusal.value)[:200]}”"
+        reason = refusal.reason.rstrip(".")
+        if shown:
+            shown += ": " if reason[:1].isupper() else " "
+        else:
+            reason = reason[:1].upper() + reason[1:]
+        words = f"{shown}{reason}. {refusal.right_would_be}".strip()
         self.refused.setdefault(refusal.field, words)
 
     def text(self, name: str, *, required: bool = True, most: int = 4000) -> str:
@@ -263,7 +269,7 @@ class Form:
         known = {word.value for word in words}
         strange = [text for text in self.kept_all(name) if text not in known]
         if strange:
-            self.refuse(name, f"“{strange[0]}” is not one of the choices.")
+            self._refuse(Refused(name, strange[0], "is not one of the choices"))
         return tuple(words(text) for text in self.kept_all(name) if text in known)
 
     def one_of(self, name: str, values: Iterable[str], *, required: bool = True) -> str:
@@ -303,7 +309,7 @@ def _beginning(value: object, zone: ZoneInfo) -> tuple[str, ...]:
     if value is None:
         return ("",)
     if isinstance(value, datetime):
-        return (value.astimezone(zone).strftime("%Y-%m-%dT%H:%M"),)
+        return (value.astimezone(zone).strftime("%Y-%m-%d %H:%M"),)
     if isinstance(value, bool):
         return ("yes" if value else "",)
     if isinstance(value, list | tuple | set | frozenset):

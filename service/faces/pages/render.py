@@ -28,6 +28,7 @@ from service.records.permissions import Act, Answer, Person, RecordFacts
 from service.settings import Settings
 
 THIN_SPACE = "\u2009"
+UNITS = frozenset({"nm", "mm", "h", "s", "v", "a", "c", "kpa", "bar", "mohm", "cm2"})
 SAVED_COOKIE = "layerbook_saved"
 GIVEN = frozenset({"Act", "csrf_field", "here", "lab_name", "may", "me", "static", "zone"})
 
@@ -54,7 +55,7 @@ def make_environment(settings: Settings, templates: Path, static: Path) -> Envir
         when=lambda at: local(at, zone),
         iso=iso,
         word=word,
-        words=lambda name: str(name).replace("_", " "),
+        words=in_words,
         grouped=grouped,
     )
     environment.globals.update(
@@ -192,6 +193,12 @@ def word(value: object, unknown: str = "unknown") -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return unknown if value is None else str(value)
+
+
+def in_words(field: str) -> str:
+    """Write a field's name as words, without the unit at its end."""
+    parts = field.split("_")
+    return " ".join(parts[:-1] if len(parts) > 1 and parts[-1] in UNITS else parts)
 
 
 def grouped(text: str, size: int) -> str:
