@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import ColumnElement, case, insert, select, update
 
 from service.records.database import Work
 from service.records.errors import NotFound
@@ -145,7 +145,9 @@ def settle_period(
         ):
             return
         session.execute(
-            update(BuildPeriod).where(BuildPeriod.id == known.id).values(known_until=work.now)
+            update(BuildPeriod)
+            .where(BuildPeriod.id == known.id)
+            .values(known_until=now_or_later(work, BuildPeriod))
         )
     if closed_at is not None:
         session.execute(
@@ -159,6 +161,11 @@ def settle_period(
                 correction_id=correction_id,
             )
         )
+
+
+def now_or_later(work: Work, table: Any) -> ColumnElement[datetime]:
+    """Now; for a row another machine wrote with its clock ahead, the time it was known from."""
+    return case((table.known_from > work.now, table.known_from), else_=work.now)
 
 
 def _settle(
@@ -176,7 +183,7 @@ def _settle(
         work,
         table,
         [row_id for fact, (row_id, _present) in known.items() if fact not in staying],
-        {"known_until": work.now, "present": False},
+        {"known_until": now_or_later(work, table), "present": False},
     )
     _set(
         work,

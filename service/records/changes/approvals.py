@@ -1,0 +1,332 @@
+"""Deciding on records: approving, sending back, taking up again, making void.
+
+Whoever wrote, worked on or witnessed a record does not decide on it, whatever roles they have.
+"""
+
+from collections.abc import Sequence
+
+from sqlalchemy import select, update
+
+from service.records.audit import Did
+from service.records.changes import facts, given
+from service.records.changes.versions import Said, let_go
+from service.records.database import Work
+from service.records.errors import NotFound, Refused, Stale
+from service.records.permissions import Act, RecordFacts, need
+from service.records.queries.content import verify
+from service.records.queries.involved import people_on
+from service.records.queries.people import password_is_right
+from service.records.tables.holds import Concession
+from service.records.tables.hours import HourReading
+from service.records.tables.parts import Lot, Part
+from service.records.tables.people import Role
+from service.records.tables.rebuild_records import (
+    Decision,
+    Meaning,
+    RebuildRecord,
+    RecordState,
+    Step,
+    StepKind,
+    TorqueReading,
+)
+from service.records.tables.stacks import Build, BuildPeriod, Stack
+from service.trade.labels import part_label
+from service.trade.words import Whereabouts
+
+MOVES_A_PART = (
+    StepKind.LIFTED_OFF,
+    StepKind.PUT_ON,
+    StepKind.FIXING_REMOVED,
+    StepKind.FIXING_FITTED,
+)
+NOT_WAITING = {
+    RecordState.OPEN: "it is not handed in yet.",
+    RecordState.SENT_BACK: "it was sent back and is not handed in again yet.",
+    RecordState.APPROVED: "it is approved already; what is wrong in it needs a correction.",
+    RecordState.VOID: "it is void.",
+}
+
+
+def approve(work: Work, record_id: int, *, content_sha256: str, password: str) -> int:
+    """Sign a record's content as it was handed in; give the decision's number.
+
+    ``content_sha256`` is the hash the approver saw. Raises NotAllowed for whoever had a part in
+    the record, Refused for a wrong password or a content that no longer holds, Stale where another
+    content has been handed in since.
+    """
+    record = _to_decide(work, record_id)
+    if content_sha256 != record.content_sha256:
+        raise Stale(
+            f"record {record_id}",
+            0,
+            record.version,
+            ["It was handed in again; its content is another one than you were shown."],
+        )
+    check_password(work, password)
+    verification = verify(work.session, [record_id])[record_id]
+    if not verification.holds:
+        raise Refused(
+            "content",
+            content_sha256,
+            f"this content cannot be signed. {verification.why}",
+            "Send the record back; the audit trail and a backup show what it was.",
+        )
+    decision_id = sign(work, record, Meaning.APPROVED, content_sha256)
+    record.state = RecordState.APPROVED
+    work.session.flush()
+    let_go(
+        work,
+        record,
+        Said(
+            "approved",
+            (
+                ("state", RecordState.HANDED_IN, RecordState.APPROVED),
+                ("content signed", None, content_sha256),
+            ),
+            did=Did.RECORD_APPROVED,
+        ),
+    )
+    return decision_id
+
+
+def send_back(work: Work, record_id: int, *, reason: str) -> int:
+    """Give a record back to those who wrote it, with the reason; give the decision's number.
+
+    Its physical facts count until it is handed in again. Raises Refused where the stack has a
+    later record, which was built upon this one: a correction is the way then.
+    """
+    record = _to_decide(work, record_id)
+    why = given.reason(reason)
+    later = work.session.scalar(
+        select(RebuildRecord.id)
+        .where(
+            RebuildRecord.stack_id == record.stack_id,
+            RebuildRecord.id > record.id,
+            RebuildRecord.state != RecordState.VOID,
+        )
+        .order_by(RebuildRecord.id)
+        .limit(1)
+    )
+    if later is not None:
+        raise Refused(
+            "record",
+            f"record {record_id}",
+            f"record {later} of the same stack came after it and builds upon it.",
+            "Write a correction of what is wrong in it.",
+        )
+    decision_id = sign(work, record, Meaning.SENT_BACK, record.content_sha256, why)
+    record.state = RecordState.SENT_BACK
+    work.session.flush()
+    let_go(
+        work,
+        record,
+        Said(
+            "sent back",
+            (("state", RecordState.HANDED_IN, RecordState.SENT_BACK),),
+            why,
+            Did.RECORD_SENT_BACK,
+        ),
+    )
+    return decision_id
+
+
+def take_up(work: Work, record_id: int) -> None:
+    """Open a record again which was sent back; the decision keeps the hash it had."""
+    need(work.by, Act.RECORD_WRITE)
+    record = _held(work, record_id)
+    if record.state is not RecordState.SENT_BACK:
+        raise Refused(
+            "record",
+            f"record {record_id}",
+            f"it is {record.state}.",
+            "Only a record that was sent back can be taken up again.",
+        )
+    before = record.content_sha256
+    record.state, record.content_sha256 = RecordState.OPEN, None
+    work.session.flush()
+    let_go(
+        work,
+        record,
+        Said(
+            "taken up again",
+            (("state", RecordState.SENT_BACK, RecordState.OPEN), ("content", before, None)),
+            did=Did.RECORD_TAKEN_UP,
+        ),
+    )
+
+
+def make_void(work: Work, record_id: int, *, reason: str) -> int:
+    """Make a record void that is being written: what it did to parts and builds is taken back.
+
+    Its entries stay readable, struck out. Raises Refused for a record handed in or approved, and
+    where a part has gone on since, so that it cannot be where it was before.
+    """
+    record = _held(work, record_id)
+    need(work.by, Act.RECORD_VOID, RecordFacts(record.state, record.written_by_id))
+    _refuse_nobody(work)
+    why = given.reason(reason)
+    if record.state not in (RecordState.OPEN, RecordState.SENT_BACK):
+        raise Refused(
+            "record",
+            f"record {record_id}",
+            f"it is {record.state}.",
+            "Send it back first."
+            if record.state is RecordState.HANDED_IN
+            else "Write a correction of what is wrong in it.",
+        )
+    before = record.state
+    _put_parts_back(work, record)
+    _take_facts_back(work, record)
+    _strike_out(work, record)
+    decision_id = sign(work, record, Meaning.VOID, record.content_sha256, why)
+    record.state = RecordState.VOID
+    work.session.flush()
+    let_go(
+        work,
+        record,
+        Said("made void", (("state", before, RecordState.VOID),), why, Did.RECORD_VOID),
+    )
+    return decision_id
+
+
+def check_password(work: Work, password: str) -> None:
+    """A signature asks for the password again. Raises Refused."""
+    if not password:
+        raise Refused("password", "", "a signature asks for your password.", "Type it once more.")
+    if not password_is_right(work.session, work.by.id, password):
+        raise Refused(
+            "password", "", "this is not your password; nothing was signed.", "Type it once more."
+        )
+
+
+def sign(
+    work: Work,
+    record: RebuildRecord,
+    meaning: Meaning,
+    content_sha256: str | None,
+    reason: str = "",
+    *,
+    correction_id: int | None = None,
+) -> int:
+    """Write a decision with name and roles as they are now; give its number."""
+    decision = Decision(
+        record_id=record.id,
+        correction_id=correction_id,
+        meaning=meaning,
+        person_id=work.by.id,
+        person_name=work.by.name,
+        person_roles=", ".join(role.value for role in Role if role in work.by.roles),
+        at=work.now,
+        content_sha256=content_sha256,
+        reason=reason,
+    )
+    work.session.add(decision)
+    work.session.flush()
+    return decision.id
+
+
+def _to_decide(work: Work, record_id: int) -> RebuildRecord:
+    record = _held(work, record_id)
+    involved = people_on(work.session, [record_id])[record_id]
+    need(work.by, Act.RECORD_APPROVE, RecordFacts(record.state, record.written_by_id, involved))
+    _refuse_nobody(work)
+    if record.state is not RecordState.HANDED_IN:
+        raise Refused(
+            "record",
+            f"record {record_id}",
+            NOT_WAITING[record.state],
+            "Only a record that is handed in waits for a decision.",
+        )
+    return record
+
+
+def _held(work: Work, record_id: int) -> RebuildRecord:
+    record = work.session.get(RebuildRecord, record_id, with_for_update=True)
+    if record is None:
+        raise NotFound("record", record_id)
+    return record
+
+
+def _refuse_nobody(work: Work) -> None:
+    if not work.by.id:
+        raise Refused("signed by", "", "a decision is signed by a person.", "Sign in as somebody.")
+
+
+def _standing_steps(work: Work, record: RebuildRecord) -> Sequence[Step]:
+    """The entries that stand, the latest first."""
+    return work.session.scalars(
+        select(Step)
+        .where(Step.record_id == record.id, Step.undone_at.is_(None))
+        .order_by(Step.sequence.desc())
+    ).all()
+
+
+def _put_parts_back(work: Work, record: RebuildRecord) -> None:
+    """Every part goes back to where it was before the record, unless it has gone on since."""
+    first: dict[int, Step] = {}
+    for step in _standing_steps(work, record):
+        if step.kind in MOVES_A_PART and step.part_id is not None:
+            first[step.part_id] = step
+    parts = work.session.execute(
+        select(Part, Lot.label, Stack.serial)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .outerjoin(Stack, Stack.id == Part.stack_id)
+        .where(Part.id.in_(first))
+    ).all()
+    for part, lot, serial in parts:
+        step = first[part.id]
+        was = step.whereabouts_before or Whereabouts.IN_STORE
+        is_here = part.stack_id == record.stack_id
+        if (
+            not is_here
+            and part.whereabouts is not Whereabouts.LIFTED_OFF
+            and part.whereabouts != was
+        ):
+            where = f"fitted in {serial}" if serial else part.whereabouts
+            raise Refused(
+                "record",
+                f"record {record.id}",
+                f"{part_label(part.serial, lot, part.item_number)} is {where} by now, and cannot"
+                f" be {was} as before.",
+                "Bring it back first, or hand the record in and write a correction.",
+            )
+        part.whereabouts, part.place = was, step.place_before
+        part.stack_id = record.stack_id if was is Whereabouts.FITTED else None
+    work.session.flush()
+
+
+def _take_facts_back(work: Work, record: RebuildRecord) -> None:
+    """What counted since an earlier hand-in: the build it made, the build it opened."""
+    own = work.session.scalar(select(Build.id).where(Build.record_id == record.id))
+    if own is not None:
+        facts.settle_layers(work, own, (), present=False)
+        facts.settle_fixings(work, own, (), present=False)
+        facts.settle_period(work, own, None)
+    opened = work.session.execute(
+        select(BuildPeriod.build_id, BuildPeriod.closed_at).where(
+            BuildPeriod.opened_by_record_id == record.id, BuildPeriod.known_until.is_(None)
+        )
+    ).first()
+    if opened is not None:
+        facts.settle_period(work, opened.build_id, opened.closed_at)
+        facts.set_present(work, opened.build_id, present=True)
+
+
+def _strike_out(work: Work, record: RebuildRecord) -> None:
+    """Strike its entries out: none of them holds a part, a reading or a concession any more."""
+    for table in (TorqueReading, HourReading):
+        work.session.execute(
+            update(table)
+            .where(table.record_id == record.id, table.known_until.is_(None))
+            .values(known_until=facts.now_or_later(work, table))
+        )
+    if record.content_sha256 is None:  # else they are part of the content that stays as it was
+        work.session.execute(
+            update(Concession)
+            .where(Concession.used_in_record_id == record.id)
+            .values(used_in_record_id=None)
+        )
+    for step in _standing_steps(work, record):
+        step.standing = False
+        step.undone_at, step.undone_by_id = work.now, work.by.id
+    work.session.flush()
