@@ -1,0 +1,179 @@
+"""Lists of parts, filtered along their three axes, and what the forms about one part begin with."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Select, and_, case, exists, literal, or_, select
+from sqlalchemy.orm import Session, aliased
+
+from service.records.errors import NotFound
+from service.records.queries.lots import HELD_BY_LOT
+from service.records.tables.holds import Hold
+from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.rebuild_records import Step
+from service.records.tables.stacks import Fixing, Layer, Stack
+from service.trade.identifiers import serial_key
+from service.trade.labels import part_label
+from service.trade.words import Kind, Usability, Whereabouts
+
+ReservedFor = aliased(Stack, name="reserved_for")
+
+
+@dataclass(frozen=True, slots=True)
+class PartRow:
+    """One part in a list. ``usability`` is what counts: a hold on its lot holds it too."""
+
+    id: int
+    serial: str | None
+    item_number: int | None
+    kind: Kind
+    type_id: int
+    type_name: str
+    drawing_number: str
+    revision: str
+    lot_id: int | None
+    lot: str | None
+    whereabouts: Whereabouts
+    stack_serial: str | None
+    place: str
+    usability: Usability
+    held_by_lot: bool
+    reserved_for: str | None
+    hours_before: float
+    notes: str
+    added_at: datetime
+    own_usability: Usability
+
+    @property
+    def label(self) -> str:
+        """What a person reads for it."""
+        return part_label(self.serial, self.lot, self.item_number)
+
+
+@dataclass(frozen=True, slots=True)
+class PartFilter:
+    """Which parts a list shows.
+
+    ``begins_with`` is of the serial; ``items`` takes in the counted items of lots.
+    """
+
+    kind: Kind | None = None
+    part_type_id: int | None = None
+    lot_id: int | None = None
+    begins_with: str = ""
+    whereabouts: Whereabouts | None = None
+    usability: Usability | None = None
+    reserved_for: str = ""
+    items: bool = False
+    before_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PartInForms:
+    """What the forms about one part need to know."""
+
+    row: PartRow
+    counted: bool
+    in_a_record: bool
+    was_fitted: bool
+    own_hold: bool
+    reserved_for_stack_id: int | None
+
+
+def parts(session: Session, wanted: PartFilter, most: int) -> tuple[PartRow, ...]:
+    """The parts of a filter, the latest first; one more than ``most`` says that there are more.
+
+    One statement, whatever the filter.
+    """
+    statement = _rows().order_by(Part.id.desc()).limit(most + 1)
+    for condition in _conditions(wanted):
+        statement = statement.where(condition)
+    return tuple(PartRow(*row) for row in session.execute(statement))
+
+
+def part_in_forms(session: Session, part_id: int) -> PartInForms:
+    """One part as the forms about it need it. One statement. Raises NotFound."""
+    fitted = or_(
+        exists().where(Layer.part_id == Part.id), exists().where(Fixing.part_id == Part.id)
+    )
+    row = session.execute(
+        _rows()
+        .add_columns(
+            PartType.counted,
+            or_(fitted, exists().where(Step.part_id == Part.id)),
+            fitted,
+            exists().where(Hold.part_id == Part.id, Hold.lifted_at.is_(None)),
+            Part.reserved_for_stack_id,
+        )
+        .where(Part.id == part_id)
+    ).first()
+    if row is None:
+        raise NotFound("part", part_id)
+    return PartInForms(PartRow(*row[:-5]), *row[-5:])
+
+
+def _held_by_lot() -> Any:
+    return exists().where(Hold.lot_id == Part.lot_id, Hold.lifted_at.is_(None))
+
+
+def _counts_as() -> Any:
+    """What may be done with a part, its lot's hold taken into account."""
+    held = and_(Part.usability.in_(sorted(HELD_BY_LOT)), _held_by_lot())
+    on_hold = literal(Usability.ON_HOLD, Part.usability.type)
+    return case((held, on_hold), else_=Part.usability)
+
+
+def _rows() -> Select[*tuple[Any, ...]]:
+    return (
+        select(
+            Part.id,
+            Part.serial,
+            Part.item_number,
+            PartType.kind,
+            PartType.id,
+            PartType.name,
+            PartType.drawing_number,
+            PartType.revision,
+            Part.lot_id,
+            Lot.label,
+            Part.whereabouts,
+            Stack.serial,
+            Part.place,
+            _counts_as(),
+            _held_by_lot(),
+            ReservedFor.serial,
+            Part.hours_before,
+            Part.notes,
+            Part.added_at,
+            Part.usability,
+        )
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .outerjoin(Stack, Stack.id == Part.stack_id)
+        .outerjoin(ReservedFor, ReservedFor.id == Part.reserved_for_stack_id)
+    )
+
+
+def _conditions(wanted: PartFilter) -> list[Any]:
+    conditions: list[Any] = []
+    if wanted.kind is not None:
+        conditions.append(PartType.kind == wanted.kind)
+    if wanted.part_type_id is not None:
+        conditions.append(Part.part_type_id == wanted.part_type_id)
+    if wanted.lot_id is not None:
+        conditions.append(Part.lot_id == wanted.lot_id)
+    if wanted.begins_with:
+        begin = serial_key(wanted.begins_with)
+        conditions += [Part.serial_key >= begin, Part.serial_key < begin + "\U0010ffff"]
+    if wanted.whereabouts is not None:
+        conditions.append(Part.whereabouts == wanted.whereabouts)
+    if wanted.usability is not None:
+        conditions.append(_counts_as() == wanted.usability)
+    if wanted.reserved_for:
+        conditions.append(ReservedFor.serial_key == serial_key(wanted.reserved_for))
+    if not wanted.items and wanted.lot_id is None:
+        conditions.append(Part.serial.is_not(None))
+    if wanted.before_id is not None:
+        conditions.append(Part.id < wanted.before_id)
+    return conditions

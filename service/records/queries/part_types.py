@@ -1,0 +1,100 @@
+"""Part types: listed, chosen from, and one of them with where its parts are."""
+
+from dataclasses import dataclass, fields
+from datetime import datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from service.records.errors import NotFound
+from service.records.tables.parts import Lot, Part, PartType
+from service.trade.words import Back, Joint, Kind, Material, Side, Usability, Whereabouts
+
+
+@dataclass(frozen=True, slots=True)
+class PartTypeFacts:
+    """Everything said of a part type; thickness in mm, hours in h."""
+
+    id: int
+    kind: Kind
+    name: str
+    drawing_number: str
+    revision: str
+    material: Material
+    thickness_mm: float | None
+    side: Side | None
+    back: Back
+    joint: Joint | None
+    marked_face: str | None
+    counted: bool
+    renew_at_opening: bool
+    openings_most: int | None
+    hours_most: float | None
+    shelf_life_months: int | None
+    made_at: datetime
+
+    @property
+    def drawing(self) -> str:
+        """Drawing number and revision as people write them."""
+        return f"{self.drawing_number} rev. {self.revision}"
+
+
+@dataclass(frozen=True, slots=True)
+class Whither:
+    """How many parts of a type are in one place with one judgement, as kept on the parts."""
+
+    whereabouts: Whereabouts
+    usability: Usability
+    parts: int
+
+
+@dataclass(frozen=True, slots=True)
+class PartTypeOnPage:
+    """A part type with how many of its parts are where, and how many lots it has."""
+
+    facts: PartTypeFacts
+    where: tuple[Whither, ...]
+    lots: int
+    revisions: tuple[tuple[int, str], ...]
+    """other revisions of the same drawing: id and revision"""
+
+    @property
+    def is_in_use(self) -> bool:
+        """Be true once something of this type exists."""
+        return bool(self.where or self.lots)
+
+
+COLUMNS = tuple(getattr(PartType, field.name) for field in fields(PartTypeFacts))
+
+
+def part_types(session: Session, kind: Kind | None = None) -> tuple[PartTypeFacts, ...]:
+    """All part types, by kind and name. One statement."""
+    statement = select(*COLUMNS).order_by(
+        PartType.kind, func.lower(PartType.name), PartType.drawing_number, PartType.revision
+    )
+    if kind is not None:
+        statement = statement.where(PartType.kind == kind)
+    return tuple(PartTypeFacts(*row) for row in session.execute(statement))
+
+
+def part_type(session: Session, part_type_id: int) -> PartTypeOnPage:
+    """One part type, with where its parts are. Four statements. Raises NotFound."""
+    row = session.execute(select(*COLUMNS).where(PartType.id == part_type_id)).first()
+    if row is None:
+        raise NotFound("part type", part_type_id)
+    facts = PartTypeFacts(*row)
+    where = session.execute(
+        select(Part.whereabouts, Part.usability, func.count())
+        .where(Part.part_type_id == part_type_id)
+        .group_by(Part.whereabouts, Part.usability)
+        .order_by(Part.whereabouts, Part.usability)
+    )
+    lots = session.scalar(
+        select(func.count()).select_from(Lot).where(Lot.part_type_id == part_type_id)
+    )
+    revisions = session.execute(
+        select(PartType.id, PartType.revision)
+        .where(PartType.drawing_number == facts.drawing_number, PartType.id != part_type_id)
+        .order_by(PartType.revision)
+    ).tuples()
+    return PartTypeOnPage(facts, tuple(Whither(*row) for row in where), lots or 0, tuple(revisions))
