@@ -144,7 +144,7 @@ def design(session: Session, design_id: int) -> DesignOnPage:
     ).first()
     if row is None:
         raise NotFound("design", design_id)
-    own: Any = tuple(row)
+    own: dict[str, Any] = dict(row._mapping)  # documented so, the underscore is for columns
     rods = session.execute(
         select(DesignRod.number, DesignRod.x_mm, DesignRod.y_mm, DesignRod.turn)
         .where(DesignRod.design_id == design_id)
@@ -176,7 +176,7 @@ def design(session: Session, design_id: int) -> DesignOnPage:
         .order_by(Design.revision)
     ).tuples()
     return DesignOnPage(
-        *own,
+        **own,
         rods=tuple(Rod(*rod) for rod in rods),
         ports=tuple(Port(*port) for port in ports),
         checklist=tuple(CheckLine(*line) for line in lines),

@@ -2,13 +2,22 @@
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Literal
+from typing import Any, Literal
 
-from sqlalchemy import select
+from sqlalchemy import Select, exists, func, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
-from service.records.tables.instruments import Calibration, CalibrationResult, Instrument
+from service.records.queries.known import known
+from service.records.tables.holds import Hold
+from service.records.tables.instruments import (
+    Calibration,
+    CalibrationResult,
+    Instrument,
+    InstrumentKind,
+)
+from service.records.tables.people import Person
+from service.records.tables.rebuild_records import MakeSafeLine, TorqueReading
 
 THROUGH_THE_DAY = timedelta(hours=12)
 """Days without a time of day are kept as noon in the lab; what is due on a day holds through it."""
@@ -72,3 +81,132 @@ def calibration_on(session: Session, instrument_id: int, when: datetime) -> Cali
     if found_out_at is not None:
         sentence += f" It was found out of tolerance afterwards, on {found_out_at:%Y-%m-%d}."
     return CalibrationOn(last.id, "valid", last.due_at, sentence, found_out_at)
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentRow:
+    """One instrument in the list, with its last calibration and whether it is held."""
+
+    id: int
+    kind: InstrumentKind
+    label: str
+    description: str
+    range_least: float | None
+    range_most: float | None
+    unit: str
+    in_use: bool
+    held: bool
+    done_at: datetime | None
+    due_at: datetime | None
+    result: CalibrationResult | None
+
+    def state_on(self, now: datetime) -> CalibrationState:
+        """How its last calibration stands at a time after it."""
+        if self.due_at is None:
+            return "never"
+        if self.result is CalibrationResult.OUT_OF_TOLERANCE:
+            return "out of tolerance"
+        return "overdue" if now > self.due_at + THROUGH_THE_DAY else "valid"
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationRow:
+    """One calibration; the error in % of the reading, as found."""
+
+    id: int
+    done_at: datetime
+    due_at: datetime
+    certificate: str
+    result: CalibrationResult
+    error_percent: float | None
+    notes: str
+    written_by: str
+    written_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentOnPage:
+    """An instrument with its calibrations, the latest first."""
+
+    row: InstrumentRow
+    added_at: datetime
+    calibrations: tuple[CalibrationRow, ...]
+    readings: int
+    """torque readings and checklist readings taken with it, as known now"""
+
+
+def instruments(
+    session: Session, kind: InstrumentKind | None = None, *, withdrawn: bool = False
+) -> tuple[InstrumentRow, ...]:
+    """The instruments by kind and mark, those withdrawn from use only if asked. One statement."""
+    statement = _instrument_rows().order_by(Instrument.kind, Instrument.label_key)
+    if kind is not None:
+        statement = statement.where(Instrument.kind == kind)
+    if not withdrawn:
+        statement = statement.where(Instrument.in_use)
+    return tuple(InstrumentRow(*row) for row in session.execute(statement))
+
+
+def instrument(session: Session, instrument_id: int) -> InstrumentOnPage:
+    """One instrument with its calibrations. Four statements. Raises NotFound."""
+    row = session.execute(_instrument_rows().where(Instrument.id == instrument_id)).first()
+    if row is None:
+        raise NotFound("instrument", instrument_id)
+    added_at = session.scalars(
+        select(Instrument.added_at).where(Instrument.id == instrument_id)
+    ).one()
+    calibrations = tuple(
+        CalibrationRow(*calibration)
+        for calibration in session.execute(
+            select(
+                Calibration.id,
+                Calibration.done_at,
+                Calibration.due_at,
+                Calibration.certificate,
+                Calibration.result,
+                Calibration.error_percent,
+                Calibration.notes,
+                Person.name,
+                Calibration.written_at,
+            )
+            .join(Person, Person.id == Calibration.written_by_id)
+            .where(Calibration.instrument_id == instrument_id)
+            .order_by(Calibration.done_at.desc(), Calibration.id.desc())
+        )
+    )
+    readings = session.scalar(
+        select(
+            select(func.count())
+            .where(TorqueReading.instrument_id == instrument_id, known(TorqueReading))
+            .scalar_subquery()
+            + select(func.count())
+            .where(MakeSafeLine.instrument_id == instrument_id)
+            .scalar_subquery()
+        )
+    )
+    return InstrumentOnPage(InstrumentRow(*row), added_at, calibrations, readings or 0)
+
+
+def _instrument_rows() -> Select[*tuple[Any, ...]]:
+    last = (
+        select(Calibration.id)
+        .where(Calibration.instrument_id == Instrument.id)
+        .order_by(Calibration.done_at.desc(), Calibration.id.desc())
+        .limit(1)
+        .correlate(Instrument)
+        .scalar_subquery()
+    )
+    return select(
+        Instrument.id,
+        Instrument.kind,
+        Instrument.label,
+        Instrument.description,
+        Instrument.range_least,
+        Instrument.range_most,
+        Instrument.unit,
+        Instrument.in_use,
+        exists().where(Hold.instrument_id == Instrument.id, Hold.lifted_at.is_(None)),
+        Calibration.done_at,
+        Calibration.due_at,
+        Calibration.result,
+    ).outerjoin(Calibration, Calibration.id == last)

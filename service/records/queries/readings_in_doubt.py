@@ -1,0 +1,144 @@
+"""Readings taken with an instrument that was found out of tolerance afterwards."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, and_, or_, select
+from sqlalchemy.orm import Session
+
+from service.records.queries.known import known
+from service.records.tables.instruments import Calibration, CalibrationResult
+from service.records.tables.rebuild_records import (
+    MakeSafeLine,
+    RebuildRecord,
+    RecordKind,
+    RecordState,
+    Step,
+    TorqueReading,
+)
+from service.records.tables.stacks import Stack
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """From one calibration (None: from the beginning) to the one that found it out."""
+
+    calibration_id: int
+    since: datetime | None
+    until: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class InDoubt:
+    """One reading taken with an instrument that was found out of tolerance afterwards.
+
+    ``shown`` is the reading with its unit, ``what`` names it: rod 2 pass 3 closing, or the line.
+    """
+
+    calibration_id: int
+    record_id: int
+    record_kind: RecordKind
+    record_state: RecordState
+    stack_serial: str
+    taken_at: datetime
+    what: str
+    shown: str
+
+
+def doubtful_spans(session: Session, instrument_id: int) -> tuple[Span, ...]:
+    """For each calibration that found an instrument out of tolerance: which readings it doubts.
+
+    From the calibration before (None: from the beginning) up to the finding. One statement.
+    """
+    calibrations = session.execute(
+        select(Calibration.id, Calibration.done_at, Calibration.result)
+        .where(Calibration.instrument_id == instrument_id)
+        .order_by(Calibration.done_at, Calibration.id)
+    )
+    spans = []
+    since: datetime | None = None
+    for calibration in calibrations:
+        if calibration.result is CalibrationResult.OUT_OF_TOLERANCE:
+            spans.append(Span(calibration.id, since, calibration.done_at))
+        since = calibration.done_at
+    return tuple(spans)
+
+
+def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ...]:
+    """Which readings were taken with an instrument before it was found out of tolerance?
+
+    Those since the calibration before, as known now, in their order. Three statements at most.
+    """
+    spans = doubtful_spans(session, instrument_id)
+    if not spans:
+        return ()
+    record = (
+        RebuildRecord.id,
+        RebuildRecord.kind,
+        RebuildRecord.state,
+        Stack.serial,
+    )
+    torques = session.execute(
+        select(
+            *record,
+            TorqueReading.taken_at,
+            TorqueReading.rod_number,
+            TorqueReading.pass_number,
+            TorqueReading.stage,
+            TorqueReading.torque_nm,
+        )
+        .join(RebuildRecord, RebuildRecord.id == TorqueReading.record_id)
+        .join(Stack, Stack.id == RebuildRecord.stack_id)
+        .where(TorqueReading.instrument_id == instrument_id, known(TorqueReading))
+        .where(_within(TorqueReading.taken_at, spans))
+        .order_by(TorqueReading.taken_at, TorqueReading.id)
+    )
+    lines = session.execute(
+        select(
+            *record, Step.done_at, MakeSafeLine.line_number, MakeSafeLine.reading, MakeSafeLine.unit
+        )
+        .join(Step, Step.id == MakeSafeLine.step_id)
+        .join(RebuildRecord, RebuildRecord.id == MakeSafeLine.record_id)
+        .join(Stack, Stack.id == RebuildRecord.stack_id)
+        .where(MakeSafeLine.instrument_id == instrument_id, Step.undone_at.is_(None))
+        .where(_within(Step.done_at, spans))
+        .order_by(Step.done_at, Step.id)
+    )
+    found = [
+        InDoubt(
+            _span_of(row.taken_at, spans),
+            *row[:5],
+            what=f"rod {row.rod_number} pass {row.pass_number}, {row.stage}",
+            shown=f"{row.torque_nm:g}\u2009N·m",
+        )
+        for row in torques
+    ]
+    found += [
+        InDoubt(
+            _span_of(row.done_at, spans),
+            *row[:5],
+            what=f"make-safe line {row.line_number}",
+            shown="no reading" if row.reading is None else f"{row.reading:g}\u2009{row.unit}",
+        )
+        for row in lines
+    ]
+    return tuple(sorted(found, key=lambda one: (one.taken_at, one.record_id)))
+
+
+def _within(at: Any, spans: Sequence[Span]) -> ColumnElement[bool]:
+    return or_(
+        *(
+            at < span.until if span.since is None else and_(at >= span.since, at < span.until)
+            for span in spans
+        )
+    )
+
+
+def _span_of(at: datetime, spans: Sequence[Span]) -> int:
+    return next(
+        span.calibration_id
+        for span in spans
+        if at < span.until and (span.since is None or at >= span.since)
+    )
