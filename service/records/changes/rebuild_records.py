@@ -283,11 +283,8 @@ def _named(work: Work, record_id: int) -> list[tuple[int, Involvement]]:
 
 def _in_words(work: Work, named: Iterable[tuple[int, Involvement]]) -> str:
     pairs = list(named)
-    names = dict(
-        work.session.execute(
-            select(Person.id, Person.name).where(Person.id.in_({person for person, _ in pairs}))
-        )
-        .tuples()
-        .all()
+    rows = work.session.execute(
+        select(Person.id, Person.name).where(Person.id.in_({person for person, _how in pairs}))
     )
+    names = {row.id: row.name for row in rows}
     return "; ".join(sorted(f"{names[person]} {how}" for person, how in pairs))

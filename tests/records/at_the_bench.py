@@ -1,0 +1,160 @@
+"""Somebody at the bench: calls the changes of a record, each in a transaction of its own."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Engine, select
+from sqlalchemy.orm import Session
+
+from service.records.changes import bench
+from service.records.changes.rebuild_records import begin_record
+from service.records.database import changing, reading
+from service.records.permissions import Person
+from service.records.queries.working_piles import WorkingPile, working_pile
+from service.records.tables import people
+from service.records.tables.designs import ChecklistLine
+from service.records.tables.parts import Part
+from service.records.tables.people import PersonRole, Role
+from service.records.tables.rebuild_records import RebuildRecord, RecordKind
+from service.records.tables.stacks import Stack
+from service.trade.conditions import FindingEntry
+from service.trade.words import End
+from tests import builders
+
+NOW = builders.FIRST_CLOSING + timedelta(days=20)
+WORK_BEGAN = NOW - timedelta(hours=2)
+SEEN_NOTHING = (FindingEntry("none seen"),)
+
+
+def known(session: Session, row: people.Person) -> Person:
+    """The person as permissions know them."""
+    roles = session.scalars(select(PersonRole.role).where(PersonRole.person_id == row.id))
+    return Person(row.id, row.login, row.name, frozenset(roles))
+
+
+@dataclass
+class Lab:
+    """A database with two people, a stack of ``cells`` cells and instruments."""
+
+    engine: Engine
+    builder: Person
+    witness: Person
+    stack_id: int
+    multimeter_id: int
+    detector_id: int
+    driver_id: int
+    now: datetime = NOW
+
+    def do(self, change: Callable[..., Any], *args: Any, **facts: Any) -> Any:
+        """Make one change as the builder."""
+        by = facts.pop("by", self.builder)
+        with changing(self.engine, by, now=self.now) as work:
+            return change(work, *args, **facts)
+
+    def rows(self, make: Callable[[Session], Any]) -> Any:
+        """Make rows with the builders and keep them."""
+        with Session(self.engine, expire_on_commit=False) as session:
+            made = make(session)
+            session.commit()
+            return made
+
+    def get(self, table: Any, row_id: int) -> Any:
+        """One row as it stands."""
+        with Session(self.engine, expire_on_commit=False) as session:
+            return session.get_one(table, row_id)
+
+    def begin(self, kind: RecordKind = RecordKind.REBUILD, **facts: Any) -> "Bench":
+        """Begin a record of the stack."""
+        given = {"reason": "cell 2 is weak", "performed_from": WORK_BEGAN, "people": ()}
+        stack_id = facts.pop("stack_id", self.stack_id)
+        number = self.do(begin_record, stack_id=stack_id, kind=kind, **(given | facts))
+        return Bench(self, number)
+
+
+@dataclass
+class Bench:
+    """One record being written."""
+
+    lab: Lab
+    number: int
+
+    def do(self, change: Callable[..., Any], version: int | None = None, **facts: Any) -> Any:
+        """Make one entry."""
+        return self.lab.do(change, self.number, version, **facts)
+
+    @property
+    def record(self) -> RebuildRecord:
+        """The record's row."""
+        return self.lab.get(RebuildRecord, self.number)
+
+    @property
+    def pile(self) -> WorkingPile:
+        """The pile as it stands."""
+        with reading(self.lab.engine) as session:
+            return working_pile(session, self.number)
+
+    def make_safe(self) -> None:
+        """Record every line of the checklist."""
+        lab = self.lab
+        with Session(lab.engine) as session:
+            stack = session.get_one(Stack, lab.get(RebuildRecord, self.number).stack_id)
+            lines = session.scalars(
+                select(ChecklistLine)
+                .where(ChecklistLine.design_id == stack.design_id)
+                .order_by(ChecklistLine.number)
+            ).all()
+        for line in lines:
+            self.do(
+                bench.record_make_safe,
+                line_number=line.number,
+                reading=None if line.unit is None else 0.1,
+                instrument_id=lab.multimeter_id if line.needs_instrument else None,
+                witness_id=lab.witness.id if line.needs_witness else None,
+                done_at=WORK_BEGAN + timedelta(minutes=10),
+            )
+
+    def open(self, hours: float | None = 120.0) -> int:
+        """Make safe and open."""
+        self.make_safe()
+        return self.do(bench.open_stack, opened_at=WORK_BEGAN + timedelta(minutes=30), hours=hours)
+
+    def lift(self, end: End = End.FREE, count: int = 1) -> list[int]:
+        """Lift off some layers, nothing seen on them; give the parts."""
+        parts = []
+        for _ in range(count):
+            layer = self.pile.pile.outermost(end)
+            assert layer is not None
+            parts.append(layer.part)
+            self.do(bench.lift_off, end=end, findings=SEEN_NOTHING)
+        return parts
+
+
+def a_lab(engine: Engine, cells: int = 2) -> Lab:
+    """The laboratory all tests at the bench begin with; ``cells`` 0: the stack was never built."""
+    with Session(engine) as session:
+        builder = builders.a_person(session, Role.BUILDER, name="Mara Ilves")
+        witness = builders.a_person(session, Role.BUILDER, name="Ben Orr")
+        kinds = builders.InstrumentKind
+        multimeter = builders.a_torque_instrument(session, kind=kinds.MULTIMETER, unit="V")
+        detector = builders.a_torque_instrument(session, kind=kinds.GAS_DETECTOR, unit="% vol")
+        driver = builders.a_torque_instrument(session, label="TD-9")
+        stack = builders.a_stack(session, cells=cells, serial="TARN-001", meter_hours=100.0)
+        lab = Lab(
+            engine,
+            known(session, builder),
+            known(session, witness),
+            stack.id,
+            multimeter.id,
+            detector.id,
+            driver.id,
+        )
+        session.commit()
+    return lab
+
+
+def where(lab: Lab, part_id: int) -> tuple[str, int | None]:
+    """Where a part is, and in which stack."""
+    part = lab.get(Part, part_id)
+    return part.whereabouts.value, part.stack_id
