@@ -95,7 +95,7 @@ def entries_about(session: Session, kind: str, subject_id: int) -> tuple[Entry, 
 
 def people_in_trail(session: Session) -> tuple[tuple[int, str], ...]:
     """Everybody who may stand in the trail, as a choice: (id, name)."""
-    return tuple(session.execute(select(Person.id, Person.name).order_by(Person.name)).tuples())
+    return tuple(session.execute(select(Person.id, Person.name).order_by(Person.name)))
 
 
 def _conditions(asked: Asked) -> list[ColumnElement[bool]]:

@@ -338,7 +338,7 @@ def part_hours(
     Six statements, however many parts and builds; a part in no build has the hours it came with.
     """
     before = dict(
-        session.execute(select(Part.id, Part.hours_before).where(Part.id.in_(part_ids))).tuples()
+        session.execute(select(Part.id, Part.hours_before).where(Part.id.in_(part_ids))).all()
     )
     sat = union(
         select(Layer.part_id, Layer.build_id).where(

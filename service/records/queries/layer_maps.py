@@ -368,7 +368,7 @@ def types_by_id(session: Session, ids: set[int]) -> dict[int, TypeFacts]:
 
 def lots_by_id(session: Session, ids: set[int]) -> dict[int, str]:
     """Labels of these lots."""
-    return dict(session.execute(select(Lot.id, Lot.label).where(Lot.id.in_(ids))).tuples())
+    return dict(session.execute(select(Lot.id, Lot.label).where(Lot.id.in_(ids))).all())
 
 
 def _rods_and_ports(session: Session, design_id: int) -> tuple[tuple[Rod, ...], tuple[Port, ...]]:

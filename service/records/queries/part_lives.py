@@ -280,7 +280,7 @@ def event_counts(session: Session, part_ids: Collection[int]) -> dict[int, Event
     cycles: dict[int, int] = dict(
         session.execute(
             select(sat.c.part_id, func.count(sat.c.build_id)).group_by(sat.c.part_id)
-        ).tuples()
+        ).all()
     )
     lifted = (Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None))
     parted = union(
@@ -297,7 +297,7 @@ def event_counts(session: Session, part_ids: Collection[int]) -> dict[int, Event
             .join(RebuildRecord, RebuildRecord.id == parted.c.record_id)
             .where(RebuildRecord.state != RecordState.VOID)
             .group_by(parted.c.part_id)
-        ).tuples()
+        ).all()
     )
     return {
         part_id: Events(cycles.get(part_id, 0), separations.get(part_id, 0)) for part_id in part_ids

@@ -299,7 +299,7 @@ def _holds_counted(session: Session, stack_ids: Collection[int]) -> dict[int, in
     rows = session.execute(
         select(held.c.stack_id, func.count(held.c.id.distinct())).group_by(held.c.stack_id)
     )
-    return dict(rows.tuples())
+    return dict(rows.all())
 
 
 def stack_sheet(session: Session, stack_id: int) -> StackSheet:

@@ -187,7 +187,7 @@ def people_at(session: Session, record_ids: Collection[int]) -> dict[int, AtWork
             select(RebuildRecord.id, Person.name)
             .join(Person, Person.id == RebuildRecord.written_by_id)
             .where(RebuildRecord.id.in_(record_ids))
-        ).tuples()
+        ).all()
     )
     named: dict[tuple[int, Involvement], list[str]] = defaultdict(list)
     for row in session.execute(
