@@ -6,6 +6,8 @@ The steps are in the folder ``migrations``, outside the package.
 import importlib.util
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +16,20 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, make_url
+from sqlalchemy.exc import DBAPIError
 
 from service.records.database import make_engine
 from service.settings import shipped_folder
+
+
+class SchemaState(StrEnum):
+    """How a database's schema stands to this program."""
+
+    EMPTY = "empty"
+    READY = "ready"
+    OLDER = "older than this program"
+    UNKNOWN = "not known to this program"
+
 
 LOCK = 7_300_218_455  # any number, the same in every process: one migrates, the others wait
 
@@ -43,6 +56,21 @@ def revision_of(engine: Engine) -> str | None:
         return MigrationContext.configure(connection).get_current_revision()
 
 
+def state_of(engine: Engine) -> SchemaState:
+    """Say whether a database has the schema this program needs."""
+    revision = revision_of(engine)
+    if revision is None:
+        return SchemaState.EMPTY
+    if revision == newest_revision():
+        return SchemaState.READY
+    return SchemaState.OLDER if revision in known_revisions() else SchemaState.UNKNOWN
+
+
+def known_revisions() -> list[str]:
+    """Name every step this program knows, newest first."""
+    return [step.revision for step in ScriptDirectory.from_config(_config()).walk_revisions()]
+
+
 def migrate(url: str, revision: str = "head") -> None:
     """Bring the database up to a revision (or down to it, if it stands above).
 
@@ -63,7 +91,7 @@ def migrate(url: str, revision: str = "head") -> None:
 
 @contextmanager
 def connected(url: str) -> Iterator[Connection]:
-    """A connection fit for changing the schema, alone in doing so."""
+    """A connection fit for changing the schema, alone in doing so; it waits for whoever is."""
     if url.startswith("sqlite") and (file := make_url(url).database):
         Path(file).parent.mkdir(parents=True, exist_ok=True)
     engine = make_engine(url)
@@ -72,9 +100,10 @@ def connected(url: str) -> Iterator[Connection]:
             with engine.connect().execution_options(writes=True) as connection:
                 yield from _sqlite(connection)
         else:
-            with engine.connect() as connection:
-                connection.exec_driver_sql(f"SELECT pg_advisory_lock({LOCK})")
-                connection.commit()
+            with engine.connect() as lock, engine.connect() as connection:
+                lock.execution_options(isolation_level="AUTOCOMMIT")
+                lock.exec_driver_sql("SET lock_timeout = 0")
+                lock.exec_driver_sql(f"SELECT pg_advisory_lock({LOCK})")
                 yield connection
     finally:
         engine.dispose()
@@ -89,7 +118,7 @@ def _sqlite(connection: Connection) -> Iterator[Connection]:
         yield connection
         broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
         if broken:
-            raise RuntimeError(f"foreign keys lead nowhere after migrating: {broken[:5]}")
+            raise RuntimeError(f"foreign keys lead nowhere: {broken[:5]}")
 
 
 def _config() -> Config:
@@ -104,3 +133,22 @@ def _below(config: Config, connection: Connection) -> set[str]:
         return {"base"}
     steps = ScriptDirectory.from_config(config).iterate_revisions(now, "base")
     return {"base"} | {step.revision for step in steps if step.revision != now}
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How a database stands: ready, not migrated, or without an answer."""
+
+    state: str
+    database: str
+    migration: str | None
+
+
+def standing(engine: Engine) -> Standing:
+    """Say whether the database answers and is at the step this version needs."""
+    try:
+        revision = revision_of(engine)
+    except DBAPIError:
+        return Standing("no answer", engine.dialect.name, None)
+    state = "ready" if revision == newest_revision() else "not migrated"
+    return Standing(state, engine.dialect.name, revision)

@@ -1,0 +1,34 @@
+"""Puts the commands together and says in words what went wrong."""
+
+import sys
+
+import typer
+
+from service.faces.commands import migrate, owner, person, serve, token
+from service.records.errors import LayerbookError, RefusedTogether
+from service.trade.errors import TradeError
+
+app = typer.Typer(
+    help="Layerbook: which part sits in which layer of which fuel-cell stack, and who put it there."
+    " Settings come from the environment (LAYERBOOK_…); DEVELOPERS.md lists them.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+app.command()(serve.serve)
+app.command()(migrate.migrate)
+app.add_typer(person.app, name="person")
+app.add_typer(token.app, name="token")
+
+
+def main() -> None:
+    """Run the command line."""
+    try:
+        app()
+    except RefusedTogether as refused:
+        for refusal in refused.refusals:
+            owner.say(str(refusal))
+        sys.exit(1)
+    except (LayerbookError, TradeError) as trouble:
+        owner.say(str(trouble))
+        sys.exit(1)

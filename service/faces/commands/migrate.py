@@ -1,0 +1,15 @@
+"""``layerbook migrate``: bring the database to the tables this version needs."""
+
+from sqlalchemy.engine import make_url
+
+from service.faces.commands import owner
+
+
+def migrate() -> None:
+    """Bring the database to the tables this version needs; an empty one gets them."""
+    from service.records.migrating import revision_of
+
+    given = owner.settings()
+    with owner.database(given, migrate_older=True) as engine:
+        revision = revision_of(engine)
+    print(f"{make_url(given.database_url).render_as_string()} is up to date (step {revision}).")

@@ -1,0 +1,77 @@
+"""What every command begins with: the settings, a database fit for use, and who is at work.
+
+Whoever may start commands on this machine could open the database file too: the command line is
+its owner (person 0) and stands in the trail as “command line”.
+"""
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import typer
+from pydantic import ValidationError
+from sqlalchemy import Engine
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import OperationalError
+
+from service.records.database import make_engine
+from service.records.permissions import Person
+from service.records.tables.people import Role
+from service.settings import Settings
+
+OWNER = Person(0, "", "command line", frozenset(Role))
+
+
+def settings() -> Settings:
+    """Read the settings, or say which one cannot be taken and stop."""
+    try:
+        return Settings()
+    except ValidationError as trouble:
+        for error in trouble.errors():
+            name = "_".join(["LAYERBOOK", *(str(part).upper() for part in error["loc"])])
+            say(f"{name} “{error['input']}”: {error['msg']}")
+        raise typer.Exit(2) from None
+
+
+def say(text: str) -> None:
+    """Say something to the person at the terminal, apart from what a program may read."""
+    print(text, file=sys.stderr)
+
+
+def stop(text: str) -> typer.Exit:
+    """Say why and make the end: ``raise stop("…")``."""
+    say(text)
+    return typer.Exit(1)
+
+
+@contextmanager
+def database(given: Settings | None = None, *, migrate_older: bool = False) -> Iterator[Engine]:
+    """A database with the schema this program needs.
+
+    An empty one gets it. An older one is left as it is, unless asked for: somebody may want a
+    backup first.
+    """
+    from service.records.migrating import SchemaState, migrate, state_of
+
+    given = given or settings()
+    shown = make_url(given.database_url).render_as_string()
+    if given.database_url.startswith("sqlite"):
+        given.data_folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    engine = make_engine(given.database_url)
+    try:
+        try:
+            state = state_of(engine)
+        except OperationalError as trouble:
+            raise stop(f"The database {shown} does not answer:\n{trouble.orig}") from None
+        if state is SchemaState.UNKNOWN:
+            raise stop(f"{shown} belongs to a newer version of this program. Install that one.")
+        if state is SchemaState.OLDER and not migrate_older:
+            raise stop(
+                f"{shown} has the tables of an older version. Make a backup with its version"
+                " (layerbook backup FILE), then bring it up to date: layerbook migrate"
+            )
+        if state is not SchemaState.READY:
+            migrate(given.database_url)
+        yield engine
+    finally:
+        engine.dispose()

@@ -1,0 +1,74 @@
+"""``layerbook person``: add people and set passwords, the very first ones above all."""
+
+import sys
+from typing import Annotated
+
+import typer
+from sqlalchemy.orm import Session
+
+from service.faces.commands import owner
+from service.records.changes import people
+from service.records.database import changing, reading
+from service.records.errors import Refused
+from service.records.queries.people import person_by_login
+from service.records.queries.signing_in import anybody_is_known
+from service.records.tables.people import Role
+
+app = typer.Typer(help="People: who can sign in, and as what.", no_args_is_help=True)
+PasswordStdin = Annotated[
+    bool, typer.Option("--password-stdin", help="Read the password from standard input.")
+]
+
+
+@app.command()
+def add(
+    login: Annotated[str, typer.Option(prompt=True, help="What they type to sign in.")],
+    name: Annotated[str, typer.Option(prompt=True, help="Name as it stands in the records.")],
+    role: Annotated[
+        list[Role] | None, typer.Option(help="May be given several times. First person: admin.")
+    ] = None,
+    password_stdin: PasswordStdin = False,
+) -> None:
+    """Add somebody who can sign in."""
+    with owner.database() as engine:
+        with reading(engine) as session:
+            roles = role or _asked_roles(session, ask=not password_stdin)
+        password = _password(stdin=password_stdin)
+        with changing(engine, owner.OWNER, via="command") as work:
+            people.add_person(work, login, name, roles, password)
+    print(f"{name} can sign in as {login} ({', '.join(roles)}).")
+
+
+@app.command()
+def password(
+    login: Annotated[str, typer.Option(prompt=True, help="Whose password.")],
+    password_stdin: PasswordStdin = False,
+) -> None:
+    """Set somebody's password, when it was lost; their sessions end."""
+    with owner.database() as engine:
+        with reading(engine) as session:
+            person = person_by_login(session, login)
+        new = _password(stdin=password_stdin)
+        with changing(engine, owner.OWNER, via="command") as work:
+            people.set_password(work, person.id, new)
+    print(f"{person.name} has a new password.")
+
+
+def _asked_roles(session: Session, *, ask: bool) -> list[Role]:
+    usual = Role.BUILDER if anybody_is_known(session) else Role.ADMIN
+    if not ask:
+        return [usual]
+    words = ", ".join(Role)
+    given = typer.prompt(f"Roles, with commas between ({words})", default=usual.value)
+    asked = [word.strip().lower() for word in given.split(",") if word.strip()]
+    for word in asked:
+        if word not in list(Role):
+            raise Refused("role", word, "is not a role.", f"Right would be: {words}.")
+    return [Role(word) for word in asked]
+
+
+def _password(*, stdin: bool) -> str:
+    if stdin:
+        return sys.stdin.readline().rstrip("\r\n")
+    given: str = typer.prompt("Password", hide_input=True, confirmation_prompt=True)
+    return given

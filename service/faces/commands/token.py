@@ -1,0 +1,27 @@
+"""``layerbook token``: API tokens for machines and scripts."""
+
+from typing import Annotated
+
+import typer
+
+from service.faces.commands import owner
+from service.records.changes import people
+from service.records.database import changing, reading
+from service.records.queries.people import person_by_login
+
+app = typer.Typer(help="API tokens for machines and scripts.", no_args_is_help=True)
+
+
+@app.command()
+def add(
+    login: Annotated[str, typer.Option(prompt=True, help="Whom the token acts for.")],
+    label: Annotated[str, typer.Option(prompt=True, help="What it is for: test bench 2.")],
+) -> None:
+    """Make a token; its secret is printed once and not kept."""
+    with owner.database() as engine:
+        with reading(engine) as session:
+            person = person_by_login(session, login)
+        with changing(engine, owner.OWNER, via="command") as work:
+            secret = people.make_token(work, person.id, label)
+    owner.say(f"It acts for {person.name}. Keep it: it is not shown again.")
+    print(secret)
