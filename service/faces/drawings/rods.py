@@ -1,0 +1,200 @@
+"""Plan view of the compression plate: nuts to scale with number, order and last reading."""
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import NamedTuple
+
+from service.faces.drawings.ink import (
+    ATTENTION,
+    BODY,
+    CENTRE_LINE,
+    FINE,
+    INK,
+    LARGE,
+    ON_PAPER,
+    OUTLINE,
+    PAPER,
+    SMALL,
+    THIN,
+    THIN_WIDTH,
+    box,
+    line,
+    n,
+    scale_bar,
+    sheet,
+    word,
+)
+
+_MARGIN = 96.0
+_WIDEST, _HIGHEST = 520.0, 420.0
+_HEXAGON = ((1.0, 0.0), (0.5, 0.866), (-0.5, 0.866), (-1.0, 0.0), (-0.5, -0.866), (0.5, -0.866))
+
+
+class Rod(NamedTuple):
+    """A tie rod: its number and where it stands, in mm from the plate's middle, y upward."""
+
+    number: int
+    x_mm: float
+    y_mm: float
+
+
+class _Plan(NamedTuple):
+    """From millimetres to the drawing."""
+
+    middle_x: float
+    middle_y: float
+    per_mm: float
+
+    def at(self, rod: Rod) -> tuple[float, float]:
+        return self.middle_x + rod.x_mm * self.per_mm, self.middle_y - rod.y_mm * self.per_mm
+
+
+class _Nut(NamedTuple):
+    """What is written beside a nut."""
+
+    rod: Rod
+    turn: int | None
+    torque_nm: float | None
+    is_out: bool
+
+
+def draw_rods(
+    rods: Iterable[tuple[int, float, float]],
+    plate_width_mm: float,
+    plate_height_mm: float,
+    *,
+    title: str,
+    readings: Mapping[int, float] | None = None,
+    out_of_tolerance: Collection[int] = (),
+    order: Sequence[int] = (),
+    next_rod: int | None = None,
+    pile_mm: tuple[float, float] | None = None,
+    rod_mm: float = 8.0,
+    prefix: str = "rods",
+) -> str:
+    """The compression plate at the fixed end seen from outside, to scale.
+
+    rods: (number, x, y), x and y in mm from the plate's middle, y upward.
+    readings: the last torque reading of each rod in N·m.
+    out_of_tolerance: numbers of rods whose reading is struck round twice.
+    order: rod numbers in the order of tightening; each nut tells its turn.
+    next_rod: the nut to be turned next, set off.
+    pile_mm: width and height of the pile behind the plate, drawn as a hidden outline.
+    rod_mm: nominal diameter of the thread; nuts are drawn after ISO 4032, about 1.6 times as wide.
+    """
+    placed = [Rod(*rod) for rod in rods]
+    per_mm = min(_WIDEST / max(plate_width_mm, 1), _HIGHEST / max(plate_height_mm, 1))
+    wide, high = plate_width_mm * per_mm, plate_height_mm * per_mm
+    width, left, top = max(wide + 2 * _MARGIN, 420.0), 0.0, 58.0
+    left = (width - wide) / 2
+    plan = _Plan(width / 2, top + high / 2, per_mm)
+    read = readings or {}
+    turns = {number: turn for turn, number in enumerate(order, 1)}
+    nuts = [
+        _Nut(rod, turns.get(rod.number), read.get(rod.number), rod.number in out_of_tolerance)
+        for rod in placed
+    ]
+    radius = max(9.0, rod_mm * 0.9 * per_mm)
+    drawn = [
+        _plate(plan, left, top, wide, high),
+        _pile(plan, pile_mm) if pile_mm else "",
+        *(_nut(*plan.at(rod), radius, rod.number == next_rod) for rod in placed),
+        *(_struck_round(*plan.at(nut.rod), radius) for nut in nuts if nut.is_out),
+        *(_named(plan, radius, nut) for nut in nuts),
+    ]
+    y = top + high + 34
+    drawn.append(scale_bar(left, y, per_mm))
+    notes = ["Seen from outside the fixed end."]
+    if order:
+        notes.append("Small figure: turn in the tightening order.")
+    if out_of_tolerance:
+        notes.append("Struck round twice: out of tolerance.")
+    drawn += [
+        word(left, y + 42 + 17 * at, note, size=SMALL, pen="soft") for at, note in enumerate(notes)
+    ]
+    return sheet(
+        width,
+        y + 42 + 17 * len(notes),
+        "".join(drawn),
+        prefix=prefix,
+        title=title,
+        description=_description(placed, read, out_of_tolerance),
+        kind="rods small",
+        role="img",
+    )
+
+
+def _plate(plan: _Plan, left: float, top: float, wide: float, high: float) -> str:
+    x, y = plan.middle_x, plan.middle_y
+    corner = 6 * plan.per_mm
+    return (
+        f'<rect class="d-paper d-ink" fill="{PAPER}" stroke="{INK}" stroke-width="1.6" '
+        f'x="{n(left)}" y="{n(top)}" width="{n(wide)}" height="{n(high)}" rx="{n(corner)}"/>'
+        + line(left - 14, y, left + wide + 14, y, CENTRE_LINE)
+        + line(x, top - 14, x, top + high + 14, CENTRE_LINE)
+        + word(left, top - 24, "fixed end", size=LARGE, pen="word strong")
+    )
+
+
+def _pile(plan: _Plan, size: tuple[float, float]) -> str:
+    wide, high = size[0] * plan.per_mm, size[1] * plan.per_mm
+    hidden = f'{FINE} fill="none" stroke-dasharray="6 3"'
+    return box(plan.middle_x - wide / 2, plan.middle_y - high / 2, wide, high, hidden)
+
+
+def _nut(x: float, y: float, radius: float, is_next: bool) -> str:
+    """A hexagon nut from above with its chamfer and the rod's end; its centre lines."""
+    points = " ".join(f"{n(x + radius * dx)},{n(y + radius * dy)}" for dx, dy in _HEXAGON)
+    pen = f'{ON_PAPER} stroke-width="{THIN_WIDTH * 1.8:.2f}"'
+    set_off = f'class="d-act" {ATTENTION[ATTENTION.index("stroke") :]} stroke-dasharray="5 3"'
+    reach = radius + 7
+    return (
+        f'<polygon points="{points}" {pen}/>'
+        f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius * 0.84)}" {FINE}/>'
+        f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius * 0.52)}" {OUTLINE}/>'
+        + line(x - reach, y, x + reach, y, THIN)
+        + line(x, y - reach, x, y + reach, THIN)
+        + (f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius + 12)}" {set_off}/>' if is_next else "")
+    )
+
+
+def _struck_round(x: float, y: float, radius: float) -> str:
+    return "".join(
+        f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius + more)}" {ATTENTION}/>' for more in (4, 8)
+    )
+
+
+def _named(plan: _Plan, radius: float, nut: _Nut) -> str:
+    """Beside the nut, toward the middle: number, turn, and under them the last reading."""
+    x, y = plan.at(nut.rod)
+    inward = 1 if nut.rod.x_mm <= 0 else -1
+    anchor = "start" if inward > 0 else "end"
+    near = x + inward * (radius + 14)
+    up = 5.5 if nut.torque_nm is None else -3.0
+    drawn = _over((near, y + up), str(nut.rod.number), LARGE, anchor, "word strong")
+    if nut.turn:
+        far = near + inward * (8 + 10 * len(str(nut.rod.number)))
+        drawn += _over((far, y + up), f"turn {nut.turn}", SMALL, anchor, "soft")
+    if nut.torque_nm is not None:
+        pen = "d-act-solid serial strong" if nut.is_out else "serial"
+        drawn += _over((near, y + 15), f"{nut.torque_nm:.1f}\u2009N·m", BODY, anchor, pen)
+    return drawn
+
+
+def _over(at: tuple[float, float], text: str, size: float, anchor: str, pen: str) -> str:
+    """Text that keeps the lines behind it away."""
+    more = f' paint-order="stroke" stroke="{PAPER}" stroke-width="4" stroke-linejoin="round"'
+    return word(*at, text, size=size, anchor=anchor, pen=f"{pen} halo", more=more)
+
+
+def _description(
+    rods: Sequence[Rod], readings: Mapping[int, float], out_of_tolerance: Collection[int]
+) -> str:
+    said = ", ".join(
+        f"rod {rod.number} {readings[rod.number]:.1f} N·m"
+        + (" out of tolerance" if rod.number in out_of_tolerance else "")
+        for rod in rods
+        if rod.number in readings
+    )
+    return f"Plan of the compression plate with {len(rods)} tie rods." + (
+        f" Last readings: {said}." if said else " No readings yet."
+    )
