@@ -15,6 +15,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
 from service.faces.api import errors as api_errors
+from service.faces.api import everything as api
 from service.faces.pages import errors as page_errors
 from service.faces.pages.guard import API, Guard, form_is_ours
 from service.faces.pages.render import make_environment
@@ -29,6 +30,7 @@ PAGES = (
     "signing_in",
     "people",
     "attachments",
+    "part_types",
 )
 NOTHING_REPORTED: TelemetryConfig = {
     "tracing": False,
@@ -78,6 +80,7 @@ def make_app(settings: Settings | None = None) -> FastAPI:
         app.include_router(
             module.router, dependencies=[Depends(form_is_ours)], include_in_schema=False
         )
+    app.include_router(api.router)
     for kind in (*API_ANSWERS, SignInNeeded):
         app.add_exception_handler(kind, answer)
     app.add_middleware(Guard, settings=settings, answer=answer)

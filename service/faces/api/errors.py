@@ -3,7 +3,7 @@
 import logging
 from uuid import uuid4
 
-from fastapi import FastAPI, Request
+from fastapi import Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
@@ -18,7 +18,6 @@ from service.records.errors import (
     Repeated,
     Stale,
 )
-from service.trade.errors import TradeError
 
 STATUS: dict[type[LayerbookError], tuple[int, str]] = {
     Refused: (422, "A value cannot be taken"),
@@ -65,6 +64,8 @@ def known(_request: Request, error: Exception) -> JSONResponse:
         return problem(
             status, title, str(error), version=error.now, changes_since=list(error.changes)
         )
+    if isinstance(error, Repeated):
+        return JSONResponse({"id": int(error.answer)}, status_code=status)
     return problem(status, title or "Cannot be done", str(error))
 
 
@@ -106,12 +107,3 @@ def unforeseen(_request: Request, error: Exception) -> JSONResponse:
     reference = uuid4().hex[:8]
     log.error("reference %s", reference, exc_info=error)
     return problem(500, "Something went wrong", f"Tell whoever runs this: reference {reference}.")
-
-
-def install(api: FastAPI) -> None:
-    """Register the table on an app."""
-    api.add_exception_handler(LayerbookError, known)
-    api.add_exception_handler(TradeError, computed)
-    api.add_exception_handler(RequestValidationError, asked)
-    api.add_exception_handler(HTTPException, spoken)
-    api.add_exception_handler(Exception, unforeseen)

@@ -1,0 +1,25 @@
+"""All routes for machines: the API under /api/v1, and /health."""
+
+from typing import Any
+
+from fastapi import APIRouter
+
+from service.faces.api import audit_trail, health, parts, stacks
+
+PROBLEM: dict[int | str, dict[str, Any]] = {
+    code: {"description": what, "content": {"application/problem+json": {}}}
+    for code, what in {
+        400: "not understood",
+        401: "no valid token",
+        403: "not allowed",
+        404: "not found",
+        409: "changed by somebody else meanwhile",
+        422: "a value cannot be taken",
+        503: "the database is busy",
+    }.items()
+}
+
+router = APIRouter()
+router.include_router(health.router)
+for noun in (stacks, parts, audit_trail):
+    router.include_router(noun.router, prefix="/api/v1", responses=PROBLEM)

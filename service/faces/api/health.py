@@ -1,0 +1,18 @@
+"""GET /health: whether the database answers and is at the newest migration."""
+
+from fastapi import APIRouter, Response
+
+from service.faces.api.callers import Database
+from service.faces.api.models import Health
+from service.records.migrating import standing
+
+router = APIRouter(tags=["health"])
+
+
+@router.get("/health")
+def health(engine: Database, response: Response) -> Health:
+    """Say how the database stands; 503 when it does not answer or is not migrated."""
+    answer = standing(engine)
+    response.status_code = 200 if answer.state == "ready" else 503
+    response.headers["Cache-Control"] = "no-store"
+    return Health.model_validate(answer)

@@ -1,0 +1,40 @@
+"""Parts: their histories and traces, by serial or by the text of a code."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+
+from service.faces.api import models
+from service.faces.api.callers import Caller, Database
+from service.records.database import reading
+from service.records.permissions import Act, need
+from service.records.queries.names import part_by_text
+from service.records.queries.part_lives import part_life
+from service.records.queries.traces import trace
+
+router = APIRouter(prefix="/parts", tags=["parts"])
+
+Drawing = Annotated[
+    str,
+    Query(max_length=200, description="drawing number, where parts of several types bear a serial"),
+]
+
+
+@router.get("/{serial}/history")
+def history(
+    serial: str, caller: Caller, engine: Database, drawing: Drawing = ""
+) -> models.PartHistory:
+    """Where a part is, every build it sat in, its hours, findings and holds."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        answer = part_life(session, part_by_text(session, serial, drawing))
+    return models.PartHistory.model_validate(answer)
+
+
+@router.get("/{serial}/trace")
+def traced(serial: str, caller: Caller, engine: Database, drawing: Drawing = "") -> models.Trace:
+    """What was built around a part, and where all other parts of the same lots are today."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        answer = trace(session, part_by_text(session, serial, drawing))
+    return models.Trace.model_validate(answer)

@@ -1,0 +1,86 @@
+"""Rebuild records: read them, write a whole one, add torque readings."""
+
+import json
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Query
+
+from service.faces.api import models
+from service.faces.api.callers import Caller, Database
+from service.faces.api.stacks import OneTimeKey
+from service.faces.api.whole import read_torque, write_whole
+from service.records.database import changing, reading
+from service.records.permissions import Act, need
+from service.records.queries.content import verify
+from service.records.queries.names import instruments_by_mark
+from service.records.queries.record_lists import brief_records, record_as_text
+from service.records.queries.stacks import find_stack
+from service.records.tables.rebuild_records import RecordState
+
+router = APIRouter(prefix="/records", tags=["records"])
+
+RecordNumber = Annotated[int, Path(ge=1, le=2**53)]
+
+
+@router.get("")
+def records(
+    *,
+    caller: Caller,
+    engine: Database,
+    stack: Annotated[str, Query(max_length=200, description="serial")] = "",
+    state: Annotated[list[RecordState] | None, Query()] = None,
+    older: Annotated[int | None, Query(ge=1, le=2**53)] = None,
+    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+) -> models.Records:
+    """All records, newest first, a page at a time."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        stack_id = find_stack(session, stack) if stack else None
+        answer = brief_records(
+            session, stack_id=stack_id, states=state or (), older=older, limit=limit
+        )
+    return models.Records.model_validate(answer)
+
+
+@router.get("/{record_id}")
+def record(record_id: RecordNumber, caller: Caller, engine: Database) -> models.RecordContent:
+    """One record's content: as handed in and frozen, else as it stands now."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        answer = record_as_text(session, record_id)
+        check = verify(session, [record_id]).get(record_id)
+    return models.RecordContent(
+        id=record_id,
+        state=answer.state,
+        version=answer.version,
+        content_sha256=answer.content_sha256,
+        content_holds=check.holds if check else None,
+        content=json.loads(answer.canonical),
+    )
+
+
+@router.post("", status_code=201)
+def write(
+    whole: models.WholeRecord, caller: Caller, engine: Database, key: OneTimeKey = None
+) -> models.Made:
+    """Write a whole record at once, and hand it in if asked; all of it or nothing."""
+    with changing(engine, caller, key=key, via="api") as work:
+        made = write_whole(work, whole)
+        work.answer = str(made)
+    return models.Made(id=made)
+
+
+@router.post("/{record_id}/torque-readings", status_code=201)
+def torque(
+    record_id: RecordNumber,
+    taken: models.TorqueRead,
+    caller: Caller,
+    engine: Database,
+    key: OneTimeKey = None,
+) -> models.Made:
+    """Add one torque reading to a record that is being written."""
+    with changing(engine, caller, key=key, via="api") as work:
+        instrument_id = instruments_by_mark(work.session, [taken.instrument])[taken.instrument]
+        made = read_torque(work, record_id, taken, instrument_id)
+        work.answer = str(made)
+    return models.Made(id=made)

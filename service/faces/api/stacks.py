@@ -1,0 +1,92 @@
+"""Stacks, their layer maps and their hour meters."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Header, Query
+from pydantic import AwareDatetime
+
+from service.faces.api import models
+from service.faces.api.callers import Caller, Database
+from service.records.changes.hours import read_hours
+from service.records.database import changing, reading
+from service.records.permissions import Act, need
+from service.records.queries.content import verify
+from service.records.queries.layer_maps import layer_map
+from service.records.queries.stacks import find_stack, stack_list
+
+router = APIRouter(prefix="/stacks", tags=["stacks"])
+
+OneTimeKey = Annotated[
+    str | None,
+    Header(
+        alias="Idempotency-Key",
+        min_length=8,
+        max_length=80,
+        description="a key of your own; a repeated call with it gets the first answer",
+    ),
+]
+
+
+@router.get("")
+def stacks(
+    *,
+    caller: Caller,
+    engine: Database,
+    text: Annotated[str, Query(max_length=200)] = "",
+    after: Annotated[str, Query(max_length=200, description="serial to go on after")] = "",
+    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+) -> models.Stacks:
+    """All stacks in the order of their serials, a page at a time."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        answer = stack_list(session, text=text, after=after, limit=limit)
+    return models.Stacks.model_validate(answer)
+
+
+@router.get("/{serial}/layers")
+def layers(
+    *,
+    serial: str,
+    caller: Caller,
+    engine: Database,
+    on: Annotated[AwareDatetime | None, Query(description="as it was at this time")] = None,
+    known_at: Annotated[
+        AwareDatetime | None, Query(description="as it was known at this time")
+    ] = None,
+    build: Annotated[int | None, Query(ge=1, le=2**31, description="number of a build")] = None,
+) -> models.LayerMap:
+    """The pile of a stack: as it is, as it was on a date, or as it was thought to be."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        answer = layer_map(
+            session, find_stack(session, serial), on=on, known_at=known_at, build_number=build
+        )
+        checks = verify(session, [answer.build.record_id]) if answer.build else {}
+    check = checks.get(answer.build.record_id) if answer.build else None
+    return models.LayerMap(
+        serial=answer.stack.serial,
+        on=on,
+        known_at=known_at,
+        build=models.Build.model_validate(answer.build) if answer.build else None,
+        open_since=answer.open_since,
+        content_holds=check.holds if check else None,
+        layers=[models.Layer.model_validate(layer) for layer in answer.layers],
+        fixings=[models.Fixing.model_validate(fixing) for fixing in answer.fixings],
+    )
+
+
+@router.post("/{serial}/hours", status_code=201)
+def hours(
+    *,
+    serial: str,
+    shown: models.HoursRead,
+    caller: Caller,
+    engine: Database,
+    key: OneTimeKey = None,
+) -> models.Made:
+    """Write down what the stack's hour meter showed, in h."""
+    with changing(engine, caller, key=key, via="api") as work:
+        stack_id = find_stack(work.session, serial)
+        made = read_hours(work, stack_id, hours=shown.hours, taken_at=shown.taken_at)
+        work.answer = str(made)
+    return models.Made(id=made)

@@ -1,0 +1,183 @@
+"""What machines can write: through the same functions as the pages, once each."""
+
+from collections.abc import Callable
+from datetime import timedelta
+from typing import Any
+
+from sqlalchemy import Engine, func, select
+from sqlalchemy.orm import Session
+
+from service.records.tables.audit import AuditEntry
+from service.records.tables.hours import HourReading, Moment
+from service.records.tables.rebuild_records import RebuildRecord, TorqueReading
+from service.trade.words import Kind
+from tests import builders
+
+Calling = Callable[..., Any]
+READ_AT = (builders.START + timedelta(days=3)).isoformat()
+
+
+def _a_bare_stack(engine: Engine, serial: str = "T-1") -> None:
+    with Session(engine) as session:
+        builders.a_stack(session, cells=0, serial=serial)
+        session.commit()
+
+
+def test_a_repeated_call_with_one_key_reads_hours_once(calling: Calling, engine: Engine) -> None:
+    """A flaky network may send a reading twice: it stands once, with the first answer."""
+    _a_bare_stack(engine)
+    client = calling("builder")
+
+    def send() -> Any:
+        return client.post(
+            "/api/v1/stacks/T-1/hours",
+            json={"hours": 12.5, "taken_at": READ_AT},
+            headers={"Idempotency-Key": "bench-3-000017"},
+        )
+
+    first, second = send(), send()
+
+    assert first.status_code == 201
+    assert second.status_code == 200
+    assert second.json() == first.json()
+    with Session(engine) as session:
+        running = select(func.count()).where(HourReading.moment == Moment.RUNNING)
+        assert session.scalar(running) == 1
+
+
+def test_falling_hours_are_refused_by_name(calling: Calling, engine: Engine) -> None:
+    """The message names the field, the value and the way out."""
+    _a_bare_stack(engine)
+    client = calling("builder")
+    client.post("/api/v1/stacks/T-1/hours", json={"hours": 50, "taken_at": READ_AT})
+    later = (builders.START + timedelta(days=4)).isoformat()
+
+    answer = client.post("/api/v1/stacks/T-1/hours", json={"hours": 40, "taken_at": later})
+
+    assert answer.status_code == 422
+    (field,) = answer.json()["fields"]
+    assert field["field"] == "hours"
+    assert "40" in field["value"]
+
+
+def test_a_time_without_a_zone_is_not_taken(calling: Calling, engine: Engine) -> None:
+    """Machines say which zone they mean."""
+    _a_bare_stack(engine)
+
+    answer = calling("builder").post(
+        "/api/v1/stacks/T-1/hours", json={"hours": 1, "taken_at": "2026-02-01T10:00:00"}
+    )
+
+    assert answer.status_code == 422
+    assert answer.json()["fields"][0]["field"] == "taken_at"
+
+
+def test_an_admin_alone_may_not_read_meters(calling: Calling, engine: Engine) -> None:
+    """Running accounts is no leave to write records."""
+    _a_bare_stack(engine)
+
+    answer = calling("admin").post(
+        "/api/v1/stacks/T-1/hours", json={"hours": 1, "taken_at": READ_AT}
+    )
+
+    assert answer.status_code == 403
+    with Session(engine) as session:
+        assert session.scalar(select(func.count()).select_from(AuditEntry)) == 0
+
+
+def _first_build(engine: Engine) -> dict[str, Any]:
+    """A whole first build of two cells, as a machine at a bench would send it."""
+    with Session(engine) as session:
+        stack = builders.a_stack(session, cells=0, serial="T-9")
+        tool = builders.a_torque_instrument(session)
+        fixings = builders.some_fixings(session, stack)
+        pile = builders.a_pile(session, stack, 2)
+        for part, *_ in [*fixings, *pile]:
+            builders.put_in_store(part)
+        body = {
+            "stack": "t-9",
+            "kind": "first build",
+            "reason": "made for a test",
+            "performed_from": "2026-02-02T08:00:00+00:00",
+            "fixings_fitted": [
+                {
+                    "rod_number": rod,
+                    "end": end,
+                    "part_id": part.id,
+                    "done_at": "2026-02-02T10:00:00Z",
+                }
+                for part, rod, end in fixings
+            ],
+            "put_on": [
+                {
+                    "end": "free end",
+                    "part_id": part.id,
+                    "facing": facing,
+                    "done_at": "2026-02-02T09:00:00Z",
+                }
+                for part, facing in pile
+            ],
+            "torque_at_closing": [
+                {
+                    "rod_number": rod,
+                    "pass_number": pass_number,
+                    "torque_nm": 8.0,
+                    "instrument": tool.label,
+                    "taken_at": "2026-02-02T11:00:00Z",
+                }
+                for pass_number in (1, 2, 3)
+                for rod in (1, 2, 3, 4)
+            ],
+            "closing": {"closed_at": "2026-02-02T11:30:00Z", "hours": 0},
+            "hand_in": True,
+        }
+        session.commit()
+    return body
+
+
+def test_a_whole_first_build_in_one_call(calling: Calling, engine: Engine) -> None:
+    """Layers, fixings and readings arrive, are handed in and can be read back."""
+    body = _first_build(engine)
+    client = calling("builder")
+
+    made = client.post("/api/v1/records", json=body)
+
+    assert made.status_code == 201, made.text
+    record = client.get(f"/api/v1/records/{made.json()['id']}").json()
+    pile = client.get("/api/v1/stacks/T-9/layers").json()
+    assert record["state"] == "handed in"
+    assert record["content_holds"] is True
+    assert len(pile["layers"]) == len(body["put_on"])
+    assert sum(layer["kind"] == Kind.MEA for layer in pile["layers"]) == 2
+    assert pile["build"]["state"] == "not released"
+
+
+def test_a_whole_record_is_all_or_nothing(calling: Calling, engine: Engine) -> None:
+    """One wrong reading at the end leaves nothing behind, and says where it stands."""
+    body = _first_build(engine)
+    body["torque_at_closing"][-1]["rod_number"] = 99
+
+    answer = calling("builder").post("/api/v1/records", json=body)
+
+    assert answer.status_code == 422
+    assert answer.json()["fields"][0]["field"] == "torque_at_closing.11.rod_number"
+    with Session(engine) as session:
+        assert session.scalar(select(func.count()).select_from(RebuildRecord)) == 0
+        assert session.scalar(select(func.count()).select_from(TorqueReading)) == 0
+
+
+def test_a_torque_reading_goes_into_an_open_record(calling: Calling, engine: Engine) -> None:
+    """A driver with a radio may send its readings one by one."""
+    body = _first_build(engine)
+    readings = body.pop("torque_at_closing")
+    body.pop("closing")
+    body["hand_in"] = False
+    client = calling("builder")
+    record_id = client.post("/api/v1/records", json=body).json()["id"]
+
+    answer = client.post(f"/api/v1/records/{record_id}/torque-readings", json=readings[0])
+
+    assert answer.status_code == 201, answer.text
+    with Session(engine) as session:
+        (reading,) = session.scalars(select(TorqueReading)).all()
+        assert (reading.rod_number, reading.torque_nm) == (1, 8.0)
