@@ -339,6 +339,15 @@ def test_after_the_key_was_given_an_unreadable_value_raises_at_once() -> None:
         form.number("n")
 
 
+def test_each_form_of_a_page_has_its_own_key_and_keeps_it_when_shown_again() -> None:
+    """Sending one does not use up the others'; sending one again is not a second entry."""
+    fresh, again = Form({}), Form({"entry_key": ["k1"]})
+
+    assert fresh.key_field != fresh.key_field
+    assert again.key_field == again.key_field
+    assert 'value="k1"' in again.key_field
+
+
 def test_refusals_of_a_change_land_beside_their_fields() -> None:
     """One or many, and staleness apart."""
     one, many, stale = Form({"a": ["1"]}), Form({}), Form({})

@@ -89,6 +89,20 @@ def test_somebody_sets_their_own_password_with_the_old_one(
     assert other.get("/people").status_code == 303
 
 
+def test_guessing_the_present_password_is_held_up(signed_in_client: Callable[..., Any]) -> None:
+    """Somebody at an open browser gets as few tries as at the sign-in page."""
+    client = signed_in_client("builder")
+    at = f"/people/{login_of(client)}/password"
+    form = {"password": "a fresh pass phrase", "password_again": "a fresh pass phrase"}
+
+    for _ in range(client.app.state.settings.sign_in_attempts):
+        assert "not your present" in client.post(at, data={**form, "old_password": "no"}).text
+    held = client.post(at, data={**form, "old_password": builders.PASSWORD})
+
+    assert held.status_code == 422
+    assert "Too many wrong passwords" in held.text
+
+
 def test_nobody_sets_another_ones_password_but_an_admin(
     signed_in_client: Callable[..., Any],
 ) -> None:

@@ -91,8 +91,12 @@ class Form:
 
     @property
     def key_field(self) -> Markup:
-        """Give the hidden field of the one-time key."""
-        return Markup('<input type="hidden" name="{}" value="{}">').format(ENTRY_KEY, self._key)
+        """Give the hidden field of the one-time key: the same when shown again, else a fresh one.
+
+        Each form of a page gets its own, so that sending one does not use up the others'.
+        """
+        key = self.kept(ENTRY_KEY)[:80] or uuid.uuid4().hex
+        return Markup('<input type="hidden" name="{}" value="{}">').format(ENTRY_KEY, key)
 
     # What routes ask
 

@@ -8,7 +8,7 @@ from sqlalchemy import Engine
 from service.faces.pages.forms import Form, Typed, blank
 from service.faces.pages.guard import session_cookie
 from service.faces.pages.render import go_on, page
-from service.faces.pages.signing_in import Database, Me
+from service.faces.pages.signing_in import Database, Me, signature
 from service.records.changes import people as changes
 from service.records.database import changing, reading
 from service.records.permissions import Act, may, need
@@ -122,7 +122,8 @@ def set_password(request: Request, me: Me, database: Database, form: Typed, logi
     with form.keeping():
         if form.kept("password") != form.kept("password_again"):
             form.refuse("password_again", "The two passwords differ.", "Type the new one twice.")
-        with changing(database, me, key=form.key) as work:
+        asked = signature(request, me, "old_password")
+        with asked, changing(database, me, key=form.key) as work:
             work.answer = f"/people/{person.login}"
             old, new = form.kept("old_password"), form.kept("password")
             changes.set_password(work, person.id, new, old, here if me.id == person.id else None)

@@ -8,7 +8,8 @@ wrong passwords by login and by address. An unknown login takes as long as a wro
 """
 
 import secrets
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Annotated
@@ -22,10 +23,11 @@ from service.faces.pages.guard import begin_visit, session_cookie, visit_cookie
 from service.faces.pages.render import page
 from service.records.changes.signing_in import begin_session, end_session, note_attempt, note_seen
 from service.records.database import now_utc, reading, tending
-from service.records.errors import Busy
+from service.records.errors import Busy, Refused
 from service.records.permissions import Person
 from service.records.queries.people import credential_of, password_matches
 from service.records.queries.signing_in import (
+    Failures,
     SignedIn,
     anybody_is_known,
     failures_since,
@@ -34,6 +36,7 @@ from service.records.queries.signing_in import (
 from service.settings import Settings
 
 SEEN_EVERY = timedelta(minutes=1)
+TOO_MANY = "too many wrong passwords were tried"
 HOME = "/stacks"
 router = APIRouter()
 
@@ -111,18 +114,14 @@ def sign_in(request: Request, database: Database, form: Typed) -> Response:
     settings: Settings = request.app.state.settings
     login, password = form.kept("login").strip(), form.kept("password")
     next_page = local_page(form.kept("next"))
-    address = request.client.host if request.client else "unknown"
+    address = _address_of(request)
     now = now_utc()
     since = now - timedelta(minutes=settings.sign_in_window_minutes)
     with reading(database) as session:
         failures = failures_since(session, login, address, since)
         credential = credential_of(session, login)
-    if (
-        failures.of_login >= settings.sign_in_attempts
-        or failures.of_address >= settings.sign_in_attempts_per_address
-    ):
-        wait = f"Wait {settings.sign_in_window_minutes:g} minutes and try again, or ask an admin."
-        form.refuse("login", "too many wrong passwords were tried", wait)
+    if _too_many(failures, settings):
+        form.refuse("login", TOO_MANY, _wait(settings))
         return _sign_in_page(request, SignInPage(form, next_page), 429)
     right = password_matches(credential, password)
     secret = secrets.token_urlsafe(32)
@@ -155,6 +154,43 @@ def sign_out(request: Request, database: Database) -> Response:
     response.headers["Clear-Site-Data"] = '"cache", "storage"'
     _delete_cookie(response, settings, session_cookie(settings))
     return response
+
+
+@contextmanager
+def signature(request: Request, me: Person, field: str = "password") -> Iterator[None]:
+    """Count refusals of the password asked for inside, as signing in does; stop after too many.
+
+    ``with form.keeping(), signature(request, me): with changing(…) as work: approve(…)``
+    """
+    settings: Settings = request.app.state.settings
+    engine, address, now = engine_of(request), _address_of(request), now_utc()
+    since = now - timedelta(minutes=settings.sign_in_window_minutes)
+    with reading(engine) as session:
+        failures = failures_since(session, me.login, address, since)
+    if _too_many(failures, settings):
+        raise Refused(field, "", TOO_MANY, _wait(settings))
+    try:
+        yield
+    except Refused as refusal:
+        if refusal.field == field:
+            with tending(engine) as session:
+                note_attempt(session, me.login, address, now, succeeded=False)
+        raise
+
+
+def _too_many(failures: Failures, settings: Settings) -> bool:
+    return (
+        failures.of_login >= settings.sign_in_attempts
+        or failures.of_address >= settings.sign_in_attempts_per_address
+    )
+
+
+def _wait(settings: Settings) -> str:
+    return f"Wait {settings.sign_in_window_minutes:g} minutes and try again, or ask an admin."
+
+
+def _address_of(request: Request) -> str:
+    return request.client.host if request.client else "unknown"
 
 
 def local_page(address: str) -> str:
