@@ -109,7 +109,7 @@ def test_no_template_holds_script_or_style(path: Path) -> None:
 
 
 def defined_inside(tree: nodes.Template) -> set[str]:
-    """Macros imported and names set at the head of a template, which its blocks may use."""
+    """Macros imported and names set in a template, which its blocks may use."""
     imported = {
         name if isinstance(name, str) else name[1]
         for statement in tree.find_all(nodes.FromImport)
@@ -118,8 +118,7 @@ def defined_inside(tree: nodes.Template) -> set[str]:
     named = {statement.target for statement in tree.find_all(nodes.Import)}
     assigned = {
         name.name
-        for statement in tree.body
-        if isinstance(statement, nodes.Assign)
+        for statement in tree.find_all(nodes.Assign)
         for name in statement.find_all(nodes.Name)
         if name.ctx == "store"
     }
