@@ -201,7 +201,7 @@ def _resolved(work: Work, wanted: Wanted, kinds: Collection[Kind]) -> tuple[str,
     if wanted.scanned.strip() and wanted.part_id is None and wanted.lot_id is None:
         candidate = _one(work, wanted, kinds)
         if candidate.lot_id is not None:
-            return "scanned", _item_of(work, candidate.lot_id, "scanned")
+            return "scanned", item_of(work, candidate.lot_id, "scanned")
         return "scanned", _locked(work, candidate.part_id or 0, "scanned")
     if sum(given) == 0:
         raise Refused(
@@ -212,7 +212,7 @@ def _resolved(work: Work, wanted: Wanted, kinds: Collection[Kind]) -> tuple[str,
         )
     if wanted.part_id is not None:
         return "part_id", _locked(work, wanted.part_id, "part_id")
-    return "lot_id", _item_of(work, wanted.lot_id or 0, "lot_id")
+    return "lot_id", item_of(work, wanted.lot_id or 0, "lot_id")
 
 
 def _one(work: Work, wanted: Wanted, kinds: Collection[Kind]) -> Candidate:
@@ -258,7 +258,7 @@ def _locked(work: Work, part_id: int, field: str) -> Part:
     return part
 
 
-def _item_of(work: Work, lot_id: int, field: str) -> Part:
+def item_of(work: Work, lot_id: int, field: str) -> Part:
     """The next item of a lot: one that was taken before and never used, or a new one."""
     lot = work.session.get(Lot, lot_id, with_for_update=True)
     if lot is None:

@@ -29,17 +29,18 @@ WRITING = (
     Did.RECORD_TAKEN_UP,
     Did.ATTACHMENT_ADDED,
     Did.ATTACHMENT_REMOVED,
-    Did.CORRECTION_WRITTEN,
 )
 """Acts in the trail which make somebody one of those who wrote a record."""
 
 
-def people_on(session: Session, record_ids: Collection[int]) -> dict[int, frozenset[int]]:
+def people_on(
+    session: Session, record_ids: Collection[int], *, with_corrections: bool = True
+) -> dict[int, frozenset[int]]:
     """Who wrote, worked on, witnessed or corrected each record? One statement.
 
     Counted in: who began it, made or undid any entry, took a reading, checked or witnessed a line
-    of make-safe, added a file, handed it in, or proposed a correction of it. Entries that were
-    undone count as well.
+    of make-safe, added a file, handed it in, or (``with_corrections``) proposed a correction of
+    it. Entries that were undone count as well.
     """
     entered: tuple[tuple[Any, Any], ...] = (
         (RecordPerson, RecordPerson.person_id),
@@ -50,8 +51,9 @@ def people_on(session: Session, record_ids: Collection[int]) -> dict[int, frozen
         (TorqueReading, TorqueReading.by_id),
         (HourReading, HourReading.by_id),
         (Attachment, Attachment.added_by_id),
-        (Correction, Correction.written_by_id),
     )
+    if with_corrections:
+        entered = (*entered, (Correction, Correction.written_by_id))
     parts: list[Select[Any]] = [
         select(table.record_id, who).where(table.record_id.in_(record_ids))
         for table, who in entered
