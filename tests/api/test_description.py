@@ -53,9 +53,7 @@ schema = schemathesis.pytest.from_fixture("described")
 
 
 @schema.parametrize()
-@settings(
-    max_examples=15, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
-)
+@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
 def test_no_call_ends_in_an_error_of_the_server(case: Any) -> None:
     """Every answer fits its description; none is a 5xx."""
     case.call_and_validate(

@@ -42,16 +42,16 @@ def test_the_layer_map_has_the_pile_in_order(calling: Calling, engine: Engine) -
     """Positions count from the fixed end, the build and its record are named."""
     with Session(engine) as session:
         stack = builders.a_stack(session, cells=3, serial="TARN 7")
-        rows = session.execute(
-            select(Layer.position, Layer.part_id).order_by(Layer.position)
-        ).all()
+        rows = session.execute(select(Layer.position, Layer.part_id).order_by(Layer.position)).all()
         closed_at = builders.FIRST_CLOSING
         serial = stack.serial
         session.commit()
 
     answer = calling("quality").get(f"/api/v1/stacks/{serial.lower()}/layers").json()
 
-    assert [(each["position"], each["part"]) for each in answer["layers"]] == [tuple(r) for r in rows]
+    assert [(each["position"], each["part"]) for each in answer["layers"]] == [
+        tuple(r) for r in rows
+    ]
     assert answer["build"]["number"] == 1
     assert answer["build"]["state"] == "released"
     assert answer["build"]["closed_at"].startswith(closed_at.isoformat()[:16])
@@ -79,8 +79,9 @@ def test_history_and_trace_of_an_mea(calling: Calling, engine: Engine) -> None:
         stack = builders.a_stack(session, cells=3)
         builders.a_build(session, stack, hours=120.0)
         mea = session.scalars(
-            select(Part).join(Layer, Layer.part_id == Part.id).where(Layer.cell == 2)
-            .where(Part.serial.like("%MEA%"))
+            select(Part)
+            .join(Layer, Layer.part_id == Part.id)
+            .where(Layer.cell == 2, Part.part_type_id == builders.the_part_types(session).mea.id)
         ).first()
         serial = mea.serial
         session.commit()

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from service.records.tables.audit import AuditEntry
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.rebuild_records import RebuildRecord, TorqueReading
-from service.trade.words import Kind
+from service.trade.words import Kind, Whereabouts
 from tests import builders
 
 Calling = Callable[..., Any]
@@ -91,9 +91,9 @@ def _first_build(engine: Engine) -> dict[str, Any]:
         stack = builders.a_stack(session, cells=0, serial="T-9")
         tool = builders.a_torque_instrument(session)
         fixings = builders.some_fixings(session, stack)
-        pile = builders.a_pile(session, stack, 2)
-        for part, *_ in [*fixings, *pile]:
-            builders.put_in_store(part)
+        pile = builders.a_pile(session, None, 2)
+        for part, *_ in fixings:
+            part.whereabouts, part.stack_id = Whereabouts.IN_STORE, None
         body = {
             "stack": "t-9",
             "kind": "first build",

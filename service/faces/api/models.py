@@ -244,11 +244,16 @@ class AtWork(Out):
     witnessed: list[str]
 
 
+class TracedSitting(Sitting):
+    """One build a part sat in, with the layers that touched it."""
+
+    around: list[Layer]
+
+
 class TracedBuild(Out):
     """One build with what was done to close it and what was found at its end."""
 
-    sitting: Sitting
-    around: list[Layer]
+    sitting: TracedSitting
     at_work: AtWork
     approved_by: str | None
     approved_at: datetime | None
