@@ -1,59 +1,72 @@
 // Walks the layers of a drawing with the arrow keys and says what the one pointed at is.
 // Without it every layer is a link of its own, and the table holds the same.
+// All listeners sit on the document: a listener for focus on an SVG would make it a tab stop.
 "use strict";
 (() => {
   const STEPS = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1, PageDown: 10, PageUp: -10 };
+  const layersOf = (drawing) => [...drawing.querySelectorAll(".layer")];
 
-  function prepare(drawing) {
-    if (drawing.dataset.ready) return;
-    drawing.dataset.ready = "yes";
-    const layers = [...drawing.querySelectorAll(".layer")];
-    const says = drawing.querySelector(".says");
-    if (!layers.length) return;
-    let current = 0;
-    // One stop for the tab key, as in a list: the arrows do the rest.
-    layers.forEach((layer, at) => layer.setAttribute("tabindex", at === 0 ? "0" : "-1"));
-
-    const say = (layer) => {
-      if (says) says.textContent = layer ? layer.querySelector("title").textContent : "";
-    };
-    const go = (at) => {
-      layers[current].setAttribute("tabindex", "-1");
-      current = Math.max(0, Math.min(layers.length - 1, at));
-      layers[current].setAttribute("tabindex", "0");
-      layers[current].focus({ preventScroll: true });
-      layers[current].scrollIntoView({ block: "nearest", inline: "nearest" });
-    };
-
-    drawing.addEventListener("keydown", (event) => {
-      if (event.ctrlKey || event.altKey || event.metaKey || !event.target.closest(".layer")) return;
-      if (event.key in STEPS) go(current + STEPS[event.key]);
-      else if (event.key === "Home") go(0);
-      else if (event.key === "End") go(layers.length - 1);
-      else return;
-      event.preventDefault();
-    });
-    drawing.addEventListener("focusin", (event) => {
-      const layer = event.target.closest(".layer");
-      if (!layer) return;
-      layers[current].setAttribute("tabindex", "-1");
-      current = layers.indexOf(layer);
-      layer.setAttribute("tabindex", "0");
-      say(layer);
-    });
-    drawing.addEventListener("focusout", () => say(null));
-    drawing.addEventListener("pointerover", (event) => {
-      const layer = event.target.closest(".layer");
-      if (layer) say(layer);
-    });
-    drawing.addEventListener("pointerleave", () => {
-      say(drawing.contains(document.activeElement) ? layers[current] : null);
-    });
+  function layerOf(target) {
+    const layer = target instanceof Element ? target.closest("svg.pile .layer") : null;
+    return layer ? { layer, drawing: layer.closest("svg.pile") } : null;
   }
 
-  const prepareAll = () => document.querySelectorAll("svg.pile").forEach(prepare);
+  function say(drawing, layer) {
+    const says = drawing.querySelector(".says");
+    if (says) says.textContent = layer ? layer.querySelector("title").textContent : "";
+  }
+
+  // One stop for the tab key, as in a list: the arrows do the rest.
+  function stopAt(drawing, layer) {
+    for (const other of drawing.querySelectorAll('.layer:not([tabindex="-1"])')) other.setAttribute("tabindex", "-1");
+    layer.setAttribute("tabindex", "0");
+  }
+
+  function prepareAll() {
+    for (const drawing of document.querySelectorAll("svg.pile:not([data-ready])")) {
+      drawing.setAttribute("data-ready", "");
+      const first = drawing.querySelector(".layer");
+      if (first) stopAt(drawing, first);
+    }
+  }
+
+  document.addEventListener("keydown", (event) => {
+    const found = layerOf(event.target);
+    if (!found || event.ctrlKey || event.altKey || event.metaKey) return;
+    const layers = layersOf(found.drawing);
+    const last = layers.length - 1;
+    let at = layers.indexOf(found.layer);
+    if (event.key in STEPS) at = Math.max(0, Math.min(last, at + STEPS[event.key]));
+    else if (event.key === "Home") at = 0;
+    else if (event.key === "End") at = last;
+    else return;
+    event.preventDefault();
+    layers[at].focus({ preventScroll: true });
+    layers[at].scrollIntoView({ block: "nearest", inline: "nearest" });
+  });
+  document.addEventListener("focusin", (event) => {
+    const found = layerOf(event.target);
+    if (!found) return;
+    stopAt(found.drawing, found.layer);
+    say(found.drawing, found.layer);
+  });
+  document.addEventListener("focusout", (event) => {
+    const found = layerOf(event.target);
+    if (found) say(found.drawing, null);
+  });
+  document.addEventListener("pointerover", (event) => {
+    const found = layerOf(event.target);
+    if (found) say(found.drawing, found.layer);
+  });
+  document.addEventListener("pointerout", (event) => {
+    const found = layerOf(event.target);
+    if (!found || layerOf(event.relatedTarget)) return;
+    const focused = layerOf(document.activeElement);
+    say(found.drawing, focused && focused.drawing === found.drawing ? focused.layer : null);
+  });
+
   if (document.readyState === "loading") document.addEventListener("DOMContentLoaded", prepareAll);
   else prepareAll();
-  // A part of the page that htmx has put in may hold a drawing.
-  for (const name of ["htmx:after:swap", "htmx:after:process"]) document.addEventListener(name, prepareAll);
+  // A part of the page that has been put in later may hold a drawing.
+  document.addEventListener("htmx:after:swap", prepareAll);
 })();

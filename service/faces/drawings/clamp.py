@@ -171,10 +171,10 @@ def _ports(ports: Sequence[Port], x: float, ahead: int) -> list[str]:
             red = f'class="d-fuel-edge" stroke="{FUEL_EDGE}" stroke-width="2.4"'
             drawn += [line(left, y + up, left + _STUB, y + up, red) for up in (-7, 7)]
         drawn += [line(left, y + up, left + _STUB, y + up, OUTLINE) for up in (-9, 9)]
-        # Dark letters on the fluid's colour by day and by night: the colour stays the same.
+        # Black letters on the fluid's colour by day and by night: the colour stays the same.
         drawn.append(
             f'<text class="letters" x="{n(left + _STUB / 2)}" y="{n(y + 4)}" font-size="11" '
-            f'font-family="{TEXT_FAMILY}" text-anchor="middle" fill="{INK}">{letters}</text>'
+            f'font-family="{TEXT_FAMILY}" text-anchor="middle" fill="#000000">{letters}</text>'
         )
         drawn += [_flow(x + ahead * (_STUB + 3), y, ahead, port.label)]
     return drawn

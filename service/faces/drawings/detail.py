@@ -1,7 +1,5 @@
 """One cell at a larger scale, its parts named by leader lines."""
 
-from collections.abc import Sequence
-
 from service.faces.drawings.ink import (
     BODY,
     FINE,
@@ -16,10 +14,13 @@ from service.faces.drawings.ink import (
     n,
     word,
 )
-from service.faces.drawings.section import looks, shape
+from service.faces.drawings.labels import Page
+from service.faces.drawings.section import shape
 from service.trade.pile import Layer
 from service.trade.words import Joint, Kind
 
+COARSE = "x"
+"""What the prefix of the coarser patterns of a detail ends with."""
 RATIOS = (50.0, 20.0, 10.0, 5.0, 2.0)
 LIST_WIDTH = 356.0
 _WIDEST = 270.0
@@ -28,18 +29,14 @@ _ROW = 19.0
 _HEAD = 38.0
 
 
-def detail(
-    layers: Sequence[Layer],
-    cell: int,
-    units_per_mm: float,
-    corner: tuple[float, float],
-    prefix: str,
-) -> tuple[str, float, float]:
+def detail(page: Page, cell: int, corner: tuple[float, float]) -> tuple[str, float, float]:
     """The detail of a cell with its upper left ``corner``; its width and height.
 
-    The coolant layers next to the cell are drawn with it. Patterns are those under ``prefix``.
+    The coolant layers next to the cell are drawn with it. Where the pile is drawn to scale, the
+    detail says how much larger it is.
     """
-    x, y = corner
+    (x, y), layers, prefix = corner, page.layers, page.prefix + COARSE
+    units_per_mm = page.axis.units_per_mm or 2.0
     inside = [at for at, layer in enumerate(layers) if layer.cell == cell]
     first, last = inside[0], inside[-1]
     first -= first > 0 and layers[first - 1].joint is Joint.COOLANT
@@ -50,15 +47,17 @@ def detail(
     widths = [max(6.0, layers[at].thickness_mm * units_per_mm * ratio) for at in shown]
     wide, top = sum(widths), y + _HEAD + _ROW * len(shown)
     bottom = top + _HIGH
-    all_looks, left = looks(layers), x
+    left = x
     shapes, leaders, rows = [], [], []
     for row, (at, width) in enumerate(zip(shown, widths, strict=True)):
-        body = shape(all_looks[at], width, 2 * _HIGH, prefix, rim=36)
+        body = shape(page.looks[at], width, 2 * _HIGH, prefix, rim=36)
         shapes.append(f'<g transform="translate({n(left)} {n(top)})">{body}</g>')
         leaders.append(_leader(left + width / 2, top + 16, y + _HEAD + _ROW * row, x + wide + 20))
         rows.append(_row(layers[at], x + wide + 26, y + _HEAD + _ROW * row + 4.5))
         left += width
-    title = f"Detail C\u2009{cell}, {ratio:g}\u2009:\u20091"
+    title = f"Detail C\u2009{cell}"
+    if page.axis.units_per_mm:
+        title += f", {ratio:g}\u2009:\u20091"
     drawn = (
         word(x, y + 14, title, size=LARGE, pen="word strong")
         + f'<clipPath id="{prefix}-cut">{box(x, top, wide, _HIGH, "")}</clipPath>'

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from service.faces.drawings.axis import Axis
 from service.faces.drawings.ink import (
@@ -21,6 +22,7 @@ from service.faces.drawings.ink import (
     triangle,
     word,
 )
+from service.faces.drawings.section import Look, looks
 from service.trade.comparison import Mark
 from service.trade.pile import Layer, height_mm
 from service.trade.words import End, Kind
@@ -43,7 +45,7 @@ class Revision:
     parts: frozenset[int]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Page:
     """What all parts of the drawing need to know."""
 
@@ -51,6 +53,7 @@ class Page:
     axis: Axis
     prefix: str
 
+    @cached_property
     def cells(self) -> dict[int, tuple[float, float]]:
         """From where to where each drawn cell reaches."""
         found: dict[int, tuple[float, float]] = {}
@@ -60,6 +63,11 @@ class Page:
                 start, _ = found.get(cell, (x, 0))
                 found[cell] = (start, x + wide)
         return found
+
+    @cached_property
+    def looks(self) -> list[Look]:
+        """How each layer is drawn."""
+        return looks(self.layers)
 
 
 def revisions(layers: Sequence[Layer], changes: Iterable[Mark]) -> list[Revision]:
@@ -76,7 +84,7 @@ def cell_numbers(page: Page) -> str:
     """A bracket over each cell and its number, as many as can be read; blank cells are named."""
     blanks = {x.cell for x in page.layers if x.kind is Kind.BLANK_CELL}
     y, drawn, last_x = PILE_TOP - 40, [], -99.0
-    for cell, (start, end) in page.cells().items():
+    for cell, (start, end) in page.cells.items():
         middle = (start + end) / 2
         bracket = f"M{n(start + 1)} {n(y + 7)}v-6H{n(end - 1)}v6"
         drawn.append(f'<path {FINE} d="{bracket}"/>')
@@ -87,7 +95,7 @@ def cell_numbers(page: Page) -> str:
             drawn.append(word(middle, y - 4, str(cell), size=size, anchor="middle", pen=pen))
         if cell in blanks:
             drawn.append(word(middle, y - 19, "blank", size=SMALL, anchor="middle", pen="soft"))
-    if page.cells():
+    if page.cells:
         drawn.append(word(page.axis.start - 8, y - 4, "cell", anchor="end", pen="soft", size=SMALL))
     return "".join(drawn)
 
@@ -113,7 +121,9 @@ def ruler(page: Page, revised: list[Revision]) -> str:
     y, drawn, last_x = PILE_BOTTOM + 26, [], -99.0
     for at, (x, wide) in places.items():
         position, middle = page.layers[at].position, x + wide / 2
-        is_free = middle - last_x > 24 and all(abs(middle - other) > 15 for other in taken)
+        is_free = middle - last_x > 8 * len(str(position)) + 5 and all(
+            abs(middle - other) > 15 for other in taken
+        )
         if is_free and (position % step == 0 or position == 1):
             last_x = middle
             drawn.append(
@@ -162,7 +172,7 @@ def pointer(page: Page, position: int | None) -> str:
         if page.layers[at].position == position:
             tip = f"M{n(x + wide / 2)} {n(PILE_TOP - 2)}l-9 -16h6v-12h6v12h6z"
             return (
-                f'<g class="pointer"><title>Position {position}</title>'
+                f'<g class="pointer" pointer-events="none">'
                 f'<path class="d-act-solid" fill="{ACT}" d="{tip}"/>'
                 + box(x, PILE_TOP, wide, PILE_HEIGHT, SET_OFF)
                 + "</g>"
@@ -171,11 +181,9 @@ def pointer(page: Page, position: int | None) -> str:
 
 
 def circle(page: Page, cell: int) -> str:
-    """The thin circle around what is drawn in detail, with its letter."""
-    start, end = page.cells()[cell]
-    middle, half = (start + end) / 2, (end - start) / 2 + 7
-    y = PILE_TOP + 18
-    return (
-        f'<rect class="d-ink" stroke="{INK}" stroke-width="1" x="{n(middle - half)}" '
-        f'y="{n(y - 26)}" width="{n(2 * half)}" height="58" rx="{n(min(half, 26))}"/>'
-    )
+    """The thin line around what is drawn in detail."""
+    start, end = page.cells[cell]
+    half = (end - start) / 2 + 7
+    corner = f'rx="{n(min(half, 26))}" pointer-events="none"'
+    pen = f'class="d-ink" stroke="{INK}" stroke-width="1" {corner}'
+    return box((start + end) / 2 - half, PILE_TOP - 8, 2 * half, 58, pen)

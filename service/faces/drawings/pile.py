@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 from service.faces.drawings import axis, clamp, labels
 from service.faces.drawings.clamp import Port, Rods
+from service.faces.drawings.detail import COARSE
 from service.faces.drawings.detail import detail as cell_detail
 from service.faces.drawings.ink import (
     BODY,
@@ -39,7 +40,7 @@ from service.faces.drawings.labels import (
     revisions,
 )
 from service.faces.drawings.materials import HATCHINGS, legend, patterns
-from service.faces.drawings.section import looks, shape
+from service.faces.drawings.section import shape
 from service.trade.comparison import Mark
 from service.trade.pile import CELL_KINDS, Layer
 from service.trade.words import Back, End, Facing, Joint, Kind, Side
@@ -47,6 +48,10 @@ from service.trade.words import Back, End, Facing, Joint, Kind, Side
 WIDTH = 920.0
 _SIDE = 154.0
 """Room at each end for the compression plate, nuts, ports and their words."""
+
+
+_DETAIL_BEFORE = 8
+"""A cell in detail lies among the first ones, where a reader sees it circled."""
 
 
 def draw_pile(
@@ -88,7 +93,7 @@ def draw_pile(
     page = Page(layers, along, prefix)
     used, shapes = _layers(page, link, parts)
     drawn = [
-        f"<defs>{patterns(prefix)}{patterns(prefix + 'x', 2.2)}{''.join(used.values())}</defs>",
+        f"<defs>{patterns(prefix)}{patterns(prefix + COARSE, 2.2)}{''.join(used.values())}</defs>",
         clamp.draw((along.start, along.end), prefix, rods, ports, open_at) if rods else "",
         f'<g class="layers">{shapes}</g>',
         _outline(page),
@@ -125,10 +130,9 @@ def _layers(
     names: dict[tuple[object, float], str] = {}
     used: dict[str, str] = {}
     drawn = []
-    look_of = looks(layers)
     tag = "a" if link else "g"
     for at, (x, wide) in page.axis.places.items():
-        layer, look = layers[at], look_of[at]
+        layer, look = layers[at], page.looks[at]
         key = (look, wide)
         name = names.get(key)
         if name is None:
@@ -188,13 +192,12 @@ def _break(gap: axis.Gap, open_link: str | None) -> str:
 
 
 def _outline(page: Page) -> str:
-    """The heavy outline around the layers, and the axis."""
+    """The heavy outline around the layers, and the axis; the pointer goes through to the layers."""
     start, end = page.axis.start, page.axis.end
     middle = (PILE_TOP + PILE_BOTTOM) / 2
-    return (
-        box(start, PILE_TOP, end - start, PILE_HEIGHT, OUTLINE)
-        + line(start - 74, middle, end + 74, middle, CENTRE_LINE)
-    )  # fmt: skip
+    outline = box(start, PILE_TOP, end - start, PILE_HEIGHT, OUTLINE)
+    centre = line(start - 74, middle, end + 74, middle, CENTRE_LINE)
+    return f'<g pointer-events="none">{outline}{centre}</g>'
 
 
 def _below(
@@ -204,8 +207,7 @@ def _below(
     left, drawn, high = 40.0, [], 0.0
     cell = _cell_in_detail(page, asked, revised)
     if cell:
-        per_mm = page.axis.units_per_mm or 3.0
-        body, wide, high = cell_detail(page.layers, cell, per_mm, (left, y), page.prefix + "x")
+        body, wide, high = cell_detail(page, cell, (left, y))
         drawn += [body, labels.circle(page, cell)]
         left += wide + 30
     names = _used(page.layers, rods) + (["change"] if revised else [])
@@ -231,14 +233,16 @@ def _below(
 
 def _cell_in_detail(page: Page, asked: int | None, revised: list[Revision]) -> int:
     """The cell asked for if it is drawn, else the first changed one, else one in the middle."""
-    cells = list(page.cells())
+    cells = list(page.cells)
     if asked == 0 or not cells:
         return 0
     if asked and asked in cells:
         return asked
     parts = {part for revision in revised for part in revision.parts}
     changed = {x.cell for x in page.layers if x.part in parts}
-    return next((c for c in cells if c in changed), cells[(len(cells) - 1) // 2])
+    return next(
+        (c for c in cells if c in changed), cells[min((len(cells) - 1) // 2, _DETAIL_BEFORE)]
+    )
 
 
 def _used(layers: Sequence[Layer], rods: Rods | None) -> list[str]:
