@@ -14,6 +14,14 @@
   function say(drawing, layer) {
     const says = drawing.querySelector(".says");
     if (says) says.textContent = layer ? layer.querySelector("title").textContent : "";
+    // The frame lies above all layers: an outline of the layer itself is covered by the next one.
+    const frame = drawing.querySelector(".found");
+    if (!frame) return;
+    const box = layer ? layer.getBBox() : null;
+    const around = box
+      ? { x: box.x - 2, y: box.y - 12, width: box.width + 4, height: box.height + 24 }
+      : { x: 0, y: 0, width: 0, height: 0 };
+    for (const [name, value] of Object.entries(around)) frame.setAttribute(name, value);
   }
 
   // One stop for the tab key, as in a list: the arrows do the rest.

@@ -1,9 +1,9 @@
 """The pile in section: layers between the compression plates, rods, ports, cells, changes.
 
 Classes for the style sheet, beside those of ink.py: ``pile`` the drawing, ``wide`` one that
-needs more room than a page has, ``layer`` one layer
-(with ``data-position``; a link where there is one), ``says`` the line where static/js/pile.js
-writes what the pointed-at layer is, ``opens`` the broken middle.
+needs more room than a page has, ``layer`` one layer (with ``data-position``; a link where there is
+one), ``says`` the line where static/js/pile.js writes what the pointed-at layer is, ``found`` the
+frame it draws around that layer, ``opens`` the broken middle.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -105,6 +105,10 @@ def draw_pile(
         labels.changes(page, revised),
         labels.pointer(page, marked),
     ]
+    drawn.append(
+        '<rect class="found d-ink" pointer-events="none" width="0" height="0" '
+        f'stroke="{INK}" stroke-width="3"/>'
+    )
     y = TRIANGLES + (46 if revised else 16)
     drawn.append(
         f'<text class="says word" id="{prefix}-says" x="40" y="{n(y)}" '
