@@ -31,6 +31,10 @@ PAGES = (
     "people",
     "attachments",
     "part_types",
+    "lots",
+    "parts",
+    "holds",
+    "instruments",
 )
 NOTHING_REPORTED: TelemetryConfig = {
     "tracing": False,

@@ -7,9 +7,13 @@ from zoneinfo import ZoneInfo
 NOON = time(12)
 
 
-def noon(day: date | None, zone: ZoneInfo) -> datetime | None:
-    """The moment a day is kept as."""
-    return None if day is None else datetime.combine(day, NOON, zone).astimezone(UTC)
+def noon(day: date | None, zone: ZoneInfo, now: datetime | None = None) -> datetime | None:
+    """The moment a day is kept as; today before noon it is ``now``, which has come."""
+    if day is None:
+        return None
+    at = datetime.combine(day, NOON, zone).astimezone(UTC)
+    is_today = now is not None and day == now.astimezone(zone).date()
+    return min(at, now) if is_today and now else at
 
 
 def day_of(at: datetime | None, zone: ZoneInfo) -> str:

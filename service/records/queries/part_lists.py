@@ -113,6 +113,12 @@ def part_in_forms(session: Session, part_id: int) -> PartInForms:
     return PartInForms(PartRow(*row[:-5]), *row[-5:])
 
 
+def stacks_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
+    """Id and serial of the stacks, by serial, to choose from."""
+    rows = session.execute(select(Stack.id, Stack.serial).order_by(Stack.serial_key).limit(2000))
+    return tuple(rows.tuples())
+
+
 def _held_by_lot() -> Any:
     return exists().where(Hold.lot_id == Part.lot_id, Hold.lifted_at.is_(None))
 
