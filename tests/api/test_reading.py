@@ -96,7 +96,8 @@ def test_history_and_trace_of_an_mea(calling: Calling, engine: Engine) -> None:
     assert [build["sitting"]["build_number"] for build in trace["builds"]] == [1, 2]
     assert trace["builds"][0]["at_work"]["written_by"]
     assert trace["builds"][0]["torques"]["rods"]
-    assert any(lot["is_own"] for lot in trace["lots"])
+    assert {lot["kind"] for lot in trace["lots"]} == {"gasket"}
+    assert all(lot["total"] > lot["fitted"] > 0 for lot in trace["lots"]), "renewed ones count too"
 
 
 def test_an_unknown_serial_is_told_by_its_name(calling: Calling) -> None:
