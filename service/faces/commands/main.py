@@ -4,7 +4,7 @@ import sys
 
 import typer
 
-from service.faces.commands import migrate, owner, person, serve, token
+from service.faces.commands import generate, migrate, owner, person, serve, token
 from service.records.errors import LayerbookError, RefusedTogether
 from service.trade.errors import TradeError
 
@@ -17,6 +17,7 @@ app = typer.Typer(
 )
 app.command()(serve.serve)
 app.command()(migrate.migrate)
+app.command()(generate.generate)
 app.add_typer(person.app, name="person")
 app.add_typer(token.app, name="token")
 

@@ -5,7 +5,7 @@ its owner (person 0) and stands in the trail as “command line”.
 """
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import typer
@@ -42,6 +42,24 @@ def stop(text: str) -> typer.Exit:
     """Say why and make the end: ``raise stop("…")``."""
     say(text)
     return typer.Exit(1)
+
+
+@contextmanager
+def progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
+    """A progress bar at the terminal; call it with how much more is done."""
+    from rich.console import Console
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+
+    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True)) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda more: bar.advance(task, more)
 
 
 @contextmanager

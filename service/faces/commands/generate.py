@@ -1,0 +1,28 @@
+"""``layerbook generate``: an invented history of any size, to try pages on."""
+
+from typing import Annotated
+
+import typer
+
+from service.faces.commands import owner
+from service.records.database import changing
+
+
+def generate(
+    stacks: Annotated[int, typer.Option(help="How many stacks.")] = 100,
+    cells: Annotated[int, typer.Option(help="Cells of each; a cell has six layers.")] = 16,
+    builds: Annotated[int, typer.Option(help="Builds of each.")] = 5,
+    seed: Annotated[int, typer.Option(help="The same seed tells the same history.")] = 1,
+) -> None:
+    """Write an invented history into the database: for trying, not for a laboratory's own."""
+    from service.records.changes.generate import Size
+    from service.records.changes.generate import generate as write
+
+    size = Size(stacks, cells, builds, seed)
+    with (
+        owner.database() as engine,
+        owner.progress("generating", stacks) as done,
+        changing(engine, owner.OWNER, via="command") as work,
+    ):
+        write(work, size, done)
+    print(f"{stacks} stacks of {cells} cells with {builds} builds each, marked {size.mark}.")

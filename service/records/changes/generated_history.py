@@ -1,0 +1,515 @@
+"""The invented history of one stack: its rows, round by round, a round for each build.
+
+First the stack is built; then it is opened again and again: some cells are lifted off from the free
+end, their gaskets renewed, one MEA swapped, the rest put back, the nuts tightened. Everything is
+drawn from one random source, so that the same seed tells the same history.
+"""
+
+from collections import defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from random import Random
+from typing import Any
+
+from service.records.changes.generated_lab import CHECKLIST, TYPES, Lab
+from service.records.tables.hours import Moment
+from service.records.tables.instruments import InstrumentKind
+from service.records.tables.rebuild_records import Involvement, Meaning, RecordKind, StepKind
+from service.trade import pile
+from service.trade.conditions import NONE_SEEN
+from service.trade.identifiers import serial_key
+from service.trade.words import (
+    Back,
+    End,
+    Facing,
+    Kind,
+    ReadingKind,
+    Stage,
+    Usability,
+    Whereabouts,
+)
+
+Rows = dict[str, list[dict[str, Any]]]
+ENTRY = timedelta(seconds=20)
+FAR_BACK = datetime(1, 1, 1, tzinfo=UTC)
+CLOSING_NEEDS = timedelta(hours=8)
+MOST_OPENED = 8
+"""Cells lifted off at one opening, at most."""
+FACING = {"fuel_plate": Facing.FREE_END, "air_plate": Facing.FIXED_END}
+LOOKS = {
+    Kind.GASKET: ("flattened for good", "hardened or cracked", "bonded to the plate"),
+    Kind.HALF_PLATE: ("deposit", "coolant seepage", "stuck on lifting"),
+    Kind.MEA: ("discoloured", "imprint of channels", "dry and brittle"),
+}
+
+
+@dataclass
+class Laid:
+    """One part on the pile."""
+
+    part_id: int
+    name: str
+
+    @property
+    def kind(self) -> Kind:
+        """What it is."""
+        kind: Kind = TYPES[self.name]["kind"]
+        return kind
+
+    @property
+    def facing(self) -> Facing:
+        """How it lies: half plates look at the membrane with their gas side."""
+        return FACING.get(self.name, Facing.EITHER)
+
+
+@dataclass
+class History:
+    """One stack's rows. ``first`` go in before everything, then one round for each build."""
+
+    lab: Lab
+    dice: Random
+    new_id: Callable[[str], int]
+    stack_id: int
+    serial: str
+    first: Rows = field(default_factory=lambda: defaultdict(list))
+    rounds: list[Rows] = field(default_factory=list)
+    parts: dict[int, dict[str, Any]] = field(default_factory=dict)
+    pile: list[Laid] = field(default_factory=list)
+    fixings: list[tuple[Laid, int | None, End | None]] = field(default_factory=list)
+    hours: float = 0.0
+    meter_id: int = 0
+    builder: int = 0
+    record_id: int = 0
+    sequence: int = 0
+    at: datetime = FAR_BACK
+
+    def live(self, cells: int, closings: list[datetime]) -> None:
+        """Tell the whole life: one closing for each build."""
+        self._deliver(closings[0] - timedelta(days=3))
+        before: dict[str, Any] | None = None
+        for number, closed_at in enumerate(closings, 1):
+            self.rounds.append(defaultdict(list))
+            before = self._event(number, closed_at, before, cells)
+        self._present(len(closings))
+        self.first["part"] = list(self.parts.values())
+
+    @property
+    def rows(self) -> Rows:
+        """Rows of the round at hand."""
+        return self.rounds[-1]
+
+    def _deliver(self, at: datetime) -> None:
+        self.first["stack"].append(
+            {
+                "id": self.stack_id,
+                "serial": self.serial,
+                "serial_key": serial_key(self.serial),
+                "design_id": self.lab.design_id,
+                "place": "generated",
+                "notes": "",
+                "added_at": at,
+            }
+        )
+        self.meter_id = self.new_id("hour_meter")
+        self.first["hour_meter"].append(
+            {
+                "id": self.meter_id,
+                "stack_id": self.stack_id,
+                "number": 1,
+                "label": "",
+                "fitted_at": at,
+                "removed_at": None,
+            }
+        )
+        self.builder = self.dice.choice(self.lab.builders)
+        self._read_hours(self.first, at, Moment.FITTED)
+
+    def _event(
+        self, number: int, closed_at: datetime, before: dict[str, Any] | None, cells: int
+    ) -> dict[str, Any]:
+        self.builder = self.dice.choice(self.lab.builders)
+        opened_at = closed_at - CLOSING_NEEDS
+        self.record_id, self.sequence = self.new_id("rebuild_record"), 0
+        self.at = opened_at - timedelta(minutes=40)
+        begun_at = self.at
+        if before is None:
+            self._build_from_parts(cells)
+        else:
+            self._reopen(opened_at, cells)
+        self._tighten()
+        self.at = closed_at
+        self._step(StepKind.CLOSED)
+        handed_in_at = closed_at + timedelta(hours=1)
+        self._record(number, begun_at, opened_at if before else None, closed_at, before)
+        build = {
+            "id": self.new_id("build"),
+            "stack_id": self.stack_id,
+            "number": number,
+            "record_id": self.record_id,
+        }
+        self.rows["build"].append(build)
+        self._facts(build["id"], closed_at, handed_in_at, before, opened_at)
+        self._approve(handed_in_at + timedelta(hours=self.dice.randint(1, 40)))
+        self._run(closed_at)
+        return build | {"closed_at": closed_at}
+
+    def _build_from_parts(self, cells: int) -> None:
+        for end in End:
+            self._fix("compression_plate", None, end)
+        for rod in self.lab.rods:
+            for name in ("tie_rod", "sleeve", "disc_spring", "nut"):
+                self._fix(name, rod, None)
+        names = ["insulator_plate", "collector_flush", "coolant_gasket"]
+        cell = ["fuel_plate", "gas_gasket", "mea", "gas_gasket", "air_plate", "coolant_gasket"]
+        for name in [*names, *cell * cells, "collector_channelled", "insulator_plate"]:
+            self._put_on(Laid(self._new_part(name), name))
+
+    def _fix(self, name: str, rod: int | None, end: End | None) -> None:
+        laid = Laid(self._new_part(name), name)
+        self.fixings.append((laid, rod, end))
+        self._step(
+            StepKind.FIXING_FITTED,
+            part_id=laid.part_id,
+            rod_number=rod,
+            end_=end.value if end else None,
+            whereabouts_before=Whereabouts.IN_STORE.value,
+        )
+
+    def _reopen(self, opened_at: datetime, cells: int) -> None:
+        self._make_safe()
+        self.at = opened_at
+        self._read_hours(self.rows, opened_at, Moment.OPENING)
+        for rod in self.lab.rods:
+            torque_nm = self.lab.torque_nm * self.dice.uniform(0.7, 0.95)
+            self._torque(rod, 1, Stage.AS_FOUND, ReadingKind.BREAKAWAY, torque_nm)
+        self._step(StepKind.OPENED)
+        depth = self.dice.randint(1, min(cells, MOST_OPENED))
+        lifted: list[Laid] = []
+        meas = 0
+        while meas < depth:
+            lifted.append(self._lift_off())
+            meas += lifted[-1].kind is Kind.MEA
+        for laid in reversed(lifted):
+            renewed = laid.kind is Kind.GASKET or laid is lifted[-1]
+            self._put_on(Laid(self._new_part(laid.name), laid.name) if renewed else laid)
+            if renewed:
+                self._retire(laid)
+
+    def _lift_off(self) -> Laid:
+        laid = self.pile.pop()
+        step_id = self._step(
+            StepKind.LIFTED_OFF,
+            end_=End.FREE.value,
+            part_id=laid.part_id,
+            exposed_part_id=self.pile[-1].part_id,
+            facing=laid.facing.value,
+            whereabouts_before=Whereabouts.FITTED.value,
+        )
+        seen = self.dice.choice(LOOKS.get(laid.kind, ("wet",)))
+        unseen = self.dice.random() < 0.8
+        self.rows["finding"].append(
+            {
+                "id": self.new_id("finding"),
+                "record_id": self.record_id,
+                "step_id": step_id,
+                "part_id": laid.part_id,
+                "condition": NONE_SEEN if unseen else seen,
+                "severity": None if unseen else self.dice.randint(0, 2),
+                "where_": "",
+                "note": "",
+            }
+        )
+        return laid
+
+    def _put_on(self, laid: Laid) -> None:
+        self.pile.append(laid)
+        known = self.parts[laid.part_id]
+        self._step(
+            StepKind.PUT_ON,
+            end_=End.FREE.value,
+            part_id=laid.part_id,
+            facing=laid.facing.value,
+            scanned=known["serial"],
+            whereabouts_before=Whereabouts.IN_STORE.value,
+        )
+
+    def _make_safe(self) -> None:
+        kinds = (None, InstrumentKind.GAS_DETECTOR, InstrumentKind.MULTIMETER)
+        for number, (line, kind) in enumerate(zip(CHECKLIST, kinds, strict=True), 1):
+            wording, unit, most, _instrument, witness = line
+            instrument = self.lab.instruments[kind] if kind else None
+            calibration = self.lab.calibration(instrument, self.at) if instrument else None
+            reading = round(self.dice.uniform(0.0, most), 2) if most else None
+            step_id = self._step(StepKind.MAKE_SAFE)
+            self.rows["make_safe_line"].append(
+                {
+                    "id": self.new_id("make_safe_line"),
+                    "record_id": self.record_id,
+                    "step_id": step_id,
+                    "line_number": number,
+                    "wording": wording,
+                    "reading": reading,
+                    "unit": unit,
+                    "instrument_id": instrument,
+                    "calibration_id": calibration,
+                    "person_id": self.builder,
+                    "witness_id": self._colleague() if witness else None,
+                }
+            )
+
+    def _tighten(self) -> None:
+        for number in range(1, self.lab.passes + 1):
+            wanted = self.lab.torque_nm * number / self.lab.passes
+            for rod in self.lab.rods:
+                torque_nm = wanted * self.dice.gauss(1.0, 0.015)
+                self._torque(rod, number, Stage.CLOSING, ReadingKind.SET, torque_nm)
+
+    def _torque(
+        self, rod: int, number: int, stage: Stage, kind: ReadingKind, torque_nm: float
+    ) -> None:
+        instrument = self.lab.instruments[InstrumentKind.TORQUE_DRIVER]
+        torque_nm = round(torque_nm, 2)
+        step_id = self._step(StepKind.TORQUE, rod_number=rod)
+        self.rows["torque_reading"].append(
+            {
+                "id": self.new_id("torque_reading"),
+                "record_id": self.record_id,
+                "step_id": step_id,
+                "rod_number": rod,
+                "pass_number": number,
+                "stage": stage.value,
+                "kind": kind.value,
+                "torque_nm": torque_nm,
+                "entered": f"{torque_nm:g} N·m",
+                "instrument_id": instrument,
+                "calibration_id": self.lab.calibration(instrument, self.at),
+                "concession_id": None,
+                "taken_at": self.at,
+                "by_id": self.builder,
+                "known_from": self.at,
+                "known_until": None,
+                "correction_id": None,
+                "replaces_id": None,
+            }
+        )
+
+    def _step(self, kind: StepKind, **given: Any) -> int:
+        self.sequence += 1
+        self.at += ENTRY
+        step_id = self.new_id("step")
+        self.rows["step"].append(
+            {
+                "id": step_id,
+                "record_id": self.record_id,
+                "sequence": self.sequence,
+                "kind": kind.value,
+                "end_": None,
+                "part_id": None,
+                "exposed_part_id": None,
+                "facing": None,
+                "rod_number": None,
+                "standing": False,
+                "whereabouts_before": None,
+                "place_before": "",
+                "scanned": None,
+                "note": "",
+                "done_at": self.at,
+                "written_at": self.at,
+                "by_id": self.builder,
+                "undone_at": None,
+                "undone_by_id": None,
+                **given,
+            }
+        )
+        return step_id
+
+    def _record(
+        self,
+        number: int,
+        begun_at: datetime,
+        opened_at: datetime | None,
+        closed_at: datetime,
+        before: dict[str, Any] | None,
+    ) -> None:
+        self.rows["rebuild_record"].append(
+            {
+                "id": self.record_id,
+                "stack_id": self.stack_id,
+                "kind": (RecordKind.REBUILD if before else RecordKind.FIRST_BUILD).value,
+                "state": "open",
+                "reason": "one cell reads low" if before else f"build {number}, generated",
+                "performed_from": begun_at,
+                "opened_at": opened_at,
+                "closed_at": closed_at,
+                "written_by_id": self.builder,
+                "written_at": begun_at,
+                "base_build_id": before["id"] if before else None,
+                "version": self.sequence + 2,
+                "notes": "",
+                "handed_in_at": closed_at + timedelta(hours=1),
+                "handed_in_by_id": self.builder,
+                "content": None,
+                "content_sha256": None,
+            }
+        )
+        people = [(self.builder, Involvement.WORKED)]
+        if before:
+            people.append((self._colleague(), Involvement.WITNESSED))
+        for person_id, involvement in people:
+            self.rows["record_person"].append(
+                {
+                    "record_id": self.record_id,
+                    "person_id": person_id,
+                    "involvement": involvement.value,
+                }
+            )
+
+    def _facts(
+        self,
+        build_id: int,
+        closed_at: datetime,
+        now: datetime,
+        before: dict[str, Any] | None,
+        opened_at: datetime,
+    ) -> None:
+        known = {"known_from": now, "known_until": None, "correction_id": None}
+        if before:
+            self.rounds[-2]["build_period"][-1]["known_until"] = now
+            self._period(before["id"], before["closed_at"], opened_at, known)
+        self._period(build_id, closed_at, None, known)
+        shapes = [
+            pile.Layer(
+                position,
+                laid.part_id,
+                laid.kind,
+                "",
+                "",
+                side=TYPES[laid.name].get("side"),
+                back=TYPES[laid.name].get("back", Back.NONE),
+                joint=TYPES[laid.name].get("joint"),
+            )
+            for position, laid in enumerate(self.pile, 1)
+        ]
+        for laid, shape in zip(self.pile, pile.number_cells(shapes), strict=True):
+            self.rows["layer"].append(
+                {
+                    "build_id": build_id,
+                    "position": shape.position,
+                    "part_id": laid.part_id,
+                    "facing": laid.facing.value,
+                    "cell": shape.cell,
+                    "present": False,
+                    **known,
+                }
+            )
+        for laid, rod, end in self.fixings:
+            self.rows["fixing"].append(
+                {
+                    "build_id": build_id,
+                    "kind": laid.kind.value,
+                    "rod_number": rod,
+                    "end_": end.value if end else None,
+                    "part_id": laid.part_id,
+                    "present": False,
+                    **known,
+                }
+            )
+
+    def _period(
+        self,
+        build_id: int,
+        closed_at: datetime,
+        opened_at: datetime | None,
+        known: dict[str, Any],
+    ) -> None:
+        self.rows["build_period"].append(
+            {
+                "stack_id": self.stack_id,
+                "build_id": build_id,
+                "closed_at": closed_at,
+                "opened_at": opened_at,
+                "opened_by_record_id": self.record_id if opened_at else None,
+                **known,
+            }
+        )
+
+    def _approve(self, at: datetime) -> None:
+        person_id, name = self.dice.choice(self.lab.supervisors)
+        self.rows["decision"].append(
+            {
+                "record_id": self.record_id,
+                "correction_id": None,
+                "meaning": Meaning.APPROVED.value,
+                "person_id": person_id,
+                "person_name": name,
+                "person_roles": "supervisor",
+                "at": at,
+                "content_sha256": None,
+                "reason": "",
+            }
+        )
+
+    def _run(self, closed_at: datetime) -> None:
+        for day in (5, 15):
+            self.hours += self.dice.uniform(20.0, 110.0)
+            self._read_hours(self.rows, closed_at + timedelta(days=day), Moment.RUNNING)
+
+    def _read_hours(self, rows: Rows, at: datetime, moment: Moment) -> None:
+        in_record = moment is Moment.OPENING
+        step_id = self._step(StepKind.HOURS) if in_record else None
+        rows["hour_reading"].append(
+            {
+                "stack_id": self.stack_id,
+                "meter_id": self.meter_id,
+                "moment": moment.value,
+                "hours": round(self.hours, 1),
+                "taken_at": at,
+                "record_id": self.record_id if in_record else None,
+                "step_id": step_id,
+                "by_id": self.builder,
+                "known_from": at,
+                "known_until": None,
+                "correction_id": None,
+                "replaces_id": None,
+            }
+        )
+
+    def _new_part(self, name: str) -> int:
+        part_id = self.new_id("part")
+        counted = bool(TYPES[name].get("counted", TYPES[name]["kind"] is Kind.GASKET))
+        self.lab.taken[name] += counted
+        serial = None if counted else f"{self.serial}-{len(self.parts) + 1:04}"
+        self.parts[part_id] = {
+            "id": part_id,
+            "part_type_id": self.lab.types[name],
+            "lot_id": self.lab.lots[name],
+            "serial": serial,
+            "serial_key": serial_key(serial) if serial else None,
+            "item_number": self.lab.taken[name] if counted else None,
+            "hours_before": 0.0,
+            "whereabouts": Whereabouts.FITTED.value,
+            "stack_id": self.stack_id,
+            "place": "",
+            "usability": Usability.ACCEPTED.value,
+            "reserved_for_stack_id": None,
+            "notes": "",
+            "added_at": self.first["stack"][0]["added_at"],
+        }
+        return part_id
+
+    def _retire(self, laid: Laid) -> None:
+        scrapped = laid.kind is Kind.GASKET
+        known = self.parts[laid.part_id]
+        known["whereabouts"] = (Whereabouts.SCRAPPED if scrapped else Whereabouts.IN_STORE).value
+        known["usability"] = (Usability.REJECTED if scrapped else Usability.NOT_INSPECTED).value
+        known["stack_id"] = None
+
+    def _present(self, builds: int) -> None:
+        for table in ("layer", "fixing"):
+            for row in self.rounds[builds - 1][table]:
+                row["present"] = True
+
+    def _colleague(self) -> int:
+        others = [person for person in self.lab.builders if person != self.builder]
+        return others[self.record_id % len(others)]

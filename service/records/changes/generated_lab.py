@@ -1,0 +1,284 @@
+"""What stands around the generated stacks: people, instruments, a design, part types, lots.
+
+All of it is invented and says so; nobody generated can sign in.
+"""
+
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
+from service.records.tables.instruments import (
+    Calibration,
+    CalibrationResult,
+    Instrument,
+    InstrumentKind,
+)
+from service.records.tables.parts import Lot, PartType
+from service.records.tables.people import Person, PersonRole, Role
+from service.trade.identifiers import serial_key
+from service.trade.words import Back, Joint, Kind, Material, Side
+
+CALIBRATED_EVERY = timedelta(days=180)
+BUILDERS, SUPERVISORS = 4, 2
+
+G, M, E, P = Material.GRAPHITE, Material.METAL, Material.ELASTOMER, Material.PLASTIC
+TYPES: dict[str, dict[str, Any]] = {
+    "mea": {"kind": Kind.MEA, "material": Material.MEMBRANE, "thickness_mm": 0.45},
+    "fuel_plate": {
+        "kind": Kind.HALF_PLATE,
+        "side": Side.FUEL,
+        "back": Back.CHANNELLED,
+        "marked_face": "gas side",
+    },
+    "air_plate": {
+        "kind": Kind.HALF_PLATE,
+        "side": Side.AIR,
+        "back": Back.FLUSH,
+        "marked_face": "gas side",
+    },
+    "gas_gasket": {"kind": Kind.GASKET, "joint": Joint.GAS, "material": E, "thickness_mm": 0.3},
+    "coolant_gasket": {
+        "kind": Kind.GASKET,
+        "joint": Joint.COOLANT,
+        "material": E,
+        "thickness_mm": 0.5,
+    },
+    "collector_flush": {"kind": Kind.CURRENT_COLLECTOR, "material": M, "back": Back.FLUSH},
+    "collector_channelled": {
+        "kind": Kind.CURRENT_COLLECTOR,
+        "material": M,
+        "back": Back.CHANNELLED,
+    },
+    "insulator_plate": {"kind": Kind.INSULATOR_PLATE, "material": P, "thickness_mm": 10.0},
+    "compression_plate": {"kind": Kind.COMPRESSION_PLATE, "material": M, "thickness_mm": 18.0},
+    "tie_rod": {"kind": Kind.TIE_ROD, "material": M, "thickness_mm": None},
+    "sleeve": {"kind": Kind.SLEEVE, "material": P, "thickness_mm": None},
+    "disc_spring": {"kind": Kind.DISC_SPRING, "material": M, "thickness_mm": 1.8},
+    "nut": {"kind": Kind.NUT, "material": M, "thickness_mm": None, "counted": True},
+}
+CHECKLIST = (
+    ("Load taken off; fuel shut, vented and locked.", None, None, False, False),
+    ("Anode purged with nitrogen: hydrogen at the outlet no more than", "% vol", 0.4, True, False),
+    ("Cells discharged: voltage of the stack no more than", "V", 0.5, True, True),
+)  # fmt: skip
+
+
+@dataclass
+class Lab:
+    """Ids of what the histories refer to, and how much of each counted lot is taken."""
+
+    design_id: int
+    rods: list[int]
+    torque_nm: float
+    passes: int
+    types: dict[str, int]
+    lots: dict[str, int]
+    taken: dict[str, int]
+    builders: list[int]
+    supervisors: list[tuple[int, str]]
+    instruments: dict[InstrumentKind, int]
+    calibrations: dict[int, list[tuple[datetime, int]]] = field(default_factory=dict)
+
+    def calibration(self, instrument_id: int, at: datetime) -> int:
+        """The calibration that was valid at a time."""
+        return [key for done_at, key in self.calibrations[instrument_id] if done_at <= at][-1]
+
+
+def stand_up(session: Session, *, mark: str, cells: int, since: datetime, until: datetime) -> Lab:
+    """Make the surroundings of one generated laboratory; ``mark`` tells it from others."""
+    rods = 4 if cells <= 20 else 8 if cells <= 60 else 12
+    design = _design(session, mark, cells, rods, since)
+    types = _types(session, since)
+    lots = {name: _lot(session, key, f"{mark}-{name}", since) for name, key in types.items()}
+    people = _people(session, mark, since)
+    lab = Lab(
+        design_id=design.id,
+        rods=list(range(1, rods + 1)),
+        torque_nm=design.target_torque_nm,
+        passes=design.tightening_passes,
+        types=types,
+        lots=lots,
+        taken=dict.fromkeys(types, 0),
+        builders=[person.id for person in people[:BUILDERS]],
+        supervisors=[(person.id, person.name) for person in people[BUILDERS:]],
+        instruments={},
+    )
+    for kind, unit, most in (
+        (InstrumentKind.TORQUE_DRIVER, "N·m", 20.0),
+        (InstrumentKind.GAS_DETECTOR, "% vol", 4.0),
+        (InstrumentKind.MULTIMETER, "V", 600.0),
+    ):
+        instrument = _instrument(session, kind, (f"{mark}-{kind.value}", unit, most), since)
+        lab.instruments[kind] = instrument.id
+        _calibrate(session, lab, instrument, until)
+    session.flush()
+    return lab
+
+
+def _design(session: Session, mark: str, cells: int, rods: int, since: datetime) -> Design:
+    design = Design(
+        name=f"{mark} {cells} cells",
+        revision="A",
+        active_area_cm2=200.0,
+        least_cells=1,
+        most_cells=cells,
+        cooling="a coolant layer between all cells and outside both end cells",
+        plate_width_mm=240.0,
+        plate_height_mm=160.0,
+        rod_length_mm=100.0 + cells * 7.0,
+        target_torque_nm=10.0,
+        torque_tolerance_percent=6.0,
+        tightening_passes=3,
+        notes="Generated: no such stack exists.",
+        made_at=since,
+        frozen_at=since,
+    )
+    session.add(design)
+    session.flush()
+    half = rods // 2
+    for at in range(rods):
+        row, column = divmod(at, half)
+        session.add(
+            DesignRod(
+                design_id=design.id,
+                number=at + 1,
+                x_mm=-105.0 + 210.0 * column / max(1, half - 1),
+                y_mm=-70.0 if row else 70.0,
+                turn=(2 * column + 1) if row == column % 2 else (2 * column + 2),
+            )
+        )
+    for end, label in (("fixed end", "in"), ("free end", "out")):
+        for fluid in ("fuel", "air", "coolant"):
+            port = DesignPort(design_id=design.id, end=end, fluid=fluid, label=f"{fluid} {label}")
+            session.add(port)
+    for number, (wording, unit, most, needs_instrument, needs_witness) in enumerate(CHECKLIST, 1):
+        session.add(
+            ChecklistLine(
+                design_id=design.id,
+                number=number,
+                wording=wording,
+                unit=unit,
+                reading_most=most,
+                needs_instrument=needs_instrument,
+                needs_witness=needs_witness,
+            )
+        )
+    return design
+
+
+def _types(session: Session, since: datetime) -> dict[str, int]:
+    wanted = {f"GEN-{number:02}": name for number, name in enumerate(TYPES, 1)}
+    known = select(PartType.drawing_number, PartType.id).where(PartType.revision == "A")
+    there = {row.drawing_number: row.id for row in session.execute(known)}
+    types = {}
+    for drawing, name in wanted.items():
+        if drawing not in there:
+            part_type = _type(drawing, name, since)
+            session.add(part_type)
+            session.flush()
+            there[drawing] = part_type.id
+        types[name] = there[drawing]
+    return types
+
+
+def _type(drawing: str, name: str, since: datetime) -> PartType:
+    gasket = TYPES[name]["kind"] is Kind.GASKET
+    usual: dict[str, Any] = {
+        "material": G,
+        "thickness_mm": 2.2,
+        "side": None,
+        "back": Back.NONE,
+        "joint": None,
+        "marked_face": None,
+        "counted": gasket,
+        "renew_at_opening": gasket,
+        "openings_most": 1 if gasket else None,
+        "hours_most": None,
+        "shelf_life_months": None,
+    }
+    words = name.replace("_", " ")
+    return PartType(
+        name=f"{words} (generated)",
+        drawing_number=drawing,
+        revision="A",
+        made_at=since,
+        **(usual | TYPES[name]),
+    )
+
+
+def _lot(session: Session, type_id: int, label: str, since: datetime) -> int:
+    lot = Lot(
+        part_type_id=type_id,
+        label=label,
+        label_key=serial_key(label),
+        supplier="generated",
+        received_at=since,
+        produced_at=None,
+        expires_at=None,
+        quantity=None,
+    )
+    session.add(lot)
+    session.flush()
+    return lot.id
+
+
+def _people(session: Session, mark: str, since: datetime) -> list[Person]:
+    people = []
+    for role, count in ((Role.BUILDER, BUILDERS), (Role.SUPERVISOR, SUPERVISORS)):
+        for number in range(1, count + 1):
+            person = Person(
+                login=f"{mark}-{role.value}-{number}".lower(),
+                name=f"Generated {role.value} {number}",
+                password_hash="",
+                active=False,
+                added_at=since,
+            )
+            session.add(person)
+            session.flush()
+            session.add(PersonRole(person_id=person.id, role=role))
+            people.append(person)
+    return people
+
+
+def _instrument(
+    session: Session, kind: InstrumentKind, given: tuple[str, str, float], since: datetime
+) -> Instrument:
+    label, unit, most = given
+    instrument = Instrument(
+        kind=kind,
+        label=label,
+        label_key=serial_key(label),
+        range_least=0.0,
+        range_most=most,
+        unit=unit,
+        in_use=True,
+        added_at=since,
+    )
+    session.add(instrument)
+    session.flush()
+    return instrument
+
+
+def _calibrate(session: Session, lab: Lab, instrument: Instrument, until: datetime) -> None:
+    made: list[tuple[datetime, int]] = []
+    done_at = instrument.added_at - timedelta(days=1)
+    while done_at <= until:
+        calibration = Calibration(
+            instrument_id=instrument.id,
+            done_at=done_at,
+            due_at=done_at + CALIBRATED_EVERY + timedelta(days=14),
+            certificate=f"{instrument.label} {len(made) + 1}",
+            result=CalibrationResult.IN_TOLERANCE,
+            error_percent=0.5,
+            written_by_id=lab.builders[0],
+            written_at=done_at,
+        )
+        session.add(calibration)
+        session.flush()
+        made.append((done_at, calibration.id))
+        done_at += CALIBRATED_EVERY
+    lab.calibrations[instrument.id] = made
