@@ -35,6 +35,7 @@ PAGES = (
     "parts",
     "holds",
     "instruments",
+    "designs",
 )
 NOTHING_REPORTED: TelemetryConfig = {
     "tracing": False,

@@ -1,0 +1,148 @@
+"""Designs: the list, one of them, a new one or a new revision, and changing one not yet used."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import Engine
+
+from service.faces.drawings.rods import draw_rods
+from service.faces.pages.design_forms import (
+    form_of,
+    new_form,
+    read_design,
+    rows_shown,
+    with_more_rows,
+)
+from service.faces.pages.forms import Asked, Form, Typed
+from service.faces.pages.render import go_on, page
+from service.faces.pages.signing_in import Database, Me
+from service.records.changes.designs import FLUIDS, change_design, make_design
+from service.records.database import changing, reading
+from service.records.permissions import Act, need
+from service.records.queries.designs import DesignOnPage, DesignRow, design, designs
+from service.trade.words import End
+
+router = APIRouter(prefix="/designs")
+
+
+@dataclass(frozen=True, slots=True)
+class DesignsPage:
+    """All designs."""
+
+    designs: tuple[DesignRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DesignPage:
+    """One design, with the plan of its rods."""
+
+    design: DesignOnPage
+    plan: str
+
+
+@dataclass(frozen=True, slots=True)
+class EntryPage:
+    """The form of a new design, of a new revision, or of one to be changed."""
+
+    form: Form
+    rows: Mapping[str, int]
+    changed: DesignOnPage | None = None
+    made_from: str = ""
+    fluids: tuple[str, ...] = FLUIDS
+    ends: tuple[End, ...] = tuple(End)
+
+
+@router.get("")
+def show_list(request: Request, me: Me, database: Database) -> Response:
+    """List the designs."""
+    need(me, Act.READ)
+    with reading(database) as session:
+        return page(request, "designs/list.html", DesignsPage(designs(session)))
+
+
+@router.get("/new")
+def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """Show the form of a new design, or of a new revision made from another."""
+    need(me, Act.DESIGN_WRITE)
+    start = asked.whole("from", required=False)
+    if not start:
+        return _entry_page(request, database, new_form(request))
+    with reading(database) as session:
+        old = design(session, start)
+    form = form_of(request, old, revision="")
+    return _entry_page(request, database, form, made_from=f"{old.name} {old.revision}")
+
+
+@router.post("/new")
+def make(request: Request, me: Me, database: Database, form: Typed) -> Response:
+    """Make a design."""
+    need(me, Act.DESIGN_WRITE)
+    if form.kept("more"):
+        return _entry_page(request, database, with_more_rows(form))
+    with form.keeping():
+        entry = read_design(form)
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/designs/{make_design(work, entry)}"
+        return go_on(request, work.answer)
+    return _entry_page(request, database, form)
+
+
+@router.get("/{design_id}")
+def show(request: Request, me: Me, database: Database, design_id: int) -> Response:
+    """Show one design."""
+    need(me, Act.READ)
+    with reading(database) as session:
+        shown = design(session, design_id)
+    return page(request, "designs/show.html", DesignPage(shown, _plan(shown)))
+
+
+@router.get("/{design_id}/edit")
+def show_edit(request: Request, me: Me, database: Database, design_id: int) -> Response:
+    """Show the form of a design no stack uses yet."""
+    need(me, Act.DESIGN_WRITE)
+    with reading(database) as session:
+        changed = design(session, design_id)
+    form = form_of(request, changed, revision=changed.revision)
+    return _entry_page(request, database, form, design_id)
+
+
+@router.post("/{design_id}/edit")
+def change(request: Request, me: Me, database: Database, form: Typed, design_id: int) -> Response:
+    """Change a design no stack uses yet."""
+    need(me, Act.DESIGN_WRITE)
+    if form.kept("more"):
+        return _entry_page(request, database, with_more_rows(form), design_id)
+    with form.keeping():
+        entry, reason = read_design(form), form.text("reason")
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/designs/{design_id}"
+            change_design(work, design_id, entry, reason=reason)
+        return go_on(request, work.answer)
+    return _entry_page(request, database, form, design_id)
+
+
+def _entry_page(
+    request: Request,
+    database: Engine,
+    form: Form,
+    design_id: int | None = None,
+    made_from: str = "",
+) -> Response:
+    changed = None
+    if design_id is not None:
+        with reading(database) as session:
+            changed = design(session, design_id)
+    rows = {kind: rows_shown(form, kind) for kind in ("rod", "port", "line")}
+    template = "designs/new.html" if changed is None else "designs/edit.html"
+    return page(request, template, EntryPage(form, rows, changed, made_from), form.status)
+
+
+def _plan(shown: DesignOnPage) -> str:
+    return draw_rods(
+        [(rod.number, rod.x_mm, rod.y_mm) for rod in shown.rods],
+        shown.plate_width_mm,
+        shown.plate_height_mm,
+        title=f"Rods of {shown.name} {shown.revision}",
+        order=[rod.number for rod in sorted(shown.rods, key=lambda rod: rod.turn)],
+    )
