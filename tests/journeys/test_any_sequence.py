@@ -156,9 +156,19 @@ class TwoStacks(RuleBasedStateMachine):
             self.past[at].append(("lifted", end, part))
 
     @rule(at=STACKS, end=ENDS, pick=st.integers(0, 50), facing=FACINGS)
+    def put_on_what_is_fitted(self, at: int, end: End, pick: int, facing: Facing) -> None:
+        """A part that sits in either pile is refused."""
+        fitted = [*self.piles[0], *self.piles[1]]
+        if fitted:
+            self._put(at, end, fitted[pick % len(fitted)], facing)
+
+    @rule(at=STACKS, end=ENDS, pick=st.integers(0, 50), facing=FACINGS)
     def put_on(self, at: int, end: End, pick: int, facing: Facing) -> None:
-        """Any part there is: it goes on exactly if it lies in the tray."""
-        part = sorted(self.all_parts)[pick % len(self.all_parts)]
+        """A part of the tray: lately lifted off, or in store."""
+        if self.tray:
+            self._put(at, end, list(self.tray)[-1 - pick % len(self.tray)], facing)
+
+    def _put(self, at: int, end: End, part: int, facing: Facing) -> None:
         matters = part in self.facing_matters
         done = self.enter(
             at, bench.put_on, end=end, part_id=part, facing=facing if matters else None
