@@ -1,0 +1,328 @@
+"""What a record being written still lacks: what keeps it from being handed in, and what is odd.
+
+A remark does not keep anybody from handing in; the approval shows it.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal
+
+from sqlalchemy import exists, select
+from sqlalchemy.orm import Session
+
+from service.records.errors import NotFound
+from service.records.queries.working_piles import WorkingPile, working_pile
+from service.records.tables.designs import ChecklistLine, Design, DesignRod
+from service.records.tables.hours import HourReading
+from service.records.tables.parts import Part, PartType
+from service.records.tables.rebuild_records import (
+    Finding,
+    MakeSafeLine,
+    RebuildRecord,
+    RecordKind,
+    RecordState,
+    Step,
+    StepKind,
+    TorqueReading,
+)
+from service.records.tables.stacks import Build, Fixing, Layer, Stack
+from service.trade.conditions import NOT_INSPECTED
+from service.trade.make_safe import LineAsked, lines_missing
+from service.trade.words import End, Kind, Stage, Whereabouts
+
+Severity = Literal["blocks", "remark"]
+BLOCKS: Severity = "blocks"
+REMARK: Severity = "remark"
+AT_EVERY_ROD = (Kind.TIE_ROD, Kind.SLEEVE, Kind.NUT)
+HAS_TO_CLOSE = (RecordKind.FIRST_BUILD, RecordKind.REBUILD, RecordKind.TAKEN_OVER)
+HAS_TO_OPEN = (RecordKind.REBUILD, RecordKind.TEARDOWN)
+NAMED_MOST = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """One thing missing or odd; ``anchor`` is the section of the bench page it belongs to."""
+
+    severity: Severity
+    sentence: str
+    anchor: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Head:
+    id: int
+    stack_id: int
+    kind: RecordKind
+    base_build_id: int | None
+    opened_at: datetime | None
+    closed_at: datetime | None
+    design_id: int
+    target_nm: float
+    tolerance_percent: float
+    passes: int
+
+    @property
+    def has_nothing_to_open(self) -> bool:
+        return self.base_build_id is None
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    sequence: int
+    kind: StepKind
+    part_id: int | None
+    note: str
+    line_number: int | None
+    conditions: frozenset[str]
+
+
+def what_is_missing(session: Session, record_id: int) -> tuple[Missing, ...]:
+    """What keeps this record from being handed in, and what ought to be looked at?
+
+    Blocks first. A constant number of statements. Raises NotFound.
+    """
+    head = _head(session, record_id)
+    pile = working_pile(session, record_id)
+    entries = _entries(session, record_id)
+    found = [
+        *_opening(session, head, entries),
+        *_layers(session, head, pile, entries),
+        *_elsewhere(session, head, pile),
+        *_fixings(session, head, pile),
+        *_torque(session, head),
+        *_closing(head, pile),
+    ]
+    return tuple(sorted(found, key=lambda missing: missing.severity != BLOCKS))
+
+
+def _head(session: Session, record_id: int) -> _Head:
+    row = session.execute(
+        select(
+            RebuildRecord.id,
+            RebuildRecord.stack_id,
+            RebuildRecord.kind,
+            RebuildRecord.base_build_id,
+            RebuildRecord.opened_at,
+            RebuildRecord.closed_at,
+            Design.id,
+            Design.target_torque_nm,
+            Design.torque_tolerance_percent,
+            Design.tightening_passes,
+        )
+        .join(Stack, Stack.id == RebuildRecord.stack_id)
+        .join(Design, Design.id == Stack.design_id)
+        .where(RebuildRecord.id == record_id)
+    ).first()
+    if row is None:
+        raise NotFound("record", record_id)
+    return _Head(*tuple(row))
+
+
+def _entries(session: Session, record_id: int) -> list[_Entry]:
+    conditions: dict[int, set[str]] = {}
+    for step_id, condition in session.execute(
+        select(Finding.step_id, Finding.condition).where(Finding.record_id == record_id)
+    ):
+        conditions.setdefault(step_id, set()).add(condition)
+    rows = session.execute(
+        select(Step.id, Step.sequence, Step.kind, Step.part_id, Step.note, MakeSafeLine.line_number)
+        .outerjoin(MakeSafeLine, MakeSafeLine.step_id == Step.id)
+        .where(Step.record_id == record_id, Step.undone_at.is_(None))
+        .order_by(Step.sequence)
+    )
+    return [_Entry(*row[1:], frozenset(conditions.get(row.id, ()))) for row in rows]
+
+
+def _opening(session: Session, head: _Head, entries: list[_Entry]) -> Iterator[Missing]:
+    if head.has_nothing_to_open:
+        return
+    exceptions = [entry.note for entry in entries if entry.kind is StepKind.EXCEPTION]
+    lines = session.execute(
+        select(ChecklistLine.number, ChecklistLine.wording)
+        .where(ChecklistLine.design_id == head.design_id)
+        .order_by(ChecklistLine.number)
+    )
+    recorded = {entry.line_number for entry in entries if entry.line_number}
+    missing = lines_missing([LineAsked(*row) for row in lines], recorded)
+    if exceptions:
+        yield Missing(REMARK, f"Opened by an exception to make-safe: {exceptions[-1]}", "make-safe")
+    elif missing and (head.opened_at is not None or head.kind in HAS_TO_OPEN):
+        numbers = ", ".join(str(line.number) for line in missing)
+        yield Missing(BLOCKS, f"Make-safe is not recorded complete: lines {numbers}.", "make-safe")
+    if head.opened_at is None:
+        if head.kind in HAS_TO_OPEN:
+            yield Missing(BLOCKS, "The opening is not recorded.", "opening")
+        return
+    at_opening = select(HourReading.id).where(
+        HourReading.record_id == head.id, HourReading.known_until.is_(None)
+    )
+    if session.scalar(at_opening.limit(1)) is None:
+        why = next((e.note for e in entries if e.kind is StepKind.OPENED), "")
+        yield Missing(REMARK, f"The hours at opening are not known: {why}", "opening")
+
+
+def _layers(
+    session: Session, head: _Head, pile: WorkingPile, entries: list[_Entry]
+) -> Iterator[Missing]:
+    lifted = [entry for entry in entries if entry.kind is StepKind.LIFTED_OFF]
+    noted = {e.part_id for e in entries if e.conditions}
+    for entry in lifted:
+        if entry.part_id not in noted:
+            sentence = f"Entry {entry.sequence} lifts a layer off without a finding."
+            yield Missing(BLOCKS, sentence, "lifting")
+    not_inspected = sum(entry.conditions == {NOT_INSPECTED} for entry in lifted)
+    if not_inspected:
+        of = f"{not_inspected} of {len(lifted)}"
+        yield Missing(REMARK, f"{of} layers lifted off were not inspected.", "lifting")
+    parts = {one.layer.part: one.layer.label for one in pile.lifted}
+    parts |= {fixing.part: fixing.label for fixing in pile.fixings_removed}
+    still = _still_lifted_off(session, parts)
+    if still:
+        sentence = f"Nobody has said where these went since they were lifted off: {_names(still)}."
+        yield Missing(REMARK, sentence, "parts")
+    back = _to_be_renewed(session, head, pile)
+    if back:
+        sentence = f"To be renewed at each opening, but put back: {_names(back)}."
+        yield Missing(REMARK, sentence, "putting-on")
+
+
+def _still_lifted_off(session: Session, parts: dict[int, str]) -> list[str]:
+    rows = session.scalars(
+        select(Part.id).where(Part.id.in_(parts), Part.whereabouts == Whereabouts.LIFTED_OFF)
+    )
+    standing = set(rows)
+    return [label for part, label in parts.items() if part in standing]
+
+
+def _to_be_renewed(session: Session, head: _Head, pile: WorkingPile) -> list[str]:
+    """Layers put on in this record although they were in a build before and are to be renewed."""
+    rows = session.execute(
+        select(Step.part_id)
+        .join(Part, Part.id == Step.part_id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .where(
+            Step.record_id == head.id,
+            Step.undone_at.is_(None),
+            Step.kind == StepKind.PUT_ON,
+            PartType.renew_at_opening,
+            exists()
+            .where(Layer.part_id == Part.id, Layer.build_id == Build.id)
+            .where(Build.record_id != head.id),
+        )
+    )
+    put_back = {row.part_id for row in rows}
+    return [layer.label for layer in pile.layers if layer.part in put_back]
+
+
+def _elsewhere(session: Session, head: _Head, pile: WorkingPile) -> Iterator[Missing]:
+    labels = {layer.part: layer.label for layer in pile.layers}
+    labels |= {fixing.part: fixing.label for fixing in pile.fixings}
+    begun = (RecordState.OPEN, RecordState.SENT_BACK)
+    for table in (Layer, Fixing):
+        rows = session.execute(
+            select(table.part_id, Stack.serial, RebuildRecord.id)
+            .join(Build, Build.id == table.build_id)
+            .join(Stack, Stack.id == Build.stack_id)
+            .outerjoin(
+                RebuildRecord,
+                (RebuildRecord.stack_id == Stack.id) & RebuildRecord.state.in_(begun),
+            )
+            .where(table.part_id.in_(labels), table.present, Build.stack_id != head.stack_id)
+        )
+        for part_id, serial, record_id in rows:
+            first = f": hand in record {record_id} first" if record_id else ""
+            sentence = f"{labels[part_id]} still counts as fitted in {serial}{first}."
+            yield Missing(BLOCKS, sentence, "putting-on")
+
+
+def _fixings(session: Session, head: _Head, pile: WorkingPile) -> Iterator[Missing]:
+    if not pile.layers or (head.opened_at is None and not head.has_nothing_to_open):
+        return
+    rods = list(_rods(session, head))
+    kinds = {fixing.kind for fixing in pile.fixings if fixing.rod_number is not None}
+    standing = {(fixing.kind, fixing.rod_number) for fixing in pile.fixings}
+    for kind in [kind for kind in Kind if kind in AT_EVERY_ROD or kind in kinds]:
+        without = [rod for rod in rods if (kind, rod) not in standing]
+        if without:
+            yield Missing(REMARK, f"No {kind} is entered at {_rods_in_words(without)}.", "fixings")
+    at_ends = {f.end for f in pile.fixings if f.kind is Kind.COMPRESSION_PLATE}
+    for end in End:
+        if end not in at_ends:
+            yield Missing(REMARK, f"No compression plate is entered at the {end}.", "fixings")
+
+
+def _torque(session: Session, head: _Head) -> Iterator[Missing]:
+    rows = session.execute(
+        select(TorqueReading.rod_number, TorqueReading.pass_number, TorqueReading.torque_nm)
+        .join(Step, Step.id == TorqueReading.step_id)
+        .where(
+            TorqueReading.record_id == head.id,
+            TorqueReading.stage == Stage.CLOSING,
+            TorqueReading.known_until.is_(None),
+        )
+        .order_by(TorqueReading.pass_number, Step.sequence)
+    ).all()
+    if head.kind is RecordKind.RE_TORQUE and not rows:
+        yield Missing(BLOCKS, "No torque reading is entered, and a re-torque is one.", "torque")
+        return
+    if not rows and head.closed_at is None:
+        return
+    last = {row.rod_number: row for row in rows}
+    rods = list(_rods(session, head))
+    without = [rod for rod in rods if rod not in last]
+    if without:
+        where = _rods_in_words(without)
+        yield Missing(REMARK, f"No closing torque reading at {where}.", "torque")
+    final = max((row.pass_number for row in rows), default=0)
+    behind = [rod for rod in rods if rod in last and last[rod].pass_number < final]
+    if behind:
+        where = _rods_in_words(behind)
+        yield Missing(REMARK, f"No reading in pass {final} at {where}.", "torque")
+    if rows and final < head.passes and head.kind is not RecordKind.RE_TORQUE:
+        sentence = f"The design asks for {head.passes} passes; {final} are entered."
+        yield Missing(REMARK, sentence, "torque")
+    outside = [rod for rod, row in sorted(last.items()) if _is_outside(head, row)]
+    if outside:
+        where = _rods_in_words(outside)
+        sentence = (
+            f"The last reading at {where} is further than {head.tolerance_percent:g}\u2009%"
+            f" from the target of {head.target_nm:g}\u2009N·m."
+        )
+        yield Missing(REMARK, sentence, "torque")
+
+
+def _is_outside(head: _Head, row: Any) -> bool:
+    off = abs(row.torque_nm - head.target_nm)
+    return bool(off > head.tolerance_percent / 100 * head.target_nm * (1 + 1e-9))
+
+
+def _closing(head: _Head, pile: WorkingPile) -> Iterator[Missing]:
+    if head.closed_at is not None:
+        return
+    if head.kind in HAS_TO_CLOSE:
+        yield Missing(BLOCKS, "The closing is not recorded.", "closing")
+    elif head.opened_at is not None and head.kind is not RecordKind.TEARDOWN:
+        yield Missing(BLOCKS, "The stack was opened and its closing is not recorded.", "closing")
+    elif head.opened_at is not None and pile.layers:
+        count = len(pile.layers)
+        sentence = f"{count} layers still stand in the open stack: lift them off, or close it."
+        yield Missing(BLOCKS, sentence, "lifting")
+
+
+def _rods(session: Session, head: _Head) -> Iterable[int]:
+    return session.scalars(
+        select(DesignRod.number)
+        .where(DesignRod.design_id == head.design_id)
+        .order_by(DesignRod.number)
+    )
+
+
+def _rods_in_words(rods: list[int]) -> str:
+    numbers = ", ".join(str(rod) for rod in rods)
+    return f"rod {numbers}" if len(rods) == 1 else f"rods {numbers}"
+
+
+def _names(labels: list[str]) -> str:
+    more = len(labels) - NAMED_MOST
+    return ", ".join(labels[:NAMED_MOST]) + (f" and {more} more" if more > 0 else "")
