@@ -300,11 +300,7 @@ class _Gather:
                     Attachment.added_by_id,
                     Attachment.added_at,
                 )
-            ).where(
-                Attachment.record_id == R.id,
-                Attachment.added_at <= R.handed_in_at,
-                or_(Attachment.removed_at.is_(None), Attachment.removed_at > R.handed_in_at),
-            )
+            ).where(Attachment.record_id == R.id, _attached())
         )
 
     def _concessions(self) -> ScalarSelect[Any]:
@@ -346,11 +342,11 @@ class _Gather:
     def _parts(self) -> ScalarSelect[Any]:
         own, other = aliased(Build), aliased(Build)
         named = union(
-            select(Step.part_id.label("id")).where(Step.record_id == R.id).correlate(R),
-            select(Step.exposed_part_id).where(Step.record_id == R.id).correlate(R),
-            select(Finding.part_id).where(Finding.record_id == R.id).correlate(R),
-            select(Attachment.part_id).where(Attachment.record_id == R.id).correlate(R),
-            select(Concession.part_id).where(Concession.used_in_record_id == R.id).correlate(R),
+            _of(Step, Step.part_id.label("id")),
+            _of(Step, Step.exposed_part_id),
+            _of(Finding, Finding.part_id),
+            _of(Attachment, Attachment.part_id).where(_attached()),
+            _conceded(Concession.part_id),
             select(Layer.part_id)
             .join(own, own.id == Layer.build_id)
             .where(own.record_id == R.id, _known(Layer))
@@ -377,22 +373,19 @@ class _Gather:
         )
 
     def _persons(self) -> ScalarSelect[Any]:
-        of_record = (
-            (RecordPerson.person_id, RecordPerson),
-            (Step.by_id, Step),
-            (Step.undone_by_id, Step),
-            (MakeSafeLine.person_id, MakeSafeLine),
-            (MakeSafeLine.witness_id, MakeSafeLine),
-            (TorqueReading.by_id, TorqueReading),
-            (HourReading.by_id, HourReading),
-            (Attachment.added_by_id, Attachment),
-        )
         itself = aliased(RebuildRecord)
         named = union(
             select(itself.written_by_id.label("id")).where(itself.id == R.id).correlate(R),
             select(itself.handed_in_by_id).where(itself.id == R.id).correlate(R),
-            *(select(who).where(table.record_id == R.id).correlate(R) for who, table in of_record),
-            select(Concession.given_by_id).where(Concession.used_in_record_id == R.id).correlate(R),
+            _of(RecordPerson, RecordPerson.person_id),
+            _of(Step, Step.by_id),
+            _of(Step, Step.undone_by_id).where(Step.undone_at <= R.handed_in_at),
+            _of(MakeSafeLine, MakeSafeLine.person_id),
+            _of(MakeSafeLine, MakeSafeLine.witness_id),
+            _of(TorqueReading, TorqueReading.by_id).where(_known(TorqueReading)),
+            _of(HourReading, HourReading.by_id).where(_known(HourReading)),
+            _of(Attachment, Attachment.added_by_id).where(_attached()),
+            _conceded(Concession.given_by_id),
         ).subquery()
         return self._all(
             select(self._array(Person.id, Person.login)).join(named, named.c.id == Person.id)
@@ -400,13 +393,9 @@ class _Gather:
 
     def _instruments(self) -> ScalarSelect[Any]:
         named = union(
-            select(MakeSafeLine.instrument_id.label("id"))
-            .where(MakeSafeLine.record_id == R.id)
-            .correlate(R),
-            select(TorqueReading.instrument_id).where(TorqueReading.record_id == R.id).correlate(R),
-            select(Concession.instrument_id)
-            .where(Concession.used_in_record_id == R.id)
-            .correlate(R),
+            _of(MakeSafeLine, MakeSafeLine.instrument_id.label("id")),
+            _of(TorqueReading, TorqueReading.instrument_id).where(_known(TorqueReading)),
+            _conceded(Concession.instrument_id),
         ).subquery()
         return self._all(
             select(self._array(Instrument.id, Instrument.label)).join(
@@ -436,4 +425,25 @@ def _known(table: Any) -> ColumnElement[bool]:
     return and_(
         table.known_from <= R.handed_in_at,
         or_(table.known_until.is_(None), table.known_until > R.handed_in_at),
+    )
+
+
+def _attached() -> ColumnElement[bool]:
+    """Attached when the record was handed in."""
+    return and_(
+        Attachment.added_at <= R.handed_in_at,
+        or_(Attachment.removed_at.is_(None), Attachment.removed_at > R.handed_in_at),
+    )
+
+
+def _of(table: Any, column: Any) -> Select[Any]:
+    """What the rows of the record itself name."""
+    return select(column).where(table.record_id == R.id).correlate(R)
+
+
+def _conceded(column: Any) -> Select[Any]:
+    return (
+        select(column)
+        .where(Concession.used_in_record_id == R.id, Concession.given_at <= R.handed_in_at)
+        .correlate(R)
     )
