@@ -36,6 +36,11 @@ PAGES = (
     "holds",
     "instruments",
     "designs",
+    "stacks",
+    "stack_sheets",
+    "parts_show",
+    "audit_trail",
+    "scan",
 )
 NOTHING_REPORTED: TelemetryConfig = {
     "tracing": False,

@@ -1,0 +1,116 @@
+"""The audit trail: by person, date, kind and object, newest first."""
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+
+from fastapi import APIRouter, Request, Response
+
+from service.faces.pages import trail_words
+from service.faces.pages.forms import Asked, Form
+from service.faces.pages.render import page
+from service.faces.pages.signing_in import Database, Me
+from service.faces.pages.trail_words import Said, said, value_in_words
+from service.records.audit import Did
+from service.records.database import reading
+from service.records.permissions import Act, need
+from service.records.queries import audit_trail
+from service.records.queries.audit_trail import people_in_trail, trail
+from service.settings import Settings
+
+router = APIRouter(prefix="/audit-trail")
+_SUBJECT = re.compile(r"([a-z ]{1,40}):([0-9]{1,15})")
+
+
+@dataclass(frozen=True, slots=True)
+class TrailPage:
+    """Some entries of the trail and what was asked."""
+
+    entries: tuple[Said, ...]
+    form: Form
+    people: tuple[tuple[int, str], ...]
+    kinds: tuple[tuple[str, str], ...]
+    subject: str
+    older: str
+    newest: str
+    value: Callable[[object], str]
+
+
+@router.get("")
+def show(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """Show the trail, newest first."""
+    need(me, Act.READ)
+    settings: Settings = request.app.state.settings
+    subject = _subject(asked)
+    since, until = asked.day("since", required=False), asked.day("until", required=False)
+    zone = settings.time_zone
+    question = audit_trail.Asked(
+        person_id=asked.whole("person", required=False),
+        since=None if since is None else datetime.combine(since, time(), zone).astimezone(UTC),
+        until=None
+        if until is None
+        else datetime.combine(until + timedelta(days=1), time(), zone).astimezone(UTC),
+        act=asked.one_of("act", [value for value, _ in KINDS], required=False),
+        subject=subject,
+    )
+    with reading(database) as session:
+        found = trail(
+            session,
+            question,
+            older=asked.whole("older", required=False),
+            limit=settings.page_rows,
+        )
+        people = people_in_trail(session)
+    entries = tuple(said(entry) for entry in found.entries)
+    newest = "" if found.is_newest else str(request.url.remove_query_params("older"))
+    context = TrailPage(
+        entries,
+        asked,
+        people,
+        KINDS,
+        _named(subject, entries),
+        str(request.url.include_query_params(older=found.older)) if found.older else "",
+        newest,
+        lambda value: value_in_words(value, zone),
+    )
+    return page(request, "audit_trail/show.html", context, asked.status)
+
+
+def _kinds() -> tuple[tuple[str, str], ...]:
+    """Kinds of acts to choose from: each subject, and each act on it."""
+    choices: dict[str, str] = {}
+    for did in Did:
+        kind, act = did.value.split(":")
+        choices.setdefault(kind, f"{kind}: everything")
+        choices[did.value] = f"{kind}: {act}"
+    return tuple(choices.items())
+
+
+KINDS = _kinds()
+
+
+def _subject(asked: Form) -> tuple[str, int] | None:
+    """The one object asked for: ``subject=part:12``, or ``kind=part`` and ``subject=12``."""
+    text = asked.kept("subject").strip()
+    if text.isdigit() and asked.kept("kind"):
+        text = f"{asked.kept('kind')}:{text}"
+    if not text:
+        return None
+    found = _SUBJECT.fullmatch(text)
+    if not found:
+        asked.refuse("subject", "is no object", "Right would be a kind and a number: part:12.")
+        return None
+    asked.typed["subject"] = (text,)
+    return found[1], int(found[2])
+
+
+def _named(subject: tuple[str, int] | None, entries: tuple[Said, ...]) -> str:
+    if subject is None:
+        return ""
+    kind, number = subject
+    for each in entries:
+        if (each.entry.subject_kind, each.entry.subject_id) == subject:
+            label = each.entry.subject_label
+            return label if kind in trail_words.NAMED else f"{kind} {label}"
+    return f"{kind} {number}"

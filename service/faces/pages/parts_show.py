@@ -1,0 +1,61 @@
+"""One part: what it is, its whole life, and the trace of a failing one."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request, Response
+
+from service.faces.pages.forms import Asked, Form
+from service.faces.pages.render import page
+from service.faces.pages.signing_in import Database, Me
+from service.faces.pages.trail_words import Said, said, value_in_words
+from service.records.database import reading
+from service.records.permissions import Act, need
+from service.records.queries.part_lives import PartLife, part_life
+from service.records.queries.traces import MOST_OF_A_LOT, Trace, trace
+from service.settings import Settings
+
+router = APIRouter(prefix="/parts")
+
+
+@dataclass(frozen=True, slots=True)
+class PartPage:
+    """One part and its whole life."""
+
+    life: PartLife
+    moves: tuple[Said, ...]
+    value: Callable[[object], str]
+
+
+@dataclass(frozen=True, slots=True)
+class TracePage:
+    """What was built around a part, and where its lots are today."""
+
+    trace: Trace
+    form: Form
+    most_listed: int
+
+
+@router.get("/{part_id:int}")
+def show(request: Request, me: Me, database: Database, part_id: int) -> Response:
+    """Show one part with its whole life."""
+    need(me, Act.READ)
+    with reading(database) as session:
+        life = part_life(session, part_id)
+    moves = tuple(said(entry) for entry in reversed(life.moves))
+    settings: Settings = request.app.state.settings
+    zone = settings.time_zone
+    context = PartPage(life, moves, lambda value: value_in_words(value, zone))
+    return page(request, "parts/show.html", context)
+
+
+@router.get("/{part_id:int}/trace")
+def show_trace(
+    request: Request, me: Me, database: Database, asked: Asked, part_id: int
+) -> Response:
+    """Show the trace of one part, as known now or at a time."""
+    need(me, Act.READ)
+    known_at = asked.moment("known", required=False)
+    with reading(database) as session:
+        found = trace(session, part_id, known_at)
+    return page(request, "traces/show.html", TracePage(found, asked, MOST_OF_A_LOT), asked.status)

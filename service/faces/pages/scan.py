@@ -1,0 +1,52 @@
+"""The scan field: a serial or code opens what it is."""
+
+from dataclasses import dataclass
+from urllib.parse import quote
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import RedirectResponse
+
+from service.faces.pages.forms import Asked
+from service.faces.pages.render import page
+from service.faces.pages.signing_in import Database, Me
+from service.faces.pages.stacks import address
+from service.records.database import now_utc, reading
+from service.records.permissions import Act, need
+from service.records.queries.scans import Found, Hit, find_scanned
+
+router = APIRouter()
+
+
+@dataclass(frozen=True, slots=True)
+class ScanPage:
+    """What a text may stand for, where it is more than one thing or nothing known."""
+
+    found: Found
+    hits: tuple[tuple[str, Hit], ...]
+    raw: str
+    again: str
+
+
+@router.get("/scan")
+def scan(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """Open what a scanned or typed text stands for; offer a choice, or say that nothing does."""
+    need(me, Act.READ)
+    with reading(database) as session:
+        found = find_scanned(session, asked.kept("text"), year=now_utc().year)
+    hits = tuple((_address(hit), hit) for hit in found.hits)
+    if len(hits) == 1:
+        return RedirectResponse(hits[0][0], status_code=303)
+    context = ScanPage(found, hits, _visible(found.text), quote(found.serial, safe=""))
+    return page(request, "scan/show.html", context, 200 if hits or not found.text else 404)
+
+
+def _address(hit: Hit) -> str:
+    if hit.kind == "stack":
+        return address(hit.label)
+    places = {"part": "parts", "lot": "lots", "instrument": "instruments", "record": "records"}
+    return f"/{places[hit.kind]}/{hit.id}"
+
+
+def _visible(text: str) -> str:
+    """The text as it came, with control characters made visible."""
+    return "".join(sign if sign.isprintable() else f"⟨{ord(sign):02X}⟩" for sign in text)
