@@ -21,15 +21,12 @@ from service.records.tables.hours import HourReading
 from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import (
     RebuildRecord,
-    RecordKind,
     RecordState,
     Step,
     StepKind,
 )
-from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.records.tables.stacks import Build, BuildPeriod
 from service.trade.words import Whereabouts
-
-BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 
 
 def hand_in(work: Work, record_id: int, version: int | None) -> str:
@@ -41,8 +38,6 @@ def hand_in(work: Work, record_id: int, version: int | None) -> str:
     record = hold_record(work, record_id, version)
     pile = working_pile(work.session, record_id)
     _refuse_missing(work, record)
-    _refuse_standing_in_the_open(record, pile)
-    _refuse_present_elsewhere(work, record, pile)
     changes = [*_settle_base(work, record), *_settle_own(work, record, pile)]
     _take_fixings_off(work, record, pile)
     _let_parts_go(work, record)
@@ -76,58 +71,6 @@ def _refuse_missing(work: Work, record: RebuildRecord) -> None:
     ]
     if blocking:
         raise blocking[0] if len(blocking) == 1 else RefusedTogether(blocking)
-
-
-def _refuse_standing_in_the_open(record: RebuildRecord, pile: WorkingPile) -> None:
-    """A stack that was opened is closed again, or taken apart to the last layer."""
-    if record.opened_at is None or record.closed_at is not None:
-        return
-    if record.kind is not RecordKind.TEARDOWN:
-        raise Refused(
-            "closed_at", "", "the stack was opened and not closed again.", "Record the closing."
-        )
-    if pile.layers:
-        raise Refused(
-            "closed_at",
-            "",
-            f"{len(pile.layers)} layers still stand in the open stack.",
-            "Lift them off, or close the stack over them.",
-        )
-
-
-def _refuse_present_elsewhere(work: Work, record: RebuildRecord, pile: WorkingPile) -> None:
-    """A part lifted off in another record is there until that record is handed in."""
-    if record.closed_at is None:
-        return
-    ids = [layer.part for layer in pile.layers] + [fixing.part for fixing in pile.fixings]
-    labels = {layer.part: layer.label for layer in pile.layers} | {
-        fixing.part: fixing.label for fixing in pile.fixings
-    }
-    refusals = []
-    for table in (Layer, Fixing):
-        rows = work.session.execute(
-            select(table.part_id, Stack.serial, RebuildRecord.id.label("record_id"))
-            .join(Build, Build.id == table.build_id)
-            .join(Stack, Stack.id == Build.stack_id)
-            .outerjoin(
-                RebuildRecord,
-                (RebuildRecord.stack_id == Stack.id) & RebuildRecord.state.in_(BEING_WRITTEN),
-            )
-            .where(table.part_id.in_(ids), table.present, Build.stack_id != record.stack_id)
-        )
-        refusals += [
-            Refused(
-                "put on",
-                labels[row.part_id],
-                f"it still counts as fitted in {row.serial}.",
-                f"Hand in record {row.record_id} first: it was lifted off there."
-                if row.record_id
-                else f"Lift it off in a record of {row.serial}, and hand that in first.",
-            )
-            for row in rows
-        ]
-    if refusals:
-        raise refusals[0] if len(refusals) == 1 else RefusedTogether(refusals)
 
 
 def _settle_base(work: Work, record: RebuildRecord) -> list[Change]:
