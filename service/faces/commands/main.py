@@ -4,7 +4,7 @@ import sys
 
 import typer
 
-from service.faces.commands import generate, migrate, owner, person, serve, token
+from service.faces.commands import backup, generate, migrate, owner, person, serve, token
 from service.records.errors import LayerbookError, RefusedTogether
 from service.trade.errors import TradeError
 
@@ -18,6 +18,9 @@ app = typer.Typer(
 app.command()(serve.serve)
 app.command()(migrate.migrate)
 app.command()(generate.generate)
+app.command()(backup.backup)
+app.command()(backup.restore)
+app.command()(backup.verify)
 app.add_typer(person.app, name="person")
 app.add_typer(token.app, name="token")
 

@@ -1,0 +1,254 @@
+"""Backups: all rows and all attachments in one archive, with the hash of everything in it.
+
+A gzipped tar, the same from SQLite and PostgreSQL and fit for either:
+
+    attachments/HASH            each file as it was given
+    tables/NAME.jsonl           a line of column names, then a line for each row
+    manifest.json               last: what is in it, how many rows, the SHA-256 of each member
+
+Needs no program but this one.
+"""
+
+import gzip
+import hashlib
+import json
+import os
+import tarfile
+import tempfile
+import zlib
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from io import BytesIO
+from pathlib import Path
+from typing import IO, Any
+
+from sqlalchemy import Engine, select
+from sqlalchemy.orm import Session
+from sqlalchemy.schema import Table
+
+from service.faces.files.photos import Checked, path_of, store
+from service.records.changes.restoring import TableRows, restore_rows
+from service.records.database import reading
+from service.records.errors import NotFound, Refused
+from service.records.migrating import revision_of
+from service.records.queries.whole_tables import count_rows, kept_tables, read_back, rows_of
+from service.records.tables.attachments import Attachment
+from service.records.tables.everything import metadata
+
+FORM = "layerbook backup 1"
+MANIFEST = "manifest.json"
+Done = Callable[[int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Manifest:
+    """What an archive says of itself."""
+
+    revision: str
+    made_at: str
+    rows: dict[str, int]
+    sha256: dict[str, str]
+
+    @property
+    def size(self) -> int:
+        """Rows and attachments together, for a progress bar."""
+        return sum(self.rows.values()) + len(self.sha256) - len(self.rows)
+
+
+def size_of(engine: Engine) -> int:
+    """How many rows and attachments would a backup hold?"""
+    with reading(engine) as session:
+        return sum(count_rows(session).values()) + len(_hashes(session))
+
+
+def make_backup(engine: Engine, folder: Path, target: Path, now: datetime, done: Done) -> Manifest:
+    """Write everything as of one moment into a new archive; the server may go on meanwhile.
+
+    The archive appears under its name when it is whole and on the disk. Raises Refused where the
+    file exists, NotFound for an attachment whose file is gone.
+    """
+    if target.exists():
+        raise Refused("file", str(target), "it exists already.", "Name a new one.")
+    revision = str(revision_of(engine))
+    handle, unfinished = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            with (
+                gzip.GzipFile(fileobj=file, mode="wb", compresslevel=4, mtime=0) as zipped,
+                tarfile.open(fileobj=zipped, mode="w", format=tarfile.PAX_FORMAT) as archive,
+                reading(engine) as session,
+            ):
+                written = _Archive(archive)
+                for sha256 in _hashes(session):
+                    written.add_file(f"attachments/{sha256}", _open(folder, sha256), sha256)
+                    done(1)
+                for table in kept_tables():
+                    written.add_table(session, table, done)
+                manifest = Manifest(revision, now.isoformat(), written.rows, written.sha256)
+                written.add_manifest(manifest)
+            file.flush()
+            os.fsync(file.fileno())
+        os.link(unfinished, target)  # never over a file that came into being meanwhile
+    finally:
+        Path(unfinished).unlink()
+    return manifest
+
+
+def read_manifest(source: Path, done: Done) -> Manifest:
+    """Read an archive whole and compare every hash; raises Refused where anything differs.
+
+    ``done`` is told how many bytes of the archive more were read.
+    """
+    found: dict[str, str] = {}
+    manifest: Manifest | None = None
+    with _readable(source):
+        for name, file in _members(source, done):
+            if name == MANIFEST:
+                manifest = _manifest(source, file.read())
+            else:
+                found[name] = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+    if manifest is None:
+        raise Refused("file", str(source), "it is not whole: its manifest is not there.")
+    for name in sorted(manifest.sha256.keys() | found.keys()):
+        if manifest.sha256.get(name) != found.get(name):
+            raise Refused("file", str(source), f"it is damaged: {name} is not what was saved.")
+    return manifest
+
+
+def restore_backup(source: Path, manifest: Manifest, url: str, folder: Path, done: Done) -> None:
+    """Bring a checked archive into an empty database and the attachments' folder."""
+
+    def tables() -> Iterator[TableRows]:
+        for name, file in _members(source, lambda _bytes: None):
+            kind, _slash, own = name.partition("/")
+            if kind == "attachments":
+                store(folder, Checked(file.read(), "", own))
+                done(1)
+            elif kind == "tables":
+                yield _table(source, own.removesuffix(".jsonl"), file, done)
+
+    restore_rows(url, manifest.revision, tables())
+
+
+class _Archive:
+    """Adds members and keeps count of them."""
+
+    def __init__(self, archive: tarfile.TarFile) -> None:
+        self.archive = archive
+        self.rows: dict[str, int] = {}
+        self.sha256: dict[str, str] = {}
+
+    def add_file(self, name: str, file: IO[bytes], sha256: str) -> None:
+        with file:
+            self._add(name, file, os.fstat(file.fileno()).st_size)
+        self.sha256[name] = sha256
+
+    def add_table(self, session: Session, table: Table, done: Done) -> None:
+        name, digest, count = f"tables/{table.name}.jsonl", hashlib.sha256(), 0
+        with tempfile.TemporaryFile() as file:
+            for line in _lines(session, table):
+                digest.update(line)
+                file.write(line)
+                count += 1
+                if count % 1000 == 0:
+                    done(1000)
+            done((count - 1) % 1000)
+            size = file.tell()
+            file.seek(0)
+            self._add(name, file, size)
+        self.rows[table.name], self.sha256[name] = count - 1, digest.hexdigest()
+
+    def add_manifest(self, manifest: Manifest) -> None:
+        text = json.dumps(
+            {
+                "form": FORM,
+                "revision": manifest.revision,
+                "made_at": manifest.made_at,
+                "rows": manifest.rows,
+                "sha256": manifest.sha256,
+            },
+            indent=1,
+        ).encode()
+        self._add(MANIFEST, BytesIO(text), len(text))
+
+    def _add(self, name: str, file: IO[bytes], size: int) -> None:
+        member = tarfile.TarInfo(name)
+        member.size, member.mode = size, 0o600
+        self.archive.addfile(member, file)
+
+
+def _hashes(session: Session) -> list[str]:
+    hashes = select(Attachment.content_sha256).distinct().order_by(Attachment.content_sha256)
+    return list(session.scalars(hashes))
+
+
+def _open(folder: Path, sha256: str) -> IO[bytes]:
+    try:
+        return path_of(folder, sha256).open("rb")
+    except FileNotFoundError:
+        raise NotFound("file of the attachment", sha256) from None
+
+
+def _lines(session: Session, table: Table) -> Iterator[bytes]:
+    yield _line([column.name for column in table.columns])
+    for row in rows_of(session, table):
+        yield _line(row)
+
+
+def _line(values: list[Any]) -> bytes:
+    return json.dumps(values, ensure_ascii=False, separators=(",", ":")).encode() + b"\n"
+
+
+@contextmanager
+def _readable(source: Path) -> Iterator[None]:
+    try:
+        yield
+    except FileNotFoundError:
+        raise NotFound("file", source) from None
+    except (tarfile.TarError, zlib.error, EOFError, OSError) as trouble:
+        raise Refused(
+            "file", str(source), f"it cannot be read as a backup ({trouble}).", "Use another copy."
+        ) from trouble
+
+
+def _members(source: Path, done: Done) -> Iterator[tuple[str, IO[bytes]]]:
+    with source.open("rb") as whole, tarfile.open(fileobj=whole, mode="r|gz") as archive:
+        read = 0
+        for member in archive:
+            file = archive.extractfile(member)
+            if file is None:
+                raise Refused("file", str(source), f"{member.name} in it is no file.")
+            yield member.name, file
+            done(whole.tell() - read)
+            read = whole.tell()
+
+
+def _manifest(source: Path, text: bytes) -> Manifest:
+    try:
+        given = json.loads(text)
+        form = given["form"]
+        manifest = Manifest(given["revision"], given["made_at"], given["rows"], given["sha256"])
+    except (ValueError, KeyError, TypeError) as trouble:
+        raise Refused("file", str(source), f"it is no backup of ours ({trouble}).") from trouble
+    if form != FORM:
+        raise Refused("file", str(source), f"it is a “{form}”, not a “{FORM}”.")
+    return manifest
+
+
+def _table(source: Path, name: str, file: IO[bytes], done: Done) -> TableRows:
+    columns: list[str] = json.loads(file.readline())
+    if name not in metadata.tables or not set(columns) <= set(metadata.tables[name].c.keys()):
+        raise Refused("file", str(source), f"it holds a table “{name}” this program has not.")
+    back = read_back(metadata.tables[name], columns)
+
+    def rows() -> Iterator[list[Any]]:
+        number = 0
+        for number, line in enumerate(file, 1):
+            yield back(json.loads(line))
+            if number % 1000 == 0:
+                done(1000)
+        done(number % 1000)
+
+    return name, columns, rows()
