@@ -6,7 +6,7 @@ from datetime import datetime
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.days import day_of, noon
+from service.faces.files.days import day_of, noon
 from service.faces.pages.forms import Asked, Form, Typed, blank
 from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
