@@ -7,7 +7,7 @@ has entered something since, `Stale` tells what, and nothing is written.
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import func, or_, select
 
 from service.records.audit import Change, Did
 from service.records.changes.given import CLOCKS_DIFFER
@@ -117,7 +117,10 @@ def _changes_since(work: Work, record: RebuildRecord, version: int) -> list[str]
     since = record.version - version
     rows = work.session.execute(
         select(AuditEntry.person_name, AuditEntry.subject_label, AuditEntry.act)
-        .where(AuditEntry.record_id == record.id, AuditEntry.act.startswith("record:"))
+        .where(
+            AuditEntry.record_id == record.id,
+            or_(AuditEntry.act.startswith("record:"), AuditEntry.act.startswith("attachment:")),
+        )
         .order_by(AuditEntry.id.desc())
         .limit(max(1, min(since, 50)) if since > 0 else 50)
     ).all()

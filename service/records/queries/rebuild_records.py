@@ -1,0 +1,471 @@
+"""Rebuild records: everything about one, and the list of them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import exists, or_, select
+from sqlalchemy.orm import Session, aliased
+
+from service.records.errors import NotFound
+from service.records.queries.attachments import Attached, attachments_of_record
+from service.records.queries.known import known
+from service.records.queries.record_entries import (
+    Entry,
+    FindingSeen,
+    TorqueRead,
+    entries_of,
+)
+from service.records.tables.designs import ChecklistLine, Design, DesignRod
+from service.records.tables.people import Person
+from service.records.tables.rebuild_records import (
+    Decision,
+    Involvement,
+    Meaning,
+    RebuildRecord,
+    RecordKind,
+    RecordPerson,
+    RecordState,
+    StepKind,
+)
+from service.records.tables.stacks import Build, Layer, Stack
+from service.trade.identifiers import serial_key
+from service.trade.make_safe import LineAsked
+from service.trade.words import Stage
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """What the head of a record says. Torque in N·m, tolerance in % of the target."""
+
+    id: int
+    stack_id: int
+    stack: str
+    design_id: int
+    design: str
+    revision: str
+    target_nm: float
+    tolerance_percent: float
+    passes: int
+    kind: RecordKind
+    state: RecordState
+    reason: str
+    notes: str
+    performed_from: datetime
+    opened_at: datetime | None
+    closed_at: datetime | None
+    written_by_id: int
+    written_by: str
+    written_at: datetime
+    version: int
+    handed_in_at: datetime | None
+    handed_in_by: str | None
+    content_sha256: str | None
+    base_build_id: int | None
+    base_build: int | None
+    build_id: int | None
+    build: int | None
+
+    @property
+    def is_being_written(self) -> bool:
+        """Be true while entries can be made."""
+        return self.state is RecordState.OPEN
+
+    @property
+    def opens(self) -> bool:
+        """Be true for a record that began from a closed build."""
+        return self.base_build_id is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Involved:
+    """Somebody who worked on or witnessed the event."""
+
+    person_id: int
+    name: str
+    involvement: Involvement
+
+
+@dataclass(frozen=True, slots=True)
+class ChecklistRow:
+    """One line the design asks for, and the entry that recorded it last, if one stands."""
+
+    asked: LineAsked
+    entry: Entry | None
+
+
+@dataclass(frozen=True, slots=True)
+class Was:
+    """Where a layer lay in the build a record began from."""
+
+    position: int
+    cell: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class LiftedRow:
+    """One layer lifted off: where it lay, what was seen on it in this record, is it back?"""
+
+    entry: Entry
+    was: Was | None
+    findings: tuple[FindingSeen, ...]
+    put_back: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TorqueCell:
+    """The readings of one rod in one pass: the one that counts, and those it came after."""
+
+    counts: TorqueRead | None
+    before: tuple[TorqueRead, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TorqueTable:
+    """Readings of one stage: one row a rod in tightening order, one column a pass."""
+
+    stage: Stage
+    passes: tuple[int, ...]
+    rows: tuple[tuple[int, tuple[TorqueCell, ...]], ...]
+
+    @property
+    def last(self) -> tuple[TorqueRead, ...]:
+        """The last reading of each rod that has one."""
+        found = []
+        for _rod, cells in self.rows:
+            counting = [cell.counts for cell in cells if cell.counts is not None]
+            if counting:
+                found.append(counting[-1])
+        return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionMade:
+    """A signature: who decided what on which content."""
+
+    meaning: Meaning
+    person: str
+    roles: str
+    at: datetime
+    content_sha256: str | None
+    reason: str
+    correction_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordView:
+    """Everything about one record."""
+
+    head: Head
+    people: tuple[Involved, ...]
+    checklist: tuple[ChecklistRow, ...]
+    entries: tuple[Entry, ...]
+    lifted: tuple[LiftedRow, ...]
+    rods: tuple[int, ...]
+    attachments: tuple[Attached, ...]
+    decisions: tuple[DecisionMade, ...]
+
+    @property
+    def standing(self) -> tuple[Entry, ...]:
+        """The entries that were not undone."""
+        return tuple(entry for entry in self.entries if entry.stands)
+
+    @property
+    def last(self) -> Entry | None:
+        """The entry one press of undo would take back."""
+        return self.standing[-1] if self.standing else None
+
+    @property
+    def exceptions(self) -> tuple[Entry, ...]:
+        """Exceptions to make-safe that stand."""
+        return self.of(StepKind.EXCEPTION)
+
+    @property
+    def put_on(self) -> tuple[Entry, ...]:
+        """Layers put on, in their order."""
+        return self.of(StepKind.PUT_ON)
+
+    @property
+    def fixings(self) -> tuple[Entry, ...]:
+        """Fixings taken off and fitted, in their order."""
+        return self.of(StepKind.FIXING_REMOVED, StepKind.FIXING_FITTED)
+
+    @property
+    def hours_unknown_because(self) -> str | None:
+        """Why the hours at opening are not known; None where they are, or nothing was opened."""
+        opened = self.of(StepKind.OPENED)
+        if not opened or any(not one.corrected for one in opened[-1].hours):
+            return None
+        return opened[-1].note
+
+    @property
+    def is_late(self) -> bool:
+        """Be true where something was written down more than a day after it was done."""
+        return any(entry.is_late for entry in self.standing)
+
+    @property
+    def is_made_safe(self) -> bool:
+        """Be true where every line of the checklist is recorded. It says nothing of the stack."""
+        return all(row.entry is not None for row in self.checklist)
+
+    @property
+    def approval(self) -> DecisionMade | None:
+        """The approval that holds."""
+        if self.head.state is not RecordState.APPROVED:
+            return None
+        found = [one for one in self.decisions if one.meaning is Meaning.APPROVED]
+        return found[-1] if found else None
+
+    def of(self, *kinds: StepKind) -> tuple[Entry, ...]:
+        """Standing entries of these kinds, in their order."""
+        return tuple(entry for entry in self.entries if entry.stands and entry.kind in kinds)
+
+    def torque(self, stage: Stage) -> TorqueTable:
+        """The readings of one stage by rod and pass; what was entered last counts."""
+        reads = [read for entry in self.standing for read in entry.torque if read.stage is stage]
+        passes = tuple(sorted({read.pass_number for read in reads}))
+        by_place: dict[tuple[int, int], list[TorqueRead]] = {}
+        for read in reads:
+            by_place.setdefault((read.rod_number, read.pass_number), []).append(read)
+
+        def cell(rod: int, number: int) -> TorqueCell:
+            found = by_place.get((rod, number), [])
+            counting = [read for read in found if not read.corrected]
+            last = counting[-1] if counting else None
+            return TorqueCell(last, tuple(read for read in found if read is not last))
+
+        strange = sorted({read.rod_number for read in reads} - set(self.rods))
+        rows = tuple(
+            (rod, tuple(cell(rod, number) for number in passes)) for rod in (*self.rods, *strange)
+        )
+        return TorqueTable(stage, passes, rows)
+
+    def is_outside(self, read: TorqueRead) -> bool:
+        """Be true for a torque further from the design's target than its tolerance."""
+        off = abs(read.torque_nm - self.head.target_nm)
+        return off > self.head.tolerance_percent / 100 * self.head.target_nm * (1 + 1e-9)
+
+
+def record_view(session: Session, record_id: int) -> RecordView:
+    """Everything about one record, in a constant number of statements. Raises NotFound."""
+    head = record_head(session, record_id)
+    entries = entries_of(session, record_id)
+    return RecordView(
+        head,
+        _people(session, record_id),
+        _checklist(session, head, entries),
+        entries,
+        _lifted(session, head, entries),
+        tuple(
+            session.scalars(
+                select(DesignRod.number)
+                .where(DesignRod.design_id == head.design_id)
+                .order_by(DesignRod.turn, DesignRod.number)
+            )
+        ),
+        attachments_of_record(session, record_id),
+        _decisions(session, record_id),
+    )
+
+
+def record_head(session: Session, record_id: int) -> Head:
+    """What the head of a record says: one statement. Raises NotFound."""
+    writer, hander = aliased(Person), aliased(Person)
+    base, made = aliased(Build), aliased(Build)
+    row = session.execute(
+        select(
+            RebuildRecord.id,
+            Stack.id,
+            Stack.serial,
+            Design.id,
+            Design.name,
+            Design.revision,
+            Design.target_torque_nm,
+            Design.torque_tolerance_percent,
+            Design.tightening_passes,
+            RebuildRecord.kind,
+            RebuildRecord.state,
+            RebuildRecord.reason,
+            RebuildRecord.notes,
+            RebuildRecord.performed_from,
+            RebuildRecord.opened_at,
+            RebuildRecord.closed_at,
+            writer.id,
+            writer.name,
+            RebuildRecord.written_at,
+            RebuildRecord.version,
+            RebuildRecord.handed_in_at,
+            hander.name,
+            RebuildRecord.content_sha256,
+            RebuildRecord.base_build_id,
+            base.number,
+            made.id,
+            made.number,
+        )
+        .join(Stack, Stack.id == RebuildRecord.stack_id)
+        .join(Design, Design.id == Stack.design_id)
+        .join(writer, writer.id == RebuildRecord.written_by_id)
+        .outerjoin(hander, hander.id == RebuildRecord.handed_in_by_id)
+        .outerjoin(base, base.id == RebuildRecord.base_build_id)
+        .outerjoin(made, made.record_id == RebuildRecord.id)
+        .where(RebuildRecord.id == record_id)
+    ).first()
+    if row is None:
+        raise NotFound("record", record_id)
+    return Head(*tuple(row))
+
+
+def _people(session: Session, record_id: int) -> tuple[Involved, ...]:
+    rows = session.execute(
+        select(RecordPerson.person_id, Person.name, RecordPerson.involvement)
+        .join(Person, Person.id == RecordPerson.person_id)
+        .where(RecordPerson.record_id == record_id)
+        .order_by(RecordPerson.involvement.desc(), Person.name)
+    )
+    return tuple(Involved(*row) for row in rows)
+
+
+def _checklist(session: Session, head: Head, entries: Sequence[Entry]) -> tuple[ChecklistRow, ...]:
+    """The lines the design asks for; lines of nobody's asking are left to the entries."""
+    if not head.opens:
+        return ()
+    rows = session.execute(
+        select(
+            ChecklistLine.number,
+            ChecklistLine.wording,
+            ChecklistLine.unit,
+            ChecklistLine.reading_most,
+            ChecklistLine.needs_instrument,
+            ChecklistLine.needs_witness,
+        )
+        .where(ChecklistLine.design_id == head.design_id)
+        .order_by(ChecklistLine.number)
+    )
+    recorded = {e.check.line_number: e for e in entries if e.stands and e.check is not None}
+    return tuple(ChecklistRow(LineAsked(*row), recorded.get(row.number)) for row in rows)
+
+
+def _lifted(session: Session, head: Head, entries: Sequence[Entry]) -> tuple[LiftedRow, ...]:
+    was = {}
+    if head.base_build_id is not None:
+        rows = session.execute(
+            select(Layer.part_id, Layer.position, Layer.cell).where(
+                Layer.build_id == head.base_build_id, known(Layer)
+            )
+        )
+        was = {row.part_id: Was(row.position, row.cell) for row in rows}
+    seen: dict[int, list[FindingSeen]] = {}
+    last: dict[int, StepKind] = {}
+    for entry in entries:
+        if entry.stands and entry.part is not None:
+            seen.setdefault(entry.part.id, []).extend(entry.findings)
+            if entry.kind in (StepKind.LIFTED_OFF, StepKind.PUT_ON):
+                last[entry.part.id] = entry.kind
+    return tuple(
+        LiftedRow(
+            entry,
+            was.get(entry.part.id),
+            tuple(seen.get(entry.part.id, ())),
+            last[entry.part.id] is StepKind.PUT_ON,
+        )
+        for entry in entries
+        if entry.stands and entry.kind is StepKind.LIFTED_OFF and entry.part is not None
+    )
+
+
+def _decisions(session: Session, record_id: int) -> tuple[DecisionMade, ...]:
+    rows = session.execute(
+        select(
+            Decision.meaning,
+            Decision.person_name,
+            Decision.person_roles,
+            Decision.at,
+            Decision.content_sha256,
+            Decision.reason,
+            Decision.correction_id,
+        )
+        .where(Decision.record_id == record_id)
+        .order_by(Decision.id)
+    )
+    return tuple(DecisionMade(*row) for row in rows)
+
+
+@dataclass(frozen=True, slots=True)
+class ListedRecord:
+    """One record in the list."""
+
+    id: int
+    stack: str
+    kind: RecordKind
+    state: RecordState
+    reason: str
+    performed_from: datetime
+    written_at: datetime
+    written_by: str
+    handed_in_at: datetime | None
+    build: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ListedRecords:
+    """One page of records; ``before`` is the number the next page goes on below, 0 at the end."""
+
+    rows: tuple[ListedRecord, ...]
+    before: int
+
+
+def record_list(
+    session: Session,
+    *,
+    state: RecordState | None = None,
+    kind: RecordKind | None = None,
+    stack: str = "",
+    person_id: int | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    before: int = 0,
+    limit: int = 50,
+) -> ListedRecords:
+    """Which records are there, newest first? ``stack`` is the beginning of a serial.
+
+    ``since`` and ``until`` say when the work began; ``person_id`` wrote it, worked on it or
+    witnessed it. One statement.
+    """
+    statement = (
+        select(
+            RebuildRecord.id,
+            Stack.serial,
+            RebuildRecord.kind,
+            RebuildRecord.state,
+            RebuildRecord.reason,
+            RebuildRecord.performed_from,
+            RebuildRecord.written_at,
+            Person.name,
+            RebuildRecord.handed_in_at,
+            Build.number,
+        )
+        .join(Stack, Stack.id == RebuildRecord.stack_id)
+        .join(Person, Person.id == RebuildRecord.written_by_id)
+        .outerjoin(Build, Build.record_id == RebuildRecord.id)
+        .order_by(RebuildRecord.id.desc())
+        .limit(limit + 1)
+    )
+    if state is not None:
+        statement = statement.where(RebuildRecord.state == state)
+    if kind is not None:
+        statement = statement.where(RebuildRecord.kind == kind)
+    if stack.strip():
+        statement = statement.where(Stack.serial_key.startswith(serial_key(stack), autoescape=True))
+    if person_id is not None:
+        named = exists().where(
+            RecordPerson.record_id == RebuildRecord.id, RecordPerson.person_id == person_id
+        )
+        statement = statement.where(or_(RebuildRecord.written_by_id == person_id, named))
+    if since is not None:
+        statement = statement.where(RebuildRecord.performed_from >= since)
+    if until is not None:
+        statement = statement.where(RebuildRecord.performed_from < until)
+    if before:
+        statement = statement.where(RebuildRecord.id < before)
+    rows = [ListedRecord(*row) for row in session.execute(statement)]
+    return ListedRecords(tuple(rows[:limit]), rows[limit - 1].id if len(rows) > limit else 0)

@@ -1,0 +1,405 @@
+"""The entries of a record as they were made, each with everything that hangs on it."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, aliased
+
+from service.records.tables.hours import HourReading, Moment
+from service.records.tables.instruments import Calibration, Instrument
+from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.people import Person
+from service.records.tables.rebuild_records import (
+    Finding,
+    MakeSafeLine,
+    Step,
+    StepKind,
+    TorqueReading,
+)
+from service.trade.conditions import NONE_SEEN, NOT_INSPECTED
+from service.trade.labels import part_label
+from service.trade.words import End, Facing, Kind, ReadingKind, Stage, Whereabouts
+
+LATE_AFTER = timedelta(hours=24)
+"""Written down more than this after it was done: an entry is called late."""
+
+
+@dataclass(frozen=True, slots=True)
+class PartNamed:
+    """A part as an entry names it, with where it is by now."""
+
+    id: int
+    label: str
+    kind: Kind
+    part_type: str
+    lot: str | None
+    lot_id: int | None
+    marked_face: str | None
+    whereabouts: Whereabouts
+    place: str
+
+
+@dataclass(frozen=True, slots=True)
+class FindingSeen:
+    """One condition seen on a part; ``severity`` None where nobody judged it."""
+
+    part_id: int
+    condition: str
+    severity: int | None
+    where: str
+    note: str
+
+    @property
+    def is_condition(self) -> bool:
+        """Be true where something was seen."""
+        return self.condition not in (NONE_SEEN, NOT_INSPECTED)
+
+
+@dataclass(frozen=True, slots=True)
+class Tool:
+    """An instrument as it was used for an entry."""
+
+    id: int
+    label: str
+    certificate: str | None
+    due_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class CheckRecorded:
+    """One make-safe line as recorded."""
+
+    line_number: int
+    wording: str
+    reading: float | None
+    unit: str | None
+    tool: Tool | None
+    person: str
+    witness: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class TorqueRead:
+    """One torque reading. ``corrected``: a correction put another value in its place."""
+
+    id: int
+    rod_number: int
+    pass_number: int
+    stage: Stage
+    kind: ReadingKind
+    torque_nm: float
+    entered: str
+    tool: Tool
+    concession_id: int | None
+    taken_at: datetime
+    by: str
+    correction_id: int | None
+    corrected: bool
+
+
+@dataclass(frozen=True, slots=True)
+class HoursRead:
+    """One reading of the hour meter in a record, in h. ``corrected`` as for torque."""
+
+    id: int
+    hours: float
+    moment: Moment
+    taken_at: datetime
+    correction_id: int | None
+    corrected: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of a record. Undone ones stay and are struck out."""
+
+    step_id: int
+    sequence: int
+    kind: StepKind
+    part: PartNamed | None
+    exposed_part_id: int | None
+    end: End | None
+    facing: Facing | None
+    rod_number: int | None
+    scanned: str | None
+    note: str
+    done_at: datetime
+    written_at: datetime
+    by: str
+    undone_at: datetime | None
+    undone_by: str | None
+    findings: tuple[FindingSeen, ...] = ()
+    check: CheckRecorded | None = None
+    torque: tuple[TorqueRead, ...] = ()
+    hours: tuple[HoursRead, ...] = ()
+
+    @property
+    def stands(self) -> bool:
+        """Be true unless it was undone."""
+        return self.undone_at is None
+
+    @property
+    def is_late(self) -> bool:
+        """Be true where it was written down long after it was done."""
+        return self.written_at - self.done_at > LATE_AFTER
+
+    @property
+    def in_words(self) -> str:
+        """What was done, in one line."""
+        if self.part is not None:
+            return _moved_in_words(self, self.part)
+        if self.check is not None:
+            value = ""
+            if self.check.reading is not None:
+                value = f", {self.check.reading:g}\u2009{self.check.unit}"
+            return f"make-safe line {self.check.line_number} recorded{value}"
+        if self.torque:
+            return _torque_in_words(self.torque[-1])
+        shown = "".join(f", meter at {one.hours:g}\u2009h" for one in self.hours)
+        if self.kind is StepKind.OPENED:
+            return f"stack opened{shown or ', hours not known'}"
+        if self.kind is StepKind.CLOSED:
+            return f"stack closed{shown}"
+        return f"{self.kind}{shown}"
+
+
+def _moved_in_words(entry: Entry, part: PartNamed) -> str:
+    named = f"{part.kind} {part.label}"
+    at = f"rod {entry.rod_number}" if entry.rod_number else f"the {entry.end}"
+    if entry.kind is StepKind.FINDING:
+        return f"seen on {named}"
+    if entry.kind in (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED):
+        done = "fitted" if entry.kind is StepKind.FIXING_FITTED else "taken off"
+        return f"{named} {done} at {at}"
+    turned = ""
+    if entry.kind is StepKind.PUT_ON and entry.facing not in (None, Facing.EITHER):
+        turned = f", {part.marked_face or 'marked face'} to the {entry.facing}"
+    return f"{named} {entry.kind} at {at}{turned}"
+
+
+def _torque_in_words(read: TorqueRead) -> str:
+    return (
+        f"rod {read.rod_number} {read.stage}, pass {read.pass_number}:"
+        f" {read.torque_nm:.4g}\u2009N·m {read.kind}"
+    )
+
+
+def entries_of(session: Session, record_id: int) -> tuple[Entry, ...]:
+    """Which entries does a record have, in their order, undone ones too? Five statements."""
+    findings = _findings(session, record_id)
+    checks = _checks(session, record_id)
+    torque = _torque(session, record_id)
+    hours = _hours(session, record_id)
+    by, undone_by = aliased(Person), aliased(Person)
+    rows = session.execute(
+        select(
+            Step.id.label("step_id"),
+            Step.sequence,
+            Step.kind.label("step"),
+            Step.exposed_part_id,
+            Step.end,
+            Step.facing,
+            Step.rod_number,
+            Step.scanned,
+            Step.note,
+            Step.done_at,
+            Step.written_at,
+            by.name.label("by"),
+            Step.undone_at,
+            undone_by.name.label("undone_by"),
+            *PART_NAMED,
+        )
+        .join(by, by.id == Step.by_id)
+        .outerjoin(undone_by, undone_by.id == Step.undone_by_id)
+        .outerjoin(Part, Part.id == Step.part_id)
+        .outerjoin(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .where(Step.record_id == record_id)
+        .order_by(Step.sequence)
+    )
+    return tuple(
+        Entry(
+            row.step_id,
+            row.sequence,
+            row.step,
+            None if row.part_id is None else part_named(row),
+            row.exposed_part_id,
+            row.end,
+            row.facing,
+            row.rod_number,
+            row.scanned,
+            row.note,
+            row.done_at,
+            row.written_at,
+            row.by,
+            row.undone_at,
+            row.undone_by,
+            tuple(findings.get(row.step_id, ())),
+            checks.get(row.step_id),
+            tuple(torque.get(row.step_id, ())),
+            tuple(hours.get(row.step_id, ())),
+        )
+        for row in rows
+    )
+
+
+PART_NAMED = (
+    Part.id.label("part_id"),
+    Part.serial,
+    Part.item_number,
+    PartType.kind.label("part_kind"),
+    PartType.name.label("part_type"),
+    PartType.marked_face,
+    Lot.label.label("lot"),
+    Lot.id.label("lot_id"),
+    Part.whereabouts,
+    Part.place,
+)
+
+
+def part_named(row: Any) -> PartNamed:
+    """Make a part's name of a row with `PART_NAMED`."""
+    return PartNamed(
+        row.part_id,
+        part_label(row.serial, row.lot, row.item_number),
+        row.part_kind,
+        row.part_type,
+        row.lot,
+        row.lot_id,
+        row.marked_face,
+        row.whereabouts,
+        row.place,
+    )
+
+
+def _findings(session: Session, record_id: int) -> dict[int, list[FindingSeen]]:
+    by_step: dict[int, list[FindingSeen]] = defaultdict(list)
+    rows = session.execute(
+        select(
+            Finding.step_id,
+            Finding.part_id,
+            Finding.condition,
+            Finding.severity,
+            Finding.where,
+            Finding.note,
+        )
+        .where(Finding.record_id == record_id)
+        .order_by(Finding.id)
+    )
+    for row in rows:
+        by_step[row.step_id].append(FindingSeen(*row[1:]))
+    return by_step
+
+
+def _checks(session: Session, record_id: int) -> dict[int, CheckRecorded]:
+    person, witness = aliased(Person), aliased(Person)
+    rows = session.execute(
+        select(
+            MakeSafeLine.step_id,
+            MakeSafeLine.line_number,
+            MakeSafeLine.wording,
+            MakeSafeLine.reading,
+            MakeSafeLine.unit,
+            Instrument.id.label("instrument_id"),
+            Instrument.label,
+            Calibration.certificate,
+            Calibration.due_at,
+            person.name.label("person"),
+            witness.name.label("witness"),
+        )
+        .join(person, person.id == MakeSafeLine.person_id)
+        .outerjoin(witness, witness.id == MakeSafeLine.witness_id)
+        .outerjoin(Instrument, Instrument.id == MakeSafeLine.instrument_id)
+        .outerjoin(Calibration, Calibration.id == MakeSafeLine.calibration_id)
+        .where(MakeSafeLine.record_id == record_id)
+    )
+    return {
+        row.step_id: CheckRecorded(
+            row.line_number,
+            row.wording,
+            row.reading,
+            row.unit,
+            None if row.instrument_id is None else _tool(row),
+            row.person,
+            row.witness,
+        )
+        for row in rows
+    }
+
+
+def _torque(session: Session, record_id: int) -> dict[int, list[TorqueRead]]:
+    """Readings by entry, each after those a correction has put it in place of."""
+    rows: Sequence[Any] = session.execute(
+        select(
+            TorqueReading.step_id,
+            TorqueReading.id,
+            TorqueReading.rod_number,
+            TorqueReading.pass_number,
+            TorqueReading.stage,
+            TorqueReading.kind,
+            TorqueReading.torque_nm,
+            TorqueReading.entered,
+            Instrument.id.label("instrument_id"),
+            Instrument.label,
+            Calibration.certificate,
+            Calibration.due_at,
+            TorqueReading.concession_id,
+            TorqueReading.taken_at,
+            Person.name,
+            TorqueReading.correction_id,
+            TorqueReading.known_until,
+        )
+        .join(Instrument, Instrument.id == TorqueReading.instrument_id)
+        .join(Person, Person.id == TorqueReading.by_id)
+        .outerjoin(Calibration, Calibration.id == TorqueReading.calibration_id)
+        .where(TorqueReading.record_id == record_id)
+        .order_by(TorqueReading.id)
+    ).all()
+    by_step: dict[int, list[TorqueRead]] = defaultdict(list)
+    for row in rows:
+        by_step[row.step_id].append(
+            TorqueRead(
+                row.id,
+                row.rod_number,
+                row.pass_number,
+                row.stage,
+                row.kind,
+                row.torque_nm,
+                row.entered,
+                _tool(row),
+                row.concession_id,
+                row.taken_at,
+                row.name,
+                row.correction_id,
+                row.known_until is not None,
+            )
+        )
+    return by_step
+
+
+def _hours(session: Session, record_id: int) -> dict[int | None, list[HoursRead]]:
+    rows = session.execute(
+        select(
+            HourReading.step_id,
+            HourReading.id,
+            HourReading.hours,
+            HourReading.moment,
+            HourReading.taken_at,
+            HourReading.correction_id,
+            HourReading.known_until.is_not(None),
+        )
+        .where(HourReading.record_id == record_id)
+        .order_by(HourReading.id)
+    )
+    by_step: dict[int | None, list[HoursRead]] = defaultdict(list)
+    for row in rows:
+        by_step[row.step_id].append(HoursRead(*row[1:]))
+    return by_step
+
+
+def _tool(row: Any) -> Tool:
+    return Tool(row.instrument_id, row.label, row.certificate, row.due_at)
