@@ -197,22 +197,24 @@ def _still_used(work: Work, record: RebuildRecord, concession: Concession, *, bu
 
 def _resolved(work: Work, wanted: Wanted, kinds: Collection[Kind]) -> tuple[str, Part]:
     """The part and the field it came from; a counted item is taken from its lot here."""
-    given = [bool(wanted.scanned.strip()), wanted.part_id is not None, wanted.lot_id is not None]
-    if wanted.scanned.strip() and wanted.part_id is None and wanted.lot_id is None:
-        candidate = _one(work, wanted, kinds)
-        if candidate.lot_id is not None:
-            return "scanned", item_of(work, candidate.lot_id, "scanned")
-        return "scanned", _locked(work, candidate.part_id or 0, "scanned")
-    if sum(given) == 0:
+    is_scanned = bool(wanted.scanned.strip())
+    if wanted.lot_id is not None:
+        if is_scanned or wanted.part_id is not None:
+            raise Refused("scanned", wanted.scanned, "a lot is chosen as well.", "One of the two.")
+        return "lot_id", _item_of(work, wanted.lot_id, "lot_id")
+    if wanted.part_id is not None:  # chosen among those a scan can mean
+        return "part_id", _locked(work, wanted.part_id, "part_id")
+    if not is_scanned:
         raise Refused(
             "scanned",
             "",
             "nothing is scanned, typed or chosen.",
             "A serial, or a lot to take one item from, would be right.",
         )
-    if wanted.part_id is not None:
-        return "part_id", _locked(work, wanted.part_id, "part_id")
-    return "lot_id", item_of(work, wanted.lot_id or 0, "lot_id")
+    candidate = _one(work, wanted, kinds)
+    if candidate.lot_id is not None:
+        return "scanned", _item_of(work, candidate.lot_id, "scanned")
+    return "scanned", _locked(work, candidate.part_id or 0, "scanned")
 
 
 def _one(work: Work, wanted: Wanted, kinds: Collection[Kind]) -> Candidate:

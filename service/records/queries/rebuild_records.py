@@ -467,5 +467,5 @@ def record_list(
         statement = statement.where(RebuildRecord.performed_from < until)
     if before:
         statement = statement.where(RebuildRecord.id < before)
-    rows = [ListedRecord(*row) for row in session.execute(statement)]
+    rows = [ListedRecord(*tuple(row)) for row in session.execute(statement)]
     return ListedRecords(tuple(rows[:limit]), rows[limit - 1].id if len(rows) > limit else 0)
