@@ -16,7 +16,7 @@ from service.records.database import Work
 from service.records.errors import Refused
 from service.records.queries.candidates import Candidate, read_and_find
 from service.records.queries.holds import Forbids, unused_concession, what_forbids
-from service.records.queries.instruments import calibration_on
+from service.records.queries.instruments import THROUGH_THE_DAY, calibration_on
 from service.records.tables.holds import Concession
 from service.records.tables.instruments import Instrument, InstrumentKind
 from service.records.tables.parts import Lot, Part, PartType
@@ -201,7 +201,7 @@ def _resolved(work: Work, wanted: Wanted, kinds: Collection[Kind]) -> tuple[str,
     if wanted.lot_id is not None:
         if is_scanned or wanted.part_id is not None:
             raise Refused("scanned", wanted.scanned, "a lot is chosen as well.", "One of the two.")
-        return "lot_id", _item_of(work, wanted.lot_id, "lot_id")
+        return "lot_id", item_of(work, wanted.lot_id, "lot_id")
     if wanted.part_id is not None:  # chosen among those a scan can mean
         return "part_id", _locked(work, wanted.part_id, "part_id")
     if not is_scanned:
@@ -213,7 +213,7 @@ def _resolved(work: Work, wanted: Wanted, kinds: Collection[Kind]) -> tuple[str,
         )
     candidate = _one(work, wanted, kinds)
     if candidate.lot_id is not None:
-        return "scanned", _item_of(work, candidate.lot_id, "scanned")
+        return "scanned", item_of(work, candidate.lot_id, "scanned")
     return "scanned", _locked(work, candidate.part_id or 0, "scanned")
 
 
@@ -298,7 +298,7 @@ def _fitted_where(work: Work, record: RebuildRecord, part: Part) -> tuple[str, s
 
 def _expired(work: Work, part: Part, lot: Lot | None, done_at: datetime) -> list[Forbids]:
     """Shelf life counts until a part is first fitted."""
-    if lot is None or lot.expires_at is None or lot.expires_at >= done_at:
+    if lot is None or lot.expires_at is None or lot.expires_at + THROUGH_THE_DAY >= done_at:
         return []
     fitted = or_(
         exists().where(Layer.part_id == part.id), exists().where(Fixing.part_id == part.id)
