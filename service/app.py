@@ -36,6 +36,7 @@ PAGES = (
     "holds",
     "instruments",
     "designs",
+    "imports",
     "stacks",
     "stack_sheets",
     "parts_show",

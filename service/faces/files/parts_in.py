@@ -242,7 +242,7 @@ def _take_part(
             usability=usability,
             notes=one.said.get("notes", ""),
         )
-        seen.parts.append(NewPart(one.line, part_type.id, entry, lot_key))
+        seen.parts.append(NewPart(one.line, part_type.id, entry, lot_key, lot.label))
 
 
 def _serial(one: _RowIn, lot: LotEntry, how: Reading) -> tuple[str, LotEntry]:

@@ -160,7 +160,8 @@ def _decoded(content: bytes, name: str, field: str) -> tuple[str, str]:
         if strange:
             raise Refused(field, name, "this is not a table but some other kind of file.", RIGHT)
         words = {"utf-8-sig": "UTF-8", "cp1252": "Windows-1252", "latin-1": "Latin-1"}
-        return text, words.get(encoding, "UTF-16")
+        whole = text.replace("\r\n", "\n").replace("\r", "\n").removeprefix("\ufeff")
+        return whole, words.get(encoding, "UTF-16")
     raise Refused(field, name, "its signs cannot be read.", "Saved as UTF-8, it can be.")
 
 

@@ -56,6 +56,7 @@ class NewPart:
     part_type_id: int
     entry: PartEntry
     lot: LotKey | None = None
+    lot_label: str = ""
 
 
 @dataclass(frozen=True, slots=True)

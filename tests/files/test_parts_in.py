@@ -1,0 +1,256 @@
+"""Lists of parts against the database: what they make, every row in error, all or nothing."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+from sqlalchemy import Engine, func, select
+from sqlalchemy.orm import Session
+
+from service.faces.files import parts_in
+from service.faces.files.fields_in import Reading
+from service.faces.files.parts_in import ListOptions, PartsSeen
+from service.faces.files.tables_in import read_table, suggest_mapping
+from service.records.changes.imports import SourceFile, write_parts
+from service.records.database import changing, reading
+from service.records.errors import NotAllowed, Refused, RefusedTogether
+from service.records.permissions import Person
+from service.records.tables.audit import AuditEntry
+from service.records.tables.parts import Lot, Part
+from service.records.tables.people import Role
+from service.trade.words import Usability, Whereabouts
+from tests import builders
+
+BERLIN = ZoneInfo("Europe/Berlin")
+NOW = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
+SOURCE = SourceFile("list.csv", "0" * 64)
+
+
+@dataclass
+class Lists:
+    engine: Engine
+    by: Person
+
+    def look(self, text: str, by: Person | None = None, **how: object) -> PartsSeen:
+        """Read a list, its columns by their headings."""
+        table = read_table(text.encode(), "list.csv", known=parts_in.HEADINGS)
+        mapping = suggest_mapping(table.headers, parts_in.SYNONYMS)
+        part_type_id = how.pop("part_type_id", None)
+        options = ListOptions(Reading(BERLIN, NOW, **how), by or self.by, part_type_id)  # type: ignore[arg-type]
+        with reading(self.engine) as session:
+            return parts_in.plan(session, table, mapping, SOURCE, options)
+
+    def write(self, seen: PartsSeen, by: Person | None = None) -> int:
+        with changing(self.engine, by or self.by, now=NOW) as work:
+            return write_parts(work, seen.plan)
+
+    def count(self, table: type[Part | Lot | AuditEntry]) -> int:
+        with Session(self.engine) as session:
+            return session.scalar(select(func.count()).select_from(table)) or 0
+
+
+@pytest.fixture
+def lists(engine: Engine) -> Lists:
+    """A lab with part types, one MEA M-1 of lot L-1, and somebody of quality."""
+    with Session(engine) as session:
+        types = builders.the_part_types(session)
+        lot = builders.a_lot(session, types.mea, label="L-1")
+        builders.a_part(session, types.mea, serial="M-1", lot=lot)
+        person = builders.a_person(session, Role.QUALITY)
+        by = Person(person.id, person.login, person.name, frozenset({Role.QUALITY}))
+        session.commit()
+    return Lists(engine, by)
+
+
+def said(seen: PartsSeen) -> list[tuple[int, str]]:
+    return [(wrong.line, wrong.said) for wrong in seen.wrong]
+
+
+def test_a_list_as_a_german_spreadsheet_writes_it_is_taken(lists: Lists) -> None:
+    seen = lists.look(
+        "Seriennummer;Bauteil;Charge;Betriebsstunden;Eingang;Lagerort;Freigabe;Bemerkung\n"
+        "M-7;mea;L-9;1.250,5;07.03.2026;Regal 3;frei;gebraucht\n"
+        "0008;TEL-001 rev. A;l-1;;;;ungeprüft;\n"
+    )
+    assert said(seen) == []
+
+    made = lists.write(seen)
+
+    assert made == 3  # two parts and a lot
+    with Session(lists.engine) as session:
+        part = session.scalars(select(Part).where(Part.serial == "M-7")).one()
+        assert (part.hours_before, part.place, part.usability) == (
+            1250.5,
+            "Regal 3",
+            Usability.ACCEPTED,
+        )
+        assert part.whereabouts is Whereabouts.IN_STORE
+        lot = session.get_one(Lot, part.lot_id)
+        assert lot.label == "L-9"
+        assert lot.received_at is not None
+        assert lot.received_at.astimezone(BERLIN).date().isoformat() == "2026-03-07"
+        other = session.scalars(select(Part).where(Part.serial == "0008")).one()
+        assert session.get_one(Lot, other.lot_id).label == "L-1"  # the known lot, not a second one
+
+
+def test_a_list_leaves_one_entry_of_the_trail_with_the_hash_of_its_file(lists: Lists) -> None:
+    before = lists.count(AuditEntry)
+
+    lists.write(lists.look("serial,type\nM-7,mea\nM-8,mea\n"))
+
+    assert lists.count(AuditEntry) == before + 1
+    with Session(lists.engine) as session:
+        entry = session.scalars(select(AuditEntry).order_by(AuditEntry.id.desc())).first()
+        assert entry is not None
+        assert entry.act == "parts:imported"
+        assert SOURCE.sha256 in entry.changes
+
+
+def test_every_row_in_error_is_named_with_all_its_reasons_and_nothing_is_written(
+    lists: Lists,
+) -> None:
+    seen = lists.look(
+        "serial;type;lot;hours;received;status;qty\n"
+        "m-1 ;mea;L-1;0;;;\n"
+        "M-2;mea;;12,5;31.02.2026;;\n"
+        "M-3;meaa;;-4;;wonderful;2\n"
+        "M-4;mea;;1,234;;;\n"
+        "M-5;mea;;;;gesperrt;\n"
+        ";mea;;;;;\n"
+        "M-6;mea;;;;;\n"
+        "M-6;mea;;;;;\n"
+    )
+
+    found: dict[int, list[str]] = {}
+    for line, words in said(seen):
+        found.setdefault(line, []).append(words)
+    assert "there is such a part of this type already" in found[2][0]
+    assert "calendar" in found[3][0]
+    assert [words.split(":")[0].split(" “")[0] for words in found[4]] == [
+        "part type",
+        "quantity",
+        "hours it comes with",
+        "whether it may be used",
+    ]
+    assert "Nearest: mea" in found[4][0]
+    assert "1,2340" in found[5][0]  # says how to leave no doubt
+    assert "hold" in found[6][0]
+    assert "no serial number" in found[7][0]
+    assert "line 8" in found[9][0]
+    assert not seen.may_be_written
+
+
+def test_a_word_on_the_decimal_mark_settles_what_is_ambiguous(lists: Lists) -> None:
+    seen = lists.look("serial;type;hours\nM-4;mea;1,234\n", decimal=",")
+
+    assert seen.plan.parts[0].entry.hours_before == 1.234
+
+
+def test_days_with_slashes_need_a_word_on_which_comes_first(lists: Lists) -> None:
+    text = "serial;type;lot;received\nM-4;mea;L-5;7/3/2026\n"
+
+    assert "which comes first" in said(lists.look(text))[0][1]
+    seen = lists.look(text, day_first=True)
+    assert seen.plan.lots[0].entry.received_at == datetime(2026, 3, 7, 11, 0, tzinfo=UTC)
+
+
+def test_counted_items_come_as_a_lot_with_its_quantity(lists: Lists) -> None:
+    seen = lists.look("type,lot,qty,expires\ngas gasket,G-1,500,2030-01-31\n")
+    assert said(seen) == []
+
+    lists.write(seen)
+
+    with Session(lists.engine) as session:
+        lot = session.scalars(select(Lot).where(Lot.label == "G-1")).one()
+        assert lot.quantity == 500
+        assert lists.count(Part) == 1
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("gas gasket,,500", "no lot is given"),
+        ("gas gasket,G-1,", "how many items"),
+        ("gas gasket,G-1,many", "this is no number"),
+        ("gas gasket,G-1,1.5", "whole number"),
+    ],
+)
+def test_a_lot_of_counted_items_needs_label_and_quantity(
+    lists: Lists, row: str, words: str
+) -> None:
+    seen = lists.look(f"type,lot,qty\n{row}\n")
+
+    assert words in said(seen)[0][1]
+
+
+def test_rows_of_one_lot_must_agree_with_each_other_and_with_the_lot_known(lists: Lists) -> None:
+    seen = lists.look(
+        "serial;type;lot;supplier\nM-7;mea;L-9;Ash Ltd\nM-8;mea;l-9;Beck Ltd\nM-9;mea;L-1;Ash Ltd\n"
+    )
+
+    assert "line 2 says Ash Ltd" in said(seen)[0][1]
+    assert "the lot as it is kept says Fellside" in said(seen)[1][1]
+
+
+def test_a_scanned_code_in_the_serial_column_is_understood(lists: Lists) -> None:
+    seen = lists.look("serial;type\n(01)04012345678901(10)L-1(21)M-77;mea\n")
+
+    assert said(seen) == []
+    assert seen.plan.parts[0].entry.serial == "M-77"
+    assert seen.plan.parts[0].lot_label == "L-1"
+
+
+def test_a_part_type_can_be_said_for_all_rows(lists: Lists) -> None:
+    with Session(lists.engine) as session:
+        mea = builders.the_part_types(session).mea.id
+
+    assert "no part type" in said(lists.look("serial\nM-7\n"))[0][1]
+    assert lists.look("serial\nM-7\n", part_type_id=mea).may_be_written
+
+
+def test_two_people_importing_the_same_list_do_not_make_its_parts_twice(lists: Lists) -> None:
+    text = "serial,type\nM-7,mea\nM-8,mea\n"
+    one, two = lists.look(text), lists.look(text)
+    lists.write(one)
+
+    with pytest.raises(RefusedTogether) as refused:
+        lists.write(two)
+
+    assert [refusal.reason[:7] for refusal in refused.value.refusals] == ["line 2:", "line 3:"]
+    assert lists.count(Part) == 3
+
+
+def test_only_who_may_judge_parts_can_import_judgements(lists: Lists) -> None:
+    builder = Person(lists.by.id, "b", "B", frozenset({Role.BUILDER}))
+    text = "serial,type,status\nM-7,mea,ok\n"
+
+    seen = lists.look(text, by=builder)
+
+    assert "role quality" in said(seen)[0][1]
+    with pytest.raises(NotAllowed):
+        lists.write(lists.look(text), by=builder)
+
+
+def test_a_mapping_that_cannot_work_is_refused(lists: Lists) -> None:
+    table = read_table(b"a,b\n1,2\n", "list.csv")
+    options = ListOptions(Reading(BERLIN, NOW), lists.by)
+    wrong: list[dict[str, int]] = [{"serial": 0, "lot": 0}, {"serial": 7}, {"colour": 0}, {}]
+
+    with reading(lists.engine) as session:
+        for mapping in wrong:
+            with pytest.raises(Refused):
+                parts_in.plan(session, table, mapping, SOURCE, options)
+
+
+def test_the_statements_of_a_look_do_not_grow_with_the_list(
+    lists: Lists, statements: Callable[[], object]
+) -> None:
+    def counted(rows: int) -> int:
+        text = "serial,type,lot\n" + "".join(f"N-{n},mea,L-{n % 7}\n" for n in range(rows))
+        with statements() as seen:  # type: ignore[attr-defined]
+            lists.look(text)
+        return len(seen)
+
+    assert counted(5) == counted(300)
