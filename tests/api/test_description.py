@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 import schemathesis
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, given, settings
 from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import (
     content_type_conformance,
@@ -49,14 +49,49 @@ def described(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -
     app.state.engine.dispose()
 
 
-schema = schemathesis.pytest.from_fixture("described")
+OPERATIONS = (
+    "GET /health",
+    "GET /api/v1/stacks",
+    "GET /api/v1/stacks/{serial}/layers",
+    "POST /api/v1/stacks/{serial}/hours",
+    "GET /api/v1/parts/{serial}/history",
+    "GET /api/v1/parts/{serial}/trace",
+    "GET /api/v1/records",
+    "GET /api/v1/records/{record_id}",
+    "POST /api/v1/records",
+    "POST /api/v1/records/{record_id}/torque-readings",
+    "GET /api/v1/audit",
+)
+TRUE_TO_ITS_DESCRIPTION = (
+    not_a_server_error,
+    response_schema_conformance,
+    content_type_conformance,
+)
 
 
-@schema.parametrize()
-@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
-def test_no_call_ends_in_an_error_of_the_server(case: Any) -> None:
+def test_every_route_for_machines_is_tried_below(described: Any) -> None:
+    """A new route has to be named here, and so is tried."""
+    named = {
+        f"{operation.method.upper()} {operation.path}"
+        for operation in (result.ok() for result in described.get_all_operations())
+    }
+
+    assert named == set(OPERATIONS)
+
+
+@pytest.mark.parametrize("named", OPERATIONS)
+def test_no_call_ends_in_an_error_of_the_server(described: Any, named: str) -> None:
     """Every answer fits its description; none is a 5xx."""
-    case.call_and_validate(
-        headers={"Authorization": f"Bearer {TOKEN}"},
-        checks=(not_a_server_error, response_schema_conformance, content_type_conformance),
+    method, path = named.split()
+    operation = described[path][method]
+
+    @given(case=operation.as_strategy())
+    @settings(
+        max_examples=25, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
     )
+    def call(case: Any) -> None:
+        case.call_and_validate(
+            headers={"Authorization": f"Bearer {TOKEN}"}, checks=TRUE_TO_ITS_DESCRIPTION
+        )
+
+    call()
