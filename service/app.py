@@ -39,6 +39,7 @@ PAGES = (
     "imports",
     "stacks",
     "stack_sheets",
+    "rebuild_records",
     "parts_show",
     "audit_trail",
     "scan",

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import Session, aliased
@@ -30,7 +31,7 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.identifiers import serial_key
-from service.trade.make_safe import LineAsked
+from service.trade.make_safe import LineAsked, recorded_complete
 from service.trade.words import Stage
 
 
@@ -207,6 +208,15 @@ class RecordView:
     def is_made_safe(self) -> bool:
         """Be true where every line of the checklist is recorded. It says nothing of the stack."""
         return all(row.entry is not None for row in self.checklist)
+
+    def recorded_complete(self, zone: str) -> str:
+        """The sentence about a complete checklist, its time in a zone; empty while it is not."""
+        entries = [row.entry for row in self.checklist if row.entry is not None]
+        if not self.is_made_safe or not entries:
+            return ""
+        at = max(entry.done_at for entry in entries).astimezone(ZoneInfo(zone))
+        names = dict.fromkeys(entry.check.person for entry in entries if entry.check is not None)
+        return recorded_complete(f"{at:%Y-%m-%d %H:%M}", tuple(names))
 
     @property
     def approval(self) -> DecisionMade | None:

@@ -1,0 +1,167 @@
+"""What can be chosen at the bench without scanning: lots with items left, instruments, people."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import exists, func, or_, select
+from sqlalchemy.orm import Session
+
+from service.records.queries.instruments import THROUGH_THE_DAY
+from service.records.tables.designs import ChecklistLine, Design, DesignRod
+from service.records.tables.holds import Hold
+from service.records.tables.instruments import Instrument, InstrumentKind
+from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.people import Person
+from service.records.tables.rebuild_records import Step, TorqueReading
+from service.records.tables.stacks import Build, BuildPeriod, Stack
+from service.trade.identifiers import serial_key
+from service.trade.words import Kind
+
+LOTS_MOST = 12
+
+
+@dataclass(frozen=True, slots=True)
+class LotAtHand:
+    """A lot of counted items; ``left`` None where nobody knows how many came."""
+
+    id: int
+    label: str
+    kind: Kind
+    part_type: str
+    left: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class StackToBegin:
+    """What the form of a new record needs to know of a stack."""
+
+    id: int
+    serial: str
+    design: str
+    revision: str
+    ever_built: bool
+    build: int | None
+    closed_at: datetime | None
+    checks: int
+
+
+def lots_at_hand(
+    session: Session, record_id: int, kinds: Collection[Kind], now: datetime
+) -> tuple[LotAtHand, ...]:
+    """From which lots can items be taken? Those used in this record first, then the newest.
+
+    Lots on hold, expired or empty are left out; scanned, they say why. One statement.
+    """
+    taken = (
+        select(func.count(Part.id)).where(Part.lot_id == Lot.id).correlate(Lot).scalar_subquery()
+    )
+    used_here = (
+        select(func.max(Step.sequence))
+        .join(Part, Part.id == Step.part_id)
+        .where(Part.lot_id == Lot.id, Step.record_id == record_id)
+        .correlate(Lot)
+        .scalar_subquery()
+    )
+    rows = session.execute(
+        select(Lot.id, Lot.label, PartType.kind, PartType.name, Lot.quantity - taken)
+        .join(PartType, PartType.id == Lot.part_type_id)
+        .where(
+            PartType.counted,
+            PartType.kind.in_(kinds),
+            or_(Lot.expires_at.is_(None), Lot.expires_at >= now - THROUGH_THE_DAY),
+            ~exists().where(Hold.lot_id == Lot.id, Hold.lifted_at.is_(None)),
+            or_(Lot.quantity.is_(None), Lot.quantity > taken),
+        )
+        .order_by(func.coalesce(used_here, 0).desc(), Lot.id.desc())
+        .limit(LOTS_MOST)
+    )
+    return tuple(LotAtHand(*row) for row in rows)
+
+
+def instruments_to_choose(
+    session: Session, kind: InstrumentKind | None = None
+) -> tuple[tuple[int, str], ...]:
+    """Instruments in use, by kind and mark. One statement."""
+    statement = (
+        select(Instrument.id, Instrument.label, Instrument.kind, Instrument.description)
+        .where(Instrument.in_use)
+        .order_by(Instrument.kind, Instrument.label_key)
+    )
+    if kind is not None:
+        statement = statement.where(Instrument.kind == kind)
+    return tuple(
+        (row.id, f"{row.label}, {row.description or row.kind}")
+        for row in session.execute(statement)
+    )
+
+
+def people_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
+    """Everybody active, by name. One statement."""
+    rows = session.execute(
+        select(Person.id, Person.name).where(Person.active).order_by(Person.name)
+    )
+    return tuple((row.id, row.name) for row in rows)
+
+
+def driver_used_last(session: Session, record_id: int, by_id: int) -> int | None:
+    """The driver of the newest torque reading in a record, else of this person's newest."""
+    here = session.scalar(
+        select(TorqueReading.instrument_id)
+        .where(TorqueReading.record_id == record_id)
+        .order_by(TorqueReading.id.desc())
+        .limit(1)
+    )
+    return here or session.scalar(
+        select(TorqueReading.instrument_id)
+        .where(TorqueReading.by_id == by_id)
+        .order_by(TorqueReading.id.desc())
+        .limit(1)
+    )
+
+
+def rods_of(session: Session, design_id: int) -> tuple[tuple[int, float, float], ...]:
+    """Number and place of each rod of a design, in tightening order; mm from the middle."""
+    rows = session.execute(
+        select(DesignRod.number, DesignRod.x_mm, DesignRod.y_mm)
+        .where(DesignRod.design_id == design_id)
+        .order_by(DesignRod.turn, DesignRod.number)
+    )
+    return tuple((row.number, row.x_mm, row.y_mm) for row in rows)
+
+
+def plate_size_mm(session: Session, design_id: int) -> tuple[float, float]:
+    """Width and height of a design's compression plate, mm."""
+    row = session.execute(
+        select(Design.plate_width_mm, Design.plate_height_mm).where(Design.id == design_id)
+    ).one()
+    return row.plate_width_mm, row.plate_height_mm
+
+
+def stack_to_begin(session: Session, serial: str) -> StackToBegin | None:
+    """The stack of this serial, for a new record; None where there is none. One statement."""
+    row = session.execute(
+        select(
+            Stack.id,
+            Stack.serial,
+            Design.name,
+            Design.revision,
+            exists().where(Build.stack_id == Stack.id),
+            Build.number,
+            BuildPeriod.closed_at,
+            select(func.count(ChecklistLine.id))
+            .where(ChecklistLine.design_id == Design.id)
+            .correlate(Design)
+            .scalar_subquery(),
+        )
+        .join(Design, Design.id == Stack.design_id)
+        .outerjoin(
+            BuildPeriod,
+            (BuildPeriod.stack_id == Stack.id)
+            & BuildPeriod.known_until.is_(None)
+            & BuildPeriod.opened_at.is_(None),
+        )
+        .outerjoin(Build, Build.id == BuildPeriod.build_id)
+        .where(Stack.serial_key == serial_key(serial))
+    ).first()
+    return StackToBegin(*tuple(row)) if row else None
