@@ -1,0 +1,91 @@
+"""What the documentation promises is there, and what is there is in the documentation."""
+
+import re
+import shlex
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+
+from service.faces.commands.main import app as commands
+from service.records.permissions import Act
+from service.settings import Settings
+
+HERE = Path(__file__).parents[2]
+README = (HERE / "README.md").read_text()
+DEVELOPERS = (HERE / "DEVELOPERS.md").read_text()
+BOTH = README + DEVELOPERS
+
+
+def every_command() -> list[str]:
+    """All commands with their subcommands: ``person add``."""
+
+    def walk(command: Any, words: tuple[str, ...]) -> list[str]:
+        if not hasattr(command, "commands"):
+            return [" ".join(words)]
+        inner = command.commands.items()
+        return [found for name, one in inner for found in walk(one, (*words, name))]
+
+    return walk(typer.main.get_command(commands), ())
+
+
+@pytest.mark.parametrize("setting", Settings.model_fields)
+def test_every_setting_is_documented(setting: str) -> None:
+    """By the name it has in the environment."""
+    assert f"LAYERBOOK_{setting.upper()}" in BOTH
+
+
+@pytest.mark.parametrize("command", every_command())
+def test_every_command_is_documented(command: str) -> None:
+    """As it is typed."""
+    assert f"layerbook {command}" in BOTH
+
+
+@pytest.mark.parametrize("act", Act)
+def test_every_act_is_documented(act: Act) -> None:
+    """Who may do it is a question people ask."""
+    assert f"`{act.value}`" in DEVELOPERS
+
+
+def test_every_command_the_documentation_names_is_there() -> None:
+    """With its subcommand."""
+    known = every_command()
+    typed = re.findall(r"layerbook ((?:[a-z]+ ?){1,2})", BOTH)
+
+    unknown = [
+        words
+        for words in (found.strip() for found in typed)
+        if not any(words == one or words.startswith(f"{one} ") or one.startswith(f"{words} ")
+                   or words.split()[0] == one for one in known)
+    ]  # fmt: skip
+
+    assert unknown == []
+
+
+def test_every_setting_the_documentation_names_is_there() -> None:
+    """No setting of yesterday."""
+    known = {f"LAYERBOOK_{name.upper()}" for name in Settings.model_fields}
+    known |= {"LAYERBOOK_TEST_POSTGRES"}
+
+    assert set(re.findall(r"LAYERBOOK_[A-Z][A-Z_]+", BOTH)) <= known
+
+
+def test_every_file_the_documentation_names_is_there() -> None:
+    """Folders and modules in backquotes."""
+    named = re.findall(r"`((?:service|tests|migrations|templates|static)/[\w./-]+)`", BOTH)
+
+    missing = [name for name in named if not (HERE / name.rstrip("/")).exists()]
+
+    assert named
+    assert missing == []
+
+
+def test_the_check_runs_the_command_of_the_readme() -> None:
+    """Exactly it, so that both stay true."""
+    command = next(line.strip() for line in README.splitlines() if line.endswith("-m tests"))
+
+    script = (HERE / ".ci" / "run").read_text()
+
+    assert script.rstrip().endswith(command)
+    assert shlex.split(command)

@@ -1,0 +1,154 @@
+"""Nobody gets anywhere unasked: each route knows who calls, and names its act or runs a change."""
+
+import ast
+import inspect
+import textwrap
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from fastapi.routing import APIRoute, iter_route_contexts
+
+from service.faces.api.callers import caller
+from service.faces.pages.signing_in import signed_in
+
+HERE = Path(__file__).parents[2]
+CHANGES = HERE / "service" / "records" / "changes"
+PUBLIC = {
+    ("GET", "/sign-in"),
+    ("POST", "/sign-in"),
+    ("POST", "/sign-out"),
+    ("GET", "/health"),
+    ("GET", "/favicon.ico"),
+}
+"""The way in and out, the mark in the tab, and whether the database answers."""
+LEADS_ON = {("GET", "/")}
+"""The first page only leads to the stacks."""
+ENDS_A_CHANGE = {"versions.let_go"}
+"""Writes the entry of the trail for a record which `hold_record` gave after asking."""
+
+
+def routes_of(app: Any) -> list[Any]:
+    """Every route with a function of ours behind it, with the path it is reached by."""
+    return [
+        route
+        for route in iter_route_contexts(app.routes)
+        if isinstance(route.original_route, APIRoute)
+    ]
+
+
+def depends_on(dependant: Any) -> Iterator[Any]:
+    """Everything a route depends on, however deep."""
+    for inner in dependant.dependencies:
+        yield inner.call
+        yield from depends_on(inner)
+
+
+def ways(route: Any) -> set[tuple[str, str]]:
+    """Method and path."""
+    return {(method, route.path) for method in route.methods or ()}
+
+
+def test_every_route_knows_who_asks(app: Any) -> None:
+    """Signed in or with a token, but for the ways in."""
+    routes = list(routes_of(app))
+    assert len(routes) > 20
+
+    open_ = [
+        way
+        for route in routes
+        if not {signed_in, caller} & set(depends_on(route.dependant))
+        for way in ways(route)
+    ]
+
+    assert set(open_) <= PUBLIC, "routes nobody has to be known for"
+
+
+def test_without_signing_in_every_page_leads_to_the_sign_in(app: Any, client: Any) -> None:
+    """Not only in the code's own words: each page asked for by somebody unknown."""
+    for route in routes_of(app):
+        for method, path in ways(route) - PUBLIC:
+            concrete = path
+            for name in route.param_convertors:
+                concrete = concrete.replace("{" + name + "}", "1").replace(
+                    "{" + name + ":path}", "1"
+                )
+
+            answer = client.request(method, concrete)
+
+            api = concrete.startswith("/api/")
+            wanted = {401} if api else {303, 403} if method != "GET" else {303}
+            assert answer.status_code in wanted, (method, concrete, answer.status_code)
+            if answer.status_code == 303:
+                assert answer.headers["location"].startswith("/sign-in"), (method, concrete)
+
+
+def test_every_route_names_its_act_or_leaves_it_to_a_change(app: Any) -> None:
+    """`need`, `may` or `changing` in the route or in a function of its module it calls."""
+    silent = [
+        (way, route.endpoint.__module__)
+        for route in routes_of(app)
+        for way in ways(route) - PUBLIC - LEADS_ON
+        if not _asks(route.endpoint, set())
+    ]
+
+    assert silent == []
+
+
+def _asks(function: Callable[..., Any], seen: set[str]) -> bool:
+    function = inspect.unwrap(function)
+    module = inspect.getmodule(function)
+    tree = ast.parse(textwrap.dedent(inspect.getsource(function)))
+    called = {
+        node.func.id
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+    }
+    if called & {"need", "may", "changing"}:
+        return True
+    for name in called - seen:
+        seen.add(name)
+        inner = getattr(module, name, None)
+        ours = inspect.isfunction(inner) and inner.__module__.startswith("service.faces")
+        if ours and _asks(inner, seen):
+            return True
+    return False
+
+
+def test_every_change_asks_for_leave() -> None:
+    """What writes to the trail calls `need`, itself or through another function of its room.
+
+    So the API, the pages and the commands are guarded by the same line.
+    """
+    functions: dict[str, ast.FunctionDef] = {}
+    public: list[str] = []
+    for path in sorted(CHANGES.glob("*.py")):
+        for node in ast.parse(path.read_text()).body:
+            if isinstance(node, ast.FunctionDef):
+                functions[f"{path.stem}.{node.name}"] = node
+                first = node.args.args[0].arg if node.args.args else ""
+                if first == "work" and not node.name.startswith("_"):
+                    public.append(f"{path.stem}.{node.name}")
+    by_name: dict[str, list[str]] = {}
+    for full in functions:
+        by_name.setdefault(full.split(".")[1], []).append(full)
+
+    def calls(full: str, wanted: set[str], seen: set[str]) -> bool:
+        seen.add(full)
+        called = {
+            node.func.id if isinstance(node.func, ast.Name) else node.func.attr
+            for node in ast.walk(functions[full])
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name | ast.Attribute)
+        }
+        return bool(called & wanted) or any(
+            calls(inner, wanted, seen)
+            for name in called
+            for inner in by_name.get(name, ())
+            if inner not in seen
+        )
+
+    whole = [full for full in public if full not in ENDS_A_CHANGE and calls(full, {"note"}, set())]
+    silent = [full for full in whole if not calls(full, {"need"}, set())]
+
+    assert len(whole) > 30
+    assert silent == []
