@@ -8,13 +8,17 @@ from service.faces.drawings.clamp import Fluid, Port, Rods
 from service.faces.drawings.pile import draw_pile
 from service.faces.drawings.rods import draw_rods
 from service.faces.pages.kept_drawings import kept
+from service.faces.pages.render import quantity
 from service.records.queries.build_torques import BuildTorques
 from service.records.queries.layer_maps import LayerMap, TypeFacts
 from service.trade.comparison import Mark
+from service.trade.pile import counts, height_mm
 from service.trade.words import Facing, Kind, Usability
 
 Marks = Callable[[str], str]
 """Writes a state as its word with its mark."""
+TALL = 60
+"""Rows from which a table scrolls in its own frame, so that the sheet stays short."""
 CALM = frozenset({Usability.ACCEPTED.value, Usability.ACCEPTED_USED.value})
 
 
@@ -81,15 +85,35 @@ def layer_table(
     marks: Marks,
     *,
     as_today: bool,
+    held: frozenset[int] = frozenset(),
     numbers: Mapping[int, int] | None = None,
 ) -> str:
     """All layers as an HTML table, position 1 at the fixed end.
 
     as_today: tell whether each part may be used, which is known of today only.
+    held: parts on hold, by themselves or with their lot.
     numbers: revision number by part, where the pile is compared with another.
     """
-    key = ("table", shown.digest, title, as_today, tuple((numbers or {}).items()))
-    return kept.get(key, lambda: _table(shown, title, marks, as_today, numbers or {}))
+    key = ("table", shown.digest, title, as_today, held, tuple((numbers or {}).items()))
+    return kept.get(
+        key,
+        lambda: _table(shown, title, marks, as_today=as_today, held=held, numbers=numbers or {}),
+    )
+
+
+def pile_in_words(shown: LayerMap) -> str:
+    """How many cells, half plates and layers the pile has, and how high it is."""
+    return kept.get(("pile", shown.digest), lambda: _counted(shown))
+
+
+def _counted(shown: LayerMap) -> str:
+    held = counts(shown.layers)
+    blank = f" and {held.blank_cells} blank" if held.blank_cells else ""
+    return (
+        f"{held.cells} cells{blank}, {held.half_plates} half plates, "
+        f"{held.coolant_layers} coolant layers; {held.layers} layers, "
+        f"{quantity(height_mm(shown.layers), 'mm', 1)} as drawn"
+    )
 
 
 def kind_in_words(of_type: TypeFacts) -> str:
@@ -109,7 +133,13 @@ def faces_in_words(facing: str, marked_face: str | None) -> str:
 
 
 def _table(
-    shown: LayerMap, title: str, marks: Marks, as_today: bool, numbers: Mapping[int, int]
+    shown: LayerMap,
+    title: str,
+    marks: Marks,
+    *,
+    as_today: bool,
+    held: frozenset[int],
+    numbers: Mapping[int, int],
 ) -> str:
     lots = {lot_id: escape(label) for lot_id, label in shown.lots.items()}
     told = {
@@ -131,9 +161,10 @@ def _table(
         if correction is not None:
             lot += f' <a class="late" href="/corrections/{correction}">corrected</a>'
         if as_today:
-            may_be = usable.get(use)
+            word = Usability.ON_HOLD.value if part in held else use
+            may_be = usable.get(word)
             if may_be is None:
-                may_be = usable[use] = marks(use) if use not in CALM else escape(use)
+                may_be = usable[word] = marks(word) if word not in CALM else escape(word)
             last = f"<td>{may_be}</td>"
         else:
             last = ""
@@ -158,8 +189,9 @@ def _table(
     if numbers:
         heads = f'<th scope="col" class="num">change</th>{heads}'
     said = escape(title)
+    tall = " tall" if len(rows) > TALL else ""
     return (
-        f'<div class="table" role="region" tabindex="0" aria-label="{said}"><table>'
+        f'<div class="table{tall}" role="region" tabindex="0" aria-label="{said}"><table>'
         f"<caption>{said}</caption><thead><tr>{heads}</tr></thead><tbody>\n"
         + "\n".join(rows)
         + "\n</tbody></table></div>"

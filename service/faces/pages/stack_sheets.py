@@ -14,6 +14,7 @@ from service.faces.pages.layer_pictures import (
     Marks,
     faces_in_words,
     layer_table,
+    pile_in_words,
     rod_plan,
     section,
 )
@@ -21,18 +22,27 @@ from service.faces.pages.render import local, page
 from service.faces.pages.signing_in import Database, Me
 from service.records.database import reading
 from service.records.permissions import Act, need
-from service.records.queries.build_torques import BuildTorques, build_torques
+from service.records.queries.build_torques import BuildTorques, RodTorque, build_torques
 from service.records.queries.content import Verification, verify
 from service.records.queries.hours import HourHistory, build_hours, hour_history
-from service.records.queries.layer_maps import BuildFacts, LayerMap, layer_map
+from service.records.queries.layer_maps import BuildFacts, LayerMap, MapFixing, layer_map
 from service.records.queries.stacks import StackRecord, StackSheet, find_stack, stack_sheet
 from service.settings import Settings
 from service.trade.comparison import Change, Comparison, What, compare
-from service.trade.pile import Counts, counts, height_mm
 from service.trade.running_hours import Hours
+from service.trade.words import FIXING_KINDS, Kind
 
 router = APIRouter(prefix="/stacks")
 READINGS_SHOWN = 5
+
+
+@dataclass(frozen=True, slots=True)
+class RodRow:
+    """One rod with the parts on it by their kind, and its final torque."""
+
+    number: int
+    fixings: dict[Kind, tuple[MapFixing, ...]]
+    torque: RodTorque | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +55,10 @@ class SheetPage:
     caption: str
     drawing: Markup
     table: Markup
-    counts: Counts
-    height_mm: float
+    pile: str
     rods: Markup
+    rod_rows: tuple[RodRow, ...]
+    fixing_kinds: tuple[Kind, ...]
     torques: BuildTorques | None
     hours: HourHistory
     build_hours: dict[int, Hours]
@@ -162,6 +173,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
     caption = _caption(shown, request)
     record = _record_of(sheet, build)
     torque = torques.get(build.build_id) if build else None
+    fixed = shown.fixings
     context = SheetPage(
         shown=shown,
         sheet=sheet,
@@ -169,11 +181,20 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         caption=caption,
         drawing=Markup(section(shown, caption, _how(asked, request))),  # noqa: S704
         table=Markup(  # noqa: S704 - written and escaped by layer_table
-            layer_table(shown, "Layers from the fixed end", _marks(request), as_today=is_now)
+            layer_table(
+                shown,
+                "Layers from the fixed end",
+                _marks(request),
+                as_today=is_now,
+                held=frozenset(hold.part_id for hold in sheet.holds),
+            )
         ),
-        counts=counts(shown.layers),
-        height_mm=height_mm(shown.layers),
+        pile=pile_in_words(shown),
         rods=Markup(rod_plan(shown, torque, "Rods and final torque")),  # noqa: S704
+        rod_rows=_rod_rows(shown, torque),
+        fixing_kinds=tuple(
+            kind for kind in FIXING_KINDS if any(f.kind is kind and f.rod_number for f in fixed)
+        ),
         torques=torque,
         hours=history,
         build_hours=ran,
@@ -183,6 +204,20 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         is_now=is_now,
     )
     return page(request, "stacks/show.html", context, asked.status)
+
+
+def _rod_rows(shown: LayerMap, torques: BuildTorques | None) -> tuple[RodRow, ...]:
+    read = {rod.rod_number: rod for rod in torques.rods} if torques else {}
+    at_rod: dict[int, dict[Kind, tuple[MapFixing, ...]]] = {rod.number: {} for rod in shown.rods}
+    for number in read:
+        at_rod.setdefault(number, {})
+    for fixing in shown.fixings:
+        if fixing.rod_number is not None:
+            on_it = at_rod.setdefault(fixing.rod_number, {})
+            on_it[fixing.kind] = (*on_it.get(fixing.kind, ()), fixing)
+    return tuple(
+        RodRow(number, on_it, read.get(number)) for number, on_it in sorted(at_rod.items())
+    )
 
 
 def _moment(asked: Form, name: str) -> datetime | None:

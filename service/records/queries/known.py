@@ -13,7 +13,9 @@ class HasKnown(Protocol):
     known_until: Any
 
 
-def known(table: type[HasKnown] | Any, at: datetime | None = None) -> ColumnElement[bool]:
+def known(
+    table: type[HasKnown] | Any, at: datetime | ColumnElement[datetime] | None = None
+) -> ColumnElement[bool]:
     """Rows as known now, or as they were known at a time (from its first moment on)."""
     until: ColumnElement[bool] = table.known_until.is_(None)
     if at is None:
