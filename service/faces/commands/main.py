@@ -4,7 +4,7 @@ import sys
 
 import typer
 
-from service.faces.commands import backup, generate, migrate, owner, person, serve, token
+from service.faces.commands import backup, demo, generate, migrate, owner, person, serve, token
 from service.records.errors import LayerbookError, RefusedTogether
 from service.trade.errors import TradeError
 
@@ -15,6 +15,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+app.command()(demo.demo)
 app.command()(serve.serve)
 app.command()(migrate.migrate)
 app.command()(generate.generate)

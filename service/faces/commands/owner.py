@@ -22,10 +22,10 @@ from service.settings import Settings
 OWNER = Person(0, "", "command line", frozenset(Role))
 
 
-def settings() -> Settings:
+def settings(read: Callable[[], Settings] = Settings) -> Settings:
     """Read the settings, or say which one cannot be taken and stop."""
     try:
-        return Settings()
+        return read()
     except ValidationError as trouble:
         for error in trouble.errors():
             name = "_".join(["LAYERBOOK", *(str(part).upper() for part in error["loc"])])

@@ -1,0 +1,1 @@
+"""The invented Tarnfield Electrochemistry Lab: two years of history, played by the changes."""

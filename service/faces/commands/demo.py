@@ -1,0 +1,133 @@
+"""``layerbook demo``: the invented laboratory, built in a folder of its own and served."""
+
+import errno
+import socket
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from sqlalchemy.orm import Session
+
+from service.faces.commands import owner
+from service.records.database import now_utc, reading
+from service.settings import Settings
+
+
+def demo(
+    folder: Annotated[
+        Path, typer.Option(help="Folder of the demo; nothing is written elsewhere.")
+    ] = Path("layerbook-demo"),
+    port: Annotated[
+        int | None, typer.Option(min=1, max=65535, help="Port to listen on; 8042 if not given.")
+    ] = None,
+    fresh: Annotated[
+        bool, typer.Option("--fresh", help="Throw away what was entered and begin anew.")
+    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask before --fresh.")] = False,
+    serve: Annotated[
+        bool, typer.Option("--serve/--no-serve", help="Serve the pages, or only build.")
+    ] = True,
+) -> None:
+    """Build an invented laboratory with two years of history, and serve it on this machine.
+
+    A second start keeps what was entered.
+    """
+    from service.faces.demo.building import demo_settings
+
+    given = owner.settings(lambda: demo_settings(folder, port))
+    listening = _listen(given) if serve else None
+    try:
+        _make_ready(folder, fresh=fresh, yes=yes)
+        with owner.database(given, migrate_older=True) as engine, reading(engine) as session:
+            _tell(given, session)
+        if listening is not None:
+            _serve(given, listening)
+    except KeyboardInterrupt:
+        owner.say("\nStopped.")
+        raise typer.Exit(130) from None
+    finally:
+        if listening is not None:
+            listening.close()
+
+
+def _listen(given: Settings) -> socket.socket:
+    """Take the port before anything is built; it must not fail after the waiting."""
+    listening = socket.socket(socket.AF_INET)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((given.host, given.port))
+        listening.listen()
+    except OSError as trouble:
+        listening.close()
+        why = {
+            errno.EADDRINUSE: "is taken by another program",
+            errno.EACCES: "is reserved for the system",
+        }.get(trouble.errno or 0, f"cannot be listened on ({trouble.strerror})")
+        other = given.port + 1 if 1024 <= given.port < 65535 else 8043
+        raise owner.stop(
+            f"Port {given.port} {why}. Choose another: layerbook demo --port {other}"
+        ) from None
+    return listening
+
+
+def _make_ready(folder: Path, *, fresh: bool, yes: bool) -> None:
+    from service.faces.demo.building import build, entries_in_all, is_demo, is_free
+
+    is_there = is_demo(folder)
+    if is_there and not fresh:
+        owner.say(f"The demo in {folder} stands as you left it; --fresh begins anew.")
+        return
+    if is_there and not yes:
+        question = f"Throw away everything entered in the demo in {folder} and begin anew?"
+        if not typer.confirm(question, err=True):
+            raise owner.stop("Nothing was changed.")
+    if not is_there and not is_free(folder):
+        raise owner.stop(
+            f"{folder} holds other things, so no demo is built there and nothing was touched."
+            " Choose another: layerbook demo --folder NAME"
+        )
+    try:
+        with owner.progress("building the invented laboratory", entries_in_all()) as done:
+            build(folder, now_utc(), done)
+    except OSError as trouble:
+        raise owner.stop(f"The demo cannot be built in {folder}: {trouble.strerror}.") from None
+    except KeyboardInterrupt:
+        kept = "The demo there is as it was." if is_there else "Nothing is left of it."
+        owner.say(f"\nStopped while building. {kept}")
+        raise typer.Exit(130) from None
+
+
+def _tell(given: Settings, session: Session) -> None:
+    from service.faces.demo.first_steps import first_steps
+    from service.faces.demo.people import PASSPHRASE, PEOPLE
+
+    address = f"http://{given.host}:{given.port}"
+    print(f"\n{given.lab_name}\n{address}\n")
+    print(f"Sign in with the passphrase “{PASSPHRASE}” as")
+    for somebody in PEOPLE:
+        print(f"  {somebody.login:8}{somebody.name}, {somebody.role}")
+    print("\nTry first, as")
+    for step in first_steps(session):
+        print(f"  {step.role:12}{step.sentence}\n{'':14}{address}{step.path}")
+    print(
+        "\nPeople, parts and events are invented. The passphrase is known to everybody, so the"
+        "\ndemo answers on this machine only; a laboratory's own begins with layerbook serve."
+    )
+
+
+def _serve(given: Settings, listening: socket.socket) -> None:
+    import uvicorn
+
+    from service.app import make_app
+
+    owner.say(f"\nServing; what is entered is kept in {given.data_folder}. Ctrl+C to stop.")
+    config = uvicorn.Config(
+        make_app(given),
+        log_level="warning",
+        server_header=False,
+        timeout_graceful_shutdown=10,
+    )
+    try:
+        uvicorn.Server(config).run(sockets=[listening])
+    except KeyboardInterrupt:
+        owner.say("\nStopped. The next start goes on from here.")

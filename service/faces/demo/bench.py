@@ -1,0 +1,308 @@
+"""Somebody at the bench writes a rebuild record, entry by entry, while the clock goes on."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from service.faces.demo.days import When
+from service.faces.demo.lab import Lab
+from service.faces.demo.people import PASSPHRASE
+from service.faces.demo.piles import Item
+from service.faces.files import photos
+from service.records.changes import approvals, bench, rebuild_records
+from service.records.changes.attachments import add_attachment
+from service.records.changes.handing_in import hand_in
+from service.records.changes.parts import move_part
+from service.records.database import Work
+from service.records.queries.working_piles import working_pile
+from service.records.tables.rebuild_records import Involvement, RecordKind
+from service.trade.conditions import NONE_SEEN, FindingEntry
+from service.trade.pile import Layer
+from service.trade.torque_units import IN_NEWTON_METRES
+from service.trade.words import End, Facing, Joint, Kind, ReadingKind, Stage, Whereabouts
+
+INSTRUMENT_OF_UNIT = {"% vol": "GD-1", "V": "MM-1", "kPa": "PG-1", "°C": "TH-1"}
+USUAL_READINGS = {"% vol": 0.1, "V": 0.12, "kPa": 0.4, "°C": 24.0}
+SHARES = (0.3, 0.7, 1.0)
+"""Of the target torque, pass by pass."""
+SCATTER = 0.012
+"""Standard deviation of a set torque, of its mean."""
+MOST_MB = 15
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """What the head of a record says. ``late`` is the time from the event to its writing down."""
+
+    name: str
+    """by which the history finds the record again"""
+    stack: str
+    kind: RecordKind
+    reason: str
+    by: str
+    helped: tuple[str, ...] = ()
+    witness: str = ""
+    late: timedelta = timedelta()
+    notes: str = ""
+
+
+class Bench:
+    """One record being written by one person; every entry takes its minutes."""
+
+    def __init__(self, lab: Lab, work: Work, event: Event, clock: datetime) -> None:
+        self.lab, self.work, self.event, self.clock = lab, work, event, clock
+        self.design = lab.design_of[event.stack]
+        work.now = clock + event.late
+
+    @property
+    def record_id(self) -> int:
+        """The record's number."""
+        return self.lab.records[self.event.name]
+
+    def wait(self, minutes: float) -> None:
+        """Let time go by."""
+        self.clock += timedelta(minutes=minutes)
+        self.work.now = self.clock + self.event.late
+
+    def enter(self, entry: Any, minutes: float = 1.0, **facts: Any) -> None:
+        """Make one entry of the record, some minutes after the one before."""
+        self.wait(minutes)
+        entry(self.work, self.record_id, None, **facts)
+
+    def make_safe(self, readings: Mapping[str, float] | None = None) -> None:
+        """Record every line of the design's checklist; ``readings`` by unit, where unusual."""
+        shown = {**USUAL_READINGS, **(readings or {})}
+        for number, line in enumerate(self.design.checklist, 1):
+            instrument = INSTRUMENT_OF_UNIT.get(line.unit or "")
+            self.enter(
+                bench.record_make_safe,
+                4.0,
+                line_number=number,
+                reading=shown[line.unit] if line.unit else None,
+                instrument_id=self.lab.instruments[instrument] if instrument else None,
+                witness_id=self._person(self.event.witness) if line.needs_witness else None,
+                done_at=self.clock + timedelta(minutes=4),
+            )
+
+    def read_as_found(self, driver: str, share: float) -> None:
+        """Residual torque of every nut before loosening, about a share of the target."""
+        self._torques(driver, 1, share, Stage.AS_FOUND, ReadingKind.RESIDUAL)
+
+    def open(self, hours: float) -> None:
+        """Release the clamp."""
+        self.enter(bench.open_stack, 10.0, opened_at=self.clock_after(10.0), hours=hours)
+
+    def clock_after(self, minutes: float) -> datetime:
+        """What the clock will show."""
+        return self.clock + timedelta(minutes=minutes)
+
+    def lift(
+        self,
+        end: End,
+        count: int,
+        seen: Mapping[str, Sequence[FindingEntry]] | None = None,
+    ) -> list[Layer]:
+        """Lift layers off an end, the outermost first; ``seen`` by serial or by place from there.
+
+        Nothing was seen on the others. Gives the layers as they lay.
+        """
+        layers = working_pile(self.work.session, self.record_id).layers
+        outward = list(layers[:count] if end is End.FIXED else reversed(layers[-count:]))
+        self.lab.lifted.setdefault(self.event.name, []).extend(outward)
+        told = dict(seen or {})
+        for number, layer in enumerate(outward, 1):
+            findings = told.pop(layer.label, None) or told.pop(str(number), None)
+            self.enter(
+                bench.lift_off,
+                1.5,
+                end=end,
+                part_id=layer.part,
+                findings=findings or [FindingEntry(NONE_SEEN)],
+                done_at=self.clock_after(1.5),
+            )
+        if told:
+            raise LookupError(f"not among the layers lifted: {', '.join(told)}")
+        return outward
+
+    def put(self, items: Sequence[Item], end: End = End.FREE) -> None:
+        """Put layers on at an end, in this order."""
+        for item in items:
+            self.enter(
+                bench.put_on,
+                0.6,
+                end=end,
+                scanned=item.serial,
+                lot_id=self.lab.lots[item.lot] if item.lot else None,
+                facing=item.facing,
+                done_at=self.clock_after(0.6),
+            )
+
+    def restack(
+        self,
+        lifted: Sequence[Layer],
+        end: End,
+        *,
+        gas: str,
+        coolant: str,
+        instead: Mapping[str, Item] | None = None,
+    ) -> None:
+        """Put lifted layers back in their order, gaskets new, some parts replaced by others."""
+        items = []
+        for layer in reversed(lifted):
+            if layer.kind is Kind.GASKET:
+                items.append(Item(lot=coolant if layer.joint is Joint.COOLANT else gas))
+            else:
+                facing = None if layer.facing is Facing.EITHER else layer.facing
+                as_it_was = Item(layer.label, facing=facing)
+                items.append((instead or {}).get(layer.label, as_it_was))
+        self.put(items, end)
+
+    def fit_plates(self, key: str, end: End) -> None:
+        """Fit the compression plate of an end."""
+        self.enter(
+            bench.fit_fixing,
+            3.0,
+            end=end,
+            scanned=self.lab.next_of(key),
+            done_at=self.clock_after(3.0),
+        )
+
+    def fit_rods(self, lots: Mapping[str, int]) -> None:
+        """Fit rods, sleeves, springs and nuts from their lots, so many at each rod."""
+        for lot, each in lots.items():
+            self.enter(
+                bench.fit_from_lot,
+                5.0,
+                lot_id=self.lab.lots[lot],
+                rod_numbers=[rod.number for rod in self.design.rods],
+                each=each,
+                done_at=self.clock_after(5.0),
+            )
+
+    def tighten(
+        self, driver: str, odd: Mapping[int, float] | None = None, unit: str = "N·m"
+    ) -> None:
+        """Tighten crosswise in passes; ``odd`` gives last readings that stood out, by rod."""
+        for number, share in enumerate(SHARES, 1):
+            is_last = number == len(SHARES)
+            self._torques(
+                driver,
+                number,
+                share,
+                Stage.CLOSING,
+                ReadingKind.SET,
+                odd=odd if is_last else None,
+                unit=unit,
+            )
+
+    def re_tighten(self, driver: str) -> None:
+        """Set every nut to the target once more."""
+        self._torques(driver, 1, 1.0, Stage.CLOSING, ReadingKind.SET)
+
+    def close(self, hours: float | None = None) -> None:
+        """The clamp is closed."""
+        self.enter(bench.close_stack, 5.0, closed_at=self.clock_after(5.0), hours=hours)
+
+    def undo(self, minutes: float = 0.4) -> None:
+        """Take the last entry back."""
+        self.enter(bench.undo_last, minutes)
+
+    def photo(self, name: str, content: bytes, part: str = "") -> None:
+        """Attach a picture to the record, and to a part it shows."""
+        self.wait(2.0)
+        checked = photos.check(content, name, most_mb=MOST_MB)
+        add_attachment(
+            self.work,
+            photos.store(self.lab.folder, checked),
+            record_id=self.record_id,
+            part_id=self.lab.parts[part] if part else None,
+        )
+
+    def hand_in(self) -> None:
+        """Hand the record in; its hash is kept for whoever signs it."""
+        self.wait(12.0)
+        name = self.event.name
+        self.lab.hashes[name] = hand_in(self.work, self.record_id, None)
+
+    def _torques(
+        self,
+        driver: str,
+        pass_number: int,
+        share: float,
+        stage: Stage,
+        kind: ReadingKind,
+        *,
+        odd: Mapping[int, float] | None = None,
+        unit: str = "N·m",
+    ) -> None:
+        target = self.design.target_torque_nm * share
+        for rod in sorted(self.design.rods, key=lambda rod: rod.turn):
+            value = (odd or {}).get(rod.number) or self.lab.chance.gauss(target, SCATTER * target)
+            number = f"{value:.1f}" if unit == "N·m" else f"{value / IN_NEWTON_METRES[unit]:.0f}"
+            self.enter(
+                bench.read_torque,
+                0.5,
+                rod_number=rod.number,
+                pass_number=pass_number,
+                stage=stage,
+                kind=kind,
+                entered=number,
+                unit=unit,
+                instrument_id=self.lab.instruments[driver],
+                taken_at=self.clock_after(0.5),
+            )
+
+    def _person(self, login: str) -> int:
+        return self.lab.people[login].id
+
+
+def throw_gaskets_away(lab: Lab, when: When, name: str, by: str) -> None:
+    """Say of the gaskets lifted off in an event that they are scrapped."""
+    with lab.work(when, by) as work:
+        for layer in lab.lifted[name]:
+            if layer.kind is Kind.GASKET:
+                move_part(
+                    work,
+                    layer.part,
+                    whereabouts=Whereabouts.SCRAPPED,
+                    place="",
+                    reason="Renewed at the opening.",
+                )
+
+
+@contextmanager
+def writing(lab: Lab, when: When, event: Event) -> Iterator[Bench]:
+    """Begin a record at a moment and write in it; it stays open unless it is handed in."""
+    begun = lab.days.at(when)
+    with lab.work(begun + event.late, event.by) as work:
+        people = [(lab.people[login].id, Involvement.WORKED) for login in (event.by, *event.helped)]
+        if event.witness:
+            people.append((lab.people[event.witness].id, Involvement.WITNESSED))
+        lab.records[event.name] = rebuild_records.begin_record(
+            work,
+            stack_id=lab.stacks[event.stack],
+            kind=event.kind,
+            reason=event.reason,
+            performed_from=begun,
+            people=people,
+            notes=event.notes,
+        )
+        yield Bench(lab, work, event, begun)
+
+
+@contextmanager
+def going_on(lab: Lab, when: When, event: Event) -> Iterator[Bench]:
+    """Go on in a record begun before."""
+    at = lab.days.at(when)
+    with lab.work(at, event.by) as work:
+        yield Bench(lab, work, event, at)
+
+
+def approve(lab: Lab, when: When, name: str, by: str) -> None:
+    """A supervisor signs a record."""
+    with lab.work(when, by) as work:
+        approvals.approve(
+            work, lab.records[name], content_sha256=lab.hashes[name], password=PASSPHRASE
+        )

@@ -1,0 +1,86 @@
+"""Builds the invented laboratory in a folder of its own, whole or not at all."""
+
+import json
+import shutil
+import tempfile
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+from service.faces.demo.days import Days
+from service.faces.demo.history import everything, play
+from service.faces.demo.lab import Lab
+from service.faces.demo.people import LAB_NAME, ZONE
+from service.records.database import make_engine
+from service.records.migrating import migrate
+from service.settings import Settings
+
+MARK = "invented-laboratory.json"
+"""Lies in every folder the demo made: no other folder is ever taken for one or thrown away."""
+
+
+def demo_settings(folder: Path, port: int | None = None) -> Settings:
+    """The settings of the demo: its own SQLite file, reachable from this machine only."""
+    given: dict[str, object] = {
+        "data_folder": folder,
+        "database_url": f"sqlite:///{folder / 'layerbook.sqlite'}",
+        "lab_name": LAB_NAME,
+        "zone": ZONE,
+        "host": "127.0.0.1",
+        "workers": 1,
+        "public_address": "",
+        "cookie_secure": False,
+    }
+    if port is not None:
+        given["port"] = port
+    return Settings(**given)  # type: ignore[arg-type]
+
+
+def is_demo(folder: Path) -> bool:
+    """Whether a folder holds an invented laboratory."""
+    return (folder / MARK).is_file() and (folder / "layerbook.sqlite").is_file()
+
+
+def is_free(folder: Path) -> bool:
+    """Whether a demo can be built there: nothing is there, or an empty folder."""
+    return not folder.exists() or (folder.is_dir() and not any(folder.iterdir()))
+
+
+def entries_in_all() -> int:
+    """How many entries the history has, for a progress bar."""
+    return len(everything())
+
+
+def build(folder: Path, now: datetime, done: Callable[[int], None] = lambda _more: None) -> None:
+    """Build the laboratory as of ``now``: beside its place, then moved there in one step.
+
+    A demo that is there gives way at that step. Whatever goes wrong or is interrupted leaves
+    everything as it was. ``done`` is told of each entry.
+    """
+    parent = folder.absolute().parent
+    parent.mkdir(parents=True, exist_ok=True)
+    beside = Path(tempfile.mkdtemp(dir=parent, prefix=f".{folder.name}-being-built-"))
+    try:
+        settings = demo_settings(beside)
+        migrate(settings.database_url)
+        engine = make_engine(settings.database_url)
+        try:
+            play(Lab(engine, Days(now, settings.time_zone), beside), everything(), done)
+        finally:
+            engine.dispose()
+        made = {"lab": LAB_NAME, "invented": True, "made_at": now.isoformat(timespec="seconds")}
+        (beside / MARK).write_text(json.dumps(made, indent=2) + "\n", encoding="utf-8")
+        beside.chmod(0o700)
+        throw_away(folder)
+        beside.rename(folder)
+    except BaseException:
+        shutil.rmtree(beside, ignore_errors=True)
+        raise
+
+
+def throw_away(folder: Path) -> None:
+    """Remove a demo and everything entered in it, or an empty folder; never another one."""
+    if is_demo(folder):
+        shutil.rmtree(folder)
+    elif folder.exists():
+        folder.rmdir()

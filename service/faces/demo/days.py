@@ -1,0 +1,59 @@
+"""When things happen in the invented history: so many weeks ago, on a weekday, at a time of day.
+
+The last entries are of the last working day before the history is made, so that it ends "today"
+at whatever hour somebody starts it, and nothing lies ahead.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+MON, TUE, WED, THU, FRI = range(5)
+LAST_WORKING_DAY = 9
+"""Stands for a weekday in week 0: the last working day before today."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class When:
+    """A moment of the history; the smaller is the earlier one."""
+
+    weeks: int
+    """minus the number of weeks ago"""
+    weekday: int
+    clock: str
+    """time of day in the laboratory, such as 08:40"""
+
+
+def ago(weeks: int, weekday: int, clock: str) -> When:
+    """So many weeks ago, on a weekday, at a time of day in the laboratory."""
+    return When(-weeks, weekday, clock)
+
+
+def last_working_day(clock: str) -> When:
+    """On the last working day before the history is made."""
+    return When(0, LAST_WORKING_DAY, clock)
+
+
+@dataclass(frozen=True, slots=True)
+class Days:
+    """Turns moments of the history into times, counted back from ``now``."""
+
+    now: datetime
+    zone: ZoneInfo
+
+    def day(self, when: When) -> date:
+        """The calendar day in the laboratory."""
+        today = self.now.astimezone(self.zone).date()
+        if when.weekday == LAST_WORKING_DAY:
+            back = {0: 3, 6: 2}.get(today.weekday(), 1)
+            return today - timedelta(days=back)
+        monday = today - timedelta(days=today.weekday())
+        return monday + timedelta(weeks=when.weeks, days=when.weekday)
+
+    def at(self, when: When) -> datetime:
+        """The moment as a time with its zone."""
+        return datetime.combine(self.day(when), time.fromisoformat(when.clock), self.zone)
+
+    def noon(self, weeks: int, weekday: int = MON) -> datetime:
+        """A day without a time of day, as the records keep it."""
+        return self.at(ago(weeks, weekday, "12:00"))

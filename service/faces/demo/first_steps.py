@@ -1,0 +1,39 @@
+"""What to try first in the demo, as its records stand now."""
+
+from dataclasses import dataclass
+
+from sqlalchemy.orm import Session
+
+from service.faces.demo.heron import FAILING
+from service.records.queries.record_lists import brief_records
+from service.records.queries.scans import find_scanned
+from service.records.tables.people import Role
+from service.records.tables.rebuild_records import RecordState
+
+
+@dataclass(frozen=True, slots=True)
+class FirstStep:
+    """Something to look at: for whom, what it is, and the page."""
+
+    role: Role
+    sentence: str
+    path: str
+
+
+def first_steps(session: Session) -> tuple[FirstStep, ...]:
+    """What is open, what waits, and which part has a story: those that still stand."""
+    steps = []
+    for record in brief_records(session, states=[RecordState.OPEN]).rows[:1]:
+        sentence = f"Go on with {record.stack_serial}, which lies open: record {record.id}."
+        steps.append(FirstStep(Role.BUILDER, sentence, f"/records/{record.id}/bench"))
+    for record in brief_records(session, states=[RecordState.HANDED_IN]).rows[:1]:
+        sentence = (
+            f"Decide on record {record.id}, the {record.kind} of {record.stack_serial}"
+            f" by {record.written_by}."
+        )
+        steps.append(FirstStep(Role.SUPERVISOR, sentence, f"/records/{record.id}/approval"))
+    for hit in find_scanned(session, FAILING).hits:
+        if hit.kind == "part":
+            sentence = f"Trace MEA {hit.label}, which was moved between stacks and failed."
+            steps.append(FirstStep(Role.QUALITY, sentence, f"/parts/{hit.id}/trace"))
+    return tuple(steps)

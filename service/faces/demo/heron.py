@@ -1,0 +1,302 @@
+"""The three Herons: an MEA is moved from HERON-02 to HERON-01 and fails there.
+
+HERON-02 was first closed with TD-3, which was found 9 % out of tolerance afterwards. The gaskets
+beside the failing MEA are of sheet 77, as are those in other stacks; its lot sits in all three.
+"""
+
+from datetime import timedelta
+
+from service.faces.demo import pictures
+from service.faces.demo.bench import Bench, Event, approve, going_on, throw_gaskets_away, writing
+from service.faces.demo.days import MON, THU, TUE, WED, When, ago, last_working_day
+from service.faces.demo.lab import Entry, Lab, serial
+from service.faces.demo.piles import BLANK, heron, heron_mea
+from service.faces.demo.running import shown
+from service.records.changes.holds import Subject, give_concession, place_hold
+from service.records.changes.parts import judge_part, move_part, reserve_part
+from service.records.tables.rebuild_records import RecordKind
+from service.trade.conditions import FindingEntry
+from service.trade.words import End, Usability, Whereabouts
+
+FAILING = "HM-0117"
+RODS = {"HR R-21": 1, "HS S-21": 1, "HN N-21": 2}
+SHEET_77, NEW_LOT = "HG G-77/100", "HG G-83"
+FIRST, REBUILD = RecordKind.FIRST_BUILD, RecordKind.REBUILD
+
+HERON_01_FIRST = Event(
+    "HERON-01 first",
+    "HERON-01",
+    FIRST,
+    "First build, 12 cells, for the load-cycling campaign.",
+    "mira",
+    ("anton",),
+)
+HERON_02_FIRST = Event(
+    "HERON-02 first",
+    "HERON-02",
+    FIRST,
+    "First build, 10 cells, membranes of the new lot M-41.",
+    "anton",
+    ("mira",),
+)
+HERON_02_BLANK = Event(
+    "HERON-02 blank",
+    "HERON-02",
+    REBUILD,
+    "HERON-01 needs an MEA at once and none is in store: the one of cell 9 goes there, a blank"
+    " cell takes its place until lot M-42 is delivered.",
+    "mira",
+    ("anton",),
+    "anton",
+)
+HERON_01_MOVED_IN = Event(
+    "HERON-01 moved in",
+    "HERON-01",
+    REBUILD,
+    f"Cell 10 crosses over: its MEA is replaced by {FAILING} from HERON-02.",
+    "anton",
+    (),
+    "mira",
+)
+HERON_01_FAILED = Event(
+    "HERON-01 failed",
+    "HERON-01",
+    REBUILD,
+    "Cell 10 falls to 0.31 V at 0.8 A/cm² and hydrogen shows in the air outlet.",
+    "mira",
+    (),
+    "anton",
+    notes="The detector at the air outlet showed 0.9 % hydrogen before the stack was shut down.",
+)
+HERON_03_FIRST = Event(
+    "HERON-03 first",
+    "HERON-03",
+    FIRST,
+    "First build, 8 cells, for the endurance rig.",
+    "anton",
+    ("mira",),
+    late=timedelta(days=3),
+    notes="Written down from the bench book: the tablet was away for repair.",
+)
+HERON_03_OPEN = Event(
+    "HERON-03 open",
+    "HERON-03",
+    REBUILD,
+    "Cell 8 lost 60 mV in two weeks: look at it and renew its MEA if need be.",
+    "mira",
+    (),
+    "anton",
+)
+
+
+def _first_build(bench: Bench, meas: list[str], driver: str, gas: str = "HG G-70") -> None:
+    bench.fit_plates("HP", End.FIXED)
+    bench.put(heron(bench.lab, meas, gas=gas))
+    bench.fit_plates("HP", End.FREE)
+    bench.fit_rods(RODS)
+    odd = {5: 10.1} if driver == "TD-3" else {}
+    bench.tighten(driver, odd)
+    bench.close()
+
+
+def _heron_01_first(lab: Lab, when: When) -> None:
+    with writing(lab, when, HERON_01_FIRST) as bench:
+        _first_build(bench, [serial("HM", number) for number in range(101, 113)], "TD-2")
+        bench.photo("HERON-01 closed.jpg", pictures.stack_on_bench(12))
+        bench.hand_in()
+
+
+def _heron_02_first(lab: Lab, when: When) -> None:
+    numbers = (113, 114, 115, 116, 118, 119, 120, 121, 117, 122)
+    with writing(lab, when, HERON_02_FIRST) as bench:
+        _first_build(bench, [serial("HM", number) for number in numbers], "TD-3")
+        bench.hand_in()
+
+
+def _heron_02_blank(lab: Lab, when: When) -> None:
+    with writing(lab, when, HERON_02_BLANK) as bench:
+        bench.make_safe()
+        bench.read_as_found("TD-2", 1.0)
+        bench.open(shown(lab, "HERON-02", when))
+        imprint = [FindingEntry("imprint of channels", 1, "middle", "Even, as one would expect.")]
+        lifted = bench.lift(End.FREE, 12, {FAILING: imprint})
+        bench.restack(
+            lifted,
+            End.FREE,
+            gas=SHEET_77,
+            coolant="HK K-12",
+            instead={FAILING: heron_mea(BLANK)},
+        )
+        bench.tighten("TD-2")
+        bench.close(shown(lab, "HERON-02", when))
+        bench.hand_in()
+
+
+def _accept_used(lab: Lab, when: When) -> None:
+    throw_gaskets_away(lab, when, HERON_02_BLANK.name, "anton")
+    with lab.work(when, "keiko") as work:
+        judge_part(
+            work,
+            lab.parts[FAILING],
+            usability=Usability.ACCEPTED_USED,
+            reason="Light table: none seen. The imprint is even. May be used in HERON-01.",
+        )
+
+
+def _heron_01_moved_in(lab: Lab, when: When) -> None:
+    tear = [FindingEntry("tear", 3, "along the frame, air outlet side")]
+    with writing(lab, when, HERON_01_MOVED_IN) as bench:
+        bench.make_safe({"% vol": 0.2})
+        bench.read_as_found("TD-2", 0.94)
+        bench.open(shown(lab, "HERON-01", when))
+        lifted = bench.lift(End.FREE, 18, {"HM-0110": tear})
+        bench.restack(
+            lifted,
+            End.FREE,
+            gas=SHEET_77,
+            coolant="HK K-12",
+            instead={"HM-0110": heron_mea(FAILING)},
+        )
+        bench.tighten("TD-2")
+        bench.close(shown(lab, "HERON-01", when))
+        bench.hand_in()
+
+
+def _put_aside(lab: Lab, when: When) -> None:
+    throw_gaskets_away(lab, when, HERON_01_MOVED_IN.name, "anton")
+    with lab.work(when, "keiko") as work:
+        part = lab.parts["HM-0110"]
+        judge_part(work, part, usability=Usability.REJECTED, reason="Torn along the frame.")
+        move_part(
+            work,
+            part,
+            whereabouts=Whereabouts.SCRAPPED,
+            place="",
+            reason="Cut up for the microscope.",
+        )
+
+
+def _heron_03_first(lab: Lab, when: When) -> None:
+    meas = [serial("HM", number) for number in range(123, 131)]
+    with writing(lab, when, HERON_03_FIRST) as bench:
+        _first_build(bench, meas, "TD-2", SHEET_77)
+        bench.hand_in()
+
+
+def _heron_01_failed(lab: Lab, when: When) -> None:
+    seen = {
+        FAILING: [
+            FindingEntry("pinhole", 3, "fuel inlet corner", "Two; light comes through."),
+            FindingEntry("torn at the frame", 2, "fuel inlet corner"),
+        ],
+        "17": [FindingEntry("flattened for good", 2, "all round", "0.19 mm left of 0.40 mm.")],
+        "11": [FindingEntry("flattened for good", 1, "fuel inlet side")],
+    }
+    with writing(lab, when, HERON_01_FAILED) as bench:
+        bench.make_safe({"% vol": 0.3, "V": 0.08})
+        bench.read_as_found("TD-2", 0.81)
+        bench.open(shown(lab, "HERON-01", when))
+        bench.lift(End.FREE, 18, seen)
+        bench.photo("MEA on the light table.jpg", pictures.mea_with_pinhole(), FAILING)
+        bench.photo("gasket beside it.jpg", pictures.flattened_gasket())
+
+
+def _hold_sheet_77(lab: Lab, when: When) -> None:
+    why = (
+        "Flattened for good after 900 h beside a failed MEA: the compound of sheet 77 is in doubt."
+    )
+    with lab.work(when, "keiko") as work:
+        for lot in (SHEET_77, "WG G-77/25"):
+            lab.holds[lot] = place_hold(work, Subject(lot_id=lab.lots[lot]), reason=why)
+
+
+def _concession(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        give_concession(
+            work,
+            Subject(lot_id=lab.lots[SHEET_77]),
+            reason="No other gas gaskets are in house. HERON-01 may be closed with them and run at"
+            " 50 kPa at most; they are renewed as soon as lot G-83 is here.",
+        )
+
+
+def _heron_01_closed_again(lab: Lab, when: When) -> None:
+    with going_on(lab, when, HERON_01_FAILED) as bench:
+        bench.restack(
+            lab.lifted[HERON_01_FAILED.name],
+            End.FREE,
+            gas=SHEET_77,
+            coolant="HK K-12",
+            instead={FAILING: heron_mea("HM-0131")},
+        )
+        bench.tighten("TD-2")
+        bench.close(shown(lab, "HERON-01", when))
+        bench.hand_in()
+
+
+def _hold_failing(lab: Lab, when: When) -> None:
+    throw_gaskets_away(lab, when, HERON_01_FAILED.name, "anton")
+    with lab.work(when, "keiko") as work:
+        place_hold(
+            work,
+            Subject(part_id=lab.parts[FAILING]),
+            reason="Failed in HERON-01, cell 10. Kept for the microscope; see its trace.",
+        )
+        move_part(
+            work,
+            lab.parts[FAILING],
+            whereabouts=Whereabouts.IN_STORE,
+            place="cabinet for held parts",
+            reason="Kept apart until it is examined.",
+        )
+
+
+def _reserve(lab: Lab, when: When) -> None:
+    with lab.work(when, "anton") as work:
+        reserve_part(
+            work,
+            lab.parts["HM-0132"],
+            stack_id=lab.stacks["HERON-03"],
+            reason="To take the place of the MEA of cell 8.",
+        )
+
+
+def _heron_03_open(lab: Lab, when: When) -> None:
+    with writing(lab, when, HERON_03_OPEN) as bench:
+        bench.make_safe()
+        bench.read_as_found("TD-2", 0.96)
+        bench.open(shown(lab, "HERON-03", when))
+        bench.lift(End.FREE, 3, {"3": [FindingEntry("bonded to the plate", 1, "one corner")]})
+        bench.photo("free end, opened.jpg", pictures.opened_end())
+
+
+def entries() -> list[Entry]:
+    """What happened to the Herons."""
+
+    def approved(when: When, event: Event, by: str) -> Entry:
+        return Entry(
+            when, f"{event.name} approved", lambda lab, at: approve(lab, at, event.name, by)
+        )
+
+    return [
+        Entry(ago(104, TUE, "08:40"), "HERON-01: first build", _heron_01_first),
+        approved(ago(104, THU, "10:20"), HERON_01_FIRST, "olu"),
+        Entry(ago(90, TUE, "08:45"), "HERON-02: first build", _heron_02_first),
+        approved(ago(90, WED, "15:10"), HERON_02_FIRST, "petra"),
+        Entry(ago(59, TUE, "08:35"), "HERON-02: a blank cell", _heron_02_blank),
+        Entry(ago(59, WED, "09:30"), "an MEA judged", _accept_used),
+        approved(ago(59, THU, "11:05"), HERON_02_BLANK, "olu"),
+        Entry(ago(57, TUE, "08:30"), "HERON-01: rebuild", _heron_01_moved_in),
+        Entry(ago(57, WED, "10:10"), "HERON-01: parts put aside", _put_aside),
+        approved(ago(57, THU, "09:25"), HERON_01_MOVED_IN, "petra"),
+        Entry(ago(45, TUE, "08:50"), "HERON-03: first build", _heron_03_first),
+        approved(ago(44, MON, "11:40"), HERON_03_FIRST, "olu"),
+        Entry(ago(12, TUE, "08:30"), "HERON-01: a failing MEA", _heron_01_failed),
+        Entry(ago(12, TUE, "11:50"), "sheet 77 on hold", _hold_sheet_77),
+        Entry(ago(12, TUE, "13:20"), "concession for HERON-01", _concession),
+        Entry(ago(12, TUE, "13:40"), "HERON-01: closed again", _heron_01_closed_again),
+        Entry(ago(12, WED, "09:10"), "the failing MEA on hold", _hold_failing),
+        approved(ago(12, THU, "14:30"), HERON_01_FAILED, "petra"),
+        Entry(ago(1, THU, "15:10"), "an MEA reserved", _reserve),
+        Entry(last_working_day("09:10"), "HERON-03: opened", _heron_03_open),
+    ]

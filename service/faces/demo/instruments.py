@@ -1,0 +1,131 @@
+"""The instruments of the invented laboratory and their calibrations.
+
+TD-3 was found 9 % out of tolerance when it came back: whatever was closed with it since the
+calibration before is in doubt. TD-4 was overdue when it was needed.
+"""
+
+from dataclasses import dataclass
+
+from service.faces.demo.days import MON, TUE, WED, When, ago
+from service.faces.demo.lab import Entry, Lab
+from service.records.changes import holds, instruments
+from service.records.changes.instruments import CalibrationEntry, InstrumentEntry
+from service.records.database import Work
+from service.records.tables.instruments import CalibrationResult, InstrumentKind
+
+GOOD, BAD = CalibrationResult.IN_TOLERANCE, CalibrationResult.OUT_OF_TOLERANCE
+DRIVER = InstrumentKind.TORQUE_DRIVER
+A_YEAR = 52
+
+INSTRUMENTS = (
+    InstrumentEntry(DRIVER, "TD-1", "click driver, small", 1.0, 8.0, "N·m"),
+    InstrumentEntry(DRIVER, "TD-2", "click driver", 2.0, 20.0, "N·m"),
+    InstrumentEntry(DRIVER, "TD-3", "click driver", 2.0, 20.0, "N·m"),
+    InstrumentEntry(DRIVER, "TD-4", "dial driver in inch-pounds, spare", 10.0, 90.0, "in·lbf"),
+    InstrumentEntry(InstrumentKind.MULTIMETER, "MM-1", "multimeter", 0.0, 600.0, "V"),
+    InstrumentEntry(InstrumentKind.GAS_DETECTOR, "GD-1", "hydrogen detector", 0.0, 4.0, "% vol"),
+    InstrumentEntry(InstrumentKind.PRESSURE_GAUGE, "PG-1", "test gauge", 0.0, 400.0, "kPa"),
+    InstrumentEntry(InstrumentKind.THERMOMETER, "TH-1", "contact thermometer", -20.0, 150.0, "°C"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Calibrated:
+    """One calibration: of what, when, how it was found (error in % of the reading)."""
+
+    label: str
+    weeks: int
+    error_percent: float
+    result: CalibrationResult = GOOD
+    notes: str = ""
+
+
+BEFORE_THE_LAB = (
+    Calibrated("TD-1", 110, 0.8),
+    Calibrated("TD-2", 108, -0.5),
+    Calibrated("TD-3", 107, 1.1),
+    Calibrated("TD-4", 112, 0.9),
+    Calibrated("MM-1", 110, 0.1),
+    Calibrated("GD-1", 109, -1.2),
+    Calibrated("PG-1", 110, 0.3),
+    Calibrated("TH-1", 110, 0.2),
+)
+LATER = (
+    Calibrated("MM-1", 59, 0.1),
+    Calibrated("GD-1", 60, -0.8),
+    Calibrated("PG-1", 59, 0.2),
+    Calibrated("TH-1", 59, 0.2),
+    Calibrated("TD-1", 57, 1.3),
+    Calibrated("TD-2", 56, -0.4),
+    Calibrated("TD-4", 55, 1.6),
+    Calibrated(
+        "TD-3", 54, 9.0, BAD, "Reads 9 % low: what it set was tighter than shown. Sent for repair."
+    ),
+    Calibrated("TD-3", 52, 0.4, GOOD, "After repair and adjustment."),
+    Calibrated("MM-1", 8, 0.1),
+    Calibrated("GD-1", 9, -1.0),
+    Calibrated("PG-1", 8, 0.3),
+    Calibrated("TH-1", 8, 0.1),
+    Calibrated("TD-1", 6, 0.7),
+    Calibrated("TD-2", 5, -0.6),
+    Calibrated("TD-4", 4, 1.2),
+)
+
+
+def _calibrate(lab: Lab, when: When, one: Calibrated) -> None:
+    with lab.work(when, "keiko") as work:
+        _add(lab, work, one)
+
+
+def _add(lab: Lab, work: Work, one: Calibrated) -> None:
+    instruments.add_calibration(
+        work,
+        lab.instruments[one.label],
+        CalibrationEntry(
+            lab.days.noon(one.weeks),
+            lab.days.noon(one.weeks - A_YEAR),
+            f"K-{one.label}-{113 - one.weeks:03}",
+            one.result,
+            one.error_percent,
+            one.notes,
+        ),
+    )
+
+
+def _set_up(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        for entry in INSTRUMENTS:
+            lab.instruments[entry.label] = instruments.add_instrument(work, entry)
+        for one in BEFORE_THE_LAB:
+            _add(lab, work, one)
+
+
+def _hold_td_3(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        lab.holds["TD-3"] = holds.place_hold(
+            work,
+            holds.Subject(instrument_id=lab.instruments["TD-3"]),
+            reason="Found 9 % out of tolerance. Not to be used until repaired and calibrated.",
+        )
+
+
+def _free_td_3(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        holds.lift_hold(work, lab.holds["TD-3"], reason="Repaired, calibrated, in tolerance.")
+
+
+def entries() -> list[Entry]:
+    """What happened to the instruments."""
+    return [
+        Entry(ago(106, TUE, "14:00"), "instruments", _set_up),
+        *(
+            Entry(
+                ago(one.weeks, MON, "13:30"),
+                f"calibration of {one.label}",
+                lambda lab, when, one=one: _calibrate(lab, when, one),  # type: ignore[misc]
+            )
+            for one in LATER
+        ),
+        Entry(ago(54, TUE, "09:15"), "hold on TD-3", _hold_td_3),
+        Entry(ago(52, WED, "10:05"), "hold on TD-3 lifted", _free_td_3),
+    ]

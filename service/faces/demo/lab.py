@@ -1,0 +1,69 @@
+"""What the invented history is played on: the database, its days, and what was made so far."""
+
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from itertools import count
+from pathlib import Path
+from random import Random
+from typing import NamedTuple
+
+from sqlalchemy import Engine
+
+from service.faces.demo.days import Days, When
+from service.faces.demo.people import OWNER
+from service.records.changes.designs import DesignEntry
+from service.records.database import Work, changing
+from service.records.permissions import Person
+from service.trade.pile import Layer
+
+
+@dataclass(slots=True)
+class Lab:
+    """The laboratory while its history is played; names lead to the numbers of rows."""
+
+    engine: Engine
+    days: Days
+    folder: Path
+    people: dict[str, Person] = field(default_factory=lambda: {"": OWNER})
+    designs: dict[str, int] = field(default_factory=dict)
+    types: dict[str, int] = field(default_factory=dict)
+    lots: dict[str, int] = field(default_factory=dict)
+    parts: dict[str, int] = field(default_factory=dict)
+    instruments: dict[str, int] = field(default_factory=dict)
+    stacks: dict[str, int] = field(default_factory=dict)
+    design_of: dict[str, DesignEntry] = field(default_factory=dict)
+    records: dict[str, int] = field(default_factory=dict)
+    hashes: dict[str, str] = field(default_factory=dict)
+    holds: dict[str, int] = field(default_factory=dict)
+    lifted: dict[str, list[Layer]] = field(default_factory=dict)
+    """by the name of the event: layers which were lifted off in it"""
+    chance: Random = field(default_factory=lambda: Random(25))  # noqa: S311 - scatter of readings
+    shelves: dict[str, Iterator[int]] = field(default_factory=lambda: defaultdict(lambda: count(1)))
+
+    @contextmanager
+    def work(self, when: When | datetime, by: str) -> Iterator[Work]:
+        """One change of state by somebody, written down at a moment of the history."""
+        at = when if isinstance(when, datetime) else self.days.at(when)
+        via = "page" if by else "command"
+        with changing(self.engine, self.people[by], via=via, now=at) as work:
+            yield work
+
+    def next_of(self, key: str) -> str:
+        """The next serial of a part type from the shelf, in the order of delivery."""
+        return serial(key, next(self.shelves[key]))
+
+
+def serial(key: str, number: int) -> str:
+    """A serial number: the key of the part's type and a running number."""
+    return f"{key}-{number:04}"
+
+
+class Entry(NamedTuple):
+    """Something that happened: when, what it is called while it is played, and the playing."""
+
+    when: When
+    title: str
+    play: Callable[[Lab, When], None]

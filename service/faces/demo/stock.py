@@ -1,0 +1,210 @@
+"""Designs, part types, stacks, and what was delivered when."""
+
+from dataclasses import dataclass
+
+from service.faces.demo.days import FRI, THU, TUE, WED, When, ago
+from service.faces.demo.designs import DESIGNS, HERON, STORK, WREN
+from service.faces.demo.lab import Entry, Lab, serial
+from service.faces.demo.part_types import PART_TYPES
+from service.faces.demo.people import PEOPLE, add
+from service.records.changes.designs import DesignEntry, make_design
+from service.records.changes.lots import LotEntry, add_lot
+from service.records.changes.part_types import make_part_type
+from service.records.changes.parts import PartEntry, add_part
+from service.records.changes.stacks import FirstMeter, add_stack
+from service.trade.words import Usability
+
+MEMBRANES = "Quay Road Membranes (invented)"
+SEALS = "Fellside Seals (invented)"
+CARBON = "Orrin Carbon (invented)"
+WORKSHOP = "Tarnfield workshop (invented)"
+STORE = {"M": "dry cabinet", "G": "drawer 4", "K": "drawer 5"}
+DELIVERED_AT = "13:20"
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """Parts that came together. With ``first`` they have serials from that number on."""
+
+    key: str
+    lot: str
+    count: int
+    supplier: str
+    first: int | None = None
+    made_weeks: int = 3
+    """made so many weeks before they came"""
+    notes: str = ""
+
+    @property
+    def serials(self) -> list[str]:
+        """The serial numbers on them; none on counted items."""
+        if self.first is None:
+            return []
+        return [serial(self.key, number) for number in range(self.first, self.first + self.count)]
+
+
+AT_FIRST = (
+    Delivery("WM", "M-31", 20, MEMBRANES, 1),
+    Delivery("WF", "P-11", 16, CARBON, 1),
+    Delivery("WE", "P-12", 3, CARBON, 1),
+    Delivery("WA", "P-13", 18, CARBON, 1),
+    Delivery("WG", "G-71/25", 40, SEALS),
+    Delivery("WK", "K-11/25", 30, SEALS),
+    Delivery("WC", "C-11", 4, WORKSHOP, 1),
+    Delivery("WI", "I-11", 4, WORKSHOP, 1),
+    Delivery("WP", "E-11", 4, WORKSHOP, 1),
+    Delivery("WR", "R-11", 12, WORKSHOP),
+    Delivery("WS", "S-11", 12, WORKSHOP),
+    Delivery("WN", "N-11", 50, WORKSHOP),
+    Delivery("HM", "M-40", 12, MEMBRANES, 101),
+    Delivery("HB", "B-21", 3, WORKSHOP),
+    Delivery("HF", "P-21", 32, CARBON, 1),
+    Delivery("HA", "P-22", 32, CARBON, 1),
+    Delivery("HG", "G-70", 60, SEALS),
+    Delivery("HK", "K-12", 60, SEALS),
+    Delivery("HC", "C-21", 3, WORKSHOP, 1),
+    Delivery("HD", "C-22", 3, WORKSHOP, 1),
+    Delivery("HI", "I-21", 6, WORKSHOP, 1),
+    Delivery("HP", "E-21", 6, WORKSHOP, 1),
+    Delivery("HR", "R-21", 26, WORKSHOP),
+    Delivery("HS", "S-21", 26, WORKSHOP),
+    Delivery("HN", "N-21", 100, WORKSHOP),
+)
+FOR_STORK = (
+    Delivery("SM", "M-52", 30, MEMBRANES, 501),
+    Delivery("SM", "M-53", 15, MEMBRANES, 531),
+    Delivery("SF", "P-31", 20, CARBON, 1),
+    Delivery("SW", "P-32", 20, CARBON, 1),
+    Delivery("SA", "P-33", 40, CARBON, 1),
+    Delivery("SG", "G-75", 120, SEALS),
+    Delivery("SK", "K-14", 40, SEALS),
+    Delivery("SC", "C-31", 2, WORKSHOP, 1),
+    Delivery("SI", "I-31", 2, WORKSHOP, 1),
+    Delivery("SP", "E-31", 2, WORKSHOP, 1),
+    Delivery("SR", "R-31", 12, WORKSHOP),
+    Delivery("SS", "S-31", 12, WORKSHOP),
+    Delivery("SD", "D-31", 48, WORKSHOP),
+    Delivery("SN", "N-31", 30, WORKSHOP),
+)
+FROM_SHEET_77 = "Cut from sheet 77, as are the gaskets of the other size."
+LATER = (
+    (91, (Delivery("HM", "M-41", 10, MEMBRANES, 113, notes="First bag of this lot."),)),
+    (85, FOR_STORK),
+    (
+        72,
+        (
+            Delivery("HG", "G-77/100", 50, SEALS, notes=FROM_SHEET_77),
+            Delivery("WG", "G-77/25", 30, SEALS, notes=FROM_SHEET_77),
+        ),
+    ),
+    (47, (Delivery("HM", "M-41", 9, MEMBRANES, 123),)),
+    (9, (Delivery("HG", "G-83", 60, SEALS), Delivery("HK", "K-17", 40, SEALS))),
+    (8, (Delivery("HM", "M-42", 8, MEMBRANES, 132),)),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class NewStack:
+    """One stack: its design, and when it was added."""
+
+    serial: str
+    design: DesignEntry
+    when: When
+    place: str
+
+
+STACKS = (
+    NewStack("HERON-01", HERON, ago(105, FRI, "15:10"), "test bench 1"),
+    NewStack("WREN-01", WREN, ago(101, FRI, "15:20"), "test bench 3"),
+    NewStack("WREN-02", WREN, ago(97, FRI, "14:50"), "test bench 3"),
+    NewStack("HERON-02", HERON, ago(91, FRI, "15:00"), "test bench 2"),
+    NewStack("STORK-01", STORK, ago(85, FRI, "14:40"), "test bench 4"),
+    NewStack("HERON-03", HERON, ago(46, FRI, "15:30"), "endurance rig"),
+)
+
+
+def _people(lab: Lab, when: When) -> None:
+    first, *others = PEOPLE
+    with lab.work(when, "") as work:
+        lab.people[first.login] = add(work, first)
+    with lab.work(when, first.login) as work:
+        for somebody in others:
+            lab.people[somebody.login] = add(work, somebody)
+
+
+def _designs_and_types(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        for entry in DESIGNS:
+            lab.designs[entry.name] = make_design(work, entry)
+        for key, part_type in PART_TYPES.items():
+            lab.types[key] = make_part_type(work, part_type)
+
+
+def _deliver(lab: Lab, when: When, deliveries: tuple[Delivery, ...]) -> None:
+    came = -when.weeks
+    with lab.work(when, "keiko") as work:
+        for one in deliveries:
+            name = f"{one.key} {one.lot}"
+            if name not in lab.lots:
+                lab.lots[name] = add_lot(
+                    work,
+                    part_type_id=lab.types[one.key],
+                    entry=LotEntry(
+                        one.lot,
+                        one.supplier,
+                        received_at=lab.days.noon(came, when.weekday),
+                        produced_at=lab.days.noon(came + one.made_weeks),
+                        quantity=None if one.first else one.count,
+                        notes=one.notes,
+                    ),
+                )
+            for each in one.serials:
+                entry = PartEntry(
+                    each,
+                    lab.lots[name],
+                    place=STORE.get(one.key[1], "shelf 2"),
+                    usability=Usability.ACCEPTED,
+                )
+                lab.parts[each] = add_part(work, part_type_id=lab.types[one.key], entry=entry)
+
+
+def _add_stack(lab: Lab, when: When, new: NewStack) -> None:
+    with lab.work(when, "mira") as work:
+        lab.stacks[new.serial] = add_stack(
+            work,
+            serial=new.serial,
+            design_id=lab.designs[new.design.name],
+            place=new.place,
+            notes="Invented.",
+            meter=FirstMeter(0.0, f"meter of {new.place}"),
+        )
+        lab.design_of[new.serial] = new.design
+
+
+def entries() -> list[Entry]:
+    """Everything that was set up, made or delivered."""
+    return [
+        Entry(ago(106, TUE, "09:00"), "people", _people),
+        Entry(ago(106, TUE, "10:30"), "designs and part types", _designs_and_types),
+        Entry(
+            ago(105, THU, DELIVERED_AT),
+            "first deliveries",
+            lambda lab, when: _deliver(lab, when, AT_FIRST),
+        ),
+        *(
+            Entry(
+                ago(weeks, WED, DELIVERED_AT),
+                "delivery",
+                lambda lab, when, came=came: _deliver(lab, when, came),  # type: ignore[misc]
+            )
+            for weeks, came in LATER
+        ),
+        *(
+            Entry(
+                new.when,
+                f"{new.serial} added",
+                lambda lab, when, new=new: _add_stack(lab, when, new),  # type: ignore[misc]
+            )
+            for new in STACKS
+        ),
+    ]

@@ -1,0 +1,248 @@
+"""The two Wrens: one opened by an exception and its inspection sent back, one given two cells."""
+
+from service.faces.demo import pictures
+from service.faces.demo.bench import Event, approve, throw_gaskets_away, writing
+from service.faces.demo.days import FRI, MON, THU, TUE, WED, When, ago
+from service.faces.demo.lab import Entry, Lab, serial
+from service.faces.demo.people import PASSPHRASE
+from service.faces.demo.piles import wren, wren_cells
+from service.faces.demo.running import shown
+from service.records.changes import approvals, bench, corrections
+from service.records.changes.holds import Subject, give_concession
+from service.records.queries.correctable import correctable
+from service.records.queries.corrections import correction
+from service.records.queries.working_piles import working_pile
+from service.records.tables.corrections import CorrectionOf
+from service.records.tables.rebuild_records import RecordKind
+from service.trade.conditions import FindingEntry
+from service.trade.words import End, Kind, ReadingKind, Stage
+
+RODS = {"WR R-11": 1, "WS S-11": 1, "WN N-11": 2}
+MISREAD_BY = 9.0
+"""The meter showed 512 h, 521 h was typed."""
+
+WREN_01_FIRST = Event(
+    "WREN-01 first",
+    "WREN-01",
+    RecordKind.FIRST_BUILD,
+    "First build, 4 cells, to try thin membranes.",
+    "anton",
+)
+WREN_01_LOOK = Event(
+    "WREN-01 look",
+    "WREN-01",
+    RecordKind.REBUILD,
+    "Ran dry for an hour when the humidifier stopped: look at cell 1, gaskets new.",
+    "mira",
+    ("anton",),
+)
+WREN_01_INSPECTION = Event(
+    "WREN-01 inspection",
+    "WREN-01",
+    RecordKind.INSPECTION,
+    "Yearly look from outside; the stack stays closed.",
+    "anton",
+)
+WREN_02_FIRST = Event(
+    "WREN-02 first", "WREN-02", RecordKind.FIRST_BUILD, "First build, 6 cells.", "mira", ("anton",)
+)
+WREN_02_MISTAKEN = Event(
+    "WREN-02 mistaken",
+    "WREN-02",
+    RecordKind.REBUILD,
+    "Cell 2 weak, look at its MEA.",
+    "anton",
+    (),
+    "mira",
+)
+WREN_02_CELLS = Event(
+    "WREN-02 cells",
+    "WREN-02",
+    RecordKind.REBUILD,
+    "Two cells more at the free end: 8 cells for the voltage the new converter asks for.",
+    "mira",
+    (),
+    "anton",
+)
+
+
+def _wren_01_first(lab: Lab, when: When) -> None:
+    with writing(lab, when, WREN_01_FIRST) as at_work:
+        at_work.fit_plates("WP", End.FIXED)
+        at_work.put(wren(lab, [lab.next_of("WM") for _ in range(4)]))
+        at_work.fit_plates("WP", End.FREE)
+        at_work.fit_rods(RODS)
+        at_work.tighten("TD-1")
+        at_work.close()
+        at_work.hand_in()
+
+
+def _wren_02_first(lab: Lab, when: When) -> None:
+    with writing(lab, when, WREN_02_FIRST) as at_work:
+        at_work.fit_plates("WP", End.FIXED)
+        items = wren(lab, [lab.next_of("WM") for _ in range(6)])
+        at_work.put(items[:7])
+        at_work.undo()
+        at_work.put(items[6:])
+        at_work.fit_plates("WP", End.FREE)
+        at_work.fit_rods(RODS)
+        at_work.tighten("TD-1")
+        at_work.close()
+        at_work.hand_in()
+
+
+def _wren_01_look(lab: Lab, when: When) -> None:
+    with writing(lab, when, WREN_01_LOOK) as at_work:
+        at_work.enter(
+            bench.record_exception,
+            15.0,
+            reason="The multimeter's fuse is blown, no other is in house, so the voltage was not"
+            " read. The stack stood eight days with its terminals bonded and air in the fuel side."
+            " Asked and agreed: Petra Niemi, by telephone.",
+        )
+        at_work.open(shown(lab, "WREN-01", when))
+        seen = [FindingEntry("discoloured", 1, "air side, near the outlet")]
+        lifted = at_work.lift(End.FIXED, 5, {serial("WM", 1): seen})
+        at_work.restack(lifted, End.FIXED, gas="WG G-77/25", coolant="WK K-11/25")
+        at_work.tighten("TD-1")
+        at_work.close(shown(lab, "WREN-01", when))
+        at_work.hand_in()
+
+
+def _wren_01_inspection(lab: Lab, when: When) -> None:
+    with writing(lab, when, WREN_01_INSPECTION) as at_work:
+        for rod in (1, 3):
+            at_work.enter(
+                bench.read_torque,
+                3.0,
+                rod_number=rod,
+                pass_number=1,
+                stage=Stage.AS_FOUND,
+                kind=ReadingKind.RESIDUAL,
+                entered=f"{4.2 + rod / 10:.1f}",
+                instrument_id=lab.instruments["TD-1"],
+            )
+        fixings = working_pile(at_work.work.session, at_work.record_id).fixings
+        plate = next(fixing for fixing in fixings if fixing.kind is Kind.COMPRESSION_PLATE)
+        at_work.enter(
+            bench.note_finding,
+            6.0,
+            part_id=plate.part,
+            findings=[FindingEntry("corroded", 1, "round the coolant port", "A brown rim.")],
+        )
+        at_work.photo("WREN-01 from the side.jpg", pictures.stack_on_bench(4))
+        at_work.hand_in()
+
+
+def _send_back(lab: Lab, when: When) -> None:
+    with lab.work(when, "petra") as work:
+        approvals.send_back(
+            work,
+            lab.records[WREN_01_INSPECTION.name],
+            reason="Rods 2 and 4 have no residual torque. Read them, or say why they were not read;"
+            " and what is the brown rim, rust or dried coolant?",
+        )
+
+
+def _begin_mistaken(lab: Lab, when: When) -> None:
+    with writing(lab, when, WREN_02_MISTAKEN) as at_work:
+        at_work.enter(bench.record_make_safe, 10.0, line_number=1, witness_id=lab.people["mira"].id)
+
+
+def _make_void(lab: Lab, when: When) -> None:
+    with lab.work(when, "olu") as work:
+        approvals.make_void(
+            work,
+            lab.records[WREN_02_MISTAKEN.name],
+            reason="Begun on the wrong stack: HERON-02 was meant. Nothing was opened.",
+        )
+
+
+def _concession(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        give_concession(
+            work,
+            Subject(instrument_id=lab.instruments["TD-4"]),
+            reason="TD-1 is away for calibration, TD-4 is two weeks overdue. Compared with TD-2 at"
+            " 4.5 N·m this morning: 1 % apart. For WREN-02 only.",
+        )
+
+
+def _wren_02_cells(lab: Lab, when: When) -> None:
+    with writing(lab, when, WREN_02_CELLS) as at_work:
+        at_work.make_safe()
+        at_work.open(shown(lab, "WREN-02", when) + MISREAD_BY)
+        lifted = at_work.lift(End.FREE, 2)
+        meas = [lab.next_of("WM") for _ in range(2)]
+        at_work.put(wren_cells(lab, meas, first=7, gas="WG G-77/25"))
+        at_work.restack(lifted, End.FREE, gas="WG G-77/25", coolant="WK K-11/25")
+        at_work.tighten("TD-4", unit="in·lbf")
+        at_work.close()
+        at_work.hand_in()
+
+
+def _propose(lab: Lab, when: When) -> None:
+    number = lab.records[WREN_02_CELLS.name]
+    with lab.work(when, "mira") as work:
+        fact = next(
+            fact
+            for fact in correctable(work.session, number).facts
+            if fact.of is CorrectionOf.HOURS and fact.label.endswith("at opening")
+        )
+        right = float(fact.old_value.removesuffix(" h")) - MISREAD_BY
+        lab.records["hours corrected"] = corrections.propose(
+            work,
+            number,
+            of=CorrectionOf.HOURS,
+            subject_id=fact.subject_id,
+            new_value=f"{right:g}",
+            reason="Two digits changed places when it was typed; the photo of the meter shows it.",
+        )
+
+
+def _decide(lab: Lab, when: When) -> None:
+    number = lab.records["hours corrected"]
+    with lab.work(when, "olu") as work:
+        corrections.decide(
+            work,
+            number,
+            approve=True,
+            content_sha256=correction(work.session, number).content_sha256,
+            password=PASSPHRASE,
+            reason="Fits the readings of the weeks before and after.",
+        )
+
+
+def entries() -> list[Entry]:
+    """What happened to the Wrens."""
+
+    def approved(when: When, event: Event, by: str) -> Entry:
+        return Entry(
+            when, f"{event.name} approved", lambda lab, at: approve(lab, at, event.name, by)
+        )
+
+    def thrown_away(when: When, event: Event) -> Entry:
+        return Entry(
+            when,
+            f"{event.name}: gaskets",
+            lambda lab, at: throw_gaskets_away(lab, at, event.name, "mira"),
+        )
+
+    return [
+        Entry(ago(100, TUE, "09:05"), "WREN-01: first build", _wren_01_first),
+        approved(ago(100, THU, "09:40"), WREN_01_FIRST, "petra"),
+        Entry(ago(96, WED, "08:55"), "WREN-02: first build", _wren_02_first),
+        approved(ago(96, FRI, "10:15"), WREN_02_FIRST, "olu"),
+        Entry(ago(70, TUE, "09:20"), "WREN-01: looked at", _wren_01_look),
+        thrown_away(ago(70, WED, "08:50"), WREN_01_LOOK),
+        approved(ago(70, THU, "16:05"), WREN_01_LOOK, "olu"),
+        Entry(ago(61, MON, "14:10"), "WREN-02: begun by mistake", _begin_mistaken),
+        Entry(ago(61, TUE, "09:30"), "WREN-02: made void", _make_void),
+        Entry(ago(58, TUE, "08:20"), "concession for TD-4", _concession),
+        Entry(ago(58, TUE, "09:10"), "WREN-02: two cells more", _wren_02_cells),
+        approved(ago(58, THU, "10:30"), WREN_02_CELLS, "petra"),
+        Entry(ago(56, TUE, "11:15"), "WREN-02: correction written", _propose),
+        Entry(ago(56, THU, "09:35"), "WREN-02: correction approved", _decide),
+        Entry(ago(2, TUE, "10:15"), "WREN-01: inspection", _wren_01_inspection),
+        Entry(ago(2, THU, "14:20"), "WREN-01: sent back", _send_back),
+    ]
