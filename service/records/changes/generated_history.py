@@ -12,17 +12,16 @@ from datetime import UTC, datetime, timedelta
 from random import Random
 from typing import Any
 
-from service.records.changes.generated_lab import CHECKLIST, TYPES, Lab
+from service.records.changes import generated_rows as row
+from service.records.changes.generated_lab import CHECKLIST, TYPES, Lab, Laid
 from service.records.tables.hours import Moment
 from service.records.tables.instruments import InstrumentKind
-from service.records.tables.rebuild_records import Involvement, Meaning, RecordKind, StepKind
+from service.records.tables.rebuild_records import Involvement, RecordKind, StepKind
 from service.trade import pile
 from service.trade.conditions import NONE_SEEN
-from service.trade.identifiers import serial_key
 from service.trade.words import (
     Back,
     End,
-    Facing,
     Kind,
     ReadingKind,
     Stage,
@@ -36,31 +35,11 @@ FAR_BACK = datetime(1, 1, 1, tzinfo=UTC)
 CLOSING_NEEDS = timedelta(hours=8)
 MOST_OPENED = 8
 """Cells lifted off at one opening, at most."""
-FACING = {"fuel_plate": Facing.FREE_END, "air_plate": Facing.FIXED_END}
 LOOKS = {
     Kind.GASKET: ("flattened for good", "hardened or cracked", "bonded to the plate"),
     Kind.HALF_PLATE: ("deposit", "coolant seepage", "stuck on lifting"),
     Kind.MEA: ("discoloured", "imprint of channels", "dry and brittle"),
 }
-
-
-@dataclass
-class Laid:
-    """One part on the pile."""
-
-    part_id: int
-    name: str
-
-    @property
-    def kind(self) -> Kind:
-        """What it is."""
-        kind: Kind = TYPES[self.name]["kind"]
-        return kind
-
-    @property
-    def facing(self) -> Facing:
-        """How it lies: half plates look at the membrane with their gas side."""
-        return FACING.get(self.name, Facing.EITHER)
 
 
 @dataclass
@@ -100,28 +79,9 @@ class History:
         return self.rounds[-1]
 
     def _deliver(self, at: datetime) -> None:
-        self.first["stack"].append(
-            {
-                "id": self.stack_id,
-                "serial": self.serial,
-                "serial_key": serial_key(self.serial),
-                "design_id": self.lab.design_id,
-                "place": "generated",
-                "notes": "",
-                "added_at": at,
-            }
-        )
+        self.first["stack"].append(row.stack(self.stack_id, self.serial, self.lab.design_id, at))
         self.meter_id = self.new_id("hour_meter")
-        self.first["hour_meter"].append(
-            {
-                "id": self.meter_id,
-                "stack_id": self.stack_id,
-                "number": 1,
-                "label": "",
-                "fitted_at": at,
-                "removed_at": None,
-            }
-        )
+        self.first["hour_meter"].append(row.hour_meter(self.meter_id, self.stack_id, at))
         self.builder = self.dice.choice(self.lab.builders)
         self._read_hours(self.first, at, Moment.FITTED)
 
@@ -209,16 +169,14 @@ class History:
         seen = self.dice.choice(LOOKS.get(laid.kind, ("wet",)))
         unseen = self.dice.random() < 0.8
         self.rows["finding"].append(
-            {
-                "id": self.new_id("finding"),
-                "record_id": self.record_id,
-                "step_id": step_id,
-                "part_id": laid.part_id,
-                "condition": NONE_SEEN if unseen else seen,
-                "severity": None if unseen else self.dice.randint(0, 2),
-                "where_": "",
-                "note": "",
-            }
+            row.finding(
+                self.record_id,
+                step_id,
+                laid.part_id,
+                id=self.new_id("finding"),
+                condition=NONE_SEEN if unseen else seen,
+                severity=None if unseen else self.dice.randint(0, 2),
+            )
         )
         return laid
 
@@ -269,59 +227,29 @@ class History:
         self, rod: int, number: int, stage: Stage, kind: ReadingKind, torque_nm: float
     ) -> None:
         instrument = self.lab.instruments[InstrumentKind.TORQUE_DRIVER]
-        torque_nm = round(torque_nm, 2)
         step_id = self._step(StepKind.TORQUE, rod_number=rod)
         self.rows["torque_reading"].append(
-            {
-                "id": self.new_id("torque_reading"),
-                "record_id": self.record_id,
-                "step_id": step_id,
-                "rod_number": rod,
-                "pass_number": number,
-                "stage": stage.value,
-                "kind": kind.value,
-                "torque_nm": torque_nm,
-                "entered": f"{torque_nm:g} N·m",
-                "instrument_id": instrument,
-                "calibration_id": self.lab.calibration(instrument, self.at),
-                "concession_id": None,
-                "taken_at": self.at,
-                "by_id": self.builder,
-                "known_from": self.at,
-                "known_until": None,
-                "correction_id": None,
-                "replaces_id": None,
-            }
+            row.torque_reading(
+                self.record_id,
+                step_id,
+                round(torque_nm, 2),
+                self.at,
+                rod_number=rod,
+                pass_number=number,
+                stage=stage.value,
+                kind=kind.value,
+                instrument_id=instrument,
+                calibration_id=self.lab.calibration(instrument, self.at),
+                by_id=self.builder,
+            )
         )
 
     def _step(self, kind: StepKind, **given: Any) -> int:
         self.sequence += 1
         self.at += ENTRY
         step_id = self.new_id("step")
-        self.rows["step"].append(
-            {
-                "id": step_id,
-                "record_id": self.record_id,
-                "sequence": self.sequence,
-                "kind": kind.value,
-                "end_": None,
-                "part_id": None,
-                "exposed_part_id": None,
-                "facing": None,
-                "rod_number": None,
-                "standing": False,
-                "whereabouts_before": None,
-                "place_before": "",
-                "scanned": None,
-                "note": "",
-                "done_at": self.at,
-                "written_at": self.at,
-                "by_id": self.builder,
-                "undone_at": None,
-                "undone_by_id": None,
-                **given,
-            }
-        )
+        given |= {"sequence": self.sequence, "kind": kind.value}
+        self.rows["step"].append(row.step(step_id, self.record_id, self.at, self.builder, **given))
         return step_id
 
     def _record(
@@ -333,25 +261,20 @@ class History:
         before: dict[str, Any] | None,
     ) -> None:
         self.rows["rebuild_record"].append(
-            {
-                "id": self.record_id,
-                "stack_id": self.stack_id,
-                "kind": (RecordKind.REBUILD if before else RecordKind.FIRST_BUILD).value,
-                "state": "open",
-                "reason": "one cell reads low" if before else f"build {number}, generated",
-                "performed_from": begun_at,
-                "opened_at": opened_at,
-                "closed_at": closed_at,
-                "written_by_id": self.builder,
-                "written_at": begun_at,
-                "base_build_id": before["id"] if before else None,
-                "version": self.sequence + 2,
-                "notes": "",
-                "handed_in_at": closed_at + timedelta(hours=1),
-                "handed_in_by_id": self.builder,
-                "content": None,
-                "content_sha256": None,
-            }
+            row.record(
+                self.record_id,
+                self.stack_id,
+                self.builder,
+                closed_at + timedelta(hours=1),
+                kind=(RecordKind.REBUILD if before else RecordKind.FIRST_BUILD).value,
+                reason="one cell reads low" if before else f"build {number}, generated",
+                performed_from=begun_at,
+                opened_at=opened_at,
+                closed_at=closed_at,
+                written_at=begun_at,
+                base_build_id=before["id"] if before else None,
+                version=self.sequence + 2,
+            )
         )
         people = [(self.builder, Involvement.WORKED)]
         if before:
@@ -373,11 +296,11 @@ class History:
         before: dict[str, Any] | None,
         opened_at: datetime,
     ) -> None:
-        known = {"known_from": now, "known_until": None, "correction_id": None}
         if before:
             self.rounds[-2]["build_period"][-1]["known_until"] = now
-            self._period(before["id"], before["closed_at"], opened_at, known)
-        self._period(build_id, closed_at, None, known)
+            opened = {"opened_at": opened_at, "opened_by_record_id": self.record_id}
+            self._period(before["id"], before["closed_at"], known_from=now, **opened)
+        self._period(build_id, closed_at, known_from=now)
         shapes = [
             pile.Layer(
                 position,
@@ -385,70 +308,35 @@ class History:
                 laid.kind,
                 "",
                 "",
+                laid.facing,
                 side=TYPES[laid.name].get("side"),
                 back=TYPES[laid.name].get("back", Back.NONE),
                 joint=TYPES[laid.name].get("joint"),
             )
             for position, laid in enumerate(self.pile, 1)
         ]
-        for laid, shape in zip(self.pile, pile.number_cells(shapes), strict=True):
-            self.rows["layer"].append(
-                {
-                    "build_id": build_id,
-                    "position": shape.position,
-                    "part_id": laid.part_id,
-                    "facing": laid.facing.value,
-                    "cell": shape.cell,
-                    "present": False,
-                    **known,
-                }
-            )
+        for shape in pile.number_cells(shapes):
+            self.rows["layer"].append(row.layer(build_id, shape, now))
         for laid, rod, end in self.fixings:
             self.rows["fixing"].append(
-                {
-                    "build_id": build_id,
-                    "kind": laid.kind.value,
-                    "rod_number": rod,
-                    "end_": end.value if end else None,
-                    "part_id": laid.part_id,
-                    "present": False,
-                    **known,
-                }
+                row.fixing(
+                    build_id,
+                    laid.part_id,
+                    now,
+                    kind=laid.kind.value,
+                    rod_number=rod,
+                    end_=end.value if end else None,
+                )
             )
 
-    def _period(
-        self,
-        build_id: int,
-        closed_at: datetime,
-        opened_at: datetime | None,
-        known: dict[str, Any],
-    ) -> None:
+    def _period(self, build_id: int, closed_at: datetime, **given: Any) -> None:
         self.rows["build_period"].append(
-            {
-                "stack_id": self.stack_id,
-                "build_id": build_id,
-                "closed_at": closed_at,
-                "opened_at": opened_at,
-                "opened_by_record_id": self.record_id if opened_at else None,
-                **known,
-            }
+            row.build_period(self.stack_id, build_id, closed_at, **given)
         )
 
     def _approve(self, at: datetime) -> None:
         person_id, name = self.dice.choice(self.lab.supervisors)
-        self.rows["decision"].append(
-            {
-                "record_id": self.record_id,
-                "correction_id": None,
-                "meaning": Meaning.APPROVED.value,
-                "person_id": person_id,
-                "person_name": name,
-                "person_roles": "supervisor",
-                "at": at,
-                "content_sha256": None,
-                "reason": "",
-            }
-        )
+        self.rows["decision"].append(row.decision(self.record_id, person_id, name, at))
 
     def _run(self, closed_at: datetime) -> None:
         for day in (5, 15):
@@ -459,20 +347,16 @@ class History:
         in_record = moment is Moment.OPENING
         step_id = self._step(StepKind.HOURS) if in_record else None
         rows["hour_reading"].append(
-            {
-                "stack_id": self.stack_id,
-                "meter_id": self.meter_id,
-                "moment": moment.value,
-                "hours": round(self.hours, 1),
-                "taken_at": at,
-                "record_id": self.record_id if in_record else None,
-                "step_id": step_id,
-                "by_id": self.builder,
-                "known_from": at,
-                "known_until": None,
-                "correction_id": None,
-                "replaces_id": None,
-            }
+            row.hour_reading(
+                self.stack_id,
+                self.meter_id,
+                round(self.hours, 1),
+                at,
+                moment=moment.value,
+                record_id=self.record_id if in_record else None,
+                step_id=step_id,
+                by_id=self.builder,
+            )
         )
 
     def _new_part(self, name: str) -> int:
@@ -480,22 +364,15 @@ class History:
         counted = bool(TYPES[name].get("counted", TYPES[name]["kind"] is Kind.GASKET))
         self.lab.taken[name] += counted
         serial = None if counted else f"{self.serial}-{len(self.parts) + 1:04}"
-        self.parts[part_id] = {
-            "id": part_id,
-            "part_type_id": self.lab.types[name],
-            "lot_id": self.lab.lots[name],
-            "serial": serial,
-            "serial_key": serial_key(serial) if serial else None,
-            "item_number": self.lab.taken[name] if counted else None,
-            "hours_before": 0.0,
-            "whereabouts": Whereabouts.FITTED.value,
-            "stack_id": self.stack_id,
-            "place": "",
-            "usability": Usability.ACCEPTED.value,
-            "reserved_for_stack_id": None,
-            "notes": "",
-            "added_at": self.first["stack"][0]["added_at"],
-        }
+        self.parts[part_id] = row.part(
+            part_id,
+            serial,
+            self.stack_id,
+            self.first["stack"][0]["added_at"],
+            part_type_id=self.lab.types[name],
+            lot_id=self.lab.lots[name],
+            item_number=self.lab.taken[name] if counted else None,
+        )
         return part_id
 
     def _retire(self, laid: Laid) -> None:
@@ -507,8 +384,8 @@ class History:
 
     def _present(self, builds: int) -> None:
         for table in ("layer", "fixing"):
-            for row in self.rounds[builds - 1][table]:
-                row["present"] = True
+            for one in self.rounds[builds - 1][table]:
+                one["present"] = True
 
     def _colleague(self) -> int:
         others = [person for person in self.lab.builders if person != self.builder]

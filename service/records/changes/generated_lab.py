@@ -20,7 +20,7 @@ from service.records.tables.instruments import (
 from service.records.tables.parts import Lot, PartType
 from service.records.tables.people import Person, PersonRole, Role
 from service.trade.identifiers import serial_key
-from service.trade.words import Back, Joint, Kind, Material, Side
+from service.trade.words import Back, Facing, Joint, Kind, Material, Side
 
 CALIBRATED_EVERY = timedelta(days=180)
 BUILDERS, SUPERVISORS = 4, 2
@@ -65,6 +65,28 @@ CHECKLIST = (
     ("Anode purged with nitrogen: hydrogen at the outlet no more than", "% vol", 0.4, True, False),
     ("Cells discharged: voltage of the stack no more than", "V", 0.5, True, True),
 )  # fmt: skip
+
+
+FACING = {"fuel_plate": Facing.FREE_END, "air_plate": Facing.FIXED_END}
+
+
+@dataclass
+class Laid:
+    """One part on the pile."""
+
+    part_id: int
+    name: str
+
+    @property
+    def kind(self) -> Kind:
+        """What it is."""
+        kind: Kind = TYPES[self.name]["kind"]
+        return kind
+
+    @property
+    def facing(self) -> Facing:
+        """How it lies: half plates look at the membrane with their gas side."""
+        return FACING.get(self.name, Facing.EITHER)
 
 
 @dataclass

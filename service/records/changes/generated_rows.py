@@ -1,0 +1,196 @@
+"""Whole rows of an invented history: every column named, what is not said empty."""
+
+from datetime import datetime
+from typing import Any
+
+from service.records.tables.rebuild_records import Meaning
+from service.trade.identifiers import serial_key
+from service.trade.pile import Layer
+from service.trade.words import Usability, Whereabouts
+
+Values = dict[str, Any]
+
+
+def known(at: datetime) -> Values:
+    """Known from then on, corrected never."""
+    return {"known_from": at, "known_until": None, "correction_id": None}
+
+
+def stack(stack_id: int, serial: str, design_id: int, at: datetime) -> Values:
+    """A stack, delivered."""
+    return {
+        "id": stack_id,
+        "serial": serial,
+        "serial_key": serial_key(serial),
+        "design_id": design_id,
+        "place": "generated",
+        "notes": "",
+        "added_at": at,
+    }
+
+
+def hour_meter(meter_id: int, stack_id: int, at: datetime) -> Values:
+    """Its first and only meter."""
+    return {
+        "id": meter_id,
+        "stack_id": stack_id,
+        "number": 1,
+        "label": "",
+        "fitted_at": at,
+        "removed_at": None,
+    }
+
+
+def part(part_id: int, serial: str | None, stack_id: int, at: datetime, **given: Any) -> Values:
+    """A part, fitted; ``given`` names its type, its lot and, without a serial, its item."""
+    return {
+        "id": part_id,
+        "serial": serial,
+        "serial_key": serial_key(serial) if serial else None,
+        "hours_before": 0.0,
+        "whereabouts": Whereabouts.FITTED.value,
+        "stack_id": stack_id,
+        "place": "",
+        "usability": Usability.ACCEPTED.value,
+        "reserved_for_stack_id": None,
+        "notes": "",
+        "added_at": at,
+        **given,
+    }
+
+
+def record(
+    record_id: int, stack_id: int, by_id: int, handed_in_at: datetime, **given: Any
+) -> Values:
+    """A record as just before its content is frozen."""
+    return {
+        "id": record_id,
+        "stack_id": stack_id,
+        "state": "open",
+        "written_by_id": by_id,
+        "notes": "",
+        "handed_in_at": handed_in_at,
+        "handed_in_by_id": by_id,
+        "content": None,
+        "content_sha256": None,
+        **given,
+    }
+
+
+def step(step_id: int, record_id: int, at: datetime, by_id: int, **given: Any) -> Values:
+    """One entry of a record."""
+    return {
+        "id": step_id,
+        "record_id": record_id,
+        "end_": None,
+        "part_id": None,
+        "exposed_part_id": None,
+        "facing": None,
+        "rod_number": None,
+        "standing": False,
+        "whereabouts_before": None,
+        "place_before": "",
+        "scanned": None,
+        "note": "",
+        "done_at": at,
+        "written_at": at,
+        "by_id": by_id,
+        "undone_at": None,
+        "undone_by_id": None,
+        **given,
+    }
+
+
+def torque_reading(
+    record_id: int, step_id: int, torque_nm: float, at: datetime, **given: Any
+) -> Values:
+    """One reading, N·m."""
+    return {
+        "record_id": record_id,
+        "step_id": step_id,
+        "torque_nm": torque_nm,
+        "entered": f"{torque_nm:g} N·m",
+        "concession_id": None,
+        "taken_at": at,
+        "replaces_id": None,
+        **known(at),
+        **given,
+    }
+
+
+def hour_reading(stack_id: int, meter_id: int, hours: float, at: datetime, **given: Any) -> Values:
+    """What the meter showed, h."""
+    return {
+        "stack_id": stack_id,
+        "meter_id": meter_id,
+        "hours": hours,
+        "taken_at": at,
+        "replaces_id": None,
+        **known(at),
+        **given,
+    }
+
+
+def build_period(stack_id: int, build_id: int, closed_at: datetime, **given: Any) -> Values:
+    """From when to when a build was true; ``given`` says since when that is known."""
+    return {
+        "stack_id": stack_id,
+        "build_id": build_id,
+        "closed_at": closed_at,
+        "opened_at": None,
+        "opened_by_record_id": None,
+        "known_until": None,
+        "correction_id": None,
+        **given,
+    }
+
+
+def layer(build_id: int, shape: Layer, at: datetime) -> Values:
+    """One layer of a build."""
+    return {
+        "build_id": build_id,
+        "position": shape.position,
+        "part_id": shape.part,
+        "facing": shape.facing.value,
+        "cell": shape.cell,
+        "present": False,
+        **known(at),
+    }
+
+
+def fixing(build_id: int, part_id: int, at: datetime, **given: Any) -> Values:
+    """One fixing of a build; ``given`` names its kind, and its rod or its end."""
+    return {
+        "build_id": build_id,
+        "part_id": part_id,
+        "present": False,
+        **known(at),
+        **given,
+    }
+
+
+def finding(record_id: int, step_id: int, part_id: int, **given: Any) -> Values:
+    """What was seen on a part."""
+    return {
+        "record_id": record_id,
+        "step_id": step_id,
+        "part_id": part_id,
+        "where_": "",
+        "note": "",
+        **given,
+    }
+
+
+def decision(record_id: int, person_id: int, name: str, at: datetime) -> Values:
+    """A supervisor's signature; the hash comes with the content."""
+    return {
+        "record_id": record_id,
+        "correction_id": None,
+        "meaning": Meaning.APPROVED.value,
+        "person_id": person_id,
+        "person_name": name,
+        "person_roles": "supervisor",
+        "at": at,
+        "content_sha256": None,
+        "reason": "",
+    }
