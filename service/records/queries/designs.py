@@ -174,12 +174,12 @@ def design(session: Session, design_id: int) -> DesignOnPage:
         select(Design.id, Design.revision)
         .where(func.lower(Design.name) == row.name.lower(), Design.id != design_id)
         .order_by(Design.revision)
-    ).tuples()
+    )
     return DesignOnPage(
         **own,
         rods=tuple(Rod(*rod) for rod in rods),
         ports=tuple(Port(*port) for port in ports),
         checklist=tuple(CheckLine(*line) for line in lines),
         stacks=tuple(stacks),
-        revisions=tuple(revisions),
+        revisions=tuple((one.id, one.revision) for one in revisions),
     )

@@ -134,7 +134,7 @@ def lots_of_type(session: Session, part_type_id: int) -> tuple[tuple[int, str], 
         .order_by(Lot.id.desc())
         .limit(500)
     )
-    return tuple(rows.tuples())
+    return tuple((row.id, row.label) for row in rows)
 
 
 def _held() -> Any:

@@ -116,7 +116,7 @@ def part_in_forms(session: Session, part_id: int) -> PartInForms:
 def stacks_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
     """Id and serial of the stacks, by serial, to choose from."""
     rows = session.execute(select(Stack.id, Stack.serial).order_by(Stack.serial_key).limit(2000))
-    return tuple(rows.tuples())
+    return tuple((row.id, row.serial) for row in rows)
 
 
 def _held_by_lot() -> Any:

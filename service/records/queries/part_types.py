@@ -96,5 +96,10 @@ def part_type(session: Session, part_type_id: int) -> PartTypeOnPage:
         select(PartType.id, PartType.revision)
         .where(PartType.drawing_number == facts.drawing_number, PartType.id != part_type_id)
         .order_by(PartType.revision)
-    ).tuples()
-    return PartTypeOnPage(facts, tuple(Whither(*row) for row in where), lots or 0, tuple(revisions))
+    )
+    return PartTypeOnPage(
+        facts,
+        tuple(Whither(*row) for row in where),
+        lots or 0,
+        tuple((row.id, row.revision) for row in revisions),
+    )
