@@ -324,7 +324,7 @@ def test_a_part_whose_facing_matters_needs_a_facing_that_was_recorded(desk: Desk
 
     refusal = desk.refused(desk.first, the_mea(desk), right.serial or "")
 
-    assert "which end its anode looks at" in str(refusal)
+    assert "which end its marked face looks at" in str(refusal)
 
 
 def test_found_out_at_the_bench_while_the_stack_stands_open(desk: Desk) -> None:

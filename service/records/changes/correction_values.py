@@ -23,6 +23,7 @@ from service.records.queries.correctable import (
 )
 from service.records.queries.correction_effects import (
     LayerEffects,
+    facing_with,
     layer_facing_effects,
     layer_part_effects,
     others_at_that_time,
@@ -30,7 +31,6 @@ from service.records.queries.correction_effects import (
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.instruments import Instrument, InstrumentKind
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.stacks import Build, BuildPeriod
 from service.trade.errors import TradeError
@@ -163,27 +163,17 @@ def _one_of(
 
 def _facing_of(work: Work, details: LayerFacts, value: NewValue) -> Facing:
     """A part whose faces are alike lies either way; else the facing must be known."""
-    statement = select(PartType.marked_face)
-    if value.part_id is not None:
-        statement = statement.join(Part, Part.part_type_id == PartType.id).where(
-            Part.id == value.part_id
-        )
-    else:
-        statement = statement.join(Lot, Lot.part_type_id == PartType.id).where(
-            Lot.id == int(value.number or 0)
-        )
-    marked_face = work.session.scalar(statement)
-    if marked_face is None:
-        return Facing.EITHER
-    if details.facing is Facing.EITHER:
+    lot_id = None if value.part_id is not None else int(value.number or 0)
+    facing = facing_with(work.session, details, value.part_id, lot_id)
+    if facing is None:
         raise Refused(
             FIELD,
             value.text,
-            f"it matters which end its {marked_face} looks at, and the record does not tell:"
-            " the part recorded can lie either way.",
+            "it matters which end its marked face looks at, and the record does not tell: the part"
+            " recorded can lie either way.",
             "A part of a type that can lie either way.",
         )
-    return details.facing
+    return facing
 
 
 def _facing(

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.records.queries.correctable import LayerFacts
 from service.records.queries.known import known
-from service.records.tables.parts import Lot, Part
+from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.trade.labels import part_label
@@ -166,6 +166,20 @@ def part_states(session: Session, part_ids: Iterable[int]) -> dict[int, PartStat
         )
         for row in rows
     }
+
+
+def facing_with(
+    session: Session, layer: LayerFacts, part_id: int | None, lot_id: int | None
+) -> Facing | None:
+    """How would another part lie in this layer? None where that matters and was not recorded."""
+    statement = select(PartType.marked_face)
+    if part_id is not None:
+        statement = statement.join(Part, Part.part_type_id == PartType.id).where(Part.id == part_id)
+    else:
+        statement = statement.join(Lot, Lot.part_type_id == PartType.id).where(Lot.id == lot_id)
+    if session.scalar(statement) is None:
+        return Facing.EITHER
+    return None if layer.facing is Facing.EITHER else layer.facing
 
 
 def layer_part_effects(
