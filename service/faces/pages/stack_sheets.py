@@ -137,7 +137,9 @@ def show_comparison(
         comparison,
         ((captions[0], drawings[0]), (captions[1], drawings[1])),
         tuple(
-            _row(mark.number, change, before, after) for mark in marks for change in mark.changes
+            change_row(mark.number, change, before, after)
+            for mark in marks
+            for change in mark.changes
         ),
         asked,
         _approver(sheet, record),
@@ -278,7 +280,8 @@ def _one_before(numbers: list[int], build: BuildFacts | None) -> int | None:
     return earlier[-1] if earlier else build.number if build else None
 
 
-def _row(number: int, change: Change, before: LayerMap, after: LayerMap) -> ChangeRow:
+def change_row(number: int, change: Change, before: LayerMap, after: LayerMap) -> ChangeRow:
+    """One changed part in words: where it lay before and where it lies after."""
     layer = change.layer
     faces = {t.name: t.marked_face for m in (before, after) for t in m.types.values()}
 

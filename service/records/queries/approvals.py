@@ -132,12 +132,12 @@ def waiting(session: Session, person: Person, *, limit: int = 50) -> Waiting:
         tuple(
             WaitingRecord(
                 *row[:9],
-                may(
+                may=may(
                     person,
                     Act.RECORD_APPROVE,
                     RecordFacts(RecordState.HANDED_IN, row.written_by_id, involved[row.id]),
                 ),
-                verified.get(row.id),
+                verification=verified.get(row.id),
             )
             for row in rows
         ),
