@@ -14,13 +14,22 @@ from pathlib import Path
 
 from PIL import Image, ImageOps, UnidentifiedImageError
 
+from service.faces.files.tables_in import CSV_TYPE, XLSX_TYPE
 from service.records.changes.attachments import Stored
 from service.records.errors import Refused
 
 MEGABYTE = 1024 * 1024
 PHOTO_TYPES = {"JPEG": "image/jpeg", "PNG": "image/png", "WEBP": "image/webp"}
 PDF = "application/pdf"
-ENDINGS = {"image/jpeg": ".jpg", "image/png": ".png", "image/webp": ".webp", PDF: ".pdf"}
+ENDINGS = {
+    "image/jpeg": ".jpg",
+    "image/png": ".png",
+    "image/webp": ".webp",
+    PDF: ".pdf",
+    CSV_TYPE: ".csv",
+    XLSX_TYPE: ".xlsx",
+}
+"""Lists are not taken by `check`: they come with the stacks they were imported from."""
 MOST_PIXELS = 120_000_000
 """A tablet's photo has 12 to 50 million pixels; a made-up one could have thousands of millions."""
 RIGHT_PIXELS = f"At most {MOST_PIXELS / 1e6:.0f} million pixels would be right."

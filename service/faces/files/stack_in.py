@@ -68,13 +68,14 @@ def plan_stack(
 ) -> StackSeen:
     """Which stack would this list make, and which rows cannot be taken, each with its reasons?
 
-    Nothing is written. Raises Refused where the mapping itself cannot work.
+    Nothing is written. Without a design (``head.design_id`` 0) rods are not looked for. Raises
+    Refused where the mapping itself cannot work.
     """
     _refuse_mapping(table, mapping)
     rods = session.scalars(select(DesignRod.number).where(DesignRod.design_id == head.design_id))
     seen = Seen(
         TypeFinder(part_types(session)),
-        frozenset(rods),
+        frozenset(rods) if head.design_id else None,
         _known_parts(session, table, mapping),
         _known_lots(session, table, mapping),
         options,

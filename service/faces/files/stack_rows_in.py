@@ -58,7 +58,8 @@ class Seen:
     """What was found so far, to be compared with the rows that follow."""
 
     types: TypeFinder
-    rods: frozenset[int]
+    rods: frozenset[int] | None
+    """numbers the design has; None where the design is not known yet"""
     known: dict[tuple[int, str], KnownPart]
     known_lots: set[LotKey]
     options: StackOptions
@@ -143,8 +144,9 @@ def _place(seen: Seen, text: str, part_type: PartTypeFacts | None, line: int) ->
         return Place(end=end)
     if kind in FIXING_KINDS:
         found = ROD.fullmatch(word)
-        if not found or int(found[1]) not in seen.rods:
-            right = f"“rod 1” to “rod {max(seen.rods, default=0)}” would be right."
+        if not found or (seen.rods is not None and int(found[1]) not in seen.rods):
+            last = max(seen.rods or {1})
+            right = f"“rod 1” to “rod {last}” would be right."
             raise Refused("position", text, f"a {kind} stands at a rod of the design.", right)
         return Place(rod_number=int(found[1]))
     if not re.fullmatch(r"\d{1,5}", word) or int(word) < 1:

@@ -87,19 +87,17 @@ def write(request: Request, me: Me, database: Database, form: Typed, token: str)
     """Write everything the list makes, or nothing."""
     need(me, Act.IMPORT)
     settings: Settings = request.app.state.settings
-    with form.keeping():
+    with form.keeping(), changing(database, me, key=form.key) as work:
         upload = uploads.find(settings.data_folder, me.id, token)
         table = read_table(upload.content, upload.name, known=parts_in.HEADINGS)
-        with reading(database) as session:
-            seen = parts_in.plan(
-                session, table, _mapping(form, table), _source(upload), _options(form, me)
-            )
+        mapping = mapping_of(form, table, PART_FIELDS)
+        seen = parts_in.plan(work.session, table, mapping, _source(upload), _options(form, me))
         if not seen.may_be_written:
             right = "Look at the rows in error below."
             raise Refused("file", upload.name, "it cannot be written as it stands.", right)
-        with changing(database, me, key=form.key) as work:
-            work.answer = "/parts"
-            write_parts(work, seen.plan)
+        write_parts(work, seen.plan)
+        work.answer = "/parts"
+    if not form.is_refused:
         uploads.forget(settings.data_folder, token)
         return go_on(request, work.answer)
     return _look(request, me, database, form, token)
@@ -148,15 +146,11 @@ def _look(request: Request, me: Person, database: Engine, form: Form, token: str
     with reading(database) as session:
         types = part_types(session)
         with form.keeping():
-            mapping = _mapping(form, table)
+            mapping = mapping_of(form, table, PART_FIELDS)
             form.check()
             seen = parts_in.plan(session, table, mapping, _source(upload), _options(form, me))
     context = LookPage(upload.name, token, table, form, seen, types, examples_of(table))
     return page(request, "imports/parts_look.html", context, form.status)
-
-
-def _mapping(form: Form, table: Table) -> dict[str, int]:
-    return mapping_of(form, table, PART_FIELDS)
 
 
 def _options(form: Form, me: Person) -> ListOptions:
