@@ -67,16 +67,20 @@ def rod_plan(shown: LayerMap, torques: BuildTorques | None, title: str) -> str:
     """The plan view of the compression plate as SVG, with the final reading beside each nut."""
     if not shown.rods:
         return ""
-    turns = sorted(shown.rods, key=lambda rod: rod.turn)
-    return draw_rods(
-        [(rod.number, rod.x_mm, rod.y_mm) for rod in shown.rods],
-        shown.stack.plate_width_mm,
-        shown.stack.plate_height_mm,
-        title=title,
-        readings={rod.rod_number: rod.torque_nm for rod in torques.rods} if torques else {},
-        out_of_tolerance=[rod.rod_number for rod in torques.out_of_tolerance] if torques else (),
-        order=[rod.number for rod in turns],
-    )
+    wide, high = shown.stack.plate_width_mm, shown.stack.plate_height_mm
+
+    def draw() -> str:
+        return draw_rods(
+            [(rod.number, rod.x_mm, rod.y_mm) for rod in shown.rods],
+            wide,
+            high,
+            title=title,
+            readings={rod.rod_number: rod.torque_nm for rod in torques.rods} if torques else {},
+            out_of_tolerance=[r.rod_number for r in torques.out_of_tolerance] if torques else (),
+            order=[rod.number for rod in sorted(shown.rods, key=lambda rod: rod.turn)],
+        )
+
+    return kept.get(("rods", shown.rods, wide, high, torques and torques.rods, title), draw)
 
 
 def layer_table(

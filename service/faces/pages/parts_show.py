@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 
 from service.faces.pages.forms import Asked, Form
+from service.faces.pages.numbers import Number
 from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.trail_words import Said, said, value_in_words
@@ -36,8 +37,8 @@ class TracePage:
     most_listed: int
 
 
-@router.get("/{part_id:int}")
-def show(request: Request, me: Me, database: Database, part_id: int) -> Response:
+@router.get("/{part_id}")
+def show(request: Request, me: Me, database: Database, part_id: Number) -> Response:
     """Show one part with its whole life."""
     need(me, Act.READ)
     with reading(database) as session:
@@ -49,9 +50,9 @@ def show(request: Request, me: Me, database: Database, part_id: int) -> Response
     return page(request, "parts/show.html", context)
 
 
-@router.get("/{part_id:int}/trace")
+@router.get("/{part_id}/trace")
 def show_trace(
-    request: Request, me: Me, database: Database, asked: Asked, part_id: int
+    request: Request, me: Me, database: Database, asked: Asked, part_id: Number
 ) -> Response:
     """Show the trace of one part, as known now or at a time."""
     need(me, Act.READ)
