@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.records.queries.instruments import THROUGH_THE_DAY
 from service.records.queries.known import known
+from service.records.queries.prepared import given_all, prepared, then, told
 from service.records.tables.designs import Design
 from service.records.tables.instruments import Calibration, CalibrationResult, Instrument
 from service.records.tables.rebuild_records import (
@@ -21,6 +22,8 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stacks import Build, Stack
 from service.trade.words import ReadingKind, Stage
+
+UNOPENED = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,53 +100,58 @@ def build_torques(
 
     Read at the closing, or in a later event which did not open the stack (re-torque, inspection).
     """
-    unopened = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
     rows: Sequence[Any] = session.execute(
-        select(
-            Build.id.label("build_id"),
-            Design.target_torque_nm,
-            Design.torque_tolerance_percent,
-            TorqueReading.rod_number,
-            TorqueReading.torque_nm,
-            TorqueReading.pass_number,
-            TorqueReading.kind,
-            TorqueReading.taken_at,
-            TorqueReading.record_id,
-            TorqueReading.instrument_id,
-            TorqueReading.correction_id,
-            TorqueReading.concession_id,
-            Instrument.label,
-        )
-        .select_from(Build)
-        .join(Stack, Stack.id == Build.stack_id)
-        .join(Design, Design.id == Stack.design_id)
-        .join(
-            RebuildRecord,
-            or_(
-                RebuildRecord.id == Build.record_id,
-                and_(
-                    RebuildRecord.stack_id == Build.stack_id,
-                    RebuildRecord.base_build_id == Build.id,
-                    RebuildRecord.kind.in_(unopened),
-                    RebuildRecord.opened_at.is_(None),
-                    RebuildRecord.state.in_((RecordState.HANDED_IN, RecordState.APPROVED)),
-                ),
+        prepared(
+            lambda: (
+                select(
+                    Build.id.label("build_id"),
+                    Design.target_torque_nm,
+                    Design.torque_tolerance_percent,
+                    TorqueReading.rod_number,
+                    TorqueReading.torque_nm,
+                    TorqueReading.pass_number,
+                    TorqueReading.kind,
+                    TorqueReading.taken_at,
+                    TorqueReading.record_id,
+                    TorqueReading.instrument_id,
+                    TorqueReading.correction_id,
+                    TorqueReading.concession_id,
+                    Instrument.label,
+                )
+                .select_from(Build)
+                .join(Stack, Stack.id == Build.stack_id)
+                .join(Design, Design.id == Stack.design_id)
+                .join(
+                    RebuildRecord,
+                    or_(
+                        RebuildRecord.id == Build.record_id,
+                        and_(
+                            RebuildRecord.stack_id == Build.stack_id,
+                            RebuildRecord.base_build_id == Build.id,
+                            RebuildRecord.kind.in_(UNOPENED),
+                            RebuildRecord.opened_at.is_(None),
+                            RebuildRecord.state.in_((RecordState.HANDED_IN, RecordState.APPROVED)),
+                        ),
+                    ),
+                )
+                .join(TorqueReading, TorqueReading.record_id == RebuildRecord.id)
+                .join(Instrument, Instrument.id == TorqueReading.instrument_id)
+                .where(
+                    Build.id.in_(given_all("build_ids")),
+                    TorqueReading.stage == Stage.CLOSING,
+                    known(TorqueReading, then(known_at)),
+                )
+                .order_by(
+                    RebuildRecord.performed_from,
+                    RebuildRecord.id,
+                    TorqueReading.pass_number,
+                    TorqueReading.taken_at,
+                    TorqueReading.id,
+                )
             ),
-        )
-        .join(TorqueReading, TorqueReading.record_id == RebuildRecord.id)
-        .join(Instrument, Instrument.id == TorqueReading.instrument_id)
-        .where(
-            Build.id.in_(build_ids),
-            TorqueReading.stage == Stage.CLOSING,
-            known(TorqueReading, known_at),
-        )
-        .order_by(
-            RebuildRecord.performed_from,
-            RebuildRecord.id,
-            TorqueReading.pass_number,
-            TorqueReading.taken_at,
-            TorqueReading.id,
-        )
+            known_at is not None,
+        ),
+        told(known_at, build_ids=build_ids),
     ).all()
     of_build: dict[int, list[Any]] = defaultdict(list)
     for row in rows:
@@ -156,15 +164,20 @@ def calibrations_of(session: Session, instrument_ids: Collection[int]) -> dict[i
     """All calibrations of these instruments, oldest first: (done_at, due_at, result, error)."""
     found: dict[int, list[Any]] = defaultdict(list)
     for row in session.execute(
-        select(
-            Calibration.instrument_id,
-            Calibration.done_at,
-            Calibration.due_at,
-            Calibration.result,
-            Calibration.error_percent,
-        )
-        .where(Calibration.instrument_id.in_(instrument_ids))
-        .order_by(Calibration.done_at, Calibration.id)
+        prepared(
+            lambda: (
+                select(
+                    Calibration.instrument_id,
+                    Calibration.done_at,
+                    Calibration.due_at,
+                    Calibration.result,
+                    Calibration.error_percent,
+                )
+                .where(Calibration.instrument_id.in_(given_all("instrument_ids")))
+                .order_by(Calibration.done_at, Calibration.id)
+            )
+        ),
+        told(None, instrument_ids=instrument_ids),
     ):
         found[row.instrument_id].append(row)
     return found

@@ -7,12 +7,14 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 from sqlalchemy import select, union
 from sqlalchemy.orm import Session, aliased
 
 from service.records.queries.known import known
+from service.records.queries.prepared import KNOWN_AT, given, given_all, prepared, then, told
 from service.records.tables.hours import HourMeter, HourReading, Moment
 from service.records.tables.parts import Part
 from service.records.tables.people import Person
@@ -20,6 +22,7 @@ from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer
 from service.trade.running_hours import Hours, Meter, TotalAt, hours_between, offsets
 
+WAS = aliased(HourReading)
 AS_COUNTED = (HourReading.hours, HourReading.taken_at, HourReading.id)
 """A meter never counts backwards: in this order its readings stand in time as well."""
 
@@ -109,16 +112,15 @@ def stack_hours(
     return answer
 
 
-def _newest(
-    session: Session, stack_ids: Collection[int], known_at: datetime | None
-) -> tuple[dict[int, list[tuple[int, Meter, datetime | None]]], dict[int, datetime]]:
-    """For each stack its meters with first and newest showing; for each meter when last read."""
+@cache
+def _newest_statement(is_then: bool) -> Any:
+    at = KNOWN_AT if is_then else None
 
     def showing(column: Any, *conditions: Any, newest: bool) -> Any:
         order = [by.desc() for by in AS_COUNTED] if newest else list(AS_COUNTED)
         return (
             select(column)
-            .where(HourReading.meter_id == HourMeter.id, known(HourReading, known_at), *conditions)
+            .where(HourReading.meter_id == HourMeter.id, known(HourReading, at), *conditions)
             .order_by(*order)
             .limit(1)
             .correlate(HourMeter)
@@ -126,7 +128,8 @@ def _newest(
         )
 
     fitted = HourReading.moment == Moment.FITTED
-    rows = session.execute(
+    removed = HourReading.moment == Moment.REMOVED
+    return (
         select(
             HourMeter.id,
             HourMeter.stack_id,
@@ -134,12 +137,20 @@ def _newest(
             showing(HourReading.hours, fitted, newest=False).label("first"),
             showing(HourReading.hours, newest=True).label("last"),
             showing(HourReading.taken_at, newest=True).label("last_at"),
-            showing(HourReading.hours, HourReading.moment == Moment.REMOVED, newest=True).label(
-                "removed"
-            ),
+            showing(HourReading.hours, removed, newest=True).label("removed"),
         )
-        .where(HourMeter.stack_id.in_(stack_ids))
+        .where(HourMeter.stack_id.in_(given_all("stack_ids")))
         .order_by(HourMeter.stack_id, HourMeter.number)
+    )
+
+
+def _newest(
+    session: Session, stack_ids: Collection[int], known_at: datetime | None
+) -> tuple[dict[int, list[tuple[int, Meter, datetime | None]]], dict[int, datetime]]:
+    """For each stack its meters with first and newest showing; for each meter when last read."""
+
+    rows = session.execute(
+        _newest_statement(known_at is not None), told(known_at, stack_ids=stack_ids)
     )
     meters: dict[int, list[tuple[int, Meter, datetime | None]]] = defaultdict(list)
     last = {}
@@ -156,35 +167,47 @@ def hour_history(
     session: Session, stack_id: int, known_at: datetime | None = None, *, newest: int = 500
 ) -> HourHistory:
     """Every meter of a stack and its newest readings, each with the hours of the stack it means."""
-    before = aliased(HourReading)
     rows = session.execute(
-        select(
-            HourReading.id,
-            HourReading.meter_id,
-            HourReading.moment,
-            HourReading.hours,
-            HourReading.taken_at,
-            HourReading.known_from,
-            HourReading.record_id,
-            HourReading.correction_id,
-            Person.name,
-            before.hours.label("was"),
-        )
-        .join(Person, Person.id == HourReading.by_id)
-        .outerjoin(before, before.id == HourReading.replaces_id)
-        .where(HourReading.stack_id == stack_id, known(HourReading, known_at))
-        .order_by(*AS_COUNTED)
+        prepared(
+            lambda: (
+                select(
+                    HourReading.id,
+                    HourReading.meter_id,
+                    HourReading.moment,
+                    HourReading.hours,
+                    HourReading.taken_at,
+                    HourReading.known_from,
+                    HourReading.record_id,
+                    HourReading.correction_id,
+                    Person.name,
+                    WAS.hours.label("was"),
+                )
+                .join(Person, Person.id == HourReading.by_id)
+                .outerjoin(WAS, WAS.id == HourReading.replaces_id)
+                .where(
+                    HourReading.stack_id == given("stack_id"), known(HourReading, then(known_at))
+                )
+                .order_by(*AS_COUNTED)
+            ),
+            known_at is not None,
+        ),
+        told(known_at, stack_id=stack_id),
     ).all()
     meters = session.execute(
-        select(
-            HourMeter.id,
-            HourMeter.number,
-            HourMeter.label,
-            HourMeter.fitted_at,
-            HourMeter.removed_at,
-        )
-        .where(HourMeter.stack_id == stack_id)
-        .order_by(HourMeter.number)
+        prepared(
+            lambda: (
+                select(
+                    HourMeter.id,
+                    HourMeter.number,
+                    HourMeter.label,
+                    HourMeter.fitted_at,
+                    HourMeter.removed_at,
+                )
+                .where(HourMeter.stack_id == given("stack_id"))
+                .order_by(HourMeter.number)
+            )
+        ),
+        {"stack_id": stack_id},
     ).all()
     number = {meter.id: meter.number for meter in meters}
     shifts = _shifts([meter.id for meter in meters], rows)
@@ -242,19 +265,28 @@ def build_hours(
     the newest reading of a build not opened yet.
     """
     periods = session.execute(
-        select(
-            BuildPeriod.build_id,
-            BuildPeriod.stack_id,
-            BuildPeriod.closed_at,
-            BuildPeriod.opened_at,
-            BuildPeriod.opened_by_record_id,
-            Build.record_id,
-            Build.number,
-            RebuildRecord.kind,
-        )
-        .join(Build, Build.id == BuildPeriod.build_id)
-        .join(RebuildRecord, RebuildRecord.id == Build.record_id)
-        .where(BuildPeriod.stack_id.in_(stack_ids), known(BuildPeriod, known_at))
+        prepared(
+            lambda: (
+                select(
+                    BuildPeriod.build_id,
+                    BuildPeriod.stack_id,
+                    BuildPeriod.closed_at,
+                    BuildPeriod.opened_at,
+                    BuildPeriod.opened_by_record_id,
+                    Build.record_id,
+                    Build.number,
+                    RebuildRecord.kind,
+                )
+                .join(Build, Build.id == BuildPeriod.build_id)
+                .join(RebuildRecord, RebuildRecord.id == Build.record_id)
+                .where(
+                    BuildPeriod.stack_id.in_(given_all("stack_ids")),
+                    known(BuildPeriod, then(known_at)),
+                )
+            ),
+            known_at is not None,
+        ),
+        told(known_at, stack_ids=stack_ids),
     ).all()
     totals = _totals(session, stack_ids, known_at)
     answer = {}
@@ -293,23 +325,37 @@ def _totals(
 ) -> dict[int, _Totals]:
     meters: dict[int, list[int]] = defaultdict(list)
     for meter in session.execute(
-        select(HourMeter.id, HourMeter.stack_id)
-        .where(HourMeter.stack_id.in_(stack_ids))
-        .order_by(HourMeter.stack_id, HourMeter.number)
+        prepared(
+            lambda: (
+                select(HourMeter.id, HourMeter.stack_id)
+                .where(HourMeter.stack_id.in_(given_all("stack_ids")))
+                .order_by(HourMeter.stack_id, HourMeter.number)
+            )
+        ),
+        told(None, stack_ids=stack_ids),
     ):
         meters[meter.stack_id].append(meter.id)
     rows: dict[int, list[Any]] = defaultdict(list)
     for row in session.execute(
-        select(
-            HourReading.stack_id,
-            HourReading.meter_id,
-            HourReading.moment,
-            HourReading.hours,
-            HourReading.taken_at,
-            HourReading.record_id,
-        )
-        .where(HourReading.stack_id.in_(stack_ids), known(HourReading, known_at))
-        .order_by(*AS_COUNTED)
+        prepared(
+            lambda: (
+                select(
+                    HourReading.stack_id,
+                    HourReading.meter_id,
+                    HourReading.moment,
+                    HourReading.hours,
+                    HourReading.taken_at,
+                    HourReading.record_id,
+                )
+                .where(
+                    HourReading.stack_id.in_(given_all("stack_ids")),
+                    known(HourReading, then(known_at)),
+                )
+                .order_by(*AS_COUNTED)
+            ),
+            known_at is not None,
+        ),
+        told(known_at, stack_ids=stack_ids),
     ):
         rows[row.stack_id].append(row)
     answer = {}

@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
 from service.records.queries.known import known
+from service.records.queries.prepared import given, given_all, prepared, then, told
 from service.records.tables.designs import Design, DesignPort, DesignRod
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
@@ -242,22 +243,30 @@ def builds_of(
 ) -> tuple[BuildFacts, ...]:
     """Every build of a stack in their order, as known now or at a time."""
     rows: Any = session.execute(
-        select(
-            Build.id,
-            Build.number,
-            BuildPeriod.closed_at,
-            BuildPeriod.opened_at,
-            BuildPeriod.opened_by_record_id,
-            Build.record_id,
-            RebuildRecord.kind,
-            RebuildRecord.state,
-            BuildPeriod.known_from,
-            BuildPeriod.correction_id,
-        )
-        .join(Build, Build.id == BuildPeriod.build_id)
-        .join(RebuildRecord, RebuildRecord.id == Build.record_id)
-        .where(BuildPeriod.stack_id == stack_id, known(BuildPeriod, known_at))
-        .order_by(BuildPeriod.closed_at, Build.number)
+        prepared(
+            lambda: (
+                select(
+                    Build.id,
+                    Build.number,
+                    BuildPeriod.closed_at,
+                    BuildPeriod.opened_at,
+                    BuildPeriod.opened_by_record_id,
+                    Build.record_id,
+                    RebuildRecord.kind,
+                    RebuildRecord.state,
+                    BuildPeriod.known_from,
+                    BuildPeriod.correction_id,
+                )
+                .join(Build, Build.id == BuildPeriod.build_id)
+                .join(RebuildRecord, RebuildRecord.id == Build.record_id)
+                .where(
+                    BuildPeriod.stack_id == given("stack_id"), known(BuildPeriod, then(known_at))
+                )
+                .order_by(BuildPeriod.closed_at, Build.number)
+            ),
+            known_at is not None,
+        ),
+        told(known_at, stack_id=stack_id),
     )
     return tuple(BuildFacts(*row) for row in rows)
 
@@ -279,22 +288,27 @@ def _chosen(
 def stack_facts(session: Session, stack_id: int) -> MapStack:
     """What a stack is and what its design says of it. Raises NotFound."""
     row: Any = session.execute(
-        select(
-            Stack.id,
-            Stack.serial,
-            Stack.place,
-            Stack.notes,
-            Design.id,
-            Design.name,
-            Design.revision,
-            Design.active_area_cm2,
-            Design.plate_width_mm,
-            Design.plate_height_mm,
-            Design.target_torque_nm,
-            Design.torque_tolerance_percent,
-        )
-        .join(Design, Design.id == Stack.design_id)
-        .where(Stack.id == stack_id)
+        prepared(
+            lambda: (
+                select(
+                    Stack.id,
+                    Stack.serial,
+                    Stack.place,
+                    Stack.notes,
+                    Design.id,
+                    Design.name,
+                    Design.revision,
+                    Design.active_area_cm2,
+                    Design.plate_width_mm,
+                    Design.plate_height_mm,
+                    Design.target_torque_nm,
+                    Design.torque_tolerance_percent,
+                )
+                .join(Design, Design.id == Stack.design_id)
+                .where(Stack.id == given("stack_id"))
+            )
+        ),
+        {"stack_id": stack_id},
     ).first()
     if row is None:
         raise NotFound("stack", stack_id)
@@ -302,79 +316,109 @@ def stack_facts(session: Session, stack_id: int) -> MapStack:
 
 
 def _rows(session: Session, build_id: int, known_at: datetime | None) -> tuple[LayerRow, ...]:
-    rows: Any = session.execute(
-        select(
-            Layer.position,
-            Layer.part_id,
-            type_coerce(Layer.facing, String),
-            Layer.cell,
-            Part.serial,
-            Part.item_number,
-            Part.part_type_id,
-            Part.lot_id,
-            type_coerce(Part.usability, String),
-            Layer.correction_id,
-        )
-        .join(Part, Part.id == Layer.part_id)
-        .where(Layer.build_id == build_id, known(Layer, known_at))
-        .order_by(Layer.position)
+    rows: Any = session.connection().execute(
+        prepared(
+            lambda: (
+                select(
+                    Layer.position,
+                    Layer.part_id,
+                    type_coerce(Layer.facing, String),
+                    Layer.cell,
+                    Part.serial,
+                    Part.item_number,
+                    Part.part_type_id,
+                    Part.lot_id,
+                    type_coerce(Part.usability, String),
+                    Layer.correction_id,
+                )
+                .join(Part, Part.id == Layer.part_id)
+                .where(Layer.build_id == given("build_id"), known(Layer, then(known_at)))
+                .order_by(Layer.position)
+            ),
+            known_at is not None,
+        ),
+        told(known_at, build_id=build_id),
     )
-    return tuple(tuple(row) for row in rows)
+    return tuple(map(tuple, rows.all()))
 
 
 def _fixing_rows(session: Session, build_id: int, known_at: datetime | None) -> Sequence[Any]:
     return session.execute(
-        select(
-            Fixing.kind,
-            Fixing.rod_number,
-            Fixing.end,
-            Fixing.part_id,
-            Part.serial,
-            Part.item_number,
-            Part.part_type_id,
-            Part.lot_id,
-        )
-        .join(Part, Part.id == Fixing.part_id)
-        .where(Fixing.build_id == build_id, known(Fixing, known_at))
-        .order_by(func.coalesce(Fixing.rod_number, 0), Fixing.kind, Fixing.id)
+        prepared(
+            lambda: (
+                select(
+                    Fixing.kind,
+                    Fixing.rod_number,
+                    Fixing.end,
+                    Fixing.part_id,
+                    Part.serial,
+                    Part.item_number,
+                    Part.part_type_id,
+                    Part.lot_id,
+                )
+                .join(Part, Part.id == Fixing.part_id)
+                .where(Fixing.build_id == given("build_id"), known(Fixing, then(known_at)))
+                .order_by(func.coalesce(Fixing.rod_number, 0), Fixing.kind, Fixing.id)
+            ),
+            known_at is not None,
+        ),
+        told(known_at, build_id=build_id),
     ).all()
 
 
 def types_by_id(session: Session, ids: set[int]) -> dict[int, TypeFacts]:
     """What drawings and tables tell of these part types."""
     rows = session.execute(
-        select(
-            PartType.id,
-            PartType.kind,
-            PartType.name,
-            PartType.drawing_number,
-            PartType.revision,
-            PartType.material,
-            PartType.thickness_mm,
-            PartType.side,
-            PartType.back,
-            PartType.joint,
-            PartType.marked_face,
-        ).where(PartType.id.in_(ids))
+        prepared(
+            lambda: select(
+                PartType.id,
+                PartType.kind,
+                PartType.name,
+                PartType.drawing_number,
+                PartType.revision,
+                PartType.material,
+                PartType.thickness_mm,
+                PartType.side,
+                PartType.back,
+                PartType.joint,
+                PartType.marked_face,
+            ).where(PartType.id.in_(given_all("ids")))
+        ),
+        {"ids": list(ids)},
     )
     return {row.id: TypeFacts(*row) for row in rows}
 
 
 def lots_by_id(session: Session, ids: set[int]) -> dict[int, str]:
     """Labels of these lots."""
-    return dict(session.execute(select(Lot.id, Lot.label).where(Lot.id.in_(ids))).all())
+    return dict(
+        session.execute(
+            prepared(lambda: select(Lot.id, Lot.label).where(Lot.id.in_(given_all("ids")))),
+            {"ids": list(ids)},
+        ).all()
+    )
 
 
 def _rods_and_ports(session: Session, design_id: int) -> tuple[tuple[Rod, ...], tuple[Port, ...]]:
     rods = session.execute(
-        select(DesignRod.number, DesignRod.x_mm, DesignRod.y_mm, DesignRod.turn)
-        .where(DesignRod.design_id == design_id)
-        .order_by(DesignRod.number)
+        prepared(
+            lambda: (
+                select(DesignRod.number, DesignRod.x_mm, DesignRod.y_mm, DesignRod.turn)
+                .where(DesignRod.design_id == given("design_id"))
+                .order_by(DesignRod.number)
+            )
+        ),
+        {"design_id": design_id},
     )
     ports = session.execute(
-        select(DesignPort.end, DesignPort.fluid, DesignPort.label)
-        .where(DesignPort.design_id == design_id)
-        .order_by(DesignPort.id)
+        prepared(
+            lambda: (
+                select(DesignPort.end, DesignPort.fluid, DesignPort.label)
+                .where(DesignPort.design_id == given("design_id"))
+                .order_by(DesignPort.id)
+            )
+        ),
+        {"design_id": design_id},
     )
     return (
         tuple(Rod(*row) for row in rods),

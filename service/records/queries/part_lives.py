@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session, aliased
 from service.records.errors import NotFound
 from service.records.queries.audit_trail import Entry, entries_about
 from service.records.queries.known import known
+from service.records.queries.prepared import given, given_all, prepared
 from service.records.queries.sittings import Sitting, sittings
 from service.records.tables.attachments import Attachment
 from service.records.tables.holds import Concession, Hold
@@ -27,6 +28,9 @@ from service.records.tables.stacks import Build, Fixing, Layer, Stack
 from service.trade.labels import part_label
 from service.trade.running_hours import Hours
 from service.trade.words import Kind, Usability, Whereabouts
+
+RESERVED = aliased(Stack)
+PLACED, LIFTED = aliased(Person), aliased(Person)
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,39 +205,43 @@ def part_life(session: Session, part_id: int) -> PartLife:
 
 def part_facts(session: Session, part_id: int) -> PartFacts:
     """What a part is and how it stands now. Raises NotFound."""
-    reserved = aliased(Stack)
     row: Any = session.execute(
-        select(
-            Part.id,
-            Part.serial,
-            Part.item_number,
-            PartType.kind,
-            PartType.id.label("type_id"),
-            PartType.name,
-            PartType.drawing_number,
-            PartType.revision,
-            Part.lot_id,
-            Lot.label.label("lot"),
-            Lot.supplier,
-            Lot.expires_at,
-            Part.whereabouts,
-            Part.place,
-            Part.stack_id,
-            Stack.serial.label("stack_serial"),
-            Part.usability,
-            Part.reserved_for_stack_id,
-            reserved.serial.label("reserved_for"),
-            Part.hours_before,
-            PartType.openings_most,
-            PartType.hours_most,
-            Part.notes,
-            Part.added_at,
-        )
-        .join(PartType, PartType.id == Part.part_type_id)
-        .outerjoin(Lot, Lot.id == Part.lot_id)
-        .outerjoin(Stack, Stack.id == Part.stack_id)
-        .outerjoin(reserved, reserved.id == Part.reserved_for_stack_id)
-        .where(Part.id == part_id)
+        prepared(
+            lambda: (
+                select(
+                    Part.id,
+                    Part.serial,
+                    Part.item_number,
+                    PartType.kind,
+                    PartType.id.label("type_id"),
+                    PartType.name,
+                    PartType.drawing_number,
+                    PartType.revision,
+                    Part.lot_id,
+                    Lot.label.label("lot"),
+                    Lot.supplier,
+                    Lot.expires_at,
+                    Part.whereabouts,
+                    Part.place,
+                    Part.stack_id,
+                    Stack.serial.label("stack_serial"),
+                    Part.usability,
+                    Part.reserved_for_stack_id,
+                    RESERVED.serial.label("reserved_for"),
+                    Part.hours_before,
+                    PartType.openings_most,
+                    PartType.hours_most,
+                    Part.notes,
+                    Part.added_at,
+                )
+                .join(PartType, PartType.id == Part.part_type_id)
+                .outerjoin(Lot, Lot.id == Part.lot_id)
+                .outerjoin(Stack, Stack.id == Part.stack_id)
+                .outerjoin(RESERVED, RESERVED.id == Part.reserved_for_stack_id)
+                .where(Part.id == given("part_id"))
+            )
+        ),
+        {"part_id": part_id},
     ).first()
     if row is None:
         raise NotFound("part", part_id)
@@ -273,67 +281,74 @@ def event_counts(session: Session, part_ids: Collection[int]) -> dict[int, Event
     is an event in which a layer was lifted off it, or it was lifted off, and which counts: handed
     in or still being written, not void.
     """
-    sat = union(
-        select(Layer.part_id, Layer.build_id).where(Layer.part_id.in_(part_ids), known(Layer)),
-        select(Fixing.part_id, Fixing.build_id).where(Fixing.part_id.in_(part_ids), known(Fixing)),
-    ).subquery()
-    cycles: dict[int, int] = dict(
-        session.execute(
-            select(sat.c.part_id, func.count(sat.c.build_id)).group_by(sat.c.part_id)
-        ).all()
-    )
-    lifted = (Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None))
-    parted = union(
-        select(Step.part_id.label("part_id"), Step.record_id).where(
-            Step.part_id.in_(part_ids), *lifted
-        ),
-        select(Step.exposed_part_id, Step.record_id).where(
-            Step.exposed_part_id.in_(part_ids), *lifted
-        ),
-    ).subquery()
-    separations: dict[int, int] = dict(
-        session.execute(
-            select(parted.c.part_id, func.count(parted.c.record_id))
-            .join(RebuildRecord, RebuildRecord.id == parted.c.record_id)
-            .where(RebuildRecord.state != RecordState.VOID)
-            .group_by(parted.c.part_id)
-        ).all()
-    )
+    told_of = {"part_ids": list(part_ids)}
+    cycles: dict[int, int] = dict(session.execute(prepared(_cycles), told_of).all())
+    separations: dict[int, int] = dict(session.execute(prepared(_separations), told_of).all())
     return {
         part_id: Events(cycles.get(part_id, 0), separations.get(part_id, 0)) for part_id in part_ids
     }
 
 
-def findings_on(
-    session: Session, part_ids: Collection[int], record_ids: Collection[int] | None = None
-) -> dict[int, tuple[SeenOnIt, ...]]:
-    """What was seen on each of these parts, oldest first; in these records only, where given."""
-    statement = (
-        select(
-            Finding.part_id,
-            Finding.id,
-            Finding.record_id,
-            RebuildRecord.state,
-            Stack.serial,
-            Step.done_at,
-            Step.written_at,
-            Person.name,
-            Finding.condition,
-            Finding.severity,
-            Finding.where,
-            Finding.note,
-        )
-        .join(Step, Step.id == Finding.step_id)
-        .join(Person, Person.id == Step.by_id)
-        .join(RebuildRecord, RebuildRecord.id == Finding.record_id)
-        .join(Stack, Stack.id == RebuildRecord.stack_id)
-        .where(Finding.part_id.in_(part_ids), Step.undone_at.is_(None))
-        .order_by(Step.done_at, Finding.id)
+def _cycles() -> Any:
+    """Builds known now that held each part."""
+    sat = union(
+        select(Layer.part_id, Layer.build_id).where(
+            Layer.part_id.in_(given_all("part_ids")), known(Layer)
+        ),
+        select(Fixing.part_id, Fixing.build_id).where(
+            Fixing.part_id.in_(given_all("part_ids")), known(Fixing)
+        ),
+    ).subquery()
+    return select(sat.c.part_id, func.count(sat.c.build_id)).group_by(sat.c.part_id)
+
+
+def _separations() -> Any:
+    """Records that count in which each part was lifted off, or left outermost."""
+    lifted = (Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None))
+    parted = union(
+        select(Step.part_id.label("part_id"), Step.record_id).where(
+            Step.part_id.in_(given_all("part_ids")), *lifted
+        ),
+        select(Step.exposed_part_id, Step.record_id).where(
+            Step.exposed_part_id.in_(given_all("part_ids")), *lifted
+        ),
+    ).subquery()
+    return (
+        select(parted.c.part_id, func.count(parted.c.record_id))
+        .join(RebuildRecord, RebuildRecord.id == parted.c.record_id)
+        .where(RebuildRecord.state != RecordState.VOID)
+        .group_by(parted.c.part_id)
     )
-    if record_ids is not None:
-        statement = statement.where(Finding.record_id.in_(record_ids))
+
+
+def findings_on(session: Session, part_ids: Collection[int]) -> dict[int, tuple[SeenOnIt, ...]]:
+    """What was seen on each of these parts, oldest first?"""
+    statement = prepared(
+        lambda: (
+            select(
+                Finding.part_id,
+                Finding.id,
+                Finding.record_id,
+                RebuildRecord.state,
+                Stack.serial,
+                Step.done_at,
+                Step.written_at,
+                Person.name,
+                Finding.condition,
+                Finding.severity,
+                Finding.where,
+                Finding.note,
+            )
+            .join(Step, Step.id == Finding.step_id)
+            .join(Person, Person.id == Step.by_id)
+            .join(RebuildRecord, RebuildRecord.id == Finding.record_id)
+            .join(Stack, Stack.id == RebuildRecord.stack_id)
+            .where(Finding.part_id.in_(given_all("part_ids")), Step.undone_at.is_(None))
+            .order_by(Step.done_at, Finding.id)
+        )
+    )
     found: dict[int, list[SeenOnIt]] = {}
-    rows: Sequence[Any] = session.execute(statement).all()
+    rows: Sequence[Any] = session.execute(statement, {"part_ids": list(part_ids)}).all()
     for part_id, *facts in rows:
         found.setdefault(part_id, []).append(SeenOnIt(*facts))
     return {part_id: tuple(seen) for part_id, seen in found.items()}
@@ -344,33 +359,42 @@ def _scans(session: Session, part_id: int) -> tuple[str, ...]:
     return tuple(
         scanned
         for scanned in session.scalars(
-            select(Step.scanned)
-            .where(Step.part_id == part_id, Step.scanned.is_not(None))
-            .group_by(Step.scanned)
-            .order_by(func.min(Step.id))
-            .limit(20)
+            prepared(
+                lambda: (
+                    select(Step.scanned)
+                    .where(Step.part_id == given("part_id"), Step.scanned.is_not(None))
+                    .group_by(Step.scanned)
+                    .order_by(func.min(Step.id))
+                    .limit(20)
+                )
+            ),
+            {"part_id": part_id},
         )
         if scanned
     )
 
 
 def _holds(session: Session, part: PartFacts) -> tuple[HoldOnIt, ...]:
-    placed, lifted = aliased(Person), aliased(Person)
     rows: Sequence[Any] = session.execute(
-        select(
-            Hold.id,
-            Hold.lot_id,
-            Hold.reason,
-            placed.name,
-            Hold.placed_at,
-            lifted.name.label("lifted_by"),
-            Hold.lifted_at,
-            Hold.lift_reason,
-        )
-        .join(placed, placed.id == Hold.placed_by_id)
-        .outerjoin(lifted, lifted.id == Hold.lifted_by_id)
-        .where(or_(Hold.part_id == part.id, Hold.lot_id == part.lot_id))
-        .order_by(Hold.placed_at, Hold.id)
+        prepared(
+            lambda: (
+                select(
+                    Hold.id,
+                    Hold.lot_id,
+                    Hold.reason,
+                    PLACED.name,
+                    Hold.placed_at,
+                    LIFTED.name.label("lifted_by"),
+                    Hold.lifted_at,
+                    Hold.lift_reason,
+                )
+                .join(PLACED, PLACED.id == Hold.placed_by_id)
+                .outerjoin(LIFTED, LIFTED.id == Hold.lifted_by_id)
+                .where(or_(Hold.part_id == given("part_id"), Hold.lot_id == given("lot_id")))
+                .order_by(Hold.placed_at, Hold.id)
+            )
+        ),
+        {"part_id": part.id, "lot_id": part.lot_id},
     ).all()
     return tuple(
         HoldOnIt(
@@ -389,17 +413,26 @@ def _holds(session: Session, part: PartFacts) -> tuple[HoldOnIt, ...]:
 
 def _concessions(session: Session, part: PartFacts) -> tuple[ConcessionOnIt, ...]:
     rows: Sequence[Any] = session.execute(
-        select(
-            Concession.id,
-            Concession.lot_id,
-            Concession.reason,
-            Person.name,
-            Concession.given_at,
-            Concession.used_in_record_id,
-        )
-        .join(Person, Person.id == Concession.given_by_id)
-        .where(or_(Concession.part_id == part.id, Concession.lot_id == part.lot_id))
-        .order_by(Concession.given_at, Concession.id)
+        prepared(
+            lambda: (
+                select(
+                    Concession.id,
+                    Concession.lot_id,
+                    Concession.reason,
+                    Person.name,
+                    Concession.given_at,
+                    Concession.used_in_record_id,
+                )
+                .join(Person, Person.id == Concession.given_by_id)
+                .where(
+                    or_(
+                        Concession.part_id == given("part_id"), Concession.lot_id == given("lot_id")
+                    )
+                )
+                .order_by(Concession.given_at, Concession.id)
+            )
+        ),
+        {"part_id": part.id, "lot_id": part.lot_id},
     ).all()
     return tuple(
         ConcessionOnIt(
@@ -414,10 +447,10 @@ def _concessions(session: Session, part: PartFacts) -> tuple[ConcessionOnIt, ...
     )
 
 
-def _former_beliefs(session: Session, part_id: int) -> tuple[FormerBelief, ...]:
-    """Layers it was thought to be, where it is not known to be there any more."""
+def _beliefs() -> Any:
+    """Closed-out layers of a part, and what came in their stead."""
     after, still, other, lot = aliased(Layer), aliased(Layer), aliased(Part), aliased(Lot)
-    rows: Sequence[Any] = session.execute(
+    return (
         select(
             Stack.serial.label("stack_serial"),
             Build.number,
@@ -452,9 +485,16 @@ def _former_beliefs(session: Session, part_id: int) -> tuple[FormerBelief, ...]:
         )
         .outerjoin(other, other.id == after.part_id)
         .outerjoin(lot, lot.id == other.lot_id)
-        .where(Layer.part_id == part_id, Layer.known_until.is_not(None), still.id.is_(None))
+        .where(
+            Layer.part_id == given("part_id"), Layer.known_until.is_not(None), still.id.is_(None)
+        )
         .order_by(Layer.known_until, Layer.id)
-    ).all()
+    )
+
+
+def _former_beliefs(session: Session, part_id: int) -> tuple[FormerBelief, ...]:
+    """Layers it was thought to be, where it is not known to be there any more."""
+    rows: Sequence[Any] = session.execute(prepared(_beliefs), {"part_id": part_id}).all()
     return tuple(
         FormerBelief(
             row.stack_serial,
@@ -473,38 +513,48 @@ def _former_beliefs(session: Session, part_id: int) -> tuple[FormerBelief, ...]:
 
 def _in_open_record(session: Session, part_id: int) -> InOpenRecord | None:
     row: Any = session.execute(
-        select(RebuildRecord.id, Stack.serial, Step.kind, Step.done_at)
-        .join(RebuildRecord, RebuildRecord.id == Step.record_id)
-        .join(Stack, Stack.id == RebuildRecord.stack_id)
-        .where(
-            Step.part_id == part_id,
-            Step.undone_at.is_(None),
-            Step.kind.in_(
-                (
-                    StepKind.LIFTED_OFF,
-                    StepKind.PUT_ON,
-                    StepKind.FIXING_FITTED,
-                    StepKind.FIXING_REMOVED,
+        prepared(
+            lambda: (
+                select(RebuildRecord.id, Stack.serial, Step.kind, Step.done_at)
+                .join(RebuildRecord, RebuildRecord.id == Step.record_id)
+                .join(Stack, Stack.id == RebuildRecord.stack_id)
+                .where(
+                    Step.part_id == given("part_id"),
+                    Step.undone_at.is_(None),
+                    Step.kind.in_(
+                        (
+                            StepKind.LIFTED_OFF,
+                            StepKind.PUT_ON,
+                            StepKind.FIXING_FITTED,
+                            StepKind.FIXING_REMOVED,
+                        )
+                    ),
+                    RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
                 )
-            ),
-            RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
-        )
-        .order_by(Step.done_at.desc(), Step.id.desc())
-        .limit(1)
+                .order_by(Step.done_at.desc(), Step.id.desc())
+                .limit(1)
+            )
+        ),
+        {"part_id": part_id},
     ).first()
     return None if row is None else InOpenRecord(*row)
 
 
 def _photos(session: Session, part_id: int) -> tuple[Photo, ...]:
     rows: Any = session.execute(
-        select(
-            Attachment.id,
-            Attachment.name,
-            Attachment.media_type,
-            Attachment.added_at,
-            Attachment.record_id,
-        )
-        .where(Attachment.part_id == part_id, Attachment.removed_at.is_(None))
-        .order_by(Attachment.added_at, Attachment.id)
+        prepared(
+            lambda: (
+                select(
+                    Attachment.id,
+                    Attachment.name,
+                    Attachment.media_type,
+                    Attachment.added_at,
+                    Attachment.record_id,
+                )
+                .where(Attachment.part_id == given("part_id"), Attachment.removed_at.is_(None))
+                .order_by(Attachment.added_at, Attachment.id)
+            )
+        ),
+        {"part_id": part_id},
     )
     return tuple(Photo(*row) for row in rows)

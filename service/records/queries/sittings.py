@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.records.queries.hours import build_hours
 from service.records.queries.known import known
+from service.records.queries.prepared import given, prepared, then, told
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
@@ -21,6 +22,9 @@ from service.trade.words import End, Facing, Joint, Kind
 
 REACH = 8
 """Layers looked at on each side: enough to meet the next MEA in any pile of the trade."""
+
+
+OWN = aliased(Layer)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,46 +96,8 @@ def sittings(
     session: Session, part_id: int, known_at: datetime | None = None
 ) -> tuple[Sitting, ...]:
     """Which builds did a part sit in, in the order of their closing? Five statements."""
-    layer = select(
-        Layer.build_id,
-        Layer.position.label("position"),
-        Layer.cell.label("cell"),
-        Layer.facing.label("facing"),
-        type_coerce(null(), Fixing.kind.type).label("kind"),
-        literal(None, Fixing.rod_number.type).label("rod_number"),
-        type_coerce(null(), Fixing.end.type).label("end_"),
-        Layer.correction_id.label("correction_id"),
-    ).where(Layer.part_id == part_id, known(Layer, known_at))
-    fixing = select(
-        Fixing.build_id,
-        literal(None, Layer.position.type),
-        literal(None, Layer.cell.type),
-        type_coerce(null(), Layer.facing.type),
-        Fixing.kind,
-        Fixing.rod_number,
-        Fixing.end,
-        Fixing.correction_id,
-    ).where(Fixing.part_id == part_id, known(Fixing, known_at))
-    sat = union_all(layer, fixing).subquery()
     rows: Sequence[Any] = session.execute(
-        select(
-            sat,
-            Build.number,
-            Build.record_id,
-            Build.stack_id,
-            Stack.serial,
-            func.coalesce(_design_of(), "").label("design"),
-            BuildPeriod.closed_at,
-            BuildPeriod.opened_at,
-            BuildPeriod.opened_by_record_id,
-            RebuildRecord.kind.label("record_kind"),
-            RebuildRecord.state.label("record_state"),
-        )
-        .join(Build, Build.id == sat.c.build_id)
-        .join(Stack, Stack.id == Build.stack_id)
-        .join(RebuildRecord, RebuildRecord.id == Build.record_id)
-        .join(BuildPeriod, and_(BuildPeriod.build_id == Build.id, known(BuildPeriod, known_at)))
-        .order_by(BuildPeriod.closed_at, Build.number)
+        prepared(lambda: _sat(known_at), known_at is not None), told(known_at, part_id=part_id)
     ).all()
     hours = build_hours(session, {row.stack_id for row in rows}, known_at)
     near, lot_ids = _near(session, part_id, known_at)
@@ -163,6 +129,52 @@ def sittings(
     )
 
 
+def _sat(known_at: datetime | None) -> Any:
+    """The builds a part sat in, as a layer or a fixing, with their stacks and periods."""
+    at = then(known_at)
+    layer = select(
+        Layer.build_id,
+        Layer.position.label("position"),
+        Layer.cell.label("cell"),
+        Layer.facing.label("facing"),
+        type_coerce(null(), Fixing.kind.type).label("kind"),
+        literal(None, Fixing.rod_number.type).label("rod_number"),
+        type_coerce(null(), Fixing.end.type).label("end_"),
+        Layer.correction_id.label("correction_id"),
+    ).where(Layer.part_id == given("part_id"), known(Layer, at))
+    fixing = select(
+        Fixing.build_id,
+        literal(None, Layer.position.type),
+        literal(None, Layer.cell.type),
+        type_coerce(null(), Layer.facing.type),
+        Fixing.kind,
+        Fixing.rod_number,
+        Fixing.end,
+        Fixing.correction_id,
+    ).where(Fixing.part_id == given("part_id"), known(Fixing, at))
+    sat = union_all(layer, fixing).subquery()
+    return (
+        select(
+            sat,
+            Build.number,
+            Build.record_id,
+            Build.stack_id,
+            Stack.serial,
+            func.coalesce(_design_of(), "").label("design"),
+            BuildPeriod.closed_at,
+            BuildPeriod.opened_at,
+            BuildPeriod.opened_by_record_id,
+            RebuildRecord.kind.label("record_kind"),
+            RebuildRecord.state.label("record_state"),
+        )
+        .join(Build, Build.id == sat.c.build_id)
+        .join(Stack, Stack.id == Build.stack_id)
+        .join(RebuildRecord, RebuildRecord.id == Build.record_id)
+        .join(BuildPeriod, and_(BuildPeriod.build_id == Build.id, known(BuildPeriod, at)))
+        .order_by(BuildPeriod.closed_at, Build.number)
+    )
+
+
 def _design_of() -> Any:
     from service.records.tables.designs import Design
 
@@ -178,40 +190,45 @@ def _near(
     session: Session, part_id: int, known_at: datetime | None
 ) -> tuple[dict[int, list[pile.Layer]], dict[int, int]]:
     """The layers within reach of a part in every build it sat in: one statement."""
-    own = aliased(Layer)
     rows: Sequence[Any] = session.execute(
-        select(
-            Layer.build_id,
-            Layer.position,
-            Layer.part_id,
-            Layer.facing,
-            Layer.cell,
-            Part.serial,
-            Part.item_number,
-            Part.lot_id,
-            Lot.label.label("lot"),
-            PartType.kind,
-            PartType.name,
-            PartType.material,
-            PartType.thickness_mm,
-            PartType.side,
-            PartType.back,
-            PartType.joint,
-        )
-        .select_from(own)
-        .join(
-            Layer,
-            and_(
-                Layer.build_id == own.build_id,
-                Layer.position.between(own.position - REACH, own.position + REACH),
-                known(Layer, known_at),
+        prepared(
+            lambda: (
+                select(
+                    Layer.build_id,
+                    Layer.position,
+                    Layer.part_id,
+                    Layer.facing,
+                    Layer.cell,
+                    Part.serial,
+                    Part.item_number,
+                    Part.lot_id,
+                    Lot.label.label("lot"),
+                    PartType.kind,
+                    PartType.name,
+                    PartType.material,
+                    PartType.thickness_mm,
+                    PartType.side,
+                    PartType.back,
+                    PartType.joint,
+                )
+                .select_from(OWN)
+                .join(
+                    Layer,
+                    and_(
+                        Layer.build_id == OWN.build_id,
+                        Layer.position.between(OWN.position - REACH, OWN.position + REACH),
+                        known(Layer, then(known_at)),
+                    ),
+                )
+                .join(Part, Part.id == Layer.part_id)
+                .join(PartType, PartType.id == Part.part_type_id)
+                .outerjoin(Lot, Lot.id == Part.lot_id)
+                .where(OWN.part_id == given("part_id"), known(OWN, then(known_at)))
+                .order_by(Layer.build_id, Layer.position)
             ),
-        )
-        .join(Part, Part.id == Layer.part_id)
-        .join(PartType, PartType.id == Part.part_type_id)
-        .outerjoin(Lot, Lot.id == Part.lot_id)
-        .where(own.part_id == part_id, known(own, known_at))
-        .order_by(Layer.build_id, Layer.position)
+            known_at is not None,
+        ),
+        told(known_at, part_id=part_id),
     ).all()
     near: dict[int, list[pile.Layer]] = defaultdict(list)
     lot_ids = {}

@@ -3,11 +3,13 @@
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 from sqlalchemy import (
     ColumnElement,
     and_,
+    bindparam,
     case,
     func,
     literal,
@@ -21,6 +23,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
 from service.records.queries.hours import StackHours, stack_hours
+from service.records.queries.prepared import given, given_all, prepared
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.designs import Design
 from service.records.tables.holds import Hold
@@ -277,7 +280,7 @@ def _escaped(text: str) -> str:
     return text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
 
 
-def _holds_of(*columns: Any, stack_ids: Collection[int]) -> Any:
+def _holds_of(*columns: Any, stack_ids: Any) -> Any:
     """Standing holds on parts fitted in these stacks, and on the lots of such parts."""
     own = (
         select(*columns, type_coerce(literal(0), Hold.id.type).label("of_lot"))
@@ -302,13 +305,17 @@ def _holds_counted(session: Session, stack_ids: Collection[int]) -> dict[int, in
     return dict(rows.all())
 
 
+@cache
+def _state_of_one() -> Any:
+    # made once: putting such a statement together takes longer than asking it
+    return _joined(select(_state().label("state"), _written.id.label("being_written_id"))).where(
+        Stack.id == bindparam("stack_id")
+    )
+
+
 def stack_sheet(session: Session, stack_id: int) -> StackSheet:
     """What is told of a stack besides its pile: state, hours, records, corrections, holds."""
-    row: Any = session.execute(
-        _joined(select(_state().label("state"), _written.id.label("being_written_id"))).where(
-            Stack.id == stack_id
-        )
-    ).first()
+    row: Any = session.execute(_state_of_one(), {"stack_id": stack_id}).first()
     if row is None:
         raise NotFound("stack", stack_id)
     records = _records(session, stack_id)
@@ -325,48 +332,59 @@ def stack_sheet(session: Session, stack_id: int) -> StackSheet:
 
 def _records(session: Session, stack_id: int) -> tuple[StackRecord, ...]:
     rows: Any = session.execute(
-        select(
-            RebuildRecord.id,
-            RebuildRecord.kind,
-            RebuildRecord.state,
-            RebuildRecord.reason,
-            RebuildRecord.performed_from,
-            RebuildRecord.opened_at,
-            RebuildRecord.closed_at,
-            RebuildRecord.written_at,
-            Person.name,
-            RebuildRecord.base_build_id,
-        )
-        .join(Person, Person.id == RebuildRecord.written_by_id)
-        .where(RebuildRecord.stack_id == stack_id)
-        .order_by(RebuildRecord.performed_from.desc(), RebuildRecord.id.desc())
+        prepared(
+            lambda: (
+                select(
+                    RebuildRecord.id,
+                    RebuildRecord.kind,
+                    RebuildRecord.state,
+                    RebuildRecord.reason,
+                    RebuildRecord.performed_from,
+                    RebuildRecord.opened_at,
+                    RebuildRecord.closed_at,
+                    RebuildRecord.written_at,
+                    Person.name,
+                    RebuildRecord.base_build_id,
+                )
+                .join(Person, Person.id == RebuildRecord.written_by_id)
+                .where(RebuildRecord.stack_id == given("stack_id"))
+                .order_by(RebuildRecord.performed_from.desc(), RebuildRecord.id.desc())
+            )
+        ),
+        {"stack_id": stack_id},
     )
     return tuple(StackRecord(*row) for row in rows)
 
 
 def _corrections(session: Session, stack_id: int) -> tuple[StackCorrection, ...]:
     rows: Any = session.execute(
-        select(
-            Correction.id,
-            Correction.record_id,
-            Correction.of,
-            Correction.subject_label,
-            Correction.old_value,
-            Correction.new_value,
-            Correction.reason,
-            Correction.state,
-            Person.name,
-            Correction.written_at,
-        )
-        .join(RebuildRecord, RebuildRecord.id == Correction.record_id)
-        .join(Person, Person.id == Correction.written_by_id)
-        .where(RebuildRecord.stack_id == stack_id)
-        .order_by(Correction.id.desc())
+        prepared(
+            lambda: (
+                select(
+                    Correction.id,
+                    Correction.record_id,
+                    Correction.of,
+                    Correction.subject_label,
+                    Correction.old_value,
+                    Correction.new_value,
+                    Correction.reason,
+                    Correction.state,
+                    Person.name,
+                    Correction.written_at,
+                )
+                .join(RebuildRecord, RebuildRecord.id == Correction.record_id)
+                .join(Person, Person.id == Correction.written_by_id)
+                .where(RebuildRecord.stack_id == given("stack_id"))
+                .order_by(Correction.id.desc())
+            )
+        ),
+        {"stack_id": stack_id},
     )
     return tuple(StackCorrection(*row) for row in rows)
 
 
-def _holds(session: Session, stack_id: int) -> tuple[FittedHold, ...]:
+@cache
+def _holds_of_one() -> Any:
     held = _holds_of(
         Hold.id.label("id"),
         Hold.reason.label("reason"),
@@ -375,14 +393,18 @@ def _holds(session: Session, stack_id: int) -> tuple[FittedHold, ...]:
         Part.serial.label("serial"),
         Part.item_number.label("item_number"),
         Part.lot_id.label("lot_id"),
-        stack_ids=[stack_id],
+        stack_ids=bindparam("stack_ids", expanding=True),
     )
-    rows: Any = session.execute(
+    return (
         select(held, Lot.label.label("lot"), Layer.position, Layer.cell)
         .outerjoin(Lot, Lot.id == held.c.lot_id)
         .outerjoin(Layer, and_(Layer.part_id == held.c.part_id, Layer.present == true()))
         .order_by(held.c.placed_at, held.c.id, Layer.position)
     )
+
+
+def _holds(session: Session, stack_id: int) -> tuple[FittedHold, ...]:
+    rows: Any = session.execute(_holds_of_one(), {"stack_ids": [stack_id]})
     return tuple(
         FittedHold(
             id=row.id,
@@ -402,16 +424,21 @@ def _holds(session: Session, stack_id: int) -> tuple[FittedHold, ...]:
 def approvals_of(session: Session, record_ids: Collection[int]) -> dict[int, tuple[str, datetime]]:
     """Who approved each of these records, and when; a record sent back since is not in it."""
     rows = session.execute(
-        select(Decision.record_id, Decision.person_name, Decision.at)
-        .join(RebuildRecord, RebuildRecord.id == Decision.record_id)
-        .where(
-            Decision.record_id.in_(record_ids),
-            Decision.meaning == Meaning.APPROVED,
-            Decision.correction_id.is_(None),
-            Decision.content_sha256 == RebuildRecord.content_sha256,
-            RebuildRecord.state == RecordState.APPROVED,
-        )
-        .order_by(Decision.id)
+        prepared(
+            lambda: (
+                select(Decision.record_id, Decision.person_name, Decision.at)
+                .join(RebuildRecord, RebuildRecord.id == Decision.record_id)
+                .where(
+                    Decision.record_id.in_(given_all("record_ids")),
+                    Decision.meaning == Meaning.APPROVED,
+                    Decision.correction_id.is_(None),
+                    Decision.content_sha256 == RebuildRecord.content_sha256,
+                    RebuildRecord.state == RecordState.APPROVED,
+                )
+                .order_by(Decision.id)
+            )
+        ),
+        {"record_ids": list(record_ids)},
     )
     return {record_id: (name, at) for record_id, name, at in rows}
 

@@ -18,6 +18,7 @@ from service.records.queries.part_lives import (
     findings_on,
     part_facts,
 )
+from service.records.queries.prepared import given, given_all, prepared
 from service.records.queries.sittings import Sitting, sittings
 from service.records.queries.stacks import approvals_of
 from service.records.tables.holds import Hold
@@ -61,6 +62,8 @@ class LotMember:
 
     part_id: int
     label: str
+    name_in_lot: str
+    """its serial, or the item's number alone"""
     whereabouts: Whereabouts
     usability: Usability
     place: str
@@ -111,6 +114,14 @@ class TracedLot:
     def stacks(self) -> tuple[str, ...]:
         """Serials of the stacks that hold some of them now."""
         return tuple(sorted({c.stack_serial for c in self.counts if c.stack_serial}))
+
+    @property
+    def groups(self) -> tuple[tuple[str | None, tuple["LotMember", ...]], ...]:
+        """The listed parts by stack, those in none last."""
+        groups: dict[str | None, list[LotMember]] = defaultdict(list)
+        for member in self.members:
+            groups[member.stack_serial].append(member)
+        return tuple((serial, tuple(members)) for serial, members in groups.items())
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,17 +195,27 @@ def people_at(session: Session, record_ids: Collection[int]) -> dict[int, AtWork
     """Who wrote, worked on and witnessed each of these events? Two statements."""
     written = dict(
         session.execute(
-            select(RebuildRecord.id, Person.name)
-            .join(Person, Person.id == RebuildRecord.written_by_id)
-            .where(RebuildRecord.id.in_(record_ids))
+            prepared(
+                lambda: (
+                    select(RebuildRecord.id, Person.name)
+                    .join(Person, Person.id == RebuildRecord.written_by_id)
+                    .where(RebuildRecord.id.in_(given_all("record_ids")))
+                )
+            ),
+            {"record_ids": list(record_ids)},
         ).all()
     )
     named: dict[tuple[int, Involvement], list[str]] = defaultdict(list)
     for row in session.execute(
-        select(RecordPerson.record_id, RecordPerson.involvement, Person.name)
-        .join(Person, Person.id == RecordPerson.person_id)
-        .where(RecordPerson.record_id.in_(record_ids))
-        .order_by(Person.name)
+        prepared(
+            lambda: (
+                select(RecordPerson.record_id, RecordPerson.involvement, Person.name)
+                .join(Person, Person.id == RecordPerson.person_id)
+                .where(RecordPerson.record_id.in_(given_all("record_ids")))
+                .order_by(Person.name)
+            )
+        ),
+        {"record_ids": list(record_ids)},
     ):
         named[row.record_id, row.involvement].append(row.name)
     return {
@@ -209,23 +230,28 @@ def people_at(session: Session, record_ids: Collection[int]) -> dict[int, AtWork
 
 def _lots(session: Session, lot_ids: Collection[int], part: PartFacts) -> tuple[TracedLot, ...]:
     facts: Sequence[Any] = session.execute(
-        select(
-            Lot.id,
-            Lot.label,
-            PartType.name,
-            PartType.kind,
-            Lot.supplier,
-            Lot.received_at,
-            Lot.expires_at,
-            select(func.min(Hold.reason))
-            .where(Hold.lot_id == Lot.id, Hold.lifted_at.is_(None))
-            .correlate(Lot)
-            .scalar_subquery()
-            .label("held_because"),
-        )
-        .join(PartType, PartType.id == Lot.part_type_id)
-        .where(Lot.id.in_(lot_ids))
-        .order_by(case((Lot.id == (part.lot_id or 0), 0), else_=1), PartType.kind, Lot.label)
+        prepared(
+            lambda: (
+                select(
+                    Lot.id,
+                    Lot.label,
+                    PartType.name,
+                    PartType.kind,
+                    Lot.supplier,
+                    Lot.received_at,
+                    Lot.expires_at,
+                    select(func.min(Hold.reason))
+                    .where(Hold.lot_id == Lot.id, Hold.lifted_at.is_(None))
+                    .correlate(Lot)
+                    .scalar_subquery()
+                    .label("held_because"),
+                )
+                .join(PartType, PartType.id == Lot.part_type_id)
+                .where(Lot.id.in_(given_all("lot_ids")))
+                .order_by(case((Lot.id == given("lot_id"), 0), else_=1), PartType.kind, Lot.label)
+            )
+        ),
+        {"lot_ids": list(lot_ids), "lot_id": part.lot_id or 0},
     ).all()
     counts = _counts(session, lot_ids, part.id)
     members = _members(session, lot_ids, part.id)
@@ -250,21 +276,26 @@ def _lots(session: Session, lot_ids: Collection[int], part: PartFacts) -> tuple[
 def _counts(session: Session, lot_ids: Collection[int], part_id: int) -> dict[int, list[CountedAt]]:
     found: dict[int, list[CountedAt]] = defaultdict(list)
     rows: Sequence[Any] = session.execute(
-        select(Part.lot_id, Stack.serial, Part.whereabouts, Part.usability, func.count(Part.id))
-        .outerjoin(Stack, Stack.id == Part.stack_id)
-        .where(Part.lot_id.in_(lot_ids), Part.id != part_id)
-        .group_by(Part.lot_id, Stack.serial, Part.whereabouts, Part.usability)
-        .order_by(Part.lot_id, Stack.serial.is_(None), Stack.serial, Part.whereabouts)
+        prepared(
+            lambda: (
+                select(
+                    Part.lot_id, Stack.serial, Part.whereabouts, Part.usability, func.count(Part.id)
+                )
+                .outerjoin(Stack, Stack.id == Part.stack_id)
+                .where(Part.lot_id.in_(given_all("lot_ids")), Part.id != given("part_id"))
+                .group_by(Part.lot_id, Stack.serial, Part.whereabouts, Part.usability)
+                .order_by(Part.lot_id, Stack.serial.is_(None), Stack.serial, Part.whereabouts)
+            )
+        ),
+        {"lot_ids": list(lot_ids), "part_id": part_id},
     ).all()
     for lot_id, *counted in rows:
         found[lot_id].append(CountedAt(*counted))
     return found
 
 
-def _members(
-    session: Session, lot_ids: Collection[int], part_id: int
-) -> dict[int, list[LotMember]]:
-    """The first parts of each lot, those fitted before all others, by stack."""
+def _listed() -> Any:
+    """The first parts of each lot with the layer they sit in now."""
     placed = (
         func.row_number()
         .over(
@@ -279,8 +310,12 @@ def _members(
         )
         .label("place_in_list")
     )
-    listed = select(Part.id, placed).where(Part.lot_id.in_(lot_ids), Part.id != part_id).subquery()
-    rows: Sequence[Any] = session.execute(
+    listed = (
+        select(Part.id, placed)
+        .where(Part.lot_id.in_(given_all("lot_ids")), Part.id != given("part_id"))
+        .subquery()
+    )
+    return (
         select(
             Part.lot_id,
             Part.id,
@@ -310,6 +345,15 @@ def _members(
             Layer.position,
             listed.c.place_in_list,
         )
+    )
+
+
+def _members(
+    session: Session, lot_ids: Collection[int], part_id: int
+) -> dict[int, list[LotMember]]:
+    """The first parts of each lot, those fitted before all others, by stack."""
+    rows: Sequence[Any] = session.execute(
+        prepared(_listed), {"lot_ids": list(lot_ids), "part_id": part_id}
     ).all()
     found: dict[int, list[LotMember]] = defaultdict(list)
     for row in rows:
@@ -317,6 +361,7 @@ def _members(
             LotMember(
                 part_id=row.id,
                 label=part_label(row.serial, row.lot, row.item_number),
+                name_in_lot=row.serial or f"item {row.item_number}",
                 whereabouts=row.whereabouts,
                 usability=row.usability,
                 place=row.place,
