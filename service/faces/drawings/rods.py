@@ -26,6 +26,8 @@ from service.faces.drawings.ink import (
 
 _MARGIN = 96.0
 _WIDEST, _HIGHEST = 520.0, 420.0
+_BESIDE, _TWO_LINES = 90.0, 24.0
+"""room taken by what is written beside a nut"""
 _HEXAGON = ((1.0, 0.0), (0.5, 0.866), (-0.5, 0.866), (-1.0, 0.0), (-0.5, -0.866), (0.5, -0.866))
 
 
@@ -99,7 +101,12 @@ def draw_rods(
         _pile(plan, pile_mm) if pile_mm else "",
         *(_nut(*plan.at(rod), radius, rod.number == next_rod) for rod in placed),
         *(_struck_round(*plan.at(nut.rod), radius) for nut in nuts if nut.is_out),
-        *(_named(plan, radius, nut) for nut in nuts),
+        *(
+            (_named_beneath if _is_crowded(plan, radius, nut.rod, placed) else _named)(
+                plan, radius, nut
+            )
+            for nut in nuts
+        ),
     ]
     y = top + high + 34
     drawn.append(scale_bar(left, y, per_mm))
@@ -177,6 +184,36 @@ def _named(plan: _Plan, radius: float, nut: _Nut) -> str:
     if nut.torque_nm is not None:
         pen = "d-act-solid serial strong" if nut.is_out else "serial"
         drawn += _over((near, y + 15), f"{nut.torque_nm:.1f}\u2009N·m", BODY, anchor, pen)
+    return drawn
+
+
+def _is_crowded(plan: _Plan, radius: float, rod: Rod, rods: Sequence[Rod]) -> bool:
+    """Whether what is written beside this nut would meet another nut or what stands beside it."""
+    x, y = plan.at(rod)
+    for other in rods:
+        other_x, other_y = plan.at(other)
+        faces = (rod.x_mm <= 0) != (other.x_mm <= 0)
+        room = 2 * (_BESIDE + radius) if faces else _BESIDE + 2 * radius
+        inward = (other_x - x) * (1 if rod.x_mm <= 0 else -1)
+        if 0 < inward < room and abs(other_y - y) < 2 * radius + _TWO_LINES:
+            return True
+    return False
+
+
+def _named_beneath(plan: _Plan, radius: float, nut: _Nut) -> str:
+    """The same as `_named`, above or below the nut toward the middle, where the sides are full."""
+    x, y = plan.at(nut.rod)
+    down = nut.rod.y_mm > 0
+    near = y + radius + 24 if down else y - radius - (16 if nut.torque_nm is None else 34)
+    half = 4 + 5 * len(str(nut.rod.number))
+    left = x - half if nut.turn else x
+    anchor = "end" if nut.turn else "middle"
+    drawn = _over((left, near), str(nut.rod.number), LARGE, anchor, "word strong")
+    if nut.turn:
+        drawn += _over((left + 8, near), f"turn {nut.turn}", SMALL, "start", "soft")
+    if nut.torque_nm is not None:
+        pen = "d-act-solid serial strong" if nut.is_out else "serial"
+        drawn += _over((x, near + 18), f"{nut.torque_nm:.1f}\u2009N·m", BODY, "middle", pen)
     return drawn
 
 
