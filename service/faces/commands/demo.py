@@ -1,6 +1,7 @@
 """``layerbook demo``: the invented laboratory, built in a folder of its own and served."""
 
 import errno
+import os
 import socket
 from pathlib import Path
 from typing import Annotated
@@ -11,6 +12,12 @@ from sqlalchemy.orm import Session
 from service.faces.commands import owner
 from service.records.database import now_utc, reading
 from service.settings import Settings
+
+SET = (
+    *("data_folder", "database_url", "lab_name", "zone", "host", "port"),
+    *("workers", "public_address", "cookie_secure"),
+)
+"""Settings of the demo, whatever the environment says; the server reads them there."""
 
 
 def demo(
@@ -118,11 +125,11 @@ def _tell(given: Settings, session: Session) -> None:
 def _serve(given: Settings, listening: socket.socket) -> None:
     import uvicorn
 
-    from service.app import make_app
-
+    os.environ.update({f"LAYERBOOK_{name.upper()}": str(getattr(given, name)) for name in SET})
     owner.say(f"\nServing; what is entered is kept in {given.data_folder}. Ctrl+C to stop.")
     config = uvicorn.Config(
-        make_app(given),
+        "service.app:make_app",
+        factory=True,
         log_level="warning",
         server_header=False,
         timeout_graceful_shutdown=10,

@@ -7,11 +7,12 @@ from service.faces.demo.lab import Entry, Lab, serial
 from service.faces.demo.piles import Item, stork
 from service.faces.demo.running import shown
 from service.records.changes import corrections
+from service.records.changes.parts import judge_part, move_part
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.rebuild_records import RecordKind
 from service.trade.conditions import FindingEntry
-from service.trade.words import End, Facing
+from service.trade.words import End, Facing, Usability, Whereabouts
 
 CELLS = 40
 RODS = {"SR R-31": 1, "SS S-31": 1, "SD D-31": 3, "SN N-31": 2}
@@ -78,6 +79,25 @@ def _ends(lab: Lab, when: When) -> None:
         bench.hand_in()
 
 
+def _put_aside(lab: Lab, when: When) -> None:
+    throw_gaskets_away(lab, when, STORK_ENDS.name, "anton")
+    with lab.work(when, "keiko") as work:
+        for mea in (FIRST_OUT, LAST_OUT):
+            judge_part(
+                work,
+                lab.parts[mea],
+                usability=Usability.REJECTED,
+                reason="Dry and brittle along the air inlet.",
+            )
+            move_part(
+                work,
+                lab.parts[mea],
+                whereabouts=Whereabouts.IN_STORE,
+                place="cabinet for held parts",
+                reason="Kept to be compared with later ones.",
+            )
+
+
 def _re_torque(lab: Lab, when: When) -> None:
     with writing(lab, when, STORK_RE_TORQUE) as bench:
         bench.read_as_found("TD-2", 0.9)
@@ -117,8 +137,8 @@ def entries() -> list[Entry]:
         Entry(ago(34, TUE, "08:30"), "STORK-01: both ends opened", _ends),
         Entry(
             ago(34, WED, "09:05"),
-            "STORK-01: gaskets",
-            lambda lab, when: throw_gaskets_away(lab, when, ends, "anton"),
+            "STORK-01: parts put aside",
+            _put_aside,
         ),
         Entry(
             ago(34, THU, "10:50"),

@@ -1,0 +1,452 @@
+"""The invented laboratory: its story holds, nothing entered is lost, nothing half-built stays."""
+
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import httpx
+import pytest
+from sqlalchemy import Engine, func, select
+from sqlalchemy.orm import Session
+from typer.testing import CliRunner
+
+from service.faces.commands.main import app as commands
+from service.faces.demo.building import MARK, build, demo_settings, is_demo
+from service.faces.demo.days import MON, Days, ago, last_working_day
+from service.faces.demo.first_steps import first_steps
+from service.faces.demo.heron import FAILING
+from service.faces.demo.people import PASSPHRASE, PEOPLE, ZONE
+from service.records.changes.hours import read_hours
+from service.records.database import changing, make_engine, now_utc, reading
+from service.records.queries.content import verify
+from service.records.queries.corrections import corrections_of_records
+from service.records.queries.hours import stack_hours
+from service.records.queries.instruments import instruments
+from service.records.queries.missing import what_is_missing
+from service.records.queries.people import acting_person, credential_of, password_matches
+from service.records.queries.readings_in_doubt import readings_in_doubt
+from service.records.queries.record_lists import BriefRecord, brief_records
+from service.records.queries.scans import find_scanned
+from service.records.queries.stacks import find_stack, stack_list
+from service.records.queries.traces import Trace, trace
+from service.records.queries.working_piles import layers_of, working_pile
+from service.records.tables.audit import AuditEntry
+from service.records.tables.corrections import CorrectionState
+from service.records.tables.holds import Concession
+from service.records.tables.hours import HourReading
+from service.records.tables.people import Role
+from service.records.tables.rebuild_records import (
+    RebuildRecord,
+    RecordKind,
+    RecordState,
+    Step,
+    StepKind,
+)
+from service.records.tables.stacks import Build, Layer, Stack
+from service.trade.words import Kind
+
+pytestmark = pytest.mark.slow
+LAB_ZONE = ZoneInfo(ZONE)
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A demo, built once; nobody changes it."""
+    folder = tmp_path_factory.mktemp("demo") / "layerbook-demo"
+    build(folder, now_utc())
+    return folder
+
+
+@pytest.fixture(scope="module")
+def engine(built: Path) -> Iterator[Engine]:
+    """The database of the demo that nobody changes."""
+    engine = make_engine(demo_settings(built).database_url)
+    yield engine
+    engine.dispose()
+
+
+@pytest.fixture
+def own(built: Path, tmp_path: Path) -> Path:
+    """A demo of one's own."""
+    return Path(shutil.copytree(built, tmp_path / "layerbook-demo"))
+
+
+def _all_records(engine: Engine) -> tuple[BriefRecord, ...]:
+    with reading(engine) as session:
+        return brief_records(session).rows
+
+
+def _records(engine: Engine) -> dict[RecordState, BriefRecord]:
+    """One record of each state."""
+    return {record.state: record for record in _all_records(engine)}
+
+
+def _failing(engine: Engine) -> Trace:
+    with reading(engine) as session:
+        (hit,) = find_scanned(session, FAILING).hits
+        return trace(session, hit.id)
+
+
+def test_every_record_says_what_was_hashed_when_it_was_handed_in(engine: Engine) -> None:
+    with reading(engine) as session:
+        handed_in = RebuildRecord.content_sha256.is_not(None)
+        ids = session.scalars(select(RebuildRecord.id).where(handed_in)).all()
+
+        verifications = verify(session, ids)
+
+    assert len(verifications) == 14
+    assert [v.why for v in verifications.values() if not v.holds] == []
+
+
+def test_there_are_six_stacks_of_4_to_40_cells(engine: Engine) -> None:
+    with reading(engine) as session:
+        stacks = stack_list(session).rows
+
+    assert {stack.serial: stack.cells for stack in stacks} == {
+        "HERON-01": 12,
+        "HERON-02": 10,
+        "HERON-03": 8,
+        "STORK-01": 40,
+        "WREN-01": 4,
+        "WREN-02": 8,
+    }
+    assert len({stack.design for stack in stacks}) == 3
+
+
+def test_no_build_lacks_a_plate_or_a_gasket(engine: Engine) -> None:
+    """N cells have 2 N half plates and 2 N gas gaskets (common practice)."""
+    with reading(engine) as session:
+        rows = session.execute(
+            select(
+                Stack.serial,
+                Build.number,
+                Build.id,
+                func.max(Layer.cell).label("cells"),
+            )
+            .join(Build, Build.stack_id == Stack.id)
+            .join(Layer, Layer.build_id == Build.id)
+            .group_by(Stack.serial, Build.number, Build.id)
+        ).all()
+        piles = {(row.serial, row.number): (row.cells, _kinds(session, row.id)) for row in rows}
+
+    assert len(piles) == 12
+    for cells, kinds in piles.values():
+        assert kinds[Kind.HALF_PLATE] == 2 * cells
+        assert kinds[Kind.MEA] + kinds.get(Kind.BLANK_CELL, 0) == cells
+    assert piles["HERON-02", 2][1][Kind.BLANK_CELL] == 1
+    assert piles["WREN-02", 1][0] == 6
+    assert piles["WREN-02", 2][0] == 8
+    assert piles["HERON-01", 3][1][Kind.GASKET] == 2 * 12 + 13
+
+
+def _kinds(session: Session, build_id: int) -> dict[Kind, int]:
+    kinds: dict[Kind, int] = {}
+    for layer in layers_of(session, build_id):
+        kinds[layer.kind] = kinds.get(layer.kind, 0) + 1
+    return kinds
+
+
+def test_what_later_builds_hold_is_no_remark_on_an_earlier_record(engine: Engine) -> None:
+    """Gaskets of a first build, still there in the third, were not put back used in the first."""
+    first_builds = [
+        record.id for record in _all_records(engine) if record.kind is RecordKind.FIRST_BUILD
+    ]
+    with reading(engine) as session:
+        remarks = {number: what_is_missing(session, number) for number in first_builds}
+
+    assert len(remarks) == 6
+    assert not [m for found in remarks.values() for m in found if "put back" in m.sentence]
+
+
+def test_the_failing_mea_was_moved_between_two_stacks(engine: Engine) -> None:
+    told = _failing(engine)
+
+    assert [build.sitting.stack_serial for build in told.builds] == ["HERON-02", "HERON-01"]
+    assert told.hours.hours == pytest.approx(1610.6)
+    assert {finding.condition for finding in told.findings} >= {"pinhole", "torn at the frame"}
+
+
+def test_the_driver_it_was_first_closed_with_is_in_doubt(engine: Engine) -> None:
+    first, second = _failing(engine).builds
+    with reading(engine) as session:
+        (driver,) = (one for one in instruments(session) if one.label == "TD-3")
+        doubtful = {one.stack_serial for one in readings_in_doubt(session, driver.id)}
+
+    assert first.torques is not None
+    assert [(one.label, one.error_percent) for one in first.torques.instruments] == [("TD-3", 9.0)]
+    assert second.torques is not None
+    assert [one.found_out_at for one in second.torques.instruments] == [None]
+    assert doubtful == {"HERON-02", "STORK-01"}
+
+
+def test_its_lot_and_the_gaskets_beside_it_sit_in_three_stacks(engine: Engine) -> None:
+    lots = {lot.label: lot for lot in _failing(engine).lots}
+
+    assert lots["M-41"].is_own
+    assert lots["M-41"].stacks == ("HERON-01", "HERON-02", "HERON-03")
+    assert "sheet 77" in (lots["G-77/100"].held_because or "")
+    assert lots["G-77/100"].stacks == ("HERON-01", "HERON-02", "HERON-03")
+
+
+def test_each_state_of_a_record_can_be_seen(engine: Engine) -> None:
+    records = _records(engine)
+    waiting, sent_back = records[RecordState.HANDED_IN], records[RecordState.SENT_BACK]
+    with reading(engine) as session:
+        lifted = working_pile(session, records[RecordState.OPEN].id).lifted
+
+    assert set(records) == set(RecordState)
+    assert (waiting.kind, waiting.written_by) == (RecordKind.RE_TORQUE, "Anton Reyes")
+    assert (sent_back.kind, sent_back.stack_serial) == (RecordKind.INSPECTION, "WREN-01")
+    assert [one.layer.kind for one in lifted] == [
+        Kind.INSULATOR_PLATE,
+        Kind.CURRENT_COLLECTOR,
+        Kind.GASKET,
+    ]
+    assert records[RecordState.VOID].handed_in_at is None
+
+
+def test_one_correction_was_approved_and_is_followed_one_waits(engine: Engine) -> None:
+    with reading(engine) as session:
+        ids = session.scalars(select(RebuildRecord.id)).all()
+        found = [one for own in corrections_of_records(session, ids).values() for one in own]
+        by_state = {one.state: one for one in found}
+        approved = by_state[CorrectionState.APPROVED]
+        (followed,) = session.scalars(
+            select(HourReading.hours).where(
+                HourReading.record_id == approved.record_id, HourReading.known_until.is_(None)
+            )
+        )
+
+    waiting = by_state[CorrectionState.WAITING]
+    assert len(found) == 2
+    assert (approved.old_value, approved.new_value, followed) == ("521 h", "512 h", 512.0)
+    assert (waiting.old_value, waiting.new_value) == ("SM-0514", "SM-0541")
+    assert approved.holds
+    assert waiting.holds
+
+
+def test_a_late_entry_an_exception_and_two_used_concessions_are_there(engine: Engine) -> None:
+    with reading(engine) as session:
+        late = session.scalars(
+            select(Stack.serial)
+            .join(RebuildRecord, RebuildRecord.stack_id == Stack.id)
+            .where(RebuildRecord.written_at > RebuildRecord.performed_from)
+        ).all()
+        exceptions = session.scalars(select(Step.note).where(Step.kind == StepKind.EXCEPTION)).all()
+        used = session.scalars(select(Concession.used_in_record_id)).all()
+
+    assert late == ["HERON-03"]
+    assert len(exceptions) == 1
+    assert "Petra Niemi" in exceptions[0]
+    assert len(used) == 2
+    assert None not in used
+
+
+def test_everybody_worked_on_weekdays_by_day_and_nothing_lies_ahead(engine: Engine) -> None:
+    with reading(engine) as session:
+        done = session.scalars(select(Step.done_at)).all()
+        written = session.scalars(select(AuditEntry.at).order_by(AuditEntry.id)).all()
+
+    local = [at.astimezone(LAB_ZONE) for at in (*done, *written)]
+    assert all(at.weekday() < 5 and 8 <= at.hour < 18 for at in local)
+    assert max(written) < now_utc()
+    assert max(written) - min(written) > timedelta(days=2 * 365)
+
+
+def test_the_trail_was_written_in_the_order_of_what_happened(engine: Engine) -> None:
+    with reading(engine) as session:
+        written = session.scalars(select(AuditEntry.at).order_by(AuditEntry.id)).all()
+
+    assert list(written) == sorted(written)
+
+
+def test_a_stack_runs_on_through_a_replaced_meter(engine: Engine) -> None:
+    with reading(engine) as session:
+        stack_id = find_stack(session, "STORK-01")
+        hours = stack_hours(session, [stack_id])[stack_id].hours
+
+    assert hours.hours > 2000
+    assert not hours.at_least
+
+
+@pytest.mark.parametrize("login", [somebody.login for somebody in PEOPLE])
+def test_everybody_signs_in_with_the_passphrase_that_is_printed(engine: Engine, login: str) -> None:
+    with reading(engine) as session:
+        assert password_matches(credential_of(session, login), PASSPHRASE)
+
+
+def test_there_is_something_to_try_first_for_each_role(engine: Engine) -> None:
+    with reading(engine) as session:
+        steps = {step.role: step for step in first_steps(session)}
+
+    assert set(steps) == {Role.BUILDER, Role.SUPERVISOR, Role.QUALITY}
+    assert "HERON-03" in steps[Role.BUILDER].sentence
+    assert "Anton Reyes" in steps[Role.SUPERVISOR].sentence
+    assert steps[Role.QUALITY].path.endswith("/trace")
+
+
+@pytest.mark.parametrize(
+    "now",
+    [
+        datetime(2026, 3, 2, 0, 5, tzinfo=UTC),  # a Monday just after midnight
+        datetime(2026, 3, 8, 23, 59, tzinfo=UTC),  # a Sunday
+        datetime(2027, 1, 2, 9, 0, tzinfo=UTC),  # a Saturday of a new year
+        datetime(2026, 3, 29, 1, 30, tzinfo=UTC),  # the clocks go forward
+        datetime(2026, 10, 25, 0, 30, tzinfo=UTC),  # and back
+    ],
+)
+def test_whenever_it_is_begun_the_history_ends_on_the_working_day_before(now: datetime) -> None:
+    days = Days(now, LAB_ZONE)
+
+    last = days.at(last_working_day("17:00"))
+
+    assert last.weekday() < 5
+    assert timedelta() < now - last < timedelta(days=4)
+    assert days.at(ago(1, 3, "18:00")) < days.at(last_working_day("08:00"))
+    assert days.day(ago(3, MON, "08:00")).weekday() == MON
+
+
+def test_a_second_start_keeps_what_was_entered(own: Path) -> None:
+    engine = make_engine(demo_settings(own).database_url)
+    with reading(engine) as session:
+        mira, stack_id = acting_person(session, "mira"), find_stack(session, "HERON-01")
+        before = stack_hours(session, [stack_id])[stack_id].hours.hours
+    with changing(engine, mira) as work:
+        read_hours(work, stack_id, hours=before + 100, taken_at=work.now)
+
+    answer = CliRunner().invoke(commands, ["demo", "--folder", str(own), "--no-serve"])
+
+    assert answer.exit_code == 0, answer.output
+    assert "stands as you left it" in answer.output
+    assert PASSPHRASE in answer.output
+    with reading(engine) as session:
+        assert stack_hours(session, [stack_id])[stack_id].hours.hours == before + 100
+    engine.dispose()
+
+
+def test_beginning_anew_asks_first(own: Path) -> None:
+    made = (own / "layerbook.sqlite").stat()
+
+    answer = CliRunner().invoke(
+        commands, ["demo", "--folder", str(own), "--fresh", "--no-serve"], input="n\n"
+    )
+
+    assert answer.exit_code == 1
+    assert "Throw away everything" in answer.output
+    assert (own / "layerbook.sqlite").stat().st_ino == made.st_ino
+
+
+def test_beginning_anew_forgets_what_was_entered(own: Path) -> None:
+    (own / "attachments" / "left.txt").write_text("entered")
+
+    answer = CliRunner().invoke(
+        commands, ["demo", "--folder", str(own), "--fresh", "--yes", "--no-serve"]
+    )
+
+    assert answer.exit_code == 0, answer.output
+    assert is_demo(own)
+    assert not (own / "attachments" / "left.txt").exists()
+    assert [path.name for path in own.parent.iterdir()] == [own.name]
+
+
+def test_a_folder_with_other_things_is_left_alone(tmp_path: Path) -> None:
+    folder = tmp_path / "mine"
+    folder.mkdir()
+    (folder / "layerbook.sqlite").write_text("a laboratory's own")
+
+    answer = CliRunner().invoke(
+        commands, ["demo", "--folder", str(folder), "--fresh", "--yes", "--no-serve"]
+    )
+
+    assert answer.exit_code == 1
+    assert "holds other things" in answer.output
+    assert (folder / "layerbook.sqlite").read_text() == "a laboratory's own"
+
+
+@pytest.mark.parametrize("is_there", [False, True])
+def test_interrupted_building_leaves_no_half_of_a_demo(
+    built: Path, tmp_path: Path, *, is_there: bool
+) -> None:
+    folder = tmp_path / "layerbook-demo"
+    if is_there:
+        shutil.copytree(built, folder)
+    played = []
+
+    def interrupt(more: int) -> None:
+        played.append(more)
+        if len(played) == 5:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        build(folder, now_utc(), interrupt)
+
+    assert [path.name for path in tmp_path.iterdir()] == ([folder.name] if is_there else [])
+    assert is_demo(folder) is is_there
+
+
+def test_a_port_that_is_taken_is_told_before_anything_is_built(tmp_path: Path) -> None:
+    folder = tmp_path / "layerbook-demo"
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+
+        answer = CliRunner().invoke(
+            commands, ["demo", "--folder", str(folder), "--port", str(port)]
+        )
+
+    assert answer.exit_code == 1
+    assert f"Port {port} is taken" in answer.output
+    assert "--port" in answer.output
+    assert not folder.exists()
+
+
+def test_another_database_in_the_environment_is_not_touched(
+    built: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LAYERBOOK_DATABASE_URL", "postgresql://somewhere/else")
+    monkeypatch.setenv("LAYERBOOK_HOST", "0.0.0.0")  # noqa: S104 - must not be taken
+
+    given = demo_settings(built)
+
+    assert given.database_url == f"sqlite:///{built / 'layerbook.sqlite'}"
+    assert given.host == "127.0.0.1"
+
+
+def test_it_serves_until_it_is_stopped_and_stops_cleanly(own: Path) -> None:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    command = [sys.executable, "-m", "service", "demo", "--folder", str(own), "--port", str(port)]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    ) as server:
+        try:
+            page = _wait_for(f"http://127.0.0.1:{port}/sign-in")
+            server.send_signal(signal.SIGINT)
+            said, _ = server.communicate(timeout=30)
+        finally:
+            server.kill()
+
+    assert page.status_code == 200
+    assert "Tarnfield Electrochemistry Lab (invented)" in page.text
+    assert server.returncode == 0, said
+    assert "Stopped" in said
+    assert "Traceback" not in said
+    assert (own / MARK).is_file()
+
+
+def _wait_for(address: str) -> httpx.Response:
+    for _attempt in range(300):
+        try:
+            return httpx.get(address, headers={"accept": "text/html"}, timeout=30)
+        except httpx.TransportError:
+            time.sleep(0.1)
+    raise TimeoutError(address)
