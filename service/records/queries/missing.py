@@ -196,7 +196,10 @@ def _still_lifted_off(session: Session, parts: dict[int, str]) -> list[str]:
 
 
 def _to_be_renewed(session: Session, head: _Head, pile: WorkingPile) -> list[str]:
-    """Layers put on in this record although they were in a build before and are to be renewed."""
+    """Layers put on in this record although they were in a build before and are to be renewed.
+
+    Builds of later records say nothing about this one.
+    """
     rows = session.execute(
         select(Step.part_id)
         .join(Part, Part.id == Step.part_id)
@@ -208,7 +211,7 @@ def _to_be_renewed(session: Session, head: _Head, pile: WorkingPile) -> list[str
             PartType.renew_at_opening,
             exists()
             .where(Layer.part_id == Part.id, Layer.build_id == Build.id)
-            .where(Build.record_id != head.id),
+            .where(Build.record_id < head.id),
         )
     )
     put_back = {row.part_id for row in rows}
