@@ -1,0 +1,262 @@
+"""A pile against a pattern: the cheapest way to explain it, by edit distance over the states.
+
+Approximate matching of a sequence against a regular pattern: one column of costs a layer, one
+entry a state. A part too many, forgotten, in the wrong place or changed with its neighbour costs
+what likelihoods says. The repeating cell is a way back, so a column is as long as the pattern
+and not as the pile. Each pair of neighbours is changed at most once and then left alone
+(optimal string alignment).
+
+Columns recur: behind a mistake the costs soon stand to each other as before it. So each
+different column and what follows it upon each look is worked out once and remembered, and a long
+pile costs little more than a walk along it.
+
+Source: E. W. Myers and W. Miller, Approximate matching of regular expressions, Bulletin of
+Mathematical Biology 51 (1989) 5–37: the way back needs a second pass and no third.
+"""
+
+from collections.abc import Iterable, Sequence
+from enum import IntEnum
+from typing import NamedTuple
+
+from service.trade.grammar import Pattern
+from service.trade.grammar_states import Look, States, look, misfits, states_of
+from service.trade.likelihoods import MISTAKE, OF_THE_TRADE, Likelihoods, Misfit
+from service.trade.pile import Layer
+
+NEVER = 1 << 60
+
+
+class Did(IntEnum):
+    """What happened at one place.
+
+    Of explanations as cheap the lowest here is taken, from the free end on, so that of two
+    parts alike the one nearer the free end is the one too many.
+    """
+
+    EXTRA = 0
+    MISSING = 1
+    SWAPPED = 2
+    WRONG = 3
+    FITS = 4
+
+
+class Move(NamedTuple):
+    """One step of an explanation: a state, the cells begun by then, the index of the layer.
+
+    ``at`` of a missing part is the index of the layer it should lie before. Two neighbours
+    that changed places are two moves SWAPPED, in the pattern's order.
+    """
+
+    did: Did
+    state: int
+    begun: int
+    at: int
+
+
+class Explanation(NamedTuple):
+    """The cheapest explanation of a pile: ``mistakes``, their unlikelihood, and every move."""
+
+    mistakes: int
+    unlikelihood: int
+    moves: tuple[Move, ...]
+    cells: int
+
+
+class _Column:
+    """Costs of all states behind one layer, the cheapest counted as 0."""
+
+    __slots__ = ("costs", "earlier", "following", "seen")
+
+    def __init__(self, costs: tuple[int, ...], earlier: tuple[int, ...], seen: int) -> None:
+        self.costs, self.earlier, self.seen = costs, earlier, seen
+        self.following: dict[int, tuple[_Column, int]] = {}
+
+
+class Matcher:
+    """Explains piles by one pattern; ``from_anywhere`` for a pile whose beginning is missing.
+
+    Working memory grows with what was seen; make a new one for each pile, or for a few.
+    """
+
+    def __init__(
+        self,
+        pattern: Pattern,
+        *,
+        from_anywhere: bool = False,
+        likelihoods: Likelihoods = OF_THE_TRADE,
+    ) -> None:
+        self.states: States = states_of(pattern)
+        self._likely = likelihoods
+        self._looks: dict[Look, int] = {}
+        self._wrong: list[tuple[int, ...]] = []
+        self._extra: list[int] = []
+        self._swaps: dict[tuple[int, int], tuple[tuple[int, int], ...]] = {}
+        self._missing = (0, *[likelihoods.missing(item.kind) for item in self.states.items])
+        self._columns: dict[tuple[tuple[int, ...], tuple[int, ...], int], _Column] = {}
+        number = self.states.number
+        costs = [0] * number if from_anywhere else [0, *[NEVER] * (number - 1)]
+        self._forget(costs)
+        self._first = _Column(tuple(costs), (NEVER,) * number, -1)
+        self._hopeless = NEVER
+        if pattern.most_cells > 1:
+            worst = MISTAKE + max(likelihoods.otherwise, *likelihoods.one_too_many.values())
+            self._hopeless = sum(self._missing) + (self.states.first_of_cell + 2) * worst
+
+    def _walk(self, pile: Iterable[Layer]) -> list[_Column]:
+        """The column before the first layer and behind each."""
+        column = self._first
+        walked = [column]
+        looks = self._looks
+        for layer in pile:
+            seen = look(layer)
+            known = looks.get(seen)
+            if known is None:
+                known = self._meet(seen)
+            step = column.following.get(known)
+            if step is None:
+                step = self._step(column, known)
+                column.following[known] = step
+            column = step[0]
+            walked.append(column)
+        return walked
+
+    def explain(self, pile: Sequence[Layer], *, to_anywhere: bool = False) -> Explanation:
+        """The cheapest explanation of a pile; ``to_anywhere`` where its end is not put on yet."""
+        walked = self._walk(pile)
+        total = 0
+        for before, layer in zip(walked, pile, strict=False):
+            total += before.following[self._looks[look(layer)]][1]
+        costs = walked[-1].costs
+        state = costs.index(min(costs)) if to_anywhere else self.states.last
+        mistakes, unlikelihood = divmod(total + costs[state], MISTAKE)
+        moves = self._back(walked, state)
+        cells = sum(
+            move.state == self.states.centre and move.did is not Did.EXTRA for move in moves
+        )
+        return Explanation(mistakes, unlikelihood, moves, cells)
+
+    def cheapest_states(self, pile: Iterable[Layer]) -> tuple[int, ...]:
+        """The states in which a pile that is not finished may stand, at the least cost."""
+        costs = self._walk(pile)[-1].costs
+        least = min(costs)
+        return tuple(state for state, cost in enumerate(costs) if cost == least)
+
+    def misfits(self, state: int, layer: Layer) -> tuple[Misfit, ...]:
+        """In which ways a layer does not fit a state."""
+        return misfits(self.states.item(state), look(layer))
+
+    def _meet(self, seen: Look) -> int:
+        number = self._looks[seen] = len(self._looks)
+        items = self.states.items
+        self._wrong.append((0, *[self._likely.wrong(misfits(item, seen)) for item in items]))
+        self._extra.append(self._likely.too_many(seen.kind))
+        return number
+
+    def _swaps_of(self, earlier: int, later: int) -> tuple[tuple[int, int], ...]:
+        """States (first, second) into which two layers fit the other way round."""
+        found = self._swaps.get((earlier, later))
+        if found is None:
+            fits_first, fits_second = self._wrong[later], self._wrong[earlier]
+            found = self._swaps[earlier, later] = tuple(
+                (first, second)
+                for second in range(1, self.states.number)
+                if not fits_second[second]
+                for first in self.states.before[second]
+                if first and not fits_first[first]
+            )
+        return found
+
+    def _step(self, column: _Column, seen: int) -> tuple[_Column, int]:
+        """The column behind one more layer, and by how much the least cost rose."""
+        before = self.states.before
+        costs, earlier, wrong, extra = (
+            column.costs, column.earlier, self._wrong[seen], self._extra[seen],
+        )  # fmt: skip
+        changed = self._likely.changed_places
+        new = [cost + extra for cost in costs]
+        for state in range(1, len(new)):
+            for previous in before[state]:
+                new[state] = min(new[state], costs[previous] + wrong[state])
+        if column.seen >= 0:
+            for first, second in self._swaps_of(column.seen, seen):
+                for previous in before[first]:
+                    new[second] = min(new[second], earlier[previous] + changed)
+        self._forget(new)
+        # Head places far dearer than the best of the loop can never win again: the rest of the
+        # head as parts too many, and round the loop once, is cheaper. Without this the columns
+        # of a long pile would never recur.
+        dearest = min(new[state] for state in self.states.loop) + self._hopeless
+        least = min(new)
+        head = self.states.first_of_cell
+        now = tuple(
+            NEVER if state < head and cost > dearest else cost - least
+            for state, cost in enumerate(new)
+        )
+        then = tuple(NEVER if cost >= NEVER else cost - least for cost in costs)
+        key = (now, then, seen)
+        known = self._columns.get(key)
+        if known is None:
+            known = self._columns[key] = _Column(now, then, seen)
+        return known, least
+
+    def _forget(self, costs: list[int]) -> None:
+        """Let parts be forgotten: twice round, because the loop leads back once."""
+        before, missing = self.states.before, self._missing
+        for _ in range(2):
+            for state in range(1, len(costs)):
+                for previous in before[state]:
+                    costs[state] = min(costs[state], costs[previous] + missing[state])
+
+    def _back(self, walked: list[_Column], state: int) -> tuple[Move, ...]:
+        """The moves that led to a state, read from the end and told from the beginning."""
+        told: list[tuple[Did, int, int]] = []
+        at = len(walked) - 1
+        while True:
+            column = walked[at]
+            did, previous, first = self._last_move(column, walked[at - 1] if at else None, state)
+            if did is None:
+                break
+            if did is Did.SWAPPED:
+                told += [(did, state, at - 2), (did, first, at - 1)]
+                at -= 2
+            else:
+                told.append((did, state, at if did is Did.MISSING else at - 1))
+                at -= did is not Did.MISSING
+            state = previous
+        begun = int(self.states.first_of_cell <= state < self.states.centre)
+        moves = []
+        for did, now, index in reversed(told):
+            if now == self.states.first_of_cell and did is not Did.EXTRA:
+                begun += 1
+            moves.append(Move(did, now, begun, index))
+        return tuple(moves)
+
+    def _last_move(
+        self, column: _Column, behind: _Column | None, state: int
+    ) -> tuple[Did | None, int, int]:
+        """What came last before a state: the move, the state before it, the first of a swap."""
+        cost, before, seen = column.costs[state], self.states.before[state], column.seen
+        if behind is not None and column.earlier[state] + self._extra[seen] == cost:
+            return Did.EXTRA, state, 0
+        for previous in before:
+            if column.costs[previous] + self._missing[state] == cost:
+                return Did.MISSING, previous, 0
+        if behind is None:
+            return None, 0, 0
+        if swap := self._last_swap(column, behind, state):
+            return Did.SWAPPED, *swap
+        wrong = self._wrong[seen][state]
+        previous = next(each for each in before if column.earlier[each] + wrong == cost)
+        return (Did.WRONG if wrong else Did.FITS), previous, 0
+
+    def _last_swap(self, column: _Column, behind: _Column, state: int) -> tuple[int, int] | None:
+        """The state before a swap of neighbours that ends here, and the first state of the two."""
+        if behind.seen < 0:
+            return None
+        cost = column.costs[state] - min(column.earlier) - self._likely.changed_places
+        for first, second in self._swaps_of(behind.seen, column.seen):
+            if second == state:
+                for previous in self.states.before[first]:
+                    if behind.earlier[previous] == cost:
+                        return previous, first
+        return None

@@ -1,0 +1,112 @@
+"""Words for layers and places, as the builder at the bench would say them."""
+
+from collections.abc import Sequence
+from itertools import groupby
+
+from service.trade.grammar import Item
+from service.trade.grammar_findings import Wrong
+from service.trade.pile import Layer
+from service.trade.words import Back, Facing, Joint, Kind, Side
+
+BACKS = {
+    Back.CHANNELLED: "a channelled back",
+    Back.FLUSH: "a flush back",
+    Back.NONE: "no coolant back",
+}
+
+
+def name(layer: Layer) -> str:
+    """What a person calls a layer: its kind, a gasket by its joint."""
+    if layer.kind is Kind.GASKET and layer.joint:
+        return "cell gasket" if layer.joint is Joint.GAS else "coolant gasket"
+    return str(layer.kind)
+
+
+def a(words: str) -> str:
+    """Words with their article.
+
+    >>> a("MEA"), a("insulator plate"), a("cell gasket")
+    ('an MEA', 'an insulator plate', 'a cell gasket')
+    """
+    return f"an {words}" if words[0] in "aeiouAEIO" or words.startswith("MEA") else f"a {words}"
+
+
+def cells(number: int) -> str:
+    """A number of cells."""
+    return f"{number} cell{'' if number == 1 else 's'}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Things in one row, the same one after another counted.
+
+    >>> listed(["cell gasket", "MEA", "cell gasket"])
+    'cell gasket, MEA and cell gasket'
+    """
+    told = []
+    for word, run in groupby(words):
+        number = len(list(run))
+        told.append(word if number == 1 else f"{number} × {word}")
+    if len(told) > 7:
+        told = [*told[:3], f"{len(told) - 4} more", told[-1]]
+    return told[0] if len(told) == 1 else f"{', '.join(told[:-1])} and {told[-1]}"
+
+
+def span(positions: Sequence[int]) -> str:
+    """Positions that follow on each other.
+
+    >>> span([4]), span([4, 5]), span([4, 5, 6])
+    ('4', '4 and 5', '4 to 6')
+    """
+    if len(positions) == 1:
+        return str(positions[0])
+    return f"{positions[0]} {'and' if len(positions) == 2 else 'to'} {positions[-1]}"
+
+
+def between(positions: Sequence[int], at: int, layers: int) -> str:
+    """Where a missing part belongs: ``at`` layers of so many lie before it."""
+    if not positions:
+        return "from an empty pile"
+    if at == 0:
+        return f"at the fixed end, before layer {positions[0]}"
+    if at == layers:
+        return f"at the free end, behind layer {positions[-1]}"
+    return f"between layers {positions[0]} and {positions[1]}"
+
+
+def backs_meet(wrong: Wrong, low: Layer, high: Layer) -> str:
+    """Two backs at one coolant gasket that make no coolant layer."""
+    where = f"at {low.position} and {high.position}"
+    if wrong is Wrong.NO_CHANNEL:
+        return f"two coolant backs meet {where}, no channel"
+    return f"two coolant backs meet {where}, both with channels"
+
+
+def asked(item: Item) -> str:
+    """What belongs in a place, with what tells it from others of its kind.
+
+    >>> asked(Item(Kind.HALF_PLATE, "FP-2", side=Side.FUEL, back=Back.FLUSH))
+    'a half plate (FP-2, fuel side, a flush back)'
+    """
+    told = [item.part_type if item.part_type != item.words else ""]
+    if item.kind is Kind.HALF_PLATE:
+        told += [f"{item.side} side" if item.side else "", BACKS[item.back] if item.back else ""]
+    told = [word for word in told if word]
+    return a(item.words) + (f" ({', '.join(told)})" if told else "")
+
+
+def lies(item: Item, beneath: Layer | None, side: Side | None) -> str:
+    """How and on what the next part lies, for the builder's eye; empty where all is said.
+
+    >>> lies(Item(Kind.HALF_PLATE, facing=Facing.FREE_END), None, None)
+    'marked face to the free end'
+    """
+    told = []
+    if item.kind is Kind.GASKET and beneath is not None:
+        if beneath.kind is Kind.HALF_PLATE:
+            face = "back" if item.joint is Joint.COOLANT else f"{side} side" if side else "gas side"
+            told.append(f"in the groove of the half plate's {face}")
+        else:
+            told.append(f"on the {name(beneath)}")
+    if item.facing is not Facing.EITHER:
+        told.append(f"marked face to the {item.facing}")
+    return ", ".join(told)

@@ -1,0 +1,235 @@
+"""A pattern as a TOML file: read with clear objections, written so that it reads back the same.
+
+    least_cells = 2
+    most_cells = 40
+
+    [[head]]
+    kind = "insulator plate"
+    part_type = "INS-8"
+
+    [[cell]]
+    kind = "half plate"
+    side = "fuel"
+    …
+
+One table a layer, under head, cell, between and tail, in the order from the fixed end. Keys are
+those of grammar.Item; what is left out does not matter.
+"""
+
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from enum import StrEnum
+from typing import Any
+
+from service.trade.errors import TradeError
+from service.trade.grammar import Item, Pattern, Where, objections
+from service.trade.words import LAYER_KINDS, Back, Facing, Joint, Material, Side
+
+CHOICES: dict[str, tuple[str, ...]] = {
+    "kind": tuple(LAYER_KINDS),
+    "side": tuple(Side),
+    "back": tuple(Back),
+    "joint": tuple(Joint),
+    "facing": tuple(Facing),
+    "material": tuple(Material),
+}
+SWITCHES = ("blank_may_stand", "renew_at_opening", "directional", "one_lot")
+TEXTS = ("part_type", "name")
+KEYS = tuple(field.name for field in fields(Item))
+NUMBERS = ("least_cells", "most_cells")
+PARTS = tuple(str(where) for where in Where)
+HEADER = re.compile(r"\s*\[\[\s*[\"']?(\w+)[\"']?\s*\]\]")
+KEY = re.compile(r"\s*[\"']?([\w-]+)[\"']?\s*=")
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong with a file.
+
+    The line (None: not to be told), the key, the value as it stands, and what would be right.
+    """
+
+    line: int | None
+    key: str
+    value: str
+    right_would_be: str
+
+    def __str__(self) -> str:
+        where = f"Line {self.line}: " if self.line else ""
+        what = f"{self.key} is {self.value}" if self.value else self.key
+        return f"{where}{what}" + (f"; {self.right_would_be}." if self.right_would_be else ".")
+
+
+class NotAPattern(TradeError):  # noqa: N818
+    """A file that is no pattern; ``problems`` names all that was found."""
+
+    def __init__(self, problems: tuple[Problem, ...]) -> None:
+        super().__init__("\n".join(str(problem) for problem in problems))
+        self.problems = problems
+
+
+def read_pattern(text: str) -> Pattern:
+    """Which pattern does this TOML text describe?
+
+    Raises NotAPattern with every problem: line, key, value and what would be right.
+    """
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        line = re.search(r"at line (\d+)", str(error))
+        reason = str(error).split(" (at ")[0]
+        number = int(line[1]) if line else len(text.splitlines()) or 1
+        raise NotAPattern(
+            (Problem(number, "this is not TOML", "", f"{reason[:1].lower()}{reason[1:]}"),)
+        ) from None
+    problems = [*_problems(table, _Lines(text))]
+    if problems:
+        raise NotAPattern(tuple(problems))
+    pattern = _pattern(table)
+    if said := objections(pattern):
+        raise NotAPattern(tuple(Problem(None, objection.rstrip("."), "", "") for objection in said))
+    return pattern
+
+
+def write_pattern(pattern: Pattern) -> str:
+    """The TOML text of a pattern; read_pattern gives the same pattern back."""
+    lines = [f"least_cells = {pattern.least_cells}", f"most_cells = {pattern.most_cells}"]
+    for where in Where:
+        for item in pattern.part(where):
+            lines += ["", f"[[{where}]]"]
+            lines += [
+                f"{field.name} = {_value(getattr(item, field.name))}"
+                for field in fields(Item)
+                if getattr(item, field.name) != field.default
+            ]
+    return "\n".join(lines) + "\n"
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, StrEnum | str):
+        return '"' + "".join(map(_escaped, value)) + '"'
+    return repr(value)
+
+
+def _escaped(sign: str) -> str:
+    if sign in '"\\':
+        return f"\\{sign}"
+    return sign if sign.isprintable() else f"\\U{ord(sign):08x}"
+
+
+class _Lines:
+    """Where in the text a key of the so-manyeth table of a name stands."""
+
+    def __init__(self, text: str) -> None:
+        self._at: dict[tuple[str, int, str], int] = {}
+        table, counted = "", {"": 1}
+        for number, line in enumerate(text.splitlines(), 1):
+            if header := HEADER.match(line):
+                table = header[1]
+                counted[table] = counted.get(table, 0) + 1
+                self._at[table, counted[table], ""] = number
+            elif key := KEY.match(line):
+                self._at.setdefault((table, counted[table], key[1]), number)
+
+    def find(self, table: str, number: int, key: str) -> int | None:
+        """The line of a key, else of its table's heading, else of the key that holds them all."""
+        for place in ((table, number, key), (table, number, ""), ("", 1, table or key)):
+            if place in self._at:
+                return self._at[place]
+        return None
+
+
+def _problems(table: dict[str, Any], lines: _Lines) -> Iterator[Problem]:
+    known = (*NUMBERS, *PARTS)
+    for key, value in table.items():
+        if key not in known:
+            right = f"known here are {', '.join(known)}"
+            yield Problem(lines.find(key, 1, key), f"{key} is not known", "", right)
+        elif key in PARTS and not _is_list_of_tables(value):
+            right = f"write each layer as a table of its own under [[{key}]]"
+            yield Problem(lines.find("", 1, key), key, _shown(value), right)
+    yield from _of_numbers(table, lines)
+    if not table.get(Where.CELL):
+        yield Problem(None, "cell is missing", "", "the cell needs one layer at least")
+    for where in Where:
+        value = table.get(where, [])
+        for number, item in enumerate(value if _is_list_of_tables(value) else [], 1):
+            for key, shown, right in _of_item(item):
+                name = key.removesuffix(" is not known").removesuffix(" is missing")
+                line = lines.find(where, number, name)
+                yield Problem(line, f"{where} {number}: {key}", shown, right)
+
+
+def _of_numbers(table: dict[str, Any], lines: _Lines) -> Iterator[Problem]:
+    right = "a whole number of cells, 1 or more, would be right"
+    for key in NUMBERS:
+        value = table.get(key)
+        if key not in table:
+            yield Problem(None, f"{key} is missing", "", right)
+        elif type(value) is not int or value < 1:
+            yield Problem(lines.find("", 1, key), key, _shown(value), right)
+    least, most = table.get("least_cells"), table.get("most_cells")
+    if type(least) is int and type(most) is int and 1 <= most < least:
+        right = f"least_cells is {least}, so {least} or more would be right"
+        yield Problem(lines.find("", 1, "most_cells"), "most_cells", str(most), right)
+
+
+def _is_list_of_tables(value: object) -> bool:
+    return isinstance(value, list) and all(isinstance(each, dict) for each in value)
+
+
+def _of_item(item: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
+    if "kind" not in item:
+        yield "kind is missing", "", f"one of {', '.join(LAYER_KINDS)} would be right"
+    for key, value in item.items():
+        if key not in KEYS:
+            yield f"{key} is not known", "", f"known here are {', '.join(KEYS)}"
+        elif key in CHOICES and value not in CHOICES[key]:
+            yield key, _shown(value), f"one of {', '.join(CHOICES[key])} would be right"
+        elif key in SWITCHES and not isinstance(value, bool):
+            yield key, _shown(value), "true or false would be right"
+        elif key in TEXTS and not isinstance(value, str):
+            yield key, _shown(value), "a text in quotes would be right"
+        elif key == "thickness_mm" and not _is_thickness(value):
+            yield key, _shown(value), "a thickness in mm, more than 0, would be right"
+
+
+def _is_thickness(value: object) -> bool:
+    return (
+        isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < float("inf")
+    )
+
+
+def _shown(value: object) -> str:
+    shown = f'"{value}"' if isinstance(value, str) else str(value)
+    return shown if len(shown) <= 60 else f"{shown[:59]}…"
+
+
+def _pattern(table: dict[str, Any]) -> Pattern:
+    def items(where: Where) -> tuple[Item, ...]:
+        return tuple(_item(item) for item in table.get(where, []))
+
+    return Pattern(
+        head=items(Where.HEAD),
+        cell=items(Where.CELL),
+        between=items(Where.BETWEEN),
+        tail=items(Where.TAIL),
+        least_cells=table["least_cells"],
+        most_cells=table["most_cells"],
+    )
+
+
+def _item(item: dict[str, Any]) -> Item:
+    made = dict(item)
+    kinds = {"side": Side, "back": Back, "joint": Joint, "facing": Facing, "material": Material}
+    for key, kind in kinds.items():
+        if key in made:
+            made[key] = kind(made[key])
+    made["kind"] = next(kind for kind in LAYER_KINDS if kind == item["kind"])
+    if "thickness_mm" in made:
+        made["thickness_mm"] = float(made["thickness_mm"])
+    return Item(**made)
