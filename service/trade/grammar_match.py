@@ -135,6 +135,15 @@ class Matcher:
         )
         return Explanation(mistakes, unlikelihood, moves, cells)
 
+    def costs_along(self, pile: Sequence[Layer]) -> list[tuple[int, ...]]:
+        """Before the first layer and behind each: what it costs to stand in each state there."""
+        walked = self._walk(pile)
+        total, along = 0, [walked[0].costs]
+        for before, column, layer in zip(walked, walked[1:], pile, strict=False):
+            total += before.following[self._looks[look(layer)]][1]
+            along.append(tuple(total + cost for cost in column.costs))
+        return along
+
     def cheapest_states(self, pile: Iterable[Layer]) -> tuple[int, ...]:
         """The states in which a pile that is not finished may stand, at the least cost."""
         costs = self._walk(pile)[-1].costs

@@ -80,6 +80,16 @@ class States:
         """How many states there are, state 0 counted in."""
         return len(self.before)
 
+    def from_the_free_end(self, state: int) -> int:
+        """The number of a place in the states of the pattern reversed."""
+        loop, last = self.loop, len(self.items)
+        tail = last - loop[-1]
+        if state not in loop:
+            return last + 1 - state
+        if state <= self.last_of_cell:
+            return tail + self.last_of_cell + 1 - state
+        return tail + self.last_of_cell - loop[0] + 1 + loop[-1] + 1 - state
+
     def item(self, state: int) -> Item:
         """The item of a state from 1 on."""
         return self.items[state - 1]

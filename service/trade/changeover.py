@@ -1,0 +1,307 @@
+"""The changeover plan: from the pile as it is to the pile that is wanted, the cheapest way.
+
+What is wanted and how a pile can be changed so: changeover_wishes; which end to open:
+changeover_ways; parts from store: changeover_picks; height and thread: closed_height; the
+steps: changeover_steps.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+
+from service.trade.changeover_choice import cheapest, renewing_of
+from service.trade.changeover_lists import (
+    Lift,
+    PutOn,
+    Renewal,
+    is_new,
+    laid_of,
+    lifts_of,
+    put_on_of,
+    reached_of,
+    renewals_of,
+    staying_lots,
+)
+from service.trade.changeover_picks import Candidate, Need, Pick, Picked, Shortage, pick
+from service.trade.changeover_steps import Step, Work, steps
+from service.trade.changeover_ways import OUR_WEIGHTS, Renewing, Way, Weights
+from service.trade.changeover_wishes import (
+    AddCells,
+    MoveCells,
+    Option,
+    Place,
+    Placed,
+    RemoveCells,
+    SplitStack,
+    Wish,
+    placed,
+)
+from service.trade.closed_height import Closed, RodSet, closed_on
+from service.trade.grammar import Pattern
+from service.trade.grammar_check import check
+from service.trade.grammar_findings import Finding
+from service.trade.grammar_text import listed, name
+from service.trade.pile import CELL_KINDS, Layer, height_mm
+from service.trade.words import End, Kind
+
+
+@dataclass(frozen=True, slots=True)
+class SecondPile:
+    """The pile of the stack that comes into being by a split, with what it needs from store."""
+
+    to: str
+    layers: tuple[Layer, ...]
+    picks: tuple[Pick, ...]
+    shortages: tuple[Shortage, ...]
+    height_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How a wish is carried out.
+
+    ``refusals`` say why it cannot be, in sentences; empty: nothing stands against it.
+    ``plates`` says which half plates leave. ``height_mm`` is None where a thickness is not
+    known, ``closed`` also where no rods were told. ``findings`` are those of the new pile.
+    Parts without a key of their own yet are numbered −1, −2 ….
+    """
+
+    way: Way
+    others: tuple[Way, ...]
+    why: str
+    pile: tuple[Layer, ...]
+    lift_off: tuple[Lift, ...]
+    must_renew: tuple[Renewal, ...]
+    picks: tuple[Pick, ...]
+    shortages: tuple[Shortage, ...]
+    put_on: tuple[PutOn, ...]
+    plates: str
+    height_mm: float | None
+    closed: Closed | None
+    findings: tuple[Finding, ...]
+    refusals: tuple[str, ...]
+    remarks: tuple[str, ...]
+    steps: tuple[Step, ...]
+    second: SecondPile | None
+
+
+def plan(
+    pattern: Pattern,
+    pile: Sequence[Layer],
+    wishes: Sequence[Wish],
+    *,
+    on: date,
+    stack: str = "",
+    store: Iterable[Candidate] = (),
+    rods: RodSet | None = None,
+    worn: Mapping[int, str] | None = None,
+    may_open: Iterable[End] = tuple(End),
+    weights: Weights = OUR_WEIGHTS,
+) -> Plan:
+    """How is a stack changed as wished, with the least work?
+
+    Parameters: ``pile`` complete, its cells numbered; ``wishes`` in the numbering of that pile;
+    ``on`` the day of the change; ``stack`` its name, whose reservations are its own; ``store``
+    what may be picked; ``worn`` parts with the reason why they are renewed once reached, besides
+    what the design renews at every opening; ``may_open`` the ends that can be opened.
+
+    The plan is the cheapest by ``weights`` of all ways to take out and put in whole rounds of
+    the pattern, from either end or both.
+
+    Raises OutOfRange and Inconsistent for wishes that cannot be.
+
+    Source: common practice, no source.
+    """
+    found = placed(pattern, pile)
+    renewing = renewing_of(found, worn or {})
+    option, wanted, found_ways = cheapest(found, wishes, renewing, may_open, weights)
+    way = found_ways[0]
+    candidates = tuple(store)
+    reached = reached_of(found, way)
+    needs = [
+        Need(at, place.item, place.part)
+        for at, place in enumerate(wanted)
+        if place.item is not None and is_new(place, renewing, reached)
+    ]
+    picked = pick(
+        needs, candidates, on=on, stack=stack, first=_taken_over(wishes),
+        staying=staying_lots(found, wanted, renewing, reached),
+    )  # fmt: skip
+    layers, height = laid_of(found, wanted, picked, needs)
+    closed = _closed(found, layers, rods) if rods and height is not None else None
+    checked = check(pattern, layers)
+    lift_off = tuple(lifts_of(found, way, wanted, dict(option.leaving), renewing))
+    must_renew = tuple(renewals_of(found, wanted, renewing, reached))
+    second = _second(found, wishes, option, renewing, (candidates, picked, on, stack))
+    wanting = {position for shortage in picked.shortages for position in shortage.positions}
+    work = Work(
+        way=way, layers_before=len(pile), layers_after=len(layers), cells_before=found.cells,
+        cells_after=sum(layer.kind in CELL_KINDS for layer in layers), renewed=len(must_renew),
+        picked=len(picked.picks), height_mm=height_mm(layers),
+        protrusion_mm=closed.protrusion_mm if closed else None,
+    )  # fmt: skip
+    return Plan(
+        way=way,
+        others=tuple(found_ways[1:]),
+        why=_why(way, found_ways[1:]),
+        pile=layers,
+        lift_off=lift_off,
+        must_renew=must_renew,
+        picks=picked.picks,
+        shortages=picked.shortages,
+        put_on=tuple(put_on_of(way, wanted, layers, renewing, wanting)),
+        plates=_plates(found, wishes, option),
+        height_mm=height,
+        closed=closed,
+        findings=checked.findings,
+        refusals=(closed.refusal,) if closed and closed.refusal else (),
+        remarks=(*picked.remarks, *_remarks(found, way, worn or {}, height)),
+        steps=steps(work),
+        second=second,
+    )
+
+
+def candidate_of(layer: Layer, taken_from: str, key: int | None = None) -> Candidate:
+    """A layer of another stack as a part to be taken over."""
+    return Candidate(
+        key=layer.part if key is None else key,
+        part=layer.part,
+        label=layer.label,
+        kind=layer.kind,
+        part_type=layer.part_type,
+        thickness_mm=layer.thickness_mm,
+        lot=layer.lot,
+        side=layer.side,
+        back=layer.back,
+        joint=layer.joint,
+        material=layer.material,
+        taken_from=taken_from,
+    )
+
+
+def _taken_over(wishes: Sequence[Wish]) -> list[int]:
+    return [part for wish in wishes if isinstance(wish, AddCells) for part in wish.taken_over]
+
+
+def _closed(stack: Placed, layers: Sequence[Layer], rods: RodSet) -> Closed:
+    cells = sum(layer.kind in CELL_KINDS for layer in layers)
+    return closed_on(rods, layers, cells=cells, pitch_mm=_pitch_mm(stack))
+
+
+def _pitch_mm(stack: Placed) -> float | None:
+    """What one cell more adds in mm: what lies in the pile now, else what the design says."""
+    total = 0.0
+    for state in stack.states.loop:
+        laid = [
+            layer.thickness_mm
+            for layer, at in zip(stack.pile, stack.state, strict=True)
+            if at == state and layer.kind is stack.states.item(state).kind
+        ]
+        thickness = sum(laid) / len(laid) if laid else stack.states.item(state).thickness_mm
+        if thickness is None:
+            return None
+        total += thickness
+    return total
+
+
+def _plates(stack: Placed, wishes: Sequence[Wish], option: Option) -> str:
+    """Which half plates leave with cells taken out."""
+    if not any(isinstance(wish, RemoveCells | MoveCells | SplitStack) for wish in wishes):
+        return ""
+    out = [
+        stack.pile[index]
+        for edit in option.edits
+        if not edit.places
+        for index in range(edit.start, edit.stop)
+        if stack.pile[index].kind is Kind.HALF_PLATE
+    ]
+    told = [f"{layer.label} at {layer.position} (cell {layer.cell})" for layer in out]
+    return f"Half plates that leave: {', '.join(told)}." if told else ""
+
+
+def _remarks(
+    stack: Placed, way: Way, worn: Mapping[int, str], height: float | None
+) -> Iterator[str]:
+    if stack.mistakes:
+        yield (
+            f"The pile deviates from its design in {stack.mistakes} "
+            f"place{'' if stack.mistakes == 1 else 's'} as it stands: see its findings."
+        )
+    for layer in stack.pile[way.kept.start : way.kept.stop]:
+        if layer.part in worn:
+            yield (
+                f"{name(layer)} {layer.label} at {layer.position} stays, not reached by this plan: "
+                f"{worn[layer.part]}."
+            )
+    if height is None:
+        yield "The closed height cannot be computed: the thickness of a new part is not known."
+
+
+def _why(way: Way, others: Sequence[Way]) -> str:
+    told = f"Open {_ends_in_words(way)}: {_work_in_words(way)}."
+    seen = {way.ends}
+    for other in others:
+        if other.ends not in seen:
+            seen.add(other.ends)
+            told += f" Opening {_ends_in_words(other)} would mean {_work_in_words(other)}."
+    return told
+
+
+def _ends_in_words(way: Way) -> str:
+    return "both ends" if len(way.ends) > 1 else f"the {way.ends[0]}"
+
+
+def _work_in_words(way: Way) -> str:
+    told = [
+        f"{number} {one if number == 1 else many}"
+        for number, one, many in (
+            (way.lifted, "layer lifted off", "layers lifted off"),
+            (way.put_on, "put on", "put on"),
+            (
+                way.renewals,
+                "part renewed because it is reached",
+                "parts renewed because they are reached",
+            ),
+            (way.cells_disturbed, "cell that stays opened", "cells that stay opened"),
+        )
+        if number
+    ]
+    return listed(told)
+
+
+def _second(
+    stack: Placed,
+    wishes: Sequence[Wish],
+    option: Option,
+    renewing: Renewing,
+    shelf: tuple[tuple[Candidate, ...], Picked, date, str],
+) -> SecondPile | None:
+    """The pile of a new stack after a split: head, what left, tail."""
+    split = next((wish for wish in wishes if isinstance(wish, SplitStack)), None)
+    if split is None:
+        return None
+    candidates, picked, on, name_of_stack = shelf
+    leaving = [index for index, to in option.leaving if to == split.to]
+    wanted = [Place(item) for item in stack.pattern.head]
+    wanted += [Place(stack.item(index), index) for index in leaving]
+    wanted += [Place(item) for item in stack.pattern.tail]
+    reached = frozenset(leaving)
+    needs = [
+        Need(at, place.item)
+        for at, place in enumerate(wanted)
+        if place.item is not None and is_new(place, renewing, reached)
+    ]
+    second = pick(
+        needs, _left_over(candidates, picked), on=on, stack=name_of_stack,
+        staying=staying_lots(stack, wanted, renewing, reached),
+    )  # fmt: skip
+    layers, height = laid_of(stack, wanted, second, needs)
+    return SecondPile(split.to, layers, second.picks, second.shortages, height)
+
+
+def _left_over(candidates: Iterable[Candidate], picked: Picked) -> Iterator[Candidate]:
+    taken = Counter(id(one.candidate) for one in picked.picks)
+    for candidate in candidates:
+        if candidate.items > taken[id(candidate)]:
+            yield replace(candidate, items=candidate.items - taken[id(candidate)])

@@ -1,0 +1,211 @@
+"""Which end to open: the ways from one pile to another, and what each costs."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import NamedTuple
+
+from service.trade.changeover_wishes import Place, Placed
+from service.trade.words import End, Joint, Kind
+
+
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """What each unit of work counts, in layers handled.
+
+    Common practice, no source: our own setting, to be changed where a shop sees it differently.
+    """
+
+    layer: float = 1.0
+    """a layer lifted off or put on"""
+    renewal: float = 2.0
+    """a part renewed only because it was reached"""
+    cell: float = 2.0
+    """a cell that stays and was disturbed all the same"""
+    pair: float = 1.0
+    """two half plates back to back that are parted for good"""
+    second_end: float = 8.0
+    """opening the other end too: turning the stack over"""
+
+
+OUR_WEIGHTS = Weights()
+
+
+class Kept(NamedTuple):
+    """The layers that stay as they are, from start to before stop in the old pile.
+
+    In the new one they stand ``shift`` further on.
+    """
+
+    start: int
+    stop: int
+    shift: int
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way from the old pile to the new, with its cost.
+
+    ``renewals`` are parts that could stay but for being reached; ``cells_disturbed`` cells that
+    stay and are opened all the same; ``pairs_parted`` half plates back to back that are parted.
+    """
+
+    ends: tuple[End, ...]
+    kept: Kept
+    lifted: int
+    put_on: int
+    renewals: int
+    cells_disturbed: int
+    pairs_parted: int
+    cost: float
+
+
+class Renewing(NamedTuple):
+    """Why a layer is renewed once it is reached; empty: it may go back. One entry a layer."""
+
+    reasons: tuple[str, ...]
+
+    def at(self, index: int) -> bool:
+        """Whether the layer is renewed once it is reached."""
+        return bool(self.reasons[index])
+
+
+def ways(
+    stack: Placed,
+    wanted: Sequence[Place],
+    renewing: Renewing,
+    *,
+    may_open: Iterable[End] = tuple(End),
+    weights: Weights = OUR_WEIGHTS,
+) -> list[Way]:
+    """All sensible ways to the wanted pile, the cheapest first; of equal ones the free end.
+
+    A layer stays where it is if all between it and one unopened stretch stays, and if it need not
+    be renewed because a face of it is parted. Of a stretch that can stay the longest is cheapest.
+    """
+    old = len(stack.pile)
+    stays = [place.old for place in wanted]
+    may = set(may_open)
+    told = _told(stack, stays, renewing)
+    found = []
+    for kept in _stretches_kept(stays, old):
+        trimmed = _trimmed(kept, old, len(wanted), renewing)
+        ends = _ends(trimmed, old, len(wanted), may)
+        if ends and set(ends) <= may:
+            found.append(_way(told, trimmed, ends, weights))
+    return sorted(found, key=lambda way: (way.cost, way.ends != (End.FREE,), len(way.ends)))
+
+
+class _Told(NamedTuple):
+    """What is the same for all ways to a pile."""
+
+    old: int
+    new: int
+    renewals_before: tuple[int, ...]
+    """of the layers that stay, how many before each index are renewed once reached"""
+    spans: tuple[tuple[int, int], ...]
+    """first and last index of each cell that stays"""
+    pairs_parted: int
+
+
+def _told(stack: Placed, stays: Sequence[int | None], renewing: Renewing) -> _Told:
+    staying = {index for index in stays if index is not None}
+    before = [0]
+    for index in range(len(stack.pile)):
+        before.append(before[-1] + (index in staying and renewing.at(index)))
+    spans: dict[int, tuple[int, int]] = {}
+    for index, layer in enumerate(stack.pile):
+        if layer.cell is not None:
+            spans[layer.cell] = (spans.get(layer.cell, (index, index))[0], index)
+    kept_cells = [stack.pile[centre].cell for centre in stack.centres if centre in staying]
+    return _Told(
+        len(stack.pile),
+        len(stays),
+        tuple(before),
+        tuple(spans[cell] for cell in kept_cells if cell is not None),
+        pairs_parted(stack, stays),
+    )
+
+
+def _stretches_kept(stays: Sequence[int | None], old: int) -> Iterator[Kept]:
+    """Stretches that may stay: at the fixed end, at the free end, and those in between."""
+    new = len(stays)
+    low = 0
+    while low < min(old, new) and stays[low] == low:
+        low += 1
+    yield Kept(0, low, 0)
+    high = 0
+    while high < min(old, new) and stays[new - 1 - high] == old - 1 - high:
+        high += 1
+    yield Kept(old - high, old, new - old)
+    at = 0
+    while at < new:
+        index = stays[at]
+        until = at + 1
+        if index is not None:
+            while until < new and stays[until] == index + until - at:
+                until += 1
+            inside = (index > 0 or at > 0) and (index + until - at < old or until < new)
+            if inside:
+                yield Kept(index, index + until - at, at - index)
+        at = until
+
+
+def _trimmed(kept: Kept, old: int, new: int, renewing: Renewing) -> Kept:
+    """Without the layers at its faces that are renewed once a face of theirs is parted."""
+    start, stop, shift = kept
+    if start > 0 or shift != 0:
+        while start < stop and renewing.at(start):
+            start += 1
+    if stop < old or stop + shift < new:
+        while start < stop and renewing.at(stop - 1):
+            stop -= 1
+    return Kept(start, stop, shift)
+
+
+def _ends(kept: Kept, old: int, new: int, may: set[End]) -> tuple[End, ...]:
+    """The ends opened; a pile of which nothing stays is taken down from one, the free if it may."""
+    if kept.start == kept.stop:
+        return tuple(end for end in (End.FREE, End.FIXED) if end in may)[:1]
+    ends = []
+    if kept.stop < old or kept.stop + kept.shift < new:
+        ends.append(End.FREE)
+    if kept.start > 0 or kept.shift != 0:
+        ends.append(End.FIXED)
+    return tuple(ends)
+
+
+def _way(told: _Told, kept: Kept, ends: tuple[End, ...], weights: Weights) -> Way:
+    number = kept.stop - kept.start
+    lifted, put_on = told.old - number, told.new - number
+    before = told.renewals_before
+    renewals = before[-1] - (before[kept.stop] - before[kept.start])
+    disturbed = sum(first < kept.start or last >= kept.stop for first, last in told.spans)
+    cost = (
+        weights.layer * (lifted + put_on)
+        + weights.renewal * renewals
+        + weights.cell * disturbed
+        + weights.pair * told.pairs_parted
+        + weights.second_end * (len(ends) - 1)
+    )
+    return Way(ends, kept, lifted, put_on, renewals, disturbed, told.pairs_parted, cost)
+
+
+def pairs(stack: Placed) -> list[tuple[int, int]]:
+    """Half plates back to back, with nothing but coolant gaskets between, as indices."""
+    found = []
+    plates = [at for at, layer in enumerate(stack.pile) if layer.kind is Kind.HALF_PLATE]
+    for low, high in pairwise(plates):
+        between = stack.pile[low + 1 : high]
+        if all(layer.kind is Kind.GASKET and layer.joint is Joint.COOLANT for layer in between):
+            found.append((low, high))
+    return found
+
+
+def pairs_parted(stack: Placed, stays: Sequence[int | None]) -> int:
+    """How many pairs of half plates do not lie together any more in the new pile?"""
+    at = {index: place for place, index in enumerate(stays) if index is not None}
+    return sum(
+        at[high] - at[low] != high - low if low in at and high in at else low in at or high in at
+        for low, high in pairs(stack)
+    )

@@ -1,0 +1,188 @@
+"""May these parts be in this build, and is it complete around the pile? Facts in, findings out.
+
+What the pile's order says is in grammar_check; here stands what is known of each part, and what
+belongs on each tie rod. All rules are common practice, no source.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from service.trade import grammar_text as text
+from service.trade.grammar_findings import Finding, Severity, Wrong, found
+from service.trade.words import End, Kind, Usability
+
+
+@dataclass(frozen=True, slots=True)
+class PartFacts:
+    """What is known of one part of a build.
+
+    ``name`` is what a person calls it; ``positions`` and cells are empty for fixings.
+    ``openings`` counts the openings the part has lived through, this one included; ``hours`` in h.
+    ``usable_until`` is the last day of its shelf life, for a part not fitted before this event.
+    ``fitted_again``: it was lifted off in this event and put on again.
+    ``for_designs``: the designs with revision its type is released for; empty: any.
+    """
+
+    part: int
+    label: str
+    name: str
+    position: int | None = None
+    cell: int | None = None
+    usability: Usability = Usability.ACCEPTED
+    hold_reason: str = ""
+    usable_until: date | None = None
+    openings: int = 0
+    openings_most: int | None = None
+    hours: float = 0.0
+    hours_most: float | None = None
+    renew_at_opening: bool = False
+    fitted_again: bool = False
+    for_designs: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class RodFacts:
+    """What sits on one tie rod: how many of each kind, the rod itself counted in."""
+
+    number: int
+    fitted: Mapping[Kind, int]
+
+
+def check_parts(parts: Iterable[PartFacts], *, design: str, on: date) -> tuple[Finding, ...]:
+    """Which parts must not be in a build as they are?
+
+    Parts of one name with the same fault make one finding. A part under concession has been
+    judged already: it is a remark. Parameters: ``design`` with its revision, as ``for_designs``
+    writes it; ``on`` the day of closing.
+    """
+    alike: dict[tuple[Wrong, str, str, str, Severity | None], list[PartFacts]] = defaultdict(list)
+    for part in parts:
+        judged = part.usability is Usability.UNDER_CONCESSION
+        for wrong, what, mend in _of_part(part, design, on):
+            severity = Severity.REMARK if judged else None
+            alike[wrong, part.name, what, mend, severity].append(part)
+    return tuple(_worded(key, some) for key, some in alike.items())
+
+
+def _of_part(part: PartFacts, design: str, on: date) -> Iterator[tuple[Wrong, str, str]]:
+    if part.usability is Usability.ON_HOLD or part.hold_reason:
+        because = f": {part.hold_reason}" if part.hold_reason else ""
+        yield Wrong.ON_HOLD, f"on hold{because}", "Fit another, or ask for a concession."
+    elif part.usability in {Usability.NOT_INSPECTED, Usability.REJECTED}:
+        mend = "Have it inspected." if part.usability is Usability.NOT_INSPECTED else "Fit another."
+        yield Wrong.NOT_ACCEPTED, str(part.usability), mend
+    if part.usable_until and on > part.usable_until:
+        what = f"past the shelf life, which ended on {part.usable_until}"
+        yield Wrong.PAST_SHELF_LIFE, what, "Fit fresh ones."
+    if part.openings_most is not None and part.openings > part.openings_most:
+        what = f"{part.openings} openings; the limit is {part.openings_most}"
+        yield Wrong.PAST_OPENINGS, what, "Fit new ones."
+    if part.hours_most is not None and part.hours > part.hours_most:
+        what = f"{part.hours:g}\u2009h of operation; the limit is {part.hours_most:g}\u2009h"
+        yield Wrong.PAST_HOURS, what, "Fit new ones."
+    if part.renew_at_opening and part.fitted_again:
+        yield Wrong.NOT_RENEWED, "fitted again; to be renewed at every opening", "Fit new ones."
+    if part.for_designs and design not in part.for_designs:
+        released = ", ".join(sorted(part.for_designs))
+        yield Wrong.REVISION, f"released for {released}, not for {design}", "Fit parts for it."
+
+
+def _worded(
+    key: tuple[Wrong, str, str, str, Severity | None], parts: Sequence[PartFacts]
+) -> Finding:
+    wrong, name, what, mend, severity = key
+    positions = tuple(sorted(part.position for part in parts if part.position is not None))
+    at = f" at {', '.join(map(str, positions))}" if positions else ""
+    alone = len(parts) == 1
+    subject = f"{name} {parts[0].label}{at}" if alone else f"{len(parts)} × {name}{at}"
+    cell = parts[0].cell if alone else None
+    return found(
+        wrong, f"{subject}: {what}", mend, positions=positions, cell=cell, severity=severity
+    )  # fmt: skip
+
+
+def check_fixings(
+    rods: Iterable[RodFacts],
+    *,
+    rods_of_design: Iterable[int],
+    on_each_rod: Mapping[Kind, int],
+    compression_plates: Iterable[End],
+) -> tuple[Finding, ...]:
+    """Is everything there that holds the pile together?
+
+    Parameters: ``rods_of_design`` the rods' numbers; ``on_each_rod`` how many of each kind the
+    design puts on a rod, the rod itself counted in; ``compression_plates`` the ends that have
+    theirs.
+    """
+    fitted = {rod.number: rod.fitted for rod in rods}
+    findings: list[Finding] = []
+    for number in rods_of_design:
+        findings += _of_rod(number, fitted.pop(number, {}), on_each_rod)
+    findings += [
+        found(
+            Wrong.NO_FIXING,
+            f"rod {number} is not in the design",
+            "Look which rod is meant, or take it out.",
+        )
+        for number in fitted
+    ]
+    present = set(compression_plates)
+    findings += [
+        found(
+            Wrong.NO_FIXING, f"compression plate missing at the {end}", "Put the plate on."
+        )
+        for end in End
+        if end not in present
+    ]  # fmt: skip
+    return tuple(findings)
+
+
+def _of_rod(
+    number: int, fitted: Mapping[Kind, int], asked: Mapping[Kind, int]
+) -> Iterator[Finding]:
+    if asked.get(Kind.TIE_ROD) and not fitted.get(Kind.TIE_ROD):
+        yield found(
+            Wrong.NO_FIXING,
+            f"tie rod {number} missing",
+            f"Put in tie rod {number}, with its parts.",
+        )
+        return
+    for kind in dict.fromkeys((*asked, *fitted)):
+        has, needs = fitted.get(kind, 0), asked.get(kind, 0)
+        if kind is Kind.SLEEVE and has < needs:
+            yield found(
+                Wrong.NO_SLEEVE,
+                f"sleeve missing on rod {number}: the rod can touch the plates and short cells",
+                f"Take rod {number} out and put its sleeve on.",
+            )
+        elif has < needs:
+            yield found(
+                Wrong.NO_FIXING,
+                f"rod {number}: {_number(has, kind)}; the design asks for {needs}",
+                f"Add {needs - has}.",
+            )
+        elif has > needs:
+            yield found(
+                Wrong.EXTRA,
+                f"rod {number}: {_number(has, kind)}; the design asks for {needs}",
+                f"Take off {has - needs}.",
+            )
+
+
+def _number(number: int, kind: Kind) -> str:
+    return f"no {kind}" if number == 0 else text.listed([str(kind)] * number)
+
+
+def check_revision(*, design_of_stack: str, design_of_record: str) -> tuple[Finding, ...]:
+    """Was the pile built to the revision of the design that the stack is registered with?"""
+    if design_of_stack == design_of_record:
+        return ()
+    return (
+        found(
+            Wrong.REVISION,
+            f"stacked to {design_of_record}; the stack is made to {design_of_stack}",
+            f"Stack to {design_of_stack}, or have the stack moved to {design_of_record}.",
+        ),
+    )
