@@ -42,7 +42,7 @@ from service.trade.grammar import Pattern
 from service.trade.grammar_check import check
 from service.trade.grammar_findings import Finding
 from service.trade.grammar_text import listed, name
-from service.trade.pile import CELL_KINDS, Layer, height_mm
+from service.trade.pile import CELL_KINDS, Layer
 from service.trade.words import End, Kind
 
 
@@ -138,8 +138,8 @@ def plan(
     work = Work(
         way=way, layers_before=len(pile), layers_after=len(layers), cells_before=found.cells,
         cells_after=sum(layer.kind in CELL_KINDS for layer in layers), renewed=len(must_renew),
-        picked=len(picked.picks), height_mm=height_mm(layers),
-        protrusion_mm=closed.protrusion_mm if closed else None,
+        picked=len(picked.picks), height_mm=height,
+        protrusion_mm=closed.protrusion_mm if closed and closed.fits else None,
     )  # fmt: skip
     return Plan(
         way=way,
@@ -258,12 +258,8 @@ def _work_in_words(way: Way) -> str:
         for number, one, many in (
             (way.lifted, "layer lifted off", "layers lifted off"),
             (way.put_on, "put on", "put on"),
-            (
-                way.renewals,
-                "part renewed because it is reached",
-                "parts renewed because they are reached",
-            ),
-            (way.cells_disturbed, "cell that stays opened", "cells that stay opened"),
+            (way.renewals, "renewal on the way", "renewals on the way"),
+            (way.cells_disturbed, "further cell opened", "further cells opened"),
         )
         if number
     ]

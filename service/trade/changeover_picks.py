@@ -44,9 +44,13 @@ class Candidate:
     taken_from: str = ""
 
     def suits(self, item: Item) -> bool:
-        """Whether it is the part the design asks for there; it is laid as the design says."""
+        """Whether it is the part the design asks for there; it is laid as the design says.
+
+        What the design renews at every opening is never taken over from another stack.
+        """
         seen = Look(self.kind, self.part_type, item.facing, self.side, self.back, self.joint)
-        return not misfits(item, seen)
+        used_up = bool(self.taken_from) and item.renew_at_opening
+        return not used_up and not misfits(item, seen)
 
     def layer(self, item: Item, position: int, part: int) -> Layer:
         """The part as a layer; ``part`` stands in for an item that has no key yet."""

@@ -40,7 +40,7 @@ class Work:
     cells_after: int
     renewed: int
     picked: int
-    height_mm: float
+    height_mm: float | None
     protrusion_mm: float | None
 
 
@@ -77,11 +77,7 @@ def _told(work: Work) -> Iterator[tuple[str, tuple[Caution, ...]]]:
             yield text, dust
     yield "Look that every rod has its sleeve, then put the compression plate and nuts on.", ()
     yield "Tighten the nuts crosswise in passes, then once round; read each torque.", energy
-    protrusion = (
-        "" if work.protrusion_mm is None
-        else f" and the thread out of each nut (computed {work.protrusion_mm:.1f}\u2009mm)"
-    )  # fmt: skip
-    yield f"Measure the height of the pile (computed {work.height_mm:.1f}\u2009mm){protrusion}.", ()
+    yield _measuring(work), ()
     yield "Check the insulation of the rods and the cells for shorts.", (Caution.STORED_CHARGE,)
     yield "Test the three circuits for tightness.", (Caution.TEST_PRESSURE,)
     if work.cells_before != work.cells_after:
@@ -89,6 +85,16 @@ def _told(work: Work) -> Iterator[tuple[str, tuple[Caution, ...]]]:
         text = f"Set the gas, coolant and voltage set points for {cells}."
         yield text, (Caution.HYDROGEN,)
     yield "Hand in the record.", ()
+
+
+def _measuring(work: Work) -> str:
+    told = "Measure the height of the pile"
+    if work.height_mm is not None:
+        told += f" (computed {work.height_mm:.1f}\u2009mm)"
+    told += " and the thread out of each nut"
+    if work.protrusion_mm is not None:
+        told += f" (computed {work.protrusion_mm:.1f}\u2009mm)"
+    return f"{told}."
 
 
 def _lifting(work: Work, end: End) -> str:
