@@ -14,6 +14,7 @@ MOST_COMBINATIONS = 2000
 
 
 def renewing_of(stack: Placed, worn: Mapping[int, str]) -> Renewing:
+    """Which layers are renewed once reached: those named as worn, and what the design says."""
     reasons = []
     for index, layer in enumerate(stack.pile):
         item = stack.item(index)
@@ -29,6 +30,11 @@ def cheapest(
     may_open: Iterable[End],
     weights: Weights,
 ) -> tuple[Option, list[Place], list[Way]]:
+    """The cheapest choice, the pile it leads to, and the ways there, the cheapest first.
+
+    Raises Inconsistent where nothing is wished for, no end may be opened, or wishes take out
+    the same layers.
+    """
     may = tuple(may_open)
     if not wishes:
         raise Inconsistent("Nothing is wished for; name one change at least.")
