@@ -44,16 +44,19 @@ class PutOn:
 
 
 def reached_of(stack: Placed, way: Way) -> frozenset[int]:
+    """Indices of the layers that do not stay as they stand."""
     return frozenset(range(len(stack.pile))) - frozenset(range(way.kept.start, way.kept.stop))
 
 
 def is_new(place: Place, renewing: Renewing, reached: frozenset[int]) -> bool:
+    """Whether a new part comes there: wished for, or because the old one is renewed."""
     return place.old is None or (place.old in reached and renewing.at(place.old))
 
 
 def staying_lots(
     stack: Placed, wanted: Sequence[Place], renewing: Renewing, reached: frozenset[int]
 ) -> dict[Item, frozenset[str | None]]:
+    """The lots of the parts that stay or go back, for each item."""
     lots: dict[Item, set[str | None]] = defaultdict(set)
     for place in wanted:
         if place.old is not None and place.item and not is_new(place, renewing, reached):
@@ -93,6 +96,7 @@ def lifts_of(
     leaving: Mapping[int, str],
     renewing: Renewing,
 ) -> Iterator[Lift]:
+    """What is lifted off, in this order, and what becomes of it."""
     staying = {place.old for place in wanted}
     for end in way.ends:
         for index in _lifted_at(end, way, len(stack.pile)):
@@ -115,6 +119,7 @@ def _lifted_at(end: End, way: Way, layers: int) -> Iterable[int]:
 def renewals_of(
     stack: Placed, wanted: Sequence[Place], renewing: Renewing, reached: frozenset[int]
 ) -> Iterator[Renewal]:
+    """What must be renewed because it is reached, in the order of the new pile."""
     for place in wanted:
         if place.old is not None and is_new(place, renewing, reached):
             yield Renewal(stack.pile[place.old], renewing.reasons[place.old])
@@ -127,6 +132,7 @@ def put_on_of(
     renewing: Renewing,
     wanting: set[int],
 ) -> Iterator[PutOn]:
+    """What is put on, in this order: from what stayed outward."""
     kept = way.kept
     low, high = kept.start + kept.shift, kept.stop + kept.shift
     for end in way.ends:
