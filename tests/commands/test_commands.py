@@ -1,26 +1,19 @@
 """What somebody at a terminal types and reads: each a process of its own, as in a laboratory."""
 
-import os
 import sqlite3
 import subprocess
-import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 from sqlalchemy import select
-from sqlalchemy.orm import Session
 
-from service.records.database import make_engine
 from service.records.migrating import migrate, newest_revision
 from service.records.queries.signing_in import secret_sha256
 from service.records.tables.audit import AuditEntry
 from service.records.tables.people import ApiToken, Person, PersonRole, Role
+from tests.commands.running import Run, commands, found
 
-HERE = Path(__file__).parents[2]
 PASSWORD = "grey air, yellow gas"
-Run = Callable[..., subprocess.CompletedProcess[str]]
 
 
 @pytest.fixture
@@ -31,31 +24,8 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def run(folder: Path) -> Run:
-    """Run the command line: ``run("person", "add", typed="…", LAYERBOOK_PORT="x")``."""
-
-    def command(*words: str, typed: str = "", **settings: str) -> subprocess.CompletedProcess[str]:
-        environment = {name: value for name, value in os.environ.items() if "LAYERBOOK" not in name}
-        return subprocess.run(
-            [sys.executable, "-W", "error", "-m", "service", *words],
-            input=typed,
-            capture_output=True,
-            text=True,
-            cwd=HERE,
-            env=environment | {"LAYERBOOK_DATA_FOLDER": str(folder), **settings},
-            check=False,
-            timeout=60,
-        )
-
-    return command
-
-
-def found(folder: Path, statement: Any) -> list[Any]:
-    """Ask the commands' database."""
-    engine = make_engine(f"sqlite:///{folder / 'layerbook.sqlite'}")
-    with Session(engine) as session:
-        rows = list(session.scalars(statement))
-    engine.dispose()
-    return rows
+    """Run the command line on it."""
+    return commands(folder)
 
 
 def add_kim(run: Run, *more: str) -> subprocess.CompletedProcess[str]:
@@ -120,7 +90,7 @@ def test_a_token_is_printed_once_and_kept_as_a_hash(run: Run, folder: Path) -> N
     """Standard output holds the secret and nothing else, for a script to take."""
     add_kim(run)
 
-    made = run("token", "add", "--login", "kim", "--label", "test bench 2")
+    made = run("token", "add", "kim", "test bench 2")
 
     assert made.returncode == 0, made.stderr
     secret = made.stdout.strip()
@@ -130,7 +100,7 @@ def test_a_token_is_printed_once_and_kept_as_a_hash(run: Run, folder: Path) -> N
 
 def test_a_token_for_nobody_is_refused(run: Run) -> None:
     """Named, with no traceback."""
-    ended = run("token", "add", "--login", "nobody", "--label", "x")
+    ended = run("token", "add", "nobody", "x")
 
     assert ended.returncode == 1
     assert ended.stderr == "There is no person “nobody”.\n"

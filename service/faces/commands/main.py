@@ -4,7 +4,17 @@ import sys
 
 import typer
 
-from service.faces.commands import backup, demo, generate, migrate, owner, person, serve, token
+from service.faces.commands import (
+    backup,
+    demo,
+    generate,
+    imports,
+    migrate,
+    owner,
+    person,
+    serve,
+    token,
+)
 from service.records.errors import LayerbookError, RefusedTogether
 from service.trade.errors import TradeError
 
@@ -22,6 +32,7 @@ app.command()(generate.generate)
 app.command()(backup.backup)
 app.command()(backup.restore)
 app.command()(backup.verify)
+app.add_typer(imports.app, name="import")
 app.add_typer(person.app, name="person")
 app.add_typer(token.app, name="token")
 

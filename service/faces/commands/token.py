@@ -14,8 +14,8 @@ app = typer.Typer(help="API tokens for machines and scripts.", no_args_is_help=T
 
 @app.command()
 def add(
-    login: Annotated[str, typer.Option(prompt=True, help="Whom the token acts for.")],
-    label: Annotated[str, typer.Option(prompt=True, help="What it is for: test bench 2.")],
+    login: Annotated[str, typer.Argument(help="Whom the token acts for.")],
+    label: Annotated[str, typer.Argument(help="What it is for: “test bench 2”.")],
 ) -> None:
     """Make a token; its secret is printed once and not kept."""
     with owner.database() as engine:

@@ -1,0 +1,224 @@
+"""``layerbook import``: lists of parts, and the pile of a stack that exists, from CSV or XLSX.
+
+Shows what will be made and every row in error, asks, and writes all or nothing.
+"""
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from sqlalchemy.orm import Session
+
+from service.faces.commands import owner
+from service.faces.files import parts_in, stack_in
+from service.faces.files.fields_in import Reading
+from service.faces.files.parts_in import Wrong
+from service.faces.files.photos import Checked, store
+from service.faces.files.stack_rows_in import StackOptions
+from service.faces.files.tables_in import Table, read_table, suggest_mapping
+from service.records import permissions
+from service.records.changes.imports import SourceFile, write_parts
+from service.records.changes.stack_imports import Head, write_stack
+from service.records.database import changing, now_utc, reading
+from service.records.errors import Refused
+from service.records.queries.part_types import part_types
+from service.records.queries.people import person_by_login
+from service.records.queries.stacks import designs_for_choice
+from service.settings import Settings
+from service.trade.dates import parse_when
+
+app = typer.Typer(help="Bring in lists, CSV or XLSX.", no_args_is_help=True)
+SHOWN = 200
+
+File = Annotated[Path, typer.Argument(help="A CSV or XLSX list.")]
+Columns = Annotated[
+    list[str] | None,
+    typer.Option("--column", help="Which column is what, if its heading does not tell: serial=S/N"),
+]
+DayFirst = Annotated[bool, typer.Option("--day-first", help="7/3/2026 is the seventh of March.")]
+Decimal = Annotated[str | None, typer.Option(help="The decimal mark: , or . (else as each tells).")]
+Yes = Annotated[bool, typer.Option("--yes", help="Write without asking.")]
+
+
+@dataclass(frozen=True, slots=True)
+class _List:
+    """A list as it was sent: its table, which column is what, and where it came from."""
+
+    content: bytes
+    table: Table
+    mapping: Mapping[str, int]
+    source: SourceFile
+
+
+@app.command()
+def parts(
+    file: File,
+    *,
+    column: Columns = None,
+    part_type: Annotated[
+        str | None, typer.Option(help="Drawing number of the parts, if no column tells.")
+    ] = None,
+    day_first: DayFirst = False,
+    decimal: Decimal = None,
+    yes: Yes = False,
+) -> None:
+    """Add the parts and lots of a list."""
+    given = owner.settings()
+    sent = _read(file, parts_in.SYNONYMS, column)
+    how = _how(given, day_first=day_first, decimal=decimal)
+    with owner.database(given) as engine:
+        with reading(engine) as session:
+            options = parts_in.ListOptions(how, owner.OWNER, _part_type(session, part_type))
+            seen = parts_in.plan(session, sent.table, sent.mapping, sent.source, options)
+        _show(sent, seen.wrong)
+        made = f"{len(seen.plan.parts)} parts and {len(seen.plan.lots)} lots"
+        _agree(made, writable=seen.may_be_written, yes=yes)
+        with changing(engine, owner.OWNER, via="command") as work:
+            write_parts(work, seen.plan)
+    print(f"{made} were added from {file.name}.")
+
+
+@app.command()
+def stack(
+    file: File,
+    *,
+    by: Annotated[str, typer.Option(prompt=True, help="Login of whoever takes the stack over.")],
+    serial: Annotated[str, typer.Option(prompt=True, help="Serial number of the stack.")],
+    design: Annotated[str, typer.Option(prompt=True, help="Its design with revision: Heron B.")],
+    build: Annotated[int, typer.Option(prompt=True, min=1, help="Number of the present build.")],
+    closed_at: Annotated[
+        str, typer.Option(prompt=True, help="When it was closed: 2026-03-07 14:20.")
+    ],
+    hours_at_closing: Annotated[
+        float | None, typer.Option(min=0, help="What the hour meter showed then, in h.")
+    ] = None,
+    hours_now: Annotated[float | None, typer.Option(min=0, help="What it shows now, in h.")] = None,
+    place: Annotated[str, typer.Option(help="Where the stack stands.")] = "",
+    make_missing: Annotated[
+        bool, typer.Option("--make-missing", help="Add parts and lots that are not known yet.")
+    ] = False,
+    from_free_end: Annotated[
+        bool, typer.Option("--from-free-end", help="Positions count from the free end.")
+    ] = False,
+    column: Columns = None,
+    day_first: DayFirst = False,
+    decimal: Decimal = None,
+    yes: Yes = False,
+) -> None:
+    """Take over a stack in the middle of its life: its record then waits for approval."""
+    given = owner.settings()
+    sent = _read(file, stack_in.SYNONYMS, column)
+    how = _how(given, day_first=day_first, decimal=decimal)
+    closed = parse_when(closed_at, given.time_zone, day_first=day_first)
+    with owner.database(given) as engine:
+        with reading(engine) as session:
+            person = _person(session, by)
+            head = Head(
+                serial=serial,
+                design_id=_design(session, design),
+                build_number=build,
+                closed_at=closed,
+                place=place,
+                hours_at_closing=hours_at_closing,
+                hours_now=hours_now,
+                read_at=how.now if hours_now is not None else None,
+            )
+            seen = stack_in.plan_stack(
+                session,
+                sent.table,
+                sent.mapping,
+                sent.source,
+                head=head,
+                options=StackOptions(how, make_missing, from_free_end),
+            )
+        _show(sent, seen.wrong)
+        made = (
+            f"stack {serial} with {len(seen.layers)} layers, {seen.counts.cells} cells,"
+            f" {len(seen.fixings)} fixings; {seen.parts_made} parts are new"
+        )
+        _agree(made, writable=seen.may_be_written, yes=yes)
+        checked = Checked(sent.content, sent.table.media_type, sent.source.name)
+        stored = store(given.data_folder, checked)
+        with changing(engine, person, via="command") as work:
+            record_id = write_stack(work, seen.plan, stored)
+    print(f"Taken over: {made}. Record {record_id} waits for approval.")
+
+
+def _read(file: Path, synonyms: Mapping[str, Sequence[str]], columns: list[str] | None) -> _List:
+    try:
+        content = file.read_bytes()
+    except OSError as trouble:
+        raise owner.stop(f"The file “{file}” cannot be read: {trouble.strerror}.") from None
+    table = read_table(content, file.name, known=tuple(synonyms.values()))
+    mapping = suggest_mapping(table.headers, synonyms)
+    for said in columns or ():
+        name, _equals, header = said.partition("=")
+        if name not in synonyms:
+            raise Refused("--column", said, "no such field.", f"Fields: {', '.join(synonyms)}.")
+        if header and header not in table.headers:
+            shown = ", ".join(f"“{one}”" for one in table.headers)
+            raise Refused("--column", said, "the list has no such column.", f"It has {shown}.")
+        mapping.pop(name, None)
+        if header:
+            at = table.headers.index(header)
+            mapping = {field: place for field, place in mapping.items() if place != at}
+            mapping[name] = at
+    return _List(
+        content, table, mapping, SourceFile(file.name, hashlib.sha256(content).hexdigest())
+    )
+
+
+def _show(sent: _List, wrong: Sequence[Wrong]) -> None:
+    owner.say(f"{sent.source.name}: {sent.table.described}")
+    for name, at in sent.mapping.items():
+        owner.say(f"  {name.replace('_', ' ')}: column “{sent.table.headers[at]}”")
+    for one in wrong[:SHOWN]:
+        owner.say(f"line {one.line}: {one.said}")
+    if len(wrong) > SHOWN:
+        owner.say(f"and {len(wrong) - SHOWN} more")
+
+
+def _agree(made: str, *, writable: bool, yes: bool) -> None:
+    if not writable:
+        raise owner.stop(f"Nothing was written. Without the rows in error: {made}.")
+    if not yes and not typer.confirm(f"Write {made}?", err=True):
+        raise owner.stop("Nothing was written.")
+
+
+def _how(given: Settings, *, day_first: bool, decimal: str | None) -> Reading:
+    if decimal not in {None, ",", "."}:
+        raise Refused("--decimal", decimal, "is no decimal mark.", "Right would be , or .")
+    now: datetime = now_utc()
+    return Reading(given.time_zone, now, day_first, decimal)
+
+
+def _part_type(session: Session, drawing: str | None) -> int | None:
+    if drawing is None:
+        return None
+    known = part_types(session)
+    wanted = drawing.casefold()
+    found = [one for one in known if one.drawing.casefold() == wanted] or [
+        one for one in known if one.drawing_number.casefold() == wanted
+    ]
+    if len(found) != 1:
+        why = "several revisions of it are there." if found else "there is no such part type."
+        right = f"Right would be: {', '.join(one.drawing for one in found or known)}."
+        raise Refused("--part-type", drawing, why, right)
+    return found[0].id
+
+
+def _design(session: Session, words: str) -> int:
+    known = {name.casefold(): key for key, name in designs_for_choice(session)}
+    if words.casefold() not in known:
+        names = ", ".join(name for _key, name in designs_for_choice(session)) or "none yet"
+        raise Refused("--design", words, "there is no such design.", f"There are: {names}.")
+    return known[words.casefold()]
+
+
+def _person(session: Session, login: str) -> permissions.Person:
+    found = person_by_login(session, login)
+    return permissions.Person(found.id, found.login, found.name, found.roles)
