@@ -1,0 +1,151 @@
+"""The power goes: what was confirmed is there afterwards, what was not is there once at most."""
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from sqlalchemy import Engine, select
+from sqlalchemy.orm import Session
+
+from service.records.changes.people import make_token
+from service.records.database import changing
+from service.records.permissions import Person
+from service.records.tables.audit import AuditEntry
+from service.records.tables.hours import HourReading, Moment
+from service.records.tables.people import Role
+from tests import builders
+from tests.commands.running import HERE, environment
+
+OWNER = Person(0, "", "command line", frozenset(Role))
+KILLS = 3
+READINGS = 120
+
+
+def free_port() -> int:
+    """A port nobody listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@contextmanager
+def server(url: str, folder: Path) -> Iterator[tuple[str, "subprocess.Popen[bytes]"]]:
+    """A server process which answers; it is gone afterwards, one way or another."""
+    port = free_port()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "service", "serve", "--port", str(port)],
+        cwd=HERE,
+        env=environment(folder) | {"LAYERBOOK_DATABASE_URL": url},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+    )
+    address = f"http://127.0.0.1:{port}"
+    try:
+        for _ in range(300):
+            if process.poll() is not None:
+                assert process.stderr is not None
+                pytest.fail(process.stderr.read().decode())
+            try:
+                if httpx.get(f"{address}/health", timeout=2).status_code == 200:
+                    break
+            except httpx.TransportError:
+                time.sleep(0.1)
+        else:
+            pytest.fail("the server did not answer within 30 s")
+        yield address, process
+    finally:
+        if process.poll() is None:
+            process.kill()
+        process.wait(10)
+        if process.stderr is not None:
+            process.stderr.close()
+
+
+@pytest.fixture
+def laboratory(engine: Engine) -> dict[str, str]:
+    """A stack and a token of somebody who may read its hour meter."""
+    with Session(engine) as session:
+        serial = builders.a_stack(session, cells=1).serial
+        person = builders.a_person(session, Role.BUILDER)
+        person_id = person.id
+        session.commit()
+    with changing(engine, OWNER) as work:
+        token = make_token(work, person_id, "test bench")
+    return {"serial": serial, "token": token}
+
+
+@pytest.mark.slow
+def test_nothing_confirmed_is_lost_and_nothing_is_there_twice(
+    engine: Engine, database_url: str, laboratory: dict[str, str], tmp_path: Path
+) -> None:
+    """Killed without warning, three times, while readings come in; each is sent until confirmed."""
+    waiting = list(range(1, READINGS + 1))
+    confirmed: dict[int, int] = {}
+    for kill in range(KILLS + 1):
+        with server(database_url, tmp_path / "data") as (address, process):
+            confirm = _Sender(address, laboratory)
+            until = len(confirmed) + READINGS // (KILLS + 1) if kill < KILLS else READINGS
+            while waiting and len(confirmed) < until:
+                confirmed[waiting[0]] = confirm(waiting[0])
+                waiting.pop(0)
+            if kill < KILLS:
+                confirm.send_and_forget(waiting[0])
+                os.kill(process.pid, signal.SIGKILL)
+                process.wait(10)
+
+    with Session(engine) as session:
+        kept = session.execute(
+            select(HourReading.id, HourReading.hours)
+            .where(HourReading.moment == Moment.RUNNING)
+            .order_by(HourReading.hours)
+        ).all()
+        entries = session.scalars(
+            select(AuditEntry.subject_label).where(AuditEntry.act == "hours:read")
+        ).all()
+    assert [row.hours for row in kept] == [float(hours) for hours in range(1, READINGS + 1)]
+    assert {hours: row for row, hours in kept} == {float(h): key for h, key in confirmed.items()}
+    assert len(entries) == READINGS
+
+
+class _Sender:
+    """Sends readings, each with a one-time key made from what it says."""
+
+    def __init__(self, address: str, laboratory: dict[str, str]) -> None:
+        self.url = f"{address}/api/v1/stacks/{laboratory['serial']}/hours"
+        self.token = laboratory["token"]
+
+    def __call__(self, hours: int) -> int:
+        """Send one and give the id it was confirmed with."""
+        answer = httpx.post(self.url, timeout=30, **self._asked(hours))
+        assert answer.status_code in {200, 201}, answer.text  # 200: the first got through
+        return int(answer.json()["id"])
+
+    def send_and_forget(self, hours: int) -> None:
+        """Send one and do not wait for an answer: the server may or may not get to it."""
+        asked = httpx.Request("POST", self.url, **self._asked(hours))
+        host, port = asked.url.host, asked.url.port or 80
+        head = "".join(f"{name}: {value}\r\n" for name, value in asked.headers.items())
+        with socket.create_connection((host, port)) as line:
+            line.sendall(f"POST {asked.url.raw_path.decode()} HTTP/1.1\r\n{head}\r\n".encode())
+            line.sendall(asked.read())
+            time.sleep(0.004)
+
+    def _asked(self, hours: int) -> dict[str, Any]:
+        taken_at = builders.FIRST_CLOSING + timedelta(hours=hours)
+        return {
+            "json": {"hours": hours, "taken_at": taken_at.isoformat()},
+            "headers": {
+                "Authorization": f"Bearer {self.token}",
+                "Idempotency-Key": f"reading-{hours}",
+            },
+        }
