@@ -39,7 +39,7 @@ from service.records.tables.rebuild_records import (
     Step,
     TorqueReading,
 )
-from service.trade.words import Whereabouts
+from service.trade.words import Facing, Whereabouts
 
 
 def carry_out(work: Work, record: Correctable, fact: Fact, correction: Correction) -> list[Change]:
@@ -76,7 +76,7 @@ def _layers(
     if fact.of is CorrectionOf.LAYER_PART and new_part_id is None:
         new_part_id = item_of(work, int(value.number or 0), "new_value").id
     changes: list[Change] = []
-    by_build: dict[int, list[tuple[int, int, facts.Facing]]] = {}
+    by_build: dict[int, list[tuple[int, int, Facing]]] = {}
     for change in effects.replaced:
         part_id = change.part_id or new_part_id or 0
         by_build.setdefault(change.sitting.build_id, []).append(
@@ -99,7 +99,7 @@ def _layers(
 
 
 def _with(
-    known: Sequence[facts.LayerFact], rows: Sequence[tuple[int, int, facts.Facing]]
+    known: Sequence[facts.LayerFact], rows: Sequence[tuple[int, int, Facing]]
 ) -> list[facts.LayerFact]:
     right = {position: (part_id, facing) for position, part_id, facing in rows}
     return [

@@ -10,7 +10,8 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-from service.records.queries.content_text import LISTS, RawContent
+from service.records.queries.content_lists import LISTS
+from service.records.queries.content_text import RawContent
 
 FORM = "layerbook record 1"
 

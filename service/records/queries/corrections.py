@@ -137,7 +137,7 @@ def corrections_of_part(session: Session, part_id: int) -> tuple[CorrectionView,
     return tuple(CorrectionView(*row) for row in rows)
 
 
-def _views() -> Select[Any]:
+def _views() -> Select[*tuple[Any, ...]]:
     decision = aliased(Decision)
     return (
         select(

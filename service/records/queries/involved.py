@@ -54,7 +54,7 @@ def people_on(
     )
     if with_corrections:
         entered = (*entered, (Correction, Correction.written_by_id))
-    parts: list[Select[Any]] = [
+    parts: list[Select[*tuple[Any, ...]]] = [
         select(table.record_id, who).where(table.record_id.in_(record_ids))
         for table, who in entered
     ]

@@ -1,0 +1,383 @@
+"""The lists of a record's content, each as a subquery which gives one JSON array."""
+
+from typing import Any
+
+from sqlalchemy import (
+    ColumnElement,
+    ScalarSelect,
+    Select,
+    Text,
+    and_,
+    case,
+    cast,
+    func,
+    or_,
+    select,
+    union,
+)
+from sqlalchemy.orm import aliased
+
+from service.records.tables.attachments import Attachment
+from service.records.tables.designs import Design
+from service.records.tables.holds import Concession
+from service.records.tables.hours import HourMeter, HourReading
+from service.records.tables.instruments import Calibration, Instrument
+from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.people import Person
+from service.records.tables.rebuild_records import (
+    Finding,
+    MakeSafeLine,
+    RebuildRecord,
+    RecordPerson,
+    Step,
+    TorqueReading,
+)
+from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+
+R = RebuildRecord
+LISTS = (
+    "people",
+    "entries",
+    "make_safe",
+    "findings",
+    "torque_readings",
+    "hour_readings",
+    "attachments",
+    "concessions",
+    "builds",
+    "layers",
+    "fixings",
+    "parts",
+    "persons",
+    "instruments",
+)
+
+
+class Gather:
+    """The parts of the statement, in the words of one engine."""
+
+    def __init__(self, lite: bool) -> None:
+        self._lite = lite
+
+    def head(self) -> ColumnElement[str]:
+        """The record's own facts."""
+        return cast(
+            self._array(
+                R.id,
+                Stack.serial,
+                Design.name,
+                Design.revision,
+                R.kind,
+                R.reason,
+                R.notes,
+                R.performed_from,
+                R.opened_at,
+                R.closed_at,
+                R.written_by_id,
+                R.written_at,
+                R.handed_in_by_id,
+                R.handed_in_at,
+                Build.number,
+            ),
+            Text,
+        )
+
+    def lists(self) -> tuple[ScalarSelect[Any], ...]:
+        """One subquery for each of `LISTS`."""
+        own = aliased(Build)
+        made = own.record_id == R.id
+        return (
+            self._people(),
+            self._entries(),
+            self._make_safe(),
+            self._findings(),
+            self._torque(),
+            self._hours(),
+            self._attachments(),
+            self._concessions(),
+            self._builds(),
+            self._all(
+                select(self._array(Layer.position, Layer.part_id, Layer.facing, Layer.cell))
+                .join(own, own.id == Layer.build_id)
+                .where(made, _known(Layer))
+            ),
+            self._all(
+                select(
+                    self._array(Fixing.kind, Fixing.rod_number, Fixing.end, Fixing.part_id).label(
+                        "a"
+                    )
+                )
+                .join(own, own.id == Fixing.build_id)
+                .where(made, _known(Fixing))
+            ),
+            self._parts(),
+            self._persons(),
+            self._instruments(),
+        )
+
+    def _people(self) -> ScalarSelect[Any]:
+        return self._all(
+            select(self._array(RecordPerson.person_id, RecordPerson.involvement)).where(
+                RecordPerson.record_id == R.id
+            )
+        )
+
+    def _entries(self) -> ScalarSelect[Any]:
+        was_undone = Step.undone_at <= R.handed_in_at
+        return self._all(
+            select(
+                self._array(
+                    Step.sequence,
+                    Step.kind,
+                    Step.end,
+                    Step.part_id,
+                    Step.exposed_part_id,
+                    Step.facing,
+                    Step.rod_number,
+                    Step.scanned,
+                    Step.note,
+                    Step.done_at,
+                    Step.written_at,
+                    Step.by_id,
+                    case((was_undone, Step.undone_at)),
+                    case((was_undone, Step.undone_by_id)),
+                )
+            ).where(Step.record_id == R.id, Step.written_at <= R.handed_in_at)
+        )
+
+    def _make_safe(self) -> ScalarSelect[Any]:
+        return self._all(
+            select(
+                self._array(
+                    Step.sequence,
+                    MakeSafeLine.line_number,
+                    MakeSafeLine.wording,
+                    self._number(MakeSafeLine.reading),
+                    MakeSafeLine.unit,
+                    MakeSafeLine.instrument_id,
+                    Calibration.certificate,
+                    MakeSafeLine.person_id,
+                    MakeSafeLine.witness_id,
+                )
+            )
+            .join(Step, Step.id == MakeSafeLine.step_id)
+            .outerjoin(Calibration, Calibration.id == MakeSafeLine.calibration_id)
+            .where(MakeSafeLine.record_id == R.id, Step.written_at <= R.handed_in_at)
+        )
+
+    def _findings(self) -> ScalarSelect[Any]:
+        return self._all(
+            select(
+                self._array(
+                    Step.sequence,
+                    Finding.id,
+                    Finding.part_id,
+                    Finding.condition,
+                    Finding.severity,
+                    Finding.where,
+                    Finding.note,
+                )
+            )
+            .join(Step, Step.id == Finding.step_id)
+            .where(Finding.record_id == R.id, Step.written_at <= R.handed_in_at)
+        )
+
+    def _torque(self) -> ScalarSelect[Any]:
+        return self._all(
+            select(
+                self._array(
+                    Step.sequence,
+                    TorqueReading.rod_number,
+                    TorqueReading.pass_number,
+                    TorqueReading.stage,
+                    TorqueReading.kind,
+                    self._number(TorqueReading.torque_nm),
+                    TorqueReading.entered,
+                    TorqueReading.instrument_id,
+                    Calibration.certificate,
+                    TorqueReading.concession_id,
+                    TorqueReading.taken_at,
+                    TorqueReading.by_id,
+                )
+            )
+            .join(Step, Step.id == TorqueReading.step_id)
+            .outerjoin(Calibration, Calibration.id == TorqueReading.calibration_id)
+            .where(TorqueReading.record_id == R.id, _known(TorqueReading))
+        )
+
+    def _hours(self) -> ScalarSelect[Any]:
+        return self._all(
+            select(
+                self._array(
+                    HourMeter.number,
+                    HourReading.moment,
+                    self._number(HourReading.hours),
+                    HourReading.taken_at,
+                    HourReading.by_id,
+                    HourReading.id,
+                )
+            )
+            .join(HourMeter, HourMeter.id == HourReading.meter_id)
+            .where(HourReading.record_id == R.id, _known(HourReading))
+        )
+
+    def _attachments(self) -> ScalarSelect[Any]:
+        return self._all(
+            select(
+                self._array(
+                    Attachment.id,
+                    Attachment.content_sha256,
+                    Attachment.media_type,
+                    Attachment.size_bytes,
+                    Attachment.name,
+                    Attachment.part_id,
+                    Attachment.added_by_id,
+                    Attachment.added_at,
+                )
+            ).where(Attachment.record_id == R.id, _attached())
+        )
+
+    def _concessions(self) -> ScalarSelect[Any]:
+        return self._all(
+            select(
+                self._array(
+                    Concession.id,
+                    Concession.part_id,
+                    Lot.label,
+                    Concession.instrument_id,
+                    Concession.reason,
+                    Concession.given_by_id,
+                    Concession.given_at,
+                )
+            )
+            .outerjoin(Lot, Lot.id == Concession.lot_id)
+            .where(Concession.used_in_record_id == R.id, Concession.given_at <= R.handed_in_at)
+        )
+
+    def _builds(self) -> ScalarSelect[Any]:
+        touched = aliased(Build)
+        return self._all(
+            select(
+                self._array(
+                    touched.number,
+                    BuildPeriod.closed_at,
+                    case((BuildPeriod.opened_by_record_id == R.id, BuildPeriod.opened_at)),
+                    case((touched.record_id == R.id, 1), else_=0),
+                )
+            )
+            .join(touched, touched.id == BuildPeriod.build_id)
+            .where(
+                BuildPeriod.stack_id == R.stack_id,
+                or_(touched.record_id == R.id, BuildPeriod.opened_by_record_id == R.id),
+                _known(BuildPeriod),
+            )
+        )
+
+    def _parts(self) -> ScalarSelect[Any]:
+        own, other = aliased(Build), aliased(Build)
+        named = union(
+            _of(Step, Step.part_id.label("id")),
+            _of(Step, Step.exposed_part_id),
+            _of(Finding, Finding.part_id),
+            _of(Attachment, Attachment.part_id).where(_attached()),
+            _conceded(Concession.part_id),
+            select(Layer.part_id)
+            .join(own, own.id == Layer.build_id)
+            .where(own.record_id == R.id, _known(Layer))
+            .correlate(R),
+            select(Fixing.part_id)
+            .join(other, other.id == Fixing.build_id)
+            .where(other.record_id == R.id, _known(Fixing))
+            .correlate(R),
+        ).subquery()
+        return self._all(
+            select(
+                self._array(
+                    Part.id,
+                    PartType.drawing_number,
+                    PartType.revision,
+                    Part.serial,
+                    Lot.label,
+                    Part.item_number,
+                )
+            )
+            .join(named, named.c.id == Part.id)
+            .join(PartType, PartType.id == Part.part_type_id)
+            .outerjoin(Lot, Lot.id == Part.lot_id)
+        )
+
+    def _persons(self) -> ScalarSelect[Any]:
+        itself = aliased(RebuildRecord)
+        named = union(
+            select(itself.written_by_id.label("id")).where(itself.id == R.id).correlate(R),
+            select(itself.handed_in_by_id).where(itself.id == R.id).correlate(R),
+            _of(RecordPerson, RecordPerson.person_id),
+            _of(Step, Step.by_id),
+            _of(Step, Step.undone_by_id).where(Step.undone_at <= R.handed_in_at),
+            _of(MakeSafeLine, MakeSafeLine.person_id),
+            _of(MakeSafeLine, MakeSafeLine.witness_id),
+            _of(TorqueReading, TorqueReading.by_id).where(_known(TorqueReading)),
+            _of(HourReading, HourReading.by_id).where(_known(HourReading)),
+            _of(Attachment, Attachment.added_by_id).where(_attached()),
+            _conceded(Concession.given_by_id),
+        ).subquery()
+        return self._all(
+            select(self._array(Person.id, Person.login)).join(named, named.c.id == Person.id)
+        )
+
+    def _instruments(self) -> ScalarSelect[Any]:
+        named = union(
+            _of(MakeSafeLine, MakeSafeLine.instrument_id.label("id")),
+            _of(TorqueReading, TorqueReading.instrument_id).where(_known(TorqueReading)),
+            _conceded(Concession.instrument_id),
+        ).subquery()
+        return self._all(
+            select(self._array(Instrument.id, Instrument.label)).join(
+                named, named.c.id == Instrument.id
+            )
+        )
+
+    def _array(self, *columns: Any) -> ColumnElement[Any]:
+        return (func.json_array if self._lite else func.json_build_array)(*columns)
+
+    def _number(self, column: Any) -> ColumnElement[Any]:
+        return func.quote(column) if self._lite else column
+
+    def _all(self, rows: Select[Any]) -> ScalarSelect[Any]:
+        gather = func.json_group_array if self._lite else func.json_agg
+        array = rows.selected_columns[0]
+        gathered = cast(gather(array), Text)
+        return (
+            rows.with_only_columns(gathered, maintain_column_froms=True)
+            .correlate(R)
+            .scalar_subquery()
+        )
+
+
+def _known(table: Any) -> ColumnElement[bool]:
+    """As known when the record was handed in."""
+    return and_(
+        table.known_from <= R.handed_in_at,
+        or_(table.known_until.is_(None), table.known_until > R.handed_in_at),
+    )
+
+
+def _attached() -> ColumnElement[bool]:
+    """Attached when the record was handed in."""
+    return and_(
+        Attachment.added_at <= R.handed_in_at,
+        or_(Attachment.removed_at.is_(None), Attachment.removed_at > R.handed_in_at),
+    )
+
+
+def _of(table: Any, column: Any) -> Select[Any]:
+    """What the rows of the record itself name."""
+    return select(column).where(table.record_id == R.id).correlate(R)
+
+
+def _conceded(column: Any) -> Select[Any]:
+    return (
+        select(column)
+        .where(Concession.used_in_record_id == R.id, Concession.given_at <= R.handed_in_at)
+        .correlate(R)
+    )
