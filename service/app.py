@@ -41,6 +41,8 @@ PAGES = (
     "stacks",
     "stack_sheets",
     "rebuild_records",
+    "approvals",
+    "corrections",
     "bench",
     "parts_show",
     "audit_trail",
