@@ -15,7 +15,8 @@ from service.records.changes.hours import read_hours, replace_meter
 from service.records.changes.stacks import FirstMeter, add_stack, change_stack
 from service.records.database import changing, make_engine
 from service.records.errors import NotAllowed, Refused, Stale
-from service.records.queries.hours import build_hours, hour_history, part_hours, stack_hours
+from service.records.queries.hour_histories import hour_history
+from service.records.queries.hours import build_hours, part_hours, stack_hours
 from service.records.tables.audit import AuditEntry
 from service.records.tables.base import Base
 from service.records.tables.hours import HourReading, Moment

@@ -9,7 +9,8 @@ from sqlalchemy import Engine, insert, select, update
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
-from service.records.queries.layer_maps import builds_of, layer_map
+from service.records.queries.builds import builds_of
+from service.records.queries.layer_maps import layer_map
 from service.records.tables.base import Base
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade.comparison import compare

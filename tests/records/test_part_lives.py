@@ -9,9 +9,11 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
-from service.records.queries.part_lives import Events, event_counts, part_life
+from service.records.queries.part_events import Events, event_counts
+from service.records.queries.part_lives import part_life
 from service.records.queries.scans import find_scanned
-from service.records.queries.stacks import find_stack, stack_list, stack_sheet
+from service.records.queries.stack_sheets import stack_sheet
+from service.records.queries.stacks import find_stack, stack_list
 from service.records.tables.audit import AuditEntry
 from service.records.tables.holds import Hold
 from service.records.tables.people import Role

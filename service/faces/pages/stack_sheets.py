@@ -23,10 +23,13 @@ from service.faces.pages.signing_in import Database, Me
 from service.records.database import reading
 from service.records.permissions import Act, need
 from service.records.queries.build_torques import BuildTorques, RodTorque, build_torques
+from service.records.queries.builds import BuildFacts
 from service.records.queries.content import Verification, verify
-from service.records.queries.hours import HourHistory, build_hours, hour_history
-from service.records.queries.layer_maps import BuildFacts, LayerMap, MapFixing, layer_map
-from service.records.queries.stacks import StackRecord, StackSheet, find_stack, stack_sheet
+from service.records.queries.hour_histories import HourHistory, hour_history
+from service.records.queries.hours import build_hours
+from service.records.queries.layer_maps import LayerMap, MapFixing, layer_map
+from service.records.queries.stack_sheets import StackRecord, StackSheet, stack_sheet
+from service.records.queries.stacks import find_stack
 from service.settings import Settings
 from service.trade.comparison import Change, Comparison, What, compare
 from service.trade.running_hours import Hours

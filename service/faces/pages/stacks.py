@@ -13,7 +13,7 @@ from service.records.changes.hours import read_hours, replace_meter
 from service.records.changes.stacks import FirstMeter, add_stack, change_stack
 from service.records.database import changing, now_utc, reading
 from service.records.permissions import Act, need
-from service.records.queries.hours import HourHistory, hour_history
+from service.records.queries.hour_histories import HourHistory, hour_history
 from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.stacks import (
     STATES,

@@ -1,84 +1,33 @@
 """The whole life of one part: where it is, where it was, what was seen on it, what held it."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, func, or_, select, union
+from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.errors import NotFound
 from service.records.queries.audit_trail import Entry, entries_about
-from service.records.queries.known import known
-from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.part_events import Events, SeenOnIt, event_counts, findings_on
+from service.records.queries.part_facts import PartFacts, part_facts
+from service.records.queries.prepared import given, prepared
 from service.records.queries.sittings import Sitting, sittings
 from service.records.tables.attachments import Attachment
 from service.records.tables.holds import Concession, Hold
-from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.parts import Lot, Part
 from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
-    Finding,
     RebuildRecord,
     RecordState,
     Step,
     StepKind,
 )
-from service.records.tables.stacks import Build, Fixing, Layer, Stack
+from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.labels import part_label
 from service.trade.running_hours import Hours
-from service.trade.words import Kind, Usability, Whereabouts
 
-RESERVED = aliased(Stack)
 PLACED, LIFTED = aliased(Person), aliased(Person)
-
-
-@dataclass(frozen=True, slots=True)
-class PartFacts:
-    """What a part is and how it stands on its three axes."""
-
-    id: int
-    label: str
-    serial: str | None
-    item_number: int | None
-    kind: Kind
-    type_id: int
-    type_name: str
-    drawing_number: str
-    revision: str
-    lot_id: int | None
-    lot: str | None
-    supplier: str
-    expires_at: datetime | None
-    whereabouts: Whereabouts
-    place: str
-    stack_id: int | None
-    stack_serial: str | None
-    usability: Usability
-    reserved_for_stack_id: int | None
-    reserved_for: str | None
-    hours_before: float
-    openings_most: int | None
-    hours_most: float | None
-    notes: str
-    added_at: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class SeenOnIt:
-    """One finding on a part."""
-
-    id: int
-    record_id: int
-    record_state: RecordState
-    stack_serial: str
-    done_at: datetime
-    written_at: datetime
-    by: str
-    condition: str
-    severity: int | None
-    where: str
-    note: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,14 +94,6 @@ class Photo:
 
 
 @dataclass(frozen=True, slots=True)
-class Events:
-    """Load cycles: closings with the part clamped in; separations: openings that parted a face."""
-
-    load_cycles: int = 0
-    separations: int = 0
-
-
-@dataclass(frozen=True, slots=True)
 class PartLife:
     """Everything known of one part."""
 
@@ -201,157 +142,6 @@ def part_life(session: Session, part_id: int) -> PartLife:
         photos=_photos(session, part_id),
         moves=entries_about(session, "part", part_id),
     )
-
-
-def part_facts(session: Session, part_id: int) -> PartFacts:
-    """What a part is and how it stands now. Raises NotFound."""
-    row: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Part.id,
-                    Part.serial,
-                    Part.item_number,
-                    PartType.kind,
-                    PartType.id.label("type_id"),
-                    PartType.name,
-                    PartType.drawing_number,
-                    PartType.revision,
-                    Part.lot_id,
-                    Lot.label.label("lot"),
-                    Lot.supplier,
-                    Lot.expires_at,
-                    Part.whereabouts,
-                    Part.place,
-                    Part.stack_id,
-                    Stack.serial.label("stack_serial"),
-                    Part.usability,
-                    Part.reserved_for_stack_id,
-                    RESERVED.serial.label("reserved_for"),
-                    Part.hours_before,
-                    PartType.openings_most,
-                    PartType.hours_most,
-                    Part.notes,
-                    Part.added_at,
-                )
-                .join(PartType, PartType.id == Part.part_type_id)
-                .outerjoin(Lot, Lot.id == Part.lot_id)
-                .outerjoin(Stack, Stack.id == Part.stack_id)
-                .outerjoin(RESERVED, RESERVED.id == Part.reserved_for_stack_id)
-                .where(Part.id == given("part_id"))
-            )
-        ),
-        {"part_id": part_id},
-    ).first()
-    if row is None:
-        raise NotFound("part", part_id)
-    return PartFacts(
-        id=row.id,
-        label=part_label(row.serial, row.lot, row.item_number),
-        serial=row.serial,
-        item_number=row.item_number,
-        kind=row.kind,
-        type_id=row.type_id,
-        type_name=row.name,
-        drawing_number=row.drawing_number,
-        revision=row.revision,
-        lot_id=row.lot_id,
-        lot=row.lot,
-        supplier=row.supplier or "",
-        expires_at=row.expires_at,
-        whereabouts=row.whereabouts,
-        place=row.place,
-        stack_id=row.stack_id,
-        stack_serial=row.stack_serial,
-        usability=row.usability,
-        reserved_for_stack_id=row.reserved_for_stack_id,
-        reserved_for=row.reserved_for,
-        hours_before=row.hours_before,
-        openings_most=row.openings_most,
-        hours_most=row.hours_most,
-        notes=row.notes,
-        added_at=row.added_at,
-    )
-
-
-def event_counts(session: Session, part_ids: Collection[int]) -> dict[int, Events]:
-    """How many load cycles and separations has each of these parts been through? Two statements.
-
-    A load cycle is a build known now that held the part: the clamp was closed on it. A separation
-    is an event in which a layer was lifted off it, or it was lifted off, and which counts: handed
-    in or still being written, not void.
-    """
-    told_of = {"part_ids": list(part_ids)}
-    cycles: dict[int, int] = dict(session.execute(prepared(_cycles), told_of).all())
-    separations: dict[int, int] = dict(session.execute(prepared(_separations), told_of).all())
-    return {
-        part_id: Events(cycles.get(part_id, 0), separations.get(part_id, 0)) for part_id in part_ids
-    }
-
-
-def _cycles() -> Any:
-    """Builds known now that held each part."""
-    sat = union(
-        select(Layer.part_id, Layer.build_id).where(
-            Layer.part_id.in_(given_all("part_ids")), known(Layer)
-        ),
-        select(Fixing.part_id, Fixing.build_id).where(
-            Fixing.part_id.in_(given_all("part_ids")), known(Fixing)
-        ),
-    ).subquery()
-    return select(sat.c.part_id, func.count(sat.c.build_id)).group_by(sat.c.part_id)
-
-
-def _separations() -> Any:
-    """Records that count in which each part was lifted off, or left outermost."""
-    lifted = (Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None))
-    parted = union(
-        select(Step.part_id.label("part_id"), Step.record_id).where(
-            Step.part_id.in_(given_all("part_ids")), *lifted
-        ),
-        select(Step.exposed_part_id, Step.record_id).where(
-            Step.exposed_part_id.in_(given_all("part_ids")), *lifted
-        ),
-    ).subquery()
-    return (
-        select(parted.c.part_id, func.count(parted.c.record_id))
-        .join(RebuildRecord, RebuildRecord.id == parted.c.record_id)
-        .where(RebuildRecord.state != RecordState.VOID)
-        .group_by(parted.c.part_id)
-    )
-
-
-def findings_on(session: Session, part_ids: Collection[int]) -> dict[int, tuple[SeenOnIt, ...]]:
-    """What was seen on each of these parts, oldest first?"""
-    statement = prepared(
-        lambda: (
-            select(
-                Finding.part_id,
-                Finding.id,
-                Finding.record_id,
-                RebuildRecord.state,
-                Stack.serial,
-                Step.done_at,
-                Step.written_at,
-                Person.name,
-                Finding.condition,
-                Finding.severity,
-                Finding.where,
-                Finding.note,
-            )
-            .join(Step, Step.id == Finding.step_id)
-            .join(Person, Person.id == Step.by_id)
-            .join(RebuildRecord, RebuildRecord.id == Finding.record_id)
-            .join(Stack, Stack.id == RebuildRecord.stack_id)
-            .where(Finding.part_id.in_(given_all("part_ids")), Step.undone_at.is_(None))
-            .order_by(Step.done_at, Finding.id)
-        )
-    )
-    found: dict[int, list[SeenOnIt]] = {}
-    rows: Sequence[Any] = session.execute(statement, {"part_ids": list(part_ids)}).all()
-    for part_id, *facts in rows:
-        found.setdefault(part_id, []).append(SeenOnIt(*facts))
-    return {part_id: tuple(seen) for part_id, seen in found.items()}
 
 
 def _scans(session: Session, part_id: int) -> tuple[str, ...]:

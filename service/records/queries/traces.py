@@ -10,17 +10,11 @@ from sqlalchemy import and_, case, func, select
 from sqlalchemy.orm import Session
 
 from service.records.queries.build_torques import BuildTorques, build_torques
-from service.records.queries.part_lives import (
-    Events,
-    PartFacts,
-    SeenOnIt,
-    event_counts,
-    findings_on,
-    part_facts,
-)
+from service.records.queries.part_events import Events, SeenOnIt, event_counts, findings_on
+from service.records.queries.part_facts import PartFacts, part_facts
 from service.records.queries.prepared import given, given_all, prepared
 from service.records.queries.sittings import Sitting, sittings
-from service.records.queries.stacks import approvals_of
+from service.records.queries.stack_sheets import approvals_of
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.people import Person

@@ -1,0 +1,75 @@
+"""The builds of a stack: when each was closed and opened, and by which record."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.queries.known import known
+from service.records.queries.prepared import given, prepared, then, told
+from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
+from service.records.tables.stacks import Build, BuildPeriod
+
+RELEASED = "released"
+NOT_RELEASED = "not released"
+
+
+@dataclass(frozen=True, slots=True)
+class BuildFacts:
+    """One build of a stack: when it was closed and opened, and the record that made it."""
+
+    build_id: int
+    number: int
+    closed_at: datetime
+    opened_at: datetime | None
+    opened_by_record_id: int | None
+    record_id: int
+    record_kind: RecordKind
+    record_state: RecordState
+    known_from: datetime
+    correction_id: int | None
+
+    @property
+    def is_present(self) -> bool:
+        """Whether the stack has not been opened since."""
+        return self.opened_at is None
+
+    @property
+    def state(self) -> str:
+        """Whether the build may be run, as far as its record says: approved or not."""
+        return RELEASED if self.record_state is RecordState.APPROVED else NOT_RELEASED
+
+
+def builds_of(
+    session: Session, stack_id: int, known_at: datetime | None = None
+) -> tuple[BuildFacts, ...]:
+    """Every build of a stack in their order, as known now or at a time."""
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                select(
+                    Build.id,
+                    Build.number,
+                    BuildPeriod.closed_at,
+                    BuildPeriod.opened_at,
+                    BuildPeriod.opened_by_record_id,
+                    Build.record_id,
+                    RebuildRecord.kind,
+                    RebuildRecord.state,
+                    BuildPeriod.known_from,
+                    BuildPeriod.correction_id,
+                )
+                .join(Build, Build.id == BuildPeriod.build_id)
+                .join(RebuildRecord, RebuildRecord.id == Build.record_id)
+                .where(
+                    BuildPeriod.stack_id == given("stack_id"), known(BuildPeriod, then(known_at))
+                )
+                .order_by(BuildPeriod.closed_at, Build.number)
+            ),
+            known_at is not None,
+        ),
+        told(known_at, stack_id=stack_id),
+    )
+    return tuple(BuildFacts(*row) for row in rows)

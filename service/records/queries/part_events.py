@@ -1,0 +1,126 @@
+"""What happened to parts: load cycles, separations, findings."""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import func, select, union
+from sqlalchemy.orm import Session
+
+from service.records.queries.known import known
+from service.records.queries.prepared import given_all, prepared
+from service.records.tables.people import Person
+from service.records.tables.rebuild_records import (
+    Finding,
+    RebuildRecord,
+    RecordState,
+    Step,
+    StepKind,
+)
+from service.records.tables.stacks import Fixing, Layer, Stack
+
+
+@dataclass(frozen=True, slots=True)
+class SeenOnIt:
+    """One finding on a part."""
+
+    id: int
+    record_id: int
+    record_state: RecordState
+    stack_serial: str
+    done_at: datetime
+    written_at: datetime
+    by: str
+    condition: str
+    severity: int | None
+    where: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Events:
+    """Load cycles: closings with the part clamped in; separations: openings that parted a face."""
+
+    load_cycles: int = 0
+    separations: int = 0
+
+
+def event_counts(session: Session, part_ids: Collection[int]) -> dict[int, Events]:
+    """How many load cycles and separations has each of these parts been through? Two statements.
+
+    A load cycle is a build known now that held the part: the clamp was closed on it. A separation
+    is an event in which a layer was lifted off it, or it was lifted off, and which counts: handed
+    in or still being written, not void.
+    """
+    told_of = {"part_ids": list(part_ids)}
+    cycles: dict[int, int] = dict(session.execute(prepared(_cycles), told_of).all())
+    separations: dict[int, int] = dict(session.execute(prepared(_separations), told_of).all())
+    return {
+        part_id: Events(cycles.get(part_id, 0), separations.get(part_id, 0)) for part_id in part_ids
+    }
+
+
+def _cycles() -> Any:
+    """Builds known now that held each part."""
+    sat = union(
+        select(Layer.part_id, Layer.build_id).where(
+            Layer.part_id.in_(given_all("part_ids")), known(Layer)
+        ),
+        select(Fixing.part_id, Fixing.build_id).where(
+            Fixing.part_id.in_(given_all("part_ids")), known(Fixing)
+        ),
+    ).subquery()
+    return select(sat.c.part_id, func.count(sat.c.build_id)).group_by(sat.c.part_id)
+
+
+def _separations() -> Any:
+    """Records that count in which each part was lifted off, or left outermost."""
+    lifted = (Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None))
+    parted = union(
+        select(Step.part_id.label("part_id"), Step.record_id).where(
+            Step.part_id.in_(given_all("part_ids")), *lifted
+        ),
+        select(Step.exposed_part_id, Step.record_id).where(
+            Step.exposed_part_id.in_(given_all("part_ids")), *lifted
+        ),
+    ).subquery()
+    return (
+        select(parted.c.part_id, func.count(parted.c.record_id))
+        .join(RebuildRecord, RebuildRecord.id == parted.c.record_id)
+        .where(RebuildRecord.state != RecordState.VOID)
+        .group_by(parted.c.part_id)
+    )
+
+
+def findings_on(session: Session, part_ids: Collection[int]) -> dict[int, tuple[SeenOnIt, ...]]:
+    """What was seen on each of these parts, oldest first?"""
+    statement = prepared(
+        lambda: (
+            select(
+                Finding.part_id,
+                Finding.id,
+                Finding.record_id,
+                RebuildRecord.state,
+                Stack.serial,
+                Step.done_at,
+                Step.written_at,
+                Person.name,
+                Finding.condition,
+                Finding.severity,
+                Finding.where,
+                Finding.note,
+            )
+            .join(Step, Step.id == Finding.step_id)
+            .join(Person, Person.id == Step.by_id)
+            .join(RebuildRecord, RebuildRecord.id == Finding.record_id)
+            .join(Stack, Stack.id == RebuildRecord.stack_id)
+            .where(Finding.part_id.in_(given_all("part_ids")), Step.undone_at.is_(None))
+            .order_by(Step.done_at, Finding.id)
+        )
+    )
+    found: dict[int, list[SeenOnIt]] = {}
+    rows: Sequence[Any] = session.execute(statement, {"part_ids": list(part_ids)}).all()
+    for part_id, *facts in rows:
+        found.setdefault(part_id, []).append(SeenOnIt(*facts))
+    return {part_id: tuple(seen) for part_id, seen in found.items()}

@@ -1,0 +1,119 @@
+"""What a part is, and how it stands on its three axes."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, aliased
+
+from service.records.errors import NotFound
+from service.records.queries.prepared import given, prepared
+from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.stacks import Stack
+from service.trade.labels import part_label
+from service.trade.words import Kind, Usability, Whereabouts
+
+RESERVED = aliased(Stack)
+
+
+@dataclass(frozen=True, slots=True)
+class PartFacts:
+    """What a part is and how it stands on its three axes."""
+
+    id: int
+    label: str
+    serial: str | None
+    item_number: int | None
+    kind: Kind
+    type_id: int
+    type_name: str
+    drawing_number: str
+    revision: str
+    lot_id: int | None
+    lot: str | None
+    supplier: str
+    expires_at: datetime | None
+    whereabouts: Whereabouts
+    place: str
+    stack_id: int | None
+    stack_serial: str | None
+    usability: Usability
+    reserved_for_stack_id: int | None
+    reserved_for: str | None
+    hours_before: float
+    openings_most: int | None
+    hours_most: float | None
+    notes: str
+    added_at: datetime
+
+
+def part_facts(session: Session, part_id: int) -> PartFacts:
+    """What a part is and how it stands now. Raises NotFound."""
+    row: Any = session.execute(
+        prepared(
+            lambda: (
+                select(
+                    Part.id,
+                    Part.serial,
+                    Part.item_number,
+                    PartType.kind,
+                    PartType.id.label("type_id"),
+                    PartType.name,
+                    PartType.drawing_number,
+                    PartType.revision,
+                    Part.lot_id,
+                    Lot.label.label("lot"),
+                    Lot.supplier,
+                    Lot.expires_at,
+                    Part.whereabouts,
+                    Part.place,
+                    Part.stack_id,
+                    Stack.serial.label("stack_serial"),
+                    Part.usability,
+                    Part.reserved_for_stack_id,
+                    RESERVED.serial.label("reserved_for"),
+                    Part.hours_before,
+                    PartType.openings_most,
+                    PartType.hours_most,
+                    Part.notes,
+                    Part.added_at,
+                )
+                .join(PartType, PartType.id == Part.part_type_id)
+                .outerjoin(Lot, Lot.id == Part.lot_id)
+                .outerjoin(Stack, Stack.id == Part.stack_id)
+                .outerjoin(RESERVED, RESERVED.id == Part.reserved_for_stack_id)
+                .where(Part.id == given("part_id"))
+            )
+        ),
+        {"part_id": part_id},
+    ).first()
+    if row is None:
+        raise NotFound("part", part_id)
+    return PartFacts(
+        id=row.id,
+        label=part_label(row.serial, row.lot, row.item_number),
+        serial=row.serial,
+        item_number=row.item_number,
+        kind=row.kind,
+        type_id=row.type_id,
+        type_name=row.name,
+        drawing_number=row.drawing_number,
+        revision=row.revision,
+        lot_id=row.lot_id,
+        lot=row.lot,
+        supplier=row.supplier or "",
+        expires_at=row.expires_at,
+        whereabouts=row.whereabouts,
+        place=row.place,
+        stack_id=row.stack_id,
+        stack_serial=row.stack_serial,
+        usability=row.usability,
+        reserved_for_stack_id=row.reserved_for_stack_id,
+        reserved_for=row.reserved_for,
+        hours_before=row.hours_before,
+        openings_most=row.openings_most,
+        hours_most=row.hours_most,
+        notes=row.notes,
+        added_at=row.added_at,
+    )

@@ -1,0 +1,232 @@
+"""What belongs on the sheet of a stack besides its pile."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from typing import Any
+
+from sqlalchemy import (
+    and_,
+    bindparam,
+    select,
+    true,
+)
+from sqlalchemy.orm import Session
+
+from service.records.errors import NotFound
+from service.records.queries.hours import StackHours, stack_hours
+from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.stacks import joined, standing_holds, state_in_a_word, written
+from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
+from service.records.tables.holds import Hold
+from service.records.tables.parts import Lot, Part
+from service.records.tables.people import Person
+from service.records.tables.rebuild_records import (
+    Decision,
+    Meaning,
+    RebuildRecord,
+    RecordKind,
+    RecordState,
+)
+from service.records.tables.stacks import Layer, Stack
+from service.trade.labels import part_label
+
+
+@dataclass(frozen=True, slots=True)
+class StackRecord:
+    """One record of a stack."""
+
+    id: int
+    kind: RecordKind
+    state: RecordState
+    reason: str
+    performed_from: datetime
+    opened_at: datetime | None
+    closed_at: datetime | None
+    written_at: datetime
+    written_by: str
+    base_build_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class StackCorrection:
+    """One correction of something handed in on a stack."""
+
+    id: int
+    record_id: int
+    of: CorrectionOf
+    subject_label: str
+    old_value: str
+    new_value: str
+    reason: str
+    state: CorrectionState
+    written_by: str
+    written_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class FittedHold:
+    """A standing hold on parts fitted in a stack, or on their lot."""
+
+    id: int
+    part_id: int
+    label: str
+    lot: str | None
+    of_lot: bool
+    reason: str
+    placed_at: datetime
+    position: int | None
+    cell: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class StackSheet:
+    """What belongs on a stack's sheet besides its pile."""
+
+    state: str
+    being_written_id: int | None
+    hours: StackHours
+    records: tuple[StackRecord, ...]
+    corrections: tuple[StackCorrection, ...]
+    holds: tuple[FittedHold, ...]
+    approved_by: dict[int, tuple[str, datetime]]
+    """who approved each approved record, and when, by record number"""
+
+
+@cache
+def _state_of_one() -> Any:
+    # made once: putting such a statement together takes longer than asking it
+    return joined(
+        select(state_in_a_word().label("state"), written.id.label("being_written_id"))
+    ).where(Stack.id == bindparam("stack_id"))
+
+
+def stack_sheet(session: Session, stack_id: int) -> StackSheet:
+    """What is told of a stack besides its pile: state, hours, records, corrections, holds."""
+    row: Any = session.execute(_state_of_one(), {"stack_id": stack_id}).first()
+    if row is None:
+        raise NotFound("stack", stack_id)
+    records = _records(session, stack_id)
+    return StackSheet(
+        state=row.state,
+        being_written_id=row.being_written_id,
+        hours=stack_hours(session, [stack_id])[stack_id],
+        records=records,
+        corrections=_corrections(session, stack_id),
+        holds=_holds(session, stack_id),
+        approved_by=approvals_of(session, [record.id for record in records]),
+    )
+
+
+def _records(session: Session, stack_id: int) -> tuple[StackRecord, ...]:
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                select(
+                    RebuildRecord.id,
+                    RebuildRecord.kind,
+                    RebuildRecord.state,
+                    RebuildRecord.reason,
+                    RebuildRecord.performed_from,
+                    RebuildRecord.opened_at,
+                    RebuildRecord.closed_at,
+                    RebuildRecord.written_at,
+                    Person.name,
+                    RebuildRecord.base_build_id,
+                )
+                .join(Person, Person.id == RebuildRecord.written_by_id)
+                .where(RebuildRecord.stack_id == given("stack_id"))
+                .order_by(RebuildRecord.performed_from.desc(), RebuildRecord.id.desc())
+            )
+        ),
+        {"stack_id": stack_id},
+    )
+    return tuple(StackRecord(*row) for row in rows)
+
+
+def _corrections(session: Session, stack_id: int) -> tuple[StackCorrection, ...]:
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                select(
+                    Correction.id,
+                    Correction.record_id,
+                    Correction.of,
+                    Correction.subject_label,
+                    Correction.old_value,
+                    Correction.new_value,
+                    Correction.reason,
+                    Correction.state,
+                    Person.name,
+                    Correction.written_at,
+                )
+                .join(RebuildRecord, RebuildRecord.id == Correction.record_id)
+                .join(Person, Person.id == Correction.written_by_id)
+                .where(RebuildRecord.stack_id == given("stack_id"))
+                .order_by(Correction.id.desc())
+            )
+        ),
+        {"stack_id": stack_id},
+    )
+    return tuple(StackCorrection(*row) for row in rows)
+
+
+@cache
+def _holds_of_one() -> Any:
+    held = standing_holds(
+        Hold.id.label("id"),
+        Hold.reason.label("reason"),
+        Hold.placed_at.label("placed_at"),
+        Part.id.label("part_id"),
+        Part.serial.label("serial"),
+        Part.item_number.label("item_number"),
+        Part.lot_id.label("lot_id"),
+        stack_ids=given_all("stack_ids"),
+    )
+    return (
+        select(held, Lot.label.label("lot"), Layer.position, Layer.cell)
+        .outerjoin(Lot, Lot.id == held.c.lot_id)
+        .outerjoin(Layer, and_(Layer.part_id == held.c.part_id, Layer.present == true()))
+        .order_by(held.c.placed_at, held.c.id, Layer.position)
+    )
+
+
+def _holds(session: Session, stack_id: int) -> tuple[FittedHold, ...]:
+    rows: Any = session.execute(_holds_of_one(), {"stack_ids": [stack_id]})
+    return tuple(
+        FittedHold(
+            id=row.id,
+            part_id=row.part_id,
+            label=part_label(row.serial, row.lot, row.item_number),
+            lot=row.lot,
+            of_lot=bool(row.of_lot),
+            reason=row.reason,
+            placed_at=row.placed_at,
+            position=row.position,
+            cell=row.cell,
+        )
+        for row in rows
+    )
+
+
+def approvals_of(session: Session, record_ids: Collection[int]) -> dict[int, tuple[str, datetime]]:
+    """Who approved each of these records, and when; a record sent back since is not in it."""
+    rows = session.execute(
+        prepared(
+            lambda: (
+                select(Decision.record_id, Decision.person_name, Decision.at)
+                .join(RebuildRecord, RebuildRecord.id == Decision.record_id)
+                .where(
+                    Decision.record_id.in_(given_all("record_ids")),
+                    Decision.meaning == Meaning.APPROVED,
+                    Decision.correction_id.is_(None),
+                    Decision.content_sha256 == RebuildRecord.content_sha256,
+                    RebuildRecord.state == RecordState.APPROVED,
+                )
+                .order_by(Decision.id)
+            )
+        ),
+        {"record_ids": list(record_ids)},
+    )
+    return {record_id: (name, at) for record_id, name, at in rows}
