@@ -1,7 +1,6 @@
 """The pile in section."""
 
 from dataclasses import replace
-from time import perf_counter
 from xml.etree.ElementTree import Element
 
 import pytest
@@ -168,15 +167,3 @@ def test_any_pile_however_odd_can_be_drawn(
     )  # fmt: skip
 
     assert positions(parsed(drawing)) == [layer.position for layer in pile]
-
-
-def test_seven_hundred_layers_are_drawn_in_ten_milliseconds() -> None:
-    pile = a_pile(116)
-    assert len(pile) > 700
-
-    def seconds() -> float:
-        start = perf_counter()
-        draw_pile(pile, title="Layer map", rods=RODS, broken=False, link=lambda x: f"/p/{x.part}")
-        return perf_counter() - start
-
-    assert min(seconds() for _ in range(15)) < 0.010

@@ -1,7 +1,6 @@
 """Opening a pile from its ends."""
 
 from collections import deque
-from time import perf_counter
 
 import pytest
 from hypothesis import given
@@ -95,22 +94,3 @@ def test_an_open_pile_never_loses_or_doubles_a_layer(
     assert sorted(list(told) + [layer.part for layer in store]) == everything
     assert opened.layers == in_order(opened.layers)
     assert parts(opened.kept) == [part for part in parts(pile) if part not in lifted_once]
-
-
-def test_seven_hundred_steps_fold_in_a_few_milliseconds() -> None:
-    pile = a_pile(116)
-
-    def fold() -> float:
-        start = perf_counter()
-        opened = OpenPile.begun(pile)
-        lifted = []
-        for _ in range(350):
-            layer, opened = opened.lift_off(End.FREE)
-            lifted.append(layer)
-        while lifted:
-            opened = opened.put_on(End.FREE, lifted.pop())
-        took = perf_counter() - start
-        assert len(opened.layers) == len(pile)
-        return took
-
-    assert min(fold() for _ in range(7)) < 0.003

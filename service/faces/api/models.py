@@ -303,7 +303,7 @@ class Record(Out):
     """One rebuild record in a list."""
 
     id: int
-    stack_serial: str
+    stack: str
     kind: str
     state: str
     reason: str
@@ -311,14 +311,17 @@ class Record(Out):
     written_at: datetime
     written_by: str
     handed_in_at: datetime | None
-    content_sha256: str | None
+    build: int | None
+    content_holds: bool | None = Field(
+        default=None, description="whether it still has the hash it was handed in with"
+    )
 
 
 class Records(Out):
-    """One page of records, newest first; ``older`` continues, null at the end."""
+    """One page of records, newest first; ``before`` continues, 0 at the end."""
 
     rows: list[Record]
-    older: int | None
+    before: int
 
 
 class RecordContent(Out):

@@ -13,9 +13,9 @@ from service.records.database import changing, reading
 from service.records.permissions import Act, need
 from service.records.queries.content import verify
 from service.records.queries.names import instruments_by_mark
-from service.records.queries.record_lists import brief_records, record_as_text
-from service.records.queries.stacks import find_stack
-from service.records.tables.rebuild_records import RecordState
+from service.records.queries.rebuild_records import record_list
+from service.records.queries.record_texts import record_as_text
+from service.records.tables.rebuild_records import RecordKind, RecordState
 
 router = APIRouter(prefix="/records", tags=["records"])
 
@@ -27,19 +27,26 @@ def records(
     *,
     caller: Caller,
     engine: Database,
-    stack: Annotated[str, Query(max_length=200, description="serial")] = "",
-    state: Annotated[list[RecordState] | None, Query()] = None,
-    older: Annotated[int | None, Query(ge=1, le=2**53)] = None,
+    stack: Annotated[str, Query(max_length=200, description="beginning of a serial")] = "",
+    state: RecordState | None = None,
+    kind: RecordKind | None = None,
+    before: Annotated[int, Query(ge=0, le=2**53, description="number to go on below")] = 0,
     limit: Annotated[int, Query(ge=1, le=200)] = 50,
 ) -> models.Records:
     """All records, newest first, a page at a time."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        stack_id = find_stack(session, stack) if stack else None
-        answer = brief_records(
-            session, stack_id=stack_id, states=state or (), older=older, limit=limit
+        answer = record_list(
+            session, stack=stack, state=state, kind=kind, before=before, limit=limit
         )
-    return models.Records.model_validate(answer)
+        checks = verify(session, [row.id for row in answer.rows])
+    rows = [
+        models.Record.model_validate(row).model_copy(
+            update={"content_holds": checks[row.id].holds if row.id in checks else None}
+        )
+        for row in answer.rows
+    ]
+    return models.Records(rows=rows, before=answer.before)
 
 
 @router.get("/{record_id}")
