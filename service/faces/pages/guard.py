@@ -9,7 +9,7 @@ import hashlib
 import hmac
 import logging
 import secrets
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from urllib.parse import urlsplit
 
 from fastapi import HTTPException, Request, Response
@@ -66,20 +66,30 @@ def token_of(secret: str) -> str:
     return hmac.new(secret.encode(), b"layerbook form", hashlib.sha256).hexdigest()
 
 
-async def form_is_ours(request: Request) -> None:
-    """Refuse a form without this browser's token; every page's router depends on it."""
+async def form_is_ours(request: Request) -> AsyncIterator[None]:
+    """Refuse a form without this browser's token; every page's router depends on it.
+
+    Files that were sent are closed once the page has answered.
+    """
     if request.method in SAFE_METHODS:
+        yield
         return
-    form = await request.form(max_files=200, max_fields=MOST_FIELDS, max_part_size=4 * MEGABYTE)
-    given, wanted = form.get(FORM_TOKEN), form_token(request)
-    if not (
-        isinstance(given, str) and wanted and hmac.compare_digest(given.encode(), wanted.encode())
-    ):
-        raise HTTPException(
-            403,
-            "This form was shown before you signed in, or in another session, so it was not taken."
-            " Go back, load the page again and send it once more.",
-        )
+    try:
+        form = await request.form(max_files=200, max_fields=MOST_FIELDS, max_part_size=4 * MEGABYTE)
+        given, wanted = form.get(FORM_TOKEN), form_token(request)
+        if not (
+            isinstance(given, str)
+            and wanted
+            and hmac.compare_digest(given.encode(), wanted.encode())
+        ):
+            raise HTTPException(
+                403,
+                "This form was shown before you signed in, or in another session, so it was not"
+                " taken. Go back, load the page again and send it once more.",
+            )
+        yield
+    finally:
+        await request.close()
 
 
 class Guard:
