@@ -69,6 +69,7 @@ def draw_pile(
     marked: int | None = None,
     detail: int | None = None,
     has_detail: bool = True,
+    has_legend: bool = True,
     prefix: str = "pile",
 ) -> str:
     """The section through a pile as one SVG element, the fixed end at the left.
@@ -82,6 +83,7 @@ def draw_pile(
     open_at: the end at which the pile is open: no compression plate, no nuts there.
     marked: a position to point at with an arrow.
     detail: the cell drawn larger beside; without it the first changed one, or one in the middle.
+    has_legend: what hatchings and colours mean, beneath; without it no detail and no scale either.
     prefix: begins every id, so that several drawings fit on one page.
     """
     revised = revisions(layers, changes)
@@ -114,7 +116,9 @@ def draw_pile(
         f'<text class="says word" id="{prefix}-says" x="40" y="{n(y)}" '
         f'font-size="{BODY:g}" fill="{INK}"></text>'
     )
-    below, high = _below(page, y + 22, detail if has_detail else 0, revised, rods)
+    below, high = "", 0.0
+    if has_legend:
+        below, high = _below(page, y + 22, detail if has_detail else 0, revised, rods)
     return sheet(
         width,
         y + 22 + high,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import exists, func, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from service.records.queries.instruments import THROUGH_THE_DAY
 from service.records.tables.designs import ChecklistLine, Design, DesignRod
@@ -140,13 +140,14 @@ def plate_size_mm(session: Session, design_id: int) -> tuple[float, float]:
 
 def stack_to_begin(session: Session, serial: str) -> StackToBegin | None:
     """The stack of this serial, for a new record; None where there is none. One statement."""
+    ever = aliased(Build)
     row = session.execute(
         select(
             Stack.id,
             Stack.serial,
             Design.name,
             Design.revision,
-            exists().where(Build.stack_id == Stack.id),
+            exists().where(ever.stack_id == Stack.id),
             Build.number,
             BuildPeriod.closed_at,
             select(func.count(ChecklistLine.id))

@@ -1,0 +1,471 @@
+"""The bench: a record written entry by entry, one thing at a time.
+
+Every entry is a form of its own. Without script it is answered by the page it goes on at (303);
+htmx gets the bench alone. A form shown before somebody else's entry comes back filled (409).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import Engine
+
+from service.faces.files import photos
+from service.faces.pages.bench_sheets import Place, bench_page
+from service.faces.pages.forms import Form, Typed
+from service.faces.pages.render import go_on, page, part, wants_part
+from service.faces.pages.signing_in import Database, Me
+from service.records.changes import bench
+from service.records.changes.attachments import Stored, add_attachments
+from service.records.changes.handing_in import hand_in
+from service.records.database import Work, changing, reading
+from service.records.errors import Refused
+from service.records.permissions import Act, Person, need
+from service.records.queries.rebuild_records import record_head
+from service.settings import Settings
+from service.trade.conditions import STANDING_ALONE, FindingEntry
+from service.trade.words import End, Facing, ReadingKind, Stage
+
+router = APIRouter(prefix="/records/{record_id}")
+T = TypeVar("T")
+MADE, UNDONE = "made", "undone"
+
+
+@dataclass(frozen=True, slots=True)
+class Entering:
+    """One entry being made: who makes it, in which record, at which place."""
+
+    request: Request
+    me: Person
+    database: Engine
+    form: Form
+    record_id: int
+    place: str
+    is_shown: bool = True
+    """whether the place shows this very form; the undo's messages stand above another one"""
+
+    def enter(self, change: Callable[[Work, int], object], **then: str) -> Response:
+        """Make the entry, then go on where ``then`` says; refusals are the form's to keep."""
+        then = {"made": MADE, **then}
+        with changing(self.database, self.me, key=self.form.key) as work:
+            work.answer = address(self.record_id, **then)
+            change(work, self.form.version())
+        if not wants_part(self.request):
+            return go_on(self.request, work.answer)
+        with reading(self.database) as session:
+            shown = bench_page(self.request, session, self.me, self.record_id, asked=then)
+        return part(self.request, "bench/_bench.html", shown)
+
+    def again(self) -> Response:
+        """Show the form again, with what was typed and what is wrong with it."""
+        asked = {"at": self.place}
+        with reading(self.database) as session:
+            shown = bench_page(
+                self.request,
+                session,
+                self.me,
+                self.record_id,
+                asked=asked,
+                form=self.form if self.is_shown else None,
+            )
+        shown.form.refused, shown.form.stale = self.form.refused, self.form.stale
+        if wants_part(self.request):
+            return part(self.request, "bench/_bench.html", shown, self.form.status)
+        return page(self.request, "bench/show.html", shown, self.form.status)
+
+
+def address(record_id: int, **then: str) -> str:
+    """The bench of a record, at a place and an end."""
+    asked = urlencode({name: value for name, value in then.items() if value})
+    return f"/records/{record_id}/bench" + (f"?{asked}" if asked else "")
+
+
+@router.get("/bench")
+def show(request: Request, me: Me, database: Database, record_id: int) -> Response:
+    """Show the bench of a record being written; of any other, the record."""
+    need(me, Act.RECORD_WRITE)
+    with reading(database) as session:
+        if not record_head(session, record_id).is_being_written:
+            return go_on(request, f"/records/{record_id}")
+        shown = bench_page(request, session, me, record_id, asked=request.query_params)
+    if wants_part(request):
+        return part(request, "bench/_bench.html", shown)
+    return page(request, "bench/show.html", shown)
+
+
+@router.post("/make-safe")
+def make_safe(
+    request: Request, me: Me, database: Database, form: Typed, record_id: int
+) -> Response:
+    """Record one line of the make-safe checklist."""
+    at = Entering(request, me, database, form, record_id, Place.MAKE_SAFE)
+    with form.keeping():
+        line_number = form.whole("line_number", most=10_000)
+        measured = form.number("reading", required=False)
+        instrument_id = form.whole("instrument_id", required=False)
+        person_id = form.whole("person_id", required=False)
+        witness_id = form.whole("witness_id", required=False)
+        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
+        return at.enter(
+            lambda work, version: bench.record_make_safe(
+                work,
+                record_id,
+                version,
+                line_number=_sure(line_number),
+                reading=measured,
+                instrument_id=instrument_id,
+                person_id=person_id,
+                witness_id=witness_id,
+                done_at=done_at,
+                note=note,
+            )
+        )
+    return at.again()
+
+
+@router.post("/exception")
+def exception(
+    request: Request, me: Me, database: Database, form: Typed, record_id: int
+) -> Response:
+    """Record an exception to the checklist, by name and reason."""
+    at = Entering(request, me, database, form, record_id, Place.EXCEPTION)
+    with form.keeping():
+        reason, done_at = form.text("reason"), form.moment("done_at", required=False)
+        return at.enter(
+            lambda work, version: bench.record_exception(
+                work, record_id, version, reason=reason, done_at=done_at
+            ),
+            at=Place.OPENING,
+        )
+    return at.again()
+
+
+@router.post("/open")
+def open_stack(
+    request: Request, me: Me, database: Database, form: Typed, record_id: int
+) -> Response:
+    """Record the opening, with the hours or why they are not known."""
+    at = Entering(request, me, database, form, record_id, Place.OPENING)
+    with form.keeping():
+        hours = form.number("hours", least=0, unit="h", required=False)
+        why = form.text("hours_unknown_because", required=False)
+        opened_at = form.moment("opened_at", required=False)
+        return at.enter(
+            lambda work, version: bench.open_stack(
+                work,
+                record_id,
+                version,
+                opened_at=opened_at,
+                hours=hours,
+                hours_unknown_because=why,
+            ),
+            at=Place.LIFTING,
+        )
+    return at.again()
+
+
+@router.post("/lift")
+def lift(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
+    """Lift the outermost layer off an end, with what was seen on it and photos of it."""
+    at = Entering(request, me, database, form, record_id, Place.LIFTING)
+    with form.keeping():
+        end, part_id = form.choice("end", End), form.whole("part_id")
+        findings = _findings(form)
+        scanned, note = form.text("scanned", required=False), form.text("note", required=False)
+        done_at = form.moment("done_at", required=False)
+        taken = _photos(request, form)
+
+        def change(work: Work, version: int) -> None:
+            bench.lift_off(
+                work,
+                record_id,
+                version,
+                end=_sure(end),
+                part_id=part_id,
+                findings=findings,
+                scanned=scanned,
+                note=note,
+                done_at=done_at,
+            )
+            if taken:
+                add_attachments(work, taken, record_id=record_id, part_id=part_id)
+
+        return at.enter(change, at=Place.LIFTING, end=form.kept("end"))
+    return at.again()
+
+
+@router.post("/lift-several")
+def lift_several(
+    request: Request, me: Me, database: Database, form: Typed, record_id: int
+) -> Response:
+    """Lift off everything down to one layer."""
+    at = Entering(request, me, database, form, record_id, Place.SEVERAL)
+    with form.keeping():
+        end, part_id = form.choice("end", End), form.whole("part_id")
+        condition = form.one_of("condition", STANDING_ALONE)
+        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
+        return at.enter(
+            lambda work, version: bench.lift_off_down_to(
+                work,
+                record_id,
+                version,
+                end=_sure(end),
+                part_id=_sure(part_id),
+                condition=condition,
+                note=note,
+                done_at=done_at,
+            ),
+            at=Place.LIFTING,
+            end=form.kept("end"),
+        )
+    return at.again()
+
+
+@router.post("/finding")
+def finding(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
+    """Note what was seen on a part."""
+    at = Entering(request, me, database, form, record_id, Place.FINDING)
+    with form.keeping():
+        part_id, findings = form.whole("part_id"), _findings(form)
+        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
+        return at.enter(
+            lambda work, version: bench.note_finding(
+                work,
+                record_id,
+                version,
+                part_id=_sure(part_id),
+                findings=findings,
+                note=note,
+                done_at=done_at,
+            ),
+            at=Place.FINDING,
+        )
+    return at.again()
+
+
+@router.post("/put-on")
+def put_on(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
+    """Put a layer on at an end."""
+    at = Entering(request, me, database, form, record_id, Place.PUTTING_ON)
+    with form.keeping():
+        end, facing = form.choice("end", End), form.choice("facing", Facing, required=False)
+        lot_id, part_id = _chosen(form)
+        scanned, note = form.text("scanned", required=False), form.text("note", required=False)
+        done_at = form.moment("done_at", required=False)
+        return at.enter(
+            lambda work, version: bench.put_on(
+                work,
+                record_id,
+                version,
+                end=_sure(end),
+                scanned=scanned,
+                lot_id=lot_id,
+                part_id=part_id,
+                facing=facing,
+                note=note,
+                done_at=done_at,
+            ),
+            at=Place.PUTTING_ON,
+            end=form.kept("end"),
+        )
+    return at.again()
+
+
+@router.post("/fit-fixing")
+def fit_fixing(
+    request: Request, me: Me, database: Database, form: Typed, record_id: int
+) -> Response:
+    """Fit one fixing at a rod or an end."""
+    at = Entering(request, me, database, form, record_id, Place.FIXINGS)
+    with form.keeping():
+        place = form.text("place")
+        end = End(place) if place in tuple(End) else None
+        rod_number = int(place) if end is None and place.isdecimal() and len(place) < 7 else None
+        lot_id, part_id = _chosen(form)
+        scanned, note = form.text("scanned", required=False), form.text("note", required=False)
+        done_at = form.moment("done_at", required=False)
+        return at.enter(
+            lambda work, version: bench.fit_fixing(
+                work,
+                record_id,
+                version,
+                rod_number=rod_number,
+                end=end,
+                scanned=scanned,
+                lot_id=lot_id,
+                part_id=part_id,
+                note=note,
+                done_at=done_at,
+            ),
+            at=Place.FIXINGS,
+        )
+    return at.again()
+
+
+@router.post("/fit-from-lot")
+def fit_from_lot(
+    request: Request, me: Me, database: Database, form: Typed, record_id: int
+) -> Response:
+    """Fit counted items of one lot at several rods."""
+    at = Entering(request, me, database, form, record_id, Place.FROM_LOT)
+    with form.keeping():
+        lot_id, each = form.whole("lot_id"), form.whole("each", least=1)
+        rods = _numbers(form, "rod_numbers")
+        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
+        return at.enter(
+            lambda work, version: bench.fit_from_lot(
+                work,
+                record_id,
+                version,
+                lot_id=_sure(lot_id),
+                rod_numbers=rods,
+                each=_sure(each),
+                note=note,
+                done_at=done_at,
+            ),
+            at=Place.FROM_LOT,
+        )
+    return at.again()
+
+
+@router.post("/remove-fixings")
+def remove_fixings(
+    request: Request, me: Me, database: Database, form: Typed, record_id: int
+) -> Response:
+    """Take fixings off for good."""
+    at = Entering(request, me, database, form, record_id, Place.OFF)
+    with form.keeping():
+        parts = _numbers(form, "part_ids")
+        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
+        return at.enter(
+            lambda work, version: bench.remove_fixings(
+                work, record_id, version, part_ids=parts, note=note, done_at=done_at
+            ),
+            at=Place.OFF,
+        )
+    return at.again()
+
+
+@router.post("/torque")
+def torque(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
+    """Enter one torque reading."""
+    at = Entering(request, me, database, form, record_id, Place.TORQUE)
+    with form.keeping():
+        stage, kind = form.choice("stage", Stage), form.choice("kind", ReadingKind)
+        rod, number = form.whole("rod_number", least=1), form.whole("pass_number", least=1)
+        instrument_id, entered = form.whole("instrument_id"), form.text("entered", most=60)
+        taken_at = form.moment("taken_at", required=False)
+        return at.enter(
+            lambda work, version: bench.read_torque(
+                work,
+                record_id,
+                version,
+                rod_number=_sure(rod),
+                pass_number=_sure(number),
+                stage=_sure(stage),
+                kind=_sure(kind),
+                entered=entered,
+                instrument_id=_sure(instrument_id),
+                taken_at=taken_at,
+            ),
+            at=Place.TORQUE,
+            stage=form.kept("stage"),
+        )
+    return at.again()
+
+
+@router.post("/close")
+def close(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
+    """Record the closing."""
+    at = Entering(request, me, database, form, record_id, Place.CLOSING)
+    with form.keeping():
+        hours = form.number("hours", least=0, unit="h", required=False)
+        closed_at = form.moment("closed_at", required=False)
+        note = form.text("note", required=False)
+        return at.enter(
+            lambda work, version: bench.close_stack(
+                work, record_id, version, closed_at=closed_at, hours=hours, note=note
+            ),
+            at=Place.HANDING_IN,
+        )
+    return at.again()
+
+
+@router.post("/undo")
+def undo(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
+    """Undo the last entry that stands."""
+    then = form.kept("at")
+    at = Entering(request, me, database, form, record_id, then, is_shown=False)
+    with form.keeping():
+        return at.enter(
+            lambda work, version: bench.undo_last(work, record_id, version),
+            at=then,
+            end=form.kept("end"),
+            made=UNDONE,
+        )
+    return at.again()
+
+
+@router.post("/hand-in")
+def hand_in_record(
+    request: Request, me: Me, database: Database, form: Typed, record_id: int
+) -> Response:
+    """Hand the record in: its content is frozen."""
+    at = Entering(request, me, database, form, record_id, Place.HANDING_IN)
+    with form.keeping():
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/records/{record_id}"
+            hand_in(work, record_id, form.version())
+        return go_on(request, work.answer)
+    return at.again()
+
+
+def _findings(form: Form) -> list[FindingEntry]:
+    """What was ticked; severity, place and note are said of all that was ticked."""
+    severity = form.whole("severity", most=3, required=False)
+    where = form.text("where", required=False, most=200)
+    detail = form.text("finding_note", required=False)
+    return [
+        FindingEntry(condition)
+        if condition in STANDING_ALONE
+        else FindingEntry(condition, severity, where, detail)
+        for condition in form.kept_all("condition")
+        if condition
+    ]
+
+
+def _chosen(form: Form) -> tuple[int | None, int | None]:
+    """The lot or the part that was pressed instead of scanning."""
+    return form.whole("lot_id", required=False), form.whole("part_id", required=False)
+
+
+def _numbers(form: Form, name: str) -> list[int]:
+    texts = form.kept_all(name)
+    if any(not text.isdecimal() or len(text) > 15 for text in texts):
+        form.refuse(name, "is not one of the choices.", "Choose from the list.")
+        return []
+    return [int(text) for text in texts]
+
+
+def _photos(request: Request, form: Form) -> list[Stored]:
+    """Photos chosen with an entry, checked and laid on disk before the entry names them."""
+    settings: Settings = request.app.state.settings
+    checked = []
+    for file in form.files("photos"):
+        try:
+            content = file.file.read(settings.attachment_max_mb * photos.MEGABYTE + 1)
+            name = file.filename or ""
+            checked.append(photos.check(content, name, most_mb=settings.attachment_max_mb))
+        except Refused as refusal:
+            form.refuse("photos", f"“{refusal.value}”: {refusal.reason}", refusal.right_would_be)
+    form.check()
+    return [photos.store(settings.data_folder, one) for one in checked]
+
+
+def _sure(value: T | None) -> T:
+    """A value the form has read: what could not be read was refused before."""
+    if value is None:
+        raise Refused("form", "", "something is missing in this form.", "Load the page again.")
+    return value
