@@ -24,12 +24,13 @@ from service.records.database import reading
 from service.records.permissions import Act, need
 from service.records.queries.build_torques import BuildTorques, RodTorque, build_torques
 from service.records.queries.builds import BuildFacts
-from service.records.queries.content import Verification, verify
+from service.records.queries.content import Verification
 from service.records.queries.hour_histories import HourHistory, hour_history
 from service.records.queries.hours import build_hours
 from service.records.queries.layer_maps import LayerMap, MapFixing, layer_map
 from service.records.queries.stack_sheets import StackRecord, StackSheet, stack_sheet
 from service.records.queries.stacks import find_stack
+from service.records.queries.verified import verified
 from service.settings import Settings
 from service.trade.comparison import Change, Comparison, What, compare
 from service.trade.running_hours import Hours
@@ -173,7 +174,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         ran = build_hours(session, [stack_id])
         build = shown.build
         torques = build_torques(session, [build.build_id], known_at) if build else {}
-        verified = verify(session, [build.record_id]) if build else {}
+        checked = verified(session, [build.record_id]) if build else {}
     is_now = bool(build and build.is_present and known_at is None)
     caption = _caption(shown, request)
     record = _record_of(sheet, build)
@@ -205,7 +206,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         build_hours=ran,
         record=record,
         approved_by=_approver(sheet, record),
-        verification=verified.get(build.record_id) if build else None,
+        verification=checked.get(build.record_id) if build else None,
         is_now=is_now,
     )
     return page(request, "stacks/show.html", context, asked.status)
