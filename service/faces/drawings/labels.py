@@ -101,6 +101,7 @@ def cell_numbers(page: Page) -> str:
 
 
 def ends(page: Page, is_clamped: bool, open_at: End | None) -> str:
+    """Names both ends beneath the pile."""
     y = PILE_BOTTOM + (46 if is_clamped else 24)
     names = []
     for end, x, anchor in (
@@ -134,6 +135,7 @@ def ruler(page: Page, revised: list[Revision]) -> str:
 
 
 def height(page: Page) -> str:
+    """The dimension line above the pile, or that there is no pile yet."""
     if not page.layers:
         middle = (page.axis.start + page.axis.end) / 2
         return word(middle, PILE_TOP + 60, "no layers yet", anchor="middle", pen="soft")

@@ -1,0 +1,83 @@
+"""Who may do what: the whole table, and that nobody decides on their own work."""
+
+import pytest
+
+from service.records.errors import NotAllowed
+from service.records.permissions import ALLOWED, Act, Person, RecordFacts, may, need
+from service.records.tables.people import Role
+
+WHO = {
+    Act.READ: "bqsa-",
+    Act.RECORD_WRITE: "bqs",
+    Act.RECORD_APPROVE: "s",
+    Act.RECORD_VOID: "s",
+    Act.CORRECTION_WRITE: "bqs",
+    Act.CORRECTION_DECIDE: "qs",
+    Act.PART_WRITE: "bqs",
+    Act.PART_JUDGE: "qs",
+    Act.HOLD_WRITE: "bqs",
+    Act.HOLD_LIFT: "q",
+    Act.CONCESSION_GIVE: "qs",
+    Act.DESIGN_WRITE: "qs",
+    Act.STACK_WRITE: "bqs",
+    Act.INSTRUMENT_WRITE: "qs",
+    Act.HOURS_WRITE: "bqs",
+    Act.IMPORT: "bqs",
+    Act.PEOPLE_WRITE: "a",
+    Act.TOKEN_WRITE: "bqsa-",
+}
+"""By first letters: builder, quality, supervisor, admin; - is somebody known with no role."""
+ROLES = {role.value[0]: frozenset({role}) for role in Role} | {"-": frozenset[Role]()}
+DECIDING = (Act.RECORD_APPROVE, Act.CORRECTION_DECIDE)
+
+
+def somebody(roles: frozenset[Role], key: int = 7) -> Person:
+    """Somebody with these roles."""
+    return Person(key, "kim", "Kim", roles)
+
+
+def test_every_act_is_in_the_table() -> None:
+    """An act nobody thought about would be nobody's."""
+    assert set(WHO) == set(Act) == set(ALLOWED)
+
+
+@pytest.mark.parametrize("letter", ROLES)
+@pytest.mark.parametrize("act", Act)
+def test_each_role_may_what_the_table_says(act: Act, letter: str) -> None:
+    """No more and no less."""
+    assert bool(may(somebody(ROLES[letter]), act)) is (letter in WHO[act])
+
+
+@pytest.mark.parametrize("act", Act)
+def test_somebody_unknown_may_nothing(act: Act) -> None:
+    """Person 0 without roles is nobody at all."""
+    assert not may(Person(0, "", "", frozenset()), act)
+
+
+@pytest.mark.parametrize("act", DECIDING)
+@pytest.mark.parametrize(
+    "facts",
+    [
+        RecordFacts(written_by=7),
+        RecordFacts(written_by=3, involved=frozenset({5, 7})),
+        RecordFacts(written_by=7, involved=frozenset({7})),
+    ],
+)
+def test_nobody_decides_on_what_they_wrote_or_worked_on(act: Act, facts: RecordFacts) -> None:
+    """Whatever roles they hold, admin among them; somebody else with the same roles may."""
+    every = frozenset(Role)
+
+    assert not may(somebody(every), act, facts)
+    assert may(somebody(every, key=8), act, facts)
+
+
+@pytest.mark.parametrize("act", Act)
+def test_a_refusal_says_why(act: Act) -> None:
+    """And carries the act, for the trail of errors."""
+    nobody = Person(0, "", "", frozenset())
+
+    with pytest.raises(NotAllowed) as refused:
+        need(nobody, act)
+
+    assert refused.value.act == act.value
+    assert refused.value.why
