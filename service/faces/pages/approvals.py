@@ -192,7 +192,8 @@ def _piles(request: Request, session: Session, view: RecordView) -> Piles | None
     at = f"/stacks/{head.stack}?build={number}&whole=yes#map"
     drawing = section(after, caption, How(open_link=at), marks, before.digest if before else "")
     was = ""
-    if before is not None and comparison is not None and not comparison.is_same:
+    if before is not None and comparison is not None and comparison.out and not comparison.came_in:
+        # what only went out shows in the pile before; else the pile after tells the whole
         titled = f"Layer map of {head.stack}, build {head.base_build}"
         was = section(before, titled, How(prefix="was", open_link=at), marks, after.digest)
     macros = request.app.state.templates.get_template("macros/state.html").module

@@ -34,14 +34,17 @@ from service.trade.errors import TradeError
 router = APIRouter()
 A_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d+)?)?(Z|[+-]\d\d:\d\d)")
 TIMES = (CorrectionOf.OPENED_AT, CorrectionOf.CLOSED_AT)
+ORDER = (*TIMES, *(of for of in CorrectionOf if of not in TIMES))
 
 
 @dataclass(frozen=True, slots=True)
 class FactGroup:
-    """Facts of one kind, to choose from."""
+    """Facts of one kind, to choose from. ``timed``: each was read at a time of its own."""
 
     title: str
     facts: tuple[Fact, ...]
+    are_times: bool = False
+    timed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +72,6 @@ class CorrectionPage:
     """One correction: what it says, what follows, and the forms to decide on it."""
 
     view: CorrectionView
-    old: str
-    new: str
     preview: Preview
     record_verification: Verification | None
     decides: Answer
@@ -186,8 +187,6 @@ def _sheet(
         view = correction(session, correction_id)
         context = CorrectionPage(
             view,
-            _shown(request, view.old_value),
-            _shown(request, view.new_value),
             _localised(request, preview(session, view)),
             verify(session, [view.record_id]).get(view.record_id),
             may_decide_correction(session, me, view),
@@ -242,8 +241,8 @@ def _fact(record: Correctable, of: CorrectionOf | None, subject_id: int | None) 
 
 def _groups(record: Correctable) -> tuple[FactGroup, ...]:
     return tuple(
-        FactGroup(of.value, facts)
-        for of in CorrectionOf
+        FactGroup(of.value, facts, of in TIMES, of is CorrectionOf.HOURS)
+        for of in ORDER
         if (facts := tuple(fact for fact in record.facts if fact.of is of))
     )
 

@@ -131,7 +131,15 @@ def waiting(session: Session, person: Person, *, limit: int = 50) -> Waiting:
     return Waiting(
         tuple(
             WaitingRecord(
-                *row[:9],
+                row.id,
+                row.serial,
+                row.kind,
+                row.reason,
+                row.number,
+                row.performed_from,
+                row.written_by,
+                row.handed_in_by,
+                row.handed_in_at,
                 may=may(
                     person,
                     Act.RECORD_APPROVE,

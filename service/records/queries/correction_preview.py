@@ -146,15 +146,16 @@ def _hour_notes(
     ran = [hours[build_id] for build_id in builds if build_id in hours]
     least = "at least " if any(one.at_least for one in ran) else ""
     numbers = ", ".join(str(number) for number in sorted(builds.values()))
+    numbers = f"builds {numbers}" if len(builds) > 1 else f"build {numbers}"
     total = sum(one.hours for one in ran)
     if effects.exchanged_with is None:
         yield (
-            f"{least}{total:.10g}\u2009h of operation (build {numbers}) count for {view.new_value}"
+            f"{least}{total:.10g}\u2009h of operation ({numbers}) count for {view.new_value}"
             f" and no longer for {view.old_value}."
         )
     else:
         yield (
-            f"The two parts are exchanged, with their hours in build {numbers}:"
+            f"The two parts are exchanged, with their hours in {numbers}:"
             " both were put on in this record."
         )
     yield (

@@ -69,6 +69,11 @@ class CorrectionView:
         """Whether the values are times."""
         return self.new_time is not None
 
+    @property
+    def old_time(self) -> datetime | None:
+        """The old value, where the values are times."""
+        return datetime.fromisoformat(self.old_value) if self.is_time else None
+
 
 def document_of(correction: Any) -> dict[str, object]:
     """What of a correction is hashed and signed; of the row or the view of it."""
