@@ -10,6 +10,7 @@ from sqlalchemy import Engine
 from service.faces.pages.forms import Asked, Form, Typed, blank
 from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.records.changes.parts import move_part
 from service.records.changes.rebuild_records import (
     BEGINS_A_STACK,
     NEEDS_A_BUILD,
@@ -30,9 +31,10 @@ from service.records.queries.rebuild_records import (
     record_list,
     record_view,
 )
+from service.records.queries.record_entries import PartNamed
 from service.records.tables.rebuild_records import Involvement, RecordKind, RecordState
 from service.settings import Settings
-from service.trade.words import Stage
+from service.trade.words import Stage, Whereabouts
 
 router = APIRouter(prefix="/records")
 People = tuple[tuple[int, str], ...]
@@ -78,6 +80,15 @@ class RecordPage:
     missing: tuple[Missing, ...]
     verification: Verification | None
     corrections: tuple[CorrectionView, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LiftedPage:
+    """The form that says where lifted parts went."""
+
+    form: Form
+    head: Head
+    parts: tuple[PartNamed, ...]
 
 
 @router.get("")
@@ -205,6 +216,45 @@ def change(request: Request, me: Me, database: Database, form: Typed, record_id:
     with reading(database) as session:
         view = record_view(session, record_id)
     return _head_page(request, database, form, view)
+
+
+@router.get("/{record_id}/lifted")
+def show_lifted(request: Request, me: Me, database: Database, record_id: int) -> Response:
+    """Show what was lifted off in a record and is not said to be anywhere else."""
+    need(me, Act.PART_WRITE)
+    return _lifted_page(request, database, blank(request), record_id)
+
+
+@router.post("/{record_id}/lifted")
+def say_where(
+    request: Request, me: Me, database: Database, form: Typed, record_id: int
+) -> Response:
+    """Say where lifted parts went: all that were ticked, or none."""
+    with form.keeping():
+        whereabouts = form.choice("whereabouts", Whereabouts)
+        place, reason = form.text("place", required=False, most=200), form.text("reason")
+        parts = [int(text) for text in form.kept_all("part_ids") if text.isdecimal()]
+        if not parts:
+            form.refuse("part_ids", "Nothing is ticked.", "Tick at least one part.")
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/records/{record_id}"
+            for part_id in parts:
+                move_part(
+                    work,
+                    part_id,
+                    whereabouts=whereabouts or Whereabouts.IN_STORE,
+                    place=place,
+                    reason=reason,
+                )
+        return go_on(request, work.answer)
+    return _lifted_page(request, database, form, record_id)
+
+
+def _lifted_page(request: Request, database: Engine, form: Form, record_id: int) -> Response:
+    with reading(database) as session:
+        view = record_view(session, record_id)
+    context = LiftedPage(form, view.head, view.still_lifted)
+    return page(request, "rebuild_records/lifted.html", context, form.status)
 
 
 def _people(form: Form) -> list[tuple[int, Involvement]]:

@@ -179,7 +179,10 @@ def _layers(
     parts |= {fixing.part: fixing.label for fixing in pile.fixings_removed}
     still = _still_lifted_off(session, parts)
     if still:
-        sentence = f"Nobody has said where these went since they were lifted off: {_names(still)}."
+        sentence = (
+            f"Lifted off and not put back: {_names(still)}. Where they went is still to be said,"
+            " once the record is handed in."
+        )
         yield Missing(REMARK, sentence, "parts")
     back = _to_be_renewed(session, head, pile)
     if back:

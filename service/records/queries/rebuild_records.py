@@ -14,6 +14,7 @@ from service.records.queries.known import known
 from service.records.queries.record_entries import (
     Entry,
     FindingSeen,
+    PartNamed,
     TorqueRead,
     entries_of,
 )
@@ -32,7 +33,7 @@ from service.records.tables.rebuild_records import (
 from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.identifiers import serial_key
 from service.trade.make_safe import LineAsked, recorded_complete
-from service.trade.words import Stage
+from service.trade.words import Stage, Whereabouts
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +181,16 @@ class RecordView:
     def exceptions(self) -> tuple[Entry, ...]:
         """Exceptions to make-safe that stand."""
         return self.of(StepKind.EXCEPTION)
+
+    @property
+    def still_lifted(self) -> tuple[PartNamed, ...]:
+        """Parts taken off here of which nobody has said where they went."""
+        found = {
+            entry.part.id: entry.part
+            for entry in self.of(StepKind.LIFTED_OFF, StepKind.FIXING_REMOVED)
+            if entry.part is not None and entry.part.whereabouts is Whereabouts.LIFTED_OFF
+        }
+        return tuple(found.values())
 
     @property
     def put_on(self) -> tuple[Entry, ...]:
