@@ -1,14 +1,18 @@
 """The invented laboratory: its story holds, nothing entered is lost, nothing half-built stays."""
 
+import re
 import shutil
 import signal
 import socket
 import subprocess
 import sys
 import time
+from collections import deque
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from html.parser import HTMLParser
 from pathlib import Path
+from urllib.parse import urldefrag, urljoin
 from zoneinfo import ZoneInfo
 
 import httpx
@@ -17,6 +21,7 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 from typer.testing import CliRunner
 
+from service.app import make_app
 from service.faces.commands.main import app as commands
 from service.faces.demo.building import MARK, build, demo_settings, is_demo
 from service.faces.demo.days import MON, Days, ago, last_working_day
@@ -32,7 +37,7 @@ from service.records.queries.instruments import instruments
 from service.records.queries.missing import what_is_missing
 from service.records.queries.people import acting_person, credential_of, password_matches
 from service.records.queries.readings_in_doubt import readings_in_doubt
-from service.records.queries.record_lists import BriefRecord, brief_records
+from service.records.queries.rebuild_records import ListedRecord, record_list
 from service.records.queries.scans import find_scanned
 from service.records.queries.stacks import find_stack, stack_list
 from service.records.queries.traces import Trace, trace
@@ -51,6 +56,7 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.words import Kind
+from tests.form_client import FormClient
 
 pytestmark = pytest.mark.slow
 LAB_ZONE = ZoneInfo(ZONE)
@@ -78,12 +84,12 @@ def own(built: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(built, tmp_path / "layerbook-demo"))
 
 
-def _all_records(engine: Engine) -> tuple[BriefRecord, ...]:
+def _all_records(engine: Engine) -> tuple[ListedRecord, ...]:
     with reading(engine) as session:
-        return brief_records(session).rows
+        return record_list(session).rows
 
 
-def _records(engine: Engine) -> dict[RecordState, BriefRecord]:
+def _records(engine: Engine) -> dict[RecordState, ListedRecord]:
     """One record of each state."""
     return {record.state: record for record in _all_records(engine)}
 
@@ -203,7 +209,7 @@ def test_each_state_of_a_record_can_be_seen(engine: Engine) -> None:
 
     assert set(records) == set(RecordState)
     assert (waiting.kind, waiting.written_by) == (RecordKind.RE_TORQUE, "Anton Reyes")
-    assert (sent_back.kind, sent_back.stack_serial) == (RecordKind.INSPECTION, "WREN-01")
+    assert (sent_back.kind, sent_back.stack) == (RecordKind.INSPECTION, "WREN-01")
     assert [one.layer.kind for one in lifted] == [
         Kind.INSULATOR_PLATE,
         Kind.CURRENT_COLLECTOR,
@@ -450,3 +456,62 @@ def _wait_for(address: str) -> httpx.Response:
         except httpx.TransportError:
             time.sleep(0.1)
     raise TimeoutError(address)
+
+
+class _Links(HTMLParser):
+    """Every address on a page that a person or browser follows without changing anything."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        for name in ("href", "xlink:href", "src", "hx-get"):
+            if given.get(name):
+                self.found.append(given[name] or "")
+        if tag == "form" and (given.get("method") or "get").lower() == "get":
+            self.found.append(given.get("action") or "")
+
+
+OF_EACH_SHAPE = 5
+"""Pages of one shape looked at, such as pages of parts: all of them would take minutes."""
+
+
+def _crawl(client: FormClient, first: str) -> dict[str, tuple[int, str]]:
+    """Follow links from a page; gives of each address its status and the page it stood on."""
+    seen: dict[str, tuple[int, str]] = {}
+    shapes: dict[str, int] = {}
+    waiting = deque([(first, "")])
+    while waiting:
+        address, came_from = waiting.popleft()
+        shape = re.sub(r"[^/?&=]*\d[^/?&=]*", "N", address)
+        if address in seen or shapes.get(shape, 0) >= OF_EACH_SHAPE:
+            continue
+        shapes[shape] = shapes.get(shape, 0) + 1
+        answer = client.get(address, headers={"accept": "text/html"}, follow_redirects=True)
+        seen[address] = (answer.status_code, came_from)
+        if not answer.headers.get("content-type", "").startswith(("text/html", "image/svg")):
+            continue
+        links = _Links()
+        links.feed(answer.text)
+        for link in links.found:
+            there = urldefrag(urljoin(address, link)).url
+            if there.startswith("/") and there != "/sign-out":
+                waiting.append((there, address))
+    return seen
+
+
+@pytest.mark.parametrize("login", ["mira", "keiko", "olu", "dev"])
+def test_no_link_of_the_demo_is_dead(own: Path, login: str) -> None:
+    app = make_app(demo_settings(own))
+    with FormClient(app, follow_redirects=False) as client:
+        client.post("/sign-in", data={"login": login, "password": PASSPHRASE})
+
+        seen = _crawl(client, "/stacks")
+    app.state.engine.dispose()
+
+    dead = {address: found for address, found in seen.items() if found[0] != 200}
+    assert dead == {}
+    assert any(re.fullmatch(r"/parts/\d+/trace", address) for address in seen)
+    assert len(seen) > 60

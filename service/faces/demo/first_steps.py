@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session
 
 from service.faces.demo.heron import FAILING
-from service.records.queries.record_lists import brief_records
+from service.records.queries.rebuild_records import record_list
 from service.records.queries.scans import find_scanned
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RecordState
@@ -23,12 +23,12 @@ class FirstStep:
 def first_steps(session: Session) -> tuple[FirstStep, ...]:
     """What is open, what waits, and which part has a story: those that still stand."""
     steps = []
-    for record in brief_records(session, states=[RecordState.OPEN]).rows[:1]:
-        sentence = f"Go on with {record.stack_serial}, which lies open: record {record.id}."
+    for record in record_list(session, state=RecordState.OPEN).rows[:1]:
+        sentence = f"Go on with {record.stack}, which lies open: record {record.id}."
         steps.append(FirstStep(Role.BUILDER, sentence, f"/records/{record.id}/bench"))
-    for record in brief_records(session, states=[RecordState.HANDED_IN]).rows[:1]:
+    for record in record_list(session, state=RecordState.HANDED_IN).rows[:1]:
         sentence = (
-            f"Decide on record {record.id}, the {record.kind} of {record.stack_serial}"
+            f"Decide on record {record.id}, the {record.kind} of {record.stack}"
             f" by {record.written_by}."
         )
         steps.append(FirstStep(Role.SUPERVISOR, sentence, f"/records/{record.id}/approval"))

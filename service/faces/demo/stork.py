@@ -100,6 +100,7 @@ def _put_aside(lab: Lab, when: When) -> None:
 
 def _re_torque(lab: Lab, when: When) -> None:
     with writing(lab, when, STORK_RE_TORQUE) as bench:
+        bench.make_safe({"°C": 22.5})
         bench.read_as_found("TD-2", 0.9)
         bench.re_tighten("TD-2")
         bench.hand_in()
