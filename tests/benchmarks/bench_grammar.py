@@ -42,7 +42,7 @@ def test_700_layers_with_five_mistakes() -> None:
 
     checked, time_ms = check(COOLED_ENDS, pile), best_ms(pile, 20)
 
-    print(f"\n{len(pile)} layers, {checked.cost} mistakes: {time_ms:.1f} ms")  # noqa: T201
+    print(f"\n{len(pile)} layers, {checked.cost} mistakes: {time_ms:.1f} ms")
     assert (checked.cost, len(checked.findings), checked.cells) == (5, 5, 116)
     assert time_ms <= 20
 
@@ -56,7 +56,7 @@ def test_time_grows_linearly_to_10_000_layers() -> None:
         f"{layers:6d} layers {time_ms:6.1f} ms {1000 * time_ms / layers:6.2f} µs a layer"
         for layers, time_ms in table.items()
     ]
-    print("", *told, sep="\n")  # noqa: T201
+    print("", *told, sep="\n")
 
     (fewest, short), *_, (most, long) = table.items()
     assert most >= 9990
@@ -71,5 +71,5 @@ def test_what_comes_next_on_700_layers() -> None:
         next_layers(COOLED_ENDS, pile, End.FREE, cells=116)
     time_ms = (perf_counter() - start) / 20 * 1000
 
-    print(f"\nwhat comes next on {len(pile)} layers: {time_ms:.1f} ms")  # noqa: T201
+    print(f"\nwhat comes next on {len(pile)} layers: {time_ms:.1f} ms")
     assert time_ms <= 20
