@@ -85,14 +85,14 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
         usability=asked.choice("usability", Usability, required=False),
         reserved_for=asked.text("reserved_for", required=False, most=200),
         items=asked.yes("items"),
-        before_id=asked.whole("before", required=False),
+        last_id=asked.whole("last", required=False),
     )
     with reading(database) as session:
         found = parts(session, wanted, settings.page_rows)
         types = part_types(session)
     shown = found[: settings.page_rows]
     more = len(found) > settings.page_rows
-    older = str(request.url.include_query_params(before=shown[-1].id)) if more else ""
+    older = str(request.url.include_query_params(last=shown[-1].id)) if more else ""
     return page(request, "parts/list.html", PartsPage(shown, types, asked, older), asked.status)
 
 

@@ -66,7 +66,8 @@ class PartFilter:
     usability: Usability | None = None
     reserved_for: str = ""
     items: bool = False
-    before_id: int | None = None
+    last_id: int | None = None
+    """the last part of the page before"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,11 +83,12 @@ class PartInForms:
 
 
 def parts(session: Session, wanted: PartFilter, most: int) -> tuple[PartRow, ...]:
-    """The parts of a filter, the latest first; one more than ``most`` says that there are more.
+    """The parts of a filter; one more than ``most`` says that there are more.
 
-    One statement, whatever the filter.
+    The latest first; by their serials where the filter says how those begin. One statement.
     """
-    statement = _rows().order_by(Part.id.desc()).limit(most + 1)
+    order = (Part.serial_key, Part.id) if wanted.begins_with else (Part.id.desc(),)
+    statement = _rows().order_by(*order).limit(most + 1)
     for condition in _conditions(wanted):
         statement = statement.where(condition)
     return tuple(PartRow(*row) for row in session.execute(statement))
@@ -180,6 +182,15 @@ def _conditions(wanted: PartFilter) -> list[Any]:
         conditions.append(ReservedFor.serial_key == serial_key(wanted.reserved_for))
     if not wanted.items and wanted.lot_id is None:
         conditions.append(Part.serial.is_not(None))
-    if wanted.before_id is not None:
-        conditions.append(Part.id < wanted.before_id)
+    if wanted.last_id is not None:
+        conditions.append(_after(wanted.last_id, by_serial=bool(wanted.begins_with)))
     return conditions
+
+
+def _after(last_id: int, *, by_serial: bool) -> Any:
+    """What comes after the last part of the page before."""
+    if not by_serial:
+        return Part.id < last_id
+    last = aliased(Part)
+    key = select(last.serial_key).where(last.id == last_id).scalar_subquery()
+    return or_(Part.serial_key > key, and_(Part.serial_key == key, Part.id > last_id))
