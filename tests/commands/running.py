@@ -1,12 +1,17 @@
-"""Running the command line as a process of its own, on a data folder of its own."""
+"""Running the command line, the server too, as a process of its own on a data folder of its own."""
 
 import os
+import socket
 import subprocess
 import sys
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import httpx
+import pytest
 from sqlalchemy.orm import Session
 
 from service.records.database import make_engine
@@ -46,3 +51,43 @@ def found(folder: Path, statement: Any) -> list[Any]:
         rows = list(session.scalars(statement))
     engine.dispose()
     return rows
+
+
+def free_port() -> int:
+    """A port nobody listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@contextmanager
+def served(url: str, folder: Path) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
+    """A server process which answers; it is gone afterwards, one way or another."""
+    port = free_port()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "service", "serve", "--port", str(port)],
+        cwd=HERE,
+        env=environment(folder) | {"LAYERBOOK_DATABASE_URL": url},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+    )
+    address = f"http://127.0.0.1:{port}"
+    try:
+        for _ in range(300):
+            if process.poll() is not None:
+                assert process.stderr is not None
+                pytest.fail(process.stderr.read().decode())
+            try:
+                if httpx.get(f"{address}/health", timeout=2).status_code == 200:
+                    break
+            except httpx.TransportError:
+                time.sleep(0.1)
+        else:
+            pytest.fail("the server did not answer within 30 s")
+        yield address, process
+    finally:
+        if process.poll() is None:
+            process.kill()
+        process.wait(10)
+        if process.stderr is not None:
+            process.stderr.close()

@@ -3,11 +3,7 @@
 import os
 import signal
 import socket
-import subprocess
-import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -24,51 +20,11 @@ from service.records.tables.audit import AuditEntry
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.people import Role
 from tests import builders
-from tests.commands.running import HERE, environment
+from tests.commands.running import served
 
 OWNER = Person(0, "", "command line", frozenset(Role))
 KILLS = 3
 READINGS = 120
-
-
-def free_port() -> int:
-    """A port nobody listens on."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-@contextmanager
-def server(url: str, folder: Path) -> Iterator[tuple[str, "subprocess.Popen[bytes]"]]:
-    """A server process which answers; it is gone afterwards, one way or another."""
-    port = free_port()
-    process = subprocess.Popen(
-        [sys.executable, "-m", "service", "serve", "--port", str(port)],
-        cwd=HERE,
-        env=environment(folder) | {"LAYERBOOK_DATABASE_URL": url},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-    )
-    address = f"http://127.0.0.1:{port}"
-    try:
-        for _ in range(300):
-            if process.poll() is not None:
-                assert process.stderr is not None
-                pytest.fail(process.stderr.read().decode())
-            try:
-                if httpx.get(f"{address}/health", timeout=2).status_code == 200:
-                    break
-            except httpx.TransportError:
-                time.sleep(0.1)
-        else:
-            pytest.fail("the server did not answer within 30 s")
-        yield address, process
-    finally:
-        if process.poll() is None:
-            process.kill()
-        process.wait(10)
-        if process.stderr is not None:
-            process.stderr.close()
 
 
 @pytest.fixture
@@ -92,7 +48,7 @@ def test_nothing_confirmed_is_lost_and_nothing_is_there_twice(
     waiting = list(range(1, READINGS + 1))
     confirmed: dict[int, int] = {}
     for kill in range(KILLS + 1):
-        with server(database_url, tmp_path / "data") as (address, process):
+        with served(database_url, tmp_path / "data") as (address, process):
             confirm = _Sender(address, laboratory)
             until = len(confirmed) + READINGS // (KILLS + 1) if kill < KILLS else READINGS
             while waiting and len(confirmed) < until:
