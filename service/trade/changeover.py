@@ -23,6 +23,7 @@ from service.trade.changeover_lists import (
     renewals_of,
     staying_lots,
 )
+from service.trade.changeover_options import Placed, placed
 from service.trade.changeover_picks import Candidate, Need, Pick, Picked, Shortage, pick
 from service.trade.changeover_steps import Step, Work, steps
 from service.trade.changeover_ways import OUR_WEIGHTS, Renewing, Way, Weights
@@ -31,11 +32,9 @@ from service.trade.changeover_wishes import (
     MoveCells,
     Option,
     Place,
-    Placed,
     RemoveCells,
     SplitStack,
     Wish,
-    placed,
 )
 from service.trade.closed_height import Closed, RodSet, closed_on
 from service.trade.grammar import Pattern

@@ -4,8 +4,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise, product
 from math import prod
 
+from service.trade.changeover_options import Placed, options
 from service.trade.changeover_ways import Renewing, Way, Weights, pairs_parted, ways
-from service.trade.changeover_wishes import Edit, Option, Place, Placed, Wish, options
+from service.trade.changeover_wishes import Edit, Option, Place, Wish
 from service.trade.errors import Inconsistent
 from service.trade.words import End
 

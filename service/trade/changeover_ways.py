@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
-from service.trade.changeover_wishes import Place, Placed
+from service.trade.changeover_options import Placed
+from service.trade.changeover_wishes import Place
 from service.trade.words import End, Joint, Kind
 
 
