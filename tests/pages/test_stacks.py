@@ -178,6 +178,25 @@ def test_a_held_part_shows_on_the_sheet(app: Any, signed_in_client: Clients, lab
     assert "1 hold" in client.get("/stacks").text
 
 
+def test_a_stack_that_lies_open_says_so_above_its_last_build(
+    app: Any, signed_in_client: Clients, lab: str
+) -> None:
+    """The record being written tells the rest."""
+    with Session(app.state.engine) as session:
+        stack = session.scalars(select(Stack).where(Stack.serial == "TEL-4")).one()
+        base = session.scalars(select(Build).where(Build.number == 2)).one()
+        record = builders.a_record(session, stack, base=base)
+        record.opened_at = FIRST_CLOSING + 60 * DAY
+        session.commit()
+        number = record.id
+    page = words(signed_in_client("builder").get("/stacks/TEL-4").text)
+
+    assert "The stack lies open since 2026-04-03 14:20" in page
+    assert f"record {number} is being written" in page
+    assert "Shown is build 2, as it was before." in page
+    assert "Begin a record" not in page
+
+
 def test_two_builds_stand_side_by_side_with_numbered_changes(
     signed_in_client: Clients, lab: str
 ) -> None:

@@ -8,7 +8,6 @@ from typing import Any
 
 from sqlalchemy import (
     and_,
-    bindparam,
     select,
     true,
 )
@@ -17,7 +16,7 @@ from sqlalchemy.orm import Session
 from service.records.errors import NotFound
 from service.records.queries.hours import StackHours, stack_hours
 from service.records.queries.prepared import given, given_all, prepared
-from service.records.queries.stacks import joined, standing_holds, state_in_a_word, written
+from service.records.queries.stacks import OPEN, joined, standing_holds, state_in_a_word, written
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part
@@ -86,6 +85,8 @@ class StackSheet:
 
     state: str
     being_written_id: int | None
+    open_since: datetime | None
+    """when the clamp was released, where the stack lies open in a record being written"""
     hours: StackHours
     records: tuple[StackRecord, ...]
     corrections: tuple[StackCorrection, ...]
@@ -93,13 +94,23 @@ class StackSheet:
     approved_by: dict[int, tuple[str, datetime]]
     """who approved each approved record, and when, by record number"""
 
+    @property
+    def holds_in_groups(self) -> tuple[tuple[FittedHold, tuple[FittedHold, ...]], ...]:
+        """Each hold once, with the fitted parts it is on."""
+        groups: dict[int, list[FittedHold]] = {}
+        for held in self.holds:
+            groups.setdefault(held.id, []).append(held)
+        return tuple((held[0], tuple(held)) for held in groups.values())
+
 
 @cache
 def _state_of_one() -> Any:
-    # made once: putting such a statement together takes longer than asking it
-    return joined(
-        select(state_in_a_word().label("state"), written.id.label("being_written_id"))
-    ).where(Stack.id == bindparam("stack_id"))
+    told = select(
+        state_in_a_word().label("state"),
+        written.id.label("being_written_id"),
+        written.opened_at.label("open_since"),
+    )
+    return joined(told).where(Stack.id == given("stack_id"))
 
 
 def stack_sheet(session: Session, stack_id: int) -> StackSheet:
@@ -111,6 +122,7 @@ def stack_sheet(session: Session, stack_id: int) -> StackSheet:
     return StackSheet(
         state=row.state,
         being_written_id=row.being_written_id,
+        open_since=row.open_since if row.state == OPEN else None,
         hours=stack_hours(session, [stack_id])[stack_id],
         records=records,
         corrections=_corrections(session, stack_id),
