@@ -214,7 +214,11 @@ def test_an_archive_cut_short_is_refused(archive: Path, kept: float) -> None:
         read_manifest(archive, silent)
 
 
-@pytest.mark.parametrize("content", [b"", b"serial;type\nM-1;MEA\n", gzip.compress(b"hello")])
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"serial;type\nM-1;MEA\n", gzip.compress(b"hello", mtime=0)],
+    ids=["empty", "list", "gzipped"],
+)
 def test_a_file_that_is_no_backup_is_refused(tmp_path: Path, content: bytes) -> None:
     """Whatever somebody picked by mistake."""
     file = tmp_path / "list.csv"
