@@ -13,7 +13,7 @@ from urllib.parse import quote
 from fastapi import HTTPException, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import RedirectResponse
-from sqlalchemy.exc import IntegrityError, SQLAlchemyError
+from sqlalchemy.exc import DataError, IntegrityError, SQLAlchemyError
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException as StarletteHTTPException
 
@@ -85,6 +85,8 @@ def _said(request: Request, trouble: Exception) -> ErrorPage:
         return _validation(trouble)
     if isinstance(trouble, StarletteHTTPException):
         return _http(trouble)
+    if isinstance(trouble, OverflowError | DataError):  # a number no row of either engine can have
+        return _http(HTTPException(404))
     for kind, (status, title) in STATUS.items():
         if isinstance(trouble, kind):
             if isinstance(trouble, IntegrityError):
