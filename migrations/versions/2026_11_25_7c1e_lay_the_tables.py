@@ -603,6 +603,7 @@ def part() -> None:
     op.create_index("ix_part_reserved_for_stack_id", "part", ["reserved_for_stack_id"])
     op.create_index("ix_part_serial_key", "part", ["serial_key"])
     op.create_index("ix_part_stack_id", "part", ["stack_id"])
+    op.create_index("ix_part_lot_place", "part", ["lot_id", "stack_id", "whereabouts", "usability"])
     op.create_index("ix_part_type_place", "part", ["part_type_id", "whereabouts", "usability"])
 
 

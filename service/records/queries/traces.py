@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, case, func, select
+from sqlalchemy import and_, case, func, select, union_all
 from sqlalchemy.orm import Session
 
 from service.records.queries.build_torques import BuildTorques, build_torques
@@ -247,7 +247,7 @@ def _lots(session: Session, lot_ids: Collection[int], part: PartFacts) -> tuple[
         ),
         {"lot_ids": list(lot_ids), "lot_id": part.lot_id or 0},
     ).all()
-    counts = _counts(session, lot_ids, part.id)
+    counts = _counts(session, lot_ids, part)
     members = _members(session, lot_ids, part.id)
     return tuple(
         TracedLot(
@@ -267,49 +267,64 @@ def _lots(session: Session, lot_ids: Collection[int], part: PartFacts) -> tuple[
     )
 
 
-def _counts(session: Session, lot_ids: Collection[int], part_id: int) -> dict[int, list[CountedAt]]:
+def _counts(
+    session: Session, lot_ids: Collection[int], part: PartFacts
+) -> dict[int, list[CountedAt]]:
+    """How many parts of each lot are where, without the traced one."""
+    rows: Sequence[Any] = session.execute(prepared(_counted), {"lot_ids": list(lot_ids)}).all()
     found: dict[int, list[CountedAt]] = defaultdict(list)
-    rows: Sequence[Any] = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Part.lot_id, Stack.serial, Part.whereabouts, Part.usability, func.count(Part.id)
-                )
-                .outerjoin(Stack, Stack.id == Part.stack_id)
-                .where(Part.lot_id.in_(given_all("lot_ids")), Part.id != given("part_id"))
-                .group_by(Part.lot_id, Stack.serial, Part.whereabouts, Part.usability)
-                .order_by(Part.lot_id, Stack.serial.is_(None), Stack.serial, Part.whereabouts)
-            )
-        ),
-        {"lot_ids": list(lot_ids), "part_id": part_id},
-    ).all()
-    for lot_id, *counted in rows:
-        found[lot_id].append(CountedAt(*counted))
+    own = (part.lot_id, part.stack_serial, part.whereabouts, part.usability)
+    for lot_id, serial, whereabouts, usability, count in rows:
+        others = count - (own == (lot_id, serial, whereabouts, usability))
+        if others:
+            found[lot_id].append(CountedAt(serial, whereabouts, usability, others))
     return found
 
 
-def _listed() -> Any:
-    """The first parts of each lot with the layer they sit in now."""
-    placed = (
-        func.row_number()
-        .over(
-            partition_by=Part.lot_id,
-            order_by=(
-                Part.stack_id.is_(None),
-                Part.stack_id,
-                Part.whereabouts,
-                Part.item_number,
-                Part.serial_key,
-            ),
-        )
-        .label("place_in_list")
-    )
-    listed = (
-        select(Part.id, placed)
-        .where(Part.lot_id.in_(given_all("lot_ids")), Part.id != given("part_id"))
+def _counted() -> Any:
+    """Counted on one index before anything is joined: a lot may have very many parts."""
+    where = (Part.lot_id, Part.stack_id, Part.whereabouts, Part.usability)
+    counted = (
+        select(*where, func.count().label("parts"))
+        .where(Part.lot_id.in_(given_all("lot_ids")))
+        .group_by(*where)
         .subquery()
     )
     return (
+        select(
+            counted.c.lot_id,
+            Stack.serial,
+            counted.c.whereabouts,
+            counted.c.usability,
+            counted.c.parts,
+        )
+        .outerjoin(Stack, Stack.id == counted.c.stack_id)
+        .order_by(
+            counted.c.lot_id,
+            Stack.serial.is_(None),
+            Stack.serial,
+            counted.c.whereabouts,
+            counted.c.usability,
+        )
+    )
+
+
+def _first_of(lot_id: int, part_id: int) -> tuple[Any, Any]:
+    """The first parts of a lot by stack, and those in none: each found on an index."""
+    of_lot = select(Part.id).where(Part.lot_id == lot_id, Part.id != part_id)
+    fitted = of_lot.where(Part.stack_id.is_not(None)).order_by(Part.stack_id).limit(MOST_OF_A_LOT)
+    elsewhere = of_lot.where(Part.stack_id.is_(None)).limit(MOST_OF_A_LOT)
+    return select(fitted.subquery().c.id), select(elsewhere.subquery().c.id)
+
+
+def _members(
+    session: Session, lot_ids: Collection[int], part_id: int
+) -> dict[int, list[LotMember]]:
+    """The first parts of each lot, those fitted before all others, by stack."""
+    if not lot_ids:
+        return {}
+    first = union_all(*(one for lot_id in lot_ids for one in _first_of(lot_id, part_id)))
+    rows: Sequence[Any] = session.execute(
         select(
             Part.lot_id,
             Part.id,
@@ -325,32 +340,26 @@ def _listed() -> Any:
             Layer.position,
             Layer.cell,
         )
-        .join(listed, listed.c.id == Part.id)
         .join(Lot, Lot.id == Part.lot_id)
         .outerjoin(Stack, Stack.id == Part.stack_id)
         .outerjoin(Layer, and_(Layer.part_id == Part.id, Layer.present))
         .outerjoin(Build, Build.id == Layer.build_id)
-        .where(listed.c.place_in_list <= MOST_OF_A_LOT)
+        .where(Part.id.in_(first))
         .order_by(
             Part.lot_id,
             Stack.serial.is_(None),
             Stack.serial,
             Layer.position.is_(None),
             Layer.position,
-            listed.c.place_in_list,
+            Part.whereabouts,
+            Part.item_number,
+            Part.serial_key,
         )
-    )
-
-
-def _members(
-    session: Session, lot_ids: Collection[int], part_id: int
-) -> dict[int, list[LotMember]]:
-    """The first parts of each lot, those fitted before all others, by stack."""
-    rows: Sequence[Any] = session.execute(
-        prepared(_listed), {"lot_ids": list(lot_ids), "part_id": part_id}
     ).all()
     found: dict[int, list[LotMember]] = defaultdict(list)
     for row in rows:
+        if len(found[row.lot_id]) == MOST_OF_A_LOT:
+            continue
         found[row.lot_id].append(
             LotMember(
                 part_id=row.id,

@@ -77,6 +77,7 @@ class Part(Base):
         CheckConstraint("hours_before >= 0", name="hours_before_are_not_negative"),
         Index("ix_part_serial_key", "serial_key"),
         Index("ix_part_stack_id", "stack_id"),
+        Index("ix_part_lot_place", "lot_id", "stack_id", "whereabouts", "usability"),
         Index("ix_part_type_place", "part_type_id", "whereabouts", "usability"),
         Index("ix_part_reserved_for_stack_id", "reserved_for_stack_id"),
     )
