@@ -1,7 +1,8 @@
 """What the database itself refuses to forget: append-only rows, in the words of both engines.
 
 Laid again at the end of every step up or down, since rebuilding a SQLite table drops its triggers
-without a word. A step which must change such rows lifts them first, with ``lift(op.get_bind())``.
+without a word. A step which must change such rows, or tables and columns they speak of, lifts
+them first: ``op.get_context().opts["lift_triggers"]()``.
 
 Each `Guard` names a table, what is refused, of which columns and under which condition. Conditions
 use ``old.`` and ``new.``, which both engines read alike.
@@ -20,7 +21,10 @@ RECORD_IS_FROZEN = f"(SELECT state FROM rebuild_record WHERE id = old.record_id)
 
 @dataclass(frozen=True)
 class Guard:
-    """One refusal. ``free`` columns may still be set; ``when`` narrows it to some rows."""
+    """One refusal. ``free`` columns may still be set; ``when`` narrows it to some rows.
+
+    A guard whose ``when`` speaks of ``later`` columns is not laid before the step that adds them.
+    """
 
     table: str
     verb: str
@@ -28,6 +32,7 @@ class Guard:
     free: tuple[str, ...] = ()
     when: str = ""
     part: str = ""
+    later: tuple[str, ...] = ()
 
     @property
     def name(self) -> str:
@@ -82,7 +87,21 @@ def _guards() -> Iterator[Guard]:
         when="old.state <> 'waiting'",
     )
     yield Guard("correction", "UPDATE", "a correction is never changed", free=("state",), part="of")
-    yield Guard("design", "UPDATE", "a design in use is frozen", when="old.frozen_at IS NOT NULL")
+    yield Guard(
+        "design",
+        "UPDATE",
+        "a design in use is frozen",
+        free=("pattern", "rod_sleeves", "rod_disc_springs", "rod_nuts"),
+        when="old.frozen_at IS NOT NULL",
+    )
+    yield Guard(
+        "design",
+        "UPDATE",
+        "the pattern of a design in use is frozen",
+        when="old.frozen_at IS NOT NULL AND old.pattern IS NOT NULL",
+        part="pattern",
+        later=("pattern",),
+    )
     for table in ("design_rod", "design_port", "checklist_line"):
         frozen = "(SELECT frozen_at FROM design WHERE id = old.design_id) IS NOT NULL"
         yield Guard(table, "UPDATE", "a design in use is frozen", when=frozen)
@@ -108,7 +127,7 @@ def lay(connection: Connection) -> None:
     if connection.dialect.name == "postgresql":
         _lay_function(connection)
     for guard in GUARDS:
-        if guard.table in columns:
+        if guard.table in columns and set(guard.later) <= set(columns[guard.table]):
             held = [name for name in columns[guard.table] if name not in guard.free]
             connection.exec_driver_sql(_statement(guard, held, connection.dialect.name))
     if connection.dialect.name == "postgresql":

@@ -76,6 +76,7 @@ def _entry(row: Sequence[Any]) -> dict[str, Any]:
         "rod": row[6],
         "scanned": row[7],
         "note": row[8] or None,
+        "departs_from": row[14],
         "undone": {"by": row[13], "at": _time(row[12])} if row[12] else None,
     }
     return entry | {name: value for name, value in given.items() if value is not None}

@@ -141,6 +141,7 @@ class Gather:
                     Step.by_id,
                     case((was_undone, Step.undone_at)),
                     case((was_undone, Step.undone_by_id)),
+                    Step.departs_from,
                 )
             ).where(Step.record_id == R.id, Step.written_at <= R.handed_in_at)
         )

@@ -17,6 +17,9 @@ class Design(Base):
         CheckConstraint("target_torque_nm > 0", name="target_torque_is_positive"),
         CheckConstraint("torque_tolerance_percent >= 0", name="tolerance_is_not_negative"),
         CheckConstraint("tightening_passes >= 1", name="at_least_one_pass"),
+        CheckConstraint("rod_sleeves >= 0", name="sleeves_are_not_negative"),
+        CheckConstraint("rod_disc_springs >= 0", name="disc_springs_are_not_negative"),
+        CheckConstraint("rod_nuts >= 0", name="nuts_are_not_negative"),
     )
     id: Mapped[key]
     name: Mapped[str]
@@ -31,6 +34,12 @@ class Design(Base):
     target_torque_nm: Mapped[float] = mapped_column(comment="N·m, last pass")
     torque_tolerance_percent: Mapped[float] = mapped_column(comment="% of the target")
     tightening_passes: Mapped[int]
+    pattern: Mapped[text | None] = mapped_column(
+        comment="order of the layers as TOML; none: not kept"
+    )
+    rod_sleeves: Mapped[int | None] = mapped_column(comment="on each rod; none: not said")
+    rod_disc_springs: Mapped[int | None] = mapped_column(comment="on each rod; none: not said")
+    rod_nuts: Mapped[int | None] = mapped_column(comment="on each rod; none: not said")
     notes: Mapped[text] = mapped_column(default="")
     made_at: Mapped[utc]
     frozen_at: Mapped[utc | None] = mapped_column(comment="first stack made to it")

@@ -45,6 +45,7 @@ class StepKind(StrEnum):
     TORQUE = "torque reading"
     HOURS = "hour reading"
     CLOSED = "closed"
+    DEPARTURE = "departure from the design"
 
 
 class Involvement(StrEnum):
@@ -134,6 +135,10 @@ class Step(Base):
     __table_args__ = (
         UniqueConstraint("record_id", "sequence"),
         CheckConstraint("(undone_at IS NULL) = (undone_by_id IS NULL)", name="undone_by_somebody"),
+        CheckConstraint(
+            "(kind = 'departure from the design') = (departs_from IS NOT NULL)",
+            name="departure_names_its_finding",
+        ),
         Index(
             "uq_step_part_id_standing",
             "part_id",
@@ -164,6 +169,9 @@ class Step(Base):
     place_before: Mapped[str] = mapped_column(default="", comment="and the place, in words")
     scanned: Mapped[text | None] = mapped_column(comment="text as scanned or typed")
     note: Mapped[text] = mapped_column(default="")
+    departs_from: Mapped[text | None] = mapped_column(
+        comment="finding of the check a departure accepts, as it read"
+    )
     done_at: Mapped[utc]
     written_at: Mapped[utc]
     by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
