@@ -4,7 +4,7 @@ import json
 import shutil
 import tempfile
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from service.faces.demo.days import Days
@@ -17,6 +17,8 @@ from service.settings import Settings
 
 MARK = "invented-laboratory.json"
 """Lies in every folder the demo made: no other folder is ever taken for one or thrown away."""
+
+LONGEST_BUILDING = timedelta(hours=1)
 
 
 def demo_settings(folder: Path, port: int | None = None) -> Settings:
@@ -57,9 +59,10 @@ def build(folder: Path, now: datetime, done: Callable[[int], None] = lambda _mor
     A demo that is there gives way at that step. Whatever goes wrong or is interrupted leaves
     everything as it was. ``done`` is told of each entry.
     """
-    parent = folder.absolute().parent
+    parent, prefix = folder.absolute().parent, f".{folder.name}-being-built-"
     parent.mkdir(parents=True, exist_ok=True)
-    beside = Path(tempfile.mkdtemp(dir=parent, prefix=f".{folder.name}-being-built-"))
+    _clear_away(parent, prefix, now)
+    beside = Path(tempfile.mkdtemp(dir=parent, prefix=prefix))
     try:
         settings = demo_settings(beside)
         migrate(settings.database_url)
@@ -76,6 +79,13 @@ def build(folder: Path, now: datetime, done: Callable[[int], None] = lambda _mor
     except BaseException:
         shutil.rmtree(beside, ignore_errors=True)
         raise
+
+
+def _clear_away(parent: Path, prefix: str, now: datetime) -> None:
+    """Remove what a power cut left of an earlier building; one that goes on is younger."""
+    for left in parent.glob(f"{prefix}*"):
+        if datetime.fromtimestamp(left.stat().st_mtime, UTC) < now - LONGEST_BUILDING:
+            shutil.rmtree(left, ignore_errors=True)
 
 
 def throw_away(folder: Path) -> None:

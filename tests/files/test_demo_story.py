@@ -1,41 +1,26 @@
-"""The invented laboratory: its story holds, nothing entered is lost, nothing half-built stays."""
+"""The story of the invented laboratory holds, and its records are whole."""
 
-import re
-import shutil
-import signal
-import socket
-import subprocess
-import sys
-import time
-from collections import deque
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
-from html.parser import HTMLParser
 from pathlib import Path
-from urllib.parse import urldefrag, urljoin
 from zoneinfo import ZoneInfo
 
-import httpx
 import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
-from typer.testing import CliRunner
 
-from service.app import make_app
-from service.faces.commands.main import app as commands
-from service.faces.demo.building import MARK, build, demo_settings, is_demo
+from service.faces.demo.building import demo_settings
 from service.faces.demo.days import MON, Days, ago, last_working_day
 from service.faces.demo.first_steps import first_steps
 from service.faces.demo.heron import FAILING
 from service.faces.demo.people import PASSPHRASE, PEOPLE, ZONE
-from service.records.changes.hours import read_hours
-from service.records.database import changing, make_engine, now_utc, reading
+from service.records.database import make_engine, now_utc, reading
 from service.records.queries.content import verify
 from service.records.queries.corrections import corrections_of_records
 from service.records.queries.hours import stack_hours
 from service.records.queries.instruments import instruments
 from service.records.queries.missing import what_is_missing
-from service.records.queries.people import acting_person, credential_of, password_matches
+from service.records.queries.people import credential_of, password_matches
 from service.records.queries.readings_in_doubt import readings_in_doubt
 from service.records.queries.rebuild_records import ListedRecord, record_list
 from service.records.queries.scans import find_scanned
@@ -56,18 +41,9 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.words import Kind
-from tests.form_client import FormClient
 
 pytestmark = pytest.mark.slow
 LAB_ZONE = ZoneInfo(ZONE)
-
-
-@pytest.fixture(scope="module")
-def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A demo, built once; nobody changes it."""
-    folder = tmp_path_factory.mktemp("demo") / "layerbook-demo"
-    build(folder, now_utc())
-    return folder
 
 
 @pytest.fixture(scope="module")
@@ -76,12 +52,6 @@ def engine(built: Path) -> Iterator[Engine]:
     engine = make_engine(demo_settings(built).database_url)
     yield engine
     engine.dispose()
-
-
-@pytest.fixture
-def own(built: Path, tmp_path: Path) -> Path:
-    """A demo of one's own."""
-    return Path(shutil.copytree(built, tmp_path / "layerbook-demo"))
 
 
 def _all_records(engine: Engine) -> tuple[ListedRecord, ...]:
@@ -317,201 +287,3 @@ def test_whenever_it_is_begun_the_history_ends_on_the_working_day_before(now: da
     assert timedelta() < now - last < timedelta(days=4)
     assert days.at(ago(1, 3, "18:00")) < days.at(last_working_day("08:00"))
     assert days.day(ago(3, MON, "08:00")).weekday() == MON
-
-
-def test_a_second_start_keeps_what_was_entered(own: Path) -> None:
-    engine = make_engine(demo_settings(own).database_url)
-    with reading(engine) as session:
-        mira, stack_id = acting_person(session, "mira"), find_stack(session, "HERON-01")
-        before = stack_hours(session, [stack_id])[stack_id].hours.hours
-    with changing(engine, mira) as work:
-        read_hours(work, stack_id, hours=before + 100, taken_at=work.now)
-
-    answer = CliRunner().invoke(commands, ["demo", "--folder", str(own), "--no-serve"])
-
-    assert answer.exit_code == 0, answer.output
-    assert "stands as you left it" in answer.output
-    assert PASSPHRASE in answer.output
-    with reading(engine) as session:
-        assert stack_hours(session, [stack_id])[stack_id].hours.hours == before + 100
-    engine.dispose()
-
-
-def test_beginning_anew_asks_first(own: Path) -> None:
-    made = (own / "layerbook.sqlite").stat()
-
-    answer = CliRunner().invoke(
-        commands, ["demo", "--folder", str(own), "--fresh", "--no-serve"], input="n\n"
-    )
-
-    assert answer.exit_code == 1
-    assert "Throw away everything" in answer.output
-    assert (own / "layerbook.sqlite").stat().st_ino == made.st_ino
-
-
-def test_beginning_anew_forgets_what_was_entered(own: Path) -> None:
-    (own / "attachments" / "left.txt").write_text("entered")
-
-    answer = CliRunner().invoke(
-        commands, ["demo", "--folder", str(own), "--fresh", "--yes", "--no-serve"]
-    )
-
-    assert answer.exit_code == 0, answer.output
-    assert is_demo(own)
-    assert not (own / "attachments" / "left.txt").exists()
-    assert [path.name for path in own.parent.iterdir()] == [own.name]
-
-
-def test_a_folder_with_other_things_is_left_alone(tmp_path: Path) -> None:
-    folder = tmp_path / "mine"
-    folder.mkdir()
-    (folder / "layerbook.sqlite").write_text("a laboratory's own")
-
-    answer = CliRunner().invoke(
-        commands, ["demo", "--folder", str(folder), "--fresh", "--yes", "--no-serve"]
-    )
-
-    assert answer.exit_code == 1
-    assert "holds other things" in answer.output
-    assert (folder / "layerbook.sqlite").read_text() == "a laboratory's own"
-
-
-@pytest.mark.parametrize("is_there", [False, True])
-def test_interrupted_building_leaves_no_half_of_a_demo(
-    built: Path, tmp_path: Path, *, is_there: bool
-) -> None:
-    folder = tmp_path / "layerbook-demo"
-    if is_there:
-        shutil.copytree(built, folder)
-    played = []
-
-    def interrupt(more: int) -> None:
-        played.append(more)
-        if len(played) == 5:
-            raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        build(folder, now_utc(), interrupt)
-
-    assert [path.name for path in tmp_path.iterdir()] == ([folder.name] if is_there else [])
-    assert is_demo(folder) is is_there
-
-
-def test_a_port_that_is_taken_is_told_before_anything_is_built(tmp_path: Path) -> None:
-    folder = tmp_path / "layerbook-demo"
-    with socket.socket() as other:
-        other.bind(("127.0.0.1", 0))
-        other.listen()
-        port = other.getsockname()[1]
-
-        answer = CliRunner().invoke(
-            commands, ["demo", "--folder", str(folder), "--port", str(port)]
-        )
-
-    assert answer.exit_code == 1
-    assert f"Port {port} is taken" in answer.output
-    assert "--port" in answer.output
-    assert not folder.exists()
-
-
-def test_another_database_in_the_environment_is_not_touched(
-    built: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("LAYERBOOK_DATABASE_URL", "postgresql://somewhere/else")
-    monkeypatch.setenv("LAYERBOOK_HOST", "0.0.0.0")  # noqa: S104 - must not be taken
-
-    given = demo_settings(built)
-
-    assert given.database_url == f"sqlite:///{built / 'layerbook.sqlite'}"
-    assert given.host == "127.0.0.1"
-
-
-def test_it_serves_until_it_is_stopped_and_stops_cleanly(own: Path) -> None:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    command = [sys.executable, "-m", "service", "demo", "--folder", str(own), "--port", str(port)]
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
-    ) as server:
-        try:
-            page = _wait_for(f"http://127.0.0.1:{port}/sign-in")
-            server.send_signal(signal.SIGINT)
-            said, _ = server.communicate(timeout=30)
-        finally:
-            server.kill()
-
-    assert page.status_code == 200
-    assert "Tarnfield Electrochemistry Lab (invented)" in page.text
-    assert server.returncode == 0, said
-    assert "Stopped" in said
-    assert "Traceback" not in said
-    assert (own / MARK).is_file()
-
-
-def _wait_for(address: str) -> httpx.Response:
-    for _attempt in range(300):
-        try:
-            return httpx.get(address, headers={"accept": "text/html"}, timeout=30)
-        except httpx.TransportError:
-            time.sleep(0.1)
-    raise TimeoutError(address)
-
-
-class _Links(HTMLParser):
-    """Every address on a page that a person or browser follows without changing anything."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.found: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        given = dict(attrs)
-        for name in ("href", "xlink:href", "src", "hx-get"):
-            if given.get(name):
-                self.found.append(given[name] or "")
-        if tag == "form" and (given.get("method") or "get").lower() == "get":
-            self.found.append(given.get("action") or "")
-
-
-OF_EACH_SHAPE = 5
-"""Pages of one shape looked at, such as pages of parts: all of them would take minutes."""
-
-
-def _crawl(client: FormClient, first: str) -> dict[str, tuple[int, str]]:
-    """Follow links from a page; gives of each address its status and the page it stood on."""
-    seen: dict[str, tuple[int, str]] = {}
-    shapes: dict[str, int] = {}
-    waiting = deque([(first, "")])
-    while waiting:
-        address, came_from = waiting.popleft()
-        shape = re.sub(r"[^/?&=]*\d[^/?&=]*", "N", address)
-        if address in seen or shapes.get(shape, 0) >= OF_EACH_SHAPE:
-            continue
-        shapes[shape] = shapes.get(shape, 0) + 1
-        answer = client.get(address, headers={"accept": "text/html"}, follow_redirects=True)
-        seen[address] = (answer.status_code, came_from)
-        if not answer.headers.get("content-type", "").startswith(("text/html", "image/svg")):
-            continue
-        links = _Links()
-        links.feed(answer.text)
-        for link in links.found:
-            there = urldefrag(urljoin(address, link)).url
-            if there.startswith("/") and there != "/sign-out":
-                waiting.append((there, address))
-    return seen
-
-
-@pytest.mark.parametrize("login", ["mira", "keiko", "olu", "dev"])
-def test_no_link_of_the_demo_is_dead(own: Path, login: str) -> None:
-    app = make_app(demo_settings(own))
-    with FormClient(app, follow_redirects=False) as client:
-        client.post("/sign-in", data={"login": login, "password": PASSPHRASE})
-
-        seen = _crawl(client, "/stacks")
-    app.state.engine.dispose()
-
-    dead = {address: found for address, found in seen.items() if found[0] != 200}
-    assert dead == {}
-    assert any(re.fullmatch(r"/parts/\d+/trace", address) for address in seen)
-    assert len(seen) > 60

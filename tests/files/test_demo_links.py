@@ -1,0 +1,75 @@
+"""Every page of the demo answers, whoever looks at it."""
+
+import re
+from collections import deque
+from html.parser import HTMLParser
+from pathlib import Path
+from urllib.parse import urldefrag, urljoin
+
+import pytest
+
+from service.app import make_app
+from service.faces.demo.building import demo_settings
+from service.faces.demo.people import PASSPHRASE
+from tests.form_client import FormClient
+
+pytestmark = pytest.mark.slow
+
+
+class _Links(HTMLParser):
+    """Every address on a page that a person or browser follows without changing anything."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        for name in ("href", "xlink:href", "src", "hx-get"):
+            if given.get(name):
+                self.found.append(given[name] or "")
+        if tag == "form" and (given.get("method") or "get").lower() == "get":
+            self.found.append(given.get("action") or "")
+
+
+OF_EACH_SHAPE = 3
+"""Pages of one shape looked at, such as pages of parts: all of them would take minutes."""
+
+
+def _crawl(client: FormClient, first: str) -> dict[str, tuple[int, str]]:
+    """Follow links from a page; gives of each address its status and the page it stood on."""
+    seen: dict[str, tuple[int, str]] = {}
+    shapes: dict[str, int] = {}
+    waiting = deque([(first, "")])
+    while waiting:
+        address, came_from = waiting.popleft()
+        shape = re.sub(r"[^/?&=]*\d[^/?&=]*", "N", address)
+        if address in seen or shapes.get(shape, 0) >= OF_EACH_SHAPE:
+            continue
+        shapes[shape] = shapes.get(shape, 0) + 1
+        answer = client.get(address, headers={"accept": "text/html"}, follow_redirects=True)
+        seen[address] = (answer.status_code, came_from)
+        if not answer.headers.get("content-type", "").startswith(("text/html", "image/svg")):
+            continue
+        links = _Links()
+        links.feed(answer.text)
+        for link in links.found:
+            there = urldefrag(urljoin(address, link)).url
+            if there.startswith("/") and there != "/sign-out":
+                waiting.append((there, address))
+    return seen
+
+
+@pytest.mark.parametrize("login", ["mira", "keiko", "olu", "dev"])
+def test_no_link_of_the_demo_is_dead(own: Path, login: str) -> None:
+    app = make_app(demo_settings(own))
+    with FormClient(app, follow_redirects=False) as client:
+        client.post("/sign-in", data={"login": login, "password": PASSPHRASE})
+
+        seen = _crawl(client, "/stacks")
+    app.state.engine.dispose()
+
+    dead = {address: found for address, found in seen.items() if found[0] != 200}
+    assert dead == {}
+    assert any(re.fullmatch(r"/parts/\d+/trace", address) for address in seen)
+    assert len(seen) > 60
