@@ -28,7 +28,8 @@ from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_of_records
 from service.records.queries.layer_maps import LayerMap, layer_map
 from service.records.queries.missing import Missing, what_is_missing
-from service.records.queries.rebuild_records import RecordView, TorqueTable, record_view
+from service.records.queries.rebuild_records import RecordView, record_view
+from service.records.queries.torque_tables import TorqueTable
 from service.settings import Settings
 from service.trade.comparison import Comparison, compare
 from service.trade.words import Stage

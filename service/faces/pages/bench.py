@@ -4,82 +4,32 @@ Every entry is a form of its own. Without script it is answered by the page it g
 htmx gets the bench alone. A form shown before somebody else's entry comes back filled (409).
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import TypeVar
-from urllib.parse import urlencode
-
 from fastapi import APIRouter, Request, Response
-from sqlalchemy import Engine
 
-from service.faces.files import photos
-from service.faces.pages.bench_sheets import Place, bench_page
-from service.faces.pages.forms import Form, Typed
+from service.faces.pages.bench_entering import (
+    UNDONE,
+    Entering,
+    chosen,
+    findings,
+    numbers,
+    sure,
+    taken_photos,
+)
+from service.faces.pages.bench_places import Place
+from service.faces.pages.bench_sheets import bench_page
+from service.faces.pages.forms import Typed
 from service.faces.pages.render import go_on, page, part, wants_part
 from service.faces.pages.signing_in import Database, Me
 from service.records.changes import bench
-from service.records.changes.attachments import Stored, add_attachments
+from service.records.changes.attachments import add_attachments
 from service.records.changes.handing_in import hand_in
 from service.records.database import Work, changing, reading
-from service.records.errors import Refused
-from service.records.permissions import Act, Person, need
-from service.records.queries.rebuild_records import record_head
-from service.settings import Settings
-from service.trade.conditions import STANDING_ALONE, FindingEntry
+from service.records.permissions import Act, need
+from service.records.queries.record_heads import record_head
+from service.trade.conditions import STANDING_ALONE
 from service.trade.words import End, Facing, ReadingKind, Stage
 
 router = APIRouter(prefix="/records/{record_id}")
-T = TypeVar("T")
-MADE, UNDONE = "made", "undone"
-
-
-@dataclass(frozen=True, slots=True)
-class Entering:
-    """One entry being made: who makes it, in which record, at which place."""
-
-    request: Request
-    me: Person
-    database: Engine
-    form: Form
-    record_id: int
-    place: str
-    is_shown: bool = True
-    """whether the place shows this very form; the undo's messages stand above another one"""
-
-    def enter(self, change: Callable[[Work, int], object], **then: str) -> Response:
-        """Make the entry, then go on where ``then`` says; refusals are the form's to keep."""
-        then = {"made": MADE, **then}
-        with changing(self.database, self.me, key=self.form.key) as work:
-            work.answer = address(self.record_id, **then)
-            change(work, self.form.version())
-        if not wants_part(self.request):
-            return go_on(self.request, work.answer)
-        with reading(self.database) as session:
-            shown = bench_page(self.request, session, self.me, self.record_id, asked=then)
-        return part(self.request, "bench/_bench.html", shown)
-
-    def again(self) -> Response:
-        """Show the form again, with what was typed and what is wrong with it."""
-        asked = {"at": self.place}
-        with reading(self.database) as session:
-            shown = bench_page(
-                self.request,
-                session,
-                self.me,
-                self.record_id,
-                asked=asked,
-                form=self.form if self.is_shown else None,
-            )
-        shown.form.refused, shown.form.stale = self.form.refused, self.form.stale
-        if wants_part(self.request):
-            return part(self.request, "bench/_bench.html", shown, self.form.status)
-        return page(self.request, "bench/show.html", shown, self.form.status)
-
-
-def address(record_id: int, **then: str) -> str:
-    """The bench of a record, at a place and an end."""
-    asked = urlencode({name: value for name, value in then.items() if value})
-    return f"/records/{record_id}/bench" + (f"?{asked}" if asked else "")
 
 
 @router.get("/bench")
@@ -113,7 +63,7 @@ def make_safe(
                 work,
                 record_id,
                 version,
-                line_number=_sure(line_number),
+                line_number=sure(line_number),
                 reading=measured,
                 instrument_id=instrument_id,
                 person_id=person_id,
@@ -172,19 +122,19 @@ def lift(request: Request, me: Me, database: Database, form: Typed, record_id: i
     at = Entering(request, me, database, form, record_id, Place.LIFTING)
     with form.keeping():
         end, part_id = form.choice("end", End), form.whole("part_id")
-        findings = _findings(form)
+        seen = findings(form)
         scanned, note = form.text("scanned", required=False), form.text("note", required=False)
         done_at = form.moment("done_at", required=False)
-        taken = _photos(request, form)
+        taken = taken_photos(request, form)
 
         def change(work: Work, version: int) -> None:
             bench.lift_off(
                 work,
                 record_id,
                 version,
-                end=_sure(end),
+                end=sure(end),
                 part_id=part_id,
-                findings=findings,
+                findings=seen,
                 scanned=scanned,
                 note=note,
                 done_at=done_at,
@@ -211,8 +161,8 @@ def lift_several(
                 work,
                 record_id,
                 version,
-                end=_sure(end),
-                part_id=_sure(part_id),
+                end=sure(end),
+                part_id=sure(part_id),
                 condition=condition,
                 note=note,
                 done_at=done_at,
@@ -228,15 +178,15 @@ def finding(request: Request, me: Me, database: Database, form: Typed, record_id
     """Note what was seen on a part."""
     at = Entering(request, me, database, form, record_id, Place.FINDING)
     with form.keeping():
-        part_id, findings = form.whole("part_id"), _findings(form)
+        part_id, seen = form.whole("part_id"), findings(form)
         note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
         return at.enter(
             lambda work, version: bench.note_finding(
                 work,
                 record_id,
                 version,
-                part_id=_sure(part_id),
-                findings=findings,
+                part_id=sure(part_id),
+                findings=seen,
                 note=note,
                 done_at=done_at,
             ),
@@ -251,7 +201,7 @@ def put_on(request: Request, me: Me, database: Database, form: Typed, record_id:
     at = Entering(request, me, database, form, record_id, Place.PUTTING_ON)
     with form.keeping():
         end, facing = form.choice("end", End), form.choice("facing", Facing, required=False)
-        lot_id, part_id = _chosen(form)
+        lot_id, part_id = chosen(form)
         scanned, note = form.text("scanned", required=False), form.text("note", required=False)
         done_at = form.moment("done_at", required=False)
         return at.enter(
@@ -259,7 +209,7 @@ def put_on(request: Request, me: Me, database: Database, form: Typed, record_id:
                 work,
                 record_id,
                 version,
-                end=_sure(end),
+                end=sure(end),
                 scanned=scanned,
                 lot_id=lot_id,
                 part_id=part_id,
@@ -283,7 +233,7 @@ def fit_fixing(
         place = form.text("place")
         end = End(place) if place in tuple(End) else None
         rod_number = int(place) if end is None and place.isdecimal() and len(place) < 7 else None
-        lot_id, part_id = _chosen(form)
+        lot_id, part_id = chosen(form)
         scanned, note = form.text("scanned", required=False), form.text("note", required=False)
         done_at = form.moment("done_at", required=False)
         return at.enter(
@@ -312,16 +262,16 @@ def fit_from_lot(
     at = Entering(request, me, database, form, record_id, Place.FROM_LOT)
     with form.keeping():
         lot_id, each = form.whole("lot_id"), form.whole("each", least=1)
-        rods = _numbers(form, "rod_numbers")
+        rods = numbers(form, "rod_numbers")
         note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
         return at.enter(
             lambda work, version: bench.fit_from_lot(
                 work,
                 record_id,
                 version,
-                lot_id=_sure(lot_id),
+                lot_id=sure(lot_id),
                 rod_numbers=rods,
-                each=_sure(each),
+                each=sure(each),
                 note=note,
                 done_at=done_at,
             ),
@@ -337,7 +287,7 @@ def remove_fixings(
     """Take fixings off for good."""
     at = Entering(request, me, database, form, record_id, Place.OFF)
     with form.keeping():
-        parts = _numbers(form, "part_ids")
+        parts = numbers(form, "part_ids")
         note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
         return at.enter(
             lambda work, version: bench.remove_fixings(
@@ -362,12 +312,12 @@ def torque(request: Request, me: Me, database: Database, form: Typed, record_id:
                 work,
                 record_id,
                 version,
-                rod_number=_sure(rod),
-                pass_number=_sure(number),
-                stage=_sure(stage),
-                kind=_sure(kind),
+                rod_number=sure(rod),
+                pass_number=sure(number),
+                stage=sure(stage),
+                kind=sure(kind),
                 entered=entered,
-                instrument_id=_sure(instrument_id),
+                instrument_id=sure(instrument_id),
                 taken_at=taken_at,
             ),
             at=Place.TORQUE,
@@ -420,52 +370,3 @@ def hand_in_record(
             hand_in(work, record_id, form.version())
         return go_on(request, work.answer)
     return at.again()
-
-
-def _findings(form: Form) -> list[FindingEntry]:
-    """What was ticked; severity, place and note are said of all that was ticked."""
-    severity = form.whole("severity", most=3, required=False)
-    where = form.text("where", required=False, most=200)
-    detail = form.text("finding_note", required=False)
-    return [
-        FindingEntry(condition)
-        if condition in STANDING_ALONE
-        else FindingEntry(condition, severity, where, detail)
-        for condition in form.kept_all("condition")
-        if condition
-    ]
-
-
-def _chosen(form: Form) -> tuple[int | None, int | None]:
-    """The lot or the part that was pressed instead of scanning."""
-    return form.whole("lot_id", required=False), form.whole("part_id", required=False)
-
-
-def _numbers(form: Form, name: str) -> list[int]:
-    texts = form.kept_all(name)
-    if any(not text.isdecimal() or len(text) > 15 for text in texts):
-        form.refuse(name, "is not one of the choices.", "Choose from the list.")
-        return []
-    return [int(text) for text in texts]
-
-
-def _photos(request: Request, form: Form) -> list[Stored]:
-    """Photos chosen with an entry, checked and laid on disk before the entry names them."""
-    settings: Settings = request.app.state.settings
-    checked = []
-    for file in form.files("photos"):
-        try:
-            content = file.file.read(settings.attachment_max_mb * photos.MEGABYTE + 1)
-            name = file.filename or ""
-            checked.append(photos.check(content, name, most_mb=settings.attachment_max_mb))
-        except Refused as refusal:
-            form.refuse("photos", f"“{refusal.value}”: {refusal.reason}", refusal.right_would_be)
-    form.check()
-    return [photos.store(settings.data_folder, one) for one in checked]
-
-
-def _sure(value: T | None) -> T:
-    """A value the form has read: what could not be read was refused before."""
-    if value is None:
-        raise Refused("form", "", "something is missing in this form.", "Load the page again.")
-    return value

@@ -1,147 +1,37 @@
 """What the bench page shows: where the work stands, what is next, and what can be chosen there."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
-from enum import StrEnum
 
 from fastapi import Request
 from sqlalchemy.orm import Session
 
 from service.faces.drawings.clamp import Rods
 from service.faces.drawings.pile import draw_pile
-from service.faces.drawings.rods import draw_rods
+from service.faces.pages.bench_places import (
+    BEFORE_OPENING,
+    GROUPS,
+    BenchPage,
+    Group,
+    PartSeen,
+    Place,
+)
+from service.faces.pages.bench_torque import at_torque, rod_plan
 from service.faces.pages.forms import Form, blank
 from service.records.database import now_utc
 from service.records.permissions import Person
 from service.records.queries import bench_choices as choices
-from service.records.queries.bench_choices import LotAtHand
 from service.records.queries.candidates import Candidate, read_and_find
-from service.records.queries.missing import BLOCKS, Missing, what_is_missing
-from service.records.queries.rebuild_records import (
-    ChecklistRow,
-    RecordView,
-    TorqueTable,
-    record_view,
-)
-from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile, working_pile
-from service.records.tables.instruments import InstrumentKind
+from service.records.queries.missing import BLOCKS, what_is_missing
+from service.records.queries.rebuild_records import RecordView, record_view
+from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RecordKind, StepKind
 from service.settings import Settings
 from service.trade.conditions import SEVERITIES, conditions_of
 from service.trade.errors import TradeError
 from service.trade.pile import Layer, counts
-from service.trade.words import FIXING_KINDS, LAYER_KINDS, End, Kind, ReadingKind, Stage
-
-
-class Place(StrEnum):
-    """The places of the work, in their order; each has a form of its own."""
-
-    MAKE_SAFE = "make-safe"
-    EXCEPTION = "exception"
-    OPENING = "opening"
-    LIFTING = "lifting"
-    SEVERAL = "lifting-several"
-    FINDING = "finding"
-    PUTTING_ON = "putting-on"
-    FIXINGS = "fixings"
-    FROM_LOT = "fixings-from-lot"
-    OFF = "fixings-off"
-    TORQUE = "torque"
-    CLOSING = "closing"
-    HANDING_IN = "handing-in"
-
-
-GROUPS: tuple[tuple[str, tuple[tuple[Place, str], ...]], ...] = (
-    ("make-safe", ((Place.MAKE_SAFE, "checklist"), (Place.EXCEPTION, "exception"))),
-    ("open", ((Place.OPENING, "opening"),)),
-    (
-        "lift off",
-        (
-            (Place.LIFTING, "one layer"),
-            (Place.SEVERAL, "several at once"),
-            (Place.FINDING, "note a finding"),
-        ),
-    ),
-    ("put on", ((Place.PUTTING_ON, "put on"),)),
-    (
-        "fixings",
-        (
-            (Place.FIXINGS, "fit one"),
-            (Place.FROM_LOT, "fit from a lot"),
-            (Place.OFF, "take off"),
-        ),
-    ),
-    ("torque", ((Place.TORQUE, "torque"),)),
-    ("close", ((Place.CLOSING, "closing"),)),
-    ("hand in", ((Place.HANDING_IN, "hand in"),)),
-)
-BEFORE_OPENING = (Place.MAKE_SAFE, Place.EXCEPTION, Place.OPENING)
-AT_AN_END = (Place.LIFTING, Place.SEVERAL, Place.PUTTING_ON)
-
-
-@dataclass(frozen=True, slots=True)
-class Group:
-    """One word of the line of places, with the places under it."""
-
-    words: str
-    places: tuple[tuple[Place, str], ...]
-    is_here: bool
-    is_done: bool
-
-
-@dataclass(frozen=True, slots=True)
-class PartSeen:
-    """A part findings can be noted of."""
-
-    id: int
-    kind: Kind
-    label: str
-    where: str
-
-
-@dataclass(frozen=True, slots=True)
-class Next:
-    """Which reading is asked for next."""
-
-    stage: Stage
-    rod: int
-    pass_number: int
-    kinds: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class BenchPage:
-    """Everything the bench page shows at one place."""
-
-    view: RecordView
-    place: Place
-    groups: tuple[Group, ...]
-    form: Form
-    undo: Form
-    made: str
-    missing: tuple[Missing, ...]
-    blocks: int
-    pile: WorkingPile
-    pile_in_words: str
-    end: End
-    outermost: Layer | None = None
-    drawing: str = ""
-    line: ChecklistRow | None = None
-    conditions: tuple[str, ...] = ()
-    severities: tuple[tuple[int, str], ...] = ()
-    parts: tuple[PartSeen, ...] = ()
-    part: PartSeen | None = None
-    tray: tuple[LiftedOff, ...] = ()
-    lots: tuple[LotAtHand, ...] = ()
-    candidates: tuple[Candidate, ...] = ()
-    fixings: tuple[FixingNow, ...] = ()
-    instruments: tuple[tuple[int, str], ...] = ()
-    people: tuple[tuple[int, str], ...] = ()
-    torque: TorqueTable | None = None
-    next: Next | None = None
-    passes: tuple[int, ...] = ()
-    most_mb: int = 0
+from service.trade.words import FIXING_KINDS, LAYER_KINDS, End, Kind
 
 
 def bench_page(
@@ -352,7 +242,7 @@ def _fixings(
         fixings=page.pile.fixings,
         lots=choices.lots_at_hand(session, page.view.head.id, FIXING_KINDS, now_utc()),
         candidates=_candidates(session, page.form, FIXING_KINDS),
-        drawing=_plan(page, session, None),
+        drawing=rod_plan(page, session, None),
     )
 
 
@@ -365,90 +255,6 @@ def _candidates(session: Session, form: Form, kinds: tuple[Kind, ...]) -> tuple[
     except TradeError:
         return ()
     return found if len(found) > 1 else ()
-
-
-def _torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:
-    form, head = page.form, page.view.head
-    named = form.kept("stage") or asked.get("stage", "")
-    as_found = head.opens and head.opened_at is None and head.kind is not RecordKind.RE_TORQUE
-    stage = Stage(named) if named in tuple(Stage) else Stage.AS_FOUND if as_found else Stage.CLOSING
-    table = page.view.torque(stage)
-    coming = _next(page, table, stage, form.kept("rod_number"), form.kept("pass_number"))
-    wanted_pass = asked.get("pass", "")
-    if wanted_pass.isdecimal() and not form.kept("pass_number"):
-        coming = replace(coming, pass_number=max(1, min(int(wanted_pass[:3]), 50)))
-    drivers = choices.instruments_to_choose(session, InstrumentKind.TORQUE_DRIVER)
-    if not form.kept("instrument_id"):
-        only = drivers[0][0] if len(drivers) == 1 else None
-        driver = choices.driver_used_last(session, head.id, me.id) or only
-        form.typed["instrument_id"] = (str(driver or ""),)
-    if not form.kept("kind"):
-        form.typed["kind"] = (coming.kinds[0],)
-    return replace(
-        page,
-        torque=table,
-        next=coming,
-        passes=tuple(range(1, max(head.passes, *table.passes, coming.pass_number) + 1)),
-        instruments=drivers,
-        drawing=_plan(page, session, coming.rod, table),
-    )
-
-
-def _next(page: BenchPage, table: TorqueTable, stage: Stage, rod: str, pass_number: str) -> Next:
-    """The first rod, in tightening order, without a reading in the first pass that lacks one."""
-    kinds = tuple(
-        kind.value for kind in ReadingKind if stage is Stage.CLOSING or kind is not ReadingKind.SET
-    )
-    numbers = table.passes or (1,)
-    most = 1 if stage is Stage.AS_FOUND else max(page.view.head.passes, numbers[-1])
-    read = {
-        (number, table_rod)
-        for table_rod, cells in table.rows
-        for number, cell in zip(table.passes, cells, strict=True)
-        if cell.counts is not None
-    }
-    rods = page.view.rods or (1,)
-    coming = next(
-        (
-            (number, one)
-            for number in range(1, most + 1)
-            for one in rods
-            if (number, one) not in read
-        ),
-        (most, rods[0]),
-    )
-    if rod.isdecimal() and int(rod[:6]) in rods:
-        at = int(rod[:6])
-        coming = (next((n for n in range(1, most + 1) if (n, at) not in read), most), at)
-    if pass_number.isdecimal():
-        coming = (int(pass_number[:3]), coming[1])
-    return Next(stage, coming[1], coming[0], kinds)
-
-
-def _plan(
-    page: BenchPage, session: Session, coming: int | None, table: TorqueTable | None = None
-) -> str:
-    rods = choices.rods_of(session, page.view.head.design_id)
-    if not rods:
-        return ""
-    width, height = choices.plate_size_mm(session, page.view.head.design_id)
-    last = table.last if table else ()
-    closing = table is not None and table.stage is Stage.CLOSING
-    final = page.view.head.passes
-    return draw_rods(
-        rods,
-        width,
-        height,
-        title=f"Rods of {page.view.head.stack}" + (f", rod {coming} is next" if coming else ""),
-        readings={read.rod_number: read.torque_nm for read in last},
-        out_of_tolerance=[
-            read.rod_number
-            for read in last
-            if closing and read.pass_number >= final and page.view.is_outside(read)
-        ],
-        order=[number for number, _x, _y in rods],
-        next_rod=coming,
-    )
 
 
 def _closing(
@@ -466,7 +272,7 @@ FILL: dict[Place, Fill] = {
     Place.FIXINGS: _fixings,
     Place.FROM_LOT: _fixings,
     Place.OFF: _fixings,
-    Place.TORQUE: _torque,
+    Place.TORQUE: at_torque,
     Place.CLOSING: _closing,
     Place.HANDING_IN: _closing,
 }

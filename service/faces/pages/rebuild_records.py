@@ -24,14 +24,14 @@ from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_of_records
 from service.records.queries.missing import Missing, what_is_missing
 from service.records.queries.rebuild_records import (
-    Head,
     ListedRecords,
     RecordView,
-    TorqueTable,
     record_list,
     record_view,
 )
 from service.records.queries.record_entries import PartNamed
+from service.records.queries.record_heads import Head
+from service.records.queries.torque_tables import TorqueTable
 from service.records.tables.rebuild_records import Involvement, RecordKind, RecordState
 from service.settings import Settings
 from service.trade.words import Stage, Whereabouts

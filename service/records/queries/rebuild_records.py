@@ -6,9 +6,8 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import exists, or_, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
 from service.records.queries.attachments import Attached, attachments_of_record
 from service.records.queries.known import known
 from service.records.queries.record_entries import (
@@ -18,7 +17,9 @@ from service.records.queries.record_entries import (
     TorqueRead,
     entries_of,
 )
-from service.records.tables.designs import ChecklistLine, Design, DesignRod
+from service.records.queries.record_heads import Head, record_head
+from service.records.queries.torque_tables import TorqueTable, torque_table
+from service.records.tables.designs import ChecklistLine, DesignRod
 from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
     Decision,
@@ -34,49 +35,6 @@ from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.identifiers import serial_key
 from service.trade.make_safe import LineAsked, recorded_complete
 from service.trade.words import Stage, Whereabouts
-
-
-@dataclass(frozen=True, slots=True)
-class Head:
-    """What the head of a record says. Torque in N·m, tolerance in % of the target."""
-
-    id: int
-    stack_id: int
-    stack: str
-    design_id: int
-    design: str
-    revision: str
-    target_nm: float
-    tolerance_percent: float
-    passes: int
-    kind: RecordKind
-    state: RecordState
-    reason: str
-    notes: str
-    performed_from: datetime
-    opened_at: datetime | None
-    closed_at: datetime | None
-    written_by_id: int
-    written_by: str
-    written_at: datetime
-    version: int
-    handed_in_at: datetime | None
-    handed_in_by: str | None
-    content_sha256: str | None
-    base_build_id: int | None
-    base_build: int | None
-    build_id: int | None
-    build: int | None
-
-    @property
-    def is_being_written(self) -> bool:
-        """Be true while entries can be made."""
-        return self.state is RecordState.OPEN
-
-    @property
-    def opens(self) -> bool:
-        """Be true for a record that began from a closed build."""
-        return self.base_build_id is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,33 +70,6 @@ class LiftedRow:
     was: Was | None
     findings: tuple[FindingSeen, ...]
     put_back: bool
-
-
-@dataclass(frozen=True, slots=True)
-class TorqueCell:
-    """The readings of one rod in one pass: the one that counts, and those it came after."""
-
-    counts: TorqueRead | None
-    before: tuple[TorqueRead, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class TorqueTable:
-    """Readings of one stage: one row a rod in tightening order, one column a pass."""
-
-    stage: Stage
-    passes: tuple[int, ...]
-    rows: tuple[tuple[int, tuple[TorqueCell, ...]], ...]
-
-    @property
-    def last(self) -> tuple[TorqueRead, ...]:
-        """The last reading of each rod that has one."""
-        found = []
-        for _rod, cells in self.rows:
-            counting = [cell.counts for cell in cells if cell.counts is not None]
-            if counting:
-                found.append(counting[-1])
-        return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,23 +174,8 @@ class RecordView:
 
     def torque(self, stage: Stage) -> TorqueTable:
         """The readings of one stage by rod and pass; what was entered last counts."""
-        reads = [read for entry in self.standing for read in entry.torque if read.stage is stage]
-        passes = tuple(sorted({read.pass_number for read in reads}))
-        by_place: dict[tuple[int, int], list[TorqueRead]] = {}
-        for read in reads:
-            by_place.setdefault((read.rod_number, read.pass_number), []).append(read)
-
-        def cell(rod: int, number: int) -> TorqueCell:
-            found = by_place.get((rod, number), [])
-            counting = [read for read in found if not read.corrected]
-            last = counting[-1] if counting else None
-            return TorqueCell(last, tuple(read for read in found if read is not last))
-
-        strange = sorted({read.rod_number for read in reads} - set(self.rods))
-        rows = tuple(
-            (rod, tuple(cell(rod, number) for number in passes)) for rod in (*self.rods, *strange)
-        )
-        return TorqueTable(stage, passes, rows)
+        reads = [read for entry in self.standing for read in entry.torque]
+        return torque_table(reads, self.rods, stage)
 
     def is_outside(self, read: TorqueRead) -> bool:
         """Be true for a torque further from the design's target than its tolerance."""
@@ -287,53 +203,6 @@ def record_view(session: Session, record_id: int) -> RecordView:
         attachments_of_record(session, record_id),
         _decisions(session, record_id),
     )
-
-
-def record_head(session: Session, record_id: int) -> Head:
-    """What the head of a record says: one statement. Raises NotFound."""
-    writer, hander = aliased(Person), aliased(Person)
-    base, made = aliased(Build), aliased(Build)
-    row = session.execute(
-        select(
-            RebuildRecord.id,
-            Stack.id,
-            Stack.serial,
-            Design.id,
-            Design.name,
-            Design.revision,
-            Design.target_torque_nm,
-            Design.torque_tolerance_percent,
-            Design.tightening_passes,
-            RebuildRecord.kind,
-            RebuildRecord.state,
-            RebuildRecord.reason,
-            RebuildRecord.notes,
-            RebuildRecord.performed_from,
-            RebuildRecord.opened_at,
-            RebuildRecord.closed_at,
-            writer.id,
-            writer.name,
-            RebuildRecord.written_at,
-            RebuildRecord.version,
-            RebuildRecord.handed_in_at,
-            hander.name,
-            RebuildRecord.content_sha256,
-            RebuildRecord.base_build_id,
-            base.number,
-            made.id,
-            made.number,
-        )
-        .join(Stack, Stack.id == RebuildRecord.stack_id)
-        .join(Design, Design.id == Stack.design_id)
-        .join(writer, writer.id == RebuildRecord.written_by_id)
-        .outerjoin(hander, hander.id == RebuildRecord.handed_in_by_id)
-        .outerjoin(base, base.id == RebuildRecord.base_build_id)
-        .outerjoin(made, made.record_id == RebuildRecord.id)
-        .where(RebuildRecord.id == record_id)
-    ).first()
-    if row is None:
-        raise NotFound("record", record_id)
-    return Head(*tuple(row))
 
 
 def _people(session: Session, record_id: int) -> tuple[Involved, ...]:

@@ -195,7 +195,7 @@ def entries_of(session: Session, record_id: int) -> tuple[Entry, ...]:
     torque = _torque(session, record_id)
     hours = _hours(session, record_id)
     by, undone_by = aliased(Person), aliased(Person)
-    rows = session.execute(
+    rows: Sequence[Any] = session.execute(
         select(
             Step.id.label("step_id"),
             Step.sequence,
@@ -220,28 +220,18 @@ def entries_of(session: Session, record_id: int) -> tuple[Entry, ...]:
         .outerjoin(Lot, Lot.id == Part.lot_id)
         .where(Step.record_id == record_id)
         .order_by(Step.sequence)
-    )
+    ).all()
     return tuple(
         Entry(
             row.step_id,
             row.sequence,
             row.step,
             None if row.part_id is None else part_named(row),
-            row.exposed_part_id,
-            row.end,
-            row.facing,
-            row.rod_number,
-            row.scanned,
-            row.note,
-            row.done_at,
-            row.written_at,
-            row.by,
-            row.undone_at,
-            row.undone_by,
-            tuple(findings.get(row.step_id, ())),
-            checks.get(row.step_id),
-            tuple(torque.get(row.step_id, ())),
-            tuple(hours.get(row.step_id, ())),
+            *tuple(row)[3:14],  # from exposed_part_id to undone_by
+            findings=tuple(findings.get(row.step_id, ())),
+            check=checks.get(row.step_id),
+            torque=tuple(torque.get(row.step_id, ())),
+            hours=tuple(hours.get(row.step_id, ())),
         )
         for row in rows
     )

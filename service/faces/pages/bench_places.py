@@ -1,0 +1,124 @@
+"""The places of the work at the bench, and what the page shows at one of them."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from service.faces.pages.forms import Form
+from service.records.queries.bench_choices import LotAtHand
+from service.records.queries.candidates import Candidate
+from service.records.queries.missing import Missing
+from service.records.queries.rebuild_records import ChecklistRow, RecordView
+from service.records.queries.torque_tables import TorqueTable
+from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
+from service.trade.pile import Layer
+from service.trade.words import End, Kind, Stage
+
+
+class Place(StrEnum):
+    """The places of the work, in their order; each has a form of its own."""
+
+    MAKE_SAFE = "make-safe"
+    EXCEPTION = "exception"
+    OPENING = "opening"
+    LIFTING = "lifting"
+    SEVERAL = "lifting-several"
+    FINDING = "finding"
+    PUTTING_ON = "putting-on"
+    FIXINGS = "fixings"
+    FROM_LOT = "fixings-from-lot"
+    OFF = "fixings-off"
+    TORQUE = "torque"
+    CLOSING = "closing"
+    HANDING_IN = "handing-in"
+
+
+GROUPS: tuple[tuple[str, tuple[tuple[Place, str], ...]], ...] = (
+    ("make-safe", ((Place.MAKE_SAFE, "checklist"), (Place.EXCEPTION, "exception"))),
+    ("open", ((Place.OPENING, "opening"),)),
+    (
+        "lift off",
+        (
+            (Place.LIFTING, "one layer"),
+            (Place.SEVERAL, "several at once"),
+            (Place.FINDING, "note a finding"),
+        ),
+    ),
+    ("put on", ((Place.PUTTING_ON, "put on"),)),
+    (
+        "fixings",
+        (
+            (Place.FIXINGS, "fit one"),
+            (Place.FROM_LOT, "fit from a lot"),
+            (Place.OFF, "take off"),
+        ),
+    ),
+    ("torque", ((Place.TORQUE, "torque"),)),
+    ("close", ((Place.CLOSING, "closing"),)),
+    ("hand in", ((Place.HANDING_IN, "hand in"),)),
+)
+BEFORE_OPENING = (Place.MAKE_SAFE, Place.EXCEPTION, Place.OPENING)
+AT_AN_END = (Place.LIFTING, Place.SEVERAL, Place.PUTTING_ON)
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """One word of the line of places, with the places under it."""
+
+    words: str
+    places: tuple[tuple[Place, str], ...]
+    is_here: bool
+    is_done: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PartSeen:
+    """A part findings can be noted of."""
+
+    id: int
+    kind: Kind
+    label: str
+    where: str
+
+
+@dataclass(frozen=True, slots=True)
+class Next:
+    """Which reading is asked for next."""
+
+    stage: Stage
+    rod: int
+    pass_number: int
+    kinds: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BenchPage:
+    """Everything the bench page shows at one place."""
+
+    view: RecordView
+    place: Place
+    groups: tuple[Group, ...]
+    form: Form
+    undo: Form
+    made: str
+    missing: tuple[Missing, ...]
+    blocks: int
+    pile: WorkingPile
+    pile_in_words: str
+    end: End
+    outermost: Layer | None = None
+    drawing: str = ""
+    line: ChecklistRow | None = None
+    conditions: tuple[str, ...] = ()
+    severities: tuple[tuple[int, str], ...] = ()
+    parts: tuple[PartSeen, ...] = ()
+    part: PartSeen | None = None
+    tray: tuple[LiftedOff, ...] = ()
+    lots: tuple[LotAtHand, ...] = ()
+    candidates: tuple[Candidate, ...] = ()
+    fixings: tuple[FixingNow, ...] = ()
+    instruments: tuple[tuple[int, str], ...] = ()
+    people: tuple[tuple[int, str], ...] = ()
+    torque: TorqueTable | None = None
+    next: Next | None = None
+    passes: tuple[int, ...] = ()
+    most_mb: int = 0

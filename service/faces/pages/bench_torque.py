@@ -1,0 +1,101 @@
+"""Torque at the bench: which rod is next, in which pass, and the plate with its readings."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from sqlalchemy.orm import Session
+
+from service.faces.drawings.rods import draw_rods
+from service.faces.pages.bench_places import BenchPage, Next
+from service.records.permissions import Person
+from service.records.queries import bench_choices as choices
+from service.records.queries.torque_tables import TorqueTable
+from service.records.tables.instruments import InstrumentKind
+from service.records.tables.rebuild_records import RecordKind
+from service.trade.words import ReadingKind, Stage
+
+
+def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:
+    """The torque place: the stage asked for, the next rod and pass, and what was read so far."""
+    form, head = page.form, page.view.head
+    named = form.kept("stage") or asked.get("stage", "")
+    as_found = head.opens and head.opened_at is None and head.kind is not RecordKind.RE_TORQUE
+    stage = Stage(named) if named in tuple(Stage) else Stage.AS_FOUND if as_found else Stage.CLOSING
+    table = page.view.torque(stage)
+    coming = _next(page, table, stage, form.kept("rod_number"), form.kept("pass_number"))
+    wanted_pass = asked.get("pass", "")
+    if wanted_pass.isdecimal() and not form.kept("pass_number"):
+        coming = replace(coming, pass_number=max(1, min(int(wanted_pass[:3]), 50)))
+    drivers = choices.instruments_to_choose(session, InstrumentKind.TORQUE_DRIVER)
+    if not form.kept("instrument_id"):
+        only = drivers[0][0] if len(drivers) == 1 else None
+        driver = choices.driver_used_last(session, head.id, me.id) or only
+        form.typed["instrument_id"] = (str(driver or ""),)
+    if not form.kept("kind"):
+        form.typed["kind"] = (coming.kinds[0],)
+    return replace(
+        page,
+        torque=table,
+        next=coming,
+        passes=tuple(range(1, max(head.passes, *table.passes, coming.pass_number) + 1)),
+        instruments=drivers,
+        drawing=rod_plan(page, session, coming.rod, table),
+    )
+
+
+def _next(page: BenchPage, table: TorqueTable, stage: Stage, rod: str, pass_number: str) -> Next:
+    """The first rod, in tightening order, without a reading in the first pass that lacks one."""
+    kinds = tuple(
+        kind.value for kind in ReadingKind if stage is Stage.CLOSING or kind is not ReadingKind.SET
+    )
+    numbers = table.passes or (1,)
+    most = 1 if stage is Stage.AS_FOUND else max(page.view.head.passes, numbers[-1])
+    read = {
+        (number, table_rod)
+        for table_rod, cells in table.rows
+        for number, cell in zip(table.passes, cells, strict=True)
+        if cell.counts is not None
+    }
+    rods = page.view.rods or (1,)
+    coming = next(
+        (
+            (number, one)
+            for number in range(1, most + 1)
+            for one in rods
+            if (number, one) not in read
+        ),
+        (most, rods[0]),
+    )
+    if rod.isdecimal() and int(rod[:6]) in rods:
+        at = int(rod[:6])
+        coming = (next((n for n in range(1, most + 1) if (n, at) not in read), most), at)
+    if pass_number.isdecimal():
+        coming = (int(pass_number[:3]), coming[1])
+    return Next(stage, coming[1], coming[0], kinds)
+
+
+def rod_plan(
+    page: BenchPage, session: Session, coming: int | None, table: TorqueTable | None = None
+) -> str:
+    """The compression plate with its nuts; ``coming`` is the rod to be read next."""
+    rods = choices.rods_of(session, page.view.head.design_id)
+    if not rods:
+        return ""
+    width, height = choices.plate_size_mm(session, page.view.head.design_id)
+    last = table.last if table else ()
+    closing = table is not None and table.stage is Stage.CLOSING
+    final = page.view.head.passes
+    return draw_rods(
+        rods,
+        width,
+        height,
+        title=f"Rods of {page.view.head.stack}" + (f", rod {coming} is next" if coming else ""),
+        readings={read.rod_number: read.torque_nm for read in last},
+        out_of_tolerance=[
+            read.rod_number
+            for read in last
+            if closing and read.pass_number >= final and page.view.is_outside(read)
+        ],
+        order=[number for number, _x, _y in rods],
+        next_rod=coming,
+    )

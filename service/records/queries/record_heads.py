@@ -1,0 +1,103 @@
+"""The head of a record: which stack, which design, why, when, by whom, in which state."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, aliased
+
+from service.records.errors import NotFound
+from service.records.tables.designs import Design
+from service.records.tables.people import Person
+from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
+from service.records.tables.stacks import Build, Stack
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """What the head of a record says. Torque in N·m, tolerance in % of the target."""
+
+    id: int
+    stack_id: int
+    stack: str
+    design_id: int
+    design: str
+    revision: str
+    target_nm: float
+    tolerance_percent: float
+    passes: int
+    kind: RecordKind
+    state: RecordState
+    reason: str
+    notes: str
+    performed_from: datetime
+    opened_at: datetime | None
+    closed_at: datetime | None
+    written_by_id: int
+    written_by: str
+    written_at: datetime
+    version: int
+    handed_in_at: datetime | None
+    handed_in_by: str | None
+    content_sha256: str | None
+    base_build_id: int | None
+    base_build: int | None
+    build_id: int | None
+    build: int | None
+
+    @property
+    def is_being_written(self) -> bool:
+        """Be true while entries can be made."""
+        return self.state is RecordState.OPEN
+
+    @property
+    def opens(self) -> bool:
+        """Be true for a record that began from a closed build."""
+        return self.base_build_id is not None
+
+
+def record_head(session: Session, record_id: int) -> Head:
+    """What the head of a record says: one statement. Raises NotFound."""
+    writer, hander = aliased(Person), aliased(Person)
+    base, made = aliased(Build), aliased(Build)
+    row = session.execute(
+        select(
+            RebuildRecord.id,
+            Stack.id,
+            Stack.serial,
+            Design.id,
+            Design.name,
+            Design.revision,
+            Design.target_torque_nm,
+            Design.torque_tolerance_percent,
+            Design.tightening_passes,
+            RebuildRecord.kind,
+            RebuildRecord.state,
+            RebuildRecord.reason,
+            RebuildRecord.notes,
+            RebuildRecord.performed_from,
+            RebuildRecord.opened_at,
+            RebuildRecord.closed_at,
+            writer.id,
+            writer.name,
+            RebuildRecord.written_at,
+            RebuildRecord.version,
+            RebuildRecord.handed_in_at,
+            hander.name,
+            RebuildRecord.content_sha256,
+            RebuildRecord.base_build_id,
+            base.number,
+            made.id,
+            made.number,
+        )
+        .join(Stack, Stack.id == RebuildRecord.stack_id)
+        .join(Design, Design.id == Stack.design_id)
+        .join(writer, writer.id == RebuildRecord.written_by_id)
+        .outerjoin(hander, hander.id == RebuildRecord.handed_in_by_id)
+        .outerjoin(base, base.id == RebuildRecord.base_build_id)
+        .outerjoin(made, made.record_id == RebuildRecord.id)
+        .where(RebuildRecord.id == record_id)
+    ).first()
+    if row is None:
+        raise NotFound("record", record_id)
+    return Head(*tuple(row))
