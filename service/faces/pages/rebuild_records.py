@@ -23,13 +23,13 @@ from service.records.queries.bench_choices import StackToBegin, people_to_choose
 from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_of_records
 from service.records.queries.missing import Missing, what_is_missing
+from service.records.queries.parts_named import PartNamed
 from service.records.queries.rebuild_records import (
     ListedRecords,
     RecordView,
     record_list,
     record_view,
 )
-from service.records.queries.record_entries import PartNamed
 from service.records.queries.record_heads import Head
 from service.records.queries.torque_tables import TorqueTable
 from service.records.tables.rebuild_records import Involvement, RecordKind, RecordState

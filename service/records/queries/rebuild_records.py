@@ -10,10 +10,10 @@ from sqlalchemy.orm import Session
 
 from service.records.queries.attachments import Attached, attachments_of_record
 from service.records.queries.known import known
+from service.records.queries.parts_named import PartNamed
 from service.records.queries.record_entries import (
     Entry,
     FindingSeen,
-    PartNamed,
     TorqueRead,
     entries_of,
 )

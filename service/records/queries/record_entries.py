@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.parts_named import PART_NAMED, PartNamed, part_named
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.instruments import Calibration, Instrument
 from service.records.tables.parts import Lot, Part, PartType
@@ -21,26 +22,10 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.trade.conditions import NONE_SEEN, NOT_INSPECTED
-from service.trade.labels import part_label
-from service.trade.words import End, Facing, Kind, ReadingKind, Stage, Whereabouts
+from service.trade.words import End, Facing, ReadingKind, Stage
 
 LATE_AFTER = timedelta(hours=24)
 """Written down more than this after it was done: an entry is called late."""
-
-
-@dataclass(frozen=True, slots=True)
-class PartNamed:
-    """A part as an entry names it, with where it is by now."""
-
-    id: int
-    label: str
-    kind: Kind
-    part_type: str
-    lot: str | None
-    lot_id: int | None
-    marked_face: str | None
-    whereabouts: Whereabouts
-    place: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,42 +212,23 @@ def entries_of(session: Session, record_id: int) -> tuple[Entry, ...]:
             row.sequence,
             row.step,
             None if row.part_id is None else part_named(row),
-            *tuple(row)[3:14],  # from exposed_part_id to undone_by
-            findings=tuple(findings.get(row.step_id, ())),
-            check=checks.get(row.step_id),
-            torque=tuple(torque.get(row.step_id, ())),
-            hours=tuple(hours.get(row.step_id, ())),
+            row.exposed_part_id,
+            row.end,
+            row.facing,
+            row.rod_number,
+            row.scanned,
+            row.note,
+            row.done_at,
+            row.written_at,
+            row.by,
+            row.undone_at,
+            row.undone_by,
+            tuple(findings.get(row.step_id, ())),
+            checks.get(row.step_id),
+            tuple(torque.get(row.step_id, ())),
+            tuple(hours.get(row.step_id, ())),
         )
         for row in rows
-    )
-
-
-PART_NAMED = (
-    Part.id.label("part_id"),
-    Part.serial,
-    Part.item_number,
-    PartType.kind.label("part_kind"),
-    PartType.name.label("part_type"),
-    PartType.marked_face,
-    Lot.label.label("lot"),
-    Lot.id.label("lot_id"),
-    Part.whereabouts,
-    Part.place,
-)
-
-
-def part_named(row: Any) -> PartNamed:
-    """Make a part's name of a row with `PART_NAMED`."""
-    return PartNamed(
-        row.part_id,
-        part_label(row.serial, row.lot, row.item_number),
-        row.part_kind,
-        row.part_type,
-        row.lot,
-        row.lot_id,
-        row.marked_face,
-        row.whereabouts,
-        row.place,
     )
 
 
