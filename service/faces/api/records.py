@@ -5,7 +5,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Query
 
-from service.faces.api import models
+from service.faces.api import models, sent
 from service.faces.api.callers import Caller, Database
 from service.faces.api.stacks import OneTimeKey
 from service.faces.api.whole import read_torque, write_whole
@@ -68,7 +68,7 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> models.
 
 @router.post("", status_code=201)
 def write(
-    whole: models.WholeRecord, caller: Caller, engine: Database, key: OneTimeKey = None
+    whole: sent.WholeRecord, caller: Caller, engine: Database, key: OneTimeKey = None
 ) -> models.Made:
     """Write a whole record at once, and hand it in if asked; all of it or nothing."""
     with changing(engine, caller, key=key, via="api") as work:
@@ -80,7 +80,7 @@ def write(
 @router.post("/{record_id}/torque-readings", status_code=201)
 def torque(
     record_id: RecordNumber,
-    taken: models.TorqueRead,
+    taken: sent.TorqueRead,
     caller: Caller,
     engine: Database,
     key: OneTimeKey = None,

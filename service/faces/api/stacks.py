@@ -5,7 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Header, Query
 from pydantic import AwareDatetime
 
-from service.faces.api import models
+from service.faces.api import models, sent
 from service.faces.api.callers import Caller, Database
 from service.records.changes.hours import read_hours
 from service.records.database import changing, reading
@@ -79,7 +79,7 @@ def layers(
 def hours(
     *,
     serial: str,
-    shown: models.HoursRead,
+    shown: sent.HoursRead,
     caller: Caller,
     engine: Database,
     key: OneTimeKey = None,

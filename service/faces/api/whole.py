@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from service.faces.api.models import TorqueRead, WholeRecord, instruments_of, logins_of
+from service.faces.api.sent import TorqueRead, WholeRecord, instruments_of, logins_of
 from service.records.changes import bench, rebuild_records
 from service.records.changes.handing_in import hand_in
 from service.records.database import Work
