@@ -10,6 +10,7 @@
   const PAUSES_S = [2, 4, 8, 15, 30];
   let failed = null; // { form, tries }
   let timer = 0;
+  const pressed = new WeakMap(); // form → the button it was sent with: its value is part of the entry
 
   const sign = () => document.getElementById("offline");
   const say = (text) => {
@@ -74,7 +75,9 @@
 
   const retry = () => {
     clearTimeout(timer);
-    if (failed && failed.form.isConnected) failed.form.requestSubmit();
+    if (!failed || !failed.form.isConnected) return;
+    const button = pressed.get(failed.form);
+    failed.form.requestSubmit(button && button.isConnected ? button : null);
   };
 
   const waitAndRetry = (form) => {
@@ -99,6 +102,7 @@
     const form = event.target;
     if (!kept(form)) return;
     keep(form);
+    pressed.set(form, event.submitter);
     if (!navigator.onLine) {
       event.preventDefault();
       event.stopImmediatePropagation();
@@ -108,7 +112,7 @@
   document.addEventListener("htmx:error", (event) => {
     const form = formOf(event);
     if (kept(form)) waitAndRetry(form);
-    else say("No connection to the server. Nothing was changed; try again.");
+    else say("No connection to the server. Press again when it is back: nothing is made twice.");
   });
   document.addEventListener("htmx:after:request", (event) => {
     say("");
