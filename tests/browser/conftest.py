@@ -1,9 +1,12 @@
 """A real Chromium on a real server: what a browser test may ask for.
 
 ``page``      a page at 1280 × 800 which fails the test for anything in its console
-``served_at`` the address of a server process on a database of its own; ``lab`` is its engine
+``new_page``  ``new_page(width=820, height=1180, …)``: one more, with a context of its own
+``lab``       the database of the served laboratory; ``served_at`` the address of its server
+``rows``      ``rows(lambda session: …)``: make rows with the builders and keep them
 ``sign_in``   ``sign_in(page, "supervisor")`` by the sign-in page
 
+One server process serves all tests, on one database: a test makes the stacks it looks at.
 Chromium is Debian's; LAYERBOOK_TEST_CHROMIUM names another. Without one the tests are skipped, in
 CI they fail.
 """
@@ -35,13 +38,19 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-REFUSED = re.compile(r"status of (401|403|409|422)")
+REFUSED = re.compile(r"status of (401|403|404|409|422)")
 """An answer that takes a form back is told in the console too; it is no mistake."""
+BLOCKED = """
+addEventListener("securitypolicyviolation", (event) => {
+  const at = event.target.outerHTML?.slice(0, 200) ?? event.sourceFile;
+  console.error(`blocked by ${event.violatedDirective}: ${event.blockedURI} ${event.sample} ${at}`);
+});
+"""
 
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    """One browser for a module."""
+    """One browser for a module: while it lives no other event loop can run in this process."""
     path = os.environ.get("LAYERBOOK_TEST_CHROMIUM") or shutil.which("chromium")
     if path is None:
         missing("Chromium")
@@ -51,56 +60,83 @@ def chromium() -> Iterator[Browser]:
         browser.close()
 
 
-@pytest.fixture
-def lab(sqlite_template: Path, tmp_path: Path) -> Iterator[Engine]:
+@pytest.fixture(scope="session")
+def lab(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
     """The database of the served laboratory, for a test to put rows into."""
-    shutil.copyfile(sqlite_template, tmp_path / "served.sqlite")
-    engine = make_engine(f"sqlite:///{tmp_path / 'served.sqlite'}")
+    path = tmp_path_factory.mktemp("lab") / "served.sqlite"
+    shutil.copyfile(sqlite_template, path)
+    engine = make_engine(f"sqlite:///{path}")
     yield engine
     engine.dispose()
 
 
-@pytest.fixture
-def served_at(lab: Engine, tmp_path: Path) -> Iterator[str]:
+@pytest.fixture(scope="session")
+def served_at(lab: Engine, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """The address of a server process on that database."""
-    with served(str(lab.url), tmp_path / "data") as (address, _process):
+    with served(str(lab.url), tmp_path_factory.mktemp("lab-data")) as (address, _process):
         yield address
 
 
 @pytest.fixture
-def page(chromium: Browser) -> Iterator[Page]:
-    """A page which takes no error, no blocked script or style and no broken address."""
+def rows(lab: Engine) -> Callable[..., Any]:
+    """Make rows with the builders and keep them."""
+
+    def make(build: Callable[[Session], Any]) -> Any:
+        with Session(lab, expire_on_commit=False) as session:
+            made = build(session)
+            session.commit()
+            return made
+
+    return make
+
+
+@pytest.fixture
+def new_page(chromium: Browser) -> Iterator[Callable[..., Page]]:
+    """Open pages which take no error, no blocked script or style and no broken address."""
     wrong: list[str] = []
+    contexts = []
 
-    def said(message: ConsoleMessage) -> None:
-        refused = "Failed to load resource" in message.text and REFUSED.search(message.text)
-        if message.type in {"error", "warning"} and not refused:
-            wrong.append(f"{message.type}: {message.text}")
+    def make(*, unheard: str = "", width: int = 1280, height: int = 800, **more: Any) -> Page:
+        """``unheard``: what this test provokes itself and the console may say."""
 
-    context = chromium.new_context(viewport={"width": 1280, "height": 800})
-    page = context.new_page()
-    page.on("console", said)
-    page.on("pageerror", lambda trouble: wrong.append(str(trouble)))
-    page.set_default_timeout(10_000)
-    yield page
-    context.close()
+        def said(message: ConsoleMessage) -> None:
+            if message.type not in {"error", "warning"} or REFUSED.search(message.text):
+                return
+            if not (unheard and re.search(unheard, message.text)):
+                wrong.append(f"{message.type} at {message.location['url']}: {message.text}")
+
+        context = chromium.new_context(viewport={"width": width, "height": height}, **more)
+        contexts.append(context)
+        context.add_init_script(BLOCKED)
+        page = context.new_page()
+        page.on("console", said)
+        page.on("pageerror", lambda trouble: wrong.append(str(trouble)))
+        page.set_default_timeout(15_000)
+        return page
+
+    yield make
+    for context in contexts:
+        context.close()
     assert wrong == []
 
 
 @pytest.fixture
-def sign_in(lab: Engine, served_at: str) -> Callable[..., Any]:
+def page(new_page: Callable[..., Page]) -> Page:
+    """A page on a desk."""
+    return new_page()
+
+
+@pytest.fixture
+def sign_in(rows: Callable[..., Any], served_at: str) -> Callable[..., Any]:
     """Sign somebody in by the sign-in page: a role or roles, and a name if it matters."""
 
     def by_page(page: Page, *roles: Role | str, name: str = "") -> int:
-        with Session(lab) as session:
-            person = builders.a_person(session, *roles, name=name)
-            login, person_id = person.login, person.id
-            session.commit()
+        person = rows(lambda session: builders.a_person(session, *roles, name=name))
         page.goto(f"{served_at}/sign-in")
-        page.get_by_label("Login").fill(login)
+        page.get_by_label("Login").fill(person.login)
         page.get_by_label("Password").fill(builders.PASSWORD)
         page.get_by_role("button", name="Sign in").click()
         page.wait_for_url(lambda address: "/sign-in" not in address)
-        return person_id
+        return int(person.id)
 
     return by_page

@@ -1,39 +1,38 @@
 """Anybody's first minute: an empty laboratory, a wrong password, the way in and out."""
 
+import shutil
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
-from sqlalchemy import Engine
-from sqlalchemy.orm import Session
 
 from tests import builders
+from tests.browser.looking import barriers
+from tests.commands.running import served
 
 pytestmark = pytest.mark.browser
 
 
-def barriers(page: Page) -> list[str]:
-    """What keeps somebody out, by the rules of WCAG 2.2 A and AA as axe-core tests them."""
-    rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
-    found = Axe().run(page, options=rules).response["violations"]
-    return [f"{one['id']}: {one['nodes'][0]['html']}" for one in found]
-
-
-def test_an_empty_laboratory_tells_how_to_add_the_first_person(page: Page, served_at: str) -> None:
+def test_an_empty_laboratory_tells_how_to_add_the_first_person(
+    page: Page, sqlite_template: Path, tmp_path: Path
+) -> None:
     """No form that could not work."""
-    page.goto(served_at)
+    shutil.copyfile(sqlite_template, tmp_path / "empty.sqlite")
 
-    expect(page.get_by_text("layerbook person add")).to_be_visible()
-    assert barriers(page) == []
+    with served(f"sqlite:///{tmp_path / 'empty.sqlite'}", tmp_path / "data") as (address, _process):
+        page.goto(address)
+
+        expect(page.get_by_text("layerbook person add")).to_be_visible()
+        assert barriers(page) == []
 
 
-def test_a_wrong_password_keeps_the_login(page: Page, served_at: str, lab: Engine) -> None:
+def test_a_wrong_password_keeps_the_login(
+    page: Page, served_at: str, rows: Callable[..., Any]
+) -> None:
     """Only the password has to be typed again."""
-    with Session(lab) as session:
-        builders.a_person(session, "builder", login="kim")
-        session.commit()
+    rows(lambda session: builders.a_person(session, "builder", login="kim"))
     page.goto(f"{served_at}/sign-in")
 
     page.get_by_label("Login").fill("kim")
