@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
+from sqlalchemy import select
+
 from service.faces.demo.days import When
 from service.faces.demo.lab import Lab
 from service.faces.demo.people import PASSPHRASE
@@ -14,9 +16,10 @@ from service.faces.files import photos
 from service.records.changes import approvals, bench, rebuild_records
 from service.records.changes.attachments import add_attachment
 from service.records.changes.handing_in import hand_in
-from service.records.changes.parts import move_part
+from service.records.changes.part_axes import move_part
 from service.records.database import Work
 from service.records.queries.working_piles import working_pile
+from service.records.tables.parts import Lot, PartType
 from service.records.tables.rebuild_records import Involvement, RecordKind
 from service.trade.conditions import NONE_SEEN, FindingEntry
 from service.trade.pile import Layer
@@ -54,6 +57,8 @@ class Bench:
     def __init__(self, lab: Lab, work: Work, event: Event, clock: datetime) -> None:
         self.lab, self.work, self.event, self.clock = lab, work, event, clock
         self.design = lab.design_of[event.stack]
+        # hundreds of entries ask for the same few part types and lots: they stay loaded
+        self.at_hand = [*work.session.scalars(select(PartType)), *work.session.scalars(select(Lot))]
         work.now = clock + event.late
 
     @property

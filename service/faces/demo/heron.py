@@ -13,7 +13,7 @@ from service.faces.demo.lab import Entry, Lab, serial
 from service.faces.demo.piles import BLANK, heron, heron_mea
 from service.faces.demo.running import shown
 from service.records.changes.holds import Subject, give_concession, place_hold
-from service.records.changes.parts import judge_part, move_part, reserve_part
+from service.records.changes.part_axes import judge_part, move_part, reserve_part
 from service.records.tables.rebuild_records import RecordKind
 from service.trade.conditions import FindingEntry
 from service.trade.words import End, Usability, Whereabouts

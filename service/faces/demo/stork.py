@@ -7,7 +7,7 @@ from service.faces.demo.lab import Entry, Lab, serial
 from service.faces.demo.piles import Item, stork
 from service.faces.demo.running import shown
 from service.records.changes import corrections
-from service.records.changes.parts import judge_part, move_part
+from service.records.changes.part_axes import judge_part, move_part
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.rebuild_records import RecordKind
