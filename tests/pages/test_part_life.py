@@ -9,7 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records import permissions
-from service.records.changes.parts import move_part
+from service.records.changes.part_axes import move_part
 from service.records.database import changing
 from service.records.tables.holds import Hold
 from service.records.tables.people import Role

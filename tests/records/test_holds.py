@@ -7,7 +7,7 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.records.changes.holds import Subject, give_concession, lift_hold, place_hold
-from service.records.changes.parts import judge_part
+from service.records.changes.part_axes import judge_part
 from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.hold_lists import About, concessions, hold, holds, subject
 from service.records.queries.holds import unused_concession, what_forbids

@@ -7,15 +7,8 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.changes.parts import (
-    PartEntry,
-    add_part,
-    bring_back,
-    change_part,
-    judge_part,
-    move_part,
-    reserve_part,
-)
+from service.records.changes.part_axes import bring_back, judge_part, move_part, reserve_part
+from service.records.changes.parts import PartEntry, add_part, change_part
 from service.records.errors import NotAllowed, Refused
 from service.records.queries.part_lists import PartFilter, part_in_forms, parts
 from service.records.tables.parts import Part

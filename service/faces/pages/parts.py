@@ -13,6 +13,7 @@ from sqlalchemy import Engine
 from service.faces.pages.forms import Asked, Form, Typed, blank
 from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.records.changes import part_axes
 from service.records.changes import parts as changes
 from service.records.changes.parts import JUDGEMENTS, PLACES_BY_HAND, PLACES_TO_BEGIN, PartEntry
 from service.records.database import changing, reading
@@ -190,7 +191,7 @@ def move(request: Request, me: Me, database: Database, form: Typed, part_id: int
             "reason": form.text("reason"),
         }
         back = form.yes("reversal")
-        change = changes.bring_back if back else changes.move_part
+        change = part_axes.bring_back if back else part_axes.move_part
         return _done(request, form, part_id, change, values)
     return _change_page(request, database, "parts/move.html", part_id, form)
 
@@ -211,7 +212,7 @@ def judge(request: Request, me: Me, database: Database, form: Typed, part_id: in
             "usability": form.choice("usability", Usability),
             "reason": form.text("reason"),
         }
-        return _done(request, form, part_id, changes.judge_part, values)
+        return _done(request, form, part_id, part_axes.judge_part, values)
     return _change_page(request, database, "parts/judge.html", part_id, form)
 
 
@@ -234,7 +235,7 @@ def reserve(request: Request, me: Me, database: Database, form: Typed, part_id: 
             "stack_id": form.whole("stack", required=False),
             "reason": form.text("reason"),
         }
-        return _done(request, form, part_id, changes.reserve_part, values)
+        return _done(request, form, part_id, part_axes.reserve_part, values)
     return _change_page(request, database, "parts/reserve.html", part_id, form)
 
 

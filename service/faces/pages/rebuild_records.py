@@ -10,7 +10,7 @@ from sqlalchemy import Engine
 from service.faces.pages.forms import Asked, Form, Typed, blank
 from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
-from service.records.changes.parts import move_part
+from service.records.changes.part_axes import move_part
 from service.records.changes.rebuild_records import (
     BEGINS_A_STACK,
     NEEDS_A_BUILD,

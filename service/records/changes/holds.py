@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 
 from service.records.audit import Change, Did
-from service.records.changes import given, parts
+from service.records.changes import given, part_axes, parts
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
@@ -145,7 +145,7 @@ def _free_part(work: Work, hold: Hold, judged: Usability | None) -> list[Change]
         if judged not in parts.JUDGEMENTS:
             allowed = ", ".join(parts.JUDGEMENTS)
             raise Refused("judged", judged.value, "that is no judgement.", f"Right: {allowed}.")
-        parts.refuse_new_for_used(work, part.id, judged)
+        part_axes.refuse_new_for_used(work, part.id, judged)
     before, part.usability = part.usability, wanted
     return [("whether it may be used", before, wanted)]
 
