@@ -60,7 +60,7 @@ class AtTheBench:
 
     def next(self, **asked: str) -> str:
         """What the page says is next, in plain words."""
-        words = re.search(r'<p class="next">(.*?)</p>', self.page(**asked), re.DOTALL)
+        words = re.search(r'<h2 class="next">(.*?)</h2>', self.page(**asked), re.DOTALL)
         assert words is not None
         plain = html.unescape(re.sub(r"<[^>]+>", "", words.group(1)))
         return re.sub(r"\s+", " ", plain).strip()
