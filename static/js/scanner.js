@@ -48,10 +48,18 @@
     held = "";
   });
 
+  // A code that was refused stays readable, and the next scan takes its place.
+  const markRefused = () => {
+    const field = document.activeElement;
+    if (field && field.matches("[data-cursor][data-scan]") && field.value) field.select();
+  };
+
   // After a part of the page was renewed the cursor returns to the field that waits.
   document.addEventListener("htmx:after:swap", () => {
     const field = document.querySelector("[data-cursor]:not([disabled])");
     const here = document.activeElement;
     if (field && (!here || here === document.body || !here.isConnected)) field.focus();
+    markRefused();
   });
+  document.addEventListener("DOMContentLoaded", () => requestAnimationFrame(markRefused));
 })();

@@ -6,7 +6,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from PIL import Image
-from playwright.sync_api import ElementHandle, Error, Locator, Page, TimeoutError, expect
+from playwright.sync_api import ElementHandle, Error, Locator, Page, expect
+from playwright.sync_api import TimeoutError as TookTooLong
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -24,12 +25,8 @@ TOOLS = {
 
 def the_tools(session: Session) -> dict[str, int]:
     """Instruments in calibration whenever the tests run, by their marks; made once."""
-    known: dict[str, int] = {
-        label: instrument_id
-        for label, instrument_id in session.execute(
-            select(Instrument.label, Instrument.id).where(Instrument.label.in_(TOOLS))
-        )
-    }
+    marked = Instrument.label.in_(TOOLS)
+    known = {one.label: one.id for one in session.scalars(select(Instrument).where(marked))}
     for label, (kind, unit) in TOOLS.items():
         if label not in known:
             known[label] = builders.a_torque_instrument(
@@ -48,7 +45,7 @@ def until_gone(element: ElementHandle) -> None:
     """Wait until an element has left the page, by a swap or with the page itself."""
     try:
         element.wait_for_element_state("hidden")
-    except TimeoutError:
+    except TookTooLong:
         raise
     except Error:
         return  # it left while it was looked at

@@ -1,4 +1,4 @@
-"""The builder's day: a tablet at the bench, a scanner, gloves, and a network that comes and goes."""
+"""The builder's day: a tablet at the bench, a scanner, gloves, a network that comes and goes."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -30,15 +30,10 @@ TABLET = {"width": 820, "height": 1180, "has_touch": True}
 
 
 @pytest.fixture
-def tools(rows: Rows) -> dict[str, int]:
-    """What lies at the bench."""
-    return dict(rows(the_tools))
-
-
-@pytest.fixture
-def witness(rows: Rows) -> int:
-    """Somebody who stands beside."""
-    return int(rows(lambda session: builders.a_person(session, "builder", name="Ben Orr")).id)
+def at_hand(rows: Rows) -> tuple[dict[str, int], int]:
+    """The tools that lie at the bench, and somebody who stands beside."""
+    witness = rows(lambda session: builders.a_person(session, "builder", name="Ben Orr"))
+    return rows(the_tools), witness.id
 
 
 @pytest.fixture
@@ -80,13 +75,13 @@ def open_stack(bench: Bench) -> None:
 
 def test_a_whole_rebuild_from_sign_in_to_hand_in(
     at_bench: Callable[..., Bench],
-    tools: dict[str, int],
-    witness: int,
+    at_hand: tuple[dict[str, int], int],
     rows: Rows,
     lab: Any,
     tmp_path: Path,
 ) -> None:
     """Cell 4 of four gets a new MEA and new gaskets; everything else goes back."""
+    tools, witness = at_hand
     bench = at_bench("TARN-BD1")
     page = bench.page
     number = bench.number
@@ -158,7 +153,6 @@ def test_a_whole_rebuild_from_sign_in_to_hand_in(
     bench.scan("MEA-BD1-BAD")
     assert "rejected" in bench.refused(key="Enter")
     expect(page.locator("#scanned")).to_have_value("MEA-BD1-BAD")
-    page.locator("#scanned").fill("")
     bench.scan("MEA-BD1-NEW")
     bench.enter(key="Enter")
     bench.enter(page.locator(f"button[name=lot_id][value='{gas_lot}']"))
@@ -398,9 +392,10 @@ def test_a_code_with_a_group_separator_is_understood(
 
 
 def test_a_short_rebuild_by_plain_forms(
-    at_bench: Callable[..., Bench], tools: dict[str, int], witness: int, lab: Any
+    at_bench: Callable[..., Bench], at_hand: tuple[dict[str, int], int], lab: Any
 ) -> None:
     """Everything works in a browser that runs no script."""
+    tools, witness = at_hand
     bench = at_bench("TARN-BD8", cells=1, java_script_enabled=False)
     page = bench.page
     number = bench.number
@@ -442,7 +437,7 @@ SMALL = """
     return box.width > 1 && (box.height < least - 0.5 || box.width < least - 0.5);
 }).map((one) => one.outerHTML.slice(0, 120))
 """
-"""What is pressed and lower or narrower than it should be; links in sentences and cells are text."""
+"""What is pressed and too low or too narrow; links in sentences and cells are text."""
 
 
 def test_what_is_pressed_at_the_bench_is_large_enough_for_a_glove(
