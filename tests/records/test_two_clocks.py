@@ -105,6 +105,8 @@ class History:
         """Correct one layer that came in with some record; what cannot be is refused."""
         number = which % len(self.records)
         facts = self._facts(number, CorrectionOf.LAYER_PART)
+        if not facts:  # nothing was put on in this record
+            return
         fact = facts[layer % len(facts)]
         part = self.spares[right % len(self.spares)]
         serial = self.lab.get(Part, part).serial
