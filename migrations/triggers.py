@@ -102,6 +102,16 @@ def _guards() -> Iterator[Guard]:
         part="pattern",
         later=("pattern",),
     )
+    plan = "changeover_plan"
+    yield Guard(plan, "UPDATE", "a changeover plan keeps what it says", free=("record_id",))
+    yield Guard(
+        plan,
+        "UPDATE",
+        "a record was begun by this plan before",
+        when="old.record_id IS NOT NULL",
+        part="once",
+    )
+    yield Guard(plan, "DELETE", "changeover plans are never deleted")
     for table in ("design_rod", "design_port", "checklist_line"):
         frozen = "(SELECT frozen_at FROM design WHERE id = old.design_id) IS NOT NULL"
         yield Guard(table, "UPDATE", "a design in use is frozen", when=frozen)

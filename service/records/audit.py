@@ -30,6 +30,8 @@ class Did(StrEnum):
     STACK_ADDED = "stack:added"
     STACK_CHANGED = "stack:changed"
     STACK_IMPORTED = "stack:imported"
+    PLAN_MADE = "changeover plan:made"
+    PLAN_OPENED = "changeover plan:opened"
     RECORD_BEGUN = "record:begun"
     RECORD_CHANGED = "record:changed"
     RECORD_ENTRY = "record:entry made"

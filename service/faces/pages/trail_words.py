@@ -19,6 +19,8 @@ SENTENCES = {
     "part:judged": "judged whether part {subject} may be used",
     "part:reserved": "reserved part {subject}",
     "parts:imported": "imported {subject}",
+    "changeover plan:made": "made {subject}",
+    "changeover plan:opened": "began a record by {subject}",
     "record:begun": "began {subject}",
     "record:changed": "changed {subject}",
     "record:entry made": "made an entry in {subject}",
@@ -44,6 +46,7 @@ SENTENCES = {
 PLACES = {
     "part": "/parts/{}",
     "record": "/records/{}",
+    "changeover plan": "/changeover-plans/{}",
     "correction": "/corrections/{}",
     "lot": "/lots/{}",
     "part type": "/part-types/{}",
@@ -52,7 +55,7 @@ PLACES = {
     "hold": "/holds/{}",
     "attachment": "/attachments/{}",
 }
-NAMED = frozenset({"record", "correction", "hold", "concession"})
+NAMED = frozenset({"record", "changeover plan", "correction", "hold", "concession"})
 """Kinds whose label says what they are: “record 14”."""
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(\+\d\d:\d\d|Z)")
 

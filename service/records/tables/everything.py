@@ -3,6 +3,7 @@
 from service.records.tables import (
     attachments,
     audit,
+    changeover_plans,
     corrections,
     designs,
     holds,
@@ -20,6 +21,7 @@ metadata = Base.metadata
 __all__ = [
     "attachments",
     "audit",
+    "changeover_plans",
     "corrections",
     "designs",
     "holds",
