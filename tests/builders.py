@@ -4,7 +4,7 @@ Plain functions which take a session and flush; nobody reads a clock. Names and 
 within one database, so that a test may ask for as many as it likes.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from argon2 import PasswordHasher
@@ -37,7 +37,10 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.trade import pile
+from service.trade.grammar import Item, Pattern
 from service.trade.identifiers import serial_key
+from service.trade.pattern_toml import write_pattern
+from service.trade.pattern_types import drawing
 from service.trade.words import (
     Back,
     End,
@@ -79,8 +82,17 @@ def a_person(session: Session, *roles: Role | str, name: str = "", login: str = 
     return person
 
 
-def a_design(session: Session, cells: tuple[int, int] = (1, 120), rods: int = 4) -> Design:
-    """A design with its rods in a rectangle or ring, ports at the fixed end, a checklist."""
+def a_design(
+    session: Session,
+    cells: tuple[int, int] = (1, 120),
+    rods: int = 4,
+    *,
+    pattern: Pattern | None = None,
+) -> Design:
+    """A design with its rods in a rectangle or ring, ports at the fixed end, a checklist.
+
+    With a pattern (`the_pattern`, say) it asks for a sleeve, a disc spring and a nut on each rod.
+    """
     number = _next(session, Design)
     design = Design(
         name=f"Tarn {number}",
@@ -95,6 +107,12 @@ def a_design(session: Session, cells: tuple[int, int] = (1, 120), rods: int = 4)
         target_torque_nm=9.0,
         torque_tolerance_percent=5.0,
         tightening_passes=3,
+        pattern=pattern and write_pattern(
+            replace(pattern, least_cells=cells[0], most_cells=cells[1])
+        ),
+        rod_sleeves=1 if pattern else None,
+        rod_disc_springs=1 if pattern else None,
+        rod_nuts=1 if pattern else None,
         made_at=START,
         frozen_at=None,
     )
@@ -221,6 +239,39 @@ def the_part_types(session: Session) -> PartTypes:
         types[name] = made[drawing]
     session.flush()
     return PartTypes(**types)
+
+
+def the_pattern(session: Session, **of_the_mea: object) -> Pattern:
+    """The pattern of the piles of `a_pile`, each type named with its revision."""
+    types = the_part_types(session)
+
+    def item(part_type: PartType, **more: object) -> Item:
+        return Item(
+            part_type.kind,
+            drawing(part_type.drawing_number, part_type.revision),
+            side=part_type.side,
+            back=part_type.back if part_type.back is not Back.NONE else None,
+            joint=part_type.joint,
+            renew_at_opening=part_type.renew_at_opening,
+            **more,
+        )
+
+    gas, coolant = item(types.gas_gasket), item(types.coolant_gasket)
+    mea = {"blank_may_stand": True, **of_the_mea}
+    return Pattern(
+        head=(item(types.insulator_plate), item(types.collector_flush), coolant),
+        cell=(
+            item(types.fuel_plate, facing=Facing.FREE_END),
+            gas,
+            item(types.mea, **mea),
+            gas,
+            item(types.air_plate, facing=Facing.FIXED_END),
+        ),
+        between=(coolant,),
+        tail=(coolant, item(types.collector_channelled), item(types.insulator_plate)),
+        least_cells=1,
+        most_cells=120,
+    )
 
 
 def _a_type(drawing: str, name: str, given: dict[str, object]) -> PartType:

@@ -12,6 +12,7 @@ from service.trade.grammar_findings import SIDE_WORDS, Finding, Wrong, found
 from service.trade.grammar_match import Did, Explanation, Matcher, Move
 from service.trade.grammar_states import States, look, misfits
 from service.trade.likelihoods import OF_THE_TRADE, Likelihoods, Misfit
+from service.trade.open_pile import OpenPile
 from service.trade.pile import Layer
 from service.trade.words import Back, Facing, Joint, Kind
 
@@ -33,6 +34,24 @@ class Extent(StrEnum):
     def ends(self) -> bool:
         """Whether the free end is there."""
         return self in {Extent.WHOLE, Extent.FROM_FREE_END}
+
+
+def extent_of(pile: OpenPile) -> Extent:
+    """How much of a stack is a pile that is being opened and closed? An untouched one is whole.
+
+    An end at which layers were lifted off or put on counts as not put on yet.
+    """
+    if not pile.is_first_core:
+        return Extent.REMAINDER
+    nothing_kept = pile.start == pile.end
+    at_fixed = pile.at_fixed is not None or (pile.start > 0 and not nothing_kept)
+    at_free = pile.at_free is not None or (pile.end < len(pile.core) and not nothing_kept)
+    return {
+        (False, False): Extent.FROM_FIXED_END if nothing_kept else Extent.WHOLE,
+        (False, True): Extent.FROM_FIXED_END,
+        (True, False): Extent.FROM_FREE_END,
+        (True, True): Extent.REMAINDER,
+    }[at_fixed, at_free]
 
 
 @dataclass(frozen=True, slots=True)

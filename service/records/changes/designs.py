@@ -8,6 +8,7 @@ from sqlalchemy import delete, func, select
 
 from service.records.audit import Change, Did
 from service.records.changes import given
+from service.records.changes.patterns import carried_over
 from service.records.database import Work
 from service.records.errors import NotFound, Refused, RefusedTogether
 from service.records.permissions import Act, need
@@ -74,8 +75,8 @@ PARTS = ("rods", "ports", "checklist")
 ITS_OWN = tuple(f.name for f in fields(DesignEntry) if f.name not in PARTS)
 
 
-def make_design(work: Work, entry: DesignEntry) -> int:
-    """Make a design, or a new revision of one. Gives its id.
+def make_design(work: Work, entry: DesignEntry, *, made_from: int | None = None) -> int:
+    """Make a design, or a new revision of one, which begins with its pattern. Gives its id.
 
     Raises RefusedTogether naming every field that cannot be taken: a revision that exists, rods
     outside the plate or in the same place, a tightening order with a gap, no checklist line.
@@ -83,12 +84,14 @@ def make_design(work: Work, entry: DesignEntry) -> int:
     need(work.by, Act.DESIGN_WRITE)
     _check(entry)
     _refuse_taken(work, entry, but=None)
-    row = Design(**{name: _own(entry, name) for name in ITS_OWN}, made_at=work.now)
+    pattern = _pattern_of(work, made_from, entry) if made_from is not None else {}
+    row = Design(**{name: _own(entry, name) for name in ITS_OWN}, **pattern, made_at=work.now)
     work.session.add(row)
     work.session.flush()
     _put_parts(work, row.id, entry)
     changes: list[Change] = [(name, None, _own(entry, name)) for name in ITS_OWN]
     changes += [(name, None, told(getattr(entry, name))) for name in PARTS]
+    changes += [(name, None, value) for name, value in pattern.items()]
     work.note(Did.DESIGN_MADE, ("design", row.id, f"{row.name} {row.revision}"), changes)
     return row.id
 
@@ -114,16 +117,25 @@ def change_design(work: Work, design_id: int, entry: DesignEntry, *, reason: str
     _check(entry)
     _refuse_taken(work, entry, but=design_id)
     before = entry_of(work, row)
+    pattern = carried_over(row, least_cells=entry.least_cells, most_cells=entry.most_cells)
     changes: list[Change] = [(name, getattr(before, name), _own(entry, name)) for name in ITS_OWN]
     changes += [(name, told(getattr(before, name)), told(getattr(entry, name))) for name in PARTS]
-    for name in ITS_OWN:
-        setattr(row, name, _own(entry, name))
+    changes += [(name, getattr(row, name), value) for name, value in pattern.items()]
+    for name, value in ({name: _own(entry, name) for name in ITS_OWN} | pattern).items():
+        setattr(row, name, value)
     for table in (DesignRod, DesignPort, ChecklistLine):
         work.session.execute(delete(table).where(table.design_id == design_id))
     _put_parts(work, design_id, entry)
     work.note(
         Did.DESIGN_CHANGED, ("design", design_id, f"{row.name} {row.revision}"), changes, reason=why
     )
+
+
+def _pattern_of(work: Work, design_id: int, entry: DesignEntry) -> dict[str, object]:
+    old = work.session.get(Design, design_id)
+    if old is None:
+        raise NotFound("design", design_id)
+    return carried_over(old, least_cells=entry.least_cells, most_cells=entry.most_cells)
 
 
 def entry_of(work: Work, row: Design) -> DesignEntry:

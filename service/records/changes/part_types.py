@@ -10,6 +10,7 @@ from service.records.changes import given
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
+from service.records.queries.patterns import designs_naming
 from service.records.tables.parts import Lot, Part, PartType
 from service.trade.words import FIXING_KINDS, Back, Joint, Kind, Material, Side
 
@@ -88,6 +89,14 @@ def change_part_type(work: Work, part_type_id: int, entry: PartTypeEntry, *, rea
             name,
             wanted,
             "parts of this type exist already, and their layer maps are read by it.",
+            "A new revision of the part type would be right.",
+        )
+    naming = designs_naming(work.session, row.drawing_number, row.revision) if fixed else ()
+    if naming:
+        raise Refused(
+            fixed[0][0],
+            fixed[0][2],
+            f"the pattern of {naming[0]} names this type.",
             "A new revision of the part type would be right.",
         )
     _refuse_taken(work, entry, but=part_type_id)
