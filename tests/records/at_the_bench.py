@@ -131,16 +131,20 @@ class Bench:
         return parts
 
 
-def a_lab(engine: Engine, cells: int = 2) -> Lab:
+def a_lab(engine: Engine, cells: int = 2, *, has_pattern: bool = False) -> Lab:
     """The laboratory all tests at the bench begin with; ``cells`` 0: the stack was never built."""
     with Session(engine) as session:
+        pattern = builders.the_pattern(session) if has_pattern else None
+        design = builders.a_design(session, pattern=pattern)
         builder = builders.a_person(session, Role.BUILDER, name="Mara Ilves")
         witness = builders.a_person(session, Role.BUILDER, name="Ben Orr")
         kinds = builders.InstrumentKind
         multimeter = builders.a_torque_instrument(session, kind=kinds.MULTIMETER, unit="V")
         detector = builders.a_torque_instrument(session, kind=kinds.GAS_DETECTOR, unit="% vol")
         driver = builders.a_torque_instrument(session, label="TD-9")
-        stack = builders.a_stack(session, cells=cells, serial="TARN-001", meter_hours=100.0)
+        stack = builders.a_stack(
+            session, cells=cells, serial="TARN-001", design=design, meter_hours=100.0
+        )
         lab = Lab(
             engine,
             known(session, builder),

@@ -1,6 +1,7 @@
 """What a record being written still lacks: what keeps it from being handed in, and what is odd.
 
-A remark does not keep anybody from handing in; the approval shows it.
+A remark does not keep anybody from handing in; the approval shows it. Where the stack's design
+keeps a pattern, the findings of `pile_checks` stand in the same list.
 """
 
 from collections.abc import Iterable, Iterator
@@ -12,6 +13,7 @@ from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.pile_checks import PileCheck, pile_check
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables.designs import ChecklistLine, Design, DesignRod
 from service.records.tables.hours import HourReading
@@ -27,6 +29,7 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Build, Fixing, Layer, Stack
+from service.trade import grammar_findings
 from service.trade.conditions import NOT_INSPECTED
 from service.trade.make_safe import LineAsked, lines_missing
 from service.trade.words import End, Kind, Stage, Whereabouts
@@ -38,6 +41,9 @@ AT_EVERY_ROD = (Kind.TIE_ROD, Kind.SLEEVE, Kind.NUT)
 HAS_TO_CLOSE = (RecordKind.FIRST_BUILD, RecordKind.REBUILD, RecordKind.TAKEN_OVER)
 HAS_TO_OPEN = (RecordKind.REBUILD, RecordKind.TEARDOWN)
 NAMED_MOST = 6
+REMARKED = grammar_findings.Severity.REMARK
+CHECKED = "check"
+"""Anchor of what the check of the pile found: it has a page of its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,11 +91,13 @@ def what_is_missing(session: Session, record_id: int) -> tuple[Missing, ...]:
     head = _head(session, record_id)
     pile = working_pile(session, record_id)
     entries = _entries(session, record_id)
+    check = pile_check(session, record_id, pile)
     found = [
         *_opening(session, head, entries),
-        *_layers(session, head, pile, entries),
+        *_layers(session, head, pile, entries, check),
         *_elsewhere(session, head, pile),
-        *_fixings(session, head, pile),
+        *_by_pattern(check),
+        *_fixings(session, head, pile, check),
         *_torque(session, head),
         *_closing(head, pile),
     ]
@@ -162,8 +170,27 @@ def _opening(session: Session, head: _Head, entries: list[_Entry]) -> Iterator[M
         yield Missing(REMARK, f"The hours at opening are not known: {why}", "opening")
 
 
+def _by_pattern(check: PileCheck) -> Iterator[Missing]:
+    """What the check of the pile says, with what would mend it or who accepted it."""
+    for one in check.judged:
+        said = one.finding.sentence[:1].upper() + one.finding.sentence[1:]
+        if one.departure is not None:
+            sentence = f"{said}: accepted by {one.departure.by}: {one.departure.reason}"
+        elif one.severity is grammar_findings.Severity.CONCESSION:
+            sentence = f"{said}: needs a concession. {one.finding.mend}"
+        elif one.severity is not one.finding.severity:
+            sentence = f"{said}. So it was found; this record does not answer for it."
+        else:
+            sentence = f"{said}. {one.finding.mend}"
+        yield Missing(REMARK if one.severity is REMARKED else BLOCKS, sentence, CHECKED)
+
+
 def _layers(
-    session: Session, head: _Head, pile: WorkingPile, entries: list[_Entry]
+    session: Session,
+    head: _Head,
+    pile: WorkingPile,
+    entries: list[_Entry],
+    check: PileCheck,
 ) -> Iterator[Missing]:
     lifted = [entry for entry in entries if entry.kind is StepKind.LIFTED_OFF]
     noted = {e.part_id for e in entries if e.conditions}
@@ -184,7 +211,7 @@ def _layers(
             " once the record is handed in."
         )
         yield Missing(REMARK, sentence, "parts")
-    back = _to_be_renewed(session, head, pile)
+    back = [] if check.is_made else _to_be_renewed(session, head, pile)
     if back:
         sentence = f"To be renewed at each opening, but put back: {_names(back)}."
         yield Missing(REMARK, sentence, "putting-on")
@@ -242,7 +269,11 @@ def _elsewhere(session: Session, head: _Head, pile: WorkingPile) -> Iterator[Mis
             yield Missing(BLOCKS, sentence, "putting-on")
 
 
-def _fixings(session: Session, head: _Head, pile: WorkingPile) -> Iterator[Missing]:
+def _fixings(
+    session: Session, head: _Head, pile: WorkingPile, check: PileCheck
+) -> Iterator[Missing]:
+    if check.kept.on_each_rod and check.is_made and head.closed_at is not None:
+        return  # the check has counted them
     if not pile.layers or (head.opened_at is None and not head.has_nothing_to_open):
         return
     rods = list(_rods(session, head))

@@ -121,6 +121,8 @@ class Entry:
     check: CheckRecorded | None = None
     torque: tuple[TorqueRead, ...] = ()
     hours: tuple[HoursRead, ...] = ()
+    departs_from: str | None = None
+    """the finding of the check which a departure accepts; the note says why"""
 
     @property
     def stands(self) -> bool:
@@ -149,7 +151,8 @@ class Entry:
             return f"stack opened{shown or ', hours not known'}"
         if self.kind is StepKind.CLOSED:
             return f"stack closed{shown}"
-        return f"{self.kind}{shown}"
+        accepted = f" accepted: {self.departs_from}" if self.departs_from else ""
+        return f"{self.kind}{accepted}{shown}"
 
 
 def _moved_in_words(entry: Entry, part: PartNamed) -> str:
@@ -196,6 +199,7 @@ def entries_of(session: Session, record_id: int) -> tuple[Entry, ...]:
             by.name.label("by"),
             Step.undone_at,
             undone_by.name.label("undone_by"),
+            Step.departs_from,
             *PART_NAMED,
         )
         .join(by, by.id == Step.by_id)
@@ -227,6 +231,7 @@ def entries_of(session: Session, record_id: int) -> tuple[Entry, ...]:
             checks.get(row.step_id),
             tuple(torque.get(row.step_id, ())),
             tuple(hours.get(row.step_id, ())),
+            row.departs_from,
         )
         for row in rows
     )

@@ -1,0 +1,297 @@
+"""What is wrong with a pile by its design's pattern, and with the parts in it.
+
+What a finding weighs is told by three rules:
+
+- what blocks the hand-in has to be put right;
+- what needs a concession is allowed by one that this record uses, for the part or its lot, or by a
+  departure: an entry of the record that accepts the finding as it reads, with the reason, made
+  by somebody who may give concessions;
+- in a record that neither opened nor built the stack, or only takes it over, everything is a
+  remark: nothing of it was done there.
+
+A design that keeps no pattern is not checked.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.errors import NotFound
+from service.records.queries.layer_maps import LayerMap
+from service.records.queries.patterns import (
+    KeptPattern,
+    other_revisions,
+    pattern_of_design,
+    pattern_of_stack,
+    seen_so,
+)
+from service.records.queries.pile_facts import (
+    Departure,
+    KnownPart,
+    departures_in,
+    known_parts,
+)
+from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
+from service.records.tables.designs import DesignRod
+from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
+from service.records.tables.stacks import Stack
+from service.trade import grammar_text as text
+from service.trade.fitness import PartFacts, RodFacts, check_fixings, check_parts
+from service.trade.grammar import Pattern
+from service.trade.grammar_check import Extent, check, extent_of
+from service.trade.grammar_findings import Finding, Severity, Wrong
+from service.trade.grammar_match import Did, Move
+from service.trade.grammar_states import states_of
+from service.trade.pile import Layer
+from service.trade.words import End, Kind, Usability
+
+BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A finding with what it weighs in a record, and the departure that accepts it, if any."""
+
+    finding: Finding
+    severity: Severity
+    departure: Departure | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PileCheck:
+    """A pile as its design's pattern sees it; nothing is found where none is kept."""
+
+    kept: KeptPattern
+    layers: tuple[Layer, ...] = ()
+    cells: int = 0
+    judged: tuple[Judged, ...] = ()
+
+    @property
+    def is_made(self) -> bool:
+        """Whether there was a pattern to check by."""
+        return self.kept.toml is not None
+
+    def of(self, severity: Severity) -> tuple[Judged, ...]:
+        """The findings that weigh so much."""
+        return tuple(one for one in self.judged if one.severity is severity)
+
+
+@dataclass(frozen=True, slots=True)
+class _Head:
+    id: int
+    stack_id: int
+    design_id: int
+    kind: RecordKind
+    state: RecordState
+    base_build_id: int | None
+    performed_from: datetime
+    opened_at: datetime | None
+    closed_at: datetime | None
+    handed_in_at: datetime | None
+
+    @property
+    def binds(self) -> bool:
+        """Whether this record answers for the pile: it opened the stack, or built it."""
+        built = self.base_build_id is None and self.kind is not RecordKind.TAKEN_OVER
+        return built or self.opened_at is not None
+
+
+def pile_check(session: Session, record_id: int, pile: WorkingPile | None = None) -> PileCheck:
+    """What is wrong with the pile of this record, as it stands? Raises NotFound.
+
+    A constant number of statements, however high the pile; two where no pattern is kept. ``pile``
+    spares reading it again.
+    """
+    head = _head(session, record_id)
+    kept = pattern_of_design(session, head.design_id)
+    if kept.pattern is None:
+        return PileCheck(kept)
+    pile = pile or working_pile(session, record_id)
+    is_closed = head.closed_at is not None
+    layers = pile.layers
+    if not layers and not is_closed:
+        return PileCheck(kept)
+    until = None if head.state in BEING_WRITTEN else head.handed_in_at
+    ids = [layer.part for layer in layers] + [fixing.part for fixing in pile.fixings]
+    parts = known_parts(session, record_id, ids, until=until)
+    called = {at: kept.called(one.drawing_number, one.revision) for at, one in parts.items()}
+    seen = seen_so(layers, called)
+    extent = Extent.WHOLE if is_closed else extent_of(pile.pile)
+    checked = check(kept.pattern, seen, extent=extent)
+    strangers = _of_other_revisions(session, kept, checked.findings, seen, parts)
+    renewed = _renewed(kept.pattern, checked.explanation.moves, seen)
+    facts = [_facts(layer, parts[layer.part], strangers, renewed) for layer in seen]
+    facts += [_facts_of_fixing(fixing, parts[fixing.part]) for fixing in pile.fixings]
+    on = (head.closed_at or head.performed_from).date()
+    found = [
+        *(each for each in checked.findings if not _told_otherwise(each, strangers, seen)),
+        *check_parts(facts, design=kept.design, on=on),
+    ]
+    if is_closed and kept.on_each_rod:
+        found += _of_fixings(session, kept, pile.fixings)
+    departures = departures_in(session, record_id)
+    judged = tuple(_judged(each, head, departures) for each in found)
+    return PileCheck(kept, layers, checked.cells, judged)
+
+
+def check_of_build(session: Session, shown: LayerMap) -> PileCheck:
+    """What is wrong with the order and the fixings of a build, as its layer map shows it?
+
+    What is known of the single parts stands elsewhere on the stack's sheet. Two statements.
+    """
+    kept = pattern_of_stack(session, shown.stack.id)
+    if kept.pattern is None or shown.build is None:
+        return PileCheck(kept)
+    called = {
+        key: kept.called(one.drawing_number, one.revision) for key, one in shown.types.items()
+    }
+    seen = seen_so(shown.layers, {row[1]: called[row[6]] for row in shown.rows})
+    checked = check(kept.pattern, seen)
+    found = list(checked.findings)
+    if kept.on_each_rod:
+        found += _of_fixings(session, kept, shown.fixings)
+    return PileCheck(
+        kept,
+        shown.layers,
+        checked.cells,
+        tuple(Judged(finding, finding.severity) for finding in found),
+    )
+
+
+def _head(session: Session, record_id: int) -> _Head:
+    row: Any = session.execute(
+        select(
+            RebuildRecord.id,
+            RebuildRecord.stack_id,
+            Stack.design_id,
+            RebuildRecord.kind,
+            RebuildRecord.state,
+            RebuildRecord.base_build_id,
+            RebuildRecord.performed_from,
+            RebuildRecord.opened_at,
+            RebuildRecord.closed_at,
+            RebuildRecord.handed_in_at,
+        )
+        .join(Stack, Stack.id == RebuildRecord.stack_id)
+        .where(RebuildRecord.id == record_id)
+    ).first()
+    if row is None:
+        raise NotFound("record", record_id)
+    return _Head(*row)
+
+
+def _of_other_revisions(
+    session: Session,
+    kept: KeptPattern,
+    findings: Sequence[Finding],
+    seen: Sequence[Layer],
+    parts: Mapping[int, KnownPart],
+) -> dict[int, frozenset[str]]:
+    """By part: the other revisions of this design which name its type, where this one does not."""
+    others = other_revisions(session, kept.design_id)
+    part_at = {layer.position: layer.part for layer in seen}
+    released = {}
+    for finding in findings:
+        if finding.wrong is Wrong.TYPE:
+            part = parts[part_at[finding.positions[0]]]
+            named = {
+                one.design for one in others if one.has_named(part.drawing_number, part.revision)
+            }
+            if named:
+                released[part.part] = frozenset(named)
+    return released
+
+
+def _told_otherwise(
+    finding: Finding, strangers: Mapping[int, frozenset[str]], seen: Sequence[Layer]
+) -> bool:
+    """A part of another revision of the design is told as that, all alike in one finding."""
+    if finding.wrong is not Wrong.TYPE:
+        return False
+    at = finding.positions[0]
+    return any(layer.position == at and layer.part in strangers for layer in seen)
+
+
+def _renewed(pattern: Pattern, moves: Iterable[Move], seen: Sequence[Layer]) -> frozenset[int]:
+    """Parts that lie where the pattern asks for new ones at every opening."""
+    states = states_of(pattern)
+    lying = {Did.FITS, Did.WRONG, Did.SWAPPED}
+    return frozenset(
+        seen[move.at].part
+        for move in moves
+        if move.did in lying and states.item(move.state).renew_at_opening
+    )
+
+
+def _facts(
+    layer: Layer,
+    part: KnownPart,
+    strangers: Mapping[int, frozenset[str]],
+    renewed: frozenset[int],
+) -> PartFacts:
+    return _known(
+        part,
+        PartFacts(
+            part.part,
+            layer.label,
+            text.name(layer),
+            layer.position,
+            layer.cell,
+            renew_at_opening=part.renew_at_opening or part.part in renewed,
+            for_designs=strangers.get(part.part, frozenset()),
+        ),
+    )
+
+
+def _facts_of_fixing(fixing: FixingNow, part: KnownPart) -> PartFacts:
+    return _known(part, PartFacts(part.part, fixing.label, str(fixing.kind)))
+
+
+def _known(part: KnownPart, facts: PartFacts) -> PartFacts:
+    return replace(
+        facts,
+        usability=Usability.UNDER_CONCESSION if part.has_concession else part.usability,
+        hold_reason=part.hold_reason,
+        usable_until=part.usable_until if part.is_new else None,
+        openings=part.openings,
+        openings_most=part.openings_most,
+        hours=part.hours,
+        hours_most=part.hours_most,
+        fitted_again=part.was_fitted_before,
+    )
+
+
+def _of_fixings(session: Session, kept: KeptPattern, fixings: Iterable[Any]) -> tuple[Finding, ...]:
+    """What is missing or too many around the pile; kinds the design does not count are let be."""
+    on_rods: dict[int, dict[Kind, int]] = defaultdict(lambda: defaultdict(int))
+    plates = []
+    for fixing in fixings:
+        if fixing.kind is Kind.COMPRESSION_PLATE and fixing.end is not None:
+            plates.append(End(fixing.end))
+        elif fixing.rod_number is not None and fixing.kind in kept.on_each_rod:
+            on_rods[fixing.rod_number][fixing.kind] += 1
+    rods = session.scalars(
+        select(DesignRod.number)
+        .where(DesignRod.design_id == kept.design_id)
+        .order_by(DesignRod.number)
+    )
+    return check_fixings(
+        [RodFacts(number, fitted) for number, fitted in sorted(on_rods.items())],
+        rods_of_design=rods.all(),
+        on_each_rod=kept.on_each_rod,
+        compression_plates=plates,
+    )
+
+
+def _judged(finding: Finding, head: _Head, departures: Mapping[str, Departure]) -> Judged:
+    if not head.binds:
+        return Judged(finding, Severity.REMARK)
+    departure = departures.get(finding.sentence)
+    if departure is not None and finding.severity is Severity.CONCESSION:
+        return Judged(finding, Severity.REMARK, departure)
+    return Judged(finding, finding.severity)
