@@ -128,15 +128,18 @@ def page(new_page: Callable[..., Page]) -> Page:
 
 @pytest.fixture
 def sign_in(rows: Callable[..., Any], served_at: str) -> Callable[..., Any]:
-    """Sign somebody in by the sign-in page: a role or roles, and a name if it matters."""
+    """Sign somebody in by the sign-in page: a role or roles, or the login of somebody known."""
 
-    def by_page(page: Page, *roles: Role | str, name: str = "") -> int:
-        person = rows(lambda session: builders.a_person(session, *roles, name=name))
+    def by_page(page: Page, *roles: Role | str, name: str = "", login: str = "") -> int:
+        person_id = 0
+        if not login:
+            person = rows(lambda session: builders.a_person(session, *roles, name=name))
+            login, person_id = person.login, person.id
         page.goto(f"{served_at}/sign-in")
-        page.get_by_label("Login").fill(person.login)
+        page.get_by_label("Login").fill(login)
         page.get_by_label("Password").fill(builders.PASSWORD)
         page.get_by_role("button", name="Sign in").click()
         page.wait_for_url(lambda address: "/sign-in" not in address)
-        return int(person.id)
+        return person_id
 
     return by_page
