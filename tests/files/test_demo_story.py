@@ -20,6 +20,7 @@ from service.records.queries.corrections import corrections_of_records
 from service.records.queries.hours import stack_hours
 from service.records.queries.instruments import instruments
 from service.records.queries.missing import what_is_missing
+from service.records.queries.pile_checks import pile_check
 from service.records.queries.people import credential_of, password_matches
 from service.records.queries.readings_in_doubt import readings_in_doubt
 from service.records.queries.rebuild_records import ListedRecord, record_list
@@ -40,6 +41,7 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.records.tables.stacks import Build, Layer, Stack
+from service.trade.grammar_findings import Severity, Wrong
 from service.trade.words import Kind
 
 pytestmark = pytest.mark.slow
@@ -139,6 +141,25 @@ def test_what_later_builds_hold_is_no_remark_on_an_earlier_record(engine: Engine
 
     assert len(remarks) == 6
     assert not [m for found in remarks.values() for m in found if "put back" in m.sentence]
+
+
+def test_every_pile_follows_its_design_but_for_the_held_gaskets(engine: Engine) -> None:
+    """Found is what the story wants: gaskets of sheet 77 where they were known to be held."""
+    with reading(engine) as session:
+        checks = {record.id: pile_check(session, record.id) for record in _all_records(engine)}
+        found = {
+            number: [(one.finding.wrong, one.severity) for one in check.judged]
+            for number, check in checks.items()
+            if check.judged
+        }
+
+    assert all(check.is_made for check in checks.values())
+    assert {wrong for judged in found.values() for wrong, _ in judged} == {Wrong.ON_HOLD}
+    assert sorted(severity for judged in found.values() for _, severity in judged) == [
+        Severity.CONCESSION,
+        Severity.REMARK,
+        Severity.REMARK,
+    ]
 
 
 def test_the_failing_mea_was_moved_between_two_stacks(engine: Engine) -> None:

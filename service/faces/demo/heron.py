@@ -149,7 +149,7 @@ def _heron_01_moved_in(lab: Lab, when: When) -> None:
         bench.make_safe({"% vol": 0.2})
         bench.read_as_found("TD-2", 0.94)
         bench.open(shown(lab, "HERON-01", when))
-        lifted = bench.lift(End.FREE, 18, {"HM-0110": tear})
+        lifted = bench.lift(End.FREE, 19, {"HM-0110": tear})
         bench.restack(
             lifted,
             End.FREE,
@@ -196,7 +196,7 @@ def _heron_01_failed(lab: Lab, when: When) -> None:
         bench.make_safe({"% vol": 0.3, "V": 0.08})
         bench.read_as_found("TD-2", 0.81)
         bench.open(shown(lab, "HERON-01", when))
-        bench.lift(End.FREE, 18, seen)
+        bench.lift(End.FREE, 19, seen)
         bench.photo("MEA on the light table.jpg", pictures.mea_with_pinhole(), FAILING)
         bench.photo("gasket beside it.jpg", pictures.flattened_gasket())
 

@@ -74,10 +74,10 @@ def heron_mea(mea: str) -> Item:
 
 
 def stork(lab: Lab, meas: Sequence[str]) -> list[Item]:
-    """A whole Stork: coolant in every second pair, after each odd cell."""
+    """A whole Stork: coolant between the cells, where the fuel plates have channelled backs."""
     items = _ends(lab, "SI", "SC")
     for number, mea in enumerate(meas, 1):
-        is_cooled = number % 2 == 0
+        is_cooled = number > 1
         if is_cooled:
             items.append(gasket("SK K-14"))
         items += [

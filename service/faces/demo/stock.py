@@ -6,11 +6,13 @@ from service.faces.demo.days import FRI, THU, TUE, WED, When, ago
 from service.faces.demo.designs import DESIGNS, HERON, STORK, WREN
 from service.faces.demo.lab import Entry, Lab, serial
 from service.faces.demo.part_types import PART_TYPES
+from service.faces.demo.patterns import PATTERNS
 from service.faces.demo.people import PEOPLE, add
 from service.records.changes.designs import DesignEntry, make_design
 from service.records.changes.lots import LotEntry, add_lot
 from service.records.changes.part_types import make_part_type
 from service.records.changes.parts import PartEntry, add_part
+from service.records.changes.patterns import keep_pattern
 from service.records.changes.stacks import FirstMeter, add_stack
 from service.trade.words import Usability
 
@@ -73,11 +75,11 @@ AT_FIRST = (
 FOR_STORK = (
     Delivery("SM", "M-52", 30, MEMBRANES, 501),
     Delivery("SM", "M-53", 15, MEMBRANES, 531),
-    Delivery("SF", "P-31", 20, CARBON, 1),
-    Delivery("SW", "P-32", 20, CARBON, 1),
+    Delivery("SF", "P-31", 2, CARBON, 1),
+    Delivery("SW", "P-32", 42, CARBON, 1),
     Delivery("SA", "P-33", 40, CARBON, 1),
     Delivery("SG", "G-75", 120, SEALS),
-    Delivery("SK", "K-14", 40, SEALS),
+    Delivery("SK", "K-14", 60, SEALS),
     Delivery("SC", "C-31", 2, WORKSHOP, 1),
     Delivery("SI", "I-31", 2, WORKSHOP, 1),
     Delivery("SP", "E-31", 2, WORKSHOP, 1),
@@ -134,10 +136,16 @@ def _people(lab: Lab, when: When) -> None:
 
 def _designs_and_types(lab: Lab, when: When) -> None:
     with lab.work(when, "keiko") as work:
-        for entry in DESIGNS:
-            lab.designs[entry.name] = make_design(work, entry)
         for key, part_type in PART_TYPES.items():
             lab.types[key] = make_part_type(work, part_type)
+        for entry in DESIGNS:
+            lab.designs[entry.name] = make_design(work, entry)
+            keep_pattern(
+                work,
+                lab.designs[entry.name],
+                PATTERNS[entry.name],
+                reason="As on the drawing of the design.",
+            )
 
 
 def _deliver(lab: Lab, when: When, deliveries: tuple[Delivery, ...]) -> None:

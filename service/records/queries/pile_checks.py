@@ -256,7 +256,7 @@ def _known(part: KnownPart, facts: PartFacts) -> PartFacts:
     return replace(
         facts,
         usability=Usability.UNDER_CONCESSION if part.has_concession else part.usability,
-        hold_reason=part.hold_reason,
+        hold_reason=part.hold_reason.rstrip("."),
         usable_until=part.usable_until if part.is_new else None,
         openings=part.openings,
         openings_most=part.openings_most,
