@@ -20,8 +20,8 @@ from service.records.queries.corrections import corrections_of_records
 from service.records.queries.hours import stack_hours
 from service.records.queries.instruments import instruments
 from service.records.queries.missing import what_is_missing
-from service.records.queries.pile_checks import pile_check
 from service.records.queries.people import credential_of, password_matches
+from service.records.queries.pile_checks import pile_check
 from service.records.queries.readings_in_doubt import readings_in_doubt
 from service.records.queries.rebuild_records import ListedRecord, record_list
 from service.records.queries.scans import find_scanned
