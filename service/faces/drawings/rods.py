@@ -192,7 +192,8 @@ def _is_crowded(plan: _Plan, radius: float, rod: Rod, rods: Sequence[Rod]) -> bo
     x, y = plan.at(rod)
     for other in rods:
         other_x, other_y = plan.at(other)
-        faces = (rod.x_mm <= 0) != (other.x_mm <= 0)
+        # Two that write toward each other: the inner one gives way, both where they stand alike.
+        faces = (rod.x_mm <= 0) != (other.x_mm <= 0) and abs(rod.x_mm) <= abs(other.x_mm)
         room = 2 * (_BESIDE + radius) if faces else _BESIDE + 2 * radius
         inward = (other_x - x) * (1 if rod.x_mm <= 0 else -1)
         if 0 < inward < room and abs(other_y - y) < 2 * radius + _TWO_LINES:
