@@ -16,18 +16,18 @@ from tests import builders
 
 BENCH = re.compile(r"/records/(\d+)/bench")
 LONG_AFTER = datetime(2090, 1, 1, tzinfo=UTC)
-TOOLS = {
-    "GD-1": (InstrumentKind.GAS_DETECTOR, "% vol"),
-    "MM-1": (InstrumentKind.MULTIMETER, "V"),
-    "TD-9": (InstrumentKind.TORQUE_DRIVER, "N·m"),
-}
 
 
-def the_tools(session: Session) -> dict[str, int]:
+def the_tools(session: Session, driver: str = "TD-9") -> dict[str, int]:
     """Instruments in calibration whenever the tests run, by their marks; made once."""
-    marked = Instrument.label.in_(TOOLS)
+    wanted = {
+        "GD-1": (InstrumentKind.GAS_DETECTOR, "% vol"),
+        "MM-1": (InstrumentKind.MULTIMETER, "V"),
+        driver: (InstrumentKind.TORQUE_DRIVER, "N·m"),
+    }
+    marked = Instrument.label.in_(wanted)
     known = {one.label: one.id for one in session.scalars(select(Instrument).where(marked))}
-    for label, (kind, unit) in TOOLS.items():
+    for label, (kind, unit) in wanted.items():
         if label not in known:
             known[label] = builders.a_torque_instrument(
                 session, label=label, kind=kind, unit=unit, due_at=LONG_AFTER

@@ -1,16 +1,20 @@
 """Rebuilds done before the day begins, through the same functions the pages call."""
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.records.changes import bench
+from service.records.changes.corrections import decide, propose
 from service.records.changes.handing_in import hand_in
+from service.records.queries.correctable import correctable
+from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.people import Person
 from service.records.tables.stacks import Layer
 from service.trade.conditions import FindingEntry
-from service.trade.words import End, Facing, Kind, ReadingKind, Stage
+from service.trade.words import End, Facing, Kind, ReadingKind, Stage, Whereabouts
 from tests import builders
 from tests.browser.at_the_bench import the_tools
 from tests.records.at_the_bench import SEEN_NOTHING, Lab, known
@@ -21,7 +25,9 @@ TORQUES_NM = {1: 9.0, 2: 9.1, 3: 10.2, 4: 8.9}
 
 @dataclass(frozen=True)
 class Rebuilt:
-    """A record handed in: the last cell got a new MEA, half a plate of it is cracked."""
+    """A record handed in: the last cell got a new MEA, a half plate of it is cracked."""
+
+    lab: Lab
 
     number: int
     serial: str
@@ -29,6 +35,7 @@ class Rebuilt:
     witness: Person
     new_mea: str
     old_mea: str
+    old_mea_id: int
     cracked: str
 
 
@@ -38,17 +45,28 @@ def a_rebuild(
     *,
     cells: int = 2,
     builder: Person | None = None,
-    torques_nm: dict[int, float] | None = None,
+    lot: str = "",
+    driver: str = "TD-9",
 ) -> Rebuilt:
-    """Open a new stack's first build, exchange the MEA of the last cell, close and hand in."""
+    """Open a new stack's first build, exchange the MEA of the last cell, close and hand in.
+
+    ``lot`` is what the MEAs of the first build came in; ``driver`` what the nuts are read with.
+    """
     with Session(engine, expire_on_commit=False) as session:
         by = builder or builders.a_person(session, "builder", name=f"Mara Ilves {serial}")
         witness = builders.a_person(session, "builder", name=f"Ben Orr {serial}")
-        stack = builders.a_stack(session, cells=cells, serial=serial, meter_hours=100.0)
-        tools = the_tools(session)
-        new_mea = builders.a_part(
-            session, builders.the_part_types(session).mea, serial=f"{serial}-NEW"
-        )
+        tools = the_tools(session, driver)
+        type_of_mea = builders.the_part_types(session).mea
+        new_mea = builders.a_part(session, type_of_mea, serial=f"{serial}-NEW")
+        stack = builders.a_stack(session, serial=serial, meter_hours=100.0)
+        of_lot = builders.a_lot(session, type_of_mea, label=lot) if lot else None
+        meas = [
+            builders.a_part(session, type_of_mea, serial=f"{serial}-M{cell}", lot=of_lot)
+            for cell in range(1, cells + 1)
+        ]
+        for mea in meas:
+            mea.whereabouts, mea.stack_id = Whereabouts.FITTED, stack.id
+        builders.a_build(session, stack, laid=builders.a_pile(session, stack, cells, meas=meas))
         lab = Lab(
             engine,
             known(session, by),
@@ -56,7 +74,7 @@ def a_rebuild(
             stack.id,
             tools["MM-1"],
             tools["GD-1"],
-            tools["TD-9"],
+            tools[driver],
         )
         session.commit()
     record = lab.begin(reason="the last cell is weak")
@@ -77,9 +95,8 @@ def a_rebuild(
     for part in reversed(lifted):
         put = new_mea.id if part == old_mea.part else part
         record.do(bench.put_on, end=End.FREE, part_id=put, facing=facings[part])
-    last = torques_nm or TORQUES_NM
     for pass_number, share in ((1, 0.33), (2, 0.66), (3, 1.0)):
-        for rod, torque_nm in last.items():
+        for rod, torque_nm in TORQUES_NM.items():
             record.do(
                 bench.read_torque,
                 rod_number=rod,
@@ -91,7 +108,52 @@ def a_rebuild(
             )
     record.do(bench.close_stack, hours=320.0)
     record.do(hand_in)
-    return Rebuilt(record.number, serial, by, witness, f"{serial}-NEW", old_mea.label, cracked)
+    return Rebuilt(
+        lab=lab,
+        number=record.number,
+        serial=serial,
+        builder=by,
+        witness=witness,
+        new_mea=new_mea.serial or "",
+        old_mea=old_mea.label,
+        old_mea_id=old_mea.part,
+        cracked=cracked,
+    )
+
+
+def misread(record: Rebuilt) -> str:
+    """A day later somebody finds that another MEA was put on: corrected, and approved; its serial.
+
+    Until then it was thought to be the one scanned.
+    """
+    lab = record.lab
+    lab.now += timedelta(days=1)
+    really = f"{record.serial}-REALLY"
+    quality = lab.rows(
+        lambda s: (
+            builders.a_part(s, builders.the_part_types(s).mea, serial=really),
+            known(s, builders.a_person(s, "quality")),
+        )
+    )[1]
+    with Session(lab.engine) as session:
+        fact = next(
+            one
+            for one in correctable(session, record.number).facts
+            if one.of is CorrectionOf.LAYER_PART and one.old_value == record.new_mea
+        )
+    number = lab.do(
+        propose,
+        record.number,
+        of=fact.of,
+        subject_id=fact.subject_id,
+        new_value=really,
+        reason="the label was read from the bag",
+    )
+    seen = lab.get(Correction, number).content_sha256
+    lab.do(
+        decide, number, approve=True, content_sha256=seen, password=builders.PASSWORD, by=quality
+    )
+    return really
 
 
 def _facings(lab: Lab) -> dict[int, Facing]:
