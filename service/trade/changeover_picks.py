@@ -183,8 +183,10 @@ class _Shelf:
         return sum(self._left[id(one)] for one in self._ready(item))
 
     def _ready(self, item: Item) -> Iterator[Candidate]:
+        # a blank cell may stand in an MEA's place, and yet is no MEA: only a wish puts it there
         for one in self._all:
-            if self._left[id(one)] and one.suits(item) and not self._why_not[id(one)]:
+            is_it = one.kind is item.kind and one.suits(item)
+            if self._left[id(one)] and is_it and not self._why_not[id(one)]:
                 yield one
 
     def take_named(self, part: int, item: Item) -> Candidate | str:

@@ -48,6 +48,15 @@ def test_the_oldest_lot_comes_first_and_within_it_the_lowest_serial() -> None:
     assert picked.shortages == ()
 
 
+def test_a_blank_cell_is_no_mea_though_it_may_stand_in_its_place() -> None:
+    """However old it is: only a wish puts it there, or somebody who names it."""
+    blank = Candidate(1, 1, "B-0001", Kind.BLANK_CELL, "blank cell", 0.5, made_on=date(2020, 1, 1))
+
+    assert labels(pick(needs(MEA, 1), [blank, an_mea(2)], on=DAY, stack="")) == ["M-0002"]
+    named = pick([Need(0, MEA, 1)], [blank, an_mea(2)], on=DAY, stack="")
+    assert labels(named) == ["B-0001"]
+
+
 def test_a_lot_of_unknown_age_comes_last() -> None:
     assert labels(pick(needs(MEA, 1), [an_mea(1, "?"), an_mea(2, "M-5")], on=DAY, stack="")) == [
         "M-0002"
