@@ -1,0 +1,227 @@
+"""What the store offers a changeover, which parts of a pile are used up, and the rods it closes on.
+
+Also what cannot be picked comes: the plan counts it with the reason where parts are wanting.
+"""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import ColumnElement, and_, exists, false, func, or_, select, union
+from sqlalchemy.orm import Session, aliased
+
+from service.records.queries.hours import part_hours
+from service.records.queries.patterns import KeptPattern
+from service.records.tables.holds import Hold
+from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
+from service.records.tables.stacks import Layer, Stack
+from service.trade.changeover_picks import Candidate
+from service.trade.grammar import Pattern, Where
+from service.trade.labels import part_label
+from service.trade.words import Kind, Usability, Whereabouts
+
+MANY_ITEMS = 10_000
+"""Items a lot is taken to hold where nobody knows how many came."""
+WITHOUT_THICKNESS_MM = 1.0
+_reserved = aliased(Stack)
+_fitted_in = aliased(Stack)
+
+
+@dataclass(frozen=True, slots=True)
+class Offered:
+    """A candidate and where it is, in words; ``is_counted`` False: nobody knows how many."""
+
+    candidate: Candidate
+    where: str
+    is_counted: bool = True
+
+
+def offered(
+    session: Session, kept: KeptPattern, pattern: Pattern, named: Collection[int]
+) -> tuple[Offered, ...]:
+    """What may come into a pile of this pattern: in store, or named. Two statements."""
+    numbers = {name.rpartition(" rev. ")[0] or name for name in kept.names}
+    kinds = {item.kind for where in Where for item in pattern.part(where) if not item.part_type}
+    of_type = or_(
+        PartType.drawing_number.in_(numbers), PartType.kind.in_(kinds | {Kind.BLANK_CELL})
+    )
+    return (*_parts(session, kept, of_type, named), *_lots(session, kept, of_type))
+
+
+def _held(column: Any, key: Any) -> Any:
+    return (
+        select(func.min(Hold.reason))
+        .where(column == key, Hold.lifted_at.is_(None))
+        .correlate(Part, Lot)
+        .scalar_subquery()
+    )
+
+
+TYPE_COLUMNS = (
+    PartType.kind,
+    PartType.drawing_number,
+    PartType.revision,
+    PartType.thickness_mm,
+    PartType.material,
+    PartType.side,
+    PartType.back,
+    PartType.joint,
+    Lot.label.label("lot"),
+    func.coalesce(Lot.produced_at, Lot.received_at).label("made_at"),
+    Lot.expires_at,
+)
+
+
+def _parts(
+    session: Session, kept: KeptPattern, of_type: ColumnElement[bool], named: Collection[int]
+) -> Sequence[Offered]:
+    used_up = and_(PartType.renew_at_opening, exists().where(Layer.part_id == Part.id))
+    in_store = and_(Part.whereabouts == Whereabouts.IN_STORE, of_type, ~used_up)
+    rows: Sequence[Any] = session.execute(
+        select(
+            Part.id,
+            Part.serial,
+            Part.item_number,
+            Part.usability,
+            Part.whereabouts,
+            Part.place,
+            _reserved.serial.label("reserved_for"),
+            _fitted_in.serial.label("stack"),
+            _held(Hold.part_id, Part.id).label("held"),
+            _held(Hold.lot_id, Part.lot_id).label("lot_held"),
+            *TYPE_COLUMNS,
+        )
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .outerjoin(_reserved, _reserved.id == Part.reserved_for_stack_id)
+        .outerjoin(_fitted_in, _fitted_in.id == Part.stack_id)
+        .where(or_(in_store, Part.id.in_(named) if named else false()))
+        .order_by(Part.id)
+    ).all()
+    return [_part(row, kept) for row in rows]
+
+
+def _part(row: Any, kept: KeptPattern) -> Offered:
+    is_in_store = row.whereabouts is Whereabouts.IN_STORE
+    where = (row.stack and f"fitted in {row.stack}") or str(row.whereabouts)
+    candidate = Candidate(
+        key=row.id,
+        part=row.id,
+        label=part_label(row.serial, row.lot, row.item_number),
+        usability=row.usability,
+        hold_reason=row.held or row.lot_held or "",
+        reserved_for=row.reserved_for or "",
+        taken_from="" if is_in_store else row.stack or str(row.whereabouts),
+        **_of_type(row, kept),
+    )
+    return Offered(candidate, f"{where}, {row.place}" if row.place else where)
+
+
+def _lots(session: Session, kept: KeptPattern, of_type: ColumnElement[bool]) -> Sequence[Offered]:
+    taken = (
+        select(func.count(Part.id)).where(Part.lot_id == Lot.id).correlate(Lot).scalar_subquery()
+    )
+    rows: Sequence[Any] = session.execute(
+        select(
+            Lot.id,
+            (Lot.quantity - taken).label("left"),
+            _held(Hold.lot_id, Lot.id).label("held"),
+            *TYPE_COLUMNS,
+        )
+        .join(PartType, PartType.id == Lot.part_type_id)
+        .where(PartType.counted, of_type, or_(Lot.quantity.is_(None), Lot.quantity > taken))
+        .order_by(Lot.id)
+    ).all()
+    return [
+        Offered(
+            Candidate(
+                key=row.id,
+                part=None,
+                label=f"lot {row.lot}",
+                items=MANY_ITEMS if row.left is None else row.left,
+                usability=Usability.ACCEPTED,
+                hold_reason=row.held or "",
+                **_of_type(row, kept),
+            ),
+            "from the lot",
+            row.left is not None,
+        )
+        for row in rows
+    ]
+
+
+def _of_type(row: Any, kept: KeptPattern) -> dict[str, Any]:
+    return {
+        "kind": row.kind,
+        "part_type": kept.called(row.drawing_number, row.revision),
+        "thickness_mm": row.thickness_mm or WITHOUT_THICKNESS_MM,
+        "lot": row.lot,
+        "side": row.side,
+        "back": row.back,
+        "joint": row.joint,
+        "material": row.material,
+        "made_on": row.made_at.date() if row.made_at else None,
+        "usable_until": row.expires_at.date() if row.expires_at else None,
+    }
+
+
+def parts_with_serials(session: Session, keys: Collection[str]) -> dict[str, tuple[int, ...]]:
+    """Which parts bear these serials, by key; no scrapped or lost ones. One statement."""
+    rows = session.execute(
+        select(Part.serial_key, Part.id)
+        .where(
+            Part.serial_key.in_(keys),
+            Part.whereabouts.not_in((Whereabouts.SCRAPPED, Whereabouts.MISSING)),
+        )
+        .order_by(Part.id)
+    )
+    found: dict[str, tuple[int, ...]] = {}
+    for key, part in rows:
+        found[key] = (*found.get(key, ()), part)
+    return found
+
+
+def worn_parts(session: Session, parts: Collection[int]) -> Mapping[int, str]:
+    """Which of these are renewed once they are reached, and why: by type, openings or hours."""
+    rows = session.execute(
+        select(Part.id, PartType.renew_at_opening, PartType.openings_most, PartType.hours_most)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .where(Part.id.in_(parts))
+    ).all()
+    worn = {row.id: "renewed at every opening" for row in rows if row.renew_at_opening}
+    openings_most = {row.id: row.openings_most for row in rows if row.openings_most is not None}
+    hours_most = {row.id: row.hours_most for row in rows if row.hours_most is not None}
+    limited = set(openings_most) - set(worn)
+    openings = _openings(session, limited)
+    for part in limited:
+        if (count := openings.get(part, 0)) >= openings_most[part]:
+            worn[part] = f"{count} of {openings_most[part]} openings used"
+    left = set(hours_most) - set(worn)
+    for part, ran in (part_hours(session, left) if left else {}).items():
+        hours = ran.before + sum(one.hours for one in ran.in_builds.values())
+        if hours >= hours_most[part]:
+            worn[part] = f"{hours:.0f} of {hours_most[part]:.0f}\u2009h used"
+    return worn
+
+
+def _openings(session: Session, parts: Collection[int]) -> dict[int, int]:
+    """In how many events was a face of each part parted?"""
+    if not parts:
+        return {}
+    lifted = (Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None))
+    parted = union(
+        select(Step.part_id.label("part_id"), Step.record_id).where(
+            Step.part_id.in_(parts), *lifted
+        ),
+        select(Step.exposed_part_id, Step.record_id).where(
+            Step.exposed_part_id.in_(parts), *lifted
+        ),
+    ).subquery()
+    rows: Sequence[Any] = session.execute(
+        select(parted.c.part_id, func.count(parted.c.record_id))
+        .join(RebuildRecord, RebuildRecord.id == parted.c.record_id)
+        .where(RebuildRecord.state != RecordState.VOID)
+        .group_by(parted.c.part_id)
+    ).all()
+    return dict(rows)  # type: ignore[arg-type]

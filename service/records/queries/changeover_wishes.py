@@ -1,0 +1,106 @@
+"""Wishes for a changeover as they are kept: JSON with a version, each wish by its kind."""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from service.records.queries.content import canonical_json
+from service.trade.changeover_wishes import (
+    AddCells,
+    BlankCell,
+    MoveCells,
+    Plates,
+    RemoveCells,
+    ReplaceCells,
+    ReplaceParts,
+    SplitStack,
+    Wish,
+)
+from service.trade.words import End
+
+VERSION = 1
+KINDS: dict[str, type[Wish]] = {
+    "add cells": AddCells,
+    "replace cells": ReplaceCells,
+    "replace parts": ReplaceParts,
+    "blank cell": BlankCell,
+    "remove cells": RemoveCells,
+    "move cells": MoveCells,
+    "split": SplitStack,
+}
+NAMES = {of: kind for kind, of in KINDS.items()}
+
+
+def write_wishes(wishes: Sequence[Wish]) -> str:
+    """Wishes as canonical JSON."""
+    rows = [{"kind": NAMES[type(wish)], **asdict(wish)} for wish in wishes]
+    return canonical_json({"version": VERSION, "wishes": rows})
+
+
+def read_wishes(text: str) -> tuple[Wish, ...]:
+    """The wishes `write_wishes` wrote."""
+    return tuple(_wish(row) for row in json.loads(text)["wishes"])
+
+
+def named_parts(wishes: Sequence[Wish]) -> frozenset[int]:
+    """Parts that are not in the pile and are to come into it."""
+    named: set[int] = set()
+    for wish in wishes:
+        if isinstance(wish, AddCells):
+            named |= set(wish.taken_over)
+        elif isinstance(wish, ReplaceParts):
+            named |= {part for _, part in wish.by}
+    return frozenset(named)
+
+
+def in_words(wish: Wish, labels: Mapping[int, str]) -> str:
+    """What is wished for, in a sentence; ``labels`` of parts by their keys."""
+
+    def part(key: int) -> str:
+        return labels.get(key, f"part {key}")
+
+    told = ""
+    match wish:
+        case AddCells():
+            taken = f", first using {', '.join(map(part, wish.taken_over))}"
+            many = f"{wish.cells} cell{'' if wish.cells == 1 else 's'}"
+            told = f"Add {many} before cell {wish.before_cell}{taken if wish.taken_over else ''}."
+        case ReplaceCells():
+            plates = "with" if wish.with_plates else "without"
+            told = f"Replace {_cells(wish.cells)}, {plates} their half plates."
+        case ReplaceParts():
+            by = dict(wish.by)
+            some = [part(key) + (f" by {part(by[key])}" if key in by else "") for key in wish.parts]
+            told = f"Replace {', '.join(some)}."
+        case BlankCell():
+            told = f"Put a blank cell in the place of cell {wish.cell}."
+        case RemoveCells():
+            plates = "" if wish.plates is Plates.ANY else f" with {wish.plates}"
+            told = f"Take out {_cells(wish.cells)}{plates}."
+        case MoveCells():
+            told = f"Move {_cells(wish.cells)} to {wish.to}."
+        case SplitStack():
+            told = (
+                f"Split behind cell {wish.after_cell}: this stack keeps the {wish.keeps}, "
+                f"{wish.to} gets the rest."
+            )
+    return told
+
+
+def _cells(cells: Sequence[int]) -> str:
+    return f"cell{'' if len(cells) == 1 else 's'} {', '.join(map(str, cells))}"
+
+
+def _wish(row: Mapping[str, Any]) -> Wish:
+    given = {name: value for name, value in row.items() if name != "kind"}
+    for name in ("cells", "parts", "taken_over"):
+        if isinstance(given.get(name), list):
+            given[name] = tuple(given[name])
+    if "by" in given:
+        given["by"] = tuple((old, new) for old, new in given["by"])
+    if "plates" in given:
+        given["plates"] = Plates(given["plates"])
+    if "keeps" in given:
+        given["keeps"] = End(given["keeps"])
+    return KINDS[row["kind"]](**given)
