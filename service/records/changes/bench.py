@@ -4,6 +4,7 @@ Each takes the work, the record's number and the version the form was shown at (
 caller holds none), makes one change with one entry in the trail, and gives the entry's id.
 """
 
+from service.records.changes.bench_closing import record_closing_check
 from service.records.changes.bench_fixings import (
     fit_fixing,
     fit_from_lot,
@@ -37,6 +38,7 @@ __all__ = [
     "open_stack",
     "put_on",
     "read_torque",
+    "record_closing_check",
     "record_exception",
     "record_make_safe",
     "remove_fixing",

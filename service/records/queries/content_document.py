@@ -12,6 +12,7 @@ from typing import Any
 
 from service.records.queries.content_lists import LISTS
 from service.records.queries.content_text import RawContent
+from service.records.tables.rebuild_records import StepKind
 
 FORM = "layerbook record 1"
 
@@ -21,12 +22,16 @@ def document(raw: RawContent) -> dict[str, Any]:
     rows: dict[str, list[list[Any]]] = {
         name: json.loads(text) if text else [] for name, text in zip(LISTS, raw.lists, strict=True)
     }
+    closing = {row[0] for row in rows["entries"] if row[1] == StepKind.CLOSING_CHECK.value}
+    checks = [_make_safe(row) for row in sorted(rows["make_safe"], key=_place)]
+    of_closing = [check for check in checks if check["entry"] in closing]
     return {
         "form": FORM,
         **_head(json.loads(raw.head)),
         "people": _named(sorted(rows["people"]), "person", "involvement"),
         "entries": [_entry(row) for row in sorted(rows["entries"])],
-        "make_safe": [_make_safe(row) for row in sorted(rows["make_safe"], key=_place)],
+        "make_safe": [check for check in checks if check["entry"] not in closing],
+        **({"closing_checks": of_closing} if of_closing else {}),
         "findings": _named(
             sorted(rows["findings"], key=_two_places),
             *("entry", "", "part", "condition", "severity", "where", "note"),

@@ -30,6 +30,7 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stacks import Build, Fixing, Layer, Stack
 from service.trade import grammar_findings
+from service.trade.closing_checks import ClosingCheck
 from service.trade.conditions import NOT_INSPECTED
 from service.trade.make_safe import LineAsked, lines_missing
 from service.trade.words import End, Kind, Stage, Whereabouts
@@ -79,6 +80,7 @@ class _Entry:
     kind: StepKind
     part_id: int | None
     note: str
+    rod_number: int | None
     line_number: int | None
     conditions: frozenset[str]
 
@@ -100,6 +102,7 @@ def what_is_missing(session: Session, record_id: int) -> tuple[Missing, ...]:
         *_fixings(session, head, pile, check),
         *_torque(session, head),
         *_closing(head, pile),
+        *_closing_checks(session, head, entries, check),
     ]
     return tuple(sorted(found, key=lambda missing: missing.severity != BLOCKS))
 
@@ -134,7 +137,15 @@ def _entries(session: Session, record_id: int) -> list[_Entry]:
     ):
         conditions.setdefault(step_id, set()).add(condition)
     rows = session.execute(
-        select(Step.id, Step.sequence, Step.kind, Step.part_id, Step.note, MakeSafeLine.line_number)
+        select(
+            Step.id,
+            Step.sequence,
+            Step.kind,
+            Step.part_id,
+            Step.note,
+            Step.rod_number,
+            MakeSafeLine.line_number,
+        )
         .outerjoin(MakeSafeLine, MakeSafeLine.step_id == Step.id)
         .where(Step.record_id == record_id, Step.undone_at.is_(None))
         .order_by(Step.sequence)
@@ -151,7 +162,11 @@ def _opening(session: Session, head: _Head, entries: list[_Entry]) -> Iterator[M
         .where(ChecklistLine.design_id == head.design_id)
         .order_by(ChecklistLine.number)
     )
-    recorded = {entry.line_number for entry in entries if entry.line_number}
+    recorded = {
+        entry.line_number
+        for entry in entries
+        if entry.line_number and entry.kind is StepKind.MAKE_SAFE
+    }
     missing = lines_missing([LineAsked(*row) for row in lines], recorded)
     if exceptions:
         yield Missing(REMARK, f"Opened by an exception to make-safe: {exceptions[-1]}", "make-safe")
@@ -345,6 +360,25 @@ def _closing(head: _Head, pile: WorkingPile) -> Iterator[Missing]:
         count = len(pile.layers)
         sentence = f"{count} layers still stand in the open stack: lift them off, or close it."
         yield Missing(BLOCKS, sentence, "lifting")
+
+
+def _closing_checks(
+    session: Session, head: _Head, entries: list[_Entry], check: PileCheck
+) -> Iterator[Missing]:
+    """Height, thread, sleeves and shorts: of a stack closed here by a design that is checked."""
+    is_closed_here = head.closed_at is not None and (
+        head.opened_at is not None or head.kind is RecordKind.FIRST_BUILD
+    )
+    if not check.is_made or not is_closed_here:
+        return
+    done = {(e.line_number, e.rod_number) for e in entries if e.kind is StepKind.CLOSING_CHECK}
+    for asked in ClosingCheck:
+        if asked is ClosingCheck.PROTRUSION:
+            rods = [rod for rod in _rods(session, head) if (asked.number, rod) not in done]
+            if rods:
+                yield Missing(REMARK, f"No {asked} recorded for {_rods_in_words(rods)}.", "closing")
+        elif (asked.number, None) not in done:
+            yield Missing(REMARK, f"Closing check not recorded: {asked}.", "closing")
 
 
 def _rods(session: Session, head: _Head) -> Iterable[int]:

@@ -16,6 +16,7 @@ from service.records.tables.rebuild_records import (
     RecordKind,
     RecordState,
     Step,
+    StepKind,
     TorqueReading,
 )
 from service.records.tables.stacks import Stack
@@ -97,7 +98,13 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
     )
     lines = session.execute(
         select(
-            *record, Step.done_at, MakeSafeLine.line_number, MakeSafeLine.reading, MakeSafeLine.unit
+            *record,
+            Step.done_at,
+            Step.kind,
+            MakeSafeLine.line_number,
+            MakeSafeLine.wording,
+            MakeSafeLine.reading,
+            MakeSafeLine.unit,
         )
         .join(Step, Step.id == MakeSafeLine.step_id)
         .join(RebuildRecord, RebuildRecord.id == MakeSafeLine.record_id)
@@ -119,7 +126,9 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
         InDoubt(
             _span_of(row.done_at, spans),
             *row[:5],
-            what=f"make-safe line {row.line_number}",
+            what=f"make-safe line {row.line_number}"
+            if row.kind is StepKind.MAKE_SAFE
+            else row.wording.lower(),
             shown="no reading" if row.reading is None else f"{row.reading:g}\u2009{row.unit}",
         )
         for row in lines

@@ -231,7 +231,11 @@ def _checklist(session: Session, head: Head, entries: Sequence[Entry]) -> tuple[
         .where(ChecklistLine.design_id == head.design_id)
         .order_by(ChecklistLine.number)
     )
-    recorded = {e.check.line_number: e for e in entries if e.stands and e.check is not None}
+    recorded = {
+        e.check.line_number: e
+        for e in entries
+        if e.stands and e.kind is StepKind.MAKE_SAFE and e.check is not None
+    }
     return tuple(ChecklistRow(LineAsked(*row), recorded.get(row.number)) for row in rows)
 
 

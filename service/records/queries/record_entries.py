@@ -140,10 +140,7 @@ class Entry:
         if self.part is not None:
             return _moved_in_words(self, self.part)
         if self.check is not None:
-            value = ""
-            if self.check.reading is not None:
-                value = f", {self.check.reading:g}\u2009{self.check.unit}"
-            return f"make-safe line {self.check.line_number} recorded{value}"
+            return _checked_in_words(self, self.check)
         if self.torque:
             return _torque_in_words(self.torque[-1])
         shown = "".join(f", meter at {one.hours:g}\u2009h" for one in self.hours)
@@ -167,6 +164,14 @@ def _moved_in_words(entry: Entry, part: PartNamed) -> str:
     if entry.kind is StepKind.PUT_ON and entry.facing not in (None, Facing.EITHER):
         turned = f", {part.marked_face or 'marked face'} to the {entry.facing}"
     return f"{named} {entry.kind} at {at}{turned}"
+
+
+def _checked_in_words(entry: Entry, check: CheckRecorded) -> str:
+    value = "" if check.reading is None else f", {check.reading:g}\u2009{check.unit}"
+    if entry.kind is StepKind.MAKE_SAFE:
+        return f"make-safe line {check.line_number} recorded{value}"
+    at_rod = f", rod {entry.rod_number}" if entry.rod_number else ""
+    return f"closing check recorded: {check.wording}{at_rod}{value}"
 
 
 def _torque_in_words(read: TorqueRead) -> str:

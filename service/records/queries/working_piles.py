@@ -4,7 +4,7 @@ An entry that was undone does not count. Nothing here is kept: the layers of a b
 when the record is handed in.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
 from service.records.queries.known import known
+from service.records.queries.prepared import given, prepared
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Step, StepKind
 from service.records.tables.stacks import Fixing
@@ -38,6 +39,8 @@ PART_COLUMNS = (
     PartType.side,
     PartType.back,
     PartType.joint,
+    PartType.drawing_number,
+    PartType.revision,
 )
 
 
@@ -52,6 +55,7 @@ class FixingNow:
     rod_number: int | None
     end: End | None
     step_id: int | None = None
+    thickness_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +70,11 @@ class LiftedOff:
 
 @dataclass(frozen=True, slots=True)
 class WorkingPile:
-    """What a record began from and what stands now. ``lifted`` is in the order of lifting."""
+    """What a record began from and what stands now. ``lifted`` is in the order of lifting.
+
+    ``drawings`` is drawing number and revision of each layer's type, by part;
+    ``no_thickness`` are the parts whose type has no thickness kept.
+    """
 
     record_id: int
     stack_id: int
@@ -76,6 +84,8 @@ class WorkingPile:
     lifted: tuple[LiftedOff, ...]
     fixings: tuple[FixingNow, ...]
     fixings_removed: tuple[FixingNow, ...]
+    drawings: Mapping[int, tuple[str, str]]
+    no_thickness: frozenset[int]
 
     @property
     def layers(self) -> tuple[Layer, ...]:
@@ -119,28 +129,49 @@ def working_pile(session: Session, record_id: int) -> WorkingPile:
     ).first()
     if head is None:
         raise NotFound("record", record_id)
-    base: tuple[Layer, ...] = ()
+    rows: Sequence[Any] = ()
     carried: list[FixingNow] = []
     if head.base_build_id is not None:
-        base = layers_of(session, head.base_build_id)
+        rows = _rows_of_layers(session, head.base_build_id)
         carried = [_fixing(row) for row in session.execute(_fixings_of(head.base_build_id))]
-    steps = session.execute(_steps_of(record_id)).all()
+    base = tuple(as_layer(row, row.position, row.facing, row.cell) for row in rows)
+    steps: Sequence[Any] = session.execute(_steps_of(record_id)).all()
     pile, lifted = _fold_layers(base, steps)
     fixings, removed = _fold_fixings(carried, steps)
-    return WorkingPile(record_id, head.stack_id, head.kind, base, pile, lifted, fixings, removed)
+    return WorkingPile(
+        record_id,
+        head.stack_id,
+        head.kind,
+        base,
+        pile,
+        lifted,
+        fixings,
+        removed,
+        {row.part: (row.drawing_number, row.revision) for row in (*rows, *steps)},
+        frozenset(row.part for row in (*rows, *steps) if row.thickness_mm is None),
+    )
 
 
 def layers_of(session: Session, build_id: int) -> tuple[Layer, ...]:
     """Which layers does a build have, as known now, in the order of the pile?"""
-    rows = session.execute(
-        select(LayerRow.position, LayerRow.facing, LayerRow.cell, *PART_COLUMNS)
-        .join(Part, Part.id == LayerRow.part_id)
-        .join(PartType, PartType.id == Part.part_type_id)
-        .outerjoin(Lot, Lot.id == Part.lot_id)
-        .where(LayerRow.build_id == build_id, known(LayerRow))
-        .order_by(LayerRow.position)
-    )
+    rows = _rows_of_layers(session, build_id)
     return tuple(as_layer(row, row.position, row.facing, row.cell) for row in rows)
+
+
+def _rows_of_layers(session: Session, build_id: int) -> Sequence[Any]:
+    return session.execute(
+        prepared(
+            lambda: (
+                select(LayerRow.position, LayerRow.facing, LayerRow.cell, *PART_COLUMNS)
+                .join(Part, Part.id == LayerRow.part_id)
+                .join(PartType, PartType.id == Part.part_type_id)
+                .outerjoin(Lot, Lot.id == Part.lot_id)
+                .where(LayerRow.build_id == given("build_id"), known(LayerRow))
+                .order_by(LayerRow.position)
+            )
+        ),
+        {"build_id": build_id},
+    ).all()
 
 
 def _fixings_of(build_id: int) -> Select[*tuple[Any, ...]]:
@@ -210,4 +241,13 @@ def _fold_fixings(
 
 def _fixing(row: Any, step_id: int | None = None) -> FixingNow:
     label = part_label(row.serial, row.lot, row.item_number)
-    return FixingNow(row.kind, row.part, label, row.part_type, row.rod_number, row.end, step_id)
+    return FixingNow(
+        row.kind,
+        row.part,
+        label,
+        row.part_type,
+        row.rod_number,
+        row.end,
+        step_id,
+        row.thickness_mm,
+    )

@@ -46,6 +46,7 @@ class StepKind(StrEnum):
     HOURS = "hour reading"
     CLOSED = "closed"
     DEPARTURE = "departure from the design"
+    CLOSING_CHECK = "closing check"
 
 
 class Involvement(StrEnum):
@@ -180,7 +181,10 @@ class Step(Base):
 
 
 class MakeSafeLine(Base):
-    """One line of the make-safe checklist as recorded."""
+    """One check as recorded: a line of the make-safe checklist, or a check of the closing.
+
+    Which of the two it is the kind of its entry says.
+    """
 
     __tablename__ = "make_safe_line"
     id: Mapped[key]

@@ -1,0 +1,129 @@
+"""At the bench: the checks of a closing, measured and looked at before the record is handed in."""
+
+from datetime import datetime
+
+from service.records.changes import given
+from service.records.changes.bench_fixings import refuse_no_rod
+from service.records.changes.rebuild_records import BEGINS_A_STACK, involve
+from service.records.changes.uses import instrument_to_use
+from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go
+from service.records.database import Work
+from service.records.errors import Refused
+from service.records.queries.closing_checks import computed_height
+from service.records.queries.working_piles import working_pile
+from service.records.tables.instruments import InstrumentKind
+from service.records.tables.rebuild_records import (
+    Involvement,
+    MakeSafeLine,
+    RebuildRecord,
+    RecordKind,
+    StepKind,
+)
+from service.trade.closing_checks import ClosingCheck, check_reading_mm
+from service.trade.errors import TradeError
+
+OPENS_NOTHING = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
+LENGTH = (InstrumentKind.HEIGHT_GAUGE,)
+ELECTRICAL = (InstrumentKind.MULTIMETER, InstrumentKind.INSULATION_TESTER)
+
+
+def record_closing_check(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    check: ClosingCheck,
+    rod_number: int | None = None,
+    reading_mm: float | None = None,
+    instrument_id: int | None = None,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Record one check of the closing; give the entry's id. ``reading_mm`` in mm.
+
+    A check recorded again counts as it was recorded last. Raises Refused for a reading that is
+    missing or cannot be, a closed height without its gauge, a height outside the tolerance
+    without a note that says why, and a stack that was not opened in this record.
+    """
+    record = hold_record(work, record_id, version)
+    _refuse_unopened(record)
+    at = done_at_of(work, record, done_at)
+    if check is ClosingCheck.PROTRUSION:
+        refuse_no_rod(work, record, rod_number or 0)
+    elif rod_number is not None:
+        raise Refused("rod_number", rod_number, f"{check} is checked of the whole stack.")
+    _check_reading(check, reading_mm)
+    if check is ClosingCheck.HEIGHT and instrument_id is None:
+        raise Refused("instrument_id", "", "a closed height asks for the height gauge.")
+    text = given.optional_words("note", note, most=4000)
+    if check is ClosingCheck.HEIGHT and reading_mm is not None and not text:
+        _refuse_height(work, record_id, reading_mm)
+    tools = LENGTH if check.is_measured else ELECTRICAL
+    used = instrument_to_use(work, record, instrument_id, at, tools) if instrument_id else None
+    step = add_step(work, record, StepKind.CLOSING_CHECK, at, rod_number=rod_number, note=text)
+    work.session.add(
+        MakeSafeLine(
+            record_id=record_id,
+            step_id=step.id,
+            line_number=check.number,
+            wording=check.wording,
+            reading=reading_mm,
+            unit="mm" if check.is_measured else None,
+            instrument_id=used.instrument.id if used else None,
+            calibration_id=used.calibration_id if used else None,
+            person_id=work.by.id,
+            witness_id=None,
+        )
+    )
+    involve(work, record_id, work.by.id, Involvement.WORKED)
+    what = f"{check}, rod {rod_number}" if rod_number else str(check)
+    value = "done" if reading_mm is None else f"{reading_mm:g} mm"
+    let_go(
+        work,
+        record,
+        Said(
+            f"closing check recorded, {what}: {value}",
+            (
+                (what, None, value),
+                ("instrument", None, used.instrument.label if used else None),
+                ("done at", None, at),
+                ("note", None, text or None),
+            ),
+        ),
+    )
+    return step.id
+
+
+def _refuse_unopened(record: RebuildRecord) -> None:
+    begins = record.kind in BEGINS_A_STACK
+    if record.opened_at is None and not begins and record.kind not in OPENS_NOTHING:
+        raise Refused(
+            "record",
+            f"record {record.id}",
+            "the stack is not opened yet.",
+            "A closing is checked after the opening.",
+        )
+
+
+def _check_reading(check: ClosingCheck, reading_mm: float | None) -> None:
+    if not check.is_measured:
+        if reading_mm is not None:
+            raise Refused("reading_mm", f"{reading_mm:g}", f"{check} have no reading in mm.")
+        return
+    if reading_mm is None:
+        raise Refused("reading_mm", "", "nothing is measured.", "A length in mm.")
+    try:
+        check_reading_mm(check, reading_mm)
+    except TradeError as trouble:
+        raise Refused("reading_mm", f"{reading_mm:g}", str(trouble)) from trouble
+
+
+def _refuse_height(work: Work, record_id: int, reading_mm: float) -> None:
+    expected = computed_height(working_pile(work.session, record_id)).expected
+    if expected is not None and expected.is_outside(reading_mm):
+        raise Refused(
+            "reading_mm",
+            f"{reading_mm:g}",
+            f"the parts add up to {expected.height_mm:.1f} mm \u00b1 {expected.tolerance_mm:g} mm.",
+            "Count the layers and measure again, or say in the note why it stays so.",
+        )

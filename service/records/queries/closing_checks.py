@@ -1,0 +1,64 @@
+"""The checks of a closing: what is asked for, what was recorded, which height is computed."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from service.records.queries.record_entries import Entry
+from service.records.queries.working_piles import WorkingPile
+from service.records.tables.rebuild_records import StepKind
+from service.trade.closing_checks import ClosingCheck, ExpectedHeight, expected_height
+from service.trade.pile import height_mm
+from service.trade.words import Kind
+
+
+@dataclass(frozen=True, slots=True)
+class CheckAsked:
+    """One check of the closing, for one rod where it is asked of each; ``entry`` recorded it."""
+
+    check: ClosingCheck
+    rod_number: int | None
+    entry: Entry | None
+
+    @property
+    def words(self) -> str:
+        """What a person calls it."""
+        return f"{self.check}, rod {self.rod_number}" if self.rod_number else str(self.check)
+
+
+@dataclass(frozen=True, slots=True)
+class ComputedHeight:
+    """The height the parts add up to; ``expected`` None: ``unknown`` says for want of what."""
+
+    expected: ExpectedHeight | None
+    unknown: str = ""
+
+
+def checks_asked(entries: Sequence[Entry], rods: Sequence[int]) -> tuple[CheckAsked, ...]:
+    """Which checks does a closing ask for, and which are recorded? What was entered last counts."""
+    recorded = {
+        (entry.check.wording, entry.rod_number): entry
+        for entry in entries
+        if entry.stands and entry.kind is StepKind.CLOSING_CHECK and entry.check is not None
+    }
+    places: list[tuple[ClosingCheck, int | None]] = [(ClosingCheck.HEIGHT, None)]
+    places += [(ClosingCheck.PROTRUSION, rod) for rod in sorted(rods)]
+    places += [(ClosingCheck.SLEEVES, None), (ClosingCheck.SHORTS, None)]
+    return tuple(
+        CheckAsked(check, rod, recorded.get((check.wording, rod))) for check, rod in places
+    )
+
+
+def computed_height(pile: WorkingPile) -> ComputedHeight:
+    """How high do the parts of this pile make the closed stack? No statement."""
+    layers = pile.layers
+    if not layers:
+        return ComputedHeight(None, "the pile is empty")
+    bare = dict.fromkeys(layer.part_type for layer in layers if layer.part in pile.no_thickness)
+    plates = [one for one in pile.fixings if one.kind is Kind.COMPRESSION_PLATE]
+    bare |= dict.fromkeys(one.part_type for one in plates if one.thickness_mm is None)
+    if bare:
+        return ComputedHeight(None, f"no thickness is kept of {', '.join(bare)}")
+    if len(plates) != 2:
+        return ComputedHeight(None, f"{len(plates)} compression plates are recorded, not two")
+    plates_mm = sum(one.thickness_mm or 0.0 for one in plates)
+    return ComputedHeight(expected_height(height_mm(layers), plates_mm))
