@@ -1,6 +1,7 @@
 """At the bench: layers lifted off and put on at the ends of the pile, and what was seen on them."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy import select, update
@@ -13,6 +14,8 @@ from service.records.changes.versions import Said, add_step, done_at_of, hold_re
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.queries.candidates import read_and_find
+from service.records.queries.coming_layers import as_seen, is_renewed, seen_by, what_comes
+from service.records.queries.patterns import KeptPattern, pattern_of_stack
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import Finding, RebuildRecord, Step, StepKind
@@ -24,12 +27,15 @@ from service.trade.conditions import (
     check_findings,
 )
 from service.trade.errors import TradeError
+from service.trade.grammar_next import WhatNext, why_not
 from service.trade.labels import part_label
 from service.trade.open_pile import OpenPile
 from service.trade.pile import Layer
 from service.trade.words import FIXING_KINDS, LAYER_KINDS, End, Facing, Kind, Whereabouts
 
 ALL_KINDS = (*LAYER_KINDS, *FIXING_KINDS)
+TO_BE_RENEWED = "to be renewed"
+"""The place of a lifted layer that is renewed at every opening."""
 
 
 def lift_off(
@@ -53,19 +59,24 @@ def lift_off(
     record = hold_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
-    pile = working_pile(work.session, record_id).pile
+    now = working_pile(work.session, record_id)
+    pile = now.pile
     layer = _outermost(pile, end)
     _refuse_other_than(work, layer, end, part_id, scanned)
     _check_findings(layer.kind, findings)
     text = given.optional_words("note", note, most=4000)
-    step, _pile = _lift(work, record, pile, end, at, note=text, scanned=scanned)
+    renewed = _renewed(work, record, now, [layer])
+    step, _pile = _lift(work, record, pile, end, at, renewed=renewed, note=text, scanned=scanned)
     _write_findings(work, step, layer.part, findings)
     let_go(
         work,
         record,
         Said(
             f"{layer.kind} {layer.label} lifted off at the {end}",
-            (_moved(layer.label, "fitted", "lifted off"), *_seen(layer.label, findings)),
+            (
+                _moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed),
+                *_seen(layer.label, findings),
+            ),
         ),
     )
     return step.id
@@ -97,16 +108,21 @@ def lift_off_down_to(
             "this cannot be said of several layers at once.",
             f"“{NONE_SEEN}” or “{NOT_INSPECTED}”; note the rest part by part.",
         )
-    pile = working_pile(work.session, record_id).pile
+    now = working_pile(work.session, record_id)
+    pile = now.pile
     layers = pile.layers if end is End.FIXED else tuple(reversed(pile.layers))
     count = next((n for n, layer in enumerate(layers, 1) if layer.part == part_id), 0)
     if not count:
         raise Refused("part_id", part_id, "this part is not in the pile.", "Choose a layer of it.")
     text = given.optional_words("note", note, most=4000)
+    renewed = _renewed(work, record, now, layers[:count])
     for layer in layers[:count]:
-        step, pile = _lift(work, record, pile, end, at, note=text)
+        step, pile = _lift(work, record, pile, end, at, renewed=renewed, note=text)
         _write_findings(work, step, layer.part, [FindingEntry(condition)])
-    changes = [_moved(layer.label, "fitted", "lifted off") for layer in layers[:count]]
+    changes = [
+        _moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed)
+        for layer in layers[:count]
+    ]
     inmost = layers[count - 1]
     sentence = f"{count} layers lifted off at the {end}, down to {inmost.kind} {inmost.label}"
     let_go(work, record, Said(sentence, (*changes, ("findings on each", None, condition))))
@@ -124,6 +140,8 @@ def put_on(
     part_id: int | None = None,
     part_type_id: int | None = None,
     facing: Facing | None = None,
+    by_pattern: bool = False,
+    departs_because: str = "",
     note: str = "",
     done_at: datetime | None = None,
 ) -> int:
@@ -132,6 +150,9 @@ def put_on(
     The part is scanned or typed, chosen (``part_id``), or one item is taken from a lot. ``facing``
     is asked for where the part's type names a marked face. Raises Refused with what stands against
     it; see `part_to_use`.
+
+    ``by_pattern`` refuses at once a part which does not come next by the design's pattern, and
+    says what does; with ``departs_because`` it is put on all the same and the entry keeps why.
     """
     record = hold_record(work, record_id, version)
     refuse_closed(record)
@@ -144,7 +165,19 @@ def put_on(
         as_what="layer of a pile",
         done_at=at,
     )
+    guide = _guide(work, record, end) if by_pattern else None
+    why = given.optional_words("departs_because", departs_because, most=2000)
+    if guide and not why:
+        guide.refuse_other(part, part_type, label, None)
     lies = _facing(part_type, label, facing)
+    against = guide.against(part, part_type, label, lies) if guide else None
+    if guide and against and not why:
+        guide.refuse_other(part, part_type, label, lies)
+    text = given.optional_words("note", note, most=4000)
+    if against:
+        text = f"Not as designed: {against} Put on all the same, because {why}" + (
+            f"\n{text}" if text else ""
+        )
     step = add_step(
         work,
         record,
@@ -157,7 +190,7 @@ def put_on(
         whereabouts_before=part.whereabouts,
         place_before=part.place,
         scanned=scanned.strip() or None,
-        note=given.optional_words("note", note, most=4000),
+        note=text,
     )
     before = part.whereabouts
     part.whereabouts, part.stack_id, part.place = Whereabouts.FITTED, record.stack_id, ""
@@ -170,7 +203,9 @@ def put_on(
             (
                 _moved(label, before, "fitted"),
                 ("facing", None, None if lies is Facing.EITHER else lies),
+                ("departs from the design", None, against),
             ),
+            why if against else "",
         ),
     )
     return step.id
@@ -220,6 +255,44 @@ def note_finding(
     return step.id
 
 
+@dataclass(frozen=True, slots=True)
+class _Guide:
+    """What the design's pattern lets come next, for the part at hand."""
+
+    kept: KeptPattern
+    what: WhatNext
+
+    def against(
+        self, part: Part, part_type: PartType, label: str, facing: Facing | None
+    ) -> str | None:
+        """What speaks against it; None: it comes next."""
+        layer = as_seen(self.kept, part, part_type, label)
+        return why_not(self.what, layer if facing is None else replace(layer, facing=facing))
+
+    def refuse_other(
+        self, part: Part, part_type: PartType, label: str, facing: Facing | None
+    ) -> None:
+        """Raise Refused for a part that does not come next."""
+        against = self.against(part, part_type, label, facing)
+        if against is not None:
+            turned = facing is not None and self.against(part, part_type, label, None) is None
+            raise Refused(
+                "departs_because",
+                "",
+                against,
+                "" if turned else "Lay it aside and take what is expected.",
+            )
+
+
+def _guide(work: Work, record: RebuildRecord, end: End) -> _Guide | None:
+    """The guide at an end of this record's pile; None where the design keeps no pattern."""
+    kept = pattern_of_stack(work.session, record.stack_id)
+    if kept.pattern is None:
+        return None
+    what = what_comes(kept, working_pile(work.session, record.id), end)
+    return None if what is None else _Guide(kept, what)
+
+
 def _outermost(pile: OpenPile, end: End) -> Layer:
     layer = pile.outermost(end)
     if layer is None:
@@ -256,10 +329,14 @@ def _lift(
     end: End,
     at: datetime,
     *,
+    renewed: frozenset[int],
     note: str = "",
     scanned: str = "",
 ) -> tuple[Step, OpenPile]:
-    """Write one lifting off: the part is nowhere but lifted off from now on."""
+    """Write one lifting off: the part is nowhere but lifted off from now on.
+
+    One of ``renewed`` is laid to what is to be renewed.
+    """
     layer, beneath = pile.lift_off(end)
     exposed = beneath.outermost(end)
     work.session.execute(
@@ -282,8 +359,24 @@ def _lift(
         scanned=scanned.strip() or None,
         note=note,
     )
-    part.whereabouts, part.stack_id, part.place = Whereabouts.LIFTED_OFF, None, ""
+    part.whereabouts, part.stack_id = Whereabouts.LIFTED_OFF, None
+    part.place = TO_BE_RENEWED if layer.part in renewed else ""
     return step, beneath
+
+
+def _renewed(
+    work: Work, record: RebuildRecord, now: WorkingPile, layers: Sequence[Layer]
+) -> frozenset[int]:
+    """Which of these layers are renewed at every opening, by their type or the design."""
+    parts = [layer.part for layer in layers]
+    by_type = work.session.scalars(
+        select(Part.id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .where(Part.id.in_(parts), PartType.renew_at_opening)
+    )
+    kept = pattern_of_stack(work.session, record.stack_id)
+    by_design = [layer.part for layer in seen_by(kept, now, layers) if is_renewed(kept, layer)]
+    return frozenset((*by_type, *by_design))
 
 
 def _facing(part_type: PartType, label: str, facing: Facing | None) -> Facing:
@@ -323,8 +416,8 @@ def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[Fin
     work.session.flush()
 
 
-def _moved(label: str, before: str, after: str) -> Change:
-    return (f"where {label} is", before, after)
+def _moved(label: str, before: str, after: str, *, renewed: bool = False) -> Change:
+    return (f"where {label} is", before, f"{after}, {TO_BE_RENEWED}" if renewed else after)
 
 
 def _seen(label: str, findings: Sequence[FindingEntry]) -> tuple[Change, ...]:
