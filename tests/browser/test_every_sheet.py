@@ -1,0 +1,352 @@
+"""Every kind of page as anybody may come to it: by keyboard, in the dark, on a tablet."""
+
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+from sqlalchemy import Engine, select
+from sqlalchemy.orm import Session
+
+from service.records.changes.corrections import propose
+from service.records.changes.holds import Subject, place_hold
+from service.records.queries.correctable import correctable
+from service.records.tables.corrections import Correction, CorrectionOf
+from service.records.tables.people import Role
+from service.records.tables.stacks import Stack
+from tests import builders
+from tests.browser.looking import barriers
+from tests.browser.rebuilds import a_rebuild, misread
+from tests.house.test_every_route_asks import routes_of
+
+pytestmark = pytest.mark.browser
+
+LOOKS = (("light", 1280, 800), ("dark", 820, 1180))
+PAGES = {
+    "stacks": (
+        "/stacks",
+        "/stacks?state=released",
+        "/stacks/new",
+        "/stacks/{stack}",
+        "/stacks/{stack}?build=1&equal=yes",
+        "/stacks/{stack}/compare?from=1&to=2",
+        "/stacks/{stack}/hours",
+        "/stacks/{stack}/edit",
+        "/stacks/{long}",
+        "/stacks/{long}?whole=yes",
+    ),
+    "parts": (
+        "/parts?items=yes",
+        "/parts/new",
+        "/parts/{mea}",
+        "/parts/{mea}/trace",
+        "/parts/{mea}/move",
+        "/parts/{mea}/reserve",
+        "/parts/{mea}/judge",
+        "/parts/{mea}/edit",
+        "/parts/{mea}/attachments",
+        "/part-types",
+        "/part-types/new",
+        "/part-types/{type}",
+        "/part-types/{type}/edit",
+    ),
+    "lots and holds": (
+        "/lots",
+        "/lots/new",
+        "/lots/{lot}",
+        "/lots/{lot}/edit",
+        "/holds?lifted=yes",
+        "/holds/new?lot={lot}",
+        "/holds/{hold}",
+        "/holds/concessions/new?part={mea}",
+        "/import/parts",
+        "/import/stack",
+    ),
+    "records": (
+        "/records",
+        "/records/new",
+        "/records/new?stack={stack}",
+        "/records/{handed_in}",
+        "/records/{handed_in}/approval",
+        "/records/{handed_in}/attachments",
+        "/records/{handed_in}/lifted",
+        "/records/{handed_in}/corrections/new",
+        "/records/{handed_in}/corrections/new?of=torque+reading&subject={torque}",
+        "/records/{open}",
+        "/records/{open}/head",
+        "/records/{open}/approval",
+        "/approvals",
+        "/corrections/{correction}",
+        "/corrections/{approved_correction}",
+    ),
+    "bench": (
+        "/records/{begun}/bench",
+        "/records/{begun}/bench?at=exception",
+        "/records/{begun}/bench?at=opening",
+        "/records/{begun}/bench?at=torque",
+        "/records/{open}/bench?at=lifting",
+        "/records/{open}/bench?at=lifting-several",
+        "/records/{open}/bench?at=finding",
+        "/records/{open}/bench?at=putting-on",
+        "/records/{open}/bench?at=fixings",
+        "/records/{open}/bench?at=fixings-from-lot",
+        "/records/{open}/bench?at=fixings-off",
+        "/records/{open}/bench?at=torque",
+        "/records/{open}/bench?at=closing",
+        "/records/{open}/bench?at=handing-in",
+    ),
+    "everything else": (
+        "/designs",
+        "/designs/new",
+        "/designs/{design}",
+        "/designs/{design}/edit",
+        "/instruments",
+        "/instruments/new",
+        "/instruments/{instrument}",
+        "/instruments/{instrument}/edit",
+        "/people",
+        "/people/add",
+        "/people/{me}",
+        "/audit-trail",
+        "/audit-trail?subject=part:{mea}",
+        "/scan",
+        "/scan?text=nobody-knows-this",
+        "/stacks/nobody-knows-this",
+    ),
+}
+NO_PAGES = {
+    "/",
+    "/favicon.ico",
+    "/health",
+    "/attachments/{attachment_id}",
+    "/attachments/{attachment_id}/small",
+}
+LOOKED_AT_ELSEWHERE = {"/sign-in", "/import/parts/{token}", "/import/stack/{token}"}
+
+
+@pytest.fixture(scope="session")
+def sheets(lab: Engine) -> dict[str, Any]:
+    """A laboratory with something on every page; what the addresses of the pages need."""
+    corrected = a_rebuild(lab, "TARN-ES1", cells=3, lot="M-ES1")
+    misread(corrected)
+    handed_in = a_rebuild(lab, "TARN-ES2")
+    others = handed_in.lab
+    with Session(lab, expire_on_commit=False) as session:
+        me = builders.a_person(session, *Role, name="Vera Roth")
+        builders.a_stack(session, cells=30, serial="TARN-ES3")
+        for serial in ("TARN-ES4", "TARN-ES5"):
+            builders.a_stack(session, cells=2, serial=serial, meter_hours=10.0)
+        stacks = {one.serial: one for one in session.scalars(select(Stack))}
+        types = builders.the_part_types(session)
+        lot = builders.a_lot(session, types.gas_gasket, label="G-ES", quantity=40)
+        approved = session.scalars(
+            select(Correction).where(Correction.record_id == corrected.number)
+        ).one()
+        free_design = builders.a_design(session)
+        torque = next(
+            fact
+            for fact in correctable(session, handed_in.number).facts
+            if fact.of is CorrectionOf.TORQUE
+        )
+        session.commit()
+    begun = others.begin(stack_id=stacks["TARN-ES4"].id)
+    opened = others.begin(stack_id=stacks["TARN-ES5"].id)
+    opened.open(hours=12.0)
+    opened.lift(count=3)
+    facts = {"of": torque.of, "subject_id": torque.subject_id}
+    correction = others.do(
+        propose, handed_in.number, new_value="9.3 N·m", reason="mistyped", **facts
+    )
+    hold = others.do(place_hold, Subject(lot_id=lot.id), reason="received wet")
+    return {
+        "me": me.login,
+        "stack": corrected.serial,
+        "long": "TARN-ES3",
+        "mea": corrected.old_mea_id,
+        "type": types.mea.id,
+        "lot": lot.id,
+        "hold": hold,
+        "handed_in": handed_in.number,
+        "torque": torque.subject_id,
+        "begun": begun.number,
+        "open": opened.number,
+        "correction": correction,
+        "approved_correction": approved.id,
+        "design": free_design.id,
+        "instrument": others.driver_id,
+    }
+
+
+@pytest.fixture(scope="module")
+def signed_in(chromium: Browser, sheets: dict[str, Any], served_at: str) -> Any:
+    """The cookies of somebody with every role."""
+    context = chromium.new_context()
+    page = context.new_page()
+    page.goto(f"{served_at}/sign-in")
+    page.get_by_label("Login").fill(sheets["me"])
+    page.get_by_label("Password").fill(builders.PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_url(lambda address: "/sign-in" not in address)
+    state = context.storage_state()
+    context.close()
+    return state
+
+
+@pytest.fixture
+def page(new_page: Callable[..., Page], signed_in: Any) -> Page:
+    """A page of somebody with every role."""
+    return new_page(storage_state=signed_in)
+
+
+def looks(page: Page, address: str) -> Iterator[str]:
+    """Everything wrong with a page, in light at a desk and in the dark on a tablet."""
+    page.goto(address)
+    if page.locator("h1").count() != 1:
+        yield "there is not one heading"
+    for scheme, width, height in LOOKS:
+        page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+        page.set_viewport_size({"width": width, "height": height})
+        # As high as the page: what lies behind the buttons that stick is looked at as well.
+        high = page.evaluate("document.documentElement.scrollHeight")
+        page.set_viewport_size({"width": width, "height": high})
+        too_wide = page.evaluate(
+            "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        )
+        if too_wide > 0:
+            yield f"{scheme}: {too_wide} px wider than {width} px"
+        yield from (f"{scheme}: {one}" for one in barriers(page))
+
+
+@pytest.mark.parametrize("group", PAGES)
+def test_no_sheet_keeps_anybody_out(
+    page: Page, served_at: str, sheets: dict[str, Any], group: str
+) -> None:
+    """Rules of WCAG 2.2 A and AA, no scrolling sideways, nothing in the console."""
+    wrong = {}
+
+    for address in PAGES[group]:
+        found = list(looks(page, served_at + address.format_map(sheets)))
+        if found:
+            wrong[address] = found
+
+    assert wrong == {}
+
+
+def test_lists_sent_are_looked_at_without_barriers(
+    page: Page, served_at: str, sheets: dict[str, Any], tmp_path: Path
+) -> None:
+    """The step between sending a list and writing it, with rows in error."""
+    (tmp_path / "parts.csv").write_text("serial;part type;hours\nES-1;mea;1,5\nES-2;mee;0\n")
+    (tmp_path / "pile.csv").write_text("position;part type;serial\n1;mea;ES-9\n2;nothing;ES-8\n")
+    wrong = {}
+
+    for what in ("parts", "stack"):
+        page.goto(f"{served_at}/import/{what}")
+        page.locator("#file").set_input_files(
+            tmp_path / ("parts.csv" if what == "parts" else "pile.csv")
+        )
+        page.locator("form.upload button").click()
+        page.wait_for_url(f"**/import/{what}/*")
+        wrong[what] = list(looks(page, page.url))
+
+    assert wrong == {"parts": [], "stack": []}
+
+
+def test_every_page_there_is_is_looked_at(app: Any) -> None:
+    """A new page is added to ``PAGES`` above."""
+    reached = [address.partition("?")[0] for group in PAGES.values() for address in group]
+    patterns = {
+        route.path: re.compile(re.sub(r"\{[^}]*\}", "[^/]+", route.path))
+        for route in routes_of(app)
+        if "GET" in (route.methods or ()) and not route.path.startswith("/api/")
+    }
+
+    unseen = {
+        path
+        for path, pattern in patterns.items()
+        if not any(pattern.fullmatch(address) for address in reached)
+    }
+
+    assert unseen - NO_PAGES - LOOKED_AT_ELSEWHERE == set()
+
+
+def test_the_keys_walk_the_pile_and_open_a_part(
+    page: Page, served_at: str, sheets: dict[str, Any]
+) -> None:
+    """One stop for the tab key, arrows from layer to layer, Enter opens what is pointed at."""
+    page.goto(f"{served_at}/stacks/{sheets['stack']}")
+    layers = page.locator("svg.pile .layer")
+    expect(page.locator("svg.pile .layer[tabindex='0']")).to_have_count(1)
+
+    layers.first.focus()
+    expect(page.locator(".says")).to_contain_text("1: insulator plate")
+    last = layers.count()
+    for key, at in (("ArrowRight", 2), ("ArrowDown", 3), ("ArrowLeft", 2), ("End", last)):
+        page.keyboard.press(key)
+        assert page.evaluate("document.activeElement.dataset.position") == str(at)
+    assert page.evaluate("document.querySelector('svg.pile .found').width.baseVal.value") > 0
+    page.keyboard.press("Home")
+    for _ in range(5):
+        page.keyboard.press("ArrowRight")
+    label = page.locator(".says").text_content() or ""
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/parts/*")
+
+    serial = page.get_by_role("heading", level=1).locator(".serial").inner_text()
+    assert serial in label
+
+
+def test_the_first_tab_leads_past_the_head(page: Page, served_at: str) -> None:
+    """A skip link that can be seen, and goes where it says."""
+    page.goto(f"{served_at}/stacks")
+
+    page.keyboard.press("Tab")
+    skip = page.locator(":focus")
+    expect(skip).to_have_attribute("href", "#sheet")
+    box = skip.bounding_box()
+    assert box is not None
+    assert box["y"] >= 0
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
+
+    assert page.evaluate("document.activeElement.closest('main') !== null")
+
+
+FOCUS_SHOWN = """() => {
+    const one = document.activeElement;
+    const style = getComputedStyle(one);
+    const shown = parseFloat(style.outlineWidth) >= 2 && style.outlineStyle !== "none";
+    const framed = one.closest("svg.pile")?.querySelector(".found")?.width.baseVal.value > 0;
+    if (!shown && !framed) return `not shown: ${one.outerHTML.slice(0, 200)}`;
+    if (one.closest("svg")) return "";
+    const box = one.getBoundingClientRect();
+    const above = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+    const free = one.contains(above) || above?.contains(one) || above?.closest("label");
+    return free ? "" : `behind ${above?.outerHTML.slice(0, 90)}: ${one.outerHTML.slice(0, 200)}`;
+}"""
+
+
+@pytest.mark.parametrize(
+    "address", ["/stacks/{stack}", "/records/{open}/bench?at=putting-on", "/parts/{mea}"]
+)
+def test_whoever_tabs_through_a_sheet_sees_where_they_are(
+    page: Page, served_at: str, sheets: dict[str, Any], address: str
+) -> None:
+    """Everything that takes the focus shows it, and it is never hidden behind what sticks."""
+    page.set_viewport_size({"width": 820, "height": 600})
+    page.emulate_media(reduced_motion="reduce")
+    page.goto(served_at + address.format_map(sheets))
+    page.mouse.click(1, 1)  # begin at the top, wherever the cursor is put
+    stops, unseen = 0, []
+
+    for _ in range(70):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.matches('body, .skip')") and stops:
+            break
+        stops += 1
+        unseen.append(page.evaluate(FOCUS_SHOWN))
+
+    assert stops > 15
+    assert [one for one in unseen if one] == []
