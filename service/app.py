@@ -41,6 +41,7 @@ PAGES = (
     "stacks",
     "stack_sheets",
     "rebuild_records",
+    "changeover",
     "approvals",
     "corrections",
     "bench",

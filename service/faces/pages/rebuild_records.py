@@ -20,6 +20,7 @@ from service.records.changes.rebuild_records import (
 from service.records.database import changing, now_utc, reading
 from service.records.permissions import Act, need
 from service.records.queries.bench_choices import StackToBegin, people_to_choose, stack_to_begin
+from service.records.queries.changeover_progress import Progress, progress
 from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_of_records
 from service.records.queries.missing import Missing, what_is_missing
@@ -80,6 +81,8 @@ class RecordPage:
     missing: tuple[Missing, ...]
     verification: Verification | None
     corrections: tuple[CorrectionView, ...]
+    standing: Progress | None
+    """against the changeover plan it was begun by"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,8 +173,9 @@ def show(request: Request, me: Me, database: Database, record_id: int) -> Respon
         missing = what_is_missing(session, record_id)
         verification = verify(session, [record_id]).get(record_id)
         corrections = corrections_of_records(session, [record_id]).get(record_id, ())
+        standing = progress(session, record_id)
     tables = tuple(table for stage in Stage if (table := view.torque(stage)).passes)
-    context = RecordPage(view, tables, missing, verification, corrections)
+    context = RecordPage(view, tables, missing, verification, corrections, standing)
     return page(request, "rebuild_records/show.html", context)
 
 

@@ -24,6 +24,7 @@ from service.records.database import reading
 from service.records.permissions import Act, need
 from service.records.queries.build_torques import BuildTorques, RodTorque, build_torques
 from service.records.queries.builds import BuildFacts
+from service.records.queries.changeover_plans import ListedPlan, plans_of_stack
 from service.records.queries.content import Verification
 from service.records.queries.hour_histories import HourHistory, hour_history
 from service.records.queries.hours import build_hours
@@ -71,6 +72,7 @@ class SheetPage:
     verification: Verification | None
     is_now: bool
     """the map is of the present build as known now"""
+    plans: tuple[ListedPlan, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +177,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         build = shown.build
         torques = build_torques(session, [build.build_id], known_at) if build else {}
         checked = verified(session, [build.record_id]) if build else {}
+        plans = plans_of_stack(session, stack_id)
     is_now = bool(build and build.is_present and known_at is None)
     caption = _caption(shown, request)
     record = _record_of(sheet, build)
@@ -208,6 +211,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         approved_by=_approver(sheet, record),
         verification=checked.get(build.record_id) if build else None,
         is_now=is_now,
+        plans=plans,
     )
     return page(request, "stacks/show.html", context, asked.status)
 
