@@ -362,7 +362,7 @@ class History:
     def _new_part(self, name: str) -> int:
         part_id = self.new_id("part")
         counted = bool(TYPES[name].get("counted", TYPES[name]["kind"] is Kind.GASKET))
-        self.lab.taken[name] += counted
+        lot_id, item_number = self.lab.take(name)
         serial = None if counted else f"{self.serial}-{len(self.parts) + 1:04}"
         self.parts[part_id] = row.part(
             part_id,
@@ -370,8 +370,8 @@ class History:
             self.stack_id,
             self.first["stack"][0]["added_at"],
             part_type_id=self.lab.types[name],
-            lot_id=self.lab.lots[name],
-            item_number=self.lab.taken[name] if counted else None,
+            lot_id=lot_id,
+            item_number=item_number if counted else None,
         )
         return part_id
 

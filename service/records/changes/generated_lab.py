@@ -3,6 +3,7 @@
 All of it is invented and says so; nobody generated can sign in.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
@@ -24,6 +25,8 @@ from service.trade.words import Back, Facing, Joint, Kind, Material, Side
 
 CALIBRATED_EVERY = timedelta(days=180)
 BUILDERS, SUPERVISORS = 4, 2
+LOT_SIZE = 240
+"""parts of a generated lot: a box of MEAs, a sheet of gaskets"""
 
 G, M, E, P = Material.GRAPHITE, Material.METAL, Material.ELASTOMER, Material.PLASTIC
 TYPES: dict[str, dict[str, Any]] = {
@@ -91,19 +94,28 @@ class Laid:
 
 @dataclass
 class Lab:
-    """Ids of what the histories refer to, and how much of each counted lot is taken."""
+    """Ids of what the histories refer to; lots are opened as parts are taken from them."""
 
     design_id: int
     rods: list[int]
     torque_nm: float
     passes: int
     types: dict[str, int]
-    lots: dict[str, int]
-    taken: dict[str, int]
+    new_lot: Callable[[str, int], int]
+    lots: dict[str, int] = field(default_factory=dict, init=False)
+    taken: dict[str, int] = field(default_factory=dict, init=False)
     builders: list[int]
     supervisors: list[tuple[int, str]]
     instruments: dict[InstrumentKind, int]
     calibrations: dict[int, list[tuple[datetime, int]]] = field(default_factory=dict)
+
+    def take(self, name: str) -> tuple[int, int]:
+        """The lot the next part of a type comes from, and the part's number in it, from 1."""
+        taken = self.taken.get(name, 0)
+        if taken % LOT_SIZE == 0:
+            self.lots[name] = self.new_lot(name, taken // LOT_SIZE + 1)
+        self.taken[name] = taken + 1
+        return self.lots[name], taken % LOT_SIZE + 1
 
     def calibration(self, instrument_id: int, at: datetime) -> int:
         """The calibration that was valid at a time."""
@@ -115,7 +127,10 @@ def stand_up(session: Session, *, mark: str, cells: int, since: datetime, until:
     rods = 4 if cells <= 20 else 8 if cells <= 60 else 12
     design = _design(session, mark, cells, rods, since)
     types = _types(session, since)
-    lots = {name: _lot(session, key, f"{mark}-{name}", since) for name, key in types.items()}
+
+    def new_lot(name: str, number: int) -> int:
+        return _lot(session, types[name], f"{mark}-{name}-{number:03}", since)
+
     people = _people(session, mark, since)
     lab = Lab(
         design_id=design.id,
@@ -123,8 +138,7 @@ def stand_up(session: Session, *, mark: str, cells: int, since: datetime, until:
         torque_nm=design.target_torque_nm,
         passes=design.tightening_passes,
         types=types,
-        lots=lots,
-        taken=dict.fromkeys(types, 0),
+        new_lot=new_lot,
         builders=[person.id for person in people[:BUILDERS]],
         supervisors=[(person.id, person.name) for person in people[BUILDERS:]],
         instruments={},
