@@ -6,6 +6,12 @@ from math import atan2, hypot, isfinite, pi
 
 from service.trade.errors import Inconsistent, OutOfRange
 
+SETTLING_MINUTES = 30
+"""Gaskets and diffusion layers creep under the clamp: the nuts are read again after so long.
+
+Common practice, no source; the site's procedure may ask for another time.
+"""
+
 
 @dataclass(frozen=True, slots=True)
 class Rod:

@@ -6,6 +6,7 @@ htmx gets the bench alone. A form shown before somebody else's entry comes back 
 
 from fastapi import APIRouter, Request, Response
 
+from service.faces.pages import bench_tightening
 from service.faces.pages.bench_entering import (
     UNDONE,
     Entering,
@@ -27,9 +28,10 @@ from service.records.database import Work, changing, reading
 from service.records.permissions import Act, need
 from service.records.queries.record_heads import record_head
 from service.trade.conditions import STANDING_ALONE
-from service.trade.words import End, Facing, ReadingKind, Stage
+from service.trade.words import End, Facing
 
 router = APIRouter(prefix="/records/{record_id}")
+router.include_router(bench_tightening.router)
 
 
 @router.get("/bench")
@@ -202,6 +204,7 @@ def put_on(request: Request, me: Me, database: Database, form: Typed, record_id:
     with form.keeping():
         end, facing = form.choice("end", End), form.choice("facing", Facing, required=False)
         lot_id, part_id = chosen(form)
+        why = form.text("departs_because", required=False, most=2000)
         scanned, note = form.text("scanned", required=False), form.text("note", required=False)
         done_at = form.moment("done_at", required=False)
         return at.enter(
@@ -214,6 +217,8 @@ def put_on(request: Request, me: Me, database: Database, form: Typed, record_id:
                 lot_id=lot_id,
                 part_id=part_id,
                 facing=facing,
+                by_pattern=True,
+                departs_because=why,
                 note=note,
                 done_at=done_at,
             ),
@@ -294,51 +299,6 @@ def remove_fixings(
                 work, record_id, version, part_ids=parts, note=note, done_at=done_at
             ),
             at=Place.OFF,
-        )
-    return at.again()
-
-
-@router.post("/torque")
-def torque(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
-    """Enter one torque reading."""
-    at = Entering(request, me, database, form, record_id, Place.TORQUE)
-    with form.keeping():
-        stage, kind = form.choice("stage", Stage), form.choice("kind", ReadingKind)
-        rod, number = form.whole("rod_number", least=1), form.whole("pass_number", least=1)
-        instrument_id, entered = form.whole("instrument_id"), form.text("entered", most=60)
-        taken_at = form.moment("taken_at", required=False)
-        return at.enter(
-            lambda work, version: bench.read_torque(
-                work,
-                record_id,
-                version,
-                rod_number=sure(rod),
-                pass_number=sure(number),
-                stage=sure(stage),
-                kind=sure(kind),
-                entered=entered,
-                instrument_id=sure(instrument_id),
-                taken_at=taken_at,
-            ),
-            at=Place.TORQUE,
-            stage=form.kept("stage"),
-        )
-    return at.again()
-
-
-@router.post("/close")
-def close(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
-    """Record the closing."""
-    at = Entering(request, me, database, form, record_id, Place.CLOSING)
-    with form.keeping():
-        hours = form.number("hours", least=0, unit="h", required=False)
-        closed_at = form.moment("closed_at", required=False)
-        note = form.text("note", required=False)
-        return at.enter(
-            lambda work, version: bench.close_stack(
-                work, record_id, version, closed_at=closed_at, hours=hours, note=note
-            ),
-            at=Place.HANDING_IN,
         )
     return at.again()
 

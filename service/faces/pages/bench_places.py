@@ -1,13 +1,17 @@
 """The places of the work at the bench, and what the page shows at one of them."""
 
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 
+from service.faces.pages.bench_guide import Guide
 from service.faces.pages.forms import Form
 from service.records.queries.bench_choices import LotAtHand
 from service.records.queries.candidates import Candidate
+from service.records.queries.closing_checks import CheckAsked, ComputedHeight
 from service.records.queries.missing import Missing
 from service.records.queries.rebuild_records import ChecklistRow, RecordView
+from service.records.queries.record_entries import TorqueRead
 from service.records.queries.torque_tables import TorqueTable
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
 from service.trade.pile import Layer
@@ -29,6 +33,7 @@ class Place(StrEnum):
     OFF = "fixings-off"
     TORQUE = "torque"
     CLOSING = "closing"
+    CHECKS = "closing-checks"
     HANDING_IN = "handing-in"
 
 
@@ -53,7 +58,7 @@ GROUPS: tuple[tuple[str, tuple[tuple[Place, str], ...]], ...] = (
         ),
     ),
     ("torque", ((Place.TORQUE, "torque"),)),
-    ("close", ((Place.CLOSING, "closing"),)),
+    ("close", ((Place.CLOSING, "closing"), (Place.CHECKS, "height, thread, sleeves, shorts"))),
     ("hand in", ((Place.HANDING_IN, "hand in"),)),
 )
 BEFORE_OPENING = (Place.MAKE_SAFE, Place.EXCEPTION, Place.OPENING)
@@ -88,6 +93,24 @@ class Next:
     rod: int
     pass_number: int
     kinds: tuple[str, ...]
+    target_nm: float | None = None
+    """of this pass, N·m"""
+    percent: float = 100.0
+    order: tuple[int, ...] = ()
+    outside: TorqueRead | None = None
+    """the reading of this nut that is outside the tolerance, with nobody's reason"""
+    left: int = 0
+    """nuts still to be read in this pass"""
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """The pass after the stack has settled: from when it is due, and whether it is."""
+
+    minutes: int
+    due_at: datetime
+    is_due: bool
+    pass_number: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +135,15 @@ class BenchPage:
     severities: tuple[tuple[int, str], ...] = ()
     parts: tuple[PartSeen, ...] = ()
     part: PartSeen | None = None
+    guide: Guide | None = None
+    down_to: Layer | None = None
+    """the layer several are lifted off down to, and how many those are"""
+    down_count: int = 0
     tray: tuple[LiftedOff, ...] = ()
+    renewed: tuple[LiftedOff, ...] = ()
+    checks: tuple[CheckAsked, ...] = ()
+    check: CheckAsked | None = None
+    height: ComputedHeight | None = None
     lots: tuple[LotAtHand, ...] = ()
     candidates: tuple[Candidate, ...] = ()
     fixings: tuple[FixingNow, ...] = ()
@@ -120,5 +151,6 @@ class BenchPage:
     people: tuple[tuple[int, str], ...] = ()
     torque: TorqueTable | None = None
     next: Next | None = None
+    settling: Settling | None = None
     passes: tuple[int, ...] = ()
     most_mb: int = 0

@@ -1,14 +1,16 @@
 """What the bench page shows: where the work stands, what is next, and what can be chosen there."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from datetime import datetime
+from urllib.parse import urlencode
 
 from fastapi import Request
 from sqlalchemy.orm import Session
 
 from service.faces.drawings.clamp import Rods
 from service.faces.drawings.pile import draw_pile
+from service.faces.pages.bench_guide import guide_at
 from service.faces.pages.bench_places import (
     BEFORE_OPENING,
     GROUPS,
@@ -19,10 +21,12 @@ from service.faces.pages.bench_places import (
 )
 from service.faces.pages.bench_torque import at_torque, rod_plan
 from service.faces.pages.forms import Form, blank
+from service.records.changes.bench_closing import ELECTRICAL, LENGTH
 from service.records.database import now_utc
 from service.records.permissions import Person
 from service.records.queries import bench_choices as choices
 from service.records.queries.candidates import Candidate, read_and_find
+from service.records.queries.closing_checks import checks_asked, computed_height
 from service.records.queries.missing import BLOCKS, what_is_missing
 from service.records.queries.rebuild_records import RecordView, record_view
 from service.records.queries.working_piles import working_pile
@@ -92,6 +96,7 @@ def where_the_work_stands(view: RecordView) -> Place:
         StepKind.FIXING_FITTED: Place.FIXINGS,
         StepKind.FIXING_REMOVED: Place.OFF,
         StepKind.TORQUE: Place.TORQUE,
+        StepKind.CLOSING_CHECK: Place.CHECKS,
     }
     return by_kind.get(last.kind, Place.LIFTING if head.opens else Place.PUTTING_ON)
 
@@ -150,13 +155,18 @@ def _drawn(page: BenchPage, session: Session, open_at: End | None) -> str:
     layers = page.pile.layers
     if not layers:
         return ""
-    rods = choices.rods_of(session, page.view.head.design_id)
+    head = page.view.head
+    rods = choices.rods_of(session, head.design_id)
     outermost = None if open_at is None else 1 if open_at is End.FIXED else len(layers)
+    link = "/parts/{part}"
+    if page.place in {Place.LIFTING, Place.SEVERAL}:
+        asked = urlencode({"at": Place.SEVERAL.value, "end": page.end.value})
+        link = f"/records/{head.id}/bench?{asked}&part={{part}}"
     return draw_pile(
         layers,
-        title=f"The pile of {page.view.head.stack} as it stands, {page.pile_in_words}",
+        title=f"The pile of {head.stack} as it stands, {page.pile_in_words}",
         rods=Rods(len(rods)) if rods else None,
-        link=lambda layer: f"/parts/{layer.part}",
+        link=lambda layer: link.format(part=layer.part),
         open_at=open_at,
         marked=outermost,
         has_legend=False,
@@ -190,7 +200,39 @@ def _lifting(
         drawing=_drawn(page, session, page.end),
         conditions=conditions_of(layer.kind) if layer else (),
         severities=tuple(SEVERITIES.items()),
+        renewed=tuple(one for one in page.pile.lifted if one.to_be_renewed),
     )
+
+
+def _lifting_one(
+    page: BenchPage, session: Session, asked: Mapping[str, str], me: Person
+) -> BenchPage:
+    """One layer; where another one was scanned that lies further in, the way down to it."""
+    return _down_to(_lifting(page, session, asked, me), _scanned_layers(session, page.form))
+
+
+def _several(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:
+    wanted = page.form.kept("part_id")
+    parts = {int(wanted)} if wanted.isdecimal() and len(wanted) < 16 else set()
+    return _down_to(_lifting(page, session, asked, me), parts)
+
+
+def _down_to(page: BenchPage, parts: Collection[int]) -> BenchPage:
+    layers = page.pile.layers if page.end is End.FIXED else page.pile.layers[::-1]
+    for count, layer in enumerate(layers, 1):
+        if layer.part in parts:
+            return replace(page, down_to=layer, down_count=count)
+    return page
+
+
+def _scanned_layers(session: Session, form: Form) -> Collection[int]:
+    if not form.wrong("scanned"):
+        return ()
+    try:
+        _scan, found = read_and_find(session, form.kept("scanned"), LAYER_KINDS)
+    except TradeError:
+        return ()
+    return {one.part_id for one in found if one.part_id is not None}
 
 
 def _finding(
@@ -225,11 +267,16 @@ def _finding(
 def _putting_on(
     page: BenchPage, session: Session, _asked: Mapping[str, str], _me: Person
 ) -> BenchPage:
+    guide = guide_at(session, page.view.head.design_id, page.pile, page.end)
+    lifted = tuple(reversed(page.pile.lifted))
+    lots = choices.lots_at_hand(session, page.view.head.id, LAYER_KINDS, now_utc())
     return replace(
         page,
         drawing=_drawn(page, session, page.end),
-        tray=tuple(reversed(page.pile.lifted)),
-        lots=choices.lots_at_hand(session, page.view.head.id, LAYER_KINDS, now_utc()),
+        guide=guide,
+        tray=guide.back if guide else tuple(one for one in lifted if not one.to_be_renewed),
+        renewed=tuple(one for one in lifted if one.to_be_renewed),
+        lots=guide.lots if guide else lots,
         candidates=_candidates(session, page.form, LAYER_KINDS),
     )
 
@@ -260,13 +307,36 @@ def _candidates(session: Session, form: Form, kinds: tuple[Kind, ...]) -> tuple[
 def _closing(
     page: BenchPage, session: Session, _asked: Mapping[str, str], _me: Person
 ) -> BenchPage:
-    return replace(page, drawing=_drawn(page, session, None))
+    checks = checks_asked(page.view.entries, page.view.rods)
+    return replace(page, drawing=_drawn(page, session, None), checks=checks)
+
+
+def _checks(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person) -> BenchPage:
+    """The checks of the closing, one at a time: the one asked for, else the first not recorded."""
+    checks = checks_asked(page.view.entries, page.view.rods)
+    wanted = page.form.kept("check") or asked.get("check", "")
+    rod = page.form.kept("rod_number") or asked.get("rod", "")
+    named = [x for x in checks if x.check == wanted and (not rod or str(x.rod_number) == rod)]
+    left = [one for one in checks if one.entry is None]
+    check = next(iter(named or left), None)
+    kinds = (LENGTH if check.check.is_measured else ELECTRICAL) if check else ()
+    tools = [one for kind in kinds for one in choices.instruments_to_choose(session, kind)]
+    if len(tools) == 1 and not page.form.kept("instrument_id"):
+        page.form.typed["instrument_id"] = (str(tools[0][0]),)
+    return replace(
+        page,
+        checks=checks,
+        check=check,
+        height=computed_height(page.pile),
+        instruments=tuple(tools),
+        drawing=rod_plan(page, session, check.rod_number) if check and check.rod_number else "",
+    )
 
 
 FILL: dict[Place, Fill] = {
     Place.MAKE_SAFE: _make_safe,
-    Place.LIFTING: _lifting,
-    Place.SEVERAL: _lifting,
+    Place.LIFTING: _lifting_one,
+    Place.SEVERAL: _several,
     Place.FINDING: _finding,
     Place.PUTTING_ON: _putting_on,
     Place.FIXINGS: _fixings,
@@ -274,5 +344,6 @@ FILL: dict[Place, Fill] = {
     Place.OFF: _fixings,
     Place.TORQUE: at_torque,
     Place.CLOSING: _closing,
+    Place.CHECKS: _checks,
     Place.HANDING_IN: _closing,
 }

@@ -2,16 +2,21 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
+from datetime import timedelta
 
 from sqlalchemy.orm import Session
 
 from service.faces.drawings.rods import draw_rods
-from service.faces.pages.bench_places import BenchPage, Next
+from service.faces.pages.bench_places import BenchPage, Next, Settling
+from service.records.database import now_utc
 from service.records.permissions import Person
 from service.records.queries import bench_choices as choices
+from service.records.queries.rebuild_records import RecordView
+from service.records.queries.record_entries import TorqueRead
 from service.records.queries.torque_tables import TorqueTable
 from service.records.tables.instruments import InstrumentKind
 from service.records.tables.rebuild_records import RecordKind
+from service.trade.tightening import SETTLING_MINUTES
 from service.trade.words import ReadingKind, Stage
 
 
@@ -22,10 +27,13 @@ def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: P
     as_found = head.opens and head.opened_at is None and head.kind is not RecordKind.RE_TORQUE
     stage = Stage(named) if named in tuple(Stage) else Stage.AS_FOUND if as_found else Stage.CLOSING
     table = page.view.torque(stage)
-    coming = _next(page, table, stage, form.kept("rod_number"), form.kept("pass_number"))
+    settling = _settling(page.view, table) if stage is Stage.CLOSING else None
+    due = settling.pass_number if settling is not None and settling.is_due else 1
+    coming = _next(page, table, stage, form.kept("rod_number"), form.kept("pass_number"), due=due)
     wanted_pass = asked.get("pass", "")
     if wanted_pass.isdecimal() and not form.kept("pass_number"):
         coming = replace(coming, pass_number=max(1, min(int(wanted_pass[:3]), 50)))
+    coming = _told(page.view, table, coming)
     drivers = choices.instruments_to_choose(session, InstrumentKind.TORQUE_DRIVER)
     if not form.kept("instrument_id"):
         only = drivers[0][0] if len(drivers) == 1 else None
@@ -37,24 +45,30 @@ def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: P
         page,
         torque=table,
         next=coming,
+        settling=settling,
         passes=tuple(range(1, max(head.passes, *table.passes, coming.pass_number) + 1)),
         instruments=drivers,
         drawing=rod_plan(page, session, coming.rod, table),
     )
 
 
-def _next(page: BenchPage, table: TorqueTable, stage: Stage, rod: str, pass_number: str) -> Next:
-    """The first rod, in tightening order, without a reading in the first pass that lacks one."""
+def _next(
+    page: BenchPage, table: TorqueTable, stage: Stage, rod: str, pass_number: str, *, due: int
+) -> Next:
+    """The first rod, in tightening order, that is open in the first pass that is not complete.
+
+    ``due`` is the last pass that is due by now.
+    """
     kinds = tuple(
         kind.value for kind in ReadingKind if stage is Stage.CLOSING or kind is not ReadingKind.SET
     )
     numbers = table.passes or (1,)
-    most = 1 if stage is Stage.AS_FOUND else max(page.view.head.passes, numbers[-1])
+    most = 1 if stage is Stage.AS_FOUND else max(page.view.head.passes, numbers[-1], due)
     read = {
         (number, table_rod)
         for table_rod, cells in table.rows
         for number, cell in zip(table.passes, cells, strict=True)
-        if cell.counts is not None
+        if cell.counts is not None and not _unsettled(page.view, cell.counts)
     }
     rods = page.view.rods or (1,)
     coming = next(
@@ -71,7 +85,59 @@ def _next(page: BenchPage, table: TorqueTable, stage: Stage, rod: str, pass_numb
         coming = (next((n for n in range(1, most + 1) if (n, at) not in read), most), at)
     if pass_number.isdecimal():
         coming = (int(pass_number[:3]), coming[1])
-    return Next(stage, coming[1], coming[0], kinds)
+    left = sum((coming[0], one) not in read for one in rods)
+    return Next(stage, coming[1], coming[0], kinds, order=rods, left=left)
+
+
+def _unsettled(view: RecordView, read: TorqueRead) -> bool:
+    """Be true for a reading outside the tolerance of which nobody has said why it stays."""
+    if read.stage is not Stage.CLOSING or read.pass_number < view.head.passes:
+        return False
+    return view.is_outside(read) and not any(
+        entry.note for entry in view.standing if read in entry.torque
+    )
+
+
+def _told(view: RecordView, table: TorqueTable, coming: Next) -> Next:
+    """The next reading with what its pass aims at, and the one before it that is outside."""
+    if coming.stage is Stage.AS_FOUND:
+        return coming
+    percent = min(100.0, 100.0 * coming.pass_number / view.head.passes)
+    cells = dict(table.rows).get(coming.rod, ())
+    before = (
+        [
+            cell.counts
+            for number, cell in zip(table.passes, cells, strict=True)
+            if number == coming.pass_number and cell.counts is not None
+        ]
+        if cells
+        else []
+    )
+    outside = before[0] if before and _unsettled(view, before[0]) else None
+    return replace(
+        coming,
+        target_nm=view.head.target_nm * percent / 100,
+        percent=percent,
+        outside=outside,
+    )
+
+
+def _settling(view: RecordView, table: TorqueTable) -> Settling | None:
+    """When the pass after settling is due; None until the last pass of the design is complete."""
+    last = view.head.passes
+    final = [read for read in table.last if read.pass_number >= last]
+    if not view.rods or {read.rod_number for read in final} < set(view.rods):
+        return None
+    if any(_unsettled(view, read) for read in final):
+        return None
+    of_last = [
+        cell.counts.taken_at
+        for _rod, cells in table.rows
+        for number, cell in zip(table.passes, cells, strict=True)
+        if number == last and cell.counts is not None
+    ]
+    due_at = max(of_last) + timedelta(minutes=SETTLING_MINUTES)
+    return Settling(SETTLING_MINUTES, due_at, now_utc() >= due_at, last + 1)
 
 
 def rod_plan(

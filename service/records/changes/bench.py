@@ -15,7 +15,6 @@ from service.records.changes.bench_layers import (
     lift_off,
     lift_off_down_to,
     note_finding,
-    put_on,
 )
 from service.records.changes.bench_opening import (
     close_stack,
@@ -23,6 +22,7 @@ from service.records.changes.bench_opening import (
     record_exception,
     record_make_safe,
 )
+from service.records.changes.bench_stacking import put_on
 from service.records.changes.bench_torque import read_torque
 from service.records.changes.undoing import undo_last
 from service.trade.conditions import FindingEntry

@@ -1,7 +1,6 @@
-"""At the bench: layers lifted off and put on at the ends of the pile, and what was seen on them."""
+"""At the bench: layers lifted off at the ends of the pile, and what was seen on them."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy import select, update
@@ -9,14 +8,13 @@ from sqlalchemy import select, update
 from service.records.audit import Change
 from service.records.changes import given
 from service.records.changes.bench_opening import done_while_open, refuse_closed
-from service.records.changes.uses import Wanted, part_to_use
 from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.queries.candidates import read_and_find
-from service.records.queries.coming_layers import as_seen, is_renewed, seen_by, what_comes
-from service.records.queries.patterns import KeptPattern, pattern_of_stack
-from service.records.queries.working_piles import WorkingPile, working_pile
+from service.records.queries.coming_layers import is_renewed, seen_by
+from service.records.queries.patterns import pattern_of_stack
+from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import Finding, RebuildRecord, Step, StepKind
 from service.trade.conditions import (
@@ -27,15 +25,12 @@ from service.trade.conditions import (
     check_findings,
 )
 from service.trade.errors import TradeError
-from service.trade.grammar_next import WhatNext, why_not
 from service.trade.labels import part_label
 from service.trade.open_pile import OpenPile
 from service.trade.pile import Layer
-from service.trade.words import FIXING_KINDS, LAYER_KINDS, End, Facing, Kind, Whereabouts
+from service.trade.words import FIXING_KINDS, LAYER_KINDS, End, Kind, Whereabouts
 
 ALL_KINDS = (*LAYER_KINDS, *FIXING_KINDS)
-TO_BE_RENEWED = "to be renewed"
-"""The place of a lifted layer that is renewed at every opening."""
 
 
 def lift_off(
@@ -74,7 +69,7 @@ def lift_off(
         Said(
             f"{layer.kind} {layer.label} lifted off at the {end}",
             (
-                _moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed),
+                moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed),
                 *_seen(layer.label, findings),
             ),
         ),
@@ -120,94 +115,12 @@ def lift_off_down_to(
         step, pile = _lift(work, record, pile, end, at, renewed=renewed, note=text)
         _write_findings(work, step, layer.part, [FindingEntry(condition)])
     changes = [
-        _moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed)
+        moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed)
         for layer in layers[:count]
     ]
     inmost = layers[count - 1]
     sentence = f"{count} layers lifted off at the {end}, down to {inmost.kind} {inmost.label}"
     let_go(work, record, Said(sentence, (*changes, ("findings on each", None, condition))))
-    return step.id
-
-
-def put_on(
-    work: Work,
-    record_id: int,
-    version: int | None,
-    *,
-    end: End,
-    scanned: str = "",
-    lot_id: int | None = None,
-    part_id: int | None = None,
-    part_type_id: int | None = None,
-    facing: Facing | None = None,
-    by_pattern: bool = False,
-    departs_because: str = "",
-    note: str = "",
-    done_at: datetime | None = None,
-) -> int:
-    """Put a layer on at an end; give the entry's id.
-
-    The part is scanned or typed, chosen (``part_id``), or one item is taken from a lot. ``facing``
-    is asked for where the part's type names a marked face. Raises Refused with what stands against
-    it; see `part_to_use`.
-
-    ``by_pattern`` refuses at once a part which does not come next by the design's pattern, and
-    says what does; with ``departs_because`` it is put on all the same and the entry keeps why.
-    """
-    record = hold_record(work, record_id, version)
-    refuse_closed(record)
-    at = done_while_open(work, record, done_at)
-    part, part_type, label = part_to_use(
-        work,
-        record,
-        Wanted(scanned, part_id, lot_id, part_type_id),
-        kinds=LAYER_KINDS,
-        as_what="layer of a pile",
-        done_at=at,
-    )
-    guide = _guide(work, record, end) if by_pattern else None
-    why = given.optional_words("departs_because", departs_because, most=2000)
-    if guide and not why:
-        guide.refuse_other(part, part_type, label, None)
-    lies = _facing(part_type, label, facing)
-    against = guide.against(part, part_type, label, lies) if guide else None
-    if guide and against and not why:
-        guide.refuse_other(part, part_type, label, lies)
-    text = given.optional_words("note", note, most=4000)
-    if against:
-        text = f"Not as designed: {against} Put on all the same, because {why}" + (
-            f"\n{text}" if text else ""
-        )
-    step = add_step(
-        work,
-        record,
-        StepKind.PUT_ON,
-        at,
-        end=end,
-        part_id=part.id,
-        facing=lies,
-        standing=True,
-        whereabouts_before=part.whereabouts,
-        place_before=part.place,
-        scanned=scanned.strip() or None,
-        note=text,
-    )
-    before = part.whereabouts
-    part.whereabouts, part.stack_id, part.place = Whereabouts.FITTED, record.stack_id, ""
-    turned = "" if lies is Facing.EITHER else f", {part_type.marked_face} to the {lies}"
-    let_go(
-        work,
-        record,
-        Said(
-            f"{part_type.kind} {label} put on at the {end}{turned}",
-            (
-                _moved(label, before, "fitted"),
-                ("facing", None, None if lies is Facing.EITHER else lies),
-                ("departs from the design", None, against),
-            ),
-            why if against else "",
-        ),
-    )
     return step.id
 
 
@@ -253,44 +166,6 @@ def note_finding(
     _write_findings(work, step, part_id, findings)
     let_go(work, record, Said(f"findings noted on {row.kind} {label}", _seen(label, findings)))
     return step.id
-
-
-@dataclass(frozen=True, slots=True)
-class _Guide:
-    """What the design's pattern lets come next, for the part at hand."""
-
-    kept: KeptPattern
-    what: WhatNext
-
-    def against(
-        self, part: Part, part_type: PartType, label: str, facing: Facing | None
-    ) -> str | None:
-        """What speaks against it; None: it comes next."""
-        layer = as_seen(self.kept, part, part_type, label)
-        return why_not(self.what, layer if facing is None else replace(layer, facing=facing))
-
-    def refuse_other(
-        self, part: Part, part_type: PartType, label: str, facing: Facing | None
-    ) -> None:
-        """Raise Refused for a part that does not come next."""
-        against = self.against(part, part_type, label, facing)
-        if against is not None:
-            turned = facing is not None and self.against(part, part_type, label, None) is None
-            raise Refused(
-                "departs_because",
-                "",
-                against,
-                "" if turned else "Lay it aside and take what is expected.",
-            )
-
-
-def _guide(work: Work, record: RebuildRecord, end: End) -> _Guide | None:
-    """The guide at an end of this record's pile; None where the design keeps no pattern."""
-    kept = pattern_of_stack(work.session, record.stack_id)
-    if kept.pattern is None:
-        return None
-    what = what_comes(kept, working_pile(work.session, record.id), end)
-    return None if what is None else _Guide(kept, what)
 
 
 def _outermost(pile: OpenPile, end: End) -> Layer:
@@ -379,19 +254,6 @@ def _renewed(
     return frozenset((*by_type, *by_design))
 
 
-def _facing(part_type: PartType, label: str, facing: Facing | None) -> Facing:
-    if part_type.marked_face is None:
-        return Facing.EITHER
-    if facing in (Facing.FIXED_END, Facing.FREE_END):
-        return facing
-    raise Refused(
-        "facing",
-        "" if facing is None else facing,
-        f"it matters for {label} which end its {part_type.marked_face} looks at.",
-        "The fixed end or the free end.",
-    )
-
-
 def _check_findings(kind: Kind, findings: Sequence[FindingEntry]) -> None:
     try:
         check_findings(kind, findings)
@@ -416,7 +278,8 @@ def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[Fin
     work.session.flush()
 
 
-def _moved(label: str, before: str, after: str, *, renewed: bool = False) -> Change:
+def moved(label: str, before: str, after: str, *, renewed: bool = False) -> Change:
+    """Where a part is now, for the trail."""
     return (f"where {label} is", before, f"{after}, {TO_BE_RENEWED}" if renewed else after)
 
 

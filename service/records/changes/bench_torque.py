@@ -8,6 +8,7 @@ from datetime import datetime
 
 from sqlalchemy import select
 
+from service.records.changes import given
 from service.records.changes.bench_fixings import refuse_no_rod
 from service.records.changes.rebuild_records import NEEDS_A_BUILD
 from service.records.changes.uses import InstrumentUsed, instrument_to_use
@@ -59,12 +60,14 @@ def read_torque(
     torque_nm: float | None = None,
     entered: str = "",
     unit: str = "N·m",
+    note: str = "",
     taken_at: datetime | None = None,
 ) -> int:
     """Enter one reading on one nut in one pass; give the entry's id.
 
     ``entered`` is the text as typed, with or without a unit (``unit`` holds where none is written);
-    ``torque_nm`` in N·m alone will do. As found, only residual and breakaway torque can be read.
+    ``torque_nm`` in N·m alone will do. ``note`` says why a torque outside the tolerance stays.
+    As found, only residual and breakaway torque can be read.
     Raises Refused for a torque that cannot be, outside the driver's range, or so far above the
     design's target that it must be another unit; for a driver out of calibration or on hold
     without a concession; and for a time on the wrong side of the opening.
@@ -86,7 +89,8 @@ def read_torque(
     _refuse_outside_range(used, value, typed)
     _refuse_unlikely(work, record, value, typed)
     before = _read_before(work, record, rod_number, pass_number, stage)
-    step = add_step(work, record, StepKind.TORQUE, at, rod_number=rod_number)
+    text = given.optional_words("outside_because", note, most=4000)
+    step = add_step(work, record, StepKind.TORQUE, at, rod_number=rod_number, note=text)
     work.session.add(
         TorqueReading(
             record_id=record_id,
@@ -115,6 +119,7 @@ def read_torque(
                 (f"rod {rod_number}, pass {pass_number}, {stage}", before, f"{typed}, {kind}"),
                 ("instrument", None, used.instrument.label),
                 ("taken at", None, at),
+                ("note", None, text or None),
             ),
         ),
     )

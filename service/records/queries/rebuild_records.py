@@ -134,6 +134,11 @@ class RecordView:
         return self.of(StepKind.FIXING_REMOVED, StepKind.FIXING_FITTED)
 
     @property
+    def closing_checks(self) -> tuple[Entry, ...]:
+        """Checks of the closing that stand, in their order."""
+        return self.of(StepKind.CLOSING_CHECK)
+
+    @property
     def hours_unknown_because(self) -> str | None:
         """Why the hours at opening are not known; None where they are, or nothing was opened."""
         opened = self.of(StepKind.OPENED)

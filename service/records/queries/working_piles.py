@@ -24,6 +24,8 @@ from service.trade.open_pile import OpenPile
 from service.trade.pile import Layer
 from service.trade.words import End, Facing, Kind
 
+TO_BE_RENEWED = "to be renewed"
+"""The place of a lifted layer that is renewed at every opening."""
 WITHOUT_THICKNESS_MM = 1.0
 """Drawn thickness of a part type whose thickness nobody has given."""
 
@@ -66,6 +68,7 @@ class LiftedOff:
     end: End
     step_id: int
     done_at: datetime
+    to_be_renewed: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +203,7 @@ def _steps_of(record_id: int) -> Select[*tuple[Any, ...]]:
             Step.facing,
             Step.rod_number,
             Step.done_at,
+            Part.place,
             *PART_COLUMNS,
         )
         .join(Part, Part.id == Step.part_id)
@@ -218,7 +222,9 @@ def _fold_layers(
     for row in steps:
         if row.step is StepKind.LIFTED_OFF:
             layer, pile = pile.lift_off(row.end)
-            lifted[layer.part] = LiftedOff(layer, row.end, row.step_id, row.done_at)
+            lifted[layer.part] = LiftedOff(
+                layer, row.end, row.step_id, row.done_at, row.place == TO_BE_RENEWED
+            )
         elif row.step is StepKind.PUT_ON:
             pile = pile.put_on(row.end, as_layer(row, 0, row.facing or Facing.EITHER))
             lifted.pop(row.part, None)
