@@ -20,6 +20,7 @@ from tests import builders
 from tests.browser.looking import barriers
 from tests.browser.rebuilds import a_rebuild, misread
 from tests.house.test_every_route_asks import routes_of
+from tests.records.test_changeover_plans import stock
 
 pytestmark = pytest.mark.browser
 
@@ -36,6 +37,8 @@ PAGES = {
         "/stacks/{stack}/edit",
         "/stacks/{long}",
         "/stacks/{long}?whole=yes",
+        "/stacks/{planned}/changeover",
+        "/stacks/{planned}/changeover?add_cells=1&add_where=free+end&look=yes",
     ),
     "parts": (
         "/parts?items=yes",
@@ -123,7 +126,12 @@ NO_PAGES = {
     "/attachments/{attachment_id}",
     "/attachments/{attachment_id}/small",
 }
-LOOKED_AT_ELSEWHERE = {"/sign-in", "/import/parts/{token}", "/import/stack/{token}"}
+LOOKED_AT_ELSEWHERE = {
+    "/sign-in",
+    "/import/parts/{token}",
+    "/import/stack/{token}",
+    "/changeover-plans/{plan_id}",
+}
 
 
 @pytest.fixture(scope="session")
@@ -138,6 +146,9 @@ def sheets(lab: Engine) -> dict[str, Any]:
         builders.a_stack(session, cells=30, serial="TARN-ES3")
         for serial in ("TARN-ES4", "TARN-ES5"):
             builders.a_stack(session, cells=2, serial=serial, meter_hours=10.0)
+        patterned = builders.a_design(session, pattern=builders.the_pattern(session))
+        builders.a_stack(session, cells=3, serial="TARN-ES6", design=patterned)
+        stock(session)
         stacks = {one.serial: one for one in session.scalars(select(Stack))}
         types = builders.the_part_types(session)
         lot = builders.a_lot(session, types.gas_gasket, label="G-ES", quantity=40)
@@ -164,6 +175,7 @@ def sheets(lab: Engine) -> dict[str, Any]:
         "me": me.login,
         "stack": corrected.serial,
         "long": "TARN-ES3",
+        "planned": "TARN-ES6",
         "mea": corrected.old_mea_id,
         "type": types.mea.id,
         "lot": lot.id,
@@ -252,6 +264,18 @@ def test_lists_sent_are_looked_at_without_barriers(
         wrong[what] = list(looks(page, page.url))
 
     assert wrong == {"parts": [], "stack": []}
+
+
+def test_a_plan_is_kept_without_barriers(
+    page: Page, served_at: str, sheets: dict[str, Any]
+) -> None:
+    """The sheet of a changeover, which is printed and taken to the bench."""
+    page.goto(served_at + PAGES["stacks"][-1].format_map(sheets))
+    page.locator("#keep #note").fill("more power")
+    page.locator("#keep button.main").click()
+    page.wait_for_url("**/changeover-plans/*")
+
+    assert list(looks(page, page.url)) == []
 
 
 def test_every_page_there_is_is_looked_at(app: Any) -> None:

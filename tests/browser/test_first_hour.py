@@ -1,0 +1,93 @@
+"""Somebody's first hour: the demo, started as the README says, and what it tells to try first."""
+
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.browser.looking import barriers
+from tests.commands.running import HERE, environment, free_port
+
+pytestmark = pytest.mark.browser
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the demo printed: its address, who signs in with what, and what to try as whom."""
+
+    address: str
+    passphrase: str
+    logins: dict[str, str]
+    steps: tuple[tuple[str, str], ...]
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Told]:
+    """The demo, built and served."""
+    folder, port = tmp_path_factory.mktemp("demo"), free_port()
+    said = folder / "said.txt"
+    words = ["demo", "--folder", str(folder / "lab"), "--port", str(port)]
+    with said.open("w") as out:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "service", *words],
+            cwd=HERE,
+            env=environment(folder) | {"PYTHONUNBUFFERED": "1"},
+            stdout=out,
+            stderr=subprocess.DEVNULL,
+        )
+    try:
+        for _ in range(600):
+            if process.poll() is not None:
+                pytest.fail(said.read_text())
+            try:
+                if httpx.get(f"http://127.0.0.1:{port}/health", timeout=2).status_code == 200:
+                    break
+            except httpx.TransportError:
+                time.sleep(0.1)
+        yield read(said)
+    finally:
+        process.kill()
+        process.wait(10)
+
+
+def read(said: Path) -> Told:
+    """Understand what was printed, as a person would."""
+    text = said.read_text()
+    address = re.search(r"http://\S+", text)
+    passphrase = re.search("“(.+)”", text)
+    assert address is not None
+    assert passphrase is not None
+    signing_in, _, trying = text.partition("Try first")
+    people = re.findall(r"^  (\S+)\s+[^,\n]+, (\w+)$", signing_in, re.MULTILINE)
+    steps = re.findall(r"^  (\w+) .*\n\s+http://[^/]+(/\S*)$", trying, re.MULTILINE)
+    logins = {role: login for login, role in people}
+    return Told(address[0], passphrase[1], logins, tuple(steps))
+
+
+@pytest.mark.parametrize("role", ["builder", "quality", "supervisor"])
+def test_each_role_finds_what_the_demo_tells_it_to_try(
+    new_page: Callable[..., Page], demo: Told, role: str
+) -> None:
+    """The login works, the page is there, and nobody is kept out of it."""
+    page = new_page()
+    paths = [path for of_role, path in demo.steps if of_role == role]
+    assert paths
+
+    page.goto(f"{demo.address}/sign-in")
+    page.get_by_label("Login").fill(demo.logins[role])
+    page.get_by_label("Password").fill(demo.passphrase)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_url(lambda address: "/sign-in" not in address)
+    for path in paths:
+        answer = page.goto(demo.address + path)
+        assert answer is not None
+        assert answer.ok, path
+        expect(page.get_by_role("heading", level=1)).to_have_count(1)
+        assert barriers(page) == [], path
