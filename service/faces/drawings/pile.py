@@ -48,6 +48,9 @@ from service.trade.words import Back, End, Facing, Joint, Kind, Side
 WIDTH = 920.0
 _SIDE = 154.0
 """Room at each end for the compression plate, nuts, ports and their words."""
+SLIM = 640.0
+_SLIM_SIDE = 84.0
+"""The same without rods, for a column beside a form: the words of the ends alone."""
 
 
 _DETAIL_BEFORE = 8
@@ -70,6 +73,7 @@ def draw_pile(
     detail: int | None = None,
     has_detail: bool = True,
     has_legend: bool = True,
+    is_slim: bool = False,
     prefix: str = "pile",
 ) -> str:
     """The section through a pile as one SVG element, the fixed end at the left.
@@ -83,6 +87,8 @@ def draw_pile(
     open_at: the end at which the pile is open: no compression plate, no nuts there.
     marked: a position to point at with an arrow.
     detail: the cell drawn larger beside; without it the first changed one, or one in the middle.
+    has_legend: explain hatchings and scale beneath; without it there is no detail either.
+    is_slim: drawn for a narrow column; only without rods.
     has_legend: what hatchings and colours mean, beneath; without it no detail and no scale either.
     prefix: begins every id, so that several drawings fit on one page.
     """
@@ -90,8 +96,9 @@ def draw_pile(
     parts = {part for revision in revised for part in revision.parts}
     shown = {x.position for x in layers if x.part in parts} | ({marked} if marked else set())
     gaps = axis.left_out(layers, shown) if broken else []
-    along = axis.place(layers, gaps, _SIDE, WIDTH - 2 * _SIDE, equal_layers=equal_layers)
-    width = max(WIDTH, along.end + _SIDE)
+    wide, side = (SLIM, _SLIM_SIDE) if is_slim and rods is None else (WIDTH, _SIDE)
+    along = axis.place(layers, gaps, side, wide - 2 * side, equal_layers=equal_layers)
+    width = max(wide, along.end + side)
     page = Page(layers, along, prefix)
     used, shapes = _layers(page, link, parts)
     drawn = [
@@ -118,6 +125,8 @@ def draw_pile(
     )
     below, high = "", 0.0
     if has_legend:
+        below, high = "", 0.0
+    if has_legend:
         below, high = _below(page, y + 22, detail if has_detail else 0, revised, rods)
     return sheet(
         width,
@@ -126,7 +135,7 @@ def draw_pile(
         prefix=prefix,
         title=title,
         description=_description(layers, along),
-        kind="pile wide" if width > WIDTH else "pile",
+        kind="pile wide" if width > wide else "pile",
     )
 
 

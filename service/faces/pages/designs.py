@@ -15,12 +15,16 @@ from service.faces.pages.design_forms import (
     with_more_rows,
 )
 from service.faces.pages.forms import Asked, Form, Typed
-from service.faces.pages.render import go_on, page
+from service.faces.pages.pattern_pictures import USUALLY_SHOWN, AsDesignedPile, as_designed
+from service.faces.pages.render import go_on, page, part, wants_part
 from service.faces.pages.signing_in import Database, Me
 from service.records.changes.designs import FLUIDS, change_design, make_design
 from service.records.database import changing, reading
 from service.records.permissions import Act, need
+from service.records.queries.design_revisions import RevisionBefore, revision_before
 from service.records.queries.designs import DesignOnPage, DesignRow, design, designs
+from service.records.queries.patterns import KeptPattern, known_types, pattern_of_design
+from service.trade.grammar import Where
 from service.trade.words import End
 
 router = APIRouter(prefix="/designs")
@@ -35,10 +39,16 @@ class DesignsPage:
 
 @dataclass(frozen=True, slots=True)
 class DesignPage:
-    """One design, with the plan of its rods."""
+    """One design, with the plan of its rods, its pile as designed, and the revision before."""
 
     design: DesignOnPage
     plan: str
+    kept: KeptPattern
+    form: Form
+    designed: AsDesignedPile | None
+    before: RevisionBefore | None
+    in_pattern: tuple[str, ...]
+    parts: tuple[Where, ...] = tuple(Where)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +58,7 @@ class EntryPage:
     form: Form
     rows: Mapping[str, int]
     changed: DesignOnPage | None = None
-    made_from: str = ""
+    made_from: DesignOnPage | None = None
     fluids: tuple[str, ...] = FLUIDS
     ends: tuple[End, ...] = tuple(End)
 
@@ -71,7 +81,8 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
     with reading(database) as session:
         old = design(session, start)
     form = form_of(request, old, revision="")
-    return _entry_page(request, database, form, made_from=f"{old.name} {old.revision}")
+    form.typed["made_from"] = (str(old.id),)
+    return _entry_page(request, database, form)
 
 
 @router.post("/new")
@@ -81,20 +92,38 @@ def make(request: Request, me: Me, database: Database, form: Typed) -> Response:
     if form.kept("more"):
         return _entry_page(request, database, with_more_rows(form))
     with form.keeping():
-        entry = read_design(form)
+        entry, old = read_design(form), form.whole("made_from", required=False)
         with changing(database, me, key=form.key) as work:
-            work.answer = f"/designs/{make_design(work, entry)}"
+            work.answer = f"/designs/{make_design(work, entry, made_from=old)}"
         return go_on(request, work.answer)
     return _entry_page(request, database, form)
 
 
 @router.get("/{design_id}")
-def show(request: Request, me: Me, database: Database, design_id: int) -> Response:
-    """Show one design."""
+def show(request: Request, me: Me, database: Database, asked: Asked, design_id: int) -> Response:
+    """Show one design, and its pile for as many cells as are asked for."""
     need(me, Act.READ)
     with reading(database) as session:
         shown = design(session, design_id)
-    return page(request, "designs/show.html", DesignPage(shown, _plan(shown)))
+        kept = pattern_of_design(session, design_id)
+        before = revision_before(session, shown)
+        types = known_types(session) if kept.pattern else ()
+    cells = asked.whole("cells", least=shown.least_cells, most=shown.most_cells, required=False)
+    cells = cells or min(max(USUALLY_SHOWN, shown.least_cells), shown.most_cells)
+    asked.typed.setdefault("cells", (str(cells),))
+    title = f"Pile of {kept.design} as designed"
+    context = DesignPage(
+        shown,
+        _plan(shown),
+        kept,
+        asked,
+        as_designed(kept.pattern, cells, types, title=title) if kept.pattern else None,
+        before,
+        before.in_pattern(kept.pattern) if before else (),
+    )
+    if wants_part(request):
+        return part(request, "designs/_as_designed.html", context, asked.status)
+    return page(request, "designs/show.html", context, asked.status)
 
 
 @router.get("/{design_id}/edit")
@@ -127,12 +156,13 @@ def _entry_page(
     database: Engine,
     form: Form,
     design_id: int | None = None,
-    made_from: str = "",
 ) -> Response:
-    changed = None
-    if design_id is not None:
+    changed = made_from = None
+    old = form.whole("made_from", required=False) if "made_from" in form.typed else None
+    if design_id is not None or old:
         with reading(database) as session:
-            changed = design(session, design_id)
+            changed = design(session, design_id) if design_id is not None else None
+            made_from = design(session, old) if old else None
     rows = {kind: rows_shown(form, kind) for kind in ("rod", "port", "line")}
     template = "designs/new.html" if changed is None else "designs/edit.html"
     return page(request, template, EntryPage(form, rows, changed, made_from), form.status)
