@@ -47,6 +47,7 @@ PAGES = (
     "rebuild_records",
     "approvals",
     "corrections",
+    "pile_checks",
     "bench",
     "parts_show",
     "audit_trail",

@@ -29,6 +29,7 @@ from service.records.queries.content import Verification
 from service.records.queries.hour_histories import HourHistory, hour_history
 from service.records.queries.hours import build_hours
 from service.records.queries.layer_maps import LayerMap, MapFixing, layer_map
+from service.records.queries.pile_checks import PileCheck, check_of_build
 from service.records.queries.stack_sheets import StackRecord, StackSheet, stack_sheet
 from service.records.queries.stacks import find_stack
 from service.records.queries.verified import verified
@@ -72,6 +73,7 @@ class SheetPage:
     verification: Verification | None
     is_now: bool
     """the map is of the present build as known now"""
+    check: PileCheck
     plans: tuple[ListedPlan, ...]
 
 
@@ -178,6 +180,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         torques = build_torques(session, [build.build_id], known_at) if build else {}
         checked = verified(session, [build.record_id]) if build else {}
         plans = plans_of_stack(session, stack_id)
+        check = check_of_build(session, shown)
     is_now = bool(build and build.is_present and known_at is None)
     caption = _caption(shown, request)
     record = _record_of(sheet, build)
@@ -211,6 +214,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         approved_by=_approver(sheet, record),
         verification=checked.get(build.record_id) if build else None,
         is_now=is_now,
+        check=check,
         plans=plans,
     )
     return page(request, "stacks/show.html", context, asked.status)

@@ -16,7 +16,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -161,6 +161,38 @@ def check_of_build(session: Session, shown: LayerMap) -> PileCheck:
         checked.cells,
         tuple(Judged(finding, finding.severity) for finding in found),
     )
+
+
+class FixingAt(NamedTuple):
+    """A fixing and where it belongs: a rod's number, or the end of a compression plate."""
+
+    kind: Kind
+    rod_number: int | None
+    end: End | None
+
+
+def check_of_list(
+    session: Session,
+    design_id: int,
+    layers: Sequence[Layer],
+    drawings: Mapping[int, tuple[str, str]],
+    fixings: Iterable[FixingAt],
+) -> PileCheck:
+    """What is odd about a pile somebody wrote down? Remarks only: it stands as it is.
+
+    ``drawings``: drawing number and revision of each part, by its key in the layers. Two
+    statements. Raises NotFound.
+    """
+    kept = pattern_of_design(session, design_id)
+    if kept.pattern is None or not layers:
+        return PileCheck(kept)
+    seen = seen_so(layers, {part: kept.called(*named) for part, named in drawings.items()})
+    checked = check(kept.pattern, seen)
+    found = list(checked.findings)
+    if kept.on_each_rod:
+        found += _of_fixings(session, kept, fixings)
+    judged = tuple(Judged(finding, Severity.REMARK) for finding in found)
+    return PileCheck(kept, tuple(layers), checked.cells, judged)
 
 
 def _head(session: Session, record_id: int) -> _Head:

@@ -1,0 +1,85 @@
+"""A record's pile against its design's pattern, and the departures accepted in it."""
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request, Response
+from markupsafe import Markup
+from sqlalchemy import Engine
+
+from service.faces.drawings.pile import draw_pile
+from service.faces.pages.forms import Asked, Form, Typed, blank
+from service.faces.pages.render import go_on, page
+from service.faces.pages.signing_in import Database, Me
+from service.records.changes.departures import accept_departure
+from service.records.database import changing, reading
+from service.records.permissions import Act, need
+from service.records.queries.pile_checks import Judged, PileCheck, pile_check
+from service.records.queries.record_heads import Head, record_head
+from service.trade.grammar_findings import Severity
+
+router = APIRouter(prefix="/records/{record_id}")
+
+
+@dataclass(frozen=True, slots=True)
+class CheckPage:
+    """The findings by what they weigh, the pile with the one pointed at, and the form."""
+
+    head: Head
+    check: PileCheck
+    blocking: tuple[Judged, ...]
+    conceded: tuple[Judged, ...]
+    remarks: tuple[Judged, ...]
+    drawing: Markup
+    at: int | None
+    form: Form
+
+
+@router.get("/check")
+def show(request: Request, me: Me, database: Database, asked: Asked, record_id: int) -> Response:
+    """Show what the check of a record's pile finds."""
+    need(me, Act.READ)
+    at = asked.whole("at", least=1, required=False)
+    return _page(request, database, record_id, blank(request), at)
+
+
+@router.post("/departures")
+def accept(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
+    """Accept a finding that needs a concession, with the reason."""
+    need(me, Act.CONCESSION_GIVE)
+    with form.keeping():
+        reason, departs_from = form.text("reason"), form.kept("departs_from")
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/records/{record_id}/check"
+            accept_departure(
+                work, record_id, form.version(), departs_from=departs_from, reason=reason
+            )
+        return go_on(request, work.answer)
+    return _page(request, database, record_id, form, None)
+
+
+def _page(
+    request: Request, database: Engine, record_id: int, form: Form, at: int | None
+) -> Response:
+    with reading(database) as session:
+        head = record_head(session, record_id)
+        check = pile_check(session, record_id)
+    drawing = ""
+    if check.layers:
+        drawing = draw_pile(
+            check.layers,
+            title=f"Pile of {head.stack}, record {head.id}",
+            link=lambda layer: f"/parts/{layer.part}",
+            marked=at if at and at <= len(check.layers) else None,
+            has_detail=False,
+        )
+    context = CheckPage(
+        head,
+        check,
+        check.of(Severity.BLOCKS),
+        check.of(Severity.CONCESSION),
+        check.of(Severity.REMARK),
+        Markup(drawing),  # noqa: S704 - our own drawing
+        at,
+        form,
+    )
+    return page(request, "pile_checks/show.html", context, form.status)
