@@ -23,11 +23,13 @@ from service.records.permissions import Person
 from service.records.queries.content import verify
 from service.records.queries.hours import stack_hours
 from service.records.queries.layer_maps import layer_map
+from service.records.queries.missing import what_is_missing
 from service.records.tables.attachments import Attachment
 from service.records.tables.parts import Lot, Part
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.records.tables.stacks import Build, Fixing, Layer, Stack
+from service.trade.grammar_findings import Severity
 from service.trade.words import Facing, Usability, Whereabouts
 from tests import builders
 
@@ -265,3 +267,48 @@ def test_the_statements_of_a_look_do_not_grow_with_the_pile(
         return len(seen)
 
     assert counted(3) == counted(200)
+
+
+def by_a_pattern(lab: TakenOver) -> TakenOver:
+    """The same, for a design that keeps its pattern."""
+    with Session(lab.engine) as session:
+        design = builders.a_design(session, rods=2, pattern=builders.the_pattern(session))
+        for name in ("rod_sleeves", "rod_disc_springs", "rod_nuts"):
+            setattr(design, name, None)
+        session.commit()
+        return replace(lab, head=replace(lab.head, design_id=design.id))
+
+
+def test_a_list_is_compared_with_the_pattern_before_it_is_taken_over(lab: TakenOver) -> None:
+    """Once its design is chosen; a clean one follows it."""
+    lab = by_a_pattern(lab)
+
+    before = lab.look(make_missing=True, head=replace(lab.head, design_id=0))
+    clean = lab.look(make_missing=True)
+
+    assert before.check is None
+    assert clean.check is not None
+    assert (clean.check.judged, clean.check.cells) == ((), 2)
+
+
+def test_what_is_odd_in_it_is_a_remark_and_it_is_taken_over_all_the_same(lab: TakenOver) -> None:
+    """The stack stands as it is: its record remarks on what was found and is handed in."""
+    lab = by_a_pattern(lab)
+    rows = TWO_CELLS.splitlines()
+    for at in range(5, 17):  # the list forgets the first gas gasket
+        rows[at] = f"{at};" + rows[at + 1].partition(";")[2]
+    del rows[17]
+
+    seen = lab.look("\n".join(rows), make_missing=True)
+    record_id = lab.write(seen)
+
+    assert said(seen) == []
+    assert seen.check is not None
+    [odd] = seen.check.judged
+    assert odd.severity is Severity.REMARK
+    assert odd.finding.sentence.startswith("cell gasket missing between layers 4 and 5 (cell 1")
+    with Session(lab.engine) as session:
+        assert session.get_one(RebuildRecord, record_id).state is RecordState.HANDED_IN
+        listed = [one for one in what_is_missing(session, record_id) if one.anchor == "check"]
+    assert [one.severity for one in listed] == ["remark"]
+    assert "does not answer for it" in listed[0].sentence

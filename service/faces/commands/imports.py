@@ -136,6 +136,9 @@ def stack(
                 options=StackOptions(how, make_missing, from_free_end),
             )
         _show(sent, seen.wrong)
+        if seen.check is not None:
+            for one in seen.check.judged:
+                owner.say(f"odd by the pattern of {seen.check.kept.design}: {one.finding.sentence}")
         made = (
             f"stack {serial} with {len(seen.layers)} layers, {seen.counts.cells} cells,"
             f" {len(seen.fixings)} fixings; {seen.parts_made} parts are new"

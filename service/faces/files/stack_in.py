@@ -25,7 +25,8 @@ from service.records.changes.imports import LotKey, SourceFile
 from service.records.changes.stack_imports import Head, PartInPile, StackPlan
 from service.records.errors import Refused
 from service.records.queries.part_types import part_types
-from service.records.tables.designs import DesignRod
+from service.records.queries.pile_checks import FixingAt, PileCheck, check_of_list
+from service.records.tables.designs import Design, DesignRod
 from service.records.tables.parts import Lot, Part
 from service.records.tables.stacks import Stack
 from service.trade import pile
@@ -45,6 +46,8 @@ class StackSeen:
     counts: pile.Counts
     fixings: tuple[tuple[str, str, str], ...]
     """where, part type, serial or lot"""
+    check: PileCheck | None = None
+    """what the design's pattern finds odd: remarks; None where no design is chosen yet"""
 
     @property
     def may_be_written(self) -> bool:
@@ -84,7 +87,29 @@ def plan_stack(
         take(seen, row, mapping)
     if not seen.wrong:
         _refuse_gaps(seen, table)
-    return _seen_whole(seen, source, head)
+    whole = _seen_whole(seen, source, head)
+    if session.get(Design, head.design_id) is None:
+        return whole
+    return replace(whole, check=_check(session, head.design_id, seen, whole.layers))
+
+
+def _check(
+    session: Session, design_id: int, seen: Seen, layers: tuple[pile.Layer, ...]
+) -> PileCheck:
+    return check_of_list(
+        session,
+        design_id,
+        layers,
+        {
+            part.part_id or -part.line: (part_type.drawing_number, part_type.revision)
+            for part, part_type, _label in seen.parts
+        },
+        [
+            FixingAt(part_type.kind, part.rod_number, part.end)
+            for part, part_type, _label in seen.parts
+            if part.position is None
+        ],
+    )
 
 
 def _refuse_mapping(table: Table, mapping: Mapping[str, int]) -> None:
