@@ -28,7 +28,7 @@ from service.records.queries import bench_choices as choices
 from service.records.queries.candidates import Candidate, read_and_find
 from service.records.queries.closing_checks import checks_asked, computed_height
 from service.records.queries.missing import BLOCKS, what_is_missing
-from service.records.queries.rebuild_records import RecordView, record_view
+from service.records.queries.rebuild_records import RecordView, bench_view
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RecordKind, StepKind
 from service.settings import Settings
@@ -36,6 +36,10 @@ from service.trade.conditions import SEVERITIES, conditions_of
 from service.trade.errors import TradeError
 from service.trade.pile import Layer, counts
 from service.trade.words import FIXING_KINDS, LAYER_KINDS, End, Kind
+
+
+SEEN_WHOLE = 120
+"""Layers up to which the whole pile is drawn at each scan beside what comes next."""
 
 
 def bench_page(
@@ -52,7 +56,7 @@ def bench_page(
     ``asked`` names the place (``at``) and what is chosen there; ``form`` is a refused one, with
     what was typed.
     """
-    view, pile = record_view(session, record_id), working_pile(session, record_id)
+    view, pile = bench_view(session, record_id), working_pile(session, record_id)
     named = asked.get("at", "")
     place = Place(named) if named in tuple(Place) else where_the_work_stands(view)
     settings: Settings = request.app.state.settings
@@ -269,10 +273,11 @@ def _putting_on(
 ) -> BenchPage:
     guide = guide_at(session, page.view.head.design_id, page.pile, page.end)
     lifted = tuple(reversed(page.pile.lifted))
-    lots = choices.lots_at_hand(session, page.view.head.id, LAYER_KINDS, now_utc())
+    is_seen = guide is not None and guide.drawing and len(page.pile.layers) > SEEN_WHOLE
+    lots = () if guide else choices.lots_at_hand(session, page.view.head.id, LAYER_KINDS, now_utc())
     return replace(
         page,
-        drawing=_drawn(page, session, page.end),
+        drawing="" if is_seen else _drawn(page, session, page.end),
         guide=guide,
         tray=guide.back if guide else tuple(one for one in lifted if not one.to_be_renewed),
         renewed=tuple(one for one in lifted if one.to_be_renewed),

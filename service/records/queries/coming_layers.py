@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.records.queries.bench_choices import LOTS_MOST, LotAtHand
 from service.records.queries.instruments import THROUGH_THE_DAY
-from service.records.queries.patterns import KeptPattern, seen_so
+from service.records.queries.patterns import KeptPattern
 from service.records.queries.working_piles import WorkingPile
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part, PartType
@@ -45,7 +45,24 @@ def what_comes(kept: KeptPattern, pile: WorkingPile, end: End) -> WhatNext | Non
 def seen_by(kept: KeptPattern, pile: WorkingPile, layers: Iterable[Layer]) -> tuple[Layer, ...]:
     """Layers of a working pile with their types called as the pattern calls them."""
     names = {drawing: kept.called(*drawing) for drawing in set(pile.drawings.values())}
-    return seen_so(layers, {part: names[drawing] for part, drawing in pile.drawings.items()})
+    return tuple(
+        Layer(  # field by field: a guide asks this of every layer at every scan
+            layer.position,
+            layer.part,
+            layer.kind,
+            layer.label,
+            names[pile.drawings[layer.part]],
+            layer.facing,
+            layer.material,
+            layer.thickness_mm,
+            layer.side,
+            layer.back,
+            layer.joint,
+            layer.lot,
+            layer.cell,
+        )
+        for layer in layers
+    )
 
 
 def as_seen(kept: KeptPattern, part: Part, part_type: PartType, label: str) -> Layer:

@@ -36,6 +36,9 @@ from service.trade.identifiers import serial_key
 from service.trade.make_safe import LineAsked, recorded_complete
 from service.trade.words import Stage, Whereabouts
 
+MOVED_MOST = 12
+"""Layers moved last which the bench is told of."""
+
 
 @dataclass(frozen=True, slots=True)
 class Involved:
@@ -208,6 +211,22 @@ def record_view(session: Session, record_id: int) -> RecordView:
         attachments_of_record(session, record_id),
         _decisions(session, record_id),
     )
+
+
+def bench_view(session: Session, record_id: int) -> RecordView:
+    """What the bench needs of a record, however many layers were moved in it. Raises NotFound.
+
+    Of the layers moved only the last ones are told, and nothing of pictures and decisions.
+    """
+    head = record_head(session, record_id)
+    entries = entries_of(session, record_id, moved_most=MOVED_MOST)
+    rods = session.scalars(
+        select(DesignRod.number)
+        .where(DesignRod.design_id == head.design_id)
+        .order_by(DesignRod.turn, DesignRod.number)
+    )
+    checklist = _checklist(session, head, entries)
+    return RecordView(head, (), checklist, entries, (), tuple(rods), (), ())
 
 
 def _people(session: Session, record_id: int) -> tuple[Involved, ...]:

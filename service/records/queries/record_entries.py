@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.queries.parts_named import PART_NAMED, PartNamed, part_named
@@ -24,6 +24,7 @@ from service.records.tables.rebuild_records import (
 from service.trade.conditions import NONE_SEEN, NOT_INSPECTED
 from service.trade.words import End, Facing, ReadingKind, Stage
 
+MOVED = (StepKind.LIFTED_OFF, StepKind.PUT_ON)
 LATE_AFTER = timedelta(hours=24)
 """Written down more than this after it was done: an entry is called late."""
 
@@ -181,9 +182,19 @@ def _torque_in_words(read: TorqueRead) -> str:
     )
 
 
-def entries_of(session: Session, record_id: int) -> tuple[Entry, ...]:
-    """Which entries does a record have, in their order, undone ones too? Five statements."""
-    findings = _findings(session, record_id)
+def entries_of(
+    session: Session, record_id: int, *, moved_most: int | None = None
+) -> tuple[Entry, ...]:
+    """Which entries does a record have, in their order, undone ones too? Five statements.
+
+    With ``moved_most`` layers lifted off and put on come only if they are among the last so many
+    entries: the bench needs no more of them.
+    """
+    told: ColumnElement[bool] = Step.record_id == record_id
+    if moved_most is not None:
+        last = session.scalar(select(func.max(Step.sequence)).where(told)) or 0
+        told = and_(told, or_(Step.kind.not_in(MOVED), Step.sequence > last - moved_most))
+    findings = _findings(session, told)
     checks = _checks(session, record_id)
     torque = _torque(session, record_id)
     hours = _hours(session, record_id)
@@ -212,7 +223,7 @@ def entries_of(session: Session, record_id: int) -> tuple[Entry, ...]:
         .outerjoin(Part, Part.id == Step.part_id)
         .outerjoin(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)
-        .where(Step.record_id == record_id)
+        .where(told)
         .order_by(Step.sequence)
     ).all()
     return tuple(
@@ -242,7 +253,7 @@ def entries_of(session: Session, record_id: int) -> tuple[Entry, ...]:
     )
 
 
-def _findings(session: Session, record_id: int) -> dict[int, list[FindingSeen]]:
+def _findings(session: Session, told: ColumnElement[bool]) -> dict[int, list[FindingSeen]]:
     by_step: dict[int, list[FindingSeen]] = defaultdict(list)
     rows = session.execute(
         select(
@@ -253,7 +264,8 @@ def _findings(session: Session, record_id: int) -> dict[int, list[FindingSeen]]:
             Finding.where,
             Finding.note,
         )
-        .where(Finding.record_id == record_id)
+        .join(Step, Step.id == Finding.step_id)
+        .where(told)
         .order_by(Finding.id)
     )
     for row in rows:

@@ -7,7 +7,8 @@ when the record is handed in.
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from functools import cached_property
+from typing import Any, NamedTuple
 
 from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
@@ -71,7 +72,7 @@ class LiftedOff:
     to_be_renewed: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class WorkingPile:
     """What a record began from and what stands now. ``lifted`` is in the order of lifting.
 
@@ -90,7 +91,7 @@ class WorkingPile:
     drawings: Mapping[int, tuple[str, str]]
     no_thickness: frozenset[int]
 
-    @property
+    @cached_property
     def layers(self) -> tuple[Layer, ...]:
         """All layers as they stand, counted and numbered anew."""
         return self.pile.layers
@@ -132,37 +133,42 @@ def working_pile(session: Session, record_id: int) -> WorkingPile:
     ).first()
     if head is None:
         raise NotFound("record", record_id)
-    rows: Sequence[Any] = ()
+    base = _Base((), {}, frozenset())
     carried: list[FixingNow] = []
     if head.base_build_id is not None:
-        rows = _rows_of_layers(session, head.base_build_id)
+        base = _base_of(session, head.base_build_id)
         carried = [_fixing(row) for row in session.execute(_fixings_of(head.base_build_id))]
-    base = tuple(as_layer(row, row.position, row.facing, row.cell) for row in rows)
     steps: Sequence[Any] = session.execute(_steps_of(record_id)).all()
-    pile, lifted = _fold_layers(base, steps)
+    pile, lifted = _fold_layers(base.layers, steps)
     fixings, removed = _fold_fixings(carried, steps)
     return WorkingPile(
         record_id,
         head.stack_id,
         head.kind,
-        base,
+        base.layers,
         pile,
         lifted,
         fixings,
         removed,
-        {row.part: (row.drawing_number, row.revision) for row in (*rows, *steps)},
-        frozenset(row.part for row in (*rows, *steps) if row.thickness_mm is None),
+        base.drawings | {row.part: (row.drawing_number, row.revision) for row in steps},
+        base.no_thickness | {row.part for row in steps if row.thickness_mm is None},
     )
 
 
 def layers_of(session: Session, build_id: int) -> tuple[Layer, ...]:
     """Which layers does a build have, as known now, in the order of the pile?"""
-    rows = _rows_of_layers(session, build_id)
-    return tuple(as_layer(row, row.position, row.facing, row.cell) for row in rows)
+    return _base_of(session, build_id).layers
 
 
-def _rows_of_layers(session: Session, build_id: int) -> Sequence[Any]:
-    return session.execute(
+class _Base(NamedTuple):
+    layers: tuple[Layer, ...]
+    drawings: dict[int, tuple[str, str]]
+    no_thickness: frozenset[int]
+
+
+def _base_of(session: Session, build_id: int) -> _Base:
+    """The layers of a build. Rows are taken apart in one go: a scan reads all of them twice."""
+    rows = session.connection().execute(
         prepared(
             lambda: (
                 select(LayerRow.position, LayerRow.facing, LayerRow.cell, *PART_COLUMNS)
@@ -174,7 +180,19 @@ def _rows_of_layers(session: Session, build_id: int) -> Sequence[Any]:
             )
         ),
         {"build_id": build_id},
-    ).all()
+    )
+    layers, drawings, bare = [], {}, set()
+    for at, lies, cell, *own in rows:
+        part, kind, serial, item, lot, name, of, mm, side, back, joint, drawing, revision = own
+        label = part_label(serial, lot, item)
+        thick = mm or WITHOUT_THICKNESS_MM
+        layers.append(
+            Layer(at, part, kind, label, name, lies, of, thick, side, back, joint, lot, cell)
+        )
+        drawings[part] = (drawing, revision)
+        if mm is None:
+            bare.add(part)
+    return _Base(tuple(layers), drawings, frozenset(bare))
 
 
 def _fixings_of(build_id: int) -> Select[*tuple[Any, ...]]:
