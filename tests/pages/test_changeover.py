@@ -135,6 +135,8 @@ def test_a_part_of_another_stack_is_taken_over(
         ({"replace_parts": "6 = NOBODY"}, "replace_parts", "No part bears NOBODY"),
         ({"remove_cells": "1-3"}, "wishes", "one must stay"),
         ({"move_cells": "3"}, "move_to", "has to be filled in"),
+        ({"move_cells": "3", "move_to": "TEL-99"}, "move_to", "there is no such stack"),
+        ({"move_cells": "3", "move_to": "tel-4"}, "move_to", "it is this stack itself"),
         ({"split_after": "3"}, "split_after", "1 to 2"),
         ({"add_cells": "1", "planned_for": "soon"}, "planned_for", "is not a date"),
         ({"add_cells": "1", "nut_mm": "-4"}, "nut_mm", "is out of range"),

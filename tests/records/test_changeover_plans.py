@@ -15,17 +15,12 @@ from service.records.changes import bench
 from service.records.changes.changeover_plans import begin_record_from_plan, make_plan
 from service.records.database import reading
 from service.records.errors import NotAllowed, NotFound, Refused
-from service.records.queries.changeover_plans import (
-    Ask,
-    WorkedOut,
-    ground_of,
-    plan_by_number,
-    plans_of_stack,
-    work_out,
-)
+from service.records.queries.changeover_documents import PlanDocument
+from service.records.queries.changeover_plans import plan_by_number, plans_of_stack
 from service.records.queries.changeover_progress import Progress, progress
 from service.records.queries.changeover_rods import RodEntry
 from service.records.queries.changeover_wishes import read_wishes, write_wishes
+from service.records.queries.changeover_working_out import Ask, WorkedOut, ground_of, work_out
 from service.records.tables.audit import AuditEntry
 from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.holds import Hold
@@ -43,7 +38,7 @@ from service.trade.changeover_wishes import (
     ReplaceParts,
     SplitStack,
 )
-from service.trade.words import End, Usability
+from service.trade.words import End, Kind, Usability
 from tests import builders
 from tests.records.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab
 
@@ -210,6 +205,24 @@ def test_parts_which_have_had_their_openings_are_renewed_once_reached(lab: Lab) 
     assert "0 of 0 openings used" in {line.reason for line in document.must_renew} | {
         line.then.removeprefix("to be renewed: ") for line in document.lift_off
     }
+
+
+def test_what_its_type_renews_is_renewed_though_the_pattern_does_not_say_so(lab: Lab) -> None:
+    """And what stays unopened is no remark."""
+
+    def renew(session: Session) -> None:
+        builders.the_part_types(session).air_plate.renew_at_opening = True
+
+    before = worked_out(lab, Ask((ReplaceCells((3,), with_plates=False),), DAY)).document
+    lab.rows(renew)
+    after = worked_out(lab, Ask((ReplaceCells((3,), with_plates=False),), DAY)).document
+
+    def plates(document: PlanDocument) -> int:
+        kinds = {layer.position: layer.kind for layer in document.before}
+        return sum(kinds[line.position] is Kind.HALF_PLATE for line in document.must_renew)
+
+    assert (plates(before), plates(after)) == (0, 1)
+    assert before.remarks == after.remarks == ()
 
 
 def test_a_plan_is_kept_as_it_was_made(lab: Lab) -> None:

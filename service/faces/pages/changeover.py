@@ -24,17 +24,16 @@ from service.records.changes.changeover_plans import begin_record_from_plan, mak
 from service.records.database import changing, now_utc, reading
 from service.records.errors import Refused
 from service.records.permissions import Act, need
-from service.records.queries.changeover_plans import (
-    Ask,
-    Ground,
-    KeptPlan,
-    WorkedOut,
-    ground_of,
-    plan_by_number,
-    work_out,
-)
+from service.records.queries.changeover_plans import KeptPlan, plan_by_number
 from service.records.queries.changeover_progress import Progress, progress
 from service.records.queries.changeover_store import parts_with_serials
+from service.records.queries.changeover_working_out import (
+    Ask,
+    Ground,
+    WorkedOut,
+    ground_of,
+    work_out,
+)
 from service.records.queries.layer_maps import layer_map
 from service.records.queries.stacks import find_stack
 from service.settings import Settings
@@ -143,10 +142,11 @@ def _form_page(request: Request, database: Engine, form: Form, keep: Form, seria
         if not ground.why_not and any(form.kept(name) for name in (*WISH_FIELDS, "look")):
             ask = _asked(request, again, ground, parts_with_serials(session, serials_typed(again)))
             if not again.is_refused:
-                try:
-                    worked = work_out(session, ground, ask)
-                except TradeError as trouble:
-                    again.refuse("wishes", str(trouble))
+                with again.keeping():
+                    try:
+                        worked = work_out(session, ground, ask)
+                    except TradeError as trouble:
+                        raise Refused("wishes", "", str(trouble)) from trouble
     form.refused = {**again.refused, **form.refused}
     sheet = sheet_of(worked.document, worked.content_sha256, ground.shown) if worked else None
     carried = {name: form.kept(name) for name in FIELDS if form.kept(name)}

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from datetime import date
 
 from service.faces.pages.forms import Form
-from service.records.queries.changeover_plans import Ask, Ground
 from service.records.queries.changeover_rods import RodEntry
+from service.records.queries.changeover_working_out import Ask, Ground
 from service.trade.changeover_wishes import (
     AddCells,
     BlankCell,

@@ -13,8 +13,8 @@ from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
 from service.records.queries.changeover_documents import PickLine
-from service.records.queries.changeover_plans import Ask, WorkedOut, ground_of, work_out
 from service.records.queries.changeover_wishes import write_wishes
+from service.records.queries.changeover_working_out import Ask, WorkedOut, ground_of, work_out
 from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import RecordKind

@@ -3,18 +3,16 @@
 Also what cannot be picked comes: the plan counts it with the reason where parts are wanting.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, exists, false, func, or_, select, union
+from sqlalchemy import ColumnElement, and_, exists, false, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.hours import part_hours
 from service.records.queries.patterns import KeptPattern
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part, PartType
-from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stacks import Layer, Stack
 from service.trade.changeover_picks import Candidate
 from service.trade.grammar import Pattern, Where
@@ -180,48 +178,3 @@ def parts_with_serials(session: Session, keys: Collection[str]) -> dict[str, tup
     for key, part in rows:
         found[key] = (*found.get(key, ()), part)
     return found
-
-
-def worn_parts(session: Session, parts: Collection[int]) -> Mapping[int, str]:
-    """Which of these are renewed once they are reached, and why: by type, openings or hours."""
-    rows = session.execute(
-        select(Part.id, PartType.renew_at_opening, PartType.openings_most, PartType.hours_most)
-        .join(PartType, PartType.id == Part.part_type_id)
-        .where(Part.id.in_(parts))
-    ).all()
-    worn = {row.id: "renewed at every opening" for row in rows if row.renew_at_opening}
-    openings_most = {row.id: row.openings_most for row in rows if row.openings_most is not None}
-    hours_most = {row.id: row.hours_most for row in rows if row.hours_most is not None}
-    limited = set(openings_most) - set(worn)
-    openings = _openings(session, limited)
-    for part in limited:
-        if (count := openings.get(part, 0)) >= openings_most[part]:
-            worn[part] = f"{count} of {openings_most[part]} openings used"
-    left = set(hours_most) - set(worn)
-    for part, ran in (part_hours(session, left) if left else {}).items():
-        hours = ran.before + sum(one.hours for one in ran.in_builds.values())
-        if hours >= hours_most[part]:
-            worn[part] = f"{hours:.0f} of {hours_most[part]:.0f}\u2009h used"
-    return worn
-
-
-def _openings(session: Session, parts: Collection[int]) -> dict[int, int]:
-    """In how many events was a face of each part parted?"""
-    if not parts:
-        return {}
-    lifted = (Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None))
-    parted = union(
-        select(Step.part_id.label("part_id"), Step.record_id).where(
-            Step.part_id.in_(parts), *lifted
-        ),
-        select(Step.exposed_part_id, Step.record_id).where(
-            Step.exposed_part_id.in_(parts), *lifted
-        ),
-    ).subquery()
-    rows: Sequence[Any] = session.execute(
-        select(parted.c.part_id, func.count(parted.c.record_id))
-        .join(RebuildRecord, RebuildRecord.id == parted.c.record_id)
-        .where(RebuildRecord.state != RecordState.VOID)
-        .group_by(parted.c.part_id)
-    ).all()
-    return dict(rows)  # type: ignore[arg-type]

@@ -1,0 +1,208 @@
+"""Working a changeover plan out for a stack as it stands now, from what the store holds."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import cached_property
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.errors import Refused
+from service.records.queries.changeover_documents import (
+    Around,
+    PlanDocument,
+    document_of,
+)
+from service.records.queries.changeover_rods import (
+    NOTHING_SAID,
+    KnownRods,
+    RodEntry,
+    rods_of_stack,
+)
+from service.records.queries.changeover_store import Offered, offered
+from service.records.queries.changeover_wear import UsedUp, used_up_parts
+from service.records.queries.changeover_wishes import in_words, named_parts
+from service.records.queries.content import sha256_of
+from service.records.queries.layer_maps import LayerMap, layer_map
+from service.records.queries.patterns import KeptPattern, known_types, pattern_of_stack, seen_so
+from service.records.tables.stacks import Stack
+from service.trade.changeover import Plan, plan
+from service.trade.changeover_wishes import MoveCells, Wish
+from service.trade.grammar import Item, Pattern
+from service.trade.identifiers import serial_key
+from service.trade.pattern_types import KnownType, as_drawn
+from service.trade.pile import Layer
+from service.trade.words import End
+
+BY_TYPE = "renewed at every opening"
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """What a plan is asked for; wishes are in the numbering of the present pile."""
+
+    wishes: tuple[Wish, ...]
+    planned_for: date
+    may_open: tuple[End, ...] = tuple(End)
+    rods: RodEntry = NOTHING_SAID
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What a plan begins from: the present pile as the pattern of its design sees it.
+
+    ``why_not`` says why no plan can be made; empty: one can.
+    """
+
+    shown: LayerMap
+    kept: KeptPattern
+    types: tuple[KnownType, ...]
+    known_rods: KnownRods
+
+    @property
+    def why_not(self) -> str:
+        """Why no plan can be made."""
+        if self.shown.build is None or not self.shown.build.is_present:
+            return f"{self.shown.stack.serial} has no present build: there is nothing to change."
+        if self.kept.pattern is None:
+            return f"The design {self.kept.design} keeps no pattern, so no plan can be made."
+        return ""
+
+    @cached_property
+    def pattern(self) -> Pattern:
+        """The design's pattern, with the thicknesses of its part types."""
+        if self.kept.pattern is None:
+            raise Refused("stack", self.shown.stack.serial, self.why_not)
+        return as_drawn(self.kept.pattern, self.types)
+
+    @cached_property
+    def layers(self) -> tuple[Layer, ...]:
+        """The pile with its part types called as the pattern calls them."""
+        called = {
+            key: self.kept.called(one.drawing_number, one.revision)
+            for key, one in self.shown.types.items()
+        }
+        return seen_so(self.shown.layers, {row[1]: called[row[6]] for row in self.shown.rows})
+
+    @property
+    def marked_faces(self) -> Mapping[str, str]:
+        """Names of the faces facing tells of, by part type as the pattern calls it."""
+        return {
+            self.kept.called(one.drawing_number, one.revision): one.marked_face
+            for one in self.types
+            if one.marked_face
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class WorkedOut:
+    """A plan, not kept yet: the document that would be, and its hash."""
+
+    plan: Plan
+    document: PlanDocument
+    content: str
+    content_sha256: str
+
+
+def ground_of(session: Session, stack_id: int) -> Ground:
+    """What does a plan for this stack begin from? Eleven statements. Raises NotFound."""
+    shown = layer_map(session, stack_id)
+    return Ground(
+        shown,
+        pattern_of_stack(session, stack_id),
+        known_types(session),
+        rods_of_stack(session, shown),
+    )
+
+
+def work_out(session: Session, ground: Ground, ask: Ask) -> WorkedOut:
+    """How is the change done with the least work? Four statements more, ten where limits count.
+
+    Raises Refused where no plan can be made, the trade's OutOfRange and Inconsistent for wishes
+    that cannot be.
+    """
+    shown = ground.shown
+    if ground.why_not or shown.build is None:
+        raise Refused("stack", shown.stack.serial, ground.why_not)
+    _refuse_strange_stacks(session, shown.stack.id, ask.wishes)
+    known = rods_of_stack(session, shown, ask.rods)
+    store = offered(session, ground.kept, ground.pattern, named_parts(ask.wishes))
+    used_up = used_up_parts(session, {layer.part for layer in ground.layers})
+    pattern, worn = _renewing(ground, used_up)
+    found = plan(
+        pattern,
+        ground.layers,
+        ask.wishes,
+        on=ask.planned_for,
+        stack=shown.stack.serial,
+        store=[one.candidate for one in store],
+        rods=known.rods,
+        worn=worn,
+        may_open=ask.may_open,
+    )
+    places = {(one.candidate.key, one.candidate.part is None): one.where for one in store}
+    labels = {layer.part: layer.label for layer in ground.layers}
+    labels |= {one.candidate.part: one.candidate.label for one in store if one.candidate.part}
+    document = document_of(
+        found,
+        Around(
+            stack=shown.stack.serial,
+            design=ground.kept.design,
+            build=shown.build.number,
+            planned_for=ask.planned_for,
+            wishes=tuple(in_words(wish, labels) for wish in ask.wishes),
+            before=ground.layers,
+            rods=known.rods,
+            assumed=known.assumed,
+            where=lambda key, is_lot: places[key, is_lot],
+            marked_faces=ground.marked_faces,
+            remarks=_not_counted(found, store),
+        ),
+    )
+    content = document.canonical
+    return WorkedOut(found, document, content, sha256_of(content))
+
+
+def _refuse_strange_stacks(session: Session, own_id: int, wishes: tuple[Wish, ...]) -> None:
+    """Cells are moved to another stack of the lab."""
+    named = {serial_key(x.to): x.to for x in wishes if isinstance(x, MoveCells)}
+    if not named:
+        return
+    rows = session.execute(select(Stack.serial_key, Stack.id).where(Stack.serial_key.in_(named)))
+    known = {row.serial_key: row.id for row in rows}
+    for key, to in named.items():
+        if known.get(key) in {None, own_id}:
+            reason = "it is this stack itself." if key in known else "there is no such stack."
+            raise Refused("move_to", to, reason, "The serial of another stack would be right.")
+
+
+def _renewing(ground: Ground, used_up: UsedUp) -> tuple[Pattern, Mapping[int, str]]:
+    """The pattern with what part types say of renewal, and single parts that are used up.
+
+    A part at a place that names no type counts as used up by itself.
+    """
+    of_type = [layer for layer in ground.layers if layer.part in used_up.by_type]
+    renewed = {layer.part_type for layer in of_type} & ground.kept.names
+    pattern = ground.pattern
+
+    def items(some: tuple[Item, ...]) -> tuple[Item, ...]:
+        return tuple(
+            replace(item, renew_at_opening=item.renew_at_opening or item.part_type in renewed)
+            for item in some
+        )
+
+    single = {x.part: BY_TYPE for x in of_type if x.part_type not in renewed}
+    return replace(
+        pattern,
+        head=items(pattern.head),
+        cell=items(pattern.cell),
+        between=items(pattern.between),
+        tail=items(pattern.tail),
+    ), {**single, **used_up.worn}
+
+
+def _not_counted(found: Plan, store: tuple[Offered, ...]) -> tuple[str, ...]:
+    unknown = {id(one.candidate) for one in store if not one.is_counted}
+    lots = {x.candidate.label: None for x in found.picks if id(x.candidate) in unknown}
+    return tuple(f"How many items {label} still holds nobody has written down." for label in lots)
