@@ -37,6 +37,7 @@ from service.trade.changeover_wishes import (
     ReplaceCells,
     ReplaceParts,
     SplitStack,
+    Wish,
 )
 from service.trade.words import End, Kind, Usability
 from tests import builders
@@ -380,8 +381,21 @@ def put(lab: Lab, bench_: Bench, end: End, layer: Any) -> None:
     )
 
 
-def test_a_record_which_follows_its_plan_departs_in_nothing(lab: Lab) -> None:
-    at_bench = begun(lab)
+@pytest.mark.parametrize(
+    ("wish", "cells"),
+    [
+        (AddCells(1, 4), 4),
+        (AddCells(1, 1), 4),
+        (RemoveCells((2,)), 2),
+        (ReplaceCells((1, 2, 3)), 3),
+        (ReplaceCells((1,), with_plates=False), 3),
+    ],
+    ids=["at the free end", "at the fixed end", "one out", "nothing stays", "cell 1 anew"],
+)
+def test_a_record_which_follows_its_plan_departs_in_nothing(
+    lab: Lab, wish: Wish, cells: int
+) -> None:
+    at_bench = begun(lab, Ask((wish,), DAY))
     at_bench.open()
     before = how_it_stands(lab, at_bench)
 
@@ -392,7 +406,11 @@ def test_a_record_which_follows_its_plan_departs_in_nothing(lab: Lab) -> None:
     done = how_it_stands(lab, at_bench)
     assert done.departures == ()
     assert done.is_done
-    assert max(layer.cell or 0 for layer in at_bench.pile.layers) == 4
+    planned = done.plan.document
+    assert max(layer.cell or 0 for layer in at_bench.pile.layers) == cells == planned.cells_after
+    assert [(layer.kind, layer.facing) for layer in at_bench.pile.layers] == [
+        (layer.kind, layer.facing) for layer in planned.after
+    ]
 
 
 def test_a_record_without_a_plan_has_none(lab: Lab) -> None:
