@@ -178,18 +178,17 @@ def _read_file(form: Form) -> tuple[tuple[str, ...], str]:
         try:
             form.typed["toml"] = (files[0].file.read().decode("utf-8-sig"),)
         except UnicodeDecodeError:
-            form.refuse("file", "is no text in UTF-8", "A TOML file as it is exported here.")
+            form.refused["file"] = f"{name} is no text in UTF-8. A TOML file would be right."
             return (), ""
     text = form.kept("toml")
     if not text.strip():
-        form.refuse("toml", "Nothing was chosen or pasted.", "A TOML file, or its text here.")
+        form.refused["toml"] = "Nothing was chosen or pasted. A TOML file, or its text here."
         return (), ""
     try:
         pattern = read_pattern(text)
     except NotAPattern as trouble:
         number = len(trouble.problems)
         count = "one thing is" if number == 1 else f"{number} things are"
-        form.typed["toml_name"] = (name,)
         form.refused["toml"] = f"{name} is no pattern yet: {count} wrong, listed here."
         return tuple(map(str, trouble.problems)), ""
     fill(form, pattern)
