@@ -205,7 +205,9 @@ def put_on(request: Request, me: Me, database: Database, form: Typed, record_id:
         end, facing = form.choice("end", End), form.choice("facing", Facing, required=False)
         lot_id, part_id = chosen(form)
         why = form.text("departs_because", required=False, most=2000)
-        scanned, note = form.text("scanned", required=False), form.text("note", required=False)
+        # what is pressed comes after what was scanned: a refused code may still stand in the field
+        scanned = form.text("scanned", required=False) if lot_id is None else ""
+        note = form.text("note", required=False)
         done_at = form.moment("done_at", required=False)
         return at.enter(
             lambda work, version: bench.put_on(

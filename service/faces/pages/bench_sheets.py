@@ -37,7 +37,6 @@ from service.trade.errors import TradeError
 from service.trade.pile import Layer, counts
 from service.trade.words import FIXING_KINDS, LAYER_KINDS, End, Kind
 
-
 SEEN_WHOLE = 120
 """Layers up to which the whole pile is drawn at each scan beside what comes next."""
 

@@ -1,0 +1,255 @@
+"""The guided bench on a tablet: the page says what comes next, the scanner answers it."""
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.tables.instruments import InstrumentKind
+from service.records.tables.parts import Part
+from service.records.tables.rebuild_records import (
+    MakeSafeLine,
+    RebuildRecord,
+    RecordState,
+    Step,
+    StepKind,
+)
+from service.records.tables.stacks import Layer
+from tests import builders
+from tests.browser.at_the_bench import LONG_AFTER, Bench, the_tools
+
+pytestmark = pytest.mark.browser
+
+TABLET = {"width": 820, "height": 1180, "has_touch": True}
+LOOK = os.environ.get("LAYERBOOK_TEST_PICTURES", "")
+
+
+def look(page: Page, name: str) -> None:
+    """Leave a picture of the page where a person wants to look at it."""
+    if LOOK:
+        page.screenshot(path=Path(LOOK) / f"{name}.png", full_page=True)
+        page.emulate_media(color_scheme="dark")
+        page.screenshot(path=Path(LOOK) / f"{name}-dark.png", full_page=True)
+        page.emulate_media(color_scheme="light")
+
+
+def a_guided_stack(session: Session, serial: str) -> None:
+    """Two cells, of a design that keeps its pattern."""
+    design = builders.a_design(session, pattern=builders.the_pattern(session))
+    builders.a_stack(session, cells=2, serial=serial, design=design, meter_hours=100.0)
+
+
+def the_pile(lab: Any, serial: str) -> list[tuple[int, str | None, str]]:
+    """Part, serial and facing of each layer of the present build, the free end first."""
+    with Session(lab) as session:
+        rows = session.execute(
+            select(Layer.part_id, Part.serial, Layer.facing)
+            .join(Part, Part.id == Layer.part_id)
+            .join(RebuildRecord, RebuildRecord.base_build_id == Layer.build_id)
+            .where(Layer.present)
+            .order_by(RebuildRecord.id.desc(), Layer.position.desc())
+        )
+        return [(row[0], row[1], row[2].value) for row in rows]
+
+
+def kinds(lab: Any, number: int, kind: StepKind) -> int:
+    """How many entries of a kind stand."""
+    with Session(lab) as session:
+        standing = select(Step.id).where(
+            Step.record_id == number, Step.kind == kind, Step.undone_at.is_(None)
+        )
+        return len(session.scalars(standing).all())
+
+
+def put_on(bench: Bench, serial: str | None, facing: str) -> None:
+    """Scan a part, or press the lot; say which way it lies if asked."""
+    page = bench.page
+    if serial is None:
+        bench.press(page.locator("#entry button[name=lot_id]").first)
+    else:
+        bench.scan(serial)
+        bench.press(key="Enter")
+    way = page.locator(f"#entry button[name=facing][value='{facing}']")
+    if way.count():
+        bench.press(way)
+    expect(page.locator(".answer.right")).to_be_visible()
+
+
+def test_a_whole_rebuild_with_everything_that_goes_wrong(
+    new_page: Callable[..., Page],
+    sign_in: Callable[..., Any],
+    served_at: str,
+    rows: Callable[..., Any],
+    lab: Any,
+) -> None:
+    """A wrong part, a forgotten gasket, an undo, a lost connection and a change of device."""
+    serial = "TARN-GB1"
+    tools = rows(the_tools)
+    rows(
+        lambda s: builders.a_torque_instrument(
+            s, label="HG-1", kind=InstrumentKind.HEIGHT_GAUGE, unit="mm", due_at=LONG_AFTER
+        )
+    )
+    witness = rows(lambda s: builders.a_person(s, "builder", name="Ben Orr GB")).id
+    rows(lambda s: a_guided_stack(s, serial))
+    page = new_page(**TABLET, unheard="ERR_INTERNET_DISCONNECTED")
+    me = sign_in(page, "builder", name="Mara Ilves GB")
+    login = rows(lambda s: s.get_one(builders.Person, me)).login
+    bench = Bench(page, served_at)
+    bench.begin(serial, "cell 2 is weak", worked=me)
+    bench.make_safe(tools, witness)
+    bench.go("opening")
+    page.locator("#hours").fill("320")
+    bench.enter()
+    pile = the_pile(lab, serial)
+
+    # Lifting off: a layer deep in the pile is scanned, then lifted down to with the others.
+    bench.go("lifting", end="free+end")
+    look(page, "lifting")
+    deep = next(one for one in pile if one[1] and pile.index(one) > 5)
+    count = pile.index(deep) + 1
+    bench.scan(deep[1] or "")
+    assert "is outermost" in bench.refused(key="Enter")
+    page.get_by_role("link", name="lift off down to it").click()
+    expect(bench.next).to_contain_text(f"Lift off {count} layers")
+    page.locator("input[name=condition][value='none seen']").check()
+    look(page, "down-to")
+    bench.enter()
+    assert kinds(lab, bench.number, StepKind.LIFTED_OFF) == count
+    # A layer in the drawing is a way down to it too.
+    bench.go("lifting", end="free+end")
+    nearest = page.locator("svg.pile a.layer").last
+    assert "lifting-several" in (nearest.get_attribute("href") or "")
+
+    # Stacking: what comes next is said; a wrong part is refused with what was expected.
+    bench.go("putting-on", end="free+end")
+    expect(page.locator("#renewed summary")).to_contain_text("To be renewed")
+    back = list(reversed(pile[:count]))
+    gasket_at = next(at for at, one in enumerate(back) if one[1] is None)
+    for _part, code, facing in back[:gasket_at]:
+        put_on(bench, code, facing)
+    expect(bench.next).to_contain_text("gasket")
+    expect(bench.next).to_contain_text("in the groove of the half plate's")
+    assert bench.next.evaluate("e => getComputedStyle(e).fontSize") == "28px"
+    look(page, "next")
+    forgotten = back[gasket_at + 1]
+    bench.scan(forgotten[1] or "")
+    said = bench.refused(key="Enter")
+    assert "Expected: a " in said
+    assert "Lay it aside" in said
+    look(page, "refused")
+    assert kinds(lab, bench.number, StepKind.PUT_ON) == gasket_at
+
+    # The gasket from the lot, an undo, and once more; then the connection is lost in a scan.
+    put_on(bench, None, "")
+    bench.undo()
+    expect(page.locator(".answer.right")).to_contain_text("Undone")
+    expect(bench.next).to_contain_text("gasket")
+    put_on(bench, None, "")
+    bench.scan(forgotten[1] or "")
+    before = page.locator("#bench").element_handle()
+    assert before is not None
+    page.context.set_offline(True)
+    page.keyboard.press("Enter")
+    expect(page.locator("#offline")).to_be_visible()
+    page.context.set_offline(False)
+    before.wait_for_element_state("hidden")
+    way = page.locator(f"#entry button[name=facing][value='{forgotten[2]}']")
+    if way.count():
+        bench.press(way)
+    expect(page.locator(".answer.right")).to_be_visible()
+    assert kinds(lab, bench.number, StepKind.PUT_ON) == gasket_at + 2
+
+    # Another tablet goes on where this one stopped.
+    other = new_page(**TABLET)
+    sign_in(other, login=login)
+    bench = Bench(other, served_at, bench.number)
+    other.goto(f"{served_at}/records/{bench.number}/bench")
+    page = other
+    for _part, code, facing in back[gasket_at + 2 :]:
+        put_on(bench, code, facing)
+    expect(bench.next).to_contain_text("The pile is complete")
+    look(page, "complete")
+
+    # Nuts in their order; one outside the tolerance is asked about.
+    bench.go("torque", stage="closing")
+    expect(page.locator(".order")).to_contain_text("Order of the nuts")
+    look(page, "torque")
+    bench.tighten(tools["TD-9"], "3.0", passes=1)
+    bench.tighten(None, "6.0", passes=1)
+    page.locator("#entered").fill("11.0")
+    bench.enter()
+    expect(page.locator("#outside")).to_contain_text("outside")
+    look(page, "outside")
+    page.locator("#entered").fill("11.0")
+    page.locator("#outside_because").fill("the nut is at its stop; engineering has been told")
+    bench.enter()
+    for _ in range(3):
+        page.locator("#entered").fill("9.0")
+        bench.enter()
+    expect(page.locator("#settling")).to_contain_text("due from")
+
+    # The checks of the closing, then the closing and everything still open in one list.
+    bench.go("closing-checks")
+    expect(bench.next).to_contain_text("closed height")
+    look(page, "height")
+    for mm in ("12", "12", "12.2", "12", "12.5"):
+        page.locator("#reading_mm").fill(mm)
+        if page.locator("#instrument_id option", has_text="HG-1").count():
+            page.locator("#instrument_id").select_option(label="HG-1, height gauge")
+        if "closed height" in bench.next.inner_text():
+            alert = page.locator(".reach button.main")
+            bench.press(alert)
+            if page.locator("#wrong-reading_mm").count():
+                page.locator("#note").fill("measured without the plates")
+                bench.enter()
+        else:
+            bench.enter()
+    bench.enter()
+    bench.enter()
+    expect(bench.next).to_contain_text("Every check of the closing is recorded")
+    look(page, "checks")
+    bench.go("closing")
+    page.locator("#hours").fill("320")
+    bench.enter()
+    look(page, "handing-in")
+    with Session(lab) as session:
+        assert session.get_one(RebuildRecord, bench.number).closed_at is not None
+        checks = session.scalars(
+            select(MakeSafeLine.line_number)
+            .join(Step, Step.id == MakeSafeLine.step_id)
+            .where(Step.record_id == bench.number, Step.kind == StepKind.CLOSING_CHECK)
+        ).all()
+    assert sorted(checks) == [1, 2, 2, 2, 2, 3, 4]
+    bench.page.locator(".reach button.main").click()
+    page.wait_for_url(f"**/records/{bench.number}")
+    with Session(lab) as session:
+        assert session.get_one(RebuildRecord, bench.number).state is RecordState.HANDED_IN
+
+
+def test_the_sound_can_be_switched_off_and_stays_off(
+    new_page: Callable[..., Page],
+    sign_in: Callable[..., Any],
+    served_at: str,
+    rows: Callable[..., Any],
+) -> None:
+    """The switch is a button; this device remembers it."""
+    rows(lambda s: a_guided_stack(s, "TARN-GB2"))
+    page = new_page(**TABLET)
+    me = sign_in(page, "builder", name="Ada Brill GB")
+    bench = Bench(page, served_at)
+    bench.begin("TARN-GB2", "a look", worked=me)
+    button = page.locator("#sound button")
+    expect(button).to_have_text("Sound is on")
+
+    button.click()
+
+    expect(button).to_have_text("Sound is off")
+    page.reload()
+    expect(button).to_have_text("Sound is off")
+    expect(button).to_have_attribute("aria-pressed", "false")
