@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Page, expect, sync_playwright
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
@@ -38,6 +38,7 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+expect.set_options(timeout=15_000)
 REFUSED = re.compile(r"status of (401|403|404|409|422)")
 """An answer that takes a form back is told in the console too; it is no mistake."""
 BLOCKED = """

@@ -83,6 +83,7 @@ PAGES = {
         "/approvals",
         "/corrections/{correction}",
         "/corrections/{approved_correction}",
+        "/records/{open}/check",
     ),
     "bench": (
         "/records/{begun}/bench",
@@ -105,6 +106,8 @@ PAGES = {
         "/designs/new",
         "/designs/{design}",
         "/designs/{design}/edit",
+        "/designs/{patterned}",
+        "/designs/{patterned}/pattern",
         "/instruments",
         "/instruments/new",
         "/instruments/{instrument}",
@@ -125,6 +128,7 @@ NO_PAGES = {
     "/health",
     "/attachments/{attachment_id}",
     "/attachments/{attachment_id}/small",
+    "/designs/{design_id}/pattern.toml",
 }
 LOOKED_AT_ELSEWHERE = {
     "/sign-in",
@@ -143,7 +147,7 @@ def sheets(lab: Engine) -> dict[str, Any]:
     others = handed_in.lab
     with Session(lab, expire_on_commit=False) as session:
         me = builders.a_person(session, *Role, name="Vera Roth")
-        builders.a_stack(session, cells=30, serial="TARN-ES3")
+        builders.a_stack(session, cells=26, serial="TARN-ES3")
         for serial in ("TARN-ES4", "TARN-ES5"):
             builders.a_stack(session, cells=2, serial=serial, meter_hours=10.0)
         patterned = builders.a_design(session, pattern=builders.the_pattern(session))
@@ -187,6 +191,7 @@ def sheets(lab: Engine) -> dict[str, Any]:
         "correction": correction,
         "approved_correction": approved.id,
         "design": free_design.id,
+        "patterned": patterned.id,
         "instrument": others.driver_id,
     }
 

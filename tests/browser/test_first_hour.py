@@ -43,7 +43,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Told]:
             stderr=subprocess.DEVNULL,
         )
     try:
-        for _ in range(600):
+        for _ in range(1200):
             if process.poll() is not None:
                 pytest.fail(said.read_text())
             try:
@@ -51,6 +51,8 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Told]:
                     break
             except httpx.TransportError:
                 time.sleep(0.1)
+        else:
+            pytest.fail("the demo was not built and served within two minutes")
         yield read(said)
     finally:
         process.kill()
