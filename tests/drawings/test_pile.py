@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.faces.drawings.clamp import Fluid, Port, Rods
-from service.faces.drawings.pile import draw_pile
+from service.faces.drawings.pile import SLIM, WIDTH, draw_pile
 from service.trade.comparison import compare
 from service.trade.pile import Layer
 from service.trade.words import End, Facing, Kind
@@ -145,6 +145,17 @@ def test_the_note_says_what_is_not_to_scale() -> None:
     assert "All layers drawn equally wide." in equal
     assert "Detail C\u20092, 2\u2009:\u20091" in to_scale
     assert "Detail C\u20092" in equal
+
+
+def test_beside_a_form_it_is_slim_and_explains_nothing() -> None:
+    """Without rods; with them it keeps their room."""
+    slim = parsed(draw_pile(a_pile(3), title="Pile", has_legend=False, is_slim=True))
+    with_rods = parsed(draw_pile(a_pile(3), title="Pile", rods=RODS, is_slim=True))
+
+    assert float(slim.get("viewBox", "").split()[2]) == SLIM
+    assert float(with_rods.get("viewBox", "").split()[2]) == WIDTH
+    assert "graphite" not in words(slim)
+    assert len(with_class(slim, "layer")) == len(a_pile(3))
 
 
 def test_an_empty_pile_is_a_drawing_too() -> None:

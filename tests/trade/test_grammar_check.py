@@ -13,10 +13,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.trade.grammar import expand
-from service.trade.grammar_check import Extent, check
+from service.trade.grammar_check import Extent, check, extent_of
 from service.trade.grammar_findings import Severity, Wrong
+from service.trade.open_pile import OpenPile
 from service.trade.pile import Layer
-from service.trade.words import Back, Facing, Kind
+from service.trade.words import Back, End, Facing, Kind
 from tests.trade.patterns import COOLED_ENDS, END_PLATES
 from tests.trade.piles import a_pile, in_order
 
@@ -300,3 +301,41 @@ def test_what_one_part_left_out_costs_is_one(data: st.DataObject) -> None:
     checked = check(COOLED_ENDS, spoilt(cells, without(position)))
 
     assert (checked.cost, len(checked.findings), checked.cells) == (1, 1, cells)
+
+
+@pytest.mark.parametrize(
+    ("moves", "extent"),
+    [
+        ((), Extent.WHOLE),
+        ((End.FREE,), Extent.FROM_FIXED_END),
+        ((End.FIXED,), Extent.FROM_FREE_END),
+        ((End.FIXED, End.FREE), Extent.REMAINDER),
+        ((End.FREE,) * 11, Extent.FROM_FIXED_END),
+    ],
+)
+def test_a_pile_is_whole_but_for_the_ends_that_were_opened(
+    moves: tuple[End, ...], extent: Extent
+) -> None:
+    """Nothing kept at all: it begins anew at the fixed end."""
+    pile = OpenPile.begun(a_pile(1))
+    for end in moves:
+        _, pile = pile.lift_off(end)
+
+    assert extent_of(pile) is extent
+
+
+def test_an_end_stays_open_when_layers_are_put_on_again() -> None:
+    """Whether it is complete, the pattern tells."""
+    layer, pile = OpenPile.begun(a_pile(2)).lift_off(End.FREE)
+
+    pile = pile.put_on(End.FREE, layer)
+
+    assert extent_of(pile) is Extent.FROM_FIXED_END
+    assert check(COOLED_ENDS, pile.layers, extent=extent_of(pile)).findings == ()
+
+
+def test_a_pile_stacked_from_nothing_begins_where_it_is_stacked() -> None:
+    begun = OpenPile.begun(())
+
+    assert extent_of(begun.put_on(End.FREE, a_pile(1)[0])) is Extent.FROM_FIXED_END
+    assert extent_of(begun.put_on(End.FIXED, a_pile(1)[0])) is Extent.FROM_FREE_END
