@@ -102,4 +102,5 @@ def _kept(session: Session, which: Any) -> KeptPlan | None:
     if row is None:
         return None
     *facts, sha256, content = row
-    return KeptPlan(*facts, sha256, still_holds(content, sha256), read_document(content))
+    whole: list[Any] = [*facts, sha256, still_holds(content, sha256), read_document(content)]
+    return KeptPlan(*whole)

@@ -166,14 +166,14 @@ def _of_type(row: Any, kept: KeptPattern) -> dict[str, Any]:
 
 def parts_with_serials(session: Session, keys: Collection[str]) -> dict[str, tuple[int, ...]]:
     """Which parts bear these serials, by key; no scrapped or lost ones. One statement."""
-    rows = session.execute(
+    rows: Sequence[Any] = session.execute(
         select(Part.serial_key, Part.id)
         .where(
             Part.serial_key.in_(keys),
             Part.whereabouts.not_in((Whereabouts.SCRAPPED, Whereabouts.MISSING)),
         )
         .order_by(Part.id)
-    )
+    ).all()
     found: dict[str, tuple[int, ...]] = {}
     for key, part in rows:
         found[key] = (*found.get(key, ()), part)

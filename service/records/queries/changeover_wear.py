@@ -63,4 +63,4 @@ def _openings(session: Session, parts: Collection[int]) -> dict[int, int]:
         .where(RebuildRecord.state != RecordState.VOID)
         .group_by(parted.c.part_id)
     ).all()
-    return dict(rows)  # type: ignore[arg-type]
+    return dict(rows)
