@@ -21,7 +21,7 @@
   };
 
   const keyOf = (form) => form.elements.namedItem("entry_key")?.value ?? "";
-  const placeOf = (form) => `${PREFIX}${location.pathname}#${form.id || form.getAttribute("action") || ""}`;
+  const placeOf = (form) => `${PREFIX}${location.pathname}#${form.id} ${form.getAttribute("action") ?? ""}`;
   const kept = (form) => form instanceof HTMLFormElement && form.matches("[data-keep]") && keyOf(form) !== "";
   const secret = (field) => field.type === "password" || field.type === "file" || field.type === "hidden";
 
