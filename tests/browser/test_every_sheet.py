@@ -271,6 +271,20 @@ def test_lists_sent_are_looked_at_without_barriers(
     assert wrong == {"parts": [], "stack": []}
 
 
+def test_a_hash_in_the_trail_does_not_push_the_reasons_out_of_sight(
+    page: Page, served_at: str, sheets: dict[str, Any]
+) -> None:
+    """On a tablet all five columns can be read without scrolling sideways."""
+    page.set_viewport_size({"width": 820, "height": 1180})
+    page.goto(f"{served_at}/audit-trail?subject=record:{sheets['handed_in']}")
+
+    expect(page.get_by_text(re.compile("[0-9a-f]{64}")).first).to_be_visible()
+    wider = page.evaluate(
+        "(({scrollWidth: all, clientWidth: seen}) => all - seen)(document.querySelector('.table'))"
+    )
+    assert wider <= 0
+
+
 def test_a_plan_is_kept_without_barriers(
     page: Page, served_at: str, sheets: dict[str, Any]
 ) -> None:
