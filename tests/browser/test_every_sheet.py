@@ -35,11 +35,10 @@ PAGES = {
         "/stacks/{stack}/compare?from=1&to=2",
         "/stacks/{stack}/hours",
         "/stacks/{stack}/edit",
-        "/stacks/{long}",
-        "/stacks/{long}?whole=yes",
         "/stacks/{planned}/changeover",
         "/stacks/{planned}/changeover?add_cells=1&add_where=free+end&look=yes",
     ),
+    "high stacks": ("/stacks/{long}", "/stacks/{long}?whole=yes"),
     "parts": (
         "/parts?items=yes",
         "/parts/new",

@@ -23,7 +23,7 @@ CUT = """(width) => [...document.querySelectorAll(".table, .drawing, .frame, tab
 """What is cut off at its lower edge or leaves the paper at the right."""
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def record(lab: Engine) -> Rebuilt:
     """A stack of many cells and its rebuild."""
     return a_rebuild(lab, "TARN-OP1", cells=14, lot="M-OP1")
