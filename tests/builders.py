@@ -107,9 +107,8 @@ def a_design(
         target_torque_nm=9.0,
         torque_tolerance_percent=5.0,
         tightening_passes=3,
-        pattern=pattern and write_pattern(
-            replace(pattern, least_cells=cells[0], most_cells=cells[1])
-        ),
+        pattern=pattern
+        and write_pattern(replace(pattern, least_cells=cells[0], most_cells=cells[1])),
         rod_sleeves=1 if pattern else None,
         rod_disc_springs=1 if pattern else None,
         rod_nuts=1 if pattern else None,
