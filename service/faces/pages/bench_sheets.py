@@ -298,14 +298,14 @@ def _fixings(
 
 
 def _candidates(session: Session, form: Form, kinds: tuple[Kind, ...]) -> tuple[Candidate, ...]:
-    """After a refusal: what the scanned code can mean, to choose from where it is several."""
+    """After a refusal: what the scanned code can mean; nothing where it is not known at all."""
     if not form.wrong("scanned"):
         return ()
     try:
         _scan, found = read_and_find(session, form.kept("scanned"), kinds)
     except TradeError:
         return ()
-    return found if len(found) > 1 else ()
+    return found
 
 
 def _closing(
