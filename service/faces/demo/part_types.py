@@ -105,7 +105,6 @@ PART_TYPES = {
     "HS": _fixing(Kind.SLEEVE, "rod sleeve 10 × 140", "TEL-2161", PLASTIC),
     "HN": _fixing(Kind.NUT, "nut M8 with washer", "TEL-2162", METAL),
     "SM": _mea("MEA 220 cm²", "TEL-3101", 0.45, "fuel face"),
-    "SF": _plate("fuel half plate 220 cm², flush back", "TEL-3110", 1.6, FUEL, FLUSH),
     "SW": _plate("fuel half plate 220 cm², channelled back", "TEL-3111", 1.6, FUEL, CHANNELLED),
     "SA": _plate("air half plate 220 cm²", "TEL-3112", 1.6, AIR, FLUSH),
     "SG": _gasket("gas gasket 220 cm²", "TEL-3120", 0.3, Joint.GAS),

@@ -63,7 +63,7 @@ PATTERNS = {
     ),
     STORK.name: PatternEntry(
         Pattern(
-            head=(_item("SI"), _item("SC"), _item("SF", facing=FREE)),
+            head=(_item("SI"), _item("SC"), _item("SK"), _item("SW", facing=FREE)),
             cell=_gas_side("SG", _item("SM", facing=FIXED, directional=True), air_plate="SA"),
             between=(_item("SK"), _item("SW", facing=FREE)),
             tail=(_item("SC"), _item("SI")),

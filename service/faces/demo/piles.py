@@ -74,14 +74,12 @@ def heron_mea(mea: str) -> Item:
 
 
 def stork(lab: Lab, meas: Sequence[str]) -> list[Item]:
-    """A whole Stork: coolant between the cells, where the fuel plates have channelled backs."""
+    """A whole Stork: coolant on the fuel side of every cell, N of them; the free end stands dry."""
     items = _ends(lab, "SI", "SC")
-    for number, mea in enumerate(meas, 1):
-        is_cooled = number > 1
-        if is_cooled:
-            items.append(gasket("SK K-14"))
+    for mea in meas:
         items += [
-            Item(lab.next_of("SW" if is_cooled else "SF"), facing=FREE),
+            gasket("SK K-14"),
+            Item(lab.next_of("SW"), facing=FREE),
             gasket("SG G-75"),
             Item(mea, facing=FIXED),
             gasket("SG G-75"),

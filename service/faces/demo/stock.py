@@ -75,7 +75,6 @@ AT_FIRST = (
 FOR_STORK = (
     Delivery("SM", "M-52", 30, MEMBRANES, 501),
     Delivery("SM", "M-53", 15, MEMBRANES, 531),
-    Delivery("SF", "P-31", 2, CARBON, 1),
     Delivery("SW", "P-32", 42, CARBON, 1),
     Delivery("SA", "P-33", 40, CARBON, 1),
     Delivery("SG", "G-75", 120, SEALS),

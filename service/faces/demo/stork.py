@@ -67,7 +67,7 @@ def _ends(lab: Lab, when: When) -> None:
         bench.read_as_found("TD-2", 1.05)
         bench.open(shown(lab, "STORK-01", when))
         at_free = bench.lift(End.FREE, 5, {LAST_OUT: dry})
-        at_fixed = bench.lift(End.FIXED, 5, {FIRST_OUT: dry})
+        at_fixed = bench.lift(End.FIXED, 6, {FIRST_OUT: dry})
         for lifted, end, out, new in (
             (at_fixed, End.FIXED, FIRST_OUT, serial("SM", 542)),
             (at_free, End.FREE, LAST_OUT, serial("SM", 543)),
