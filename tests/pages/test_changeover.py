@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import urlencode
 
@@ -9,10 +10,15 @@ import pytest
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
+from service.records.changes.bench import lift_off, open_stack, record_exception
+from service.records.database import changing
+from service.records.permissions import Person, Role
 from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import RebuildRecord
 from service.records.tables.stacks import Stack
+from service.trade.conditions import FindingEntry
+from service.trade.words import End
 from tests import builders
 from tests.pages.test_stacks import words
 from tests.records.test_changeover_plans import stock
@@ -257,6 +263,38 @@ def test_a_record_is_begun_by_a_plan_and_shows_how_it_stands(
     assert "Still to do:" in page
     assert "Nothing departs from the plan." in page
     assert "Begin a record by this plan" not in client.get(address).text
+
+
+def test_the_bench_follows_the_plan_and_shows_departures(
+    app: Any, signed_in_client: Clients, lab: None
+) -> None:
+    client = signed_in_client("builder")
+    begun = client.post(f"{kept(client)}/begin", data={"performed_from": "2026-03-01 09:00"})
+    bench = begun.headers["location"]
+    number = int(bench.removesuffix("/bench").rpartition("/")[2])
+    at = datetime(2026, 3, 1, 10, 0, tzinfo=UTC)
+    me = Person(client.person_id, "", "builder", frozenset({Role.BUILDER}))
+    seen = [FindingEntry("not inspected")]
+
+    def enter(entry: Callable[..., int], **given: Any) -> None:
+        with changing(app.state.engine, me) as work:
+            entry(work, number, None, **given)
+
+    enter(record_exception, reason="a test opens it", done_at=at)
+    enter(open_stack, opened_at=at, hours_unknown_because="a test")
+    lifting = words(client.get(f"{bench}?at=lifting").text)
+    enter(lift_off, end=End.FREE, findings=seen, done_at=at)
+    after_one = words(client.get(f"{bench}?at=lifting").text)
+    enter(lift_off, end=End.FIXED, findings=seen, done_at=at)
+    departed = words(client.get(f"{bench}?at=lifting").text)
+
+    asked = re.search(r"Plan 1 ?: lift off (.+?), free end \((\d+) to lift off in all\)", lifting)
+    assert asked
+    assert "insulator plate" in asked[1]
+    assert f"({int(asked[2]) - 1} to lift off in all)" in after_one
+    assert "departed from the plan" not in after_one
+    assert "1 departed from the plan" in departed
+    assert "Lifted off though it was to stay: insulator plate" in departed
 
 
 def test_a_record_that_cannot_begin_says_why(signed_in_client: Clients, lab: None) -> None:

@@ -8,6 +8,7 @@ from service.faces.pages.bench_guide import Guide
 from service.faces.pages.forms import Form
 from service.records.queries.bench_choices import LotAtHand
 from service.records.queries.candidates import Candidate
+from service.records.queries.changeover_progress import ByPlan
 from service.records.queries.closing_checks import CheckAsked, ComputedHeight
 from service.records.queries.missing import Missing
 from service.records.queries.rebuild_records import ChecklistRow, RecordView
@@ -136,6 +137,7 @@ class BenchPage:
     parts: tuple[PartSeen, ...] = ()
     part: PartSeen | None = None
     guide: Guide | None = None
+    by_plan: ByPlan | None = None
     down_to: Layer | None = None
     """the layer several are lifted off down to, and how many those are"""
     down_count: int = 0

@@ -26,6 +26,7 @@ from service.records.database import now_utc
 from service.records.permissions import Person
 from service.records.queries import bench_choices as choices
 from service.records.queries.candidates import Candidate, read_and_find
+from service.records.queries.changeover_progress import by_plan
 from service.records.queries.closing_checks import checks_asked, computed_height
 from service.records.queries.missing import BLOCKS, what_is_missing
 from service.records.queries.rebuild_records import RecordView, bench_view
@@ -75,6 +76,7 @@ def bench_page(
         pile_in_words=_pile_in_words(pile.layers),
         end=end,
         outermost=pile.pile.outermost(end),
+        by_plan=by_plan(session, record_id, pile),
         most_mb=settings.attachment_max_mb,
     )
     fill = FILL.get(place)

@@ -33,6 +33,37 @@ class Progress:
         return not self.to_lift_off and not self.to_put_on
 
 
+@dataclass(frozen=True, slots=True)
+class ByPlan:
+    """What the plan asks for next at the bench, in words; empty where nothing of it is left."""
+
+    plan_id: int
+    lift_off: str
+    put_on: str
+    lifts_left: int
+    lays_left: int
+    departures: tuple[str, ...]
+
+
+def by_plan(session: Session, record_id: int, pile: WorkingPile) -> ByPlan | None:
+    """What does the plan of a record ask for next? None without a plan. One statement."""
+    plan = plan_of_record(session, record_id)
+    if plan is None:
+        return None
+    standing = against(plan, pile, is_being_written=True)
+    before = {layer.position: layer for layer in plan.document.before}
+    after = {layer.position: layer for layer in plan.document.after}
+    lift, lay = next(iter(standing.to_lift_off), None), next(iter(standing.to_put_on), None)
+    return ByPlan(
+        plan.id,
+        f"{told(before[lift.position])}, {lift.end}" if lift else "",
+        f"{told(after[lay.position])}, {lay.end}" if lay else "",
+        len(standing.to_lift_off),
+        len(standing.to_put_on),
+        standing.departures,
+    )
+
+
 def progress(session: Session, record_id: int) -> Progress | None:
     """How does a record stand against its plan? None without one. One statement, else six."""
     plan = plan_of_record(session, record_id)
