@@ -8,13 +8,12 @@ from typing import Any
 
 import pytest
 from fastapi import Request
-from jinja2 import Environment, meta, nodes
+from jinja2 import Environment
 from sqlalchemy.exc import IntegrityError
 
 from service.faces.pages import errors as error_pages
 from service.faces.pages.forms import Form
 from service.faces.pages.render import (
-    GIVEN,
     content_hash,
     grouped,
     in_words,
@@ -106,39 +105,6 @@ def test_no_template_holds_script_or_style(path: Path) -> None:
     text = path.read_text()
 
     assert not re.search(r"<script(?![^>]* src=)|<style|\sstyle=|\shx-on|\son[a-z]+=|js:", text)
-
-
-def defined_inside(tree: nodes.Template) -> set[str]:
-    """Macros imported and names set in a template, which its blocks may use."""
-    imported = {
-        name if isinstance(name, str) else name[1]
-        for statement in tree.find_all(nodes.FromImport)
-        for name in statement.names
-    }
-    named = {statement.target for statement in tree.find_all(nodes.Import)}
-    assigned = {
-        name.name
-        for statement in tree.find_all(nodes.Assign)
-        for name in statement.find_all(nodes.Name)
-        if name.ctx == "store"
-    }
-    return imported | named | assigned
-
-
-@pytest.mark.parametrize(
-    "path",
-    [path for path in sorted(TEMPLATES.rglob("*.html")) if path.parent.name != "macros"],
-    ids=lambda path: f"{path.parent.name}/{path.name}",
-)
-def test_every_template_says_what_it_needs(environment: Environment, path: Path) -> None:
-    """Its first line names its context; base.html gets only what every template is given."""
-    text = path.read_text()
-    tree = environment.parse(text)
-    used = meta.find_undeclared_variables(tree) - GIVEN - defined_inside(tree)
-    said = re.match(r"\{# needs: ?(.*?) ?#\}\n", text)
-    needs = {name for name in said.group(1).split(", ") if name} if said else set()
-
-    assert used <= needs, "first line: {# needs: " + ", ".join(sorted(used)) + " #}"
 
 
 # Marks
