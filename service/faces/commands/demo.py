@@ -3,6 +3,7 @@
 import errno
 import os
 import socket
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -134,7 +135,6 @@ def _serve(given: Settings, listening: socket.socket) -> None:
         server_header=False,
         timeout_graceful_shutdown=10,
     )
-    try:
+    with suppress(KeyboardInterrupt):
         uvicorn.Server(config).run(sockets=[listening])
-    except KeyboardInterrupt:
-        owner.say("\nStopped. The next start goes on from here.")
+    owner.say("\nStopped. The next start goes on from here.")
