@@ -22,6 +22,7 @@ from sqlalchemy.orm import ORMExecuteState, Session, UOWTransaction
 from service.records.audit import Change, Did, changes_text
 from service.records.errors import Busy, Repeated
 from service.records.permissions import Person
+from service.records.tables import everything  # noqa: F401 - a mapped table needs all it refers to
 from service.records.tables.audit import AuditEntry, EntryKey
 from service.records.tables.people import ApiToken, SignInAttempt, SignInSession
 
