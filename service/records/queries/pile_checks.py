@@ -16,6 +16,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from threading import Lock
 from typing import Any, NamedTuple
 
 from sqlalchemy import select
@@ -43,7 +44,7 @@ from service.records.tables.stacks import Stack
 from service.trade import grammar_text as text
 from service.trade.fitness import PartFacts, RodFacts, check_fixings, check_parts
 from service.trade.grammar import Pattern
-from service.trade.grammar_check import Extent, check, extent_of
+from service.trade.grammar_check import Checked, Extent, check, extent_of
 from service.trade.grammar_findings import Finding, Severity, Wrong
 from service.trade.grammar_match import Did, Move
 from service.trade.grammar_states import states_of
@@ -51,6 +52,10 @@ from service.trade.pile import Layer
 from service.trade.words import End, Kind, Usability
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
+MOST_KEPT = 64
+_ONE_AT_A_TIME = Lock()
+_CHECKED: dict[tuple[str, str | None], tuple[tuple[Layer, ...], Checked]] = {}
+"""checks of whole builds by the digest of their rows and the text of their pattern"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,20 +152,36 @@ def check_of_build(session: Session, shown: LayerMap) -> PileCheck:
     kept = pattern_of_stack(session, shown.stack.id)
     if kept.pattern is None or shown.build is None:
         return PileCheck(kept)
-    called = {
-        key: kept.called(one.drawing_number, one.revision) for key, one in shown.types.items()
-    }
-    seen = seen_so(shown.layers, {row[1]: called[row[6]] for row in shown.rows})
-    checked = check(kept.pattern, seen)
+    layers, checked = _checked_before(shown, kept, kept.pattern)
     found = list(checked.findings)
     if kept.on_each_rod:
         found += _of_fixings(session, kept, shown.fixings)
     return PileCheck(
         kept,
-        shown.layers,
+        layers,
         checked.cells,
         tuple(Judged(finding, finding.severity) for finding in found),
     )
+
+
+def _checked_before(
+    shown: LayerMap, kept: KeptPattern, pattern: Pattern
+) -> tuple[tuple[Layer, ...], Checked]:
+    """The order of a pile checked by its pattern; kept by what both say, since neither changes."""
+    said = (shown.digest, kept.toml)
+    with _ONE_AT_A_TIME:
+        answer = _CHECKED.pop(said, None)
+    if answer is None:
+        called = {
+            key: kept.called(one.drawing_number, one.revision) for key, one in shown.types.items()
+        }
+        seen = seen_so(shown.layers, {row[1]: called[row[6]] for row in shown.rows})
+        answer = shown.layers, check(pattern, seen)
+    with _ONE_AT_A_TIME:
+        _CHECKED[said] = answer
+        if len(_CHECKED) > MOST_KEPT:
+            del _CHECKED[next(iter(_CHECKED))]
+    return answer
 
 
 class FixingAt(NamedTuple):
