@@ -1,0 +1,207 @@
+"""The balance of every gap of a stack under one force, solved for all of them together.
+
+SI units. Source: springs in parallel (gasket, MEA) and the hard stop beside them.
+"""
+
+from collections.abc import Sequence
+from copy import copy
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from service.trade.errors import NoSolution
+from service.trade.gaps import BedOf, Gap, GasketOf
+from service.trade.material_curves import Array, Soft
+from service.trade.plausible import not_below_zero
+
+Flags = npt.NDArray[np.bool_]
+TOLERANCE = 1e-9
+"""Share of the force by which an answer may be out of balance."""
+MOST_STEPS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class GapStates:
+    """Every gap under one force, in order: arrays as long as the gaps.
+
+    Loads in N, gaps in m, stress in Pa, line load in N/m, shares of 1; stiffness in N/m is that of
+    gasket and MEA together, infinite (as compliance 0) where the hard stop holds.
+    """
+
+    force_n: float
+    gap_m: Array
+    strain: Array
+    stress_pa: Array
+    stress_slope: Array
+    squeeze: Array
+    line_load_n_m: Array
+    line_slope: Array
+    on_stop: Flags
+    stop_load_n: Array
+    stiffness_n_m: Array
+
+
+class GapColumns:
+    """The numbers of many gaps as columns, solved together. Built once for a stack."""
+
+    def __init__(self, gaps: Sequence[Gap]) -> None:
+        """Lay the gaps out; those of one material are evaluated together."""
+        self.count = len(gaps)
+        beds: Array = np.array([_NO_BED if it.bed is None else _bed_row(it.bed) for it in gaps])
+        self.area, self.thickness, self.recess = beds[:, 0], beds[:, 1], beds[:, 2]
+        self.bed_seen, self.u_thickness, self.bed_expansion = beds[:, 3], beds[:, 4], beds[:, 5]
+        gaskets: Array = np.array(
+            [_NO_GASKET if it.gasket is None else _gasket_row(it.gasket) for it in gaps]
+        )
+        self.length, self.height, self.groove = gaskets[:, 0], gaskets[:, 1], gaskets[:, 2]
+        self.gasket_seen, self.u_height = gaskets[:, 3], gaskets[:, 4]
+        self.gasket_expansion = gaskets[:, 5]
+        self.stop: Array = np.array([gap.stop_gap_m for gap in gaps])
+        self.beds = _by_material([None if gap.bed is None else gap.bed.soft for gap in gaps])
+        self.gaskets = _by_material([None if it.gasket is None else it.gasket.soft for it in gaps])
+        self.snug = self._snug()
+
+    def _snug(self) -> Array:
+        """Where gasket or MEA just touch, thinner by what earlier closings left."""
+        left = np.full(self.count, -np.inf)
+        for soft, at in self.beds:
+            set_now = 1 - soft.set_share * self.bed_seen[at]
+            left[at] = self.thickness[at] * set_now - self.recess[at]
+        for soft, at in self.gaskets:
+            set_now = 1 - soft.set_share * self.gasket_seen[at]
+            left[at] = np.maximum(left[at], self.height[at] * set_now - self.groove[at])
+        return np.asarray(np.maximum(left, self.stop), dtype=np.float64)
+
+    def after(self, states: GapStates, warmer_k: float = 0.0) -> "GapColumns":
+        """The same gaps once they stood so: what they have seen grew, and they are warmer."""
+        later = copy(self)
+        later.bed_seen = np.maximum(self.bed_seen, states.strain)
+        later.gasket_seen = np.maximum(self.gasket_seen, states.squeeze)
+        later.thickness = self.thickness * (1 + self.bed_expansion * warmer_k)
+        later.height = self.height * (1 + self.gasket_expansion * warmer_k)
+        later.snug = later._snug()
+        return later
+
+    def strain(self, gap: Array) -> Array:
+        """Strain of the MEA at each gap."""
+        return 1 - (gap + self.recess) / self.thickness
+
+    def squeeze(self, gap: Array) -> Array:
+        """Squeeze of the gasket at each gap."""
+        return 1 - (gap + self.groove) / self.height
+
+    def load(self, gap: Array) -> tuple[Array, Array]:
+        """Load in N that gasket and MEA carry at each gap, and its stiffness in N/m."""
+        stress, stress_slope = _answers(self.beds, self.strain(gap), self.bed_seen)
+        line, line_slope = _answers(self.gaskets, self.squeeze(gap), self.gasket_seen)
+        stiffness = self.area * stress_slope / self.thickness
+        return (
+            self.area * stress + self.length * line,
+            stiffness + self.length * line_slope / self.height,
+        )
+
+    def under(self, force_n: float, near: Array | None = None) -> GapStates:
+        """How is each gap under this force? ``near`` is a guess at the gaps.
+
+        Bounded search (Newton's steps, halved where they leave the bracket), balanced to
+        `TOLERANCE`. Raises OutOfRange for a negative force; NoSolution where the search fails.
+        """
+        not_below_zero("the clamping force", force_n, "N")
+        low, high = self.stop.copy(), self.snug.copy()
+        at_stop, _stiffness = self.load(low)
+        on_stop = at_stop <= force_n
+        if force_n == 0:
+            return self._states(force_n, high, at_stop, on_stop)
+        gap = np.clip((low + high) / 2 if near is None else near, low, high)
+        for _step in range(MOST_STEPS):
+            load, stiffness = self.load(gap)
+            out = load - force_n
+            settled = on_stop | (np.abs(out) <= TOLERANCE * max(force_n, 1e-3))
+            settled |= high - low <= 1e-15
+            if settled.all():
+                return self._states(force_n, np.where(on_stop, self.stop, gap), at_stop, on_stop)
+            high = np.where(out < 0, np.minimum(high, gap), high)
+            low = np.where(out > 0, np.maximum(low, gap), low)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                newton = gap + out / stiffness
+            inside = (newton > low) & (newton < high)
+            gap = np.where(settled, gap, np.where(inside, newton, (low + high) / 2))
+        raise NoSolution("the gaps under the clamping force", f"{force_n:.1f} N")
+
+    def _states(self, force_n: float, gap: Array, at_stop: Array, on_stop: Flags) -> GapStates:
+        strain, squeeze = self.strain(gap), self.squeeze(gap)
+        stress, stress_slope = _answers(self.beds, strain, self.bed_seen)
+        line, line_slope = _answers(self.gaskets, squeeze, self.gasket_seen)
+        return GapStates(
+            force_n,
+            gap,
+            np.where(self.area > 0, np.maximum(strain, 0.0), 0.0),
+            stress,
+            stress_slope,
+            np.where(self.length > 0, np.maximum(squeeze, 0.0), 0.0),
+            line,
+            line_slope,
+            on_stop,
+            np.where(on_stop, force_n - at_stop, 0.0),
+            self.area * stress_slope / self.thickness + self.length * line_slope / self.height,
+        )
+
+    def check(self, states: GapStates, names: Sequence[str]) -> None:
+        """Raise OutOfRange where a gap's answer lies beyond the curve of its material."""
+        for groups, x, what in (
+            (self.beds, states.strain, "the strain of the MEA of"),
+            (self.gaskets, states.squeeze, "the squeeze of the gasket of"),
+        ):
+            for soft, at in groups:
+                worst = at[int(np.argmax(x[at]))]
+                soft.check(f"{what} {names[worst]}", float(x[worst]))
+
+
+_NO_BED = (0.0, 1.0, 0.0, 0.0, 0.0, 0.0)
+_NO_GASKET = (0.0, 1.0, 0.0, 0.0, 0.0, 0.0)
+
+
+def _bed_row(bed: BedOf) -> tuple[float, ...]:
+    return (
+        bed.area_m2,
+        bed.thickness_m,
+        bed.recess_m,
+        bed.seen,
+        bed.u_thickness_m,
+        bed.expansion_1_k,
+    )
+
+
+def _gasket_row(gasket: GasketOf) -> tuple[float, ...]:
+    return (
+        gasket.length_m,
+        gasket.height_m,
+        gasket.groove_depth_m,
+        gasket.seen,
+        gasket.u_height_m,
+        gasket.expansion_1_k,
+    )
+
+
+Groups = tuple[tuple[Soft, npt.NDArray[np.intp]], ...]
+
+
+def _by_material(softs: Sequence[Soft | None]) -> Groups:
+    """Equal materials together; hashing each once, not once a gap, is what makes this quick."""
+    by_object: dict[int, list[int]] = {}
+    for at, soft in enumerate(softs):
+        by_object.setdefault(id(soft), []).append(at)
+    found: dict[Soft, list[int]] = {}
+    for places in by_object.values():
+        soft = softs[places[0]]
+        if soft is not None:
+            found.setdefault(soft, []).extend(places)
+    return tuple((soft, np.array(sorted(places))) for soft, places in found.items())
+
+
+def _answers(groups: Groups, x: Array, seen: Array) -> tuple[Array, Array]:
+    y, slope = np.zeros_like(x), np.zeros_like(x)
+    for soft, at in groups:
+        y[at], slope[at] = soft.answer(x[at], seen[at])
+    return y, slope

@@ -1,0 +1,97 @@
+"""What a tightened rod bears: its stress, share of the proof load, stretch, and the most it may.
+
+SI units. Sources: VDI 2230 part 1:2015; ISO 898-1:2013.
+"""
+
+from dataclasses import dataclass
+from math import pi, sqrt
+
+from service.trade.clamping import Law, ThreadFriction, torque_for
+from service.trade.estimates import Estimate
+from service.trade.plausible import more_than_zero, not_below_zero, within
+from service.trade.threads import Strength, Thread
+
+
+@dataclass(frozen=True, slots=True)
+class Tightening:
+    """The preload in N and the torque in N·m that use up a share of the yield strength."""
+
+    preload_n: float
+    torque_nm: float
+
+
+def greatest_tightening(
+    law: ThreadFriction, strength: Strength, utilisation: float = 0.9
+) -> Tightening:
+    """How far may a rod be tightened, pull and twist together, at a share of its yield strength?
+
+    >>> from service.trade.threads import hexagon_bearing, strength, thread
+    >>> m8 = thread("M8x1")
+    >>> law = ThreadFriction(m8, hexagon_bearing(m8), 0.12, 0.12)
+    >>> found = greatest_tightening(law, strength("8.8", m8))
+    >>> round(found.preload_n / 1e3, 1), round(found.torque_nm, 1)
+    (20.2, 26.1)
+
+    Source: VDI 2230 part 1, tables A1 and A2 (M8x1, 8.8, µ = 0.12).
+    """
+    within("the share of the yield strength", utilisation, "", 0.01, 1.0)
+    area = law.thread.stress_area_m2
+    twist = twist_per_pull(law)
+    force = utilisation * strength.yield_strength_pa * area / sqrt(1 + 3 * twist**2)
+    return Tightening(force, torque_for(force, law).value)
+
+
+def twist_per_pull(law: ThreadFriction) -> float:
+    """Shear stress per tensile stress while the nut turns: fully plastic section (VDI 2230)."""
+    thread = law.thread
+    slope = thread.pitch_m / (pi * thread.pitch_diameter_m) + 1.155 * law.thread_friction
+    return 1.5 * thread.pitch_diameter_m / thread.stress_diameter_m * slope
+
+
+@dataclass(frozen=True, slots=True)
+class RodStress:
+    """Stress of a rod in its thread, and what it is of the limit (shares of 1)."""
+
+    axial_pa: Estimate
+    while_turning_pa: Estimate | None
+    """pull and twist together (von Mises), where the law of tightening says what the twist is"""
+    proof_load_n: float
+    share_of_proof: Estimate
+    proof_by: str
+
+
+def rod_stress(
+    preload_n: float | Estimate, thread: Thread, strength: Strength, law: Law | None = None
+) -> RodStress:
+    """How much of its proof load does a rod bear at this preload?
+
+    >>> from service.trade.threads import strength, thread
+    >>> m8 = thread("M8")
+    >>> round(rod_stress(10_600.0, m8, strength("8.8", m8)).share_of_proof.value, 2)
+    0.5
+
+    Source: ISO 898-1 (proof load 21 200 N for M8 class 8.8).
+    """
+    load = preload_n if isinstance(preload_n, Estimate) else Estimate(preload_n)
+    not_below_zero("the preload", load.value, "N")
+    proof_load = thread.stress_area_m2 * strength.proof_stress_pa
+    axial = load.scaled(1 / thread.stress_area_m2)
+    both = None
+    if isinstance(law, ThreadFriction):
+        both = axial.scaled(sqrt(1 + 3 * twist_per_pull(law) ** 2))
+    share = load.scaled(1 / proof_load)
+    return RodStress(axial, both, proof_load, share, strength.proof_by)
+
+
+def rod_stretch(force_n: float, length_m: float, area_m2: float, modulus_pa: float) -> float:
+    """By how many m does a rod get longer?
+
+    >>> round(rod_stretch(5e3, 0.18, 20.1e-6, 193e9) * 1e3, 3)
+    0.232
+
+    Source: Hooke's law.
+    """
+    more_than_zero("the rod's length", length_m, "m")
+    more_than_zero("the rod's cross-section", area_m2, "m²")
+    more_than_zero("the rod's modulus", modulus_pa, "Pa")
+    return force_n * length_m / (area_m2 * modulus_pa)
