@@ -1,0 +1,176 @@
+"""Which nut to turn, and by how much, until the compression plate lies level.
+
+Turning one nut stretches its rod, presses the plate down there and takes load off the rods around
+it. SI units; turns in degrees, more than zero to tighten. Source: elastic interaction of bolts on
+an elastic bed (springs in parallel); common practice, no source, for the choice of the target.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.trade.clamped_parts import Assembly
+from service.trade.elastic_bed import ActiveArea, Beds, balanced_plane, tilt_stiffness
+from service.trade.errors import Inconsistent
+from service.trade.gap_balance import GapColumns
+from service.trade.material_curves import Array
+from service.trade.plausible import more_than_zero
+from service.trade.pressure_map import RodLoad, resultant_of
+from service.trade.springs import ClosedState
+
+
+@dataclass(frozen=True, slots=True)
+class NutTurn:
+    """What one nut needs: load in N now and wanted, the turn, and the torque it then stands at.
+
+    ``torque_nm`` is None where no reading of the nut was given.
+    """
+
+    number: int
+    load_n: float
+    wanted_n: float
+    turn_deg: float
+    torque_nm: float | None
+
+    @property
+    def change_n(self) -> float:
+        """Load to be added; negative to be taken off."""
+        return self.wanted_n - self.load_n
+
+
+@dataclass(frozen=True, slots=True)
+class OneNut:
+    """The one nut whose turn helps most: how far off the middle the sum of the loads then acts."""
+
+    number: int
+    turn_deg: float
+    off_before_m: float
+    off_after_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Levelling:
+    """Every nut's turn, greatest first, and the one nut to begin with."""
+
+    turns: tuple[NutTurn, ...]
+    first: OneNut
+
+
+def level(
+    rods: Sequence[RodLoad],
+    area: ActiveArea,
+    beds: Beds,
+    rod_give_m_n: float,
+    pitch_m: float,
+    torques_nm: Mapping[int, float] | None = None,
+) -> Levelling:
+    """Which nuts must be turned, and how far, so that the plate lies level at the same force?
+
+    Wanted are loads as alike as the places of the rods allow, with their sum in the middle.
+    ``rod_give_m_n`` is what a rod with its springs gives per N; ``beds`` holds the stiffness of
+    the real pile. Raises Inconsistent where rods stand in one line.
+    """
+    more_than_zero("what a rod gives per N", rod_give_m_n, "m/N")
+    more_than_zero("the pitch", pitch_m, "m")
+    wanted = resultant_of(rods)
+    places = np.array([[1.0, rod.x_m, rod.y_m] for rod in rods]).T
+    loads = np.array([rod.load_n for rod in rods])
+    if np.linalg.matrix_rank(places, tol=1e-9) < 3:
+        raise Inconsistent("The rods stand in one line: no turn of a nut levels the plate.")
+    targets = _level_loads(places, loads)
+    now = balanced_plane(wanted, area, beds)
+    then = balanced_plane(np.array([wanted[0], 0.0, 0.0]), area, beds)
+    sinking = places.T @ (then - now) * beds.cells
+    travel = rod_give_m_n * (targets - loads) + sinking
+    turns = [
+        NutTurn(
+            rod.number,
+            rod.load_n,
+            float(target),
+            float(360 * way / pitch_m),
+            _torque(torques_nm, rod, float(target)),
+        )
+        for rod, target, way in zip(rods, targets, travel, strict=True)
+    ]
+    turns.sort(key=lambda turn: -abs(turn.turn_deg))
+    stiffness = tilt_stiffness(now, area, beds) / beds.cells
+    first = _one_nut(rods, places, loads, stiffness, rod_give_m_n, pitch_m)
+    return Levelling(tuple(turns), first)
+
+
+def _torque(torques_nm: Mapping[int, float] | None, rod: RodLoad, target: float) -> float | None:
+    if torques_nm is None or rod.number not in torques_nm or not rod.load_n:
+        return None
+    return torques_nm[rod.number] * target / rod.load_n
+
+
+def _level_loads(places: Array, loads: Array) -> Array:
+    """Nearest to equal loads, with the same sum and no moment."""
+    alike = np.full(loads.size, loads.mean())
+    out = places @ alike - np.array([loads.sum(), 0.0, 0.0])
+    nearest = alike - np.linalg.pinv(places) @ out
+    if (nearest < 0).any():
+        raise Inconsistent(
+            "The rods stand so far to one side that the plate cannot lie level without one pushing."
+        )
+    return np.asarray(nearest, dtype=np.float64)
+
+
+def _one_nut(
+    rods: Sequence[RodLoad],
+    places: Array,
+    loads: Array,
+    stiffness: Array,
+    give: float,
+    pitch: float,
+) -> OneNut:
+    """Least squares over one turn at a time; linear about the present state."""
+    whole = stiffness + places @ places.T / give
+    before = places @ loads
+    off_before = float(np.hypot(before[1], before[2]) / before[0])
+    best = OneNut(rods[0].number, 0.0, off_before, off_before)
+    for at, rod in enumerate(rods):
+        follows = np.zeros(loads.size)
+        follows[at] = 1.0
+        plane = np.linalg.solve(whole, places @ follows / give)
+        change = places @ ((follows - places.T @ plane) / give)
+        length = float(change[1:] @ change[1:])
+        if not length:
+            continue
+        travel = -float(change[1:] @ before[1:]) / length
+        after = before + travel * change
+        off = float(np.hypot(after[1], after[2]) / after[0])
+        if off < best.off_after_m:
+            best = OneNut(rod.number, 360 * travel / pitch, off_before, off)
+    return best
+
+
+def beds_of(
+    assembly: Assembly, closed: ClosedState, area: ActiveArea, gasket_outside_m: float = 0.0
+) -> Beds:
+    """The elastic bed of a closed stack: means over its cells that do not stand on the hard stop.
+
+    Raises Inconsistent where every cell stands on its stop (pressure there follows the gap, not
+    the rods), where no cell has an MEA, or where the two areas differ by more than 2 %.
+    """
+    count = len(assembly.cells)
+    columns = GapColumns(assembly.cells)
+    free = ~closed.states.on_stop[:count] & (columns.area > 0)
+    if not free.any():
+        raise Inconsistent("Every cell stands on its hard stop, or has no MEA: no map from rods.")
+    known = float(columns.area[free].mean())
+    if abs(known / area.area_m2 - 1) > 0.02:
+        raise Inconsistent(
+            f"The active area is {1e4 * known:.4g} cm² in the cells, but"
+            f" {1e4 * area.area_m2:.4g} cm² on the map."
+        )
+    states = closed.states
+    return Beds(
+        float(np.mean((states.stress_slope[:count] / columns.thickness)[free])),
+        float(np.mean(states.stress_pa[:count][free])),
+        float(np.mean((states.line_slope[:count] / columns.height)[free])),
+        float(np.mean(states.line_load_n_m[:count][free])),
+        gasket_outside_m,
+        int(free.sum()),
+    )
