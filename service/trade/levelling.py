@@ -61,6 +61,7 @@ def level(
     rods: Sequence[RodLoad],
     area: ActiveArea,
     beds: Beds,
+    *,
     rod_give_m_n: float,
     pitch_m: float,
     torques_nm: Mapping[int, float] | None = None,
@@ -95,7 +96,7 @@ def level(
     ]
     turns.sort(key=lambda turn: -abs(turn.turn_deg))
     stiffness = tilt_stiffness(now, area, beds) / beds.cells
-    first = _one_nut(rods, places, loads, stiffness, rod_give_m_n, pitch_m)
+    first = _one_nut(rods, places, loads, stiffness, give=rod_give_m_n, pitch=pitch_m)
     return Levelling(tuple(turns), first)
 
 
@@ -122,6 +123,7 @@ def _one_nut(
     places: Array,
     loads: Array,
     stiffness: Array,
+    *,
     give: float,
     pitch: float,
 ) -> OneNut:

@@ -1,0 +1,186 @@
+"""Test gases and hydrogen: what of a leak measured with one passes of the other.
+
+SI units. Viscosities computed with CoolProp 8.0.0 at 101.325 kPa. Sources: leak detector manuals
+(viscous flow by viscosity and squares of pressure, molecular flow by molar mass and difference of
+pressure; Knudsen number 0.01 and 1 as bounds); Poiseuille; kinetic theory.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import exp, log, pi, sqrt
+
+import numpy as np
+
+from service.trade.errors import Inconsistent, OutOfRange
+from service.trade.gas_flows import GAS_CONSTANT
+from service.trade.plausible import (
+    absolute_pressure,
+    kelvin,
+    more_than_zero,
+    not_below_zero,
+    within,
+)
+
+_AT_K = (273.15, 293.15, 313.15, 333.15, 353.15, 373.15)
+VISCOUS_BELOW, MOLECULAR_ABOVE = 0.01, 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Gas:
+    """A gas: molar mass in kg/mol, viscosity in Pa·s at 0, 20, … 100 °C."""
+
+    name: str
+    molar_mass: float
+    viscosities: tuple[float, ...]
+
+    def viscosity(self, temperature_k: float) -> float:
+        """Viscosity in Pa·s, 0 to 100 °C; between the table's rows as a power of temperature."""
+        kelvin("the gas temperature", temperature_k)
+        within("the gas temperature", temperature_k, "K", _AT_K[0], _AT_K[-1])
+        rows = np.log(self.viscosities)
+        return exp(float(np.interp(log(temperature_k), np.log(_AT_K), rows)))
+
+    def free_path(self, pressure_pa: float, temperature_k: float) -> float:
+        """Mean free path in m: µ/p √(π R T / 2 M)."""
+        absolute_pressure("the pressure", pressure_pa)
+        speed = sqrt(pi * GAS_CONSTANT * temperature_k / (2 * self.molar_mass))
+        return self.viscosity(temperature_k) / pressure_pa * speed
+
+
+def _gas(name: str, grams: float, *micro: float) -> Gas:
+    return Gas(name, grams / 1e3, tuple(value * 1e-6 for value in micro))
+
+
+HYDROGEN = _gas("hydrogen", 2.01588, 8.377, 8.7968, 9.2077, 9.6107, 10.0065, 10.3957)
+HELIUM = _gas("helium", 4.002602, 18.6945, 19.6176, 20.5239, 21.4146, 22.2908, 23.1536)
+NITROGEN = _gas("nitrogen", 28.01348, 16.6287, 17.5729, 18.4905, 19.3832, 20.2529, 21.1011)
+AIR = _gas("air", 28.96546, 17.2184, 18.2057, 19.1652, 20.0991, 21.0089, 21.8965)
+ARGON = _gas("argon", 39.948, 21.0167, 22.3065, 23.5648, 24.7933, 25.9936, 27.1673)
+TEST_GASES = (NITROGEN, HELIUM, AIR, ARGON)
+
+
+def gas_named(name: str) -> Gas:
+    """Which gas is this? Raises OutOfRange for one no tightness is tested with.
+
+    Oxygen and hydrogen are no test gases: hydrogen is let in after the test is passed.
+    """
+    for gas in TEST_GASES:
+        if gas.name == name:
+            return gas
+    allowed = ", ".join(gas.name for gas in TEST_GASES)
+    raise OutOfRange("the test gas", name or "missing", "", allowed)
+
+
+class Regime(StrEnum):
+    """How gas passes a leak."""
+
+    VISCOUS = "viscous"
+    TRANSITION = "between viscous and molecular"
+    MOLECULAR = "molecular"
+
+
+@dataclass(frozen=True, slots=True)
+class Across:
+    """Absolute pressures before and behind a leak in Pa, and the temperature in K."""
+
+    inside_pa: float
+    outside_pa: float
+    temperature_k: float
+
+    def __post_init__(self) -> None:
+        """Refuse gauge pressures, °C and a leak nothing drives."""
+        not_below_zero("the pressure outside", self.outside_pa, "Pa")
+        absolute_pressure("the pressure inside", self.inside_pa)
+        if self.inside_pa <= self.outside_pa:
+            absolute_pressure("the pressure inside", self.inside_pa, self.outside_pa)
+            raise Inconsistent(
+                "The pressures inside and outside are the same: nothing drives a leak."
+            )
+        kelvin("the temperature", self.temperature_k)
+
+
+def viscous_factor(gas: Gas, test: Across, other: Gas, use: Across) -> float:
+    """How much more (as amount, mol/s) of another gas at other pressures passes in viscous flow?
+
+    >>> at = Across(2e5, 1e5, 293.15)
+    >>> round(viscous_factor(NITROGEN, at, HYDROGEN, at), 2)
+    2.0
+
+    Source: Q ~ (p1² − p2²) / µ as throughput, hence divided by T as amount.
+    """
+    drive = (use.inside_pa**2 - use.outside_pa**2) / (test.inside_pa**2 - test.outside_pa**2)
+    drag = gas.viscosity(test.temperature_k) / other.viscosity(use.temperature_k)
+    return drive * drag * test.temperature_k / use.temperature_k
+
+
+def molecular_factor(gas: Gas, test: Across, other: Gas, use: Across) -> float:
+    """How much more (as amount, mol/s) of another gas at other pressures passes in molecular flow?
+
+    >>> at = Across(2e5, 1e5, 293.15)
+    >>> round(molecular_factor(NITROGEN, at, HYDROGEN, at), 2)
+    3.73
+
+    Source: Q ~ (p1 − p2) √(T / M) as throughput, hence by 1/√(M T) as amount.
+    """
+    drive = (use.inside_pa - use.outside_pa) / (test.inside_pa - test.outside_pa)
+    light = gas.molar_mass * test.temperature_k / (other.molar_mass * use.temperature_k)
+    return drive * sqrt(light)
+
+
+@dataclass(frozen=True, slots=True)
+class Hydrogen:
+    """The hydrogen that would pass, in mol/s, by both laws; ``least`` to ``most`` by the regime.
+
+    ``knudsen`` is that of one round hole as long as the path which would leak as much.
+    """
+
+    viscous_mol_s: float
+    molecular_mol_s: float
+    knudsen: float
+    regime: Regime
+    least_mol_s: float
+    most_mol_s: float
+
+
+def as_hydrogen(
+    rate_mol_s: float, gas: Gas, test: Across, use: Across, path_length_m: float
+) -> Hydrogen:
+    """How much hydrogen passes in use, where a test gas leaked this much (mol/s)?
+
+    Which law applies is judged by the Knudsen number of one round hole as long as the leak's path
+    (a gasket's width, say). Many small holes side by side leak more nearly by the molecular law:
+    where in doubt both bounds hold. Permeation through a membrane follows neither.
+    Raises OutOfRange for a rate that is no leak.
+    """
+    more_than_zero("the leak rate", rate_mol_s, "mol/s")
+    diameter = equivalent_diameter(rate_mol_s, gas, test, path_length_m)
+    middle = (test.inside_pa + test.outside_pa) / 2
+    knudsen = gas.free_path(middle, test.temperature_k) / diameter
+    viscous = rate_mol_s * viscous_factor(gas, test, HYDROGEN, use)
+    molecular = rate_mol_s * molecular_factor(gas, test, HYDROGEN, use)
+    regime = regime_of(knudsen)
+    bounds = {
+        Regime.VISCOUS: (viscous, viscous),
+        Regime.MOLECULAR: (molecular, molecular),
+        Regime.TRANSITION: (min(viscous, molecular), max(viscous, molecular)),
+    }[regime]
+    return Hydrogen(viscous, molecular, knudsen, regime, *bounds)
+
+
+def regime_of(knudsen: float) -> Regime:
+    """Which law holds at this Knudsen number (free path by width of the hole)?"""
+    if knudsen < VISCOUS_BELOW:
+        return Regime.VISCOUS
+    return Regime.MOLECULAR if knudsen > MOLECULAR_ABOVE else Regime.TRANSITION
+
+
+def equivalent_diameter(rate_mol_s: float, gas: Gas, test: Across, path_length_m: float) -> float:
+    """Diameter in m of one round hole of this length that leaks as much in viscous flow.
+
+    Source: Poiseuille, n R T = π d⁴ (p1² − p2²) / (256 µ L).
+    """
+    more_than_zero("the length of the leak's path", path_length_m, "m")
+    throughput = rate_mol_s * GAS_CONSTANT * test.temperature_k
+    drive = test.inside_pa**2 - test.outside_pa**2
+    fourth = 256 * gas.viscosity(test.temperature_k) * path_length_m * throughput / (pi * drive)
+    return float(fourth**0.25)

@@ -1,0 +1,67 @@
+"""How long a pressure must be held before the test can decide; told before it begins.
+
+SI units, absolute pressures. Source: the uncertainty of the pressure decay, solved for the time.
+"""
+
+from dataclasses import dataclass
+from math import sqrt
+
+from service.trade.errors import Inconsistent, NoSolution
+from service.trade.gas_flows import GAS_CONSTANT
+from service.trade.plausible import absolute_pressure, kelvin, more_than_zero, within
+from service.trade.tightness import Instruments, Reading, u_of_none_mol_s
+from service.trade.verdicts import GUARD
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """How long to hold so that the test can decide, and what then can be told apart."""
+
+    duration_s: float
+    detection_limit_mol_s: float
+    pressure_drop_pa: float
+    """the drop of a leak at the limit, at constant temperature"""
+    kelvin_that_look_like_it: float
+    """warming or cooling that feigns or hides as much"""
+
+
+def hold_time(
+    start: Reading,
+    volume_m3: float,
+    limit_mol_s: float,
+    instruments: Instruments,
+    share: float = 0.5,
+) -> Hold:
+    """How long must the pressure be held before a leak of ``share`` of the limit passes for sure?
+
+    Told before the test. At that time a stack that leaks by ``share`` of the limit gets "pass" with
+    its uncertainty, and a leak at the limit is seen. Raises NoSolution where no time is long
+    enough because the volume is too uncertain.
+
+    Source: the uncertainty of `pressure_decay`, solved for the duration.
+    """
+    absolute_pressure("the pressure at the start", start.pressure_pa)
+    kelvin("the gas temperature", start.temperature_k)
+    more_than_zero("the volume of the circuit", volume_m3, "m³")
+    more_than_zero("the limit of the leak rate", limit_mol_s, "mol/s")
+    within("the share of the limit", share, "", 0.0, 0.95)
+    allowed = (1 - share) * limit_mol_s / GUARD
+    room = allowed**2 - (share * limit_mol_s * instruments.u_volume) ** 2
+    if room <= 0:
+        raise NoSolution(
+            "The hold time: the volume of the circuit is not known well enough",
+            f"± {200 * instruments.u_volume:.0f} % (k = 2)",
+        )
+    one_second = u_of_none_mol_s(start, 1.0, volume_m3, instruments)
+    if not one_second:
+        raise Inconsistent("Without any uncertainty of the readings no hold time follows.")
+    for_pass = one_second / sqrt(room)
+    to_see = 2 * GUARD * one_second / limit_mol_s
+    duration = max(for_pass, to_see)
+    drop = limit_mol_s * GAS_CONSTANT * start.temperature_k * duration / volume_m3
+    return Hold(
+        duration,
+        2 * GUARD * one_second / duration,
+        drop,
+        drop / start.pressure_pa * start.temperature_k,
+    )

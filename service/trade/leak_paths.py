@@ -1,0 +1,186 @@
+"""Six paths a leak can take, five set-ups that find them in order, and what a pattern points to.
+
+Three circuits: anode, cathode, coolant; each to the outside, and between each two. Rates in mol/s.
+Common practice, no source.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from math import hypot
+
+from service.trade.errors import Inconsistent
+from service.trade.estimates import Estimate
+from service.trade.tightness import LeakRate, Seen
+
+
+class Circuit(StrEnum):
+    """A circuit of the stack."""
+
+    ANODE = "anode"
+    CATHODE = "cathode"
+    COOLANT = "coolant"
+
+
+class Path(StrEnum):
+    """A way gas can leak."""
+
+    ANODE_OUTSIDE = "anode to outside"
+    CATHODE_OUTSIDE = "cathode to outside"
+    COOLANT_OUTSIDE = "coolant to outside"
+    ANODE_CATHODE = "between anode and cathode"
+    ANODE_COOLANT = "between anode and coolant"
+    CATHODE_COOLANT = "between cathode and coolant"
+
+
+TO_OUTSIDE = {
+    Circuit.ANODE: Path.ANODE_OUTSIDE,
+    Circuit.CATHODE: Path.CATHODE_OUTSIDE,
+    Circuit.COOLANT: Path.COOLANT_OUTSIDE,
+}
+BETWEEN = {
+    frozenset({Circuit.ANODE, Circuit.CATHODE}): Path.ANODE_CATHODE,
+    frozenset({Circuit.ANODE, Circuit.COOLANT}): Path.ANODE_COOLANT,
+    frozenset({Circuit.CATHODE, Circuit.COOLANT}): Path.CATHODE_COOLANT,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class SetUp:
+    """One way to connect the stack: what stands under pressure, where flow is watched."""
+
+    order: int
+    name: str
+    pressurised: tuple[Circuit, ...]
+    watched: tuple[Circuit, ...]
+    finds: tuple[Path, ...]
+    how: str
+
+
+SET_UPS = (
+    SetUp(
+        1,
+        "rig alone",
+        (),
+        (),
+        (),
+        "Hoses blanked off without the stack. Its rate is the rig's own; its volume is the rig's.",
+    ),
+    SetUp(
+        2,
+        "all circuits joined",
+        (Circuit.ANODE, Circuit.CATHODE, Circuit.COOLANT),
+        (),
+        tuple(TO_OUTSIDE.values()),
+        "Same pressure everywhere: what is lost goes outside, and no membrane sees a difference.",
+    ),
+    SetUp(
+        3,
+        "coolant",
+        (Circuit.COOLANT,),
+        (Circuit.ANODE, Circuit.CATHODE),
+        (Path.COOLANT_OUTSIDE, Path.ANODE_COOLANT, Path.CATHODE_COOLANT),
+        "Coolant circuit dry and under pressure; anode and cathode open to a flow meter each.",
+    ),
+    SetUp(
+        4,
+        "anode",
+        (Circuit.ANODE,),
+        (Circuit.CATHODE, Circuit.COOLANT),
+        (Path.ANODE_OUTSIDE, Path.ANODE_CATHODE, Path.ANODE_COOLANT),
+        "Anode under pressure, within what the membrane may bear; the others open to meters.",
+    ),
+    SetUp(
+        5,
+        "cathode",
+        (Circuit.CATHODE,),
+        (Circuit.ANODE, Circuit.COOLANT),
+        (Path.CATHODE_OUTSIDE, Path.ANODE_CATHODE, Path.CATHODE_COOLANT),
+        "Cathode under pressure, within what the membrane may bear; the others open to meters.",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CircuitTest:
+    """One circuit under pressure: all it lost, and what arrived in the circuits beside it.
+
+    ``arrived`` holds only what was watched: a circuit left out was not watched.
+    """
+
+    pressurised: Circuit
+    lost: LeakRate
+    arrived: Mapping[Circuit, LeakRate]
+
+    def __post_init__(self) -> None:
+        """Refuse a circuit that leaks into itself."""
+        if self.pressurised in self.arrived:
+            raise Inconsistent(f"The {self.pressurised} circuit cannot leak into itself.")
+
+
+@dataclass(frozen=True, slots=True)
+class PathRate:
+    """What is known of one path: the rate found (the greater of both directions), or how little
+    can be there. ``directions`` are the circuits it was driven from.
+    """
+
+    path: Path
+    leak: LeakRate
+    directions: tuple[Circuit, ...]
+
+
+def path_rates(tests: Sequence[CircuitTest]) -> dict[Path, PathRate | None]:
+    """How much leaks along each of the six paths? None where a path was not tested.
+
+    What a circuit lost and what did not arrive in the others went outside: known only where both
+    others were watched. Between two circuits the greater rate of the two directions counts, where
+    either was seen; where neither was, the one that could have seen less. A later test of the same
+    circuit takes the place of an earlier one.
+    """
+    latest = {test.pressurised: test for test in tests}
+    found: dict[Path, PathRate | None] = dict.fromkeys(Path)
+    for circuit, test in latest.items():
+        if len(test.arrived) == len(Circuit) - 1:
+            path = TO_OUTSIDE[circuit]
+            found[path] = PathRate(path, to_outside(test), (circuit,))
+        for other, arrived in test.arrived.items():
+            path = BETWEEN[frozenset({circuit, other})]
+            found[path] = _greater(found[path], PathRate(path, arrived, (circuit,)))
+    return found
+
+
+def to_outside(test: CircuitTest) -> LeakRate:
+    """All that a circuit lost less what arrived in the others."""
+    return difference(test.lost, tuple(test.arrived.values()))
+
+
+def difference(leak: LeakRate, less: Sequence[LeakRate]) -> LeakRate:
+    """One rate less others, all read independently; its threshold grows by theirs."""
+    parts = [leak, *less]
+    value = leak.rate.value - sum(other.rate.value for other in less)
+    u = hypot(*(part.rate.u for part in parts))
+    threshold = hypot(*(part.decision_threshold_mol_s for part in parts))
+    seen = Seen.SEEN if value > threshold else Seen.BELOW_DETECTION
+    if value < -threshold:
+        seen = Seen.INWARD
+    return LeakRate(Estimate(value, u), threshold, 2 * threshold, seen)
+
+
+def _greater(before: PathRate | None, now: PathRate) -> PathRate:
+    if before is None:
+        return now
+    pair = (before, now)
+    seen = [rate for rate in pair if rate.leak.seen is Seen.SEEN]
+    if seen:
+        chosen = max(seen, key=lambda rate: rate.leak.rate.value)
+    else:
+        chosen = max(pair, key=lambda rate: rate.leak.detection_limit_mol_s)
+    return PathRate(now.path, chosen.leak, (*before.directions, *now.directions))
+
+
+def without_rig(leak: LeakRate, rig: LeakRate) -> LeakRate:
+    """The rate of the stack alone: what the rig loses by itself is taken away.
+
+    A rig that loses more than a tenth of the limit should be mended first.
+    """
+    return difference(leak, (rig,))

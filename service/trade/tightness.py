@@ -1,0 +1,221 @@
+"""Tightness of a circuit: leak rate from pressure decay or a flow meter, and what the method sees.
+
+A rate is an amount of gas in mol/s (positive: out of the circuit), with its standard uncertainty.
+SI units, absolute pressures. Sources: ideal gas (the form of 40 CFR 1065.644); GUM; ISO 11929-1
+(decision threshold and detection limit).
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import sqrt
+
+from service.trade.errors import OutOfRange
+from service.trade.estimates import Estimate, Uncertain, estimate, tagged
+from service.trade.gas_flows import GAS_CONSTANT, NORMAL, Reference, amount_flow
+from service.trade.plausible import (
+    absolute_pressure,
+    barometer,
+    kelvin,
+    more_than_zero,
+    not_below_zero,
+    within,
+)
+from service.trade.verdicts import GUARD, Verdict, at_most
+
+FORMULA = "tightness 1"
+VOLUME, GAUGE, GAUGE_OFFSET, THERMOMETER, CLOCK = (
+    "volume",
+    "gauge",
+    "gauge calibration",
+    "thermometer",
+    "clock",
+)
+FLOW_METER, FLOW_ZERO = "flow meter", "flow meter's zero"
+
+
+@dataclass(frozen=True, slots=True)
+class Instruments:
+    """Standard uncertainties of what a pressure decay is read with.
+
+    ``u_pressure_pa`` and ``u_temperature_k`` are those of one reading, by themselves (resolution,
+    noise, gas that is not where the thermometer is). ``u_gauge_pa`` is the gauge's calibration:
+    the same at the start and at the end, it nearly cancels. ``u_volume`` is a share.
+    """
+
+    u_pressure_pa: float
+    u_temperature_k: float
+    u_volume: float = 0.0
+    u_gauge_pa: float = 0.0
+    u_duration_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Refuse what no instrument has."""
+        not_below_zero("the uncertainty of a pressure reading", self.u_pressure_pa, "Pa")
+        not_below_zero("the uncertainty of a temperature reading", self.u_temperature_k, "K")
+        within("the uncertainty of the volume", self.u_volume, "", 0.0, 1.0)
+        not_below_zero("the uncertainty of the gauge's calibration", self.u_gauge_pa, "Pa")
+        not_below_zero("the uncertainty of the duration", self.u_duration_s, "s")
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Absolute pressure in Pa and gas temperature in K at one moment."""
+
+    pressure_pa: float
+    temperature_k: float
+
+
+class Seen(StrEnum):
+    """Whether a method could see the rate it gave. Below detection is an answer, and never 0."""
+
+    SEEN = "seen"
+    BELOW_DETECTION = "below detection"
+    INWARD = "gas came in"
+
+
+@dataclass(frozen=True, slots=True)
+class LeakRate:
+    """A leak rate in mol/s, and what the method can tell from none.
+
+    A rate above ``decision_threshold_mol_s`` is one; a leak of ``detection_limit_mol_s`` is seen 95
+    times of 100. ``rate`` keeps the measured value, also where it is below.
+    """
+
+    rate: Estimate
+    decision_threshold_mol_s: float
+    detection_limit_mol_s: float
+    seen: Seen
+
+    @property
+    def most_mol_s(self) -> float:
+        """What the leak is at most, with 95 of 100."""
+        return max(self.rate.value, 0.0) + GUARD * self.rate.u
+
+
+def pressure_decay(
+    start: Reading,
+    end: Reading,
+    duration_s: float,
+    volume_m3: float,
+    instruments: Instruments,
+    *,
+    barometer_pa: float | None = None,
+) -> LeakRate:
+    """How much gas left a closed circuit, from pressure and temperature at start and end?
+
+    With ``barometer_pa`` pressures below the air outside are refused as gauge pressures; without
+    it the circuit may stand under vacuum, where gas coming in makes the rate negative.
+    Raises OutOfRange for a volume, duration, pressure or temperature that cannot be.
+
+    >>> start, end = Reading(201_320.0, 295.55), Reading(200_580.0, 295.05)
+    >>> instruments = Instruments(10.0, 0.05, 0.020 / 0.85, u_duration_s=0.5)
+    >>> found = pressure_decay(start, end, 600.0, 0.85e-3, instruments)
+    >>> throughput = found.rate.scaled(GAS_CONSTANT * 295.55 * 10)  # in mbar·L/s
+    >>> round(throughput.value, 6), round(throughput.u, 5)
+    (0.005668, 0.00072)
+
+    Source: n = V/R (p1/T1 − p2/T2) / t; uncertainty by GUM 5.1.
+    """
+    more_than_zero("the duration", duration_s, "s")
+    more_than_zero("the volume of the circuit", volume_m3, "m³")
+    outside = None if barometer_pa is None else barometer(barometer_pa)
+    for name, reading in (("start", start), ("end", end)):
+        absolute_pressure(f"the pressure at the {name}", reading.pressure_pa, outside)
+        kelvin(f"the gas temperature at the {name}", reading.temperature_k)
+    offset = tagged(GAUGE_OFFSET, 0.0, instruments.u_gauge_pa)
+    volume = tagged(VOLUME, volume_m3, instruments.u_volume * volume_m3)
+    time = tagged(CLOCK, duration_s, instruments.u_duration_s)
+    lost = _density(start, instruments, offset) - _density(end, instruments, offset)
+    rate = estimate(volume / GAS_CONSTANT * lost / time)
+    return _judged(rate, u_of_none_mol_s(start, duration_s, volume_m3, instruments))
+
+
+def _density(reading: Reading, instruments: Instruments, offset: Uncertain) -> Uncertain:
+    pressure = tagged(GAUGE, reading.pressure_pa, instruments.u_pressure_pa) + offset
+    return pressure / tagged(THERMOMETER, reading.temperature_k, instruments.u_temperature_k)
+
+
+def u_of_none_mol_s(
+    start: Reading, duration_s: float, volume_m3: float, instruments: Instruments
+) -> float:
+    """Which standard uncertainty has a rate of zero, in mol/s? That of the readings alone."""
+    by_pressure = instruments.u_pressure_pa / start.temperature_k
+    by_warmth = start.pressure_pa / start.temperature_k**2 * instruments.u_temperature_k
+    return volume_m3 / GAS_CONSTANT / duration_s * sqrt(2 * (by_pressure**2 + by_warmth**2))
+
+
+def _judged(rate: Estimate, u_of_none: float) -> LeakRate:
+    threshold = GUARD * u_of_none
+    seen = Seen.SEEN if rate.value > threshold else Seen.BELOW_DETECTION
+    if rate.value < -threshold:
+        seen = Seen.INWARD
+    return LeakRate(rate, threshold, 2 * threshold, seen)
+
+
+@dataclass(frozen=True, slots=True)
+class FlowMeter:
+    """A flow meter: full scale in m³/s at its own reference condition, accuracy as standard
+    uncertainties (share of the reading, share of full scale), least flow it shows.
+    """
+
+    full_scale_m3_s: float
+    reference: Reference = NORMAL
+    u_of_reading: float = 0.0
+    u_of_full_scale: float = 0.0
+    resolution_m3_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Refuse what is no meter."""
+        more_than_zero("the meter's full scale", self.full_scale_m3_s, "m³/s")
+        within("the meter's uncertainty of the reading", self.u_of_reading, "", 0.0, 1.0)
+        within("the meter's uncertainty of full scale", self.u_of_full_scale, "", 0.0, 1.0)
+        not_below_zero("the meter's resolution", self.resolution_m3_s, "m³/s")
+
+
+def flow_meter(reading_m3_s: float, meter: FlowMeter, zero_m3_s: float = 0.0) -> LeakRate:
+    """How much gas leaks, from a flow meter that keeps the circuit under pressure (or catches it)?
+
+    ``zero_m3_s`` is what the meter shows with the circuit shut off; it is taken away.
+    Raises OutOfRange above the meter's full scale.
+    """
+    if reading_m3_s > meter.full_scale_m3_s:
+        raise OutOfRange(
+            "the flow",
+            f"{reading_m3_s * 6e7:.4g}",
+            "mL/min",
+            f"up to the meter's full scale, {meter.full_scale_m3_s * 6e7:.4g} mL/min",
+        )
+    step = meter.resolution_m3_s / sqrt(12)
+    base = sqrt((meter.u_of_full_scale * meter.full_scale_m3_s) ** 2 + step**2)
+    net = reading_m3_s * tagged(FLOW_METER, 1.0, meter.u_of_reading) - zero_m3_s
+    net = net + tagged(FLOW_ZERO, 0.0, base * sqrt(2))
+    per_volume = amount_flow(1.0, meter.reference)
+    return _judged(estimate(net * per_volume), base * sqrt(2) * per_volume)
+
+
+def judge(leak: LeakRate, limit_mol_s: float) -> Verdict:
+    """Does the leak keep to the limit (mol/s)?
+
+    Below detection passes only where what the method can see lies below the limit; gas that came
+    in decides nothing. An inward rate points to warming gas or a leak from another circuit.
+    """
+    more_than_zero("the limit of the leak rate", limit_mol_s, "mol/s")
+    if leak.seen is Seen.INWARD:
+        return Verdict.UNDECIDED
+    at_zero_or_more = Estimate(max(leak.rate.value, 0.0), leak.rate.u)
+    verdict = at_most(at_zero_or_more, limit_mol_s)
+    if leak.seen is Seen.BELOW_DETECTION and leak.detection_limit_mol_s > limit_mol_s:
+        return Verdict.UNDECIDED
+    return verdict
+
+
+def pressure_per_kelvin(pressure_pa: float, temperature_k: float) -> float:
+    """By how many Pa does the pressure of enclosed gas change per K?
+
+    >>> round(0.1 * pressure_per_kelvin(2e5, 293.15) / 100, 3)
+    0.682
+
+    Source of the example: ideal gas, 0.1 K at 2 bar, in mbar.
+    """
+    pressure = absolute_pressure("the pressure", pressure_pa)
+    return pressure / kelvin("the temperature", temperature_k)
