@@ -196,7 +196,7 @@ def test_mean_pressure_from_torque() -> None:
 def test_clamping_force_on_warming(name: str, springs: bool) -> None:
     """Bolt and sleeve with the source's stiffnesses: everything linear, the grip 180 mm."""
     case = CASES["CP-09"]
-    force, stiffness = 40e3, case["k_stack"] * 1e3
+    force, stiffness = 10e3, case["k_stack"] * 1e3
     bed = BedOf(Soft(Power(stiffness * 2e-3 / 0.01)), 2e-3, 0.01, 2e-3 - force / stiffness)
     column = PlainSpring(case["k_spring_total"] * 1e3 / case["n"]) if springs else None
     rods = Rods(
@@ -222,5 +222,5 @@ def test_clamping_force_on_warming(name: str, springs: bool) -> None:
 
     found = warmed(assembly, closed, case["dT"])
 
-    # here the rod's unstretched length grows, in the source the stretched one: less than 0.2 %
+    # the unstretched rod grows, in the source the stretched one: 0.06 % at this force
     case.check(name, found.force_change_n)

@@ -114,7 +114,7 @@ def test_bounds_of_the_regimes() -> None:
 
 
 def test_free_path_in_air() -> None:
-    """Printed: 65.4 nm in dry air at 20 °C (Jennings, J. Aerosol Sci. 19 (1988) 159, from memory)."""
+    """Printed: 65.4 nm in dry air at 20 °C (Jennings, J. Aerosol Sci. 1988, from memory)."""
     assert 1e9 * AIR.free_path(101_325.0, 293.15) == pytest.approx(65.4, abs=0.2)
 
 
