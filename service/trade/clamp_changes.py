@@ -124,7 +124,7 @@ def _balanced(
             raise NoSolution("The force grows without bound", f"{high:.0f} N")
     after = float(brentq(out, 0.0, high, xtol=1e-6, rtol=1e-12))
     states = columns.under(after, closed.states.gap_m)
-    columns.check(states, assembly.gap_names())
+    columns.check(states, assembly.gap_name)
     if assembly.rods.springs:
         assembly.rods.springs.check(after / assembly.rods.count)
     cells = slice(0, len(assembly.cells))

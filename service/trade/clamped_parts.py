@@ -124,12 +124,11 @@ class Assembly:
         """By how many m the rigid layers give per N."""
         return sum(layer.compliance for layer in self.rigid)
 
-    def gap_names(self) -> tuple[str, ...]:
-        """What each gap is called in a message."""
-        return (
-            *(f"cell {n}" for n in range(1, len(self.cells) + 1)),
-            *(f"coolant layer {n}" for n in range(1, len(self.coolant) + 1)),
-        )
+    def gap_name(self, at: int) -> str:
+        """What a gap is called in a message; ``at`` counts `gaps` from 0."""
+        if at < len(self.cells):
+            return f"cell {at + 1}"
+        return f"coolant layer {at - len(self.cells) + 1}"
 
 
 def with_cells(assembly: Assembly, by: int, cell: Gap, coolant: Gap | None = None) -> Assembly:

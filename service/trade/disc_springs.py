@@ -165,7 +165,7 @@ class SpringColumn:
             return self.greatest_travel_m
         each = load_n / self.parallel
         travel = brentq(
-            lambda s: self.disc.load(s) - each, 0.0, self.disc.cone_height_m, xtol=1e-12
+            lambda s: self.disc.load(s) - each, 0.0, self.disc.cone_height_m, xtol=1e-18
         )
         return self.series * float(travel)
 

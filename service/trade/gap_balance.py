@@ -3,7 +3,7 @@
 SI units. Source: springs in parallel (gasket, MEA) and the hard stop beside them.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from copy import copy
 from dataclasses import dataclass
 
@@ -147,7 +147,7 @@ class GapColumns:
             self.area * stress_slope / self.thickness + self.length * line_slope / self.height,
         )
 
-    def check(self, states: GapStates, names: Sequence[str]) -> None:
+    def check(self, states: GapStates, name: Callable[[int], str]) -> None:
         """Raise OutOfRange where a gap's answer lies beyond the curve of its material."""
         for groups, x, what in (
             (self.beds, states.strain, "the strain of the MEA of"),
@@ -155,7 +155,7 @@ class GapColumns:
         ):
             for soft, at in groups:
                 worst = at[int(np.argmax(x[at]))]
-                soft.check(f"{what} {names[worst]}", float(x[worst]))
+                soft.check(f"{what} {name(worst)}", float(x[worst]))
 
 
 _NO_BED = (0.0, 1.0, 0.0, 0.0, 0.0, 0.0)

@@ -148,10 +148,9 @@ class Soft:
     """A soft material: its loading curve, and how it comes back when the clamp is loosened.
 
     Once pressed to x_max it comes back along y_max ((x − s) / (x_max − s))^m with
-    s = ``set_share`` · x_max and m = ``unloading_exponent``; pressed further, it follows the
-    loading curve again. ``u_relative`` is the standard uncertainty of the whole curve as a share
-    of y.
-    Unloading form: common practice, no source.
+    s = ``set_share`` · x_max and m = ``unloading_exponent``, never carrying more than on the way
+    there; pressed further, it follows the loading curve again. ``u_relative`` is the standard
+    uncertainty of the whole curve as a share of y. Unloading form: common practice, no source.
     """
 
     loading: Curve
@@ -184,7 +183,9 @@ class Soft:
         if not back.any():
             return y, slope
         y_back, slope_back = self._back(x[back], seen[back])
-        y[back], slope[back] = y_back, slope_back
+        less = y_back < y[back]
+        y[back] = np.where(less, y_back, y[back])
+        slope[back] = np.where(less, slope_back, slope[back])
         return y, slope
 
     def _first(self, x: Array) -> tuple[Array, Array]:

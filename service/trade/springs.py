@@ -81,7 +81,7 @@ def close_stack(assembly: Assembly, force: Estimate, law: Law | None = None) -> 
     more_than_zero("the clamping force", force.value, "N")
     columns = GapColumns(assembly.gaps)
     states = columns.under(force.value)
-    columns.check(states, assembly.gap_names())
+    columns.check(states, assembly.gap_name)
     if assembly.rods.springs:
         assembly.rods.springs.check(force.value / assembly.rods.count)
     rods, each = assembly.rods, force.scaled(1 / assembly.rods.count)

@@ -137,6 +137,8 @@ _OTHER_NAMES = {
     "minutes": "min",
     "hours": "h",
 }
+_M_IS_NO_M = {Measure.PRESSURE, Measure.RESISTANCE, Measure.VOLTAGE, Measure.CURRENT, Measure.POWER}
+"""Where a capital M stands for a million and a small one for a thousandth, and both are used."""
 _FOLDED = {"³": "3", "²": "2", "μ": "u", "µ": "u", "\u03a9": "ohm", "\u2126": "ohm", "º": "°"}
 _ENTRY = re.compile(
     r"\s*(?P<number>[-+−]?[\d.,'’\s\u2009\u202f]*\d[.,]?(?:[eE][-+−]?\d+)?)\s*"
@@ -163,7 +165,7 @@ def labels(measure: Measure) -> tuple[str, ...]:
 
 
 def unit_label(text: str, measure: Measure) -> str:
-    """Which unit is written here? Dots, spaces, raised digits and case are forgiven, m for M not.
+    """Which unit is written here? Dots, spaces, raised digits are forgiven; case too, not m for M.
 
     Raises OutOfRange for any other unit, naming those that would be right.
 
@@ -177,7 +179,7 @@ mbar, hPa, GPa, N/mm², psi, atm, Torr.
     known = IN_SI[measure]
     if text.strip() in known:
         return text.strip()
-    forgiving = measure is Measure.TORQUE  # N·m in capitals is no other torque
+    forgiving = measure not in _M_IS_NO_M
     typed = _folded(text, forgiving=forgiving)
     for label in known:
         if typed == _folded(label, forgiving=forgiving):
