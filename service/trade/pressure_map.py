@@ -23,7 +23,7 @@ from service.trade.elastic_bed import (
 from service.trade.errors import Inconsistent
 from service.trade.estimates import Estimate
 from service.trade.material_curves import Array
-from service.trade.plausible import finite, more_than_zero, not_below_zero
+from service.trade.plausible import finite, more_than_zero, not_below_zero, within
 
 FORMULA = "pressure map 1"
 
@@ -89,6 +89,7 @@ def pressure_map(
 
     Source of the example: axial load and bending of a rectangle (strength of materials).
     """
+    within("the number of fields along a side", fine, "", 1, 400)
     wanted = resultant_of(rods)
     plane = balanced_plane(wanted, area, beds)
     active = active_area_moments(plane, area, beds)

@@ -154,9 +154,9 @@ def set_points(cells: int, operation: Operation) -> SetPoints:
 
     Source: Faraday's law, n = I N / (z F); the example's flows are in L/min at 0 °C.
     """
+    more_than_zero("the number of cells", cells, "")
     if cells != int(cells):
         raise OutOfRange("the number of cells", f"{cells:g}", "", "a whole number")
-    more_than_zero("the number of cells", cells, "")
     charge = operation.current_a * cells / FARADAY
     rated = operation.window.rated_v
     power = operation.current_a * cells * rated
