@@ -112,6 +112,23 @@ def _guards() -> Iterator[Guard]:
         part="once",
     )
     yield Guard(plan, "DELETE", "changeover plans are never deleted")
+    yield Guard(
+        "limit_set",
+        "UPDATE",
+        "a version of limits keeps what it says",
+        free=("approved_by_id", "approved_at"),
+    )
+    yield Guard(
+        "limit_set",
+        "UPDATE",
+        "these limits were approved before",
+        when="old.approved_at IS NOT NULL",
+        part="once",
+    )
+    yield Guard("limit_set", "DELETE", "limit_set rows are never deleted")
+    for table in ("stack_test", "closing_result", "build_release"):
+        yield Guard(table, "UPDATE", f"{table} rows are never changed")
+        yield Guard(table, "DELETE", f"{table} rows are never deleted")
     for table in ("design_rod", "design_port", "checklist_line"):
         frozen = "(SELECT frozen_at FROM design WHERE id = old.design_id) IS NOT NULL"
         yield Guard(table, "UPDATE", "a design in use is frozen", when=frozen)

@@ -66,6 +66,12 @@ class Act(StrEnum):
     """Allow one use in spite of a hold or a missing calibration."""
     DESIGN_WRITE = "design.write"
     """Make and change designs that no stack uses yet."""
+    LIMITS_WRITE = "limits.write"
+    """Write a new version of a design's limits and figures, and a part type's stiffness."""
+    LIMITS_APPROVE = "limits.approve"
+    """Put a version of limits and figures in force."""
+    BUILD_RELEASE = "build.release"
+    """Release a build to hydrogen."""
     STACK_WRITE = "stack.write"
     """Add stacks and say where they stand."""
     INSTRUMENT_WRITE = "instrument.write"
@@ -120,6 +126,9 @@ ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.HOLD_LIFT: ((_has(Role.QUALITY),),),
     Act.CONCESSION_GIVE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.DESIGN_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
+    Act.LIMITS_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
+    Act.LIMITS_APPROVE: ((_has(Role.QUALITY, Role.SUPERVISOR), _had_no_part_in_it),),
+    Act.BUILD_RELEASE: ((_has(Role.SUPERVISOR), _had_no_part_in_it),),
     Act.STACK_WRITE: ((WORKERS,),),
     Act.INSTRUMENT_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.HOURS_WRITE: ((WORKERS,),),

@@ -32,6 +32,10 @@ class Instrument(Base):
     """One measuring or setting tool with its own mark."""
 
     __tablename__ = "instrument"
+    __table_args__ = (
+        CheckConstraint("accuracy_percent >= 0", name="accuracy_is_not_negative"),
+        CheckConstraint("resolution >= 0", name="resolution_is_not_negative"),
+    )
     id: Mapped[key]
     kind: Mapped[InstrumentKind] = mapped_column(word(InstrumentKind))
     label: Mapped[str] = mapped_column(comment="mark on the tool, as typed")
@@ -40,6 +44,10 @@ class Instrument(Base):
     range_least: Mapped[float | None]
     range_most: Mapped[float | None]
     unit: Mapped[str] = mapped_column(default="", comment="of the range")
+    accuracy_percent: Mapped[float | None] = mapped_column(
+        comment="% of reading, greatest deviation; none: as is usual for its kind"
+    )
+    resolution: Mapped[float | None] = mapped_column(comment="smallest step shown, in unit")
     in_use: Mapped[bool]
     added_at: Mapped[utc]
 

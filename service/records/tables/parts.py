@@ -33,6 +33,9 @@ class PartType(Base):
     openings_most: Mapped[int | None] = mapped_column(comment="openings a part may live through")
     hours_most: Mapped[float | None] = mapped_column(comment="h of operation")
     shelf_life_months: Mapped[int | None] = mapped_column(comment="months from making")
+    stiffness: Mapped[text | None] = mapped_column(
+        comment="JSON: what it gives under load; none: not known"
+    )
     made_at: Mapped[utc]
 
 
@@ -75,6 +78,10 @@ class Part(Base):
             "(whereabouts = 'fitted') = (stack_id IS NOT NULL)", name="fitted_in_one_stack"
         ),
         CheckConstraint("hours_before >= 0", name="hours_before_are_not_negative"),
+        CheckConstraint(
+            "measured_thickness_mm IS NULL OR measured_thickness_mm > 0",
+            name="measured_thickness_is_positive",
+        ),
         Index("ix_part_serial_key", "serial_key"),
         Index("ix_part_stack_id", "stack_id"),
         Index("ix_part_lot_place", "lot_id", "stack_id", "whereabouts", "usability"),
@@ -88,6 +95,9 @@ class Part(Base):
     serial_key: Mapped[str | None] = mapped_column(comment="without regard to case and space")
     item_number: Mapped[int | None] = mapped_column(comment="of a counted item in its lot, from 1")
     hours_before: Mapped[float] = mapped_column(default=0.0, comment="h it came with")
+    measured_thickness_mm: Mapped[float | None] = mapped_column(
+        comment="mm, free, by incoming inspection; none: not measured"
+    )
     whereabouts: Mapped[Whereabouts]
     stack_id: Mapped[int | None] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
     place: Mapped[str] = mapped_column(default="", comment="shelf, tray or address, in words")

@@ -47,6 +47,9 @@ class StepKind(StrEnum):
     CLOSED = "closed"
     DEPARTURE = "departure from the design"
     CLOSING_CHECK = "closing check"
+    LEAK_TEST = "leak test"
+    INSULATION_TEST = "insulation test"
+    SHORT_CHECK = "short check"
 
 
 class Involvement(StrEnum):

@@ -1,0 +1,33 @@
+"""Limits and figures of a design: versions with their source, in force once somebody approved."""
+
+from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.records.tables.base import Base, key, sha256, text, utc
+
+
+class LimitSet(Base):
+    """One version of what a design's stacks are computed with and judged by."""
+
+    __tablename__ = "limit_set"
+    __table_args__ = (
+        UniqueConstraint("design_id", "version"),
+        CheckConstraint("version >= 1", name="versions_count_from_one"),
+        CheckConstraint(
+            "(approved_at IS NULL) = (approved_by_id IS NULL)", name="approved_by_somebody"
+        ),
+        CheckConstraint(
+            "approved_by_id IS NULL OR approved_by_id <> made_by_id", name="approved_by_another"
+        ),
+    )
+    id: Mapped[key]
+    design_id: Mapped[int] = mapped_column(ForeignKey("design.id", ondelete="RESTRICT"))
+    version: Mapped[int]
+    content: Mapped[text] = mapped_column(comment="RFC 8785 JSON of the figures and limits")
+    content_sha256: Mapped[sha256]
+    source: Mapped[text] = mapped_column(comment="where the figures come from, in words")
+    reason: Mapped[text] = mapped_column(comment="why this version is made")
+    made_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    made_at: Mapped[utc]
+    approved_by_id: Mapped[int | None] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    approved_at: Mapped[utc | None]

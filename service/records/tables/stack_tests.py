@@ -1,0 +1,37 @@
+"""Tests of a closed stack: leaks, insulation, shorts. Each is an entry of a record."""
+
+from sqlalchemy import ForeignKey, Index
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.records.tables.base import Base, key, text, word
+from service.trade.verdicts import Verdict
+
+
+class StackTest(Base):
+    """One test as it was made, with what it gave. The kind of its entry says which test it is."""
+
+    __tablename__ = "stack_test"
+    __table_args__ = (
+        Index("ix_stack_test_record_id", "record_id"),
+        Index("ix_stack_test_instrument_id", "instrument_id"),
+    )
+    id: Mapped[key]
+    record_id: Mapped[int] = mapped_column(ForeignKey("rebuild_record.id", ondelete="RESTRICT"))
+    step_id: Mapped[int] = mapped_column(ForeignKey("step.id", ondelete="RESTRICT"), unique=True)
+    content: Mapped[text] = mapped_column(comment="RFC 8785 JSON of what was set and read")
+    result: Mapped[text] = mapped_column(comment="RFC 8785 JSON of what was computed from it")
+    formula: Mapped[str] = mapped_column(comment="name and version of what computed it")
+    verdict: Mapped[Verdict] = mapped_column(word(Verdict))
+    limit_set_id: Mapped[int | None] = mapped_column(
+        ForeignKey("limit_set.id", ondelete="RESTRICT"), comment="judged by it"
+    )
+    instrument_id: Mapped[int] = mapped_column(ForeignKey("instrument.id", ondelete="RESTRICT"))
+    calibration_id: Mapped[int | None] = mapped_column(
+        ForeignKey("calibration.id", ondelete="RESTRICT"), comment="valid when it was used"
+    )
+    thermometer_id: Mapped[int | None] = mapped_column(
+        ForeignKey("instrument.id", ondelete="RESTRICT")
+    )
+    thermometer_calibration_id: Mapped[int | None] = mapped_column(
+        ForeignKey("calibration.id", ondelete="RESTRICT"), comment="valid when it was used"
+    )
