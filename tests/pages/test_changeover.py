@@ -283,6 +283,7 @@ def test_the_bench_follows_the_plan_and_shows_departures(
     enter(record_exception, reason="a test opens it", done_at=at)
     enter(open_stack, opened_at=at, hours_unknown_because="a test")
     lifting = words(client.get(f"{bench}?at=lifting").text)
+    stacking = words(client.get(f"{bench}?at=putting-on&end=free+end").text)
     enter(lift_off, end=End.FREE, findings=seen, done_at=at)
     after_one = words(client.get(f"{bench}?at=lifting").text)
     enter(lift_off, end=End.FIXED, findings=seen, done_at=at)
@@ -293,6 +294,7 @@ def test_the_bench_follows_the_plan_and_shows_departures(
     assert "insulator plate" in asked[1]
     assert f"({int(asked[2]) - 1} to lift off in all)" in after_one
     assert "departed from the plan" not in after_one
+    assert "complete by" not in stacking, "the plan wants one cell more than lies there"
     assert "1 departed from the plan" in departed
     assert "Lifted off though it was to stay: insulator plate" in departed
 

@@ -35,10 +35,15 @@ class Guide:
     back: tuple[LiftedOff, ...]
 
 
-def guide_at(session: Session, design_id: int, pile: WorkingPile, end: End) -> Guide | None:
-    """The guide at an end of a pile; None where its design keeps no pattern. Two statements."""
+def guide_at(
+    session: Session, design_id: int, pile: WorkingPile, end: End, cells: int | None = None
+) -> Guide | None:
+    """The guide at an end of a pile; None where its design keeps no pattern. Two statements.
+
+    ``cells``: how many a plan wants, None without a plan.
+    """
     kept = pattern_of_design(session, design_id)
-    what = what_comes(kept, pile, end)
+    what = what_comes(kept, pile, end, cells)
     if what is None:
         return None
     seen = {layer.part: layer for layer in seen_by(kept, pile, [x.layer for x in pile.lifted])}

@@ -272,7 +272,13 @@ def _finding(
 def _putting_on(
     page: BenchPage, session: Session, _asked: Mapping[str, str], _me: Person
 ) -> BenchPage:
-    guide = guide_at(session, page.view.head.design_id, page.pile, page.end)
+    guide = guide_at(
+        session,
+        page.view.head.design_id,
+        page.pile,
+        page.end,
+        page.by_plan.cells if page.by_plan else None,
+    )
     lifted = tuple(reversed(page.pile.lifted))
     is_seen = guide is not None and guide.drawing and len(page.pile.layers) > SEEN_WHOLE
     lots = () if guide else choices.lots_at_hand(session, page.view.head.id, LAYER_KINDS, now_utc())

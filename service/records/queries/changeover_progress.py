@@ -13,7 +13,7 @@ from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.trade.grammar_text import name
 from service.trade.pile import Layer
-from service.trade.words import End
+from service.trade.words import End, Kind
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 
@@ -43,6 +43,8 @@ class ByPlan:
     lifts_left: int
     lays_left: int
     departures: tuple[str, ...]
+    cells: int
+    """of the pile as planned, blank cells too"""
 
 
 def by_plan(session: Session, record_id: int, pile: WorkingPile) -> ByPlan | None:
@@ -61,6 +63,7 @@ def by_plan(session: Session, record_id: int, pile: WorkingPile) -> ByPlan | Non
         len(standing.to_lift_off),
         len(standing.to_put_on),
         standing.departures,
+        sum(layer.kind in (Kind.MEA, Kind.BLANK_CELL) for layer in plan.document.after),
     )
 
 

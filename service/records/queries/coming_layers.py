@@ -27,8 +27,12 @@ from service.trade.pile import Layer
 from service.trade.words import LAYER_KINDS, End, Facing
 
 
-def what_comes(kept: KeptPattern, pile: WorkingPile, end: End) -> WhatNext | None:
+def what_comes(
+    kept: KeptPattern, pile: WorkingPile, end: End, cells: int | None = None
+) -> WhatNext | None:
     """What may be put on next at an end of this pile? No statement; None without a pattern.
+
+    ``cells``: how many the pile is to have, None: any number the design allows.
 
     The same pile is asked about before and after an entry: the last answers are kept in this
     process under the pile itself.
@@ -39,7 +43,7 @@ def what_comes(kept: KeptPattern, pile: WorkingPile, end: End) -> WhatNext | Non
     other_end_open = not (extent.begins if end is End.FREE else extent.ends)
     if not pile.layers:
         other_end_open = False
-    return _next(kept.pattern, seen_by(kept, pile, pile.layers), end, other_end_open)
+    return _next(kept.pattern, seen_by(kept, pile, pile.layers), end, other_end_open, cells)
 
 
 def seen_by(kept: KeptPattern, pile: WorkingPile, layers: Iterable[Layer]) -> tuple[Layer, ...]:
@@ -166,5 +170,6 @@ def _next(
     seen: tuple[Layer, ...],
     end: End,
     other_end_open: bool,
+    cells: int | None,
 ) -> WhatNext:
-    return next_layers(pattern, seen, end, other_end_open=other_end_open)
+    return next_layers(pattern, seen, end, other_end_open=other_end_open, cells=cells)
