@@ -301,6 +301,19 @@ def test_a_stack_is_added_with_its_meter(app: Any, signed_in_client: Clients) ->
     assert 'value="tel 12/a"' in again.text
 
 
+def test_a_stack_cannot_bear_the_name_of_a_page(app: Any, signed_in_client: Clients) -> None:
+    with Session(app.state.engine) as session:
+        design = builders.a_design(session)
+        session.commit()
+        design_id = design.id
+    client = signed_in_client("builder")
+
+    answer = client.post("/stacks/new", data={"serial": " New", "design_id": str(design_id)})
+
+    assert answer.status_code == 422
+    assert "The mark on the stack would be right." in answer.text
+
+
 def test_place_and_notes_are_changed_and_a_stale_page_is_told(
     signed_in_client: Clients, lab: str
 ) -> None:

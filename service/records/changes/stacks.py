@@ -21,6 +21,8 @@ from service.records.tables.designs import Design
 from service.records.tables.stacks import Stack
 from service.trade.identifiers import serial_key
 
+NO_SERIAL = "new"
+
 
 @dataclass(frozen=True, slots=True)
 class FirstMeter:
@@ -74,6 +76,9 @@ def make_stack(
 ) -> tuple[Stack, Design]:
     """Add a stack inside a larger change; the caller asks for leave and writes the trail."""
     serial = words("serial", serial, "The stack's serial number, as marked on it.", most=80)
+    if serial_key(serial) == serial_key(NO_SERIAL):
+        right = "The mark on the stack would be right."
+        raise Refused("serial", serial, "the page for adding a stack is called so.", right)
     taken = work.session.scalar(select(Stack.serial).where(Stack.serial_key == serial_key(serial)))
     if taken is not None:
         raise Refused(
