@@ -1,0 +1,141 @@
+"""Lines of equal value over a field that is known at the points of a grid.
+
+Between grid points the field is taken to be straight along the edges. Source: marching squares.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import floor, log10
+from typing import NamedTuple
+
+MOST_STEPS = 7
+"""As many as there are colours."""
+
+
+class Point(NamedTuple):
+    """A grid point and the value there."""
+
+    x: float
+    y: float
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """Values in rows from the least y to the greatest, at ``xs`` and ``ys`` that grow."""
+
+    xs: tuple[float, ...]
+    ys: tuple[float, ...]
+    rows: tuple[tuple[float, ...], ...]
+
+    @property
+    def least(self) -> float:
+        """The least value of all."""
+        return min(map(min, self.rows))
+
+    @property
+    def greatest(self) -> float:
+        """The greatest value of all."""
+        return max(map(max, self.rows))
+
+    def squares(self) -> list[tuple[Point, ...]]:
+        """The four corners of every square between grid points, round about."""
+        return [
+            (
+                Point(self.xs[i], self.ys[j], self.rows[j][i]),
+                Point(self.xs[i + 1], self.ys[j], self.rows[j][i + 1]),
+                Point(self.xs[i + 1], self.ys[j + 1], self.rows[j + 1][i + 1]),
+                Point(self.xs[i], self.ys[j + 1], self.rows[j + 1][i]),
+            )
+            for j in range(len(self.ys) - 1)
+            for i in range(len(self.xs) - 1)
+        ]
+
+
+def out_to(field: Field, half_width: float, half_depth: float) -> Field:
+    """The field carried straight on from its outer points to the edges, never below zero."""
+    rows = [_carried(field.xs, row, half_width) for row in field.rows]
+    columns = [_carried(field.ys, column, half_depth) for column in zip(*rows, strict=True)]
+    return Field(
+        (-half_width, *field.xs, half_width),
+        (-half_depth, *field.ys, half_depth),
+        tuple(zip(*columns, strict=True)),
+    )
+
+
+def _carried(at: Sequence[float], values: Sequence[float], half: float) -> tuple[float, ...]:
+    if len(at) < 2:
+        return (values[0], *values, values[-1])
+    before = values[0] + (values[0] - values[1]) * (at[0] + half) / (at[1] - at[0])
+    after = values[-1] + (values[-1] - values[-2]) * (half - at[-1]) / (at[-1] - at[-2])
+    return (max(before, 0.0), *values, max(after, 0.0))
+
+
+def round_levels(least: float, greatest: float, most: int = MOST_STEPS) -> tuple[float, ...]:
+    """Round values that part the range into ``most`` steps at the utmost; none in a level field.
+
+    >>> round_levels(0.81, 1.17)
+    (0.9, 1.0, 1.1)
+    """
+    spread = greatest - least
+    if greatest <= 0 or spread < 0.005 * greatest:
+        return ()
+    ten = 10.0 ** floor(log10(spread / most))
+    step = next(
+        ten * times
+        for times in (1, 2, 2.5, 5, 10, 20)
+        if len(_between(least, greatest, ten * times)) < most
+    )
+    return _between(least, greatest, step)
+
+
+def _between(least: float, greatest: float, step: float) -> tuple[float, ...]:
+    first = floor(least / step) + 1
+    count = int((greatest - first * step) / step + 1 - 1e-9) if greatest > first * step else 0
+    return tuple(round((first + at) * step, 12) for at in range(count))
+
+
+def at_or_above(field: Field, level: float) -> list[list[Point]]:
+    """Polygons that cover where the field has this value or more; whole squares run together."""
+    found: list[list[Point]] = []
+    run: list[Point] = []
+    for square in field.squares():
+        whole = all(point.value >= level for point in square)
+        if whole and run and run[1].x == square[0].x and run[1].y == square[0].y:
+            run[1:3] = square[1:3]
+            continue
+        if run:
+            found.append(run)
+        run = list(square) if whole else []
+        polygon = [] if whole else _clipped(square, level)
+        if len(polygon) > 2:
+            found.append(polygon)
+    return [*found, run] if run else found
+
+
+def isobar(field: Field, level: float) -> list[tuple[Point, Point]]:
+    """Short straight pieces of the line on which the field has this value."""
+    pieces = []
+    for square in field.squares():
+        crossings = [
+            _crossing(one, other, level)
+            for one, other in zip(square, (*square[1:], square[0]), strict=True)
+            if (one.value < level) != (other.value < level)
+        ]
+        pieces += list(zip(crossings[::2], crossings[1::2], strict=True))
+    return pieces
+
+
+def _clipped(square: tuple[Point, ...], level: float) -> list[Point]:
+    kept: list[Point] = []
+    for one, other in zip(square, (*square[1:], square[0]), strict=True):
+        if one.value >= level:
+            kept.append(one)
+        if (one.value < level) != (other.value < level):
+            kept.append(_crossing(one, other, level))
+    return kept
+
+
+def _crossing(one: Point, other: Point, level: float) -> Point:
+    share = (level - one.value) / (other.value - one.value)
+    return Point(one.x + share * (other.x - one.x), one.y + share * (other.y - one.y), level)
