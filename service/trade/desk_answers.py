@@ -1,0 +1,112 @@
+"""Answers of a calculator, read; and how one is refused.
+
+Common practice, no source.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from service.trade.errors import TradeError
+from service.trade.pressures import Pressure, Zero
+from service.trade.units import Entry
+
+FILL_IN = "This has to be filled in."
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """An answer that cannot be taken: the field (empty where it is no single one), what was typed,
+    why, and what would be right.
+    """
+
+    field: str
+    value: str
+    reason: str
+    right_would_be: str = ""
+    is_missing: bool = False
+
+    @property
+    def in_words(self) -> str:
+        """Reason and what would be right, as one sentence or two."""
+        return f"{self.reason} {self.right_would_be}".strip()
+
+
+class NotRead(TradeError):  # noqa: N818  # it says what happened
+    """Some answers could not be taken."""
+
+    def __init__(self, *refusals: Refusal) -> None:
+        super().__init__(" ".join(refusal.in_words for refusal in refusals))
+        self.refusals = refusals
+
+
+Answer = Entry | Pressure | float | str
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What was typed, read. Asked for a field that was left out, `si` and `number` refuse it."""
+
+    typed: Mapping[str, str]
+    read: Mapping[str, Answer]
+
+    def has(self, name: str) -> bool:
+        """Whether the field was filled in."""
+        return name in self.read
+
+    def need(self, *names: str) -> None:
+        """Refuse those of the fields that were left out, all together."""
+        missing = [name for name in names if not self.has(name)]
+        if missing:
+            raise NotRead(*(Refusal(name, "", FILL_IN, is_missing=True) for name in missing))
+
+    def entry(self, name: str) -> Entry:
+        """A quantity with the unit it was given in."""
+        self.need(name)
+        answer = self.read[name]
+        if not isinstance(answer, Entry):
+            raise TypeError(f"{name} is no quantity")
+        return answer
+
+    def si(self, name: str) -> float:
+        """A quantity in its SI unit."""
+        return self.entry(name).si
+
+    def si_or(self, name: str, otherwise: float = 0.0) -> float:
+        """A quantity in its SI unit, or what holds where it was left out."""
+        return self.si(name) if self.has(name) else otherwise
+
+    def number(self, name: str) -> float:
+        """A plain number."""
+        self.need(name)
+        answer = self.read[name]
+        if not isinstance(answer, float):
+            raise TypeError(f"{name} is no number")
+        return answer
+
+    def number_or(self, name: str, otherwise: float = 0.0) -> float:
+        """A plain number, or what holds where it was left out."""
+        return self.number(name) if self.has(name) else otherwise
+
+    def share_or(self, name: str, otherwise: float = 0.0) -> float:
+        """A percentage as a share of 1."""
+        return self.number_or(name, 100 * otherwise) / 100
+
+    def count(self, name: str) -> int:
+        """A whole number."""
+        return int(self.number(name))
+
+    def text(self, name: str) -> str:
+        """Words, or the choice that holds."""
+        return str(self.read.get(name, ""))
+
+    def absolute(self, name: str, zero: Zero, barometer_pa: float) -> float:
+        """A pressure in Pa absolute; ``zero`` holds where its text does not say."""
+        self.need(name)
+        answer = self.read[name]
+        if not isinstance(answer, Pressure):
+            raise TypeError(f"{name} is no pressure")
+        return answer.absolute(barometer_pa, zero)
+
+    def refuse(self, name: str, reason: str, right: str = "") -> NotRead:
+        """The error to be raised where a field's answer does not fit the others."""
+        return NotRead(Refusal(name, self.typed.get(name, ""), reason, right))

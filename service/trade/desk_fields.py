@@ -1,0 +1,149 @@
+"""Fields of the calculators as data: what is asked, in which unit, in which range.
+
+A form, an address and the API are made from the same fields, so none can lag behind.
+Common practice, no source.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import inf
+from typing import Any
+
+from service.trade.units import Measure, labels
+
+
+class Asks(StrEnum):
+    """What kind of answer a field takes."""
+
+    QUANTITY = "quantity"
+    PRESSURE = "pressure"  # may say gauge or absolute
+    NUMBER = "number"
+    WHOLE = "whole number"
+    CHOICE = "choice"
+    WORDS = "words"
+    LINES = "lines"
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One question of a calculator.
+
+    ``unit`` is the one its number is in where none is chosen or typed behind it. ``least`` and
+    ``most`` bound it, in that unit; ``above`` leaves ``least`` itself out. ``named`` are phrases by
+    which messages of the computation speak of it. ``example`` is an invented answer.
+    """
+
+    name: str
+    label: str
+    asks: Asks = Asks.QUANTITY
+    measure: Measure | None = None
+    unit: str = ""
+    choices: tuple[str, ...] = ()
+    help: str = ""
+    required: bool = True
+    least: float = -inf
+    most: float = inf
+    above: bool = False
+    named: tuple[str, ...] = ()
+    example: str = ""
+
+    @property
+    def units(self) -> tuple[str, ...]:
+        """Units it can be given in; none where it has no choice of them."""
+        return labels(self.measure) if self.measure else ()
+
+    @property
+    def unit_name(self) -> str:
+        """Under which name its unit is sent."""
+        return f"{self.name}_unit"
+
+    @property
+    def first_choice(self) -> str:
+        """What holds where nothing is chosen."""
+        return self.choices[0] if self.choices else ""
+
+    @property
+    def range_in_words(self) -> str:
+        """What would be right, in words."""
+        unit = f" {self.unit}" if self.unit else ""
+        if self.most == inf:
+            if self.above:
+                return "more than zero" if self.least == 0 else f"more than {self.least:g}{unit}"
+            return "zero or more" if self.least == 0 else f"{self.least:g}{unit} or more"
+        beyond = "more than " if self.above else ""
+        return f"{beyond}{self.least:g} to {self.most:g}{unit}"
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """Fields that belong together, under one heading."""
+
+    title: str
+    fields: tuple[Field, ...]
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Show:
+    """A choice of unit for results: ``name`` is how it is sent, ``unit`` where none is chosen."""
+
+    name: str
+    label: str
+    measure: Measure
+    unit: str
+
+    @property
+    def units(self) -> tuple[str, ...]:
+        """Units it can be shown in."""
+        return labels(self.measure)
+
+
+def quantity(name: str, label: str, measure: Measure, unit: str, **more: Any) -> Field:
+    """A quantity with its unit, more than zero where nothing else is said."""
+    above_zero = {"least": 0.0, "above": "least" not in more}
+    return Field(name, label, Asks.QUANTITY, measure, unit, **{**above_zero, **more})
+
+
+def deviation(name: str, label: str, measure: Measure, unit: str, **more: Any) -> Field:
+    """How far off a quantity may be, ±; may be left out."""
+    return quantity(name, label, measure, unit, **{"least": 0.0, "required": False, **more})
+
+
+def pressure(name: str, label: str, unit: str = "kPa", **more: Any) -> Field:
+    """A pressure of a gas; what it counts from is said behind it, or by the field ``zero``."""
+    return Field(name, label, Asks.PRESSURE, Measure.PRESSURE, unit, **more)
+
+
+def temperature(name: str, label: str, **more: Any) -> Field:
+    """A temperature, in °C where nothing else is said."""
+    return Field(name, label, Asks.QUANTITY, Measure.TEMPERATURE, "°C", **more)
+
+
+def number(name: str, label: str, unit: str = "", **more: Any) -> Field:
+    """A plain number, zero or more where nothing else is said."""
+    return Field(name, label, Asks.NUMBER, None, unit, **{"least": 0.0, **more})
+
+
+def percent(name: str, label: str, **more: Any) -> Field:
+    """A share in percent; may be left out."""
+    return number(name, label, "%", **{"most": 90.0, "required": False, **more})
+
+
+def whole(name: str, label: str, **more: Any) -> Field:
+    """A whole number, one or more where nothing else is said."""
+    return Field(name, label, Asks.WHOLE, **{"least": 1.0, "most": 1000.0, **more})
+
+
+def choice(name: str, label: str, choices: tuple[str, ...], **more: Any) -> Field:
+    """One of some words; the first where none is chosen."""
+    return Field(name, label, Asks.CHOICE, choices=choices, **{"example": choices[0], **more})
+
+
+def words(name: str, label: str, **more: Any) -> Field:
+    """Words, such as a thread's size."""
+    return Field(name, label, Asks.WORDS, **more)
+
+
+def lines(name: str, label: str, **more: Any) -> Field:
+    """Several answers, one a line."""
+    return Field(name, label, Asks.LINES, **more)
