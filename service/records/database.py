@@ -8,6 +8,7 @@
 ``changing`` refuses to commit changed rows without an entry in the audit trail.
 """
 
+import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -52,6 +53,7 @@ def make_engine(url: str) -> Engine:
 
 def _sqlite_connected(connection: Any, _record: Any) -> None:
     connection.isolation_level = None  # transactions are begun below, not by the driver
+    connection.create_function("sha256_hex", 1, _sha256_hex, deterministic=True)
     for pragma in (
         "journal_mode=WAL",
         "synchronous=FULL",
@@ -60,6 +62,11 @@ def _sqlite_connected(connection: Any, _record: Any) -> None:
         "cache_size=-65536",
     ):
         connection.execute(f"PRAGMA {pragma}")
+
+
+def _sha256_hex(text: str) -> str:
+    """What PostgreSQL has of itself."""
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _sqlite_begun(connection: Connection) -> None:

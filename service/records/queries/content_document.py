@@ -46,6 +46,7 @@ def document(raw: RawContent) -> dict[str, Any]:
         "parts": _table(rows["parts"], "drawing", "revision", "serial", "lot", "item"),
         "persons": {str(number): login for number, login in rows["persons"]},
         "instruments": {str(number): label for number, label in rows["instruments"]},
+        **_closing_result(rows["closing_results"]),
     }
 
 
@@ -147,6 +148,23 @@ def _concession(row: Sequence[Any]) -> dict[str, Any]:
         "instrument": row[3],
         "reason": row[4],
         "given": {"by": row[5], "at": _time(row[6])},
+    }
+
+
+def _closing_result(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
+    """What the arithmetic of the closing gave; a text that is no longer what was hashed says so."""
+    if not rows:
+        return {}
+    formulas, version, inputs, inputs_now, results, results_now = rows[-1]
+    changed = inputs != inputs_now or results != results_now
+    return {
+        "closing_result": {
+            "formulas": formulas,
+            "limit_set": version,
+            "inputs_sha256": inputs_now,
+            "results_sha256": results_now,
+            **({"changed": True} if changed else {}),
+        }
     }
 
 

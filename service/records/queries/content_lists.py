@@ -7,7 +7,6 @@ from sqlalchemy import (
     ScalarSelect,
     Select,
     Text,
-    and_,
     case,
     cast,
     func,
@@ -17,11 +16,19 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import aliased
 
+from service.records.queries.content_then import (
+    attached_then,
+    conceded_then,
+    known_then,
+    of_record,
+)
 from service.records.tables.attachments import Attachment
+from service.records.tables.closing_results import ClosingResult
 from service.records.tables.designs import Design
 from service.records.tables.holds import Concession
 from service.records.tables.hours import HourMeter, HourReading
 from service.records.tables.instruments import Calibration, Instrument
+from service.records.tables.limit_sets import LimitSet
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
@@ -50,6 +57,7 @@ LISTS = (
     "parts",
     "persons",
     "instruments",
+    "closing_results",
 )
 
 
@@ -99,7 +107,7 @@ class Gather:
             self._all(
                 select(self._array(Layer.position, Layer.part_id, Layer.facing, Layer.cell))
                 .join(own, own.id == Layer.build_id)
-                .where(made, _known(Layer))
+                .where(made, known_then(Layer))
             ),
             self._all(
                 select(
@@ -108,11 +116,12 @@ class Gather:
                     )
                 )
                 .join(own, own.id == Fixing.build_id)
-                .where(made, _known(Fixing))
+                .where(made, known_then(Fixing))
             ),
             self._parts(),
             self._persons(),
             self._instruments(),
+            self._closing_results(),
         )
 
     def _people(self) -> ScalarSelect[Any]:
@@ -203,7 +212,7 @@ class Gather:
             )
             .join(Step, Step.id == TorqueReading.step_id)
             .outerjoin(Calibration, Calibration.id == TorqueReading.calibration_id)
-            .where(TorqueReading.record_id == R.id, _known(TorqueReading))
+            .where(TorqueReading.record_id == R.id, known_then(TorqueReading))
         )
 
     def _hours(self) -> ScalarSelect[Any]:
@@ -219,7 +228,7 @@ class Gather:
                 )
             )
             .join(HourMeter, HourMeter.id == HourReading.meter_id)
-            .where(HourReading.record_id == R.id, _known(HourReading))
+            .where(HourReading.record_id == R.id, known_then(HourReading))
         )
 
     def _attachments(self) -> ScalarSelect[Any]:
@@ -235,7 +244,7 @@ class Gather:
                     Attachment.added_by_id,
                     Attachment.added_at,
                 )
-            ).where(Attachment.record_id == R.id, _attached())
+            ).where(Attachment.record_id == R.id, attached_then())
         )
 
     def _concessions(self) -> ScalarSelect[Any]:
@@ -270,25 +279,25 @@ class Gather:
             .where(
                 BuildPeriod.stack_id == R.stack_id,
                 or_(touched.record_id == R.id, BuildPeriod.opened_by_record_id == R.id),
-                _known(BuildPeriod),
+                known_then(BuildPeriod),
             )
         )
 
     def _parts(self) -> ScalarSelect[Any]:
         own, other = aliased(Build), aliased(Build)
         named = union(
-            _of(Step, Step.part_id.label("id")),
-            _of(Step, Step.exposed_part_id),
-            _of(Finding, Finding.part_id),
-            _of(Attachment, Attachment.part_id).where(_attached()),
-            _conceded(Concession.part_id),
+            of_record(Step, Step.part_id.label("id")),
+            of_record(Step, Step.exposed_part_id),
+            of_record(Finding, Finding.part_id),
+            of_record(Attachment, Attachment.part_id).where(attached_then()),
+            conceded_then(Concession.part_id),
             select(Layer.part_id)
             .join(own, own.id == Layer.build_id)
-            .where(own.record_id == R.id, _known(Layer))
+            .where(own.record_id == R.id, known_then(Layer))
             .correlate(R),
             select(Fixing.part_id)
             .join(other, other.id == Fixing.build_id)
-            .where(other.record_id == R.id, _known(Fixing))
+            .where(other.record_id == R.id, known_then(Fixing))
             .correlate(R),
         ).subquery()
         return self._all(
@@ -312,15 +321,15 @@ class Gather:
         named = union(
             select(itself.written_by_id.label("id")).where(itself.id == R.id).correlate(R),
             select(itself.handed_in_by_id).where(itself.id == R.id).correlate(R),
-            _of(RecordPerson, RecordPerson.person_id),
-            _of(Step, Step.by_id),
-            _of(Step, Step.undone_by_id).where(Step.undone_at <= R.handed_in_at),
-            _of(MakeSafeLine, MakeSafeLine.person_id),
-            _of(MakeSafeLine, MakeSafeLine.witness_id),
-            _of(TorqueReading, TorqueReading.by_id).where(_known(TorqueReading)),
-            _of(HourReading, HourReading.by_id).where(_known(HourReading)),
-            _of(Attachment, Attachment.added_by_id).where(_attached()),
-            _conceded(Concession.given_by_id),
+            of_record(RecordPerson, RecordPerson.person_id),
+            of_record(Step, Step.by_id),
+            of_record(Step, Step.undone_by_id).where(Step.undone_at <= R.handed_in_at),
+            of_record(MakeSafeLine, MakeSafeLine.person_id),
+            of_record(MakeSafeLine, MakeSafeLine.witness_id),
+            of_record(TorqueReading, TorqueReading.by_id).where(known_then(TorqueReading)),
+            of_record(HourReading, HourReading.by_id).where(known_then(HourReading)),
+            of_record(Attachment, Attachment.added_by_id).where(attached_then()),
+            conceded_then(Concession.given_by_id),
         ).subquery()
         return self._all(
             select(self._array(Person.id, Person.login)).join(named, named.c.id == Person.id)
@@ -328,9 +337,9 @@ class Gather:
 
     def _instruments(self) -> ScalarSelect[Any]:
         named = union(
-            _of(MakeSafeLine, MakeSafeLine.instrument_id.label("id")),
-            _of(TorqueReading, TorqueReading.instrument_id).where(_known(TorqueReading)),
-            _conceded(Concession.instrument_id),
+            of_record(MakeSafeLine, MakeSafeLine.instrument_id.label("id")),
+            of_record(TorqueReading, TorqueReading.instrument_id).where(known_then(TorqueReading)),
+            conceded_then(Concession.instrument_id),
         ).subquery()
         return self._all(
             select(self._array(Instrument.id, Instrument.label)).join(
@@ -338,11 +347,33 @@ class Gather:
             )
         )
 
+    def _closing_results(self) -> ScalarSelect[Any]:
+        """What was computed at this very hand-in; hashed anew from the kept texts."""
+        return self._all(
+            select(
+                self._array(
+                    ClosingResult.formulas,
+                    LimitSet.version,
+                    ClosingResult.inputs_sha256,
+                    self._sha256(ClosingResult.inputs),
+                    ClosingResult.results_sha256,
+                    self._sha256(ClosingResult.results),
+                )
+            )
+            .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
+            .where(ClosingResult.record_id == R.id, ClosingResult.computed_at == R.handed_in_at)
+        )
+
     def _array(self, *columns: Any) -> ColumnElement[Any]:
         return (func.json_array if self._lite else func.json_build_array)(*columns)
 
     def _number(self, column: Any) -> ColumnElement[Any]:
         return func.quote(column) if self._lite else column
+
+    def _sha256(self, text: Any) -> ColumnElement[Any]:
+        if self._lite:
+            return func.sha256_hex(text)
+        return func.encode(func.sha256(func.convert_to(text, "UTF8")), "hex")
 
     def _all(self, rows: Select[Any]) -> ScalarSelect[Any]:
         gather = func.json_group_array if self._lite else func.json_agg
@@ -353,32 +384,3 @@ class Gather:
             .correlate(R)
             .scalar_subquery()
         )
-
-
-def _known(table: Any) -> ColumnElement[bool]:
-    """As known when the record was handed in."""
-    return and_(
-        table.known_from <= R.handed_in_at,
-        or_(table.known_until.is_(None), table.known_until > R.handed_in_at),
-    )
-
-
-def _attached() -> ColumnElement[bool]:
-    """Attached when the record was handed in."""
-    return and_(
-        Attachment.added_at <= R.handed_in_at,
-        or_(Attachment.removed_at.is_(None), Attachment.removed_at > R.handed_in_at),
-    )
-
-
-def _of(table: Any, column: Any) -> Select[Any]:
-    """What the rows of the record itself name."""
-    return select(column).where(table.record_id == R.id).correlate(R)
-
-
-def _conceded(column: Any) -> Select[Any]:
-    return (
-        select(column)
-        .where(Concession.used_in_record_id == R.id, Concession.given_at <= R.handed_in_at)
-        .correlate(R)
-    )
