@@ -42,6 +42,7 @@ PAGES = (
     "imports",
     "stack_imports",
     "changeover",
+    "desk",
     "stacks",
     "stack_sheets",
     "rebuild_records",

@@ -105,7 +105,17 @@ class Answers:
         answer = self.read[name]
         if not isinstance(answer, Pressure):
             raise TypeError(f"{name} is no pressure")
-        return answer.absolute(barometer_pa, zero)
+        try:
+            return answer.absolute(barometer_pa, zero)
+        except TradeError as trouble:
+            said = str(trouble)
+            raise self.refuse(name, f"{said[:1].upper()}{said[1:]}") from trouble
+
+    def counts_from(self, name: str, zero: Zero) -> Zero:
+        """What a pressure counts from: as its text says, else ``zero``."""
+        answer = self.read[name]
+        said = answer.zero if isinstance(answer, Pressure) else Zero.NOT_SAID
+        return zero if said is Zero.NOT_SAID else said
 
     def refuse(self, name: str, reason: str, right: str = "") -> NotRead:
         """The error to be raised where a field's answer does not fit the others."""

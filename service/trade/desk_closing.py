@@ -10,7 +10,8 @@ from service.trade.clamped_parts import Assembly, RigidLayer, Rods
 from service.trade.clamping import Law, preloads
 from service.trade.desk_answers import Answers
 from service.trade.desk_closing_changes import changes_of
-from service.trade.desk_closing_fields import CELL, FROM_TORQUE, GASKET, WISH
+from service.trade.desk_closing_fields import CELL, FROM_TORQUE, WISH
+from service.trade.desk_closing_gasket import GASKET
 from service.trade.desk_closing_results import closed_results, closed_sentences
 from service.trade.desk_closing_rods import DISCS, NO_SPRINGS, PLATES, RODS
 from service.trade.desk_curves import gasket_of, gdl_of

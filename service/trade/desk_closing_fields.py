@@ -11,6 +11,7 @@ from service.trade.desk_fields import (
     choice,
     deviation,
     lines,
+    number,
     percent,
     quantity,
     whole,
@@ -19,7 +20,6 @@ from service.trade.units import Measure
 
 FROM_TORQUE, FROM_PRESSURE = "what a torque gives", "the torque for a GDL pressure"
 CLOSING_PORES, POWER, POINTS = "ever stiffer as pores close", "power law", "points"
-CORD = "round rubber cord"
 
 
 def length(name: str, label: str, example: str = "", **more: Any) -> Field:
@@ -55,6 +55,7 @@ WISH = Section(
             "Torque on each nut",
             Measure.TORQUE,
             "N·m",
+            only_for="from a torque",
             required=False,
             example="5.5",
             named=("the torque", "the clamping force"),
@@ -64,6 +65,7 @@ WISH = Section(
             "Wanted mean GDL pressure",
             Measure.PRESSURE,
             "MPa",
+            only_for="for a GDL pressure",
             required=False,
             named=("the wanted GDL pressure",),
         ),
@@ -106,7 +108,7 @@ CELL = Section(
             "area", "Active area", Measure.AREA, "cm²", example="200", named=("the active area",)
         ),
         length("mea", "Free thickness of the MEA with its GDL", "0.45", named=("the mea's free",)),
-        deviation("mea_off", "Known to ±", Measure.LENGTH, "µm", example="8"),
+        deviation("mea_off", "Thickness of the MEA known to ±", Measure.LENGTH, "µm", example="8"),
         not_below_zero("recess", "Recess of the active area", help="Both plates together."),
         choice("gdl_form", "GDL: stress against strain", (CLOSING_PORES, POWER, POINTS)),
         quantity(
@@ -114,6 +116,7 @@ CELL = Section(
             "Modulus of the GDL",
             Measure.PRESSURE,
             "MPa",
+            only_for="unless by points",
             required=False,
             example="3",
             named=("the curve's modulus", "the curve's scale"),
@@ -125,77 +128,27 @@ CELL = Section(
             most=100.0,
             example="55",
             help="For the curve that gets ever stiffer.",
+            only_for="as pores close",
         ),
-        percent("gdl_exponent", "Exponent of the power law", least=1.0, most=10.0),
+        number(
+            "gdl_exponent",
+            "Exponent of the power law",
+            least=1.0,
+            most=10.0,
+            required=False,
+            only_for="power law",
+        ),
         lines(
             "gdl_points",
             "Points of the GDL",
             measure=Measure.PRESSURE,
             unit="MPa",
+            only_for="by points",
             required=False,
             help="Strain in % and stress, one pair a line.",
             named=("the strain of the mea",),
         ),
         percent("gdl_percent", "Curve of the GDL known to ±", example="15"),
         percent("gdl_set", "Strain that stays when it is let go", help="Share of the greatest."),
-    ),
-)
-GASKET = Section(
-    "Gasket of one cell",
-    (
-        length("gasket_height", "Free height", "1.2", named=("the gasket's free height",)),
-        deviation("gasket_off", "Known to ±", Measure.LENGTH, "µm", example="25"),
-        not_below_zero(
-            "groove",
-            "Depth of its grooves",
-            "0.65",
-            help="Both plates together.",
-            named=("the depth of the gasket's grooves",),
-        ),
-        quantity(
-            "gasket_length",
-            "Length of its line",
-            Measure.LENGTH,
-            "m",
-            example="0.7",
-            named=("the gasket's length",),
-        ),
-        choice("gasket_form", "Line load against squeeze", (CORD, POINTS)),
-        length("cord", "Diameter of the cord", "1.2", required=False, named=("the cord's",)),
-        quantity(
-            "rubber_modulus",
-            "Modulus of the rubber",
-            Measure.PRESSURE,
-            "MPa",
-            required=False,
-            example="4",
-            named=("the rubber's modulus",),
-        ),
-        lines(
-            "gasket_points",
-            "Points of the gasket",
-            measure=Measure.LINE_LOAD,
-            unit="N/mm",
-            required=False,
-            help="Squeeze in % and line load, one pair a line.",
-            named=("the squeeze of the gasket",),
-        ),
-        percent("gasket_percent", "Curve of the gasket known to ±", example="20"),
-        percent(
-            "gasket_set", "Squeeze that stays when it is let go", help="Share of the greatest."
-        ),
-        not_below_zero(
-            "stop",
-            "Gap at the hard stop",
-            "0.2",
-            help="Where plate meets plate or frame. Left empty: 0.",
-            named=("the hard stop", "the hard stops"),
-        ),
-        not_below_zero(
-            "coolant_groove",
-            "Depth of a coolant gasket's grooves",
-            "0.9",
-            help="The same gasket in each of the N + 1 coolant layers; left empty: no such layers.",
-        ),
     ),
 )

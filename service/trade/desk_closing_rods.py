@@ -24,10 +24,10 @@ PLATES = Section(
     "Plates",
     (
         length("half_plate", "Thickness of a half plate", "2", help="Two a cell."),
-        deviation("half_plate_off", "Known to ±", Measure.LENGTH, "µm", example="8"),
+        deviation("half_plate_off", "Half plates known to ±", Measure.LENGTH, "µm", example="8"),
         length("ends", "All that is rigid at the ends", "60", help="Compression plates,"
                 " collectors, insulators, washers together."),
-        deviation("ends_off", "Known to ±", Measure.LENGTH, "µm", example="40"),
+        deviation("ends_off", "Ends known to ±", Measure.LENGTH, "µm", example="40"),
         expansion("plate_expansion", "Expansion of the half plates", "5"),
         expansion("ends_expansion", "Expansion of the ends", "23"),
     ),
@@ -46,7 +46,14 @@ RODS = Section(
         ),
         not_below_zero("nut_height", "Height of the nut", "6.5"),
         choice("springs", "Springs on each rod", (NO_SPRINGS, DISCS, ONE_RATE)),
-        quantity("spring_rate", "Rate of the springs", Measure.STIFFNESS, "N/mm", required=False),
-        *(replace(field, required=False) for field in DISC_FIELDS),
+        quantity(
+            "spring_rate",
+            "Rate of the springs",
+            Measure.STIFFNESS,
+            "N/mm",
+            only_for="of one rate",
+            required=False,
+        ),
+        *(replace(field, required=False, only_for="disc springs") for field in DISC_FIELDS),
     ),
 )

@@ -6,7 +6,8 @@ Sources: as in material_curves.
 import re
 
 from service.trade.desk_answers import Answers
-from service.trade.desk_closing_fields import CLOSING_PORES, CORD, POWER
+from service.trade.desk_closing_fields import CLOSING_PORES, POWER
+from service.trade.desk_closing_gasket import CORD
 from service.trade.errors import TradeError
 from service.trade.estimates import standard_uncertainty
 from service.trade.material_curves import Curve, Densifying, Points, RubberCord, Soft

@@ -56,7 +56,11 @@ def _work(answers: Answers, units: Units) -> Outcome:
     flat = _At(column, column.greatest_travel_m).load
     results = (
         Result("load", "Load on one rod", units.figure(at.load, "force_in")),
-        Result("travel", "Travel of the column", units.figure(travel, "length_in")),
+        Result(
+            "travel",
+            "Travel of the column",
+            units.figure(travel, "length_in"),
+        ),
         Result("share_of_travel", "Share of the travel to flat", percent_of(share)),
         Result(
             "height",
@@ -140,6 +144,7 @@ DISC_SPRINGS = Calculator(
                     "Load on the rod",
                     Measure.FORCE,
                     "kN",
+                    only_for="at a load",
                     required=False,
                     example="3.8",
                     named=("the load on",),
@@ -149,6 +154,7 @@ DISC_SPRINGS = Calculator(
                     "Travel of the column",
                     Measure.LENGTH,
                     "mm",
+                    only_for="at a travel",
                     required=False,
                     named=("the disc's travel",),
                 ),

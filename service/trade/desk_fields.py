@@ -30,7 +30,8 @@ class Field:
 
     ``unit`` is the one its number is in where none is chosen or typed behind it. ``least`` and
     ``most`` bound it, in that unit; ``above`` leaves ``least`` itself out. ``named`` are phrases by
-    which messages of the computation speak of it. ``example`` is an invented answer.
+    which messages of the computation speak of it. ``example`` is an invented answer, ``only_for``
+    says which choice asks for it.
     """
 
     name: str
@@ -46,6 +47,7 @@ class Field:
     above: bool = False
     named: tuple[str, ...] = ()
     example: str = ""
+    only_for: str = ""
 
     @property
     def units(self) -> tuple[str, ...]:

@@ -92,10 +92,26 @@ def zero_of(answers: Answers) -> Zero:
     return Zero.GAUGE if answers.text("zero") == GAUGE_ZERO else Zero.ABSOLUTE
 
 
-def absolute(answers: Answers, name: str) -> float:
-    """A pressure in Pa absolute."""
+def absolute(answers: Answers, name: str, *, suction: bool = False) -> float:
+    """A pressure in Pa absolute; below the air outside only with ``suction``."""
     outside = barometer(answers.si("barometer"))
-    return answers.absolute(name, zero_of(answers), outside)
+    found = answers.absolute(name, zero_of(answers), outside)
+    if suction or found >= outside:
+        return found
+    typed = answers.typed[name].strip()
+    if answers.counts_from(name, zero_of(answers)) is Zero.GAUGE:
+        raise answers.refuse(
+            name,
+            f"“{typed}” is less than the air outside.",
+            "Right would be a gauge pressure of zero or more; if it counts from vacuum, say so:"
+            f" “{typed} abs” or the choice above.",
+        )
+    meant = (found + outside) / 1e3
+    raise answers.refuse(
+        name,
+        f"“{typed}” absolute is less than the air outside, {outside / 1e3:g}\u2009kPa.",
+        f"Is that a gauge pressure? It would be {meant:.5g}\u2009kPa absolute.",
+    )
 
 
 def instruments_of(answers: Answers, *, clock: bool = True) -> Instruments:

@@ -21,7 +21,7 @@ def _across(answers: Answers, when: str) -> Across:
     """Pressures before and behind the leak; behind it the air outside, where nothing is said."""
     outside = barometer(answers.si("barometer"))
     behind = f"{when}_outside"
-    after = absolute(answers, behind) if answers.has(behind) else outside
+    after = absolute(answers, behind, suction=True) if answers.has(behind) else outside
     before = absolute(answers, f"{when}_inside")
     warm = answers.si(f"{when}_temperature")
     try:

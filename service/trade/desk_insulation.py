@@ -56,14 +56,11 @@ def _work(answers: Answers, units: Units) -> Outcome:
         verdict, why = judged.verdict, _why(judged)
         share = judged.reading.u_resistance
         measured = Estimate(judged.reading.resistance_ohm, share * judged.reading.resistance_ohm)
-        results += [
-            Result("resistance", "Resistance read", units.figure(measured, "resistance_in")),
-            Result(
-                "current",
-                "Current at the working voltage",
-                units.figure(judged.current_a, "current_in"),
-            ),
-        ]
+        figure = units.figure(measured, "resistance_in")
+        results.append(Result("resistance", "Resistance read", figure))
+        if measured.value:
+            current = units.figure(judged.current_a, "current_in")
+            results.append(Result("current", "Current at the working voltage", current))
     said = (
         (
             "Bond all cells together first: the tester's voltage must never stand across a cell. No"

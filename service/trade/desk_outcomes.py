@@ -64,8 +64,8 @@ class Figure:
 def plain(value: float, digits: int = 4) -> str:
     """A number with so many digits that count, without an exponent where it can be read so.
 
-    >>> plain(0.00012345), plain(21200.0), plain(2.5), plain(1e-9), plain(1234.0, 2)
-    ('0.0001235', '21200', '2.5', '1e-09', '1200')
+    >>> plain(0.00012355), plain(21200.0), plain(2.5), plain(1e-9), plain(1234.0, 2)
+    ('0.0001236', '21200', '2.5', '1e-09', '1200')
     """
     if value == 0 or not 1e-5 <= abs(value) < 1e9:
         return f"{value:.{digits}g}"
@@ -145,6 +145,11 @@ class Calculator:
     def fields(self) -> tuple[Field, ...]:
         """All fields in the order they are asked."""
         return tuple(field for section in self.sections for field in section.fields)
+
+    def label_of(self, name: str) -> str:
+        """What the field or choice of unit of this name is called; empty where it is none."""
+        asked: tuple[Field | Show, ...] = (*self.fields, *self.shows)
+        return next((one.label for one in asked if one.name == name), "")
 
     @property
     def example(self) -> dict[str, str]:

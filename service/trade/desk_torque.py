@@ -36,6 +36,7 @@ TORQUE_FIELD = quantity(
     "Torque on the nut",
     Measure.TORQUE,
     "N·m",
+    only_for="from a torque",
     required=False,
     example="8.5",
     named=("the torque",),
@@ -45,6 +46,7 @@ PRELOAD_FIELD = quantity(
     "Preload of one rod",
     Measure.FORCE,
     "kN",
+    only_for="from a preload",
     required=False,
     named=("the preload",),
 )

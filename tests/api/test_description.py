@@ -61,6 +61,8 @@ OPERATIONS = (
     "POST /api/v1/records",
     "POST /api/v1/records/{record_id}/torque-readings",
     "GET /api/v1/audit",
+    "GET /api/v1/desk",
+    "GET /api/v1/desk/{calculator}",
 )
 TRUE_TO_ITS_DESCRIPTION = (
     not_a_server_error,

@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
@@ -16,6 +17,7 @@ from service.records.queries.correctable import correctable
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.people import Role
 from service.records.tables.stacks import Stack
+from service.trade.desk import CALCULATORS
 from tests import builders
 from tests.browser.looking import barriers
 from tests.browser.rebuilds import a_rebuild, misread
@@ -99,6 +101,12 @@ PAGES = {
         "/records/{open}/bench?at=torque",
         "/records/{open}/bench?at=closing",
         "/records/{open}/bench?at=handing-in",
+    ),
+    "desk": (
+        "/desk",
+        *(f"/desk/{one.name}?{urlencode(one.example)}" for one in CALCULATORS),
+        "/desk/pressure-decay",
+        "/desk/pressure-decay?start=-20&volume=0&duration=ten",
     ),
     "everything else": (
         "/designs",

@@ -1,5 +1,6 @@
 """The map of pressure: bands, isobars, rods, the resultant, what is lost, and how it is told."""
 
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -140,9 +141,7 @@ def test_the_steps_part_from_each_other_and_from_the_ground_in_both_schemes() ->
         ]
         away = [contrast(step, ground) for step in steps]
         assert away == sorted(away)
-        assert all(
-            contrast(one, other) > 1.15 for one, other in zip(steps, steps[1:], strict=False)
-        )
+        assert all(contrast(one, other) > 1.15 for one, other in pairwise(steps))
     assert [luminance(step) for step in STEPS] == sorted(map(luminance, STEPS), reverse=True)
 
 
