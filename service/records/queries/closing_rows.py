@@ -146,10 +146,10 @@ def parts_giving(session: Session, parts: Collection[int]) -> Mapping[int, PartG
         {"types": sorted({type_id for _part, type_id, _mm in of})},
     )
     found: dict[int, list[Any]] = {row[0]: list(row) for row in types}
-    return {
-        part: PartGives(part, *found[type_id], measured_mm=measured)
-        for part, type_id, measured in of
+    whole: dict[int, list[Any]] = {
+        part: [part, *found[type_id], measured] for part, type_id, measured in of
     }
+    return {part: PartGives(*given_of) for part, given_of in whole.items()}
 
 
 def readings_taken(session: Session, record_id: int) -> tuple[ReadingTaken, ...]:
