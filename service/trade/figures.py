@@ -1,0 +1,99 @@
+"""All figures and limits of a design: one versioned set, kept as JSON “design figures 1”.
+
+Common practice, no source.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from service.trade.clamp_figures import ClampFigures
+from service.trade.errors import Inconsistent
+from service.trade.insulation import Between, Condition, InsulationLimit
+from service.trade.leak_figures import LeakFigures
+from service.trade.limits import Limit, Quantity
+from service.trade.operation_figures import OperationFigures
+from service.trade.plain_data import check_form, from_data, with_form
+from service.trade.plausible import more_than_zero, within
+from service.trade.shorts import LEAST_RESISTANCE_OHM_CM2
+
+FORM = "design figures 1"
+
+
+@dataclass(frozen=True, slots=True)
+class InsulationRule:
+    """The limit of one reading: between what, dry or with coolant; least MΩ, and Ω per volt."""
+
+    between: Between
+    condition: Condition
+    ohm_per_volt: float
+    least_mohm: float
+    standard: str
+
+    def __post_init__(self) -> None:
+        """Refuse a rule without figure or source."""
+        _ = self.limit
+
+    @property
+    def limit(self) -> InsulationLimit:
+        """The same for the computation."""
+        return InsulationLimit(self.ohm_per_volt, self.least_mohm * 1e6, self.standard)
+
+
+@dataclass(frozen=True, slots=True)
+class ShortFigures:
+    """When a cell counts as shorted or suspect; the same meaning as in shorts."""
+
+    least_ohm_cm2: float = LEAST_RESISTANCE_OHM_CM2
+    much_less_percent: float = 20.0
+    least_v: float = 0.9
+    shorted_below_v: float = 0.3
+
+    def __post_init__(self) -> None:
+        """Refuse limits that contradict each other."""
+        more_than_zero("the least resistance times area", self.least_ohm_cm2, "Ω·cm²")
+        within("the share of the median", self.much_less_percent, "%", 0.0, 100.0)
+        within("the least open-circuit voltage", self.least_v, "V", 0.0, 1.3)
+        if self.shorted_below_v >= self.least_v:
+            raise Inconsistent("The voltage of a shorted cell must lie below that of a good one.")
+
+
+@dataclass(frozen=True, slots=True)
+class DesignFigures:
+    """What the stacks of a design are computed with and judged by. A part left out is None."""
+
+    clamp: ClampFigures | None = None
+    leak: LeakFigures | None = None
+    insulation: tuple[InsulationRule, ...] = ()
+    shorts: ShortFigures | None = None
+    operation: OperationFigures | None = None
+    limits: tuple[Limit, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse two limits for one thing."""
+        for names in (
+            [str(it.quantity) for it in self.limits],
+            [f"{it.between}, {it.condition}" for it in self.insulation],
+        ):
+            for name in names:
+                if names.count(name) > 1:
+                    raise Inconsistent(f"Two limits are given for “{name}”; one is wanted.")
+
+    def limit(self, quantity: Quantity) -> Limit | None:
+        """The limit of a quantity; None where there is none."""
+        return next((it for it in self.limits if it.quantity is quantity), None)
+
+    def rule(self, between: Between, condition: Condition) -> InsulationRule | None:
+        """The limit of one insulation reading; None where there is none."""
+        wanted = (between, condition)
+        return next((it for it in self.insulation if (it.between, it.condition) == wanted), None)
+
+
+def figures_as_data(figures: DesignFigures) -> dict[str, Any]:
+    """As plain data; `figures_from_data` reads it."""
+    return with_form(FORM, figures)
+
+
+def figures_from_data(data: Mapping[str, Any]) -> DesignFigures:
+    """From plain data. Raises Inconsistent or OutOfRange naming the field."""
+    return from_data(DesignFigures, check_form(FORM, data), "the figures")

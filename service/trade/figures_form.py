@@ -1,0 +1,221 @@
+"""The figures of a design from what was typed into the fields, and back.
+
+A section nothing is typed into is left out. Common practice, no source.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any, TypeVar
+
+from service.trade.clamp_figures import ClampFigures
+from service.trade.errors import Inconsistent, OutOfRange
+from service.trade.figures import DesignFigures, InsulationRule, ShortFigures
+from service.trade.figures_fields import (
+    CIRCUITS,
+    CLAMP_FIELDS,
+    FEEDS,
+    FIELDS,
+    INSULATION_FIELDS,
+    LEAK_FIELDS,
+    OPERATION_FIELDS,
+    RULES,
+    SHORTS_FIELDS,
+    circuit_fields,
+    feed_fields,
+    limit_fields,
+    path_field,
+    rule_name,
+)
+from service.trade.leak_figures import CircuitFigures, LeakFigures, PathLimit
+from service.trade.leak_paths import Path
+from service.trade.limits import Limit, Quantity
+from service.trade.operation_figures import OperationFigures
+from service.trade.plain_data import from_data
+from service.trade.typed_fields import Field, FieldRefused, as_typed, refused, typed, typed_value
+
+Made = TypeVar("Made")
+Typed = Mapping[str, str]
+
+
+def from_form(fields: Typed) -> DesignFigures:
+    """The figures that were typed.
+
+    Raises FieldRefused (its ``field`` is the form's), or another trade error where figures
+    contradict each other.
+    """
+    return DesignFigures(
+        _clamp(fields),
+        _leak(fields),
+        _insulation(fields),
+        _shorts(fields),
+        _operation(fields),
+        tuple(limit for quantity in Quantity for limit in _limit(fields, quantity)),
+    )
+
+
+def _given(fields: Typed, of: Sequence[Field]) -> bool:
+    return any(fields.get(field.name, "").strip() for field in of)
+
+
+def _values(fields: Typed, of: Sequence[Field], prefix: str) -> dict[str, Any]:
+    """What was typed, by the name without its prefix; empty fields are left out."""
+    found = {field.name.removeprefix(prefix): typed_value(fields, field) for field in of}
+    return {name: value for name, value in found.items() if value is not None}
+
+
+def _made(of: type[Made], values: Mapping[str, Any], fields: Sequence[Field]) -> Made:
+    """The dataclass; a trouble with a figure is given to the field it was typed into."""
+    try:
+        return from_data(of, values)
+    except OutOfRange as trouble:
+        at = next((it for it in fields if _speaks_of(trouble, it, values)), None)
+        if at is None:
+            raise
+        raise FieldRefused(
+            at.name, trouble.name, trouble.value, trouble.unit, trouble.allowed
+        ) from trouble
+
+
+def _speaks_of(trouble: OutOfRange, field: Field, values: Mapping[str, Any]) -> bool:
+    """Whether a message is about this field: the value it names was typed there."""
+    for name, found in values.items():
+        if isinstance(found, list | tuple):
+            continue
+        if isinstance(found, Mapping):
+            if f"_{name}_" in field.name and _speaks_of(trouble, field, found):
+                return True
+        elif field.name.endswith(f"_{name}"):
+            shown = f"{found:g}" if isinstance(found, float) else str(found)
+            return shown == str(trouble.value)
+    return False
+
+
+def _clamp(fields: Typed) -> ClampFigures | None:
+    if not _given(fields, CLAMP_FIELDS):
+        return None
+    return _made(ClampFigures, _values(fields, CLAMP_FIELDS, "clamp_"), CLAMP_FIELDS)
+
+
+def _leak(fields: Typed) -> LeakFigures | None:
+    if not _given(fields, LEAK_FIELDS):
+        return None
+    circuits = []
+    for circuit in CIRCUITS:
+        asked = circuit_fields(circuit)
+        if _given(fields, asked):
+            _need(fields, (asked[0], asked[1], asked[2]))
+            values = _values(fields, asked, f"leak_{circuit}_")
+            circuits.append(_made(CircuitFigures, {"circuit": str(circuit), **values}, asked))
+    limits = tuple(limit for path in Path for limit in _path_limit(fields, path))
+    values = {**_values(fields, LEAK_FIELDS[:2], "leak_"), "circuits": [], "limits": []}
+    return replace(_made(LeakFigures, values, LEAK_FIELDS), circuits=tuple(circuits), limits=limits)
+
+
+def _path_limit(fields: Typed, path: Path) -> tuple[PathLimit, ...]:
+    field = path_field(path)
+    most = typed_value(fields, field)
+    if not isinstance(most, float):
+        return ()
+    _need(fields, (LEAK_FIELDS[-1],))
+    try:
+        return (PathLimit(path, most, typed(fields, LEAK_FIELDS[-1])),)
+    except OutOfRange as trouble:
+        raise refused(field, typed(fields, field), trouble) from trouble
+
+
+def _need(fields: Typed, wanted: Sequence[Field]) -> None:
+    for field in wanted:
+        if not fields.get(field.name, "").strip():
+            right = f"a number in {field.unit}" if field.unit else "an answer"
+            raise FieldRefused(field.name, field.label, "empty", "", right)
+
+
+def _insulation(fields: Typed) -> tuple[InsulationRule, ...]:
+    standard = typed(fields, INSULATION_FIELDS[-1])
+    rules = []
+    for between, condition in RULES:
+        name = rule_name(between, condition)
+        asked = [field for field in INSULATION_FIELDS if field.name.startswith(name + "_")]
+        if _given(fields, asked):
+            _need(fields, (INSULATION_FIELDS[-1],))
+            values = {"ohm_per_volt": 0.0, "least_mohm": 0.0}
+            values |= _values(fields, asked, f"{name}_")
+            about = {"between": str(between), "condition": str(condition), "standard": standard}
+            rules.append(_made(InsulationRule, {**values, **about}, asked))
+    return tuple(rules)
+
+
+def _shorts(fields: Typed) -> ShortFigures | None:
+    if not _given(fields, SHORTS_FIELDS):
+        return None
+    return _made(ShortFigures, _values(fields, SHORTS_FIELDS, "shorts_"), SHORTS_FIELDS)
+
+
+def _operation(fields: Typed) -> OperationFigures | None:
+    if not _given(fields, OPERATION_FIELDS):
+        return None
+    of_feeds = {gas: feed_fields(gas) for gas in FEEDS}
+    apart = {field.name for asked in of_feeds.values() for field in asked}
+    rest = [field for field in OPERATION_FIELDS if field.name not in apart]
+    values = _values(fields, rest, "operation_")
+    for gas, asked in of_feeds.items():
+        values[gas] = _values(fields, asked, f"operation_{gas}_")
+    return _made(OperationFigures, values, OPERATION_FIELDS)
+
+
+def _limit(fields: Typed, quantity: Quantity) -> tuple[Limit, ...]:
+    asked = limit_fields(quantity)
+    if not _given(fields, asked):
+        return ()
+    least, most = (typed_value(fields, field) for field in asked[:2])
+    if least is None and most is None:
+        raise FieldRefused(asked[0].name, asked[0].label, "empty", "", "a least or most value")
+    _need(fields, (asked[2],))
+    source = typed(fields, asked[2])
+    values = {"quantity": str(quantity), "least": least, "most": most, "source": source}
+    try:
+        return (_made(Limit, values, asked),)
+    except Inconsistent as trouble:
+        shown = f"{least} to {most}"
+        right = str(trouble).rstrip(".")
+        raise FieldRefused(asked[0].name, asked[0].label, shown, quantity.unit, right) from trouble
+
+
+def to_form(figures: DesignFigures) -> dict[str, str]:
+    """The figures as they would be typed; every field is there, empty where nothing is given."""
+    found = {field.name: "" for field in FIELDS}
+    if figures.clamp:
+        _show(found, figures.clamp, CLAMP_FIELDS, "clamp_")
+    if figures.leak:
+        _show_leak(found, figures.leak)
+    for rule in figures.insulation:
+        name = rule_name(rule.between, rule.condition)
+        found[f"{name}_ohm_per_volt"] = as_typed(rule.ohm_per_volt)
+        found[f"{name}_least_mohm"] = as_typed(rule.least_mohm)
+        found["insulation_standard"] = rule.standard
+    if figures.shorts:
+        _show(found, figures.shorts, SHORTS_FIELDS, "shorts_")
+    if figures.operation:
+        _show(found, figures.operation, OPERATION_FIELDS, "operation_")
+        for gas in FEEDS:
+            _show(found, getattr(figures.operation, gas), feed_fields(gas), f"operation_{gas}_")
+    for limit in figures.limits:
+        least, most, source = limit_fields(limit.quantity)
+        found[least.name], found[most.name] = as_typed(limit.least), as_typed(limit.most)
+        found[source.name] = limit.source
+    return found
+
+
+def _show(found: dict[str, str], made: object, fields: Sequence[Field], prefix: str) -> None:
+    for field in fields:
+        value = getattr(made, field.name.removeprefix(prefix), None)
+        found[field.name] = as_typed(value) if value is not None else ""
+
+
+def _show_leak(found: dict[str, str], leak: LeakFigures) -> None:
+    _show(found, leak, LEAK_FIELDS[:2], "leak_")
+    for circuit in leak.circuits:
+        _show(found, circuit, circuit_fields(circuit.circuit), f"leak_{circuit.circuit}_")
+    for limit in leak.limits:
+        found[path_field(limit.path).name] = as_typed(limit.most_mbar_l_s)
+        found["leak_limit_source"] = limit.source

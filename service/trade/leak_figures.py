@@ -1,0 +1,129 @@
+"""The figures of a design its tightness is tested with: circuits, limits of the six paths.
+
+Pressures are gauge. Limits are in mbar·L/s of the test gas at 20 °C. Common practice, no source.
+"""
+
+from dataclasses import dataclass
+
+from service.trade.errors import Inconsistent
+from service.trade.gas_flows import throughput
+from service.trade.gases import Gas, gas_named
+from service.trade.leak_paths import SET_UPS, TO_OUTSIDE, Circuit, Path
+from service.trade.plausible import more_than_zero, not_below_zero, within
+from service.trade.units import Measure, to_si
+
+RATE_TEMPERATURE_K = 293.15
+"""Gas at 20 °C is meant wherever a leak rate is given in mbar·L/s."""
+RIG_SHARE = 0.1
+"""What the rig alone may lose of the least limit; above, it should be mended first."""
+MOST_TEST_KPA = 500.0
+
+
+def mbar_l_s(rate_mol_s: float) -> float:
+    """How many mbar·L/s of gas at 20 °C is this leak rate (mol/s)?
+
+    >>> round(mbar_l_s(mol_s(0.05)), 12)
+    0.05
+    """
+    return throughput(rate_mol_s, RATE_TEMPERATURE_K) / to_si(1.0, "mbar·L/s", Measure.LEAK_RATE)
+
+
+def mol_s(rate_mbar_l_s: float) -> float:
+    """How many mol/s is this leak rate in mbar·L/s of gas at 20 °C?"""
+    return to_si(rate_mbar_l_s, "mbar·L/s", Measure.LEAK_RATE) / throughput(1.0, RATE_TEMPERATURE_K)
+
+
+@dataclass(frozen=True, slots=True)
+class CircuitFigures:
+    """One circuit: its volume (of the ends, and more for each cell), gauge pressures in kPa."""
+
+    circuit: Circuit
+    volume_l: float
+    volume_per_cell_l: float
+    test_pressure_kpa: float
+    running_pressure_kpa: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what is no circuit."""
+        name = f"of the {self.circuit} circuit"
+        not_below_zero(f"the volume {name}", self.volume_l, "L")
+        not_below_zero(f"the volume {name} for each cell", self.volume_per_cell_l, "L")
+        more_than_zero(f"the whole volume {name}", self.volume(1), "L")
+        more_than_zero(f"the test pressure {name} (gauge)", self.test_pressure_kpa, "kPa")
+        within(f"the test pressure {name} (gauge)", self.test_pressure_kpa, "kPa", 0, MOST_TEST_KPA)
+        if self.running_pressure_kpa is not None:
+            within(
+                f"the running pressure {name} (gauge)",
+                self.running_pressure_kpa,
+                "kPa",
+                0.0,
+                1000.0,
+            )
+
+    def volume(self, cells: int) -> float:
+        """Volume in L with so many cells."""
+        return self.volume_l + cells * self.volume_per_cell_l
+
+
+@dataclass(frozen=True, slots=True)
+class PathLimit:
+    """What may leak along one path of the whole stack, mbar·L/s of the test gas at 20 °C."""
+
+    path: Path
+    most_mbar_l_s: float
+    source: str
+
+    def __post_init__(self) -> None:
+        """Refuse a limit without a figure or a source."""
+        more_than_zero(f"the limit of the leak rate {self.path}", self.most_mbar_l_s, "mbar·L/s")
+        if not self.source.strip():
+            raise Inconsistent(f"Name the source of the limit of the leak rate {self.path}.")
+
+
+@dataclass(frozen=True, slots=True)
+class LeakFigures:
+    """Test gas, circuits and limits. ``path_length_mm`` is that of a leak, a gasket's width say."""
+
+    gas: str
+    circuits: tuple[CircuitFigures, ...]
+    limits: tuple[PathLimit, ...]
+    path_length_mm: float = 3.0
+
+    def __post_init__(self) -> None:
+        """Refuse a gas no tightness is tested with, and what is named twice."""
+        gas_named(self.gas)
+        more_than_zero("the length of the leak's path", self.path_length_mm, "mm")
+        for names in (
+            [str(it.circuit) for it in self.circuits],
+            [str(it.path) for it in self.limits],
+        ):
+            for name in names:
+                if names.count(name) > 1:
+                    raise Inconsistent(f"“{name}” is named twice.")
+
+    @property
+    def test_gas(self) -> Gas:
+        """The gas the limits hold for."""
+        return gas_named(self.gas)
+
+    def circuit(self, circuit: Circuit) -> CircuitFigures | None:
+        """Figures of one circuit; None where there are none."""
+        return next((it for it in self.circuits if it.circuit is circuit), None)
+
+    def limit(self, path: Path) -> PathLimit | None:
+        """The limit of one path; None where there is none."""
+        return next((it for it in self.limits if it.path is path), None)
+
+    def limit_of_set_up(self, order: int) -> float | None:
+        """What may be lost in one set-up, mbar·L/s; None where a limit is missing.
+
+        The rig alone: a tenth of the least limit. All circuits joined: the sum of the three paths
+        to the outside.
+        """
+        if order == SET_UPS[0].order:
+            least = min((it.most_mbar_l_s for it in self.limits), default=None)
+            return None if least is None else RIG_SHARE * least
+        found = [self.limit(path) for path in TO_OUTSIDE.values()]
+        known = [it.most_mbar_l_s for it in found if it is not None]
+        joined = order == SET_UPS[1].order
+        return sum(known) if joined and len(known) == len(found) else None

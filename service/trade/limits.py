@@ -1,0 +1,171 @@
+"""Limits of a design for the closed clamp, and what a computed closing says against them.
+
+Source of the verdicts: verdicts.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from service.trade.errors import Inconsistent
+from service.trade.estimates import Estimate
+from service.trade.plausible import more_than_zero
+from service.trade.units import Measure
+from service.trade.verdicts import GUARD, Verdict, worst
+
+
+class Quantity(StrEnum):
+    """What a limit is set for; its value is what is printed."""
+
+    GDL_PRESSURE = "GDL pressure"
+    LINE_LOAD = "gasket line load"
+    SHARE_OF_PROOF = "share of proof load"
+    PRESSURE_RATIO = "pressure ratio"
+    PROTRUSION = "thread protrusion"
+    CLOSED_HEIGHT = "closed height"
+
+    @property
+    def unit(self) -> str:
+        """The unit its limits and values are in; none for a ratio."""
+        return _UNIT[self]
+
+    @property
+    def measure(self) -> Measure | None:
+        """What is measured; None for shares and ratios."""
+        return _MEASURE.get(self)
+
+    @property
+    def meaning(self) -> str:
+        """What is meant, in one line."""
+        return _MEANING[self]
+
+
+_UNIT = {
+    Quantity.GDL_PRESSURE: "MPa",
+    Quantity.LINE_LOAD: "N/mm",
+    Quantity.SHARE_OF_PROOF: "%",
+    Quantity.PRESSURE_RATIO: "",
+    Quantity.PROTRUSION: "mm",
+    Quantity.CLOSED_HEIGHT: "mm",
+}
+_MEASURE = {
+    Quantity.GDL_PRESSURE: Measure.PRESSURE,
+    Quantity.LINE_LOAD: Measure.LINE_LOAD,
+    Quantity.PROTRUSION: Measure.LENGTH,
+    Quantity.CLOSED_HEIGHT: Measure.LENGTH,
+}
+_MEANING = {
+    Quantity.GDL_PRESSURE: "pressure on the GDL: mean of the cells, least and greatest cell",
+    Quantity.LINE_LOAD: "line load of the gas gaskets, mean of the cells",
+    Quantity.SHARE_OF_PROOF: "of the rod that bears most",
+    Quantity.PRESSURE_RATIO: "least by greatest pressure over the active area",
+    Quantity.PROTRUSION: "thread that stands out of the nut",
+    Quantity.CLOSED_HEIGHT: "over both compression plates",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """What a quantity must reach at least and may reach at most, in its unit, and who says so."""
+
+    quantity: Quantity
+    least: float | None
+    most: float | None
+    source: str
+
+    def __post_init__(self) -> None:
+        """Refuse a limit without a figure or a source."""
+        name = f"of the {self.quantity}"
+        if self.least is None and self.most is None:
+            raise Inconsistent(f"The limit {name} needs a least or a greatest value.")
+        for word, value in (("least value", self.least), ("greatest value", self.most)):
+            if value is not None:
+                more_than_zero(f"the {word} {name}", value, self.quantity.unit)
+        if self.least is not None and self.most is not None and self.least >= self.most:
+            raise Inconsistent(
+                f"The least value {name}, {self.least:g} {self.quantity.unit}, must lie below the"
+                f" greatest, {self.most:g} {self.quantity.unit}."
+            )
+        if not self.source.strip():
+            raise Inconsistent(f"Name the source of the limit {name}.")
+
+    @property
+    def middle(self) -> float | None:
+        """The middle between least and most; None where one of them is missing."""
+        if self.least is None or self.most is None:
+            return None
+        return (self.least + self.most) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One value to be judged, in the quantity's unit; ``of`` says of what it is."""
+
+    quantity: Quantity
+    value: Estimate
+    of: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A value against its limit, all in the quantity's unit."""
+
+    quantity: Quantity
+    of: str
+    value: Estimate
+    least: float | None
+    most: float | None
+    verdict: Verdict
+    source: str
+
+
+def judge_limits(found: Sequence[Found], limits: Sequence[Limit]) -> tuple[Judged, ...]:
+    """What do the limits say of the values? In the limits' order; a value without one is left out.
+
+    >>> limit = Limit(Quantity.GDL_PRESSURE, 0.8, 1.4, "design note 3")
+    >>> [judged.verdict.value for judged in judge_limits(
+    ...     [Found(limit.quantity, Estimate(value, 0.05)) for value in (1.1, 0.85, 0.5)], [limit])]
+    ['pass', 'undecided', 'fail']
+    """
+    return tuple(
+        Judged(
+            limit.quantity,
+            one.of,
+            Estimate(one.value.value, one.value.u),
+            limit.least,
+            limit.most,
+            verdict_between(one.value, limit.least, limit.most),
+            limit.source,
+        )
+        for limit in limits
+        for one in found
+        if one.quantity is limit.quantity
+    )
+
+
+def verdict_between(value: Estimate, least: float | None, most: float | None) -> Verdict:
+    """Does the value lie between two limits? Each is guarded; None leaves a side open."""
+    verdicts = []
+    guard = GUARD * value.u
+    if least is not None:
+        verdicts.append(_verdict(value.value - guard >= least, value.value + guard < least))
+    if most is not None:
+        verdicts.append(_verdict(value.value + guard <= most, value.value - guard > most))
+    return worst(verdicts)
+
+
+def _verdict(passes: bool, fails: bool) -> Verdict:  # both are facts
+    if passes:
+        return Verdict.PASS
+    return Verdict.FAIL if fails else Verdict.UNDECIDED
+
+
+def worst_of(judged: Sequence[Judged]) -> Verdict | None:
+    """The verdict of all together; None where nothing was judged."""
+    return worst(one.verdict for one in judged) if judged else None
+
+
+def missing_quantities(judged: Sequence[Judged], limits: Sequence[Limit]) -> tuple[Quantity, ...]:
+    """Which quantities have a limit, but no value to judge?"""
+    there = {one.quantity for one in judged}
+    return tuple(limit.quantity for limit in limits if limit.quantity not in there)

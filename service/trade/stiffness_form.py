@@ -1,0 +1,130 @@
+"""What is typed for a part type's stiffness: fields by kind, and the stiffness they make.
+
+Common practice, no source.
+"""
+
+from collections.abc import Mapping
+
+from service.trade.curve_text import CurveOf, read_curve, write_curve
+from service.trade.errors import OutOfRange, TradeError
+from service.trade.material_curves import Soft
+from service.trade.part_stiffness import OF_KIND, Bed, Disc, PartStiffness, Seal, Stiff
+from service.trade.typed_fields import Field, as_typed, refused, typed_value
+from service.trade.words import Kind
+
+_SOFT = (
+    Field("set_percent", "Set that stays after pressing", "%", required=False,
+          help="Share of the greatest strain that does not come back."),
+    Field("unloading_exponent", "Exponent of the way back", required=False,
+          help="1 to 10; empty: straight back to the set."),
+    Field("u_curve_percent", "Standard uncertainty of the curve", "%", required=False),
+)  # fmt: skip
+_EXPANSION = Field("expansion_1_k", "Thermal expansion", "1/K", required=False)
+_BED = (
+    Field("curve", "Stress against strain", "MPa", is_number=False,
+          help="points: 0 0; 0.1 0.4; … or densifying: modulus 3; limit 0.55"),
+    *_SOFT,
+    Field("free_thickness_mm", "Free thickness over the active area", "mm"),
+    Field("recess_mm", "Recess of the active area, both plates", "mm", required=False),
+    Field("frame_mm", "Frame between the gas gaskets", "mm", required=False),
+    _EXPANSION,
+    Field("u_thickness_mm", "Standard uncertainty of the thickness", "mm", required=False),
+)  # fmt: skip
+_SEAL = (
+    Field("curve", "Line load against squeeze", "N/mm", is_number=False,
+          help="points: 0 0; 0.1 0.6; … or rubber cord: diameter 1.2; modulus 4"),
+    *_SOFT,
+    Field("height_mm", "Free height of one gasket", "mm"),
+    Field("groove_depth_mm", "Depth of its groove", "mm", required=False),
+    Field("length_mm", "Length of its line", "mm"),
+    _EXPANSION,
+    Field("u_height_mm", "Standard uncertainty of the height", "mm", required=False),
+)  # fmt: skip
+_STIFF = (
+    Field("modulus_gpa", "Modulus", "GPa", required=False, help="Empty: taken as rigid."),
+    Field("bearing_cm2", "Area that bears", "cm²", required=False),
+    _EXPANSION,
+    Field("u_thickness_mm", "Standard uncertainty of the thickness", "mm", required=False),
+)
+_DISC = (
+    Field("outer_mm", "Outer diameter", "mm"),
+    Field("inner_mm", "Inner diameter", "mm"),
+    Field("thickness_mm", "Thickness of one disc", "mm"),
+    Field("cone_mm", "Cone height of one disc", "mm"),
+)
+_BLANK = (
+    *(Field(f.name, f.label, f.unit, required=False, help=f.help, is_number=f.is_number)
+      for f in _BED),
+    *_STIFF[:2],
+)  # fmt: skip
+FIELDS: dict[Kind, tuple[Field, ...]] = {
+    kind: _BLANK
+    if len(words) > 1
+    else {"bed": _BED, "seal": _SEAL, "stiff": _STIFF, "disc": _DISC}[words[0]]
+    for kind, words in OF_KIND.items()
+}
+"""What is asked of a part type of each kind. A blank cell without a curve is stiff."""
+
+
+def stiffness_from_form(kind: Kind, typed: Mapping[str, str]) -> PartStiffness | None:
+    """The stiffness that was typed; None where nothing was.
+
+    Raises FieldRefused (with the field's name) or Inconsistent.
+    """
+    asked = FIELDS.get(kind, ())
+    if not any(typed.get(field.name, "").strip() for field in asked):
+        return None
+    values = {field.name: typed_value(typed, field) for field in asked}
+    numbers = {name: value for name, value in values.items() if isinstance(value, float)}
+    if OF_KIND[kind] == ("disc",):
+        return Disc(**numbers)
+    curve = values.get("curve")
+    if not isinstance(curve, str):
+        return Stiff(**{f.name: numbers[f.name] for f in _STIFF if f.name in numbers})
+    is_seal = OF_KIND[kind] == ("seal",)
+    soft = _soft(typed, numbers, CurveOf.LINE_LOAD if is_seal else CurveOf.STRESS)
+    made = _SEAL if is_seal else _BED
+    rest = {f.name: numbers[f.name] for f in made[4:] if f.name in numbers}
+    if is_seal:
+        return Seal(soft, **{"groove_depth_mm": 0.0, **rest})
+    if "free_thickness_mm" not in rest:
+        typed_value(typed, next(f for f in _BED if f.name == "free_thickness_mm"))
+    return Bed(soft, **rest)
+
+
+def _soft(typed: Mapping[str, str], numbers: Mapping[str, float], of: CurveOf) -> Soft:
+    field = _BED[0] if of is CurveOf.STRESS else _SEAL[0]
+    text = typed[field.name].strip()
+    try:
+        curve = read_curve(text, of)
+    except OutOfRange as trouble:
+        raise refused(field, str(trouble.value), trouble) from trouble
+    except TradeError as trouble:
+        raise refused(field, text, trouble) from trouble
+    return Soft(
+        curve,
+        numbers.get("set_percent", 0.0) / 100,
+        numbers.get("unloading_exponent"),
+        numbers.get("u_curve_percent", 0.0) / 100,
+    )
+
+
+def stiffness_to_form(stiffness: PartStiffness | None) -> dict[str, str]:
+    """The fields as they would be typed; empty where nothing is known."""
+    if stiffness is None:
+        return {}
+    shown: dict[str, str] = {}
+    if isinstance(stiffness, Bed | Seal):
+        soft = stiffness.soft
+        of = CurveOf.STRESS if isinstance(stiffness, Bed) else CurveOf.LINE_LOAD
+        shown["curve"] = write_curve(soft.loading, of)
+        shown["set_percent"] = as_typed(100 * soft.set_share)
+        shown["unloading_exponent"] = as_typed(soft.unloading_exponent)
+        shown["u_curve_percent"] = as_typed(100 * soft.u_relative)
+    asked = {
+        Bed: _BED[4:],
+        Seal: _SEAL[4:],
+        Stiff: _STIFF,
+        Disc: _DISC,
+    }[type(stiffness)]
+    return shown | {field.name: as_typed(getattr(stiffness, field.name)) for field in asked}
