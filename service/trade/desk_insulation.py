@@ -3,9 +3,9 @@
 Source: as in insulation.
 """
 
-from service.trade.desk_answers import Answers
+from service.trade.desk_answers import Answers, NotRead, Refusal
 from service.trade.desk_fields import Show
-from service.trade.desk_insulation_fields import LIMITS, SECTIONS, YES
+from service.trade.desk_insulation_fields import LIMITS, NOT_SAID, SECTIONS, YES
 from service.trade.desk_outcomes import Calculator, Outcome, Result, Units
 from service.trade.estimates import Estimate, standard_uncertainty
 from service.trade.insulation import (
@@ -81,6 +81,9 @@ def _work(answers: Answers, units: Units) -> Outcome:
 
 def _judged(answers: Answers, limit: InsulationLimit, volt: float) -> InsulationResult:
     answers.need("test_voltage")
+    unsaid = [name for name in ("bonded", "hydrogen_there") if answers.text(name) == NOT_SAID]
+    if unsaid:
+        raise NotRead(*(Refusal(name, "", "Say yes or no.", is_missing=True) for name in unsaid))
     reading = InsulationReading(
         Between(answers.text("between")),
         Condition(answers.text("condition")),

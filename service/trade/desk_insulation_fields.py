@@ -15,7 +15,7 @@ from service.trade.units import Measure
 
 OWN = "a limit of one's own"
 LIMITS = {limit.standard: limit for limit in (DC_LIMIT, WITH_AC_LIMIT, DRY_RODS_LIMIT)}
-YES, NO = "yes", "no"
+YES, NO, NOT_SAID = "yes", "no", "not said"
 SECTIONS = (
     Section(
         "Limit",
@@ -102,11 +102,18 @@ SECTIONS = (
                 named=("the test voltage",),
             ),
             percent("tester_percent", "Tester's accuracy ±", example="5"),
-            choice("bonded", "All cells bonded together", (YES, NO), named=("were not bonded",)),
+            choice(
+                "bonded",
+                "All cells bonded together",
+                (NOT_SAID, YES, NO),
+                example=YES,
+                named=("were not bonded",),
+            ),
             choice(
                 "hydrogen_there",
                 "Hydrogen in the stack",
-                (NO, YES),
+                (NOT_SAID, NO, YES),
+                example=NO,
                 named=("hydrogen is in the stack",),
             ),
         ),

@@ -329,6 +329,14 @@ def test_insulation_is_judged_by_the_limit_that_is_named() -> None:
     assert alone.verdict is None
 
 
+def test_insulation_is_not_judged_before_it_is_said_how_it_was_read() -> None:
+    """Neither bonded cells nor a purged stack is taken for granted."""
+    found = worked("insulation", bonded="", hydrogen_there="")
+
+    assert found.is_unfinished
+    assert {one.field for one in found.refusals} == {"bonded", "hydrogen_there"}
+
+
 def test_a_short_by_no_resistance_at_all_has_no_current() -> None:
     found = outcome("insulation", resistance="0")
 

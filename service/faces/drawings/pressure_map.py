@@ -1,6 +1,7 @@
 """Pressure over the active area as isobars under the plan of the rods; lost contact is hatched."""
 
 from collections.abc import Sequence
+from math import hypot
 
 from service.faces.drawings.ink import (
     CENTRE_LINE,
@@ -28,6 +29,8 @@ from service.faces.drawings.pressure_plan import LoadedRod, Plan, load_of, nut, 
 
 _WIDEST, _HIGHEST = 460.0, 380.0
 _BESIDE, _ABOVE, _LEGEND = 120.0, 52.0, 150.0
+_SHORT = 60.0
+"""An isobar shorter than that carries no value of its own."""
 
 
 def draw_pressure_map(
@@ -128,11 +131,18 @@ def _isobar_values(
     taken = [plan.at(*resultant)] if resultant else []
     drawn = []
     for level in levels:
-        x, y = plan.at(*_middle(isobar(field, level)))
+        pieces = isobar(field, level)
+        if _length(pieces) * plan.per_mm < _SHORT:
+            continue
+        x, y = plan.at(*_middle(pieces))
         if all(abs(x - there) > 38 or abs(y - at) > 16 for there, at in taken):
             drawn.append(over(x, y + 4, value_of(level, levels)))
             taken.append((x, y))
     return drawn
+
+
+def _length(pieces: Sequence[tuple[Point, Point]]) -> float:
+    return sum(hypot(one.x - other.x, one.y - other.y) for one, other in pieces)
 
 
 def _middle(pieces: Sequence[tuple[Point, Point]]) -> tuple[float, float]:
