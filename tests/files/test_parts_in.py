@@ -142,6 +142,27 @@ def test_every_row_in_error_is_named_with_all_its_reasons_and_nothing_is_written
     assert not seen.may_be_written
 
 
+def test_a_measured_thickness_comes_with_the_list(lists: Lists) -> None:
+    """A striking one is remarked on, one in another unit refused with the range that can be."""
+    text = "serial;type;lot;measured thickness mm;qty\nM-7;mea;;0,48;\nM-8;mea;;0.65;\n"
+    seen = lists.look(text)
+    wrong = lists.look(text + "M-9;mea;;480;\n;gas gasket;G-1;0.4;20\n")
+
+    lists.write(seen)
+
+    assert seen.remarks == {3: "30\u2009% more than the 0.5\u2009mm of its type."}
+    with Session(lists.engine) as session:
+        rows = session.execute(
+            select(Part.serial, Part.measured_thickness_mm).where(Part.serial.in_(["M-7", "M-8"]))
+        )
+        assert {tuple(row) for row in rows} == {("M-7", 0.48), ("M-8", 0.65)}
+    (line, words), (other, lot) = said(wrong)
+    assert (line, other) == (4, 5)
+    assert words.startswith("measured thickness in mm “480”: no part of this type measures that.")
+    assert "480 µm would be 0.48 mm" in words
+    assert "not measured one by one" in lot
+
+
 def test_a_word_on_the_decimal_mark_settles_what_is_ambiguous(lists: Lists) -> None:
     seen = lists.look("serial;type;hours\nM-4;mea;1,234\n", decimal=",")
 

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from service.records.changes.part_axes import bring_back, judge_part, move_part, reserve_part
 from service.records.changes.parts import PartEntry, add_part, change_part
 from service.records.errors import NotAllowed, Refused
+from service.records.queries.part_facts import part_facts
 from service.records.queries.part_lists import PartFilter, part_in_forms, parts
 from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import Step, StepKind
@@ -139,8 +140,15 @@ def test_no_axis_moves_without_a_reason(lab: Lab, change: str) -> None:
         "judge": lambda w: judge_part(w, part_id, usability=Usability.REJECTED, reason=""),
         "reserve": lambda w: reserve_part(w, part_id, stack_id=None, reason=""),
         "edit": lambda w: change_part(
-            w, part_id, serial="N", lot_id=None, hours_before=0, notes="", reason=""
-        ),
+            w,
+            part_id,
+            serial="N",
+            lot_id=None,
+            hours_before=0,
+            measured_thickness_mm=None,
+            notes="",
+            reason="",
+        ),  # fmt: skip
     }
 
     with pytest.raises(Refused) as refused, lab.work() as work:
@@ -253,6 +261,7 @@ def test_a_serial_typed_wrong_changes_only_while_no_record_names_the_part(lab: L
         "serial": "N-1",
         "lot_id": None,
         "hours_before": 3.0,
+        "measured_thickness_mm": None,
         "notes": "",
         "reason": "I and 1",
     }
@@ -266,6 +275,53 @@ def test_a_serial_typed_wrong_changes_only_while_no_record_names_the_part(lab: L
     with lab.work() as work:  # hours and notes may still change
         change_part(work, fitted, **(said | {"serial": serial}))
     assert lab.get(Part, fitted).hours_before == 3.0
+
+
+@pytest.mark.parametrize(
+    ("measured", "right"),
+    [
+        (0.0, "above 0"),
+        (-0.4, "above 0"),
+        (480.0, "480 µm would be 0.48 mm"),
+        (5.1, "at most 5 mm"),
+    ],
+)
+def test_a_thickness_no_part_of_the_type_can_measure_is_refused(
+    lab: Lab, measured: float, right: str
+) -> None:
+    """Naming field, value and what would be right: the MEA's type is 0.5 mm thick."""
+    mea = lab.rows(lambda s: types(s).mea.id)
+
+    with pytest.raises(Refused) as refused, lab.work() as work:
+        entry = PartEntry("N-1", measured_thickness_mm=measured)
+        add_part(work, part_type_id=mea, entry=entry)
+
+    assert refused.value.field == "measured_thickness_mm"
+    assert right in refused.value.right_would_be
+
+
+def test_a_measured_thickness_is_kept_changed_and_remarked_on(lab: Lab) -> None:
+    """Within a fifth of the type's nothing is said; beyond it, how much; the trail keeps both."""
+    mea = lab.rows(lambda s: types(s).mea.id)
+    with lab.work() as work:
+        part_id = add_part(
+            work, part_type_id=mea, entry=PartEntry("N-1", measured_thickness_mm=0.48)
+        )
+    assert '"measured thickness", null, 0.48' in lab.last_entry().changes
+    with Session(lab.engine) as session:
+        facts = part_facts(session, part_id)
+        assert (facts.measured_thickness_mm, facts.thickness_remark) == (0.48, "")
+
+    with lab.work() as work:
+        change_part(
+            work, part_id, serial="N-1", lot_id=None, hours_before=0, measured_thickness_mm=0.35,
+            notes="", reason="measured again",
+        )  # fmt: skip
+
+    assert '"measured thickness", 0.48, 0.35' in lab.last_entry().changes
+    with Session(lab.engine) as session:
+        facts = part_facts(session, part_id)
+    assert facts.thickness_remark == "30\u2009% less than the 0.5\u2009mm of its type."
 
 
 def test_the_list_filters_along_all_axes_and_pages_by_keyset(lab: Lab) -> None:

@@ -129,6 +129,9 @@ class Part(Out):
     usability: str
     reserved_for: str | None
     hours_before: float
+    measured_thickness_mm: float | None = Field(
+        description="mm, of the free part, by incoming inspection; none: not measured"
+    )
 
 
 class Sitting(Out):

@@ -86,6 +86,12 @@ HOURS = Field(
     ("hours before", "hours", "operating hours", "run hours", "running hours", "h before",
      "Betriebsstunden", "Laufzeit", "Stunden", "Bh", "Vorlaufzeit"),
 )  # fmt: skip
+THICKNESS = Field(
+    "measured_thickness_mm",
+    "measured thickness in mm",
+    ("measured thickness mm", "measured thickness", "thickness measured", "thickness as measured",
+     "gemessene Dicke", "Dicke gemessen", "Dicke Ist", "Istdicke"),
+)  # fmt: skip
 PLACE = Field(
     "place",
     "shelf, tray or address",
@@ -135,6 +141,7 @@ PART_FIELDS = (
     RECEIVED,
     EXPIRES,
     HOURS,
+    THICKNESS,
     PLACE,
     USABILITY,
     NOTES,

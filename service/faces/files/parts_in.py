@@ -36,13 +36,14 @@ from service.records.changes.imports import (
     serials_known,
 )
 from service.records.changes.lots import LotEntry
-from service.records.changes.parts import PartEntry
+from service.records.changes.parts import PartEntry, refuse_thickness
 from service.records.errors import Refused
 from service.records.permissions import Act, Person, may
 from service.records.queries.part_types import PartTypeFacts, part_types
 from service.records.tables.parts import Lot
 from service.trade.errors import TradeError
 from service.trade.identifiers import FNC1, read_scan, serial_key
+from service.trade.measured_thickness import remark_on
 from service.trade.words import Usability
 
 SYNONYMS = {one.name: one.headings for one in PART_FIELDS}
@@ -78,11 +79,15 @@ class Wrong:
 
 @dataclass(frozen=True, slots=True)
 class PartsSeen:
-    """What a list would make, and what is wrong with it; ``type_names`` by id, to be shown."""
+    """What a list would make, and what is wrong with it; ``type_names`` by id, to be shown.
+
+    ``remarks`` say by line what is striking, though it may be written.
+    """
 
     plan: PartsPlan
     wrong: tuple[Wrong, ...]
     type_names: Mapping[int, str]
+    remarks: Mapping[int, str]
 
     @property
     def may_be_written(self) -> bool:
@@ -100,6 +105,7 @@ class _Seen:
     known_lots: dict[LotKey, LotEntry] = field(default_factory=dict)
     parts: list[NewPart] = field(default_factory=list)
     wrong: list[Wrong] = field(default_factory=list)
+    remarks: dict[int, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +150,7 @@ def plan(
         PartsPlan(source, tuple(seen.lots.values()), tuple(seen.parts)),
         tuple(sorted(seen.wrong, key=lambda wrong: wrong.line)),
         {one.id: f"{one.name}, {one.drawing}" for one in known},
+        seen.remarks,
     )
 
 
@@ -199,6 +206,11 @@ def _take_lot(seen: _Seen, one: _RowIn, part_type: PartTypeFacts, lot: LotEntry)
     if not one.said.get("quantity"):
         reason = "how many items the lot has is not given."
         one.refuse("quantity", "", reason, "A whole number.")
+    if one.said.get("measured_thickness_mm"):
+        reason = "the items of a lot are not measured one by one."
+        one.refuse(
+            "measured_thickness_mm", one.said["measured_thickness_mm"], reason, "An empty cell."
+        )
     key = (part_type.id, serial_key(lot.label))
     if key in seen.known_lots:
         one.refuse("lot", lot.label, "this part type has such a lot already.", "Without this row.")
@@ -224,6 +236,7 @@ def _take_part(
         reason = "a part with a serial number is one."
         one.refuse("quantity", lot.quantity, reason, "1, or an empty cell.")
     hours = _hours(one, options.how)
+    thickness = _thickness(seen, one, part_type, options.how)
     usability = _usability(one, options.by)
     if part_type is None:
         return
@@ -241,6 +254,7 @@ def _take_part(
             place=one.said.get("place", ""),
             usability=usability,
             notes=one.said.get("notes", ""),
+            measured_thickness_mm=thickness,
         )
         seen.parts.append(NewPart(one.line, part_type.id, entry, lot_key, lot.label))
 
@@ -338,6 +352,24 @@ def _hours(one: _RowIn, how: Reading) -> float:
     if hours < 0:
         one.refuse("hours_before", hours, "it is below zero.", "0\u2009h or more.")
     return hours
+
+
+def _thickness(
+    seen: _Seen, one: _RowIn, part_type: PartTypeFacts | None, how: Reading
+) -> float | None:
+    """The thickness measured of a part; a striking one is remarked on, an impossible refused."""
+    name = "measured_thickness_mm"
+    try:
+        thickness = number_in(one.cells.get(name), name, how)
+        if thickness is None or part_type is None:
+            return None
+        refuse_thickness(thickness, part_type.free_mm)
+    except Refused as refusal:
+        one.wrong.append(refusal)
+        return None
+    if remark := remark_on(thickness, part_type.free_mm):
+        seen.remarks[one.line] = remark
+    return thickness
 
 
 def _usability(one: _RowIn, by: Person) -> Usability:

@@ -121,6 +121,7 @@ def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
         serial = form.text("serial", most=200)
         lot_id = form.whole("lot", required=False)
         hours = form.number("hours_before", unit="h", required=False)
+        thickness = form.number("measured_thickness_mm", unit="mm", required=False)
         whereabouts = form.choice("whereabouts", Whereabouts)
         usability = form.choice("usability", Usability, required=False)
         place = form.text("place", required=False, most=200)
@@ -134,6 +135,7 @@ def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
             place,
             usability or Usability.NOT_INSPECTED,
             notes,
+            thickness,
         )
         with changing(database, me, key=form.key) as work:
             part_id = changes.add_part(work, part_type_id=part_type_id or 0, entry=entry)
@@ -150,7 +152,12 @@ def show_edit(request: Request, me: Me, database: Database, part_id: int) -> Res
     need(me, Act.PART_WRITE)
     row = _row(database, part_id)
     form = blank(
-        request, serial=row.serial, lot=row.lot_id, hours_before=row.hours_before, notes=row.notes
+        request,
+        serial=row.serial,
+        lot=row.lot_id,
+        hours_before=row.hours_before,
+        measured_thickness_mm=row.measured_thickness_mm,
+        notes=row.notes,
     )
     return _change_page(request, database, "parts/edit.html", part_id, form)
 
@@ -164,6 +171,9 @@ def edit(request: Request, me: Me, database: Database, form: Typed, part_id: int
             "serial": form.text("serial", required=False, most=200),
             "lot_id": form.whole("lot", required=False),
             "hours_before": form.number("hours_before", unit="h") or 0.0,
+            "measured_thickness_mm": form.number(
+                "measured_thickness_mm", unit="mm", required=False
+            ),
             "notes": form.text("notes", required=False),
             "reason": form.text("reason"),
         }

@@ -155,6 +155,7 @@ def _row(work: Work, part: NewPart, lot_ids: dict[LotKey, int]) -> dict[str, obj
         "serial_key": serial_key(entry.serial),
         "item_number": None,
         "hours_before": entry.hours_before,
+        "measured_thickness_mm": entry.measured_thickness_mm,
         "whereabouts": entry.whereabouts,
         "stack_id": None,
         "place": entry.place,

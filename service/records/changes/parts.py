@@ -9,14 +9,17 @@ from service.records.changes import given
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
+from service.records.queries.part_types import read_stiffness
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import (
     Finding,
     Step,
 )
 from service.records.tables.stacks import Fixing, Layer
+from service.trade.errors import OutOfRange
 from service.trade.identifiers import serial_key
 from service.trade.labels import part_label
+from service.trade.measured_thickness import check_measured, expected_mm
 from service.trade.words import Usability, Whereabouts
 
 BY_RECORD = frozenset({Whereabouts.FITTED, Whereabouts.LIFTED_OFF})
@@ -32,7 +35,10 @@ JUDGEMENTS = (
 
 @dataclass(frozen=True, slots=True)
 class PartEntry:
-    """What is said of a part with a serial when it comes. ``hours_before`` in h."""
+    """What is said of a part with a serial when it comes. ``hours_before`` in h.
+
+    ``measured_thickness_mm`` is of the free part; None: not measured.
+    """
 
     serial: str
     lot_id: int | None = None
@@ -41,6 +47,7 @@ class PartEntry:
     place: str = ""
     usability: Usability = Usability.NOT_INSPECTED
     notes: str = ""
+    measured_thickness_mm: float | None = None
 
 
 def add_part(work: Work, *, part_type_id: int, entry: PartEntry) -> int:
@@ -57,6 +64,7 @@ def add_part(work: Work, *, part_type_id: int, entry: PartEntry) -> int:
         ("serial", None, row.serial),
         ("lot", None, _lot_label(work, row.lot_id)),
         ("hours before", None, row.hours_before),
+        ("measured thickness", None, row.measured_thickness_mm),
         ("where it is", None, row.whereabouts),
         ("place", None, row.place),
         ("whether it may be used", None, row.usability),
@@ -89,6 +97,7 @@ def put_part(work: Work, part_type_id: int, entry: PartEntry) -> Part:
         serial=serial,
         serial_key=serial_key(serial),
         hours_before=given.not_below_zero("hours_before", entry.hours_before, "h") or 0.0,
+        measured_thickness_mm=_thickness(part_type, entry.measured_thickness_mm),
         whereabouts=entry.whereabouts,
         place=given.optional_words("place", entry.place),
         usability=entry.usability,
@@ -107,6 +116,7 @@ def change_part(
     serial: str,
     lot_id: int | None,
     hours_before: float,
+    measured_thickness_mm: float | None,
     notes: str,
     reason: str,
 ) -> None:
@@ -114,6 +124,7 @@ def change_part(
 
     Serial and lot may change only while no record names the part; afterwards a serial misread is
     put right by a correction of the record. ``hours_before`` in h.
+    ``measured_thickness_mm`` is of the free part; None: not measured.
     """
     need(work.by, Act.PART_WRITE)
     row, part_type = locked_part(work, part_id)
@@ -137,14 +148,17 @@ def change_part(
         raise Refused("lot", "", "a counted item belongs to its lot.")
     _refuse_other_lot(work, part_type, lot_id)
     hours = given.not_below_zero("hours_before", hours_before, "h") or 0.0
+    thickness = _thickness(part_type, measured_thickness_mm)
     kept = given.optional_words("notes", notes, most=given.LONG_MOST)
     changes: list[Change] = [
         ("serial", row.serial, serial_now),
         ("lot", _lot_label(work, row.lot_id), _lot_label(work, lot_id)),
         ("hours before", row.hours_before, hours),
+        ("measured thickness", row.measured_thickness_mm, thickness),
         ("notes", row.notes, kept),
     ]
     row.serial, row.lot_id, row.hours_before, row.notes = serial_now, lot_id, hours, kept
+    row.measured_thickness_mm = thickness
     row.serial_key = None if serial_now is None else serial_key(serial_now)
     work.note(Did.PART_CHANGED, ("part", part_id, label(work, row)), changes, reason=why)
 
@@ -196,6 +210,26 @@ def refuse_no_judgement(usability: Usability) -> None:
             f"that comes about by {how}, which asks for its own reason.",
             "Right would be: " + ", ".join(JUDGEMENTS) + ".",
         )
+
+
+def refuse_thickness(measured_mm: float, should_be_mm: float | None) -> None:
+    """What no part of the type can measure is refused, naming the range that can be."""
+    try:
+        check_measured(measured_mm, should_be_mm)
+    except OutOfRange as trouble:
+        raise Refused(
+            "measured_thickness_mm",
+            f"{measured_mm:g}",
+            "no part of this type measures that.",
+            f"Right would be: {trouble.allowed}.",
+        ) from trouble
+
+
+def _thickness(part_type: PartType, measured_mm: float | None) -> float | None:
+    if measured_mm is not None:
+        stiffness = read_stiffness(part_type.kind, part_type.stiffness)
+        refuse_thickness(measured_mm, expected_mm(part_type.thickness_mm, stiffness))
+    return measured_mm
 
 
 def _refuse_taken(work: Work, part_type: PartType, serial: str, *, but: int | None) -> None:

@@ -8,10 +8,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
+from service.records.queries.part_types import read_stiffness
 from service.records.queries.prepared import given, prepared
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Stack
 from service.trade.labels import part_label
+from service.trade.measured_thickness import expected_mm, remark_on
 from service.trade.words import Kind, Usability, Whereabouts
 
 RESERVED = aliased(Stack)
@@ -46,6 +48,10 @@ class PartFacts:
     hours_most: float | None
     notes: str
     added_at: datetime
+    measured_thickness_mm: float | None = None
+    """of the free part, by incoming inspection; None: not measured"""
+    thickness_remark: str = ""
+    """what is striking about it against its type"""
 
 
 def part_facts(session: Session, part_id: int) -> PartFacts:
@@ -78,6 +84,9 @@ def part_facts(session: Session, part_id: int) -> PartFacts:
                     PartType.hours_most,
                     Part.notes,
                     Part.added_at,
+                    Part.measured_thickness_mm,
+                    PartType.thickness_mm,
+                    PartType.stiffness,
                 )
                 .join(PartType, PartType.id == Part.part_type_id)
                 .outerjoin(Lot, Lot.id == Part.lot_id)
@@ -116,4 +125,9 @@ def part_facts(session: Session, part_id: int) -> PartFacts:
         hours_most=row.hours_most,
         notes=row.notes,
         added_at=row.added_at,
+        measured_thickness_mm=row.measured_thickness_mm,
+        thickness_remark=remark_on(
+            row.measured_thickness_mm,
+            expected_mm(row.thickness_mm, read_stiffness(row.kind, row.stiffness)),
+        ),
     )

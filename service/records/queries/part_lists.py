@@ -44,6 +44,7 @@ class PartRow:
     notes: str
     added_at: datetime
     own_usability: Usability
+    measured_thickness_mm: float | None
 
     @property
     def label(self) -> str:
@@ -155,6 +156,7 @@ def _rows() -> Select[*tuple[Any, ...]]:
             Part.notes,
             Part.added_at,
             Part.usability,
+            Part.measured_thickness_mm,
         )
         .join(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)

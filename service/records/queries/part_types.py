@@ -1,5 +1,6 @@
 """Part types: listed, chosen from, and one of them with where its parts are."""
 
+import json
 from dataclasses import dataclass, fields
 from datetime import datetime
 
@@ -8,6 +9,8 @@ from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
 from service.records.tables.parts import Lot, Part, PartType
+from service.trade.measured_thickness import expected_mm
+from service.trade.part_stiffness import PartStiffness, stiffness_from
 from service.trade.words import Back, Joint, Kind, Material, Side, Usability, Whereabouts
 
 
@@ -31,12 +34,24 @@ class PartTypeFacts:
     openings_most: int | None
     hours_most: float | None
     shelf_life_months: int | None
+    stiffness: str | None
+    """as JSON; `gives` reads it"""
     made_at: datetime
 
     @property
     def drawing(self) -> str:
         """Drawing number and revision as people write them."""
         return f"{self.drawing_number} rev. {self.revision}"
+
+    @property
+    def gives(self) -> PartStiffness | None:
+        """What it gives under load; None where nobody said so."""
+        return read_stiffness(self.kind, self.stiffness)
+
+    @property
+    def free_mm(self) -> float | None:
+        """How thick a free part of this type should measure, in mm."""
+        return expected_mm(self.thickness_mm, self.gives)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +77,11 @@ class PartTypeOnPage:
     def is_in_use(self) -> bool:
         """Be true once something of this type exists."""
         return bool(self.where or self.lots)
+
+
+def read_stiffness(kind: Kind, text: str | None) -> PartStiffness | None:
+    """What stands in a part type's row: it was written by this program."""
+    return None if text is None else stiffness_from(kind, json.loads(text))
 
 
 COLUMNS = tuple(getattr(PartType, field.name) for field in fields(PartTypeFacts))
