@@ -239,6 +239,53 @@ def test_a_calibration_out_of_tolerance_lists_the_readings_it_doubts(
     assert "found out of tolerance" in seen
 
 
+@pytest.mark.usefixtures("lab")
+def test_an_instrument_says_how_closely_it_measures(signed_in_client: Clients) -> None:
+    """What is usual for its kind counts until somebody says it; nonsense is refused in place."""
+    client = signed_in_client("quality")
+    assert "not given: as is usual for its kind" in words(client.get("/instruments/1").text)
+    typed = {"kind": "torque driver", "label": "TD-1", "range_least": "2", "range_most": "20",
+             "unit": "N·m", "in_use": "yes", "reason": "its certificate"}  # fmt: skip
+
+    wrong = client.post(
+        "/instruments/1/edit", data=typed | {"accuracy_percent": "400", "resolution": "0,1"}
+    )
+    assert wrong.status_code == 422
+    assert 'id="wrong-accuracy_percent"' in wrong.text
+    assert "0 to 50\u2009%" in wrong.text
+    assert 'value="0,1"' in wrong.text
+    step = client.post("/instruments/1/edit", data=typed | {"resolution": "30"})
+    assert "at most 20\u2009N·m, its whole range" in step.text
+    made = client.post(
+        "/instruments/1/edit", data=typed | {"accuracy_percent": "4", "resolution": "0,1"}
+    )
+
+    assert made.status_code == 303
+    seen = words(client.get("/instruments/1").text)
+    assert "±4 % of the reading" in seen
+    assert "0.1 N·m" in seen
+
+
+@pytest.mark.usefixtures("lab")
+def test_a_measured_thickness_is_shown_with_what_is_striking(
+    signed_in_client: Clients, app: Any
+) -> None:
+    client = signed_in_client("builder")
+    key = one(app, Part, Part.serial == "N-1").id
+    typed = {"serial": "N-1", "hours_before": "0", "notes": "", "reason": "measured"}
+    assert "not measured" in words(client.get(f"/parts/{key}").text)
+
+    wrong = client.post(f"/parts/{key}/edit", data=typed | {"measured_thickness_mm": "480"})
+    assert wrong.status_code == 422
+    assert "480 µm would be 0.48 mm" in wrong.text
+    assert 'value="480"' in wrong.text
+    client.post(f"/parts/{key}/edit", data=typed | {"measured_thickness_mm": "0,35"})
+
+    seen = words(client.get(f"/parts/{key}").text)
+    assert "0.35 mm 30 % less than the 0.5 mm of its type." in seen
+    assert 'value="0.35"' in client.get(f"/parts/{key}/edit").text
+
+
 def test_a_new_design_begins_with_a_checklist_and_more_rows_keep_what_was_typed(
     signed_in_client: Clients, app: Any
 ) -> None:

@@ -1,5 +1,6 @@
 """Instruments: in calibration on a date or not, and the readings one puts in doubt afterwards."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
@@ -142,6 +143,13 @@ def test_a_calibration_that_cannot_be_is_refused(
         ({"label": " td-3 "}, "label"),
         ({"range_least": 30}, "range_most"),
         ({"unit": ""}, "unit"),
+        ({"accuracy_percent": -1}, "accuracy_percent"),
+        ({"accuracy_percent": 60}, "accuracy_percent"),
+        ({"accuracy_percent": float("nan")}, "accuracy_percent"),
+        ({"resolution": -0.1}, "resolution"),
+        ({"resolution": 21}, "resolution"),
+        ({"resolution": float("inf"), "range_most": None}, "resolution"),
+        ({"resolution": 0.1, "unit": "", "range_least": None, "range_most": None}, "unit"),
     ],
 )
 def test_an_instrument_that_cannot_be_is_refused(
@@ -155,6 +163,24 @@ def test_an_instrument_that_cannot_be_is_refused(
         add_instrument(work, InstrumentEntry(**(said | wrong)))  # type: ignore[arg-type]
 
     assert refused.value.field == field
+
+
+def test_accuracy_and_resolution_are_kept_and_stand_in_the_trail(lab: Lab) -> None:
+    key = a_driver(lab)
+    with Session(lab.engine) as session:
+        row = instrument(session, key).row
+        assert (row.accuracy_percent, row.resolution) == (None, None)
+
+    with lab.work() as work:
+        entry = replace(DRIVER, accuracy_percent=4, resolution=0.1)
+        change_instrument(work, key, entry, reason="its certificate came")
+
+    with Session(lab.engine) as session:
+        row = instrument(session, key).row
+        assert (row.accuracy_percent, row.resolution) == (4, 0.1)
+    changes = lab.last_entry().changes
+    assert '["accuracy_percent", null, 4]' in changes
+    assert '["resolution", null, 0.1]' in changes
 
 
 def test_an_instrument_is_withdrawn_with_the_reason_and_left_out_of_the_list(lab: Lab) -> None:

@@ -213,6 +213,10 @@ class InstrumentTrust(Out):
     found_out_at: datetime | None
     error_percent: float | None
     by_concession: bool
+    accuracy_percent: float | None = Field(
+        description="greatest deviation, % of the reading; none: as is usual for its kind"
+    )
+    resolution: float | None = Field(description="smallest step shown, in the instrument's unit")
 
 
 class Torques(Out):

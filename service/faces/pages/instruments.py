@@ -137,7 +137,17 @@ def show_edit(request: Request, me: Me, database: Database, instrument_id: int) 
     need(me, Act.INSTRUMENT_WRITE)
     with reading(database) as session:
         changed = instrument(session, instrument_id)
-    names = ("kind", "label", "description", "range_least", "range_most", "unit", "in_use")
+    names = (
+        "kind",
+        "label",
+        "description",
+        "range_least",
+        "range_most",
+        "unit",
+        "accuracy_percent",
+        "resolution",
+        "in_use",
+    )
     form = blank(request, **{name: getattr(changed.row, name) for name in names})
     return page(request, "instruments/edit.html", EntryPage(form, changed))
 
@@ -165,9 +175,19 @@ def _entry(form: Form, *, in_use: bool) -> InstrumentEntry:
     least = form.number("range_least", required=False)
     most = form.number("range_most", required=False)
     unit = form.text("unit", required=False, most=20)
+    accuracy = form.number("accuracy_percent", unit="%", required=False)
+    resolution = form.number("resolution", unit=unit, required=False)
     form.check()
     return InstrumentEntry(
-        cast("InstrumentKind", kind), label, description, least, most, unit, in_use
+        cast("InstrumentKind", kind),
+        label,
+        description,
+        least,
+        most,
+        unit,
+        in_use,
+        accuracy,
+        resolution,
     )
 
 

@@ -19,10 +19,16 @@ from service.records.tables.instruments import (
 )
 from service.trade.identifiers import serial_key
 
+MOST_PERCENT = 50.0
+
 
 @dataclass(frozen=True, slots=True)
 class InstrumentEntry:
-    """What is said of an instrument. The range is in ``unit``; None: not known."""
+    """What is said of an instrument. The range is in ``unit``; None: not known.
+
+    ``accuracy_percent`` is the greatest deviation in % of the reading, ``resolution`` the smallest
+    step shown, in ``unit``; None: as is usual for its kind.
+    """
 
     kind: InstrumentKind
     label: str
@@ -31,6 +37,8 @@ class InstrumentEntry:
     range_most: float | None = None
     unit: str = ""
     in_use: bool = True
+    accuracy_percent: float | None = None
+    resolution: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,12 +155,39 @@ def _checked(entry: InstrumentEntry) -> InstrumentEntry:
             "the range ends before it begins.",
             f"More than {entry.range_least:g}\u2009{unit} would be right.",
         )
+    _check_accuracy(entry, unit)
     return replace(
         entry,
         label=given.words("label", entry.label, "The mark on the tool, such as TD-03."),
         description=given.optional_words("description", entry.description),
         unit=unit,
     )
+
+
+def _check_accuracy(entry: InstrumentEntry, unit: str) -> None:
+    percent, step = entry.accuracy_percent, entry.resolution
+    if percent is not None and not 0 <= percent <= MOST_PERCENT:
+        raise Refused(
+            "accuracy_percent",
+            f"{percent:g}",
+            "no instrument is given so.",
+            f"The greatest deviation in % of the reading, 0 to {MOST_PERCENT:g}\u2009%.",
+        )
+    if step is None:
+        return
+    if not unit:
+        raise Refused("unit", "", "a resolution needs its unit.", "Such as N·m.")
+    span = None
+    if entry.range_most is not None:
+        span = entry.range_most - min(entry.range_least or 0.0, 0.0)
+    if not 0 <= step < float("inf") or (span is not None and step > span):
+        most = "" if span is None else f" and at most {span:g}\u2009{unit}, its whole range"
+        raise Refused(
+            "resolution",
+            f"{step:g}",
+            "no instrument shows such steps.",
+            f"The smallest step it shows: 0\u2009{unit} or more{most}.",
+        )
 
 
 def _refuse_taken(work: Work, label: str, *, but: int | None) -> None:

@@ -58,6 +58,10 @@ class InstrumentTrust:
     found_out_at: datetime | None
     error_percent: float | None
     by_concession: bool
+    accuracy_percent: float | None
+    """greatest deviation, % of the reading; None: as is usual for its kind"""
+    resolution: float | None
+    """smallest step shown, in the instrument's unit"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +121,8 @@ def build_torques(
                     TorqueReading.correction_id,
                     TorqueReading.concession_id,
                     Instrument.label,
+                    Instrument.accuracy_percent,
+                    Instrument.resolution,
                 )
                 .select_from(Build)
                 .join(Stack, Stack.id == Build.stack_id)
@@ -233,4 +239,6 @@ def _trust(rows: Sequence[Any], calibrations: Sequence[Any]) -> InstrumentTrust:
         found_out_at=after.done_at if bad and after else None,
         error_percent=after.error_percent if bad and after else None,
         by_concession=any(row.concession_id is not None for row in rows),
+        accuracy_percent=rows[0].accuracy_percent,
+        resolution=rows[0].resolution,
     )

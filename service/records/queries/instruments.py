@@ -99,6 +99,10 @@ class InstrumentRow:
     done_at: datetime | None
     due_at: datetime | None
     result: CalibrationResult | None
+    accuracy_percent: float | None
+    """greatest deviation, % of the reading; None: as is usual for its kind"""
+    resolution: float | None
+    """smallest step shown, in ``unit``; None: as is usual for its kind"""
 
     def state_on(self, now: datetime) -> CalibrationState:
         """How its last calibration stands at a time after it."""
@@ -209,4 +213,6 @@ def _instrument_rows() -> Select[*tuple[Any, ...]]:
         Calibration.done_at,
         Calibration.due_at,
         Calibration.result,
+        Instrument.accuracy_percent,
+        Instrument.resolution,
     ).outerjoin(Calibration, Calibration.id == last)
