@@ -14,7 +14,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.faces.files.fields_in import (
@@ -33,6 +32,7 @@ from service.records.changes.imports import (
     NewPart,
     PartsPlan,
     SourceFile,
+    lots_labelled,
     serials_known,
 )
 from service.records.changes.lots import LotEntry
@@ -40,7 +40,6 @@ from service.records.changes.parts import PartEntry, refuse_thickness
 from service.records.errors import Refused
 from service.records.permissions import Act, Person, may
 from service.records.queries.part_types import PartTypeFacts, part_types
-from service.records.tables.parts import Lot
 from service.trade.errors import TradeError
 from service.trade.identifiers import FNC1, read_scan, serial_key
 from service.trade.measured_thickness import remark_on
@@ -137,7 +136,7 @@ def plan(
     _refuse_mapping(table, mapping)
     known = part_types(session)
     seen = _Seen(TypeFinder(known, options.part_type_id))
-    seen.known_lots = _lots_of_labels(session, table, mapping)
+    seen.known_lots = _lots_named(session, table, mapping)
     for row in table.rows:
         _take(seen, row, mapping, options)
     keys = {(part.part_type_id, serial_key(part.entry.serial)): part for part in seen.parts}
@@ -384,29 +383,10 @@ def _usability(one: _RowIn, by: Person) -> Usability:
     return usability
 
 
-def _lots_of_labels(
+def _lots_named(
     session: Session, table: Table, mapping: Mapping[str, int]
 ) -> dict[LotKey, LotEntry]:
     """All lots bearing one of the labels in the list."""
     if "lot" not in mapping:
         return {}
-    labels = sorted({serial_key(text_of(row.cells[mapping["lot"]])) for row in table.rows} - {""})
-    found: dict[LotKey, LotEntry] = {}
-    for start in range(0, len(labels), 500):
-        rows = session.execute(
-            select(
-                Lot.part_type_id,
-                Lot.label_key,
-                Lot.label,
-                Lot.supplier,
-                Lot.received_at,
-                Lot.produced_at,
-                Lot.expires_at,
-            ).where(Lot.label_key.in_(labels[start : start + 500]))
-        )
-        for row in rows:
-            entry = LotEntry(
-                row.label, row.supplier, row.received_at, row.produced_at, row.expires_at
-            )
-            found[row.part_type_id, row.label_key] = entry
-    return found
+    return lots_labelled(session, (text_of(row.cells[mapping["lot"]]) for row in table.rows))

@@ -115,6 +115,26 @@ def lots_known(session: Any, keys: Iterable[LotKey]) -> dict[LotKey, int]:
     return {key: lot_id for key, lot_id in found.items() if key in wanted}
 
 
+def lots_labelled(session: Any, labels: Iterable[str]) -> dict[LotKey, LotEntry]:
+    """What is kept of all lots that bear one of these labels, whatever their part type?"""
+    wanted = sorted({serial_key(label) for label in labels} - {""})
+    found: dict[LotKey, LotEntry] = {}
+    for start in range(0, len(wanted), AT_ONCE):
+        rows = session.execute(
+            select(
+                Lot.part_type_id,
+                Lot.label_key,
+                Lot.label,
+                Lot.supplier,
+                Lot.received_at,
+                Lot.produced_at,
+                Lot.expires_at,
+            ).where(Lot.label_key.in_(wanted[start : start + AT_ONCE]))
+        )
+        found |= {(row.part_type_id, row.label_key): LotEntry(*row[2:]) for row in rows}
+    return found
+
+
 def serials_known(session: Any, keys: Iterable[tuple[int, str]]) -> dict[tuple[int, str], int]:
     """Which of these (part type, serial key) does the database have, and which part is it?"""
     wanted = set(keys)
