@@ -1,0 +1,265 @@
+"""A pile of real parts as cells, coolant layers and plates to be clamped; what is lacking for it.
+
+Each cell is its MEA (or blank cell) with its gas gaskets. The frame between two gaskets is a rigid
+layer, and gap and recess count from its faces. Common practice, no source.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from math import inf
+
+from service.trade.clamp_figures import ClampFigures
+from service.trade.clamped_parts import Assembly, RigidLayer, Rods
+from service.trade.closing_inputs import ClosingInputs
+from service.trade.closing_pile import ClosingType, Placed
+from service.trade.errors import TradeError
+from service.trade.gaps import BedOf, Gap, GasketOf
+from service.trade.gasket_series import in_series
+from service.trade.part_stiffness import Bed, Disc, Seal, Stiff
+from service.trade.words import Joint, Kind
+
+CENTRES = {Kind.MEA, Kind.BLANK_CELL}
+FRAMES = "frames between gaskets"
+
+
+@dataclass(frozen=True, slots=True)
+class Built:
+    """The stack to be clamped, or what is lacking; ``cells`` are the numbers of its gaps' cells.
+
+    ``frames_m`` are the frames of those cells, to be added to the gaps. ``no_expansion`` are part
+    types whose answer to warmth is not known.
+    """
+
+    assembly: Assembly | None
+    cells: tuple[int, ...]
+    frames_m: tuple[float, ...]
+    lacking: tuple[str, ...]
+    no_expansion: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class _Work:
+    """What was gathered so far."""
+
+    lacking: dict[str, None] = field(default_factory=dict)
+    no_expansion: dict[str, None] = field(default_factory=dict)
+
+    def lacks(self, what: str) -> None:
+        self.lacking[what] = None
+
+
+def build(inputs: ClosingInputs, clamp: ClampFigures) -> Built:
+    """Which stack is clamped? Nothing is invented: what is not known is named."""
+    work = _Work()
+    placed = inputs.pile.placed()
+    cells, numbers, frames = _cells(placed, inputs, clamp, work)
+    coolant = _coolant(placed, clamp, work)
+    half_plates = _rigid([it for it in placed if it.type.kind is Kind.HALF_PLATE], work)
+    ends = _rigid([it for it in placed if _is_end(it)], work)
+    plates = _rigid(inputs.pile.placed_plates(), work)
+    if not inputs.pile.plates:
+        work.lacks("compression plates: none is known, so neither height nor grip is")
+    rods = _rods(inputs, clamp, work)
+    assembly = None
+    if not numbers:
+        work.lacks("the pile holds no cell to be pressed")
+    elif not work.lacking and rods is not None:
+        whole = (*ends, *plates, *_frame_layers(frames))
+        assembly = Assembly(cells, rods, half_plates, coolant, whole)
+    return Built(assembly, numbers, frames, tuple(work.lacking), tuple(work.no_expansion))
+
+
+def _is_end(part: Placed) -> bool:
+    return part.type.kind in {Kind.CURRENT_COLLECTOR, Kind.INSULATOR_PLATE}
+
+
+def _rods(inputs: ClosingInputs, clamp: ClampFigures, work: _Work) -> Rods | None:
+    stiffness = None if inputs.disc is None else inputs.disc.stiffness
+    disc = stiffness if isinstance(stiffness, Disc) else None
+    if clamp.has_discs and disc is None:
+        name = inputs.disc.name if inputs.disc else "none is named"
+        work.lacks(f"disc springs ({name}): their diameters, thickness and cone height")
+        return None
+    try:
+        return clamp.rods(len(inputs.rods), inputs.rod_length_mm, disc)
+    except TradeError as trouble:
+        work.lacks(str(trouble).rstrip("."))
+        return None
+
+
+Key = tuple[ClosingType, float | None, tuple[tuple[ClosingType, float | None], ...]]
+
+
+def _cells(
+    placed: Sequence[Placed], inputs: ClosingInputs, clamp: ClampFigures, work: _Work
+) -> tuple[tuple[Gap, ...], tuple[int, ...], tuple[float, ...]]:
+    centres = {it.cell: it for it in placed if it.type.kind in CENTRES}
+    gaskets: dict[int | None, list[Placed]] = {}
+    for part in placed:
+        if part.type.kind is Kind.GASKET and part.type.joint is not Joint.COOLANT:
+            gaskets.setdefault(part.cell, []).append(part)
+    for cell in gaskets:
+        if cell not in centres:
+            work.lacks(f"a gas gasket ({gaskets[cell][0].type.name}) lies in no cell")
+    gaps: list[Gap] = []
+    numbers: list[int] = []
+    frames: list[float] = []
+    made: dict[Key, tuple[Gap | None, float]] = {}
+    for cell, centre in centres.items():
+        around = tuple((it.type, it.measured_mm) for it in gaskets.get(cell, ()))
+        key = (centre.type, centre.measured_mm, around)
+        if key not in made:
+            made[key] = _cell(
+                cell,
+                centre,
+                gaskets.get(cell, ()),
+                area_m2=inputs.active_area_cm2 / 1e4,
+                stop=clamp.stop_gap_mm,
+                work=work,
+            )
+        gap, frame = made[key]
+        if cell is None:
+            work.lacks(f"{centre.type.name}: it has no cell number")
+        elif gap is not None:
+            gaps.append(gap)
+            numbers.append(cell)
+            frames.append(frame)
+        elif frame:
+            frames.append(frame)
+    return tuple(gaps), tuple(numbers), tuple(frames)
+
+
+def _cell(
+    cell: int | None,
+    centre: Placed,
+    around: Sequence[Placed],
+    *,
+    area_m2: float,
+    stop: float,
+    work: _Work,
+) -> tuple[Gap | None, float]:
+    """The gap of one cell and the frame within it, m; no gap where something is lacking.
+
+    ``stop`` is the gap at the hard stop in mm.
+    """
+    seals = [seal for it in around if (seal := _seal(it, work)) is not None]
+    stiffness, bed = centre.type.stiffness, None
+    if isinstance(stiffness, Bed):
+        frame = stiffness.frame_mm if around else 0.0
+        bed = BedOf(
+            stiffness.soft,
+            (centre.measured_mm or stiffness.free_thickness_mm) / 1e3,
+            area_m2,
+            (stiffness.recess_mm + frame) / 1e3,
+            u_thickness_m=stiffness.u_thickness_mm / 1e3,
+            expansion_1_k=stiffness.expansion_1_k,
+        )
+    elif isinstance(stiffness, Stiff) and around:
+        frame = centre.measured_mm or centre.type.thickness_mm
+    else:
+        lacks = "stress against strain and free thickness"
+        if centre.type.kind is Kind.BLANK_CELL:
+            lacks = "how it is pressed, or that it is stiff and lies between gaskets"
+        work.lacks(f"{centre.type.kind} {centre.type.name}: {lacks}")
+        return None, 0.0
+    if len(seals) < len(around):
+        return None, frame / 1e3
+    try:
+        gasket = _gasket(tuple(seals))
+        return Gap(gasket, bed, max(stop - frame, 0.0) / 1e3), frame / 1e3
+    except TradeError as trouble:
+        work.lacks(f"cell {cell}: {str(trouble).rstrip('.')}")
+        return None, frame / 1e3
+
+
+def _seal(part: Placed, work: _Work) -> Seal | None:
+    """The gasket, with its own height where it was measured."""
+    known = part.type.stiffness
+    if not isinstance(known, Seal):
+        work.lacks(f"gasket {part.type.name}: line load against squeeze, height and length")
+        return None
+    if part.measured_mm is None:
+        return known
+    try:
+        return Seal(
+            known.soft,
+            part.measured_mm,
+            known.groove_depth_mm,
+            known.length_mm,
+            known.expansion_1_k,
+            known.u_height_mm,
+        )
+    except TradeError as trouble:
+        work.lacks(f"gasket {part.type.name}: {str(trouble).rstrip('.')}")
+        return None
+
+
+def _gasket(seals: tuple[Seal, ...]) -> GasketOf | None:
+    if not seals:
+        return None
+    whole = in_series(seals)
+    return GasketOf(
+        whole.soft,
+        whole.height_mm / 1e3,
+        whole.groove_depth_mm / 1e3,
+        whole.length_mm / 1e3,
+        u_height_m=whole.u_height_mm / 1e3,
+        expansion_1_k=whole.expansion_1_k,
+    )
+
+
+def _coolant(placed: Sequence[Placed], clamp: ClampFigures, work: _Work) -> tuple[Gap, ...]:
+    gaps: list[Gap] = []
+    made: dict[tuple[ClosingType, float | None], Gap | None] = {}
+    stop = clamp.coolant_stop_gap_mm / 1e3
+    for part in placed:
+        if part.type.kind is not Kind.GASKET or part.type.joint is not Joint.COOLANT:
+            continue
+        key = (part.type, part.measured_mm)
+        if key not in made:
+            seal = _seal(part, work)
+            try:
+                made[key] = None if seal is None else Gap(_gasket((seal,)), None, stop)
+            except TradeError as trouble:
+                work.lacks(f"coolant gasket {part.type.name}: {str(trouble).rstrip('.')}")
+                made[key] = None
+        gap = made[key]
+        if gap is not None:
+            gaps.append(gap)
+    return tuple(gaps)
+
+
+def _rigid(parts: Sequence[Placed], work: _Work) -> tuple[RigidLayer, ...]:
+    """Plates as rigid layers, those alike together."""
+    counted: dict[tuple[ClosingType, float], int] = {}
+    for part in parts:
+        key = (part.type, part.measured_mm or part.type.thickness_mm)
+        if not key[1]:
+            work.lacks(f"{part.type.kind} {part.type.name}: its thickness")
+        counted[key] = counted.get(key, 0) + 1
+    layers = []
+    for (of, thickness), count in counted.items():
+        known = of.stiffness if isinstance(of.stiffness, Stiff) else None
+        if known is None:
+            work.no_expansion[f"{of.kind} {of.name}"] = None
+        known = known or Stiff()
+        layers.append(
+            RigidLayer(
+                of.name,
+                thickness / 1e3,
+                count,
+                inf if known.modulus_gpa is None else known.modulus_gpa * 1e9,
+                1.0 if known.bearing_cm2 is None else known.bearing_cm2 / 1e4,
+                known.expansion_1_k,
+                known.u_thickness_mm / 1e3,
+            )
+        )
+    return tuple(layers)
+
+
+def _frame_layers(frames_m: Sequence[float]) -> tuple[RigidLayer, ...]:
+    counted: dict[float, int] = {}
+    for frame in frames_m:
+        if frame:
+            counted[frame] = counted.get(frame, 0) + 1
+    return tuple(RigidLayer(FRAMES, frame, count) for frame, count in counted.items())

@@ -1,0 +1,124 @@
+"""The pressure map of a closing and the advice how to level it, in the units of the record.
+
+Sources: as in pressure_map and levelling.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import hypot
+
+from service.trade.clamp_figures import ClampFigures
+from service.trade.clamped_parts import Assembly
+from service.trade.closing_inputs import ClosingInputs
+from service.trade.closing_outcome import LevellingOutcome, MapOutcome, Turn
+from service.trade.elastic_bed import ActiveArea, Beds
+from service.trade.errors import TradeError
+from service.trade.estimates import Estimate
+from service.trade.levelling import beds_of, level
+from service.trade.pressure_map import PressureMap, RodLoad, pressure_map, rod_loads
+from service.trade.springs import ClosedState, rod_compliance
+
+
+@dataclass(frozen=True, slots=True)
+class Levelled:
+    """Map and advice; what of them could not be computed, in words."""
+
+    map: MapOutcome | None
+    levelling: LevellingOutcome | None
+    not_computed: tuple[str, ...] = ()
+
+
+def levelled(
+    inputs: ClosingInputs,
+    clamp: ClampFigures,
+    preloads: Mapping[int, Estimate],
+    assembly: Assembly,
+    closed: ClosedState,
+) -> Levelled:
+    """How is the pressure spread, and which nut is turned to level it?
+
+    ``preloads`` by rod in N, each with only its own uncertainty.
+    """
+    area = clamp.area
+    if area is None:
+        return Levelled(
+            None, None, ("pressure map: the figures name no width and height of the active area",)
+        )
+    try:
+        places = {it.number: (it.x_mm / 1e3, it.y_mm / 1e3) for it in inputs.rods}
+        rods = rod_loads(places, preloads)
+        beds = beds_of(assembly, closed, area, clamp.gasket_outside_mm / 1e3)
+        found = _map(pressure_map(rods, area, beds), area)
+    except TradeError as trouble:
+        return Levelled(None, None, (f"pressure map: {trouble}",))
+    try:
+        return Levelled(found, _levelling(inputs, rods, area, beds, (assembly, closed)))
+    except TradeError as trouble:
+        return Levelled(found, None, (f"levelling: {trouble}",))
+
+
+def _map(found: PressureMap, area: ActiveArea) -> MapOutcome:
+    corners = tuple(
+        Estimate(p / 1e6, u / 1e6)
+        for p, u in zip(found.corners_pa, found.u_corners_pa, strict=True)
+    )
+    return MapOutcome(
+        (1e3 * area.width_m, 1e3 * area.depth_m),
+        (_settled(1e3 * found.resultant_m[0]), _settled(1e3 * found.resultant_m[1])),
+        found.mean_pa / 1e6,
+        found.least_pa / 1e6,
+        found.greatest_pa / 1e6,
+        _ratio(corners),
+        found.deviation_pa / 1e6,
+        100 * found.lost_share,
+        corners,
+        tuple(1e3 * x for x in found.xs_m),
+        tuple(1e3 * y for y in found.ys_m),
+        tuple(tuple(p / 1e6 for p in row) for row in found.pressures),
+    )
+
+
+def _ratio(corners: tuple[Estimate, ...]) -> Estimate:
+    """Least by greatest corner; both corners' uncertainties as if apart, the cautious choice."""
+    least = min(corners, key=lambda it: it.value)
+    most = max(corners, key=lambda it: it.value)
+    if not most.value:
+        return Estimate(0.0)
+    ratio = least.value / most.value
+    return Estimate(ratio, hypot(least.u / most.value, ratio * most.u / most.value))
+
+
+def _levelling(
+    inputs: ClosingInputs,
+    rods: tuple[RodLoad, ...],
+    area: ActiveArea,
+    beds: Beds,
+    stack: tuple[Assembly, ClosedState],
+) -> LevellingOutcome:
+    assembly, closed = stack
+    give = rod_compliance(assembly, closed.force_n.value, closed.grip_m) * assembly.rods.count
+    found = level(
+        rods,
+        area,
+        beds,
+        rod_give_m_n=give,
+        pitch_m=assembly.rods.thread.pitch_m,
+        torques_nm={reading.rod: reading.torque_nm for reading in inputs.readings},
+    )
+    turns = [
+        Turn(it.number, it.load_n, it.wanted_n, _settled(it.turn_deg), it.torque_nm)
+        for it in found.turns
+    ]
+    turns.sort(key=lambda it: (-abs(it.turn_deg), it.number))
+    first = found.first
+    off_before, off_after = _settled(1e3 * first.off_before_m), _settled(1e3 * first.off_after_m)
+    if not off_before:
+        return LevellingOutcome(tuple(turns), turns[0].number, 0.0, 0.0, 0.0)
+    return LevellingOutcome(
+        tuple(turns), first.number, _settled(first.turn_deg), off_before, off_after
+    )
+
+
+def _settled(value: float) -> float:
+    """Without the noise of the arithmetic, so that equal nuts stay in their order."""
+    return round(value, 6) + 0.0

@@ -1,0 +1,215 @@
+"""What the arithmetic of a closing gives: figures in the units people use.
+
+JSON of the form “closing outcome 1”. An `Estimate` here holds value and standard uncertainty;
+lists of cells are columns. Common practice, no source.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from service.trade.estimates import Estimate
+from service.trade.limits import Judged
+from service.trade.plain_data import check_form, from_data, with_form
+from service.trade.verdicts import Verdict
+from service.trade.words import ReadingKind
+
+FORM = "closing outcome 1"
+DIGITS = 9
+"""Digits kept of each number: far more than is known, few enough to be the same everywhere."""
+
+
+@dataclass(frozen=True, slots=True)
+class RodOutcome:
+    """One nut's last reading and what it makes: preload in N, share of the proof load in %."""
+
+    number: int
+    torque_nm: float
+    kind: ReadingKind
+    pass_number: int
+    preload_n: Estimate
+    proof_percent: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class GapColumns:
+    """Cells or coolant layers, one entry each: pressures MPa, line loads N/mm, gaps mm, shares %.
+
+    ``numbers`` are those of the cells, from the fixed end.
+    """
+
+    numbers: tuple[int, ...]
+    gap_mm: tuple[float, ...]
+    gdl_pressure_mpa: tuple[float, ...]
+    u_gdl_pressure_mpa: tuple[float, ...]
+    gdl_strain_percent: tuple[float, ...]
+    line_load_n_mm: tuple[float, ...]
+    u_line_load_n_mm: tuple[float, ...]
+    squeeze_percent: tuple[float, ...]
+    share_gdl_percent: tuple[float, ...]
+    share_gasket_percent: tuple[float, ...]
+    on_stop: tuple[bool, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OfCell:
+    """A value of one cell."""
+
+    cell: int
+    value: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class ClosedOutcome:
+    """The closed state. ``gdl_parts`` name what makes the GDL pressure uncertain, MPa each."""
+
+    gdl_pressure_mpa: Estimate | None
+    gdl_parts: tuple[tuple[str, float], ...]
+    least_gdl_mpa: OfCell | None
+    greatest_gdl_mpa: OfCell | None
+    line_load_n_mm: Estimate | None
+    closed_height_mm: Estimate
+    protrusion_mm: Estimate | None
+    grip_mm: float
+    rod_stretch_mm: float
+    spring_travel_mm: float
+    spring_travel_percent: float | None
+    nut_travel_mm: float
+    nut_turn_deg: float
+    stiffness_n_mm: float
+    cells: GapColumns
+    coolant: GapColumns
+
+
+@dataclass(frozen=True, slots=True)
+class WarmOutcome:
+    """The clamp at the running temperature: before and after, N, MPa and N/mm."""
+
+    from_c: float
+    to_c: float
+    force_before_n: float
+    force_after_n: float
+    gdl_before_mpa: float | None
+    gdl_after_mpa: float | None
+    line_load_before_n_mm: float | None
+    line_load_after_n_mm: float | None
+    height_change_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class RodRelaxation:
+    """What one nut lost between two readings of one kind: share of the preload in %, N left."""
+
+    number: int
+    kind: ReadingKind
+    first_nm: float
+    again_nm: float
+    minutes: float
+    lost_percent: Estimate
+    preload_left_n: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class MapOutcome:
+    """Pressure over the active area, MPa; lengths mm. Rows of ``pressures_mpa`` from −y to +y."""
+
+    area_mm: tuple[float, float]
+    resultant_mm: tuple[float, float]
+    mean_mpa: float
+    least_mpa: float
+    greatest_mpa: float
+    ratio: Estimate
+    deviation_mpa: float
+    lost_percent: float
+    corners_mpa: tuple[Estimate, ...]
+    xs_mm: tuple[float, ...]
+    ys_mm: tuple[float, ...]
+    pressures_mpa: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """How far one nut is turned to level the plate: degrees, more than zero to tighten."""
+
+    number: int
+    load_n: float
+    wanted_n: float
+    turn_deg: float
+    torque_nm: float | None
+
+    @property
+    def way(self) -> str:
+        """Which way, in a word."""
+        return "tighten" if self.turn_deg > 0 else "loosen"
+
+
+@dataclass(frozen=True, slots=True)
+class LevellingOutcome:
+    """Every nut's turn, greatest first; the one nut to begin with and what its turn alone does."""
+
+    turns: tuple[Turn, ...]
+    first: int
+    first_turn_deg: float
+    off_before_mm: float
+    off_after_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class WantedOutcome:
+    """The torque on each nut, N·m, for the middle of the limits of the GDL pressure, MPa."""
+
+    gdl_pressure_mpa: float
+    torque_nm: Estimate
+    force_n: float
+
+
+@dataclass(frozen=True, slots=True)
+class ClosingOutcome:
+    """All that a closing gives; what could not be computed is None and named in words."""
+
+    rods_count: int
+    rods_read: int
+    rods: tuple[RodOutcome, ...]
+    force_n: Estimate | None
+    proof_percent: Estimate | None
+    closed: ClosedOutcome | None
+    warm: WarmOutcome | None
+    relaxation: tuple[RodRelaxation, ...]
+    mean_lost_percent: Estimate | None
+    map: MapOutcome | None
+    levelling: LevellingOutcome | None
+    wanted: WantedOutcome | None
+    judged: tuple[Judged, ...]
+    verdict: Verdict | None
+    limits: str
+    formulas: tuple[str, ...]
+    not_computed: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether every nut has a reading that gives its preload."""
+        return self.rods_read == self.rods_count > 0
+
+    @property
+    def nuts_read(self) -> str:
+        """How many nuts are read, in words."""
+        return f"{self.rods_read} of {self.rods_count} nuts read"
+
+
+def outcome_as_data(outcome: ClosingOutcome) -> dict[str, Any]:
+    """As plain data, numbers with `DIGITS` digits; `outcome_from_data` reads it."""
+    return {name: _rounded(value) for name, value in with_form(FORM, outcome).items()}
+
+
+def outcome_from_data(data: Mapping[str, Any]) -> ClosingOutcome:
+    """From plain data. Raises Inconsistent or OutOfRange naming the field."""
+    return from_data(ClosingOutcome, check_form(FORM, data), "the closing's outcome")
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return float(f"{value:.{DIGITS}g}") + 0.0
+    if isinstance(value, dict):
+        return {name: _rounded(inner) for name, inner in value.items()}
+    return [_rounded(inner) for inner in value] if isinstance(value, list) else value

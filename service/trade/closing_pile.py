@@ -1,0 +1,145 @@
+"""The pile a closing is computed from: part types with their stiffness, layers in order.
+
+Thicknesses in mm. Common practice, no source.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from service.trade.errors import Inconsistent
+from service.trade.part_stiffness import PartStiffness, stiffness_as_data, stiffness_from
+from service.trade.plain_data import as_data, from_data
+from service.trade.plausible import more_than_zero, not_below_zero, within
+from service.trade.words import Joint, Kind
+
+
+@dataclass(frozen=True, slots=True)
+class ClosingType:
+    """A part type of the pile: nominal thickness, and its stiffness where that is known."""
+
+    name: str
+    kind: Kind
+    thickness_mm: float
+    stiffness: PartStiffness | None = None
+    joint: Joint | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what has no thickness."""
+        not_below_zero(f"the thickness of {self.name}", self.thickness_mm, "mm")
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """One part in the pile: its type, its cell, its own measured thickness where there is one."""
+
+    type: ClosingType
+    cell: int | None = None
+    measured_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredAt:
+    """A part with a thickness of its own: place in the list of layers or plates, from 1."""
+
+    position: int
+    thickness_mm: float
+
+    def __post_init__(self) -> None:
+        """Refuse what is no thickness."""
+        more_than_zero(
+            f"the measured thickness at position {self.position}", self.thickness_mm, "mm"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class ClosingPile:
+    """The layers from the fixed end, each as a number in ``types`` (from 0), with its cell.
+
+    ``plates`` are the compression plates, as numbers in ``types`` too.
+    """
+
+    types: tuple[ClosingType, ...]
+    layers: tuple[int, ...]
+    cells: tuple[int | None, ...]
+    measured: tuple[MeasuredAt, ...] = ()
+    plates: tuple[int, ...] = ()
+    measured_plates: tuple[MeasuredAt, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse numbers that point nowhere."""
+        if len(self.layers) != len(self.cells):
+            raise Inconsistent("Layers and their cells are not equally many.")
+        for number in (*self.layers, *self.plates):
+            within("the number of a part type", number, "", 0, len(self.types) - 1)
+        for places, count in (
+            (self.measured, len(self.layers)),
+            (self.measured_plates, len(self.plates)),
+        ):
+            for place in places:
+                within("the position of a measured part", place.position, "", 1, count)
+
+    def placed(self) -> tuple[Placed, ...]:
+        """Every layer with its type, in order."""
+        own = {it.position: it.thickness_mm for it in self.measured}
+        return tuple(
+            Placed(self.types[number], cell, own.get(at))
+            for at, (number, cell) in enumerate(zip(self.layers, self.cells, strict=True), 1)
+        )
+
+    def placed_plates(self) -> tuple[Placed, ...]:
+        """Both compression plates."""
+        own = {it.position: it.thickness_mm for it in self.measured_plates}
+        return tuple(
+            Placed(self.types[number], None, own.get(at))
+            for at, number in enumerate(self.plates, 1)
+        )
+
+
+def pile_of(layers: Sequence[Placed], plates: Sequence[Placed] = ()) -> ClosingPile:
+    """The pile from its parts in order; each type is kept once."""
+    types: dict[ClosingType, int] = {}
+    for part in (*layers, *plates):
+        types.setdefault(part.type, len(types))
+
+    def own(parts: Sequence[Placed]) -> tuple[MeasuredAt, ...]:
+        return tuple(
+            MeasuredAt(at, part.measured_mm)
+            for at, part in enumerate(parts, 1)
+            if part.measured_mm is not None
+        )
+
+    return ClosingPile(
+        tuple(types),
+        tuple(types[part.type] for part in layers),
+        tuple(part.cell for part in layers),
+        own(layers),
+        tuple(types[part.type] for part in plates),
+        own(plates),
+    )
+
+
+def type_as_data(of: ClosingType) -> dict[str, Any]:
+    """A part type as plain data."""
+    stiffness = None if of.stiffness is None else stiffness_as_data(of.stiffness)
+    return {
+        "name": of.name,
+        "kind": str(of.kind),
+        "thickness_mm": of.thickness_mm,
+        "stiffness": as_data(stiffness),
+        "joint": None if of.joint is None else str(of.joint),
+    }
+
+
+def bare_type(of: ClosingType) -> dict[str, Any]:
+    """A part type as plain data, without its stiffness."""
+    return {"name": of.name, "kind": str(of.kind), "thickness_mm": of.thickness_mm}
+
+
+def type_from_data(data: Mapping[str, Any]) -> ClosingType:
+    """A part type from plain data. Raises Inconsistent or OutOfRange naming the field."""
+    stiffness = data.get("stiffness")
+    bare = from_data(ClosingType, {**data, "stiffness": None}, "a part type")
+    if stiffness is None:
+        return bare
+    return replace(bare, stiffness=stiffness_from(bare.kind, stiffness))

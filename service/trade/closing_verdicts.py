@@ -1,0 +1,57 @@
+"""A computed closing against the limits of its design, or of another version of them.
+
+Source of the verdicts: verdicts.
+"""
+
+from dataclasses import replace
+
+from service.trade.closing_outcome import ClosingOutcome
+from service.trade.figures import DesignFigures
+from service.trade.limits import (
+    Found,
+    Judged,
+    Quantity,
+    judge_limits,
+    missing_quantities,
+    worst_of,
+)
+from service.trade.verdicts import Verdict
+
+
+def values_of(outcome: ClosingOutcome) -> tuple[Found, ...]:
+    """The values of a closing that limits can be set for."""
+    closed, values = outcome.closed, []
+    if closed is not None and closed.gdl_pressure_mpa is not None:
+        values.append(Found(Quantity.GDL_PRESSURE, closed.gdl_pressure_mpa, "mean of the cells"))
+        for word, one in (("least", closed.least_gdl_mpa), ("greatest", closed.greatest_gdl_mpa)):
+            if one is not None:
+                values.append(Found(Quantity.GDL_PRESSURE, one.value, f"{word}, cell {one.cell}"))
+    if closed is not None and closed.line_load_n_mm is not None:
+        values.append(Found(Quantity.LINE_LOAD, closed.line_load_n_mm, "mean of the cells"))
+    if outcome.proof_percent is not None:
+        of = "the rod that bears most" if outcome.is_complete else f"so far, {outcome.nuts_read}"
+        values.append(Found(Quantity.SHARE_OF_PROOF, outcome.proof_percent, of))
+    if outcome.map is not None:
+        values.append(Found(Quantity.PRESSURE_RATIO, outcome.map.ratio, "active area"))
+    if closed is not None:
+        if closed.protrusion_mm is not None:
+            values.append(Found(Quantity.PROTRUSION, closed.protrusion_mm))
+        values.append(Found(Quantity.CLOSED_HEIGHT, closed.closed_height_mm))
+    return tuple(values)
+
+
+def judge_closing(outcome: ClosingOutcome, figures: DesignFigures) -> tuple[Judged, ...]:
+    """What do these figures' limits say of a closing? Also of one computed under others."""
+    return judge_limits(values_of(outcome), figures.limits)
+
+
+def judged_by(outcome: ClosingOutcome, figures: DesignFigures) -> ClosingOutcome:
+    """The closing with its verdicts; a limit without a value leaves the whole undecided."""
+    judged = judge_closing(outcome, figures)
+    missing = missing_quantities(judged, figures.limits)
+    verdict = worst_of(judged)
+    if verdict is Verdict.PASS and (missing or not outcome.is_complete):
+        verdict = Verdict.UNDECIDED
+    said = [f"verdict on the {quantity}: it has a limit, but no value" for quantity in missing]
+    not_computed = (*outcome.not_computed, *said)
+    return replace(outcome, judged=judged, verdict=verdict, not_computed=not_computed)
