@@ -2,28 +2,18 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, or_, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
-from service.records.queries.known import known
 from service.records.queries.prepared import given, given_all, prepared
 from service.records.tables.designs import Design, DesignRod
-from service.records.tables.instruments import Calibration, Instrument
 from service.records.tables.parts import Part, PartType
-from service.records.tables.rebuild_records import (
-    RebuildRecord,
-    RecordKind,
-    RecordState,
-    TorqueReading,
-)
 from service.records.tables.stacks import Build, Layer, Stack
-from service.trade.words import Joint, Kind, ReadingKind, Stage
+from service.trade.words import Joint, Kind
 
-UNOPENED = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
 SOFT = (Kind.MEA, Kind.GASKET, Kind.BLANK_CELL)
 
 
@@ -56,24 +46,6 @@ class DesignSizes:
     target_nm: float
     passes: int
     rods: tuple[tuple[int, float, float], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingTaken:
-    """One closing reading with what is known of its driver; N·m, %, resolution in ``unit``."""
-
-    record_id: int
-    rod_number: int
-    pass_number: int
-    kind: ReadingKind
-    torque_nm: float
-    taken_at: datetime
-    instrument_id: int
-    instrument: str
-    unit: str
-    accuracy_percent: float | None
-    resolution: float | None
-    error_percent: float | None
 
 
 def design_sizes(session: Session, stack_id: int) -> DesignSizes:
@@ -150,71 +122,6 @@ def parts_giving(session: Session, parts: Collection[int]) -> Mapping[int, PartG
         part: [part, *found[type_id], measured] for part, type_id, measured in of
     }
     return {part: PartGives(*given_of) for part, given_of in whole.items()}
-
-
-def readings_taken(session: Session, record_id: int) -> tuple[ReadingTaken, ...]:
-    """The closing readings of a record, in their order; one statement.
-
-    Of a record that opened nothing, those the build stood closed with come before: of the record
-    that closed it, and of other events which did not open it.
-    """
-    rows: Any = session.execute(
-        prepared(_readings),
-        {"record_id": record_id},
-    )
-    return tuple(ReadingTaken(*row) for row in rows)
-
-
-def _readings() -> Any:
-    this = aliased(RebuildRecord)
-    base = aliased(Build)
-    earlier = and_(
-        this.kind.in_(UNOPENED),
-        this.opened_at.is_(None),
-        or_(
-            RebuildRecord.id == base.record_id,
-            and_(
-                RebuildRecord.stack_id == this.stack_id,
-                RebuildRecord.base_build_id == this.base_build_id,
-                RebuildRecord.kind.in_(UNOPENED),
-                RebuildRecord.opened_at.is_(None),
-                RebuildRecord.state.in_((RecordState.HANDED_IN, RecordState.APPROVED)),
-                RebuildRecord.id < this.id,
-            ),
-        ),
-    )
-    return (
-        select(
-            TorqueReading.record_id,
-            TorqueReading.rod_number,
-            TorqueReading.pass_number,
-            TorqueReading.kind,
-            TorqueReading.torque_nm,
-            TorqueReading.taken_at,
-            Instrument.id,
-            Instrument.label,
-            Instrument.unit,
-            Instrument.accuracy_percent,
-            Instrument.resolution,
-            Calibration.error_percent,
-        )
-        .select_from(this)
-        .outerjoin(base, base.id == this.base_build_id)
-        .join(RebuildRecord, or_(RebuildRecord.id == this.id, earlier))
-        .join(TorqueReading, TorqueReading.record_id == RebuildRecord.id)
-        .join(Instrument, Instrument.id == TorqueReading.instrument_id)
-        .outerjoin(Calibration, Calibration.id == TorqueReading.calibration_id)
-        .where(
-            this.id == given("record_id"),
-            TorqueReading.stage == Stage.CLOSING,
-            known(TorqueReading),
-        )
-        .order_by(
-            RebuildRecord.id,
-            TorqueReading.pass_number,
-            TorqueReading.id,
-        )
-    )
 
 
 def closed_before(session: Session, record_id: int, parts: Collection[int]) -> frozenset[int]:
