@@ -1,0 +1,169 @@
+"""One test of insulation as it was made, and what it gave.
+
+JSON forms “insulation test 1” and “insulation result 1”.
+Source: as in insulation.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from service.trade import insulation
+from service.trade.errors import Inconsistent
+from service.trade.estimates import standard_uncertainty
+from service.trade.figures import DesignFigures
+from service.trade.instrument_accuracy import instrument_accuracy
+from service.trade.insulation import (
+    Between,
+    Condition,
+    InsulationLimit,
+    InsulationReading,
+    judge_insulation,
+    working_voltage,
+)
+from service.trade.plausible import more_than_zero, not_below_zero, within
+from service.trade.verdicts import Verdict, worst
+
+FORM, RESULT_FORM = "insulation test 1", "insulation result 1"
+FORMULAS = ("insulation test 1", insulation.FORMULA)
+_ANY_LIMIT = InsulationLimit(0.0, 1.0, "none")
+
+
+@dataclass(frozen=True, slots=True)
+class InsulationMeasured:
+    """One reading: MΩ at a test voltage. ``over_range``: the tester showed only that it is more."""
+
+    between: Between
+    condition: Condition
+    resistance_mohm: float
+    test_voltage_v: float
+    over_range: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse what no tester shows."""
+        not_below_zero(f"the resistance {self.between}", self.resistance_mohm, "MΩ")
+        more_than_zero("the test voltage", self.test_voltage_v, "V")
+
+
+@dataclass(frozen=True, slots=True)
+class InsulationTest:
+    """Readings of one test. The working voltage is that of so many cells where none is given."""
+
+    cells: int
+    cells_bonded: bool
+    hydrogen_present: bool
+    readings: tuple[InsulationMeasured, ...]
+    working_voltage_v: float | None = None
+    accuracy_percent: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse a test that must not be made, and readings that contradict each other."""
+        within("the number of cells", self.cells, "", 1, 1000)
+        if self.working_voltage_v is not None:
+            more_than_zero("the working voltage", self.working_voltage_v, "V")
+        if self.accuracy_percent is not None:
+            within("the tester's accuracy", self.accuracy_percent, "%", 0.0, 100.0)
+        if not self.readings:
+            raise Inconsistent("An insulation test needs one reading at least.")
+        places = [(it.between, it.condition) for it in self.readings]
+        for place in places:
+            if places.count(place) > 1:
+                raise Inconsistent(f"{place[0]}, {place[1]}: two readings are given; give one.")
+        for it in self.readings:
+            self._judged(it, _ANY_LIMIT)
+
+    @property
+    def voltage_v(self) -> float:
+        """The working voltage, V."""
+        if self.working_voltage_v is not None:
+            return self.working_voltage_v
+        return working_voltage(self.cells)
+
+    @property
+    def u_share(self) -> float:
+        """Standard uncertainty of a reading as a share."""
+        percent = self.accuracy_percent
+        if percent is None:
+            percent = instrument_accuracy("insulation tester").percent
+        return standard_uncertainty(percent / 100)
+
+    def _judged(
+        self, it: InsulationMeasured, limit: InsulationLimit
+    ) -> insulation.InsulationResult:
+        return judge_insulation(
+            InsulationReading(
+                it.between,
+                it.condition,
+                it.resistance_mohm * 1e6,
+                it.test_voltage_v,
+                self.u_share,
+                it.over_range,
+            ),
+            limit,
+            self.voltage_v,
+            cells_bonded=self.cells_bonded,
+            hydrogen_present=self.hydrogen_present,
+        )
+
+    def found(self, it: InsulationMeasured, figures: DesignFigures) -> "InsulationFound":
+        """One reading judged by the design's rule for it."""
+        rule = figures.rule(it.between, it.condition)
+        judged = self._judged(it, _ANY_LIMIT if rule is None else rule.limit)
+        return InsulationFound(
+            it.between,
+            it.condition,
+            it.resistance_mohm,
+            it.resistance_mohm * self.u_share,
+            it.over_range,
+            None if rule is None else judged.limit_ohm / 1e6,
+            "" if rule is None else judged.standard,
+            judged.current_a * 1e6 if it.resistance_mohm else None,
+            None if rule is None else judged.verdict,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class InsulationFound:
+    """One reading: MΩ with standard uncertainty, its limit, µA at the working voltage."""
+
+    between: Between
+    condition: Condition
+    resistance_mohm: float
+    u_mohm: float
+    over_range: bool
+    limit_mohm: float | None
+    standard: str
+    current_ua: float | None
+    verdict: Verdict | None
+
+
+@dataclass(frozen=True, slots=True)
+class InsulationOutcome:
+    """A test judged."""
+
+    working_voltage_v: float
+    found: tuple[InsulationFound, ...]
+    verdict: Verdict
+    remarks: tuple[str, ...]
+    formulas: tuple[str, ...]
+
+
+def judge_insulation_test(test: InsulationTest, figures: DesignFigures) -> InsulationOutcome:
+    """What does the test say? A reading without a rule of the design decides nothing."""
+    found = tuple(test.found(it, figures) for it in test.readings)
+    verdicts = [it.verdict for it in found if it.verdict is not None]
+    verdict = worst(verdicts) if verdicts else Verdict.UNDECIDED
+    without = [f"{it.between}, {it.condition}" for it in found if it.verdict is None]
+    remarks = tuple(f"No limit is in force for {what}: no verdict." for what in without)
+    return InsulationOutcome(test.voltage_v, found, verdict, remarks, FORMULAS)
+
+
+def missing_readings(
+    outcomes: Sequence[InsulationOutcome], figures: DesignFigures
+) -> tuple[str, ...]:
+    """Which readings have a rule of the design, but are in none of the tests?"""
+    there = {(it.between, it.condition) for outcome in outcomes for it in outcome.found}
+    return tuple(
+        f"{rule.between}, {rule.condition}"
+        for rule in figures.insulation
+        if (rule.between, rule.condition) not in there
+    )

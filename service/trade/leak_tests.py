@@ -1,0 +1,257 @@
+"""One test of tightness as it was set up and read: JSON form “leak test 1”.
+
+Pressures in kPa, gauge or absolute as is said; temperatures in °C; flows in mL/min at the meter's
+reference condition. Deviations are permissible ones (±), as on data sheets.
+Sources: as in tightness and leak_paths.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import hypot
+
+from service.trade.clamp_figures import celsius
+from service.trade.errors import Inconsistent, OutOfRange
+from service.trade.estimates import standard_uncertainty
+from service.trade.gas_flows import NORMAL, reference
+from service.trade.gases import Gas, gas_named
+from service.trade.instrument_accuracy import instrument_accuracy
+from service.trade.leak_figures import LeakFigures
+from service.trade.leak_paths import SET_UPS, Circuit, SetUp
+from service.trade.plausible import (
+    ZERO_CELSIUS_K,
+    absolute_pressure,
+    barometer,
+    finite,
+    more_than_zero,
+    not_below_zero,
+    within,
+)
+from service.trade.pressures import Zero, from_gauge
+from service.trade.tightness import FlowMeter, Instruments, Reading
+
+FORM = "leak test 1"
+ML_MIN = 1e-6 / 60
+"""m³/s in one mL/min."""
+
+
+class Method(StrEnum):
+    """How a leak is measured."""
+
+    PRESSURE_DECAY = "pressure decay"
+    FLOW_METER = "flow meter"
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """A flow meter: full scale and step in mL/min at its reference condition, deviations in %."""
+
+    full_scale_ml_min: float
+    reference: str = NORMAL.name
+    of_reading_percent: float | None = None
+    of_full_scale_percent: float = 0.0
+    step_ml_min: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Refuse what is no meter."""
+        _ = self.meter
+
+    @property
+    def meter(self) -> FlowMeter:
+        """The same in SI with standard uncertainties."""
+        percent = self.of_reading_percent
+        if percent is None:
+            percent = instrument_accuracy("flow meter").percent
+        return FlowMeter(
+            self.full_scale_ml_min * ML_MIN,
+            reference(self.reference),
+            standard_uncertainty(percent / 100),
+            standard_uncertainty(self.of_full_scale_percent / 100),
+            self.step_ml_min * ML_MIN,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    """What the meter of a watched circuit showed, and its zero, mL/min."""
+
+    circuit: Circuit
+    flow_ml_min: float
+    zero_ml_min: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Refuse what is no flow."""
+        finite(f"the flow from the {self.circuit} circuit", self.flow_ml_min, "mL/min")
+        finite(f"the zero of the {self.circuit} circuit's meter", self.zero_ml_min, "mL/min")
+
+
+@dataclass(frozen=True, slots=True)
+class LeakTest:
+    """One test in one of the five set-ups (``set_up`` is its order, from 1).
+
+    The pressure decay needs end, duration and volume (None: by the design's figures); the flow
+    meter's method its flow. ``arrived`` holds the circuits that were watched. The thermometer's
+    deviation holds for each reading by itself: the gas is seldom as warm as the thermometer.
+    """
+
+    set_up: int
+    method: Method
+    gas: str
+    cells: int
+    barometer_kpa: float
+    zero: Zero
+    start_pressure_kpa: float
+    start_temperature_c: float
+    end_pressure_kpa: float | None = None
+    end_temperature_c: float | None = None
+    end_barometer_kpa: float | None = None
+    duration_min: float | None = None
+    volume_l: float | None = None
+    flow_ml_min: float | None = None
+    flow_zero_ml_min: float = 0.0
+    meter: Meter | None = None
+    arrived: tuple[Arrived, ...] = ()
+    gauge_percent: float | None = None
+    gauge_step_kpa: float = 0.0
+    thermometer_k: float | None = None
+    thermometer_step_k: float = 0.0
+    volume_percent: float = 3.0
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be, naming field, value and what would be right."""
+        within("the set-up", self.set_up, "", 1, len(SET_UPS))
+        gas_named(self.gas)
+        within("the number of cells", self.cells, "", 1, 1000)
+        for kpa in (self.barometer_kpa, self.end_barometer_kpa):
+            if kpa is not None:
+                barometer(kpa * 1e3)
+        _ = self.start
+        if self.method is Method.PRESSURE_DECAY:
+            _ = self.end
+            if self.duration_min is None:
+                raise Inconsistent("The pressure decay needs its duration in minutes.")
+            more_than_zero("the duration", self.duration_min, "min")
+        elif self.flow_ml_min is None or self.meter is None:
+            raise Inconsistent("The flow meter's method needs the meter and the flow it showed.")
+        if self.volume_l is not None:
+            more_than_zero("the volume under test", self.volume_l, "L")
+        if self.arrived and self.meter is None:
+            raise Inconsistent("Flows of watched circuits need the meter they were read with.")
+        self._check_circuits()
+        within("the uncertainty of the volume", self.volume_percent, "%", 0.0, 50.0)
+        not_below_zero("the gauge's step", self.gauge_step_kpa, "kPa")
+        not_below_zero("the thermometer's step", self.thermometer_step_k, "K")
+
+    def _check_circuits(self) -> None:
+        watched = [it.circuit for it in self.arrived]
+        for circuit in watched:
+            if watched.count(circuit) > 1:
+                raise Inconsistent(f"The {circuit} circuit is watched twice.")
+            if circuit not in self.connected.watched:
+                allowed = ", ".join(self.connected.watched) or "none"
+                raise OutOfRange(
+                    f"the circuit watched in set-up {self.set_up}", circuit, "", allowed
+                )
+
+    @property
+    def connected(self) -> SetUp:
+        """How the stack is connected."""
+        return SET_UPS[self.set_up - 1]
+
+    @property
+    def test_gas(self) -> Gas:
+        """The gas it was tested with."""
+        return gas_named(self.gas)
+
+    @property
+    def barometer_pa(self) -> float:
+        """The air outside at the start, Pa."""
+        return self.barometer_kpa * 1e3
+
+    @property
+    def start(self) -> Reading:
+        """Absolute pressure in Pa and temperature in K at the start."""
+        return self._reading(
+            "start", self.start_pressure_kpa, self.start_temperature_c, self.barometer_pa
+        )
+
+    @property
+    def end(self) -> Reading:
+        """Absolute pressure in Pa and temperature in K at the end."""
+        if self.end_pressure_kpa is None or self.end_temperature_c is None:
+            raise Inconsistent("The pressure decay needs pressure and temperature at the end.")
+        outside = self.end_barometer_kpa
+        outside_pa = self.barometer_pa if outside is None else outside * 1e3
+        return self._reading("end", self.end_pressure_kpa, self.end_temperature_c, outside_pa)
+
+    def _reading(self, when: str, kpa: float, degrees: float, outside_pa: float) -> Reading:
+        name = f"the pressure at the {when}"
+        kelvin = celsius(f"the gas temperature at the {when}", degrees) + ZERO_CELSIUS_K
+        if self.zero is Zero.NOT_SAID:
+            raise Inconsistent(f"Say whether {name}, {kpa:g} kPa, is gauge or absolute.")
+        if self.zero is Zero.ABSOLUTE:
+            return Reading(absolute_pressure(name, kpa * 1e3, outside_pa), kelvin)
+        (more_than_zero if when == "start" else not_below_zero)(f"{name} (gauge)", kpa, "kPa")
+        return Reading(from_gauge(kpa * 1e3, outside_pa), kelvin)
+
+    @property
+    def gauge_pressure_kpa(self) -> float:
+        """Pressure at the start above the air outside, kPa."""
+        return (self.start.pressure_pa - self.barometer_pa) / 1e3
+
+    @property
+    def instruments(self) -> Instruments:
+        """Standard uncertainties of what it was read with."""
+        return instruments(
+            self.start.pressure_pa,
+            gauge_percent=self.gauge_percent,
+            gauge_step_kpa=self.gauge_step_kpa,
+            thermometer_k=self.thermometer_k,
+            thermometer_step_k=self.thermometer_step_k,
+            volume_percent=self.volume_percent,
+        )
+
+    def volume(self, figures: LeakFigures | None) -> float:
+        """Volume under test in L: as given, or by the design's figures for so many cells."""
+        if self.volume_l is not None:
+            return self.volume_l
+        return volume_of(figures, self.connected, self.cells)
+
+
+def volume_of(figures: LeakFigures | None, set_up: SetUp, cells: int) -> float:
+    """Volume in L of what stands under pressure; raises Inconsistent where it is not known."""
+    known = [figures.circuit(it) if figures else None for it in set_up.pressurised]
+    found = [it.volume(cells) for it in known if it is not None]
+    if not found or len(found) < len(known):
+        raise Inconsistent(
+            f"The volume under test in L is missing: neither given, nor by the figures of the"
+            f" design for set-up {set_up.order}, {set_up.name}."
+        )
+    return sum(found)
+
+
+def instruments(
+    pressure_pa: float,
+    *,
+    gauge_percent: float | None = None,
+    gauge_step_kpa: float = 0.0,
+    thermometer_k: float | None = None,
+    thermometer_step_k: float = 0.0,
+    volume_percent: float = 3.0,
+) -> Instruments:
+    """Standard uncertainties of gauge, thermometer and volume from their deviations ±.
+
+    The gauge's deviation is its calibration's, the same at start and end; each reading by itself
+    has the gauge's step, or where none is known the usual least.
+    """
+    gauge, thermometer = instrument_accuracy("pressure gauge"), instrument_accuracy("thermometer")
+    percent = gauge.percent if gauge_percent is None else gauge_percent
+    within("the gauge's deviation", percent, "%", 0.0, 50.0)
+    off_k = thermometer.least if thermometer_k is None else thermometer_k
+    not_below_zero("the thermometer's deviation", off_k, "K")
+    half_kpa = gauge_step_kpa / 2 if gauge_step_kpa else gauge.least
+    return Instruments(
+        standard_uncertainty(half_kpa * 1e3),
+        hypot(standard_uncertainty(off_k), standard_uncertainty(thermometer_step_k / 2)),
+        standard_uncertainty(volume_percent / 100),
+        standard_uncertainty(percent / 100 * pressure_pa),
+    )

@@ -1,0 +1,148 @@
+"""What keeps the gate to hydrogen shut: verdicts that are missing, worth nothing, or no pass.
+
+The gate answers with sentences; none means that nothing of the record keeps it shut. It never
+says that a stack is safe. Common practice, no source.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from service.trade.figures import DesignFigures
+from service.trade.insulation_tests import InsulationOutcome
+from service.trade.leak_paths import Path
+from service.trade.leak_results import LeakResult
+from service.trade.leaks_together import together
+from service.trade.short_checks import ShortOutcome
+from service.trade.stack_tests import Result
+from service.trade.verdicts import Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A test of the build that still counts, in the order of making.
+
+    ``outdated_by`` is what was done to the stack since, in words; empty: nothing was.
+    """
+
+    result: Result
+    outdated_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A verdict the gate asks for: what of, the verdict (None: not there), why it is outdated."""
+
+    what: str
+    verdict: Verdict | None
+    outdated_by: str = ""
+
+    @property
+    def opens(self) -> bool:
+        """Whether it is a pass that still counts."""
+        return self.verdict is Verdict.PASS and not self.outdated_by
+
+
+def gate(
+    wanted: Sequence[Wanted],
+    *,
+    limits_in_force: bool,
+    record_approved: bool,
+    set_points_acknowledged: bool,
+) -> tuple[str, ...]:
+    """What keeps the gate shut? Sentences in the order in which they are mended.
+
+    >>> gate([Wanted("shorts", Verdict.PASS)], limits_in_force=True, record_approved=True,
+    ...      set_points_acknowledged=False)
+    ('The set points for this number of cells are not acknowledged.',)
+    """
+    said = []
+    if not limits_in_force:
+        said.append("No figures and limits of the design are in force.")
+    if not record_approved:
+        said.append("The record that made this build is not approved.")
+    said += [_sentence(it) for it in wanted if not it.opens]
+    if not wanted:
+        said.append("The limits in force ask for no test: no verdict can open the gate.")
+    if not set_points_acknowledged:
+        said.append("The set points for this number of cells are not acknowledged.")
+    return tuple(said)
+
+
+def _sentence(it: Wanted) -> str:
+    if it.verdict is None:
+        return f"{_begin(it.what)}: not tested, or no limit was in force."
+    if it.outdated_by:
+        return f"{_begin(it.what)}: test again, for since the test: {it.outdated_by}."
+    words = {
+        Verdict.FAIL: "failed",
+        Verdict.UNDECIDED: "undecided: too near the limit, or a condition of the test not met",
+        Verdict.TEST_AGAIN: "test again",
+    }
+    return f"{_begin(it.what)}: {words.get(it.verdict, str(it.verdict))}."
+
+
+def _begin(what: str) -> str:
+    return what[:1].upper() + what[1:]
+
+
+def wanted_verdicts(
+    figures: DesignFigures, tests: Sequence[Standing], closing: Wanted | None = None
+) -> tuple[Wanted, ...]:
+    """Which verdicts do the figures ask for, and what do the tests of the build give?
+
+    One for each path that has a limit, one for each rule of insulation, one for shorts; then the
+    one of the closing, where the figures limit the clamp (``closing`` None: not computed).
+    """
+    wanted: list[Wanted] = []
+    if figures.leak:
+        wanted += _leaks(tests, [it.path for it in figures.leak.limits])
+    wanted += _insulation(figures, tests)
+    if figures.shorts:
+        checks = [it for it in tests if isinstance(it.result, ShortOutcome)]
+        wanted.append(_latest("shorts of cells", checks))
+    if figures.limits:
+        wanted.append(closing or Wanted("limits of the closed clamp", None))
+    return tuple(wanted)
+
+
+def _leaks(tests: Sequence[Standing], paths: Sequence[Path]) -> list[Wanted]:
+    leaks = [it for it in tests if isinstance(it.result, LeakResult)]
+    latest = {it.result.set_up: it for it in leaks if isinstance(it.result, LeakResult)}
+    counted = [it for it in leaks if it in latest.values() and not it.outdated_by]
+    old = next((it.outdated_by for it in latest.values() if it.outdated_by), "")
+    found = {it.path: it for it in together(_results(counted)).paths}
+    before = {it.path: it for it in together(_results(leaks)).paths}
+    wanted = []
+    for path in paths:
+        verdict = found[path].verdict
+        if verdict is None and old and before[path].verdict is not None:
+            wanted.append(Wanted(f"leak {path}", before[path].verdict, old))
+        else:
+            wanted.append(Wanted(f"leak {path}", verdict))
+    return wanted
+
+
+def _results(tests: Sequence[Standing]) -> list[LeakResult]:
+    return [it.result for it in tests if isinstance(it.result, LeakResult)]
+
+
+def _insulation(figures: DesignFigures, tests: Sequence[Standing]) -> list[Wanted]:
+    latest: dict[tuple[str, str], Wanted] = {}
+    for test in tests:
+        if isinstance(test.result, InsulationOutcome):
+            for it in test.result.found:
+                what = f"insulation {it.between}, {it.condition}"
+                latest[it.between, it.condition] = Wanted(what, it.verdict, test.outdated_by)
+    return [
+        latest.get(
+            (rule.between, rule.condition),
+            Wanted(f"insulation {rule.between}, {rule.condition}", None),
+        )
+        for rule in figures.insulation
+    ]
+
+
+def _latest(what: str, tests: Sequence[Standing]) -> Wanted:
+    if not tests:
+        return Wanted(what, None)
+    return Wanted(what, tests[-1].result.verdict, tests[-1].outdated_by)

@@ -1,0 +1,97 @@
+"""One check of the cells for shorts as it was made, and what it gave.
+
+JSON forms “short check 1” and “short result 1”. Source: as in shorts.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from service.trade.errors import Inconsistent
+from service.trade.figures import ShortFigures
+from service.trade.plausible import more_than_zero
+from service.trade.shorts import CellCheck, CellFinding, shorts_by_resistance, shorts_by_voltage
+from service.trade.verdicts import Verdict
+
+FORM, RESULT_FORM = "short check 1", "short result 1"
+FORMULAS = ("short check 1",)
+
+
+class Way(StrEnum):
+    """How the cells are checked."""
+
+    RESISTANCE = "resistance of each cell"  # before gas
+    VOLTAGE = "open-circuit voltage of each cell"  # gas on
+
+
+@dataclass(frozen=True, slots=True)
+class ShortCheck:
+    """One value a cell, cell 1 first: Ω or V; None where a cell was not measured."""
+
+    way: Way
+    values: tuple[float | None, ...]
+    active_area_cm2: float
+
+    def __post_init__(self) -> None:
+        """Refuse what no cell can have."""
+        more_than_zero("the active area", self.active_area_cm2, "cm²")
+        if all(value is None for value in self.values):
+            raise Inconsistent("No cell was measured.")
+        _ = self.findings(ShortFigures())
+
+    def findings(self, figures: ShortFigures) -> tuple[CellFinding, ...]:
+        """What each cell's value says."""
+        if self.way is Way.VOLTAGE:
+            return shorts_by_voltage(self.values, figures.least_v, figures.shorted_below_v)
+        return shorts_by_resistance(
+            self.values,
+            self.active_area_cm2,
+            figures.least_ohm_cm2,
+            figures.much_less_percent / 100,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class CellChecked:
+    """One cell: Ω·cm² or V, what it says, and why in words."""
+
+    cell: int
+    value: float | None
+    check: CellCheck
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class ShortOutcome:
+    """A check judged."""
+
+    way: Way
+    unit: str
+    cells: tuple[CellChecked, ...]
+    verdict: Verdict
+    remarks: tuple[str, ...]
+    formulas: tuple[str, ...]
+
+    def cells_that_are(self, check: CellCheck) -> tuple[int, ...]:
+        """The numbers of the cells of which this was found."""
+        return tuple(it.cell for it in self.cells if it.check is check)
+
+
+def judge_short_check(test: ShortCheck, figures: ShortFigures | None) -> ShortOutcome:
+    """What does the check say? A shorted cell fails it; one suspect or not measured leaves it open.
+
+    Without figures of the design common ones are used, and nothing passes by them.
+    """
+    cells = tuple(
+        CellChecked(it.cell, it.value, it.check, it.why)
+        for it in test.findings(figures or ShortFigures())
+    )
+    checks = {it.check for it in cells}
+    verdict = Verdict.PASS if checks == {CellCheck.FREE} else Verdict.UNDECIDED
+    remarks: tuple[str, ...] = ()
+    if figures is None:
+        verdict = Verdict.UNDECIDED
+        remarks = ("The design has no figures for shorts in force; common ones were used.",)
+    if CellCheck.SHORTED in checks:
+        verdict = Verdict.FAIL
+    unit = "V" if test.way is Way.VOLTAGE else "Ω·cm²"
+    return ShortOutcome(test.way, unit, cells, verdict, remarks, FORMULAS)
