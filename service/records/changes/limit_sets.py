@@ -1,0 +1,126 @@
+"""Limits and figures of a design: a version is written by one person, put in force by another."""
+
+from sqlalchemy import func, select
+
+from service.records.audit import Change, Did
+from service.records.changes import given
+from service.records.changes.approvals import check_password
+from service.records.database import Work
+from service.records.errors import NotFound, Refused
+from service.records.permissions import Act, RecordFacts, need
+from service.records.queries.content import canonical_json, sha256_of
+from service.records.queries.limit_sets import limits_label, newest_figures
+from service.records.tables.designs import Design
+from service.records.tables.limit_sets import LimitSet
+from service.trade.figures import DesignFigures, figures_as_data
+from service.trade.figures_differences import NONE_GIVEN, differences
+
+
+def write_limits(
+    work: Work, design_id: int, figures: DesignFigures, *, source: str, reason: str
+) -> int:
+    """Write a new version of a design's limits and figures. Gives its id.
+
+    It replaces one that still waits; the version in force stays so until somebody else approves
+    this one. Raises Refused where nothing is given, or nothing differs from the newest version.
+    """
+    need(work.by, Act.LIMITS_WRITE)
+    _refuse_nobody(work)
+    design = _held_design(work, design_id)
+    said_source = given.words(
+        "source", source, "Where the figures come from, such as a test report.", most=1000
+    )
+    why = given.reason(reason)
+    if figures == NONE_GIVEN:
+        raise Refused("figures", "", "no figure is given.", "One section at least.")
+    newest = newest_figures(work.session, design_id)
+    version, before = newest or (0, NONE_GIVEN)
+    changed = differences(before, figures)
+    if not changed:
+        raise Refused("figures", "", f"nothing differs from version {version}.", "A change.")
+    content = canonical_json(figures_as_data(figures))
+    row = LimitSet(
+        design_id=design_id,
+        version=version + 1,
+        content=content,
+        content_sha256=sha256_of(content),
+        source=said_source,
+        reason=why,
+        made_by_id=work.by.id,
+        made_at=work.now,
+    )
+    work.session.add(row)
+    work.session.flush()
+    changes: list[Change] = [
+        ("source", None, said_source),
+        ("content", None, row.content_sha256),
+        *(
+            (f"{one.field.section}: {one.field.label}", one.before or None, one.after or None)
+            for one in changed
+        ),
+    ]
+    work.note(Did.LIMITS_WRITTEN, ("limits", row.id, _label(design, row)), changes, reason=why)
+    return row.id
+
+
+def approve_limits(work: Work, limit_set_id: int, *, content_sha256: str, password: str) -> None:
+    """Put a version in force, by somebody who did not write it, with the password again.
+
+    ``content_sha256`` is the hash the approver saw. Raises NotAllowed for its writer, Refused for
+    a wrong password, for a version approved already or followed by a newer one, and for a content
+    that no longer is what was written.
+    """
+    row = work.session.get(LimitSet, limit_set_id)
+    if row is None:
+        raise NotFound("version of limits", limit_set_id)
+    need(work.by, Act.LIMITS_APPROVE, RecordFacts(written_by=row.made_by_id))
+    _refuse_nobody(work)
+    design = _held_design(work, row.design_id)
+    work.session.refresh(row)
+    shown = _label(design, row)
+    if row.approved_at is not None:
+        raise Refused("limits", shown, "it is approved already.")
+    newest = work.session.scalar(
+        select(func.max(LimitSet.version)).where(LimitSet.design_id == row.design_id)
+    )
+    if newest != row.version:
+        raise Refused(
+            "limits", shown, f"version {newest} was written since.", "The newest version."
+        )
+    check_password(work, password)
+    if not row.content_sha256 == content_sha256 == sha256_of(row.content):
+        raise Refused(
+            "content",
+            content_sha256,
+            "this content cannot be signed: it is not what was written.",
+            "Write a new version; the audit trail and a backup show what it was.",
+        )
+    before = work.session.scalar(
+        select(func.max(LimitSet.version)).where(
+            LimitSet.design_id == row.design_id, LimitSet.approved_at.is_not(None)
+        )
+    )
+    row.approved_by_id, row.approved_at = work.by.id, work.now
+    work.session.flush()
+    work.note(
+        Did.LIMITS_APPROVED,
+        ("limits", row.id, shown),
+        [("version in force", before, row.version), ("content signed", None, content_sha256)],
+    )
+
+
+def _label(design: Design, row: LimitSet) -> str:
+    return limits_label(f"{design.name} {design.revision}", row.version)
+
+
+def _held_design(work: Work, design_id: int) -> Design:
+    """The design, held: versions of its limits are written and approved one after another."""
+    design = work.session.get(Design, design_id, with_for_update=True)
+    if design is None:
+        raise NotFound("design", design_id)
+    return design
+
+
+def _refuse_nobody(work: Work) -> None:
+    if not work.by.id:
+        raise Refused("signed by", "", "limits are written by a person.", "Sign in as somebody.")

@@ -1,0 +1,240 @@
+"""Versions of the limits and figures of a design: the one in force, all of them, one of them."""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from functools import lru_cache
+from typing import Any
+
+from sqlalchemy import and_, func, select
+from sqlalchemy.orm import Session, aliased
+
+from service.records.errors import NotFound
+from service.records.queries.content import sha256_of
+from service.records.queries.prepared import given, prepared
+from service.records.tables.designs import Design
+from service.records.tables.limit_sets import LimitSet
+from service.records.tables.people import Person
+from service.trade.figures import DesignFigures, figures_from_data
+
+MADE, APPROVED = aliased(Person), aliased(Person)
+
+
+class Standing(StrEnum):
+    """How a version of limits stands."""
+
+    WAITING = "waiting"
+    """written, and to be approved by somebody else"""
+    IN_FORCE = "in force"
+    REPLACED = "replaced"
+    """a newer one was approved, or written before this one was"""
+
+
+@dataclass(frozen=True, slots=True)
+class LimitsInForce:
+    """What the stacks of a design are computed with and judged by now."""
+
+    id: int
+    design_id: int
+    design: str
+    version: int
+    source: str
+    approved_by: str
+    approved_at: datetime
+    content_sha256: str
+    figures: DesignFigures
+
+    @property
+    def name(self) -> str:
+        """What people call it."""
+        return limits_label(self.design, self.version)
+
+
+@dataclass(frozen=True, slots=True)
+class LimitsRow:
+    """One version in the list. ``in_force`` is the number of the version in force, if any."""
+
+    id: int
+    version: int
+    source: str
+    reason: str
+    made_by_id: int
+    made_by: str
+    made_at: datetime
+    approved_by: str | None
+    approved_at: datetime | None
+    newest: int
+    in_force: int | None
+
+    @property
+    def standing(self) -> Standing:
+        """Whether it waits, is in force, or was replaced."""
+        if self.version == self.in_force:
+            return Standing.IN_FORCE
+        if self.approved_at is None and self.version == self.newest:
+            return Standing.WAITING
+        return Standing.REPLACED
+
+
+@dataclass(frozen=True, slots=True)
+class LimitsOnPage:
+    """One version with its figures and those of the version before; ``before`` None: the first.
+
+    ``holds``: its content is what was hashed when it was written.
+    """
+
+    design_id: int
+    design: str
+    row: LimitsRow
+    content_sha256: str
+    holds: bool
+    figures: DesignFigures
+    before: DesignFigures | None
+
+    @property
+    def name(self) -> str:
+        """What people call it."""
+        return limits_label(self.design, self.row.version)
+
+
+def limits_label(design: str, version: int) -> str:
+    """What people and the trail call a version.
+
+    >>> limits_label("Tarn 100 A", 2)
+    'limits of Tarn 100 A, version 2'
+    """
+    return f"limits of {design}, version {version}"
+
+
+def limits_in_force(session: Session, design_id: int) -> LimitsInForce | None:
+    """Which limits hold for a design: the highest approved version? One statement."""
+    row: Any = session.execute(
+        prepared(
+            lambda: (
+                select(
+                    LimitSet.id,
+                    LimitSet.design_id,
+                    Design.name,
+                    Design.revision,
+                    LimitSet.version,
+                    LimitSet.source,
+                    APPROVED.name.label("approved_by"),
+                    LimitSet.approved_at,
+                    LimitSet.content_sha256,
+                    LimitSet.content,
+                )
+                .join(Design, Design.id == LimitSet.design_id)
+                .join(APPROVED, APPROVED.id == LimitSet.approved_by_id)
+                .where(LimitSet.design_id == given("design_id"))
+                .order_by(LimitSet.version.desc())
+                .limit(1)
+            )
+        ),
+        {"design_id": design_id},
+    ).first()
+    if row is None:
+        return None
+    return LimitsInForce(
+        row.id,
+        row.design_id,
+        f"{row.name} {row.revision}",
+        row.version,
+        row.source,
+        row.approved_by,
+        row.approved_at,
+        row.content_sha256,
+        read_figures(row.content),
+    )
+
+
+def limits_of_design(session: Session, design_id: int) -> tuple[LimitsRow, ...]:
+    """All versions of the limits of a design, the newest first. One statement."""
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                select(*_columns())
+                .join(MADE, MADE.id == LimitSet.made_by_id)
+                .outerjoin(APPROVED, APPROVED.id == LimitSet.approved_by_id)
+                .where(LimitSet.design_id == given("design_id"))
+                .order_by(LimitSet.version.desc())
+            )
+        ),
+        {"design_id": design_id},
+    )
+    return tuple(LimitsRow(*row) for row in rows)
+
+
+def limits_version(session: Session, limit_set_id: int) -> LimitsOnPage:
+    """One version, whole, with the one before it. One statement. Raises NotFound."""
+    earlier = aliased(LimitSet)
+    row: Any = session.execute(
+        select(
+            *_columns(),
+            LimitSet.design_id,
+            Design.name,
+            Design.revision,
+            LimitSet.content_sha256,
+            LimitSet.content,
+            earlier.content,
+        )
+        .join(MADE, MADE.id == LimitSet.made_by_id)
+        .join(Design, Design.id == LimitSet.design_id)
+        .outerjoin(APPROVED, APPROVED.id == LimitSet.approved_by_id)
+        .outerjoin(
+            earlier,
+            and_(
+                earlier.design_id == LimitSet.design_id,
+                earlier.version == LimitSet.version - 1,
+            ),
+        )
+        .where(LimitSet.id == limit_set_id)
+    ).first()
+    if row is None:
+        raise NotFound("version of limits", limit_set_id)
+    *listed, design_id, name, revision, sha256, content, before = row
+    return LimitsOnPage(
+        design_id,
+        f"{name} {revision}",
+        LimitsRow(*listed),
+        sha256,
+        sha256_of(content) == sha256,
+        read_figures(content),
+        None if before is None else read_figures(before),
+    )
+
+
+def newest_figures(session: Session, design_id: int) -> tuple[int, DesignFigures] | None:
+    """Number and figures of the newest version, approved or not. One statement."""
+    row = session.execute(
+        select(LimitSet.version, LimitSet.content)
+        .where(LimitSet.design_id == design_id)
+        .order_by(LimitSet.version.desc())
+        .limit(1)
+    ).first()
+    return None if row is None else (row.version, read_figures(row.content))
+
+
+@lru_cache(maxsize=64)
+def read_figures(content: str) -> DesignFigures:
+    """The figures of a version: its content was written by this program and never changes."""
+    return figures_from_data(json.loads(content))
+
+
+def _columns() -> tuple[Any, ...]:
+    every = aliased(LimitSet)
+    of_design = every.design_id == LimitSet.design_id
+    newest = select(func.max(every.version)).where(of_design).correlate(LimitSet)
+    return (
+        LimitSet.id,
+        LimitSet.version,
+        LimitSet.source,
+        LimitSet.reason,
+        LimitSet.made_by_id,
+        MADE.name,
+        LimitSet.made_at,
+        APPROVED.name,
+        LimitSet.approved_at,
+        newest.scalar_subquery(),
+        newest.where(every.approved_at.is_not(None)).scalar_subquery(),
+    )
