@@ -45,6 +45,7 @@ PAGES = (
     "desk",
     "stacks",
     "stack_sheets",
+    "closing",
     "rebuild_records",
     "approvals",
     "corrections",

@@ -8,6 +8,7 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.faces.drawings.spread import Reading, draw_spread
+from service.faces.pages.closing import KeptClosing, kept_closing_of
 from service.faces.pages.forms import Form, Typed, blank
 from service.faces.pages.layer_pictures import How, layer_table, section
 from service.faces.pages.render import go_on, page
@@ -70,6 +71,7 @@ class ApprovalPage:
     corrections: tuple[CorrectionView, ...]
     concessions: tuple[ConcessionUsed, ...]
     verification: Verification | None
+    closed: KeptClosing | None
     decides: Answer
     form: Form
     back: Form
@@ -163,6 +165,7 @@ def _sheet(
             corrections=corrections_of_records(session, [record_id])[record_id],
             concessions=concessions_used(session, record_id),
             verification=verify(session, [record_id]).get(record_id),
+            closed=kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm),
             decides=may_decide(session, me, record_id, view.head.written_by_id),
             form=form or blank(request),
             back=back or blank(request),

@@ -5,6 +5,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from service.faces.pages.bench_guide import Guide
+from service.faces.pages.closing_sheets import ClosingSheet
 from service.faces.pages.forms import Form
 from service.records.queries.bench_choices import LotAtHand
 from service.records.queries.candidates import Candidate
@@ -155,4 +156,6 @@ class BenchPage:
     next: Next | None = None
     settling: Settling | None = None
     passes: tuple[int, ...] = ()
+    closing: ClosingSheet | None = None
+    """what the readings so far make of the stack"""
     most_mb: int = 0

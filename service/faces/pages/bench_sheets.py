@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from service.faces.drawings.clamp import Rods
 from service.faces.drawings.pile import draw_pile
 from service.faces.pages.bench_guide import guide_at
+from service.faces.pages.bench_live import live_closing
 from service.faces.pages.bench_places import (
     BEFORE_OPENING,
     GROUPS,
@@ -320,7 +321,8 @@ def _closing(
     page: BenchPage, session: Session, _asked: Mapping[str, str], _me: Person
 ) -> BenchPage:
     checks = checks_asked(page.view.entries, page.view.rods)
-    return replace(page, drawing=_drawn(page, session, None), checks=checks)
+    live = live_closing(page, session) if page.place is Place.CLOSING else None
+    return replace(page, drawing=_drawn(page, session, None), checks=checks, closing=live)
 
 
 def _checks(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person) -> BenchPage:

@@ -7,6 +7,7 @@ from datetime import timedelta
 from sqlalchemy.orm import Session
 
 from service.faces.drawings.rods import draw_rods
+from service.faces.pages.bench_live import live_closing
 from service.faces.pages.bench_places import BenchPage, Next, Settling
 from service.records.database import now_utc
 from service.records.permissions import Person
@@ -49,6 +50,7 @@ def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: P
         passes=tuple(range(1, max(head.passes, *table.passes, coming.pass_number) + 1)),
         instruments=drivers,
         drawing=rod_plan(page, session, coming.rod, table),
+        closing=live_closing(page, session) if stage is Stage.CLOSING else None,
     )
 
 

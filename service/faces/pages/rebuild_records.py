@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
+from service.faces.pages.closing import KeptClosing, kept_closing_of
 from service.faces.pages.forms import Asked, Form, Typed, blank
 from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
@@ -83,6 +84,8 @@ class RecordPage:
     corrections: tuple[CorrectionView, ...]
     standing: Progress | None
     """against the changeover plan it was begun by"""
+    closed: KeptClosing | None
+    """what its closing gave, as kept at hand-in"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,8 +177,9 @@ def show(request: Request, me: Me, database: Database, record_id: int) -> Respon
         verification = verify(session, [record_id]).get(record_id)
         corrections = corrections_of_records(session, [record_id]).get(record_id, ())
         standing = progress(session, record_id)
+        closed = kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm)
     tables = tuple(table for stage in Stage if (table := view.torque(stage)).passes)
-    context = RecordPage(view, tables, missing, verification, corrections, standing)
+    context = RecordPage(view, tables, missing, verification, corrections, standing, closed)
     return page(request, "rebuild_records/show.html", context)
 
 

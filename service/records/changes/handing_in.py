@@ -10,6 +10,7 @@ from sqlalchemy import func, select, update
 
 from service.records.audit import Change, Did
 from service.records.changes import facts
+from service.records.changes.closing_results import keep_closing_result
 from service.records.changes.versions import Said, add_step, hold_record, let_go
 from service.records.database import Work
 from service.records.errors import Refused, RefusedTogether
@@ -42,6 +43,7 @@ def hand_in(work: Work, record_id: int, version: int | None) -> str:
     _take_fixings_off(work, record, pile)
     _let_parts_go(work, record)
     record.handed_in_at, record.handed_in_by_id = _handed_in_at(work, record), work.by.id
+    changes += keep_closing_result(work, record, pile)
     work.session.flush()
     content = record_content(work.session, [record_id])[record_id]
     record.content, record.content_sha256 = content.canonical, content.sha256

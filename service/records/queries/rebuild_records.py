@@ -32,6 +32,7 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.records.tables.stacks import Build, Layer, Stack
+from service.trade.closing_checks import ClosingCheck
 from service.trade.identifiers import serial_key
 from service.trade.make_safe import LineAsked, recorded_complete
 from service.trade.words import Stage, Whereabouts
@@ -175,6 +176,16 @@ class RecordView:
             return None
         found = [one for one in self.decisions if one.meaning is Meaning.APPROVED]
         return found[-1] if found else None
+
+    @property
+    def measured_height_mm(self) -> float | None:
+        """The closed height as it was measured last; None where it was not."""
+        read = [
+            entry.check.reading
+            for entry in self.of(StepKind.CLOSING_CHECK)
+            if entry.check is not None and entry.check.wording == ClosingCheck.HEIGHT.wording
+        ]
+        return read[-1] if read else None
 
     def of(self, *kinds: StepKind) -> tuple[Entry, ...]:
         """Standing entries of these kinds, in their order."""

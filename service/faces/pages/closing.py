@@ -1,0 +1,169 @@
+"""The closing of a record: what it was computed from, what was kept, what would come out today.
+
+What is computed again stands beside what was kept and never takes its place.
+"""
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy.orm import Session
+
+from service.faces.pages.closing_given import Given, given_of
+from service.faces.pages.closing_sheets import ClosingSheet, Line, closing_sheet, shown
+from service.faces.pages.numbers import Number
+from service.faces.pages.render import page
+from service.faces.pages.signing_in import Database, Me
+from service.records.database import reading
+from service.records.permissions import Act, need
+from service.records.queries.closing_inputs import ClosingGround, closing_ground
+from service.records.queries.closing_results import KeptResult, kept_results
+from service.records.queries.closing_rows import DesignSizes, design_sizes
+from service.records.queries.closing_taken import measured_height_mm
+from service.records.queries.content import canonical_json
+from service.records.queries.record_heads import Head, record_head
+from service.trade.closing import closing
+from service.trade.closing_inputs import ClosingInputs, inputs_as_data
+from service.trade.verdicts import Verdict
+
+router = APIRouter()
+
+
+@dataclass(frozen=True, slots=True)
+class KeptClosing:
+    """What was kept of a closing at hand-in, as it is shown."""
+
+    kept: KeptResult
+    sheet: ClosingSheet
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One value as kept and as computed now; what one side lacks is a dash."""
+
+    words: str
+    kept: str
+    now: str
+    change: str
+    verdict_kept: Verdict | None
+    verdict_now: Verdict | None
+
+
+@dataclass(frozen=True, slots=True)
+class ClosingPage:
+    """Everything about the closing of one record."""
+
+    head: Head
+    kept: KeptClosing | None
+    earlier: tuple[KeptResult, ...]
+    now: ClosingSheet
+    why_again: tuple[str, ...]
+    differences: tuple[Difference, ...]
+    given: Given
+
+
+@router.get("/records/{record_id}/closing")
+def show(request: Request, me: Me, database: Database, record_id: Number) -> Response:
+    """Show what a closing was computed from, what it gave, and what it gives today."""
+    need(me, Act.READ)
+    with reading(database) as session:
+        context = closing_page(session, record_id)
+    return page(request, "closing/show.html", context)
+
+
+def closing_page(session: Session, record_id: int) -> ClosingPage:
+    """The page of a record's closing, in a constant number of statements. Raises NotFound."""
+    head = record_head(session, record_id)
+    results = kept_results(session, [record_id])[record_id]
+    ground = closing_ground(session, record_id)
+    height = measured_height_mm(session, record_id)
+    counting = next((one for one in results if one.counts), None)
+    kept = kept_closing(counting, ground.sizes, height) if counting else None
+    inputs = again_with(counting.inputs, ground) if counting else ground.inputs
+    remarks = () if counting else ground.remarks
+    now = closing_sheet(
+        closing(inputs), ground.sizes, measured_mm=height, remarks=remarks, prefix="now"
+    )
+    return ClosingPage(
+        head,
+        kept,
+        tuple(one for one in results if one is not counting),
+        now,
+        tuple(_why_again(counting, ground)) if counting else (),
+        tuple(_differences(kept.sheet, now)) if kept else (),
+        given_of(counting.inputs if counting else ground.inputs),
+    )
+
+
+def kept_closing_of(
+    session: Session, record_id: int, stack_id: int, measured_mm: float | None
+) -> KeptClosing | None:
+    """What was kept of a record's closing; None where nothing was. One statement, or three."""
+    results = kept_results(session, [record_id])[record_id]
+    counting = next((one for one in results if one.counts), None)
+    if counting is None:
+        return None
+    return kept_closing(counting, design_sizes(session, stack_id), measured_mm)
+
+
+def kept_closing(kept: KeptResult, sizes: DesignSizes, measured_mm: float | None) -> KeptClosing:
+    """A kept result as it is shown."""
+    return KeptClosing(kept, closing_sheet(kept.outcome, sizes, measured_mm=measured_mm))
+
+
+def again_with(inputs: ClosingInputs, ground: ClosingGround) -> ClosingInputs:
+    """The kept inputs with the figures in force today."""
+    if ground.limits is None:
+        return inputs
+    return replace(inputs, figures=ground.limits.figures, limits=ground.limits.name)
+
+
+def _why_again(kept: KeptResult, ground: ClosingGround) -> Iterator[str]:
+    """What differs between then and now, in sentences."""
+    if not kept.holds:
+        yield "What was kept is no longer what was hashed: it was changed behind the program."
+    if ground.limits is not None and ground.limits.id != kept.limit_set_id:
+        yield (
+            f"Kept by version {kept.limit_version} of the limits; version"
+            f" {ground.limits.version} is in force today."
+        )
+    formulas = ", ".join(closing(kept.inputs).formulas)
+    if formulas != kept.formulas:
+        yield f"Kept by {kept.formulas}; today it is {formulas}."
+    today = replace(ground.inputs, figures=kept.inputs.figures, limits=kept.inputs.limits)
+    if canonical_json(inputs_as_data(today)) != canonical_json(json.loads(kept.inputs_text)):
+        yield (
+            "Readings, parts or what part types give were corrected or changed since hand-in; the"
+            " recomputation takes what was kept then."
+        )
+
+
+def _differences(kept: ClosingSheet, now: ClosingSheet) -> Iterator[Difference]:
+    before, after = _by_name(kept.lines), _by_name(now.lines)
+    for key in dict.fromkeys((*before, *after)):
+        was, new = before.get(key), after.get(key)
+        line = was or new
+        if line is None:
+            continue
+        change = "–"
+        if was and new:
+            off = new.value.value - was.value.value
+            change = shown(off, line.shown.unit).text if off else "none"
+        yield Difference(
+            line.words,
+            was.shown.text if was else "–",
+            new.shown.text if new else "–",
+            change,
+            was.verdict if was else None,
+            new.verdict if new else None,
+        )
+
+
+def _by_name(lines: tuple[Line, ...]) -> dict[tuple[str, int], Line]:
+    """The lines by name and place: the cell with the least pressure need not be the same."""
+    found: dict[tuple[str, int], Line] = {}
+    for line in lines:
+        at = sum(name == line.name for name, _at in found)
+        found[line.name, at] = line
+    return found

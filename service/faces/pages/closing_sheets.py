@@ -1,0 +1,295 @@
+"""What a computed closing says on a page: lines with limits, the map, the nuts to turn."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from service.faces.drawings.pressure_map import draw_pressure_map
+from service.faces.pages.kept_drawings import kept
+from service.records.queries.closing_rows import DesignSizes
+from service.trade.closing_outcome import ClosingOutcome, LevellingOutcome
+from service.trade.closing_verdicts import values_of
+from service.trade.estimates import Estimate, written
+from service.trade.limits import Found, Judged, Quantity
+from service.trade.verdicts import Verdict
+
+LEAST_TURN_DEG = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A value with its expanded uncertainty (k = 2) as text; empty where it is exact."""
+
+    value: str
+    expanded: str
+    unit: str
+
+    @property
+    def text(self) -> str:
+        """Value ± U with its unit."""
+        pm = f" ± {self.expanded}" if self.expanded else ""
+        return f"{self.value}{pm}\u2009{self.unit}".rstrip("\u2009")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One value against its limit; without a limit ``limit``, ``verdict`` and ``source`` are
+    empty.
+    """
+
+    name: str
+    words: str
+    value: Estimate
+    shown: Shown
+    limit: str = ""
+    verdict: Verdict | None = None
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TurnRow:
+    """What one nut needs so that the plate lies level."""
+
+    number: int
+    words: str
+    load: Shown
+    wanted: Shown
+    torque: Shown | None
+
+
+@dataclass(frozen=True, slots=True)
+class LostRow:
+    """What one nut lost between its readings."""
+
+    number: int
+    first: Shown
+    again: Shown
+    minutes: Shown
+    lost: Shown
+    left: Shown
+
+
+@dataclass(frozen=True, slots=True)
+class ClosingSheet:
+    """A computed closing as it is shown."""
+
+    outcome: ClosingOutcome
+    lines: tuple[Line, ...]
+    map: Markup
+    map_words: str
+    level: str
+    turns: tuple[TurnRow, ...]
+    wanted: str
+    height: str
+    warm: str
+    lost: tuple[LostRow, ...]
+    lost_mean: str
+    remarks: tuple[str, ...]
+
+    @property
+    def is_empty(self) -> bool:
+        """Be true where nothing at all could be computed."""
+        return not (self.lines or self.map or self.lost)
+
+
+def closing_sheet(
+    outcome: ClosingOutcome,
+    sizes: DesignSizes,
+    *,
+    measured_mm: float | None = None,
+    remarks: Sequence[str] = (),
+    prefix: str = "pressure",
+) -> ClosingSheet:
+    """The sheet of an outcome; ``measured_mm`` is the closed height as it was measured."""
+    closed = outcome.closed
+    return ClosingSheet(
+        outcome=outcome,
+        lines=tuple(_lines(outcome)),
+        map=_map(outcome, sizes, prefix),
+        map_words=_map_words(outcome),
+        level=_level_words(outcome.levelling),
+        turns=_turns(outcome.levelling),
+        wanted=_wanted_words(outcome),
+        height=_height_words(closed.closed_height_mm if closed else None, measured_mm),
+        warm=_warm_words(outcome),
+        lost=_lost(outcome),
+        lost_mean=shown(outcome.mean_lost_percent, "%").text if outcome.mean_lost_percent else "",
+        remarks=(*outcome.remarks, *remarks),
+    )
+
+
+def shown(value: Estimate | float, unit: str, places: int | None = None) -> Shown:
+    """A value as text: as many digits as count, or so many decimals where it is exact."""
+    estimate = value if isinstance(value, Estimate) else Estimate(value)
+    if estimate.u:
+        number, expanded = written(estimate)
+    else:
+        number = f"{estimate.value:.4g}" if places is None else f"{estimate.value:.{places}f}"
+        expanded = ""
+    return Shown(number.replace("-", "−"), expanded, unit)
+
+
+def limit_words(least: float | None, most: float | None, unit: str) -> str:
+    """A limit in words."""
+    behind = f"\u2009{unit}" if unit else ""
+    if least is not None and most is not None:
+        return f"{least:g} to {most:g}{behind}"
+    if least is not None:
+        return f"at least {least:g}{behind}"
+    return f"at most {most:g}{behind}" if most is not None else ""
+
+
+def _lines(outcome: ClosingOutcome) -> Iterable[Line]:
+    judged: dict[Quantity, list[Judged]] = {}
+    for one in outcome.judged:
+        judged.setdefault(one.quantity, []).append(one)
+    found: dict[Quantity, list[Found]] = {}
+    for value in values_of(outcome):
+        found.setdefault(value.quantity, []).append(value)
+    for quantity in Quantity:
+        name = quantity.name.lower()
+        if quantity in judged:
+            for one in judged[quantity]:
+                yield Line(
+                    name,
+                    f"{quantity}, {one.of}" if one.of else str(quantity),
+                    one.value,
+                    shown(one.value, quantity.unit),
+                    limit_words(one.least, one.most, quantity.unit),
+                    one.verdict,
+                    one.source,
+                )
+        else:
+            for one in found.get(quantity, ()):
+                label = f"{quantity}, {one.of}" if one.of else str(quantity)
+                yield Line(name, label, one.value, shown(one.value, quantity.unit))
+
+
+def _map(outcome: ClosingOutcome, sizes: DesignSizes, prefix: str) -> Markup:
+    found = outcome.map
+    if found is None:
+        return Markup("")
+    loads = {rod.number: rod.preload_n for rod in outcome.rods}
+    rods = [
+        (number, x, y, loads[number].value, loads[number].u)
+        for number, x, y in sizes.rods
+        if number in loads
+    ]
+    key = ("pressure map", prefix, sizes.plate_mm, tuple(rods), found)
+    title = "Pressure on the active area from the last reading of each nut"
+    drawn = kept.get(
+        key,
+        lambda: draw_pressure_map(
+            plate_mm=sizes.plate_mm,
+            area_mm=found.area_mm,
+            rods=rods,
+            xs_mm=found.xs_mm,
+            ys_mm=found.ys_mm,
+            pressures_mpa=found.pressures_mpa,
+            title=title,
+            resultant_mm=found.resultant_mm,
+            lost_share=found.lost_percent / 100,
+            prefix=prefix,
+        ),
+    )
+    return Markup(drawn)  # noqa: S704 - our own drawing
+
+
+def _map_words(outcome: ClosingOutcome) -> str:
+    found = outcome.map
+    if found is None:
+        return ""
+    lost = (
+        f"; {found.lost_percent:.0f}\u2009% of the active area has no contact"
+        if found.lost_percent > 0
+        else ""
+    )
+    return (
+        f"Least {found.least_mpa:.3g}, greatest {found.greatest_mpa:.3g}, mean"
+        f" {found.mean_mpa:.3g}\u2009MPa; least by greatest {shown(found.ratio, '').text};"
+        f" standard deviation {found.deviation_mpa:.2g}\u2009MPa{lost}."
+    )
+
+
+def _level_words(found: LevellingOutcome | None) -> str:
+    if found is None:
+        return ""
+    if abs(found.first_turn_deg) < LEAST_TURN_DEG:
+        return "No nut by itself would bring the sum of the loads nearer to the middle."
+    way = "tighten" if found.first_turn_deg > 0 else "loosen"
+    return (
+        f"To level the plate begin with nut {found.first}: {way} it by"
+        f" {abs(found.first_turn_deg):.0f}°. The sum of the loads then acts"
+        f" {found.off_after_mm:.1f}\u2009mm off the middle instead of"
+        f" {found.off_before_mm:.1f}\u2009mm."
+    )
+
+
+def _turns(found: LevellingOutcome | None) -> tuple[TurnRow, ...]:
+    if found is None:
+        return ()
+    return tuple(
+        TurnRow(
+            turn.number,
+            f"{turn.way} {abs(turn.turn_deg):.0f}°"
+            if abs(turn.turn_deg) >= LEAST_TURN_DEG
+            else "leave as it is",
+            shown(turn.load_n / 1e3, "kN", 2),
+            shown(turn.wanted_n / 1e3, "kN", 2),
+            None if turn.torque_nm is None else shown(turn.torque_nm, "N·m", 2),
+        )
+        for turn in sorted(found.turns, key=lambda turn: turn.number)
+    )
+
+
+def _wanted_words(outcome: ClosingOutcome) -> str:
+    if outcome.wanted is None:
+        return ""
+    return (
+        f"For a GDL pressure of {outcome.wanted.gdl_pressure_mpa:.3g}\u2009MPa, the middle of its"
+        f" limits: {shown(outcome.wanted.torque_nm, 'N·m').text} on each nut."
+    )
+
+
+def _height_words(computed: Estimate | None, measured_mm: float | None) -> str:
+    if computed is None or measured_mm is None:
+        return ""
+    off = measured_mm - computed.value
+    inside = abs(off) <= computed.expanded
+    return (
+        f"Closed height measured {measured_mm:g}\u2009mm, computed {shown(computed, 'mm').text}:"
+        f" {abs(off):.2f}\u2009mm {'higher' if off > 0 else 'lower'},"
+        f" {'within' if inside else 'outside'} what the computation leaves open."
+    )
+
+
+def _warm_words(outcome: ClosingOutcome) -> str:
+    warm = outcome.warm
+    if warm is None:
+        return ""
+    change = 100 * (warm.force_after_n / warm.force_before_n - 1)
+    pressure = (
+        f", GDL pressure {warm.gdl_before_mpa:.3g} to {warm.gdl_after_mpa:.3g}\u2009MPa"
+        if warm.gdl_before_mpa is not None and warm.gdl_after_mpa is not None
+        else ""
+    )
+    return (
+        f"From {warm.from_c:g} to {warm.to_c:g}\u2009°C the force of all rods goes from"
+        f" {warm.force_before_n / 1e3:.3g} to {warm.force_after_n / 1e3:.3g}\u2009kN"
+        f" ({change:+.0f}\u2009%){pressure}."
+    ).replace("(-", "(−")
+
+
+def _lost(outcome: ClosingOutcome) -> tuple[LostRow, ...]:
+    return tuple(
+        LostRow(
+            one.number,
+            shown(one.first_nm, "N·m"),
+            shown(one.again_nm, "N·m"),
+            shown(one.minutes, "min", 0),
+            shown(one.lost_percent, "%"),
+            shown(one.preload_left_n.scaled(1e-3), "kN"),
+        )
+        for one in outcome.relaxation
+    )

@@ -1,0 +1,210 @@
+"""What a closing is computed from: the pile as it stands, what its types give, readings, figures.
+
+The same for a record being written and for one handed in: the pile is that of its entries.
+"""
+
+import json
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from sqlalchemy.orm import Session
+
+from service.records.queries.closing_rows import (
+    SOFT,
+    DesignSizes,
+    PartGives,
+    closed_before,
+    design_sizes,
+    parts_giving,
+)
+from service.records.queries.closing_taken import ReadingTaken, readings_taken
+from service.records.queries.limit_sets import LimitsInForce, limits_in_force
+from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
+from service.trade.closing_inputs import ClosingInputs, RodPlace, RodReading
+from service.trade.closing_pile import ClosingType, Placed, pile_of
+from service.trade.errors import TradeError
+from service.trade.figures import DesignFigures
+from service.trade.part_stiffness import stiffness_from
+from service.trade.pile import Layer
+from service.trade.torque_units import IN_NEWTON_METRES, torque_unit
+from service.trade.words import End, Joint, Kind
+
+NOTHING_GIVEN = DesignFigures()
+
+
+@dataclass(frozen=True, slots=True)
+class ClosingGround:
+    """The inputs of a closing, the limits they hold, and what of them is to be known.
+
+    ``limits`` None: none are in force, so nothing of the clamp can be computed. ``is_read``: a
+    closing reading was taken in the record itself.
+    """
+
+    inputs: ClosingInputs
+    limits: LimitsInForce | None
+    sizes: DesignSizes
+    is_read: bool
+    remarks: tuple[str, ...]
+
+
+def closing_ground(
+    session: Session, record_id: int, pile: WorkingPile | None = None
+) -> ClosingGround:
+    """What is the closing of a record computed from? Seven statements, four more without a pile.
+
+    Raises NotFound.
+    """
+    pile = pile or working_pile(session, record_id)
+    sizes = design_sizes(session, pile.stack_id)
+    limits = limits_in_force(session, sizes.design_id)
+    gives = parts_giving(session, all_parts(pile.layers, pile.fixings))
+    taken = readings_taken(session, record_id)
+    soft = [layer.part for layer in pile.layers if layer.kind in SOFT]
+    used = closed_before(session, record_id, soft)
+    inputs = closing_inputs(
+        sizes,
+        limits,
+        [placed(gives[layer.part], layer.cell) for layer in pile.layers],
+        fixings_giving(pile.fixings, gives),
+        readings_of(taken, sizes),
+    )
+    return ClosingGround(
+        inputs,
+        limits,
+        sizes,
+        any(one.record_id == record_id for one in taken),
+        used_again([gives[part] for part in soft if part in used]),
+    )
+
+
+def closing_inputs(
+    sizes: DesignSizes,
+    limits: LimitsInForce | None,
+    layers: Sequence[Placed],
+    fixings: "FixingsGiving",
+    readings: tuple[RodReading, ...],
+) -> ClosingInputs:
+    """The inputs from their parts."""
+    return ClosingInputs(
+        pile_of(layers, fixings.plates),
+        tuple(RodPlace(*rod) for rod in sorted(sizes.rods)),
+        readings,
+        limits.figures if limits else NOTHING_GIVEN,
+        sizes.active_area_cm2,
+        sizes.rod_length_mm,
+        fixings.disc,
+        sizes.passes,
+        sizes.target_nm,
+        limits=limits.name if limits else "",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class FixingsGiving:
+    """Compression plates from the fixed end, and the disc spring on the rods."""
+
+    plates: tuple[Placed, ...]
+    disc: ClosingType | None
+
+
+def all_parts(layers: Iterable[Layer], fixings: Iterable[FixingNow]) -> set[int]:
+    """Every part of a pile, and those fixings that give under load."""
+    clamped = {
+        one.part for one in fixings if one.kind in (Kind.COMPRESSION_PLATE, Kind.DISC_SPRING)
+    }
+    return {layer.part for layer in layers} | clamped
+
+
+def fixings_giving(fixings: Collection[FixingNow], gives: Mapping[int, PartGives]) -> FixingsGiving:
+    """What of the fixings gives under load."""
+    ends = list(End)
+    plates = sorted(
+        (one for one in fixings if one.kind is Kind.COMPRESSION_PLATE),
+        key=lambda one: ends.index(one.end) if one.end else len(ends),
+    )
+    discs = [one for one in fixings if one.kind is Kind.DISC_SPRING]
+    return FixingsGiving(
+        tuple(placed(gives[one.part]) for one in plates),
+        type_of(gives[discs[0].part]) if discs else None,
+    )
+
+
+def placed(gives: PartGives, cell: int | None = None) -> Placed:
+    """A part of the pile, with its own thickness where incoming inspection measured it."""
+    return Placed(type_of(gives), cell, gives.measured_mm)
+
+
+def type_of(gives: PartGives) -> ClosingType:
+    """A part type as the arithmetic takes it: 0 mm and no stiffness where they are not known."""
+    return _type_of(
+        gives.type_name, gives.kind, gives.thickness_mm, gives.joint, gives.stiffness or ""
+    )
+
+
+@lru_cache(maxsize=1024)
+def _type_of(
+    name: str, kind: Kind, thickness_mm: float | None, joint: Joint | None, text: str
+) -> ClosingType:
+    stiffness = None
+    if text:
+        try:
+            stiffness = stiffness_from(kind, json.loads(text))
+        except (TradeError, ValueError):
+            stiffness = None  # what cannot be read is not known
+    return ClosingType(name, kind, thickness_mm or 0.0, stiffness, joint)
+
+
+def readings_of(taken: Sequence[ReadingTaken], sizes: DesignSizes) -> tuple[RodReading, ...]:
+    """The readings with how well their driver is known; of rods the design has, above 0."""
+    rods = {number for number, _x, _y in sizes.rods}
+    counted = [one for one in taken if one.rod_number in rods and one.torque_nm > 0]
+    if not counted:
+        return ()
+    first = min(one.taken_at for one in counted)
+    return tuple(
+        RodReading(
+            one.rod_number,
+            one.torque_nm,
+            one.kind,
+            one.pass_number,
+            (one.taken_at - first).total_seconds() / 60,
+            _deviation_percent(one),
+            _step_nm(one),
+            one.instrument,
+        )
+        for one in counted
+    )
+
+
+def _deviation_percent(one: ReadingTaken) -> float | None:
+    """What the instrument's sheet allows, or what its calibration found where that is more."""
+    if one.accuracy_percent is None:
+        return None
+    return max(one.accuracy_percent, abs(one.error_percent or 0.0))
+
+
+def _step_nm(one: ReadingTaken) -> float:
+    if one.resolution is None:
+        return 0.0
+    try:
+        return one.resolution * IN_NEWTON_METRES[torque_unit(one.unit or "N·m")]
+    except TradeError:
+        return 0.0  # a resolution in a unit that is no torque says nothing of this reading
+
+
+def used_again(parts: Sequence[PartGives]) -> tuple[str, ...]:
+    """A sentence on soft parts which an earlier closing has pressed; none where all are new."""
+    if not parts:
+        return ()
+    kinds: dict[Kind, int] = {}
+    for one in parts:
+        kinds[one.kind] = kinds.get(one.kind, 0) + 1
+    words = " and ".join(
+        f"{count} {kind}{'' if count == 1 else 's'}" for kind, count in kinds.items()
+    )
+    said = (
+        f"Pressed by an earlier closing: {words}. How far is not known, so they are computed as"
+        " new; they may answer stiffer and keep less height."
+    )
+    return (said,)

@@ -1,0 +1,109 @@
+"""The results of a closing as they were kept at hand-in, and whether they still are those."""
+
+import json
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.queries.content import sha256_of
+from service.records.queries.prepared import given_all, prepared
+from service.records.tables.closing_results import ClosingResult
+from service.records.tables.limit_sets import LimitSet
+from service.records.tables.rebuild_records import RebuildRecord
+from service.trade.closing_inputs import ClosingInputs, inputs_from_data
+from service.trade.closing_outcome import ClosingOutcome, outcome_from_data
+
+
+@dataclass(frozen=True, slots=True)
+class KeptResult:
+    """One computation of a closing as kept; ``holds``: its texts are what was hashed.
+
+    ``counts``: computed when the record was last handed in; earlier ones stay beside it.
+    """
+
+    id: int
+    record_id: int
+    limit_set_id: int
+    limit_version: int
+    limit_source: str
+    inputs_text: str
+    inputs_sha256: str
+    results_text: str
+    results_sha256: str
+    formulas: str
+    computed_at: datetime
+    counts: bool
+
+    @property
+    def holds(self) -> bool:
+        """Whether the kept texts are what was hashed."""
+        return (
+            sha256_of(self.inputs_text) == self.inputs_sha256
+            and sha256_of(self.results_text) == self.results_sha256
+        )
+
+    @property
+    def inputs(self) -> ClosingInputs:
+        """What it was computed from. Raises the trade's errors where it cannot be read."""
+        return _inputs(self.inputs_text)
+
+    @property
+    def outcome(self) -> ClosingOutcome:
+        """What it gave. Raises the trade's errors where it cannot be read."""
+        return _outcome(self.results_text)
+
+
+@lru_cache(maxsize=64)
+def _inputs(text: str) -> ClosingInputs:
+    return inputs_from_data(json.loads(text))
+
+
+@lru_cache(maxsize=64)
+def _outcome(text: str) -> ClosingOutcome:
+    return outcome_from_data(json.loads(text))
+
+
+def kept_results(
+    session: Session, record_ids: Collection[int]
+) -> dict[int, tuple[KeptResult, ...]]:
+    """The results kept of these records, the latest first. One statement."""
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                select(
+                    ClosingResult.id,
+                    ClosingResult.record_id,
+                    ClosingResult.limit_set_id,
+                    LimitSet.version,
+                    LimitSet.source,
+                    ClosingResult.inputs,
+                    ClosingResult.inputs_sha256,
+                    ClosingResult.results,
+                    ClosingResult.results_sha256,
+                    ClosingResult.formulas,
+                    ClosingResult.computed_at,
+                    ClosingResult.computed_at == RebuildRecord.handed_in_at,
+                )
+                .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
+                .join(RebuildRecord, RebuildRecord.id == ClosingResult.record_id)
+                .where(ClosingResult.record_id.in_(given_all("ids")))
+                .order_by(ClosingResult.id.desc())
+            )
+        ),
+        {"ids": sorted(record_ids)},
+    )
+    found: dict[int, list[KeptResult]] = {record_id: [] for record_id in record_ids}
+    for row in rows:
+        one = KeptResult(*row)
+        found[one.record_id].append(one)
+    return {record_id: tuple(some) for record_id, some in found.items()}
+
+
+def kept_result(session: Session, record_id: int) -> KeptResult | None:
+    """The result kept when the record was handed in last; None where none was. One statement."""
+    return next((one for one in kept_results(session, [record_id])[record_id] if one.counts), None)
