@@ -34,5 +34,9 @@ def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:
         None,
     )
     return closing_sheet(
-        closing(ground.inputs), ground.sizes, measured_mm=height, remarks=ground.remarks
+        closing(ground.inputs),
+        ground.sizes,
+        measured_mm=height,
+        remarks=ground.remarks,
+        passes=0 if head.kind in UNOPENED else ground.sizes.passes,
     )

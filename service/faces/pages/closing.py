@@ -148,8 +148,7 @@ def _differences(kept: ClosingSheet, now: ClosingSheet) -> Iterator[Difference]:
             continue
         change = "–"
         if was and new:
-            off = new.value.value - was.value.value
-            change = shown(off, line.shown.unit).text if off else "none"
+            change = _change(was, new)
         yield Difference(
             line.words,
             was.shown.text if was else "–",
@@ -158,6 +157,13 @@ def _differences(kept: ClosingSheet, now: ClosingSheet) -> Iterator[Difference]:
             was.verdict if was else None,
             new.verdict if new else None,
         )
+
+
+def _change(was: Line, new: Line) -> str:
+    """New less kept, with one digit more than is shown; "none" where that shows nothing."""
+    places = len(was.shown.value.partition(".")[2]) + 1
+    off = round(new.value.value - was.value.value, places)
+    return shown(off, was.shown.unit, places).text if off else "none"
 
 
 def _by_name(lines: tuple[Line, ...]) -> dict[tuple[str, int], Line]:

@@ -101,8 +101,14 @@ def gives_words(stiffness: PartStiffness | None) -> tuple[str, ...]:
             of = CurveOf.STRESS if isinstance(stiffness, Bed) else CurveOf.LINE_LOAD
             said.append(write_curve(value.loading, of))
         elif value:
-            said.append(f"{spoken(field.name)} {value:g}")
+            said.append(f"{_called(field.name)} {value:g}")
     return tuple(said)
+
+
+def _called(field: str) -> str:
+    if field.endswith("_1_k"):
+        return f"{spoken(field.removesuffix('_1_k'))} (1/K)"
+    return spoken(field).replace("u thickness", "u of thickness").replace("u height", "u of height")
 
 
 def _measured(inputs: ClosingInputs) -> list[MeasuredGiven]:

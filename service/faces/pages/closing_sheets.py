@@ -1,7 +1,7 @@
 """What a computed closing says on a page: lines with limits, the map, the nuts to turn."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
@@ -86,6 +86,8 @@ class ClosingSheet:
     lost: tuple[LostRow, ...]
     lost_mean: str
     remarks: tuple[str, ...]
+    is_final: bool
+    """whether the last pass is read, so that the limits say something"""
 
     @property
     def is_empty(self) -> bool:
@@ -100,12 +102,17 @@ def closing_sheet(
     measured_mm: float | None = None,
     remarks: Sequence[str] = (),
     prefix: str = "pressure",
+    passes: int = 0,
 ) -> ClosingSheet:
-    """The sheet of an outcome; ``measured_mm`` is the closed height as it was measured."""
+    """The sheet of an outcome; ``measured_mm`` is the closed height as it was measured.
+
+    ``passes``: before every nut is read in this one, limits are shown without a verdict.
+    """
     closed = outcome.closed
+    final = all(rod.pass_number >= passes for rod in outcome.rods)
     return ClosingSheet(
         outcome=outcome,
-        lines=tuple(_lines(outcome)),
+        lines=tuple(line if final else replace(line, verdict=None) for line in _lines(outcome)),
         map=_map(outcome, sizes, prefix),
         map_words=_map_words(outcome),
         level=_level_words(outcome.levelling),
@@ -116,6 +123,7 @@ def closing_sheet(
         lost=_lost(outcome),
         lost_mean=shown(outcome.mean_lost_percent, "%").text if outcome.mean_lost_percent else "",
         remarks=(*outcome.remarks, *remarks),
+        is_final=final,
     )
 
 
