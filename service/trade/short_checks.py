@@ -25,11 +25,15 @@ class Way(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ShortCheck:
-    """One value a cell, cell 1 first: Ω or V; None where a cell was not measured."""
+    """One value a cell, cell 1 first: Ω or V; None where a cell was not measured.
+
+    ``blank_cells`` are the numbers of cells without an MEA: nothing is asked of them.
+    """
 
     way: Way
     values: tuple[float | None, ...]
     active_area_cm2: float
+    blank_cells: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse what no cell can have."""
@@ -84,6 +88,7 @@ def judge_short_check(test: ShortCheck, figures: ShortFigures | None) -> ShortOu
     cells = tuple(
         CellChecked(it.cell, it.value, it.check, it.why)
         for it in test.findings(figures or ShortFigures())
+        if it.cell not in test.blank_cells
     )
     checks = {it.check for it in cells}
     verdict = Verdict.PASS if checks == {CellCheck.FREE} else Verdict.UNDECIDED

@@ -1,0 +1,203 @@
+"""A test of tightness as it is typed: texts with units into one test, refusals by field.
+
+Sources: as in leak_tests.
+"""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from service.trade.gas_flows import NORMAL, REFERENCES
+from service.trade.gases import TEST_GASES
+from service.trade.leak_paths import SET_UPS, Circuit
+from service.trade.leak_tests import Arrived, LeakTest, Meter, Method
+from service.trade.pressures import Zero
+from service.trade.typed_fields import FieldRefused
+from service.trade.typed_quantities import (
+    Typed,
+    needed_quantity,
+    typed_pressure,
+    typed_quantity,
+    typed_word,
+)
+from service.trade.units import Measure
+
+VOLUME_PERCENT = 3.0
+"""How well a circuit's volume is usually known, ±."""
+SPEAKS_OF = (
+    ("volume under test", "volume"),
+    ("uncertainty of the volume", "volume_percent"),
+    ("pressure at the start", "start_pressure"),
+    ("pressure at the end", "end_pressure"),
+    ("temperature at the start", "start_temperature"),
+    ("temperature at the end", "end_temperature"),
+    ("barometer", "barometer"),
+    ("test gas", "gas"),
+    ("duration", "duration"),
+    ("from the anode circuit", "arrived_anode"),
+    ("from the cathode circuit", "arrived_cathode"),
+    ("from the coolant circuit", "arrived_coolant"),
+    ("of watched circuits", "meter_id"),
+    ("needs the meter", "meter_id"),
+    ("full scale", "flow"),
+    ("gauge", "zero"),
+    ("set-up", "set_up"),
+)
+"""Phrases of the computation's messages and the fields they speak of."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadWith:
+    """What is known of gauge, thermometer and flow meter; None: as is usual for the kind."""
+
+    gauge_percent: float | None = None
+    gauge_step_kpa: float = 0.0
+    thermometer_percent: float | None = None
+    thermometer_step_k: float = 0.0
+    meter_full_scale_ml_min: float | None = None
+    meter_percent: float | None = None
+    meter_step_ml_min: float = 0.0
+
+
+def reads_flows(typed: Typed) -> bool:
+    """Whether a flow meter was read in the test."""
+    watched = [f"arrived_{circuit}" for circuit in Circuit]
+    by_flow = typed.get("method", "") == Method.FLOW_METER
+    return by_flow or any(typed.get(name, "").strip() for name in watched)
+
+
+def read_leak_test(typed: Typed, cells: int, read_with: ReadWith) -> LeakTest:
+    """The test that was typed, for a stack of so many cells.
+
+    Raises FieldRefused naming the field, and the errors of LeakTest, whose messages `SPEAKS_OF`
+    leads to fields.
+    """
+    orders = [str(one.order) for one in SET_UPS]
+    set_up = int(typed_word(typed, "set_up", "the set-up", orders))
+    method = Method(typed_word(typed, "method", "the method", tuple(Method)))
+    gas = typed_word(typed, "gas", "the test gas", [one.name for one in TEST_GASES])
+    zero = Zero(typed.get("zero", "") or Zero.NOT_SAID) if _known_zero(typed) else Zero.NOT_SAID
+    start = typed_pressure(typed, "start_pressure", "the pressure at the start", zero)
+    if start is None:
+        raise FieldRefused(
+            "start_pressure", "the pressure at the start", "empty", "", "a number in kPa"
+        )
+    end = typed_pressure(typed, "end_pressure", "the pressure at the end", start[1])
+    by_decay = method is Method.PRESSURE_DECAY
+    if by_decay and end is None:
+        raise FieldRefused(
+            "end_pressure", "the pressure at the end", "empty", "", "a number in kPa"
+        )
+    warm = _temperature(typed, "start", needed=True)
+    meter = _meter(typed, read_with) if reads_flows(typed) else None
+    percent = read_with.thermometer_percent
+    return LeakTest(
+        set_up=set_up,
+        method=method,
+        gas=gas,
+        cells=cells,
+        barometer_kpa=_barometer(typed, "barometer") or _no_barometer(),
+        zero=start[1],
+        start_pressure_kpa=start[0],
+        start_temperature_c=warm or 0.0,
+        end_pressure_kpa=end[0] if end and by_decay else None,
+        end_temperature_c=_temperature(typed, "end", needed=True) if by_decay else None,
+        end_barometer_kpa=_barometer(typed, "end_barometer") if by_decay else None,
+        duration_min=needed_quantity(typed, "duration", "the duration", Measure.DURATION, "min")
+        if by_decay
+        else None,
+        volume_l=typed_quantity(typed, "volume", "the volume under test", Measure.VOLUME, "L"),
+        flow_ml_min=None
+        if by_decay
+        else needed_quantity(typed, "flow", "the flow", Measure.FLOW, "mL/min"),
+        flow_zero_ml_min=_flow(typed, "flow_zero") or 0.0,
+        meter=meter,
+        arrived=tuple(_arrived(typed)),
+        gauge_percent=read_with.gauge_percent,
+        gauge_step_kpa=read_with.gauge_step_kpa,
+        thermometer_k=None if percent is None else percent / 100 * abs(warm or 0.0),
+        thermometer_step_k=read_with.thermometer_step_k,
+        volume_percent=_percent(typed),
+    )
+
+
+def _known_zero(typed: Typed) -> bool:
+    text = typed.get("zero", "").strip()
+    if text and text not in (Zero.GAUGE, Zero.ABSOLUTE):
+        raise FieldRefused("zero", "where the pressure counts from", text, "", "gauge, absolute")
+    return bool(text)
+
+
+def _temperature(typed: Typed, when: str, *, needed: bool) -> float | None:
+    read = needed_quantity if needed else typed_quantity
+    name, label = f"{when}_temperature", f"the gas temperature at the {when}"
+    return read(typed, name, label, Measure.TEMPERATURE, "°C")
+
+
+def _barometer(typed: Typed, name: str) -> float | None:
+    found = typed_pressure(typed, name, "the barometer", Zero.ABSOLUTE)
+    return found[0] if found else None
+
+
+def _no_barometer() -> float:
+    raise FieldRefused(
+        "barometer", "the barometer", "empty", "", "the air pressure of the hour, such as 101.3 kPa"
+    )
+
+
+def _flow(typed: Typed, name: str) -> float | None:
+    return typed_quantity(typed, name, "the flow", Measure.FLOW, "mL/min")
+
+
+def _meter(typed: Typed, read_with: ReadWith) -> Meter:
+    if read_with.meter_full_scale_ml_min is None:
+        raise FieldRefused(
+            "meter_id",
+            "the full scale of the flow meter",
+            "not known",
+            "",
+            "a meter whose range and unit, such as mL/min, are kept on its page",
+        )
+    chosen = typed.get("meter_reference", "").strip() or NORMAL.name
+    known = [one.name for one in REFERENCES]
+    name = typed_word(
+        {"meter_reference": chosen}, "meter_reference", "the reference condition", known
+    )
+    return Meter(
+        read_with.meter_full_scale_ml_min,
+        name,
+        read_with.meter_percent,
+        step_ml_min=read_with.meter_step_ml_min,
+    )
+
+
+def _arrived(typed: Typed) -> Iterator[Arrived]:
+    zero = _flow(typed, "arrived_zero") or 0.0
+    for circuit in Circuit:
+        flow = _flow(typed, f"arrived_{circuit}")
+        if flow is not None:
+            yield Arrived(circuit, flow, zero)
+
+
+def _percent(typed: Typed) -> float:
+    text = re.sub(r"[%\s±]", "", typed.get("volume_percent", ""))
+    if not text:
+        return VOLUME_PERCENT
+    try:
+        return float(text.replace(",", "."))
+    except ValueError as trouble:
+        raise FieldRefused(
+            "volume_percent", "the uncertainty of the volume", text, "%", "a number in %, such as 3"
+        ) from trouble
+
+
+def as_text(value: float, unit: str) -> str:
+    """A number with its unit as it would be typed, so that reading it gives it again.
+
+    >>> as_text(1.125, "kPa")
+    '1.1250 kPa'
+    """
+    text = f"{value:.15g}"
+    if re.fullmatch(r"-?[1-9]\d{0,2}\.\d{3}", text):
+        text += "0"
+    return f"{text} {unit}"
