@@ -46,6 +46,8 @@ def upgrade() -> None:
             "calibration_id": "calibration",
             "thermometer_id": "instrument",
             "thermometer_calibration_id": "calibration",
+            "meter_id": "instrument",
+            "meter_calibration_id": "calibration",
         },
         whole("record_id"),
         whole("step_id"),
@@ -63,6 +65,8 @@ def upgrade() -> None:
         whole("calibration_id", "valid when it was used", nullable=True),
         whole("thermometer_id", nullable=True),
         whole("thermometer_calibration_id", "valid when it was used", nullable=True),
+        whole("meter_id", "flow meter, where one was read", nullable=True),
+        whole("meter_calibration_id", "valid when it was used", nullable=True),
         sa.CheckConstraint(
             "verdict IN ('pass', 'fail', 'undecided', 'test again')",
             name=op.f("ck_stack_test_verdict"),

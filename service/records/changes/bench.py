@@ -24,6 +24,11 @@ from service.records.changes.bench_opening import (
 )
 from service.records.changes.bench_stacking import put_on
 from service.records.changes.bench_torque import read_torque
+from service.records.changes.stack_tests import (
+    record_insulation_test,
+    record_leak_test,
+    record_short_check,
+)
 from service.records.changes.undoing import undo_last
 from service.trade.conditions import FindingEntry
 
@@ -40,7 +45,10 @@ __all__ = [
     "read_torque",
     "record_closing_check",
     "record_exception",
+    "record_insulation_test",
+    "record_leak_test",
     "record_make_safe",
+    "record_short_check",
     "remove_fixing",
     "remove_fixings",
     "undo_last",

@@ -27,6 +27,7 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
+from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Fixing, Layer, Stack
 from service.trade.errors import TradeError
 from service.trade.identifiers import serial_key
@@ -180,6 +181,14 @@ def _still_used(work: Work, record: RebuildRecord, concession: Concession, *, bu
                 exists().where(
                     MakeSafeLine.step_id == Step.id,
                     MakeSafeLine.instrument_id == concession.instrument_id,
+                ),
+                exists().where(
+                    StackTest.step_id == Step.id,
+                    or_(
+                        StackTest.instrument_id == concession.instrument_id,
+                        StackTest.thermometer_id == concession.instrument_id,
+                        StackTest.meter_id == concession.instrument_id,
+                    ),
                 ),
             )
         )

@@ -35,3 +35,9 @@ class StackTest(Base):
     thermometer_calibration_id: Mapped[int | None] = mapped_column(
         ForeignKey("calibration.id", ondelete="RESTRICT"), comment="valid when it was used"
     )
+    meter_id: Mapped[int | None] = mapped_column(
+        ForeignKey("instrument.id", ondelete="RESTRICT"), comment="flow meter, where one was read"
+    )
+    meter_calibration_id: Mapped[int | None] = mapped_column(
+        ForeignKey("calibration.id", ondelete="RESTRICT"), comment="valid when it was used"
+    )

@@ -1,0 +1,262 @@
+"""Tests of a closed stack as entries of a record: leaks, insulation, shorts.
+
+A failed attempt stays, a retest adds. Each is judged by the limits in force when it is entered.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+
+from service.records.changes import given
+from service.records.changes.instruments_of_tests import (
+    GAUGES,
+    METERS,
+    MULTIMETERS,
+    TESTERS,
+    THERMOMETERS,
+    Used,
+    accuracy_percent,
+    read_with,
+    use,
+)
+from service.records.changes.rebuild_records import involve
+from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go, shown
+from service.records.database import Work
+from service.records.errors import Refused
+from service.records.queries.content import canonical_json
+from service.records.queries.limit_sets import LimitsInForce, limits_in_force
+from service.records.queries.working_piles import working_pile
+from service.records.tables import stack_tests
+from service.records.tables.designs import Design
+from service.records.tables.rebuild_records import Involvement, RebuildRecord, StepKind
+from service.records.tables.stacks import Stack
+from service.trade import typed_electrical_tests, typed_leak_test
+from service.trade.errors import OutOfRange, TradeError
+from service.trade.figures import DesignFigures
+from service.trade.pile import counts
+from service.trade.stack_tests import (
+    Result,
+    StackTest,
+    judge_test,
+    kind_of,
+    result_as_data,
+    test_as_data,
+)
+from service.trade.typed_electrical_tests import read_insulation_test, read_short_check
+from service.trade.typed_fields import FieldRefused
+from service.trade.typed_leak_test import read_leak_test, reads_flows
+from service.trade.typed_quantities import Typed, named_field
+from service.trade.words import Kind
+
+NOTHING_IN_FORCE = DesignFigures()
+
+
+@dataclass(frozen=True, slots=True)
+class _At:
+    """A record with a closed stack, and what a test of it needs to know."""
+
+    record: RebuildRecord
+    done_at: datetime
+    limits: LimitsInForce | None
+    cells: int
+    blank_cells: tuple[int, ...]
+    active_area_cm2: float
+
+    @property
+    def figures(self) -> DesignFigures:
+        return self.limits.figures if self.limits else NOTHING_IN_FORCE
+
+
+def record_leak_test(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    typed: Typed,
+    instrument_id: int,
+    thermometer_id: int | None = None,
+    meter_id: int | None = None,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Record one test of tightness in one of the five set-ups; give the entry's id.
+
+    ``typed`` holds the fields of `typed_leak_test` as texts with or without a unit;
+    ``instrument_id`` is the pressure gauge, ``meter_id`` the flow meter where one was read.
+    Raises Refused by field for readings that cannot be, a volume that is not known, and
+    instruments on hold or out of calibration without a concession.
+    """
+    at = _closed(work, record_id, version, done_at)
+    gauge = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=GAUGES)
+    warm = use(work, at.record, "thermometer_id", thermometer_id, at=at.done_at, kinds=THERMOMETERS)
+    meter = None
+    if reads_flows(typed):
+        meter = use(work, at.record, "meter_id", meter_id, at=at.done_at, kinds=METERS)
+    try:
+        test = read_leak_test(typed, at.cells, read_with(work, gauge, warm, meter))
+        result = judge_test(test, at.figures)
+    except TradeError as trouble:
+        raise _refused(trouble, typed, typed_leak_test.SPEAKS_OF) from trouble
+    return _write(work, at, test, result, tools=(gauge, warm, meter), note=note)
+
+
+def record_insulation_test(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    typed: Typed,
+    instrument_id: int,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Record one test of insulation, dry or with coolant; give the entry's id.
+
+    Raises Refused where the cells were not bonded together or hydrogen was there: such a reading
+    must not be taken.
+    """
+    at = _closed(work, record_id, version, done_at)
+    tester = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=TESTERS)
+    try:
+        test = read_insulation_test(typed, at.cells, accuracy_percent(work, tester))
+        result = judge_test(test, at.figures)
+    except TradeError as trouble:
+        raise _refused(trouble, typed, typed_electrical_tests.SPEAKS_OF) from trouble
+    return _write(work, at, test, result, tools=(tester, None, None), note=note)
+
+
+def record_short_check(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    typed: Typed,
+    values: Sequence[str],
+    instrument_id: int,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Record one check of the cells for shorts; give the entry's id.
+
+    ``values`` are texts, cell 1 first, or one pasted list; a stroke stands for a cell that was
+    not measured.
+    """
+    at = _closed(work, record_id, version, done_at)
+    meter = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=MULTIMETERS)
+    cells = at.cells + len(at.blank_cells)
+    try:
+        test = read_short_check(typed, values, cells, at.active_area_cm2, at.blank_cells)
+        result = judge_test(test, at.figures)
+    except TradeError as trouble:
+        raise _refused(trouble, typed, typed_electrical_tests.SHORTS_SPEAK_OF, "values") from (
+            trouble
+        )
+    return _write(work, at, test, result, tools=(meter, None, None), note=note)
+
+
+def _closed(work: Work, record_id: int, version: int | None, done_at: datetime | None) -> _At:
+    """The record, held, once it is sure that its stack was closed at the time of the test."""
+    record = hold_record(work, record_id, version)
+    at = done_at_of(work, record, done_at)
+    if record.closed_at is not None:
+        if at < record.closed_at:
+            raise Refused(
+                "done_at",
+                shown(at),
+                f"the stack was closed later, {shown(record.closed_at)}.",
+                "A test is made of the closed stack: a time after that.",
+            )
+    elif record.opened_at is not None or record.base_build_id is None:
+        what = "stands open" if record.opened_at else "is not closed yet"
+        raise Refused(
+            "record",
+            f"record {record_id}",
+            f"the stack {what}.",
+            "A test is made of the closed stack: record the closing first.",
+        )
+    pile = working_pile(work.session, record_id)
+    found = counts(pile.layers)
+    design = work.session.execute(
+        select(Design.id, Design.active_area_cm2)
+        .join(Stack, Stack.design_id == Design.id)
+        .where(Stack.id == record.stack_id)
+    ).one()
+    blank = tuple(
+        layer.cell for layer in pile.layers if layer.kind is Kind.BLANK_CELL and layer.cell
+    )
+    limits = limits_in_force(work.session, design.id)
+    return _At(record, at, limits, found.cells, blank, design.active_area_cm2)
+
+
+def _refused(
+    trouble: TradeError, typed: Typed, speaks_of: Sequence[tuple[str, str]], otherwise: str = "test"
+) -> Refused:
+    """What a computation refuses, beside the field it speaks of."""
+    if isinstance(trouble, FieldRefused):
+        value = "" if trouble.value == "empty" else trouble.value
+        return Refused(
+            trouble.field,
+            value,
+            f"{trouble.name} is not given." if not value else f"{trouble.name} cannot be this.",
+            f"Right would be {trouble.allowed}.",
+        )
+    field = named_field(trouble, speaks_of, otherwise)
+    if isinstance(trouble, OutOfRange):
+        unit = f"\u2009{trouble.unit}" if trouble.unit else ""
+        said = f"{trouble.name} is {trouble.value}{unit}."
+        return Refused(field, typed.get(field, ""), said, f"Right would be {trouble.allowed}.")
+    return Refused(field, typed.get(field, ""), str(trouble))
+
+
+def _write(
+    work: Work,
+    at: _At,
+    test: StackTest,
+    result: Result,
+    *,
+    tools: tuple[Used, Used | None, Used | None],
+    note: str,
+) -> int:
+    first, warm, meter = tools
+    text = given.optional_words("note", note, most=4000)
+    kind = StepKind(kind_of(test).value)
+    step = add_step(work, at.record, kind, at.done_at, note=text)
+    work.session.add(
+        stack_tests.StackTest(
+            record_id=at.record.id,
+            step_id=step.id,
+            content=canonical_json(test_as_data(test)),
+            result=canonical_json(result_as_data(result)),
+            formula=", ".join(result.formulas),
+            verdict=result.verdict,
+            limit_set_id=at.limits.id if at.limits else None,
+            instrument_id=first.instrument.id,
+            calibration_id=first.calibration_id,
+            thermometer_id=warm.instrument.id if warm else None,
+            thermometer_calibration_id=warm.calibration_id if warm else None,
+            meter_id=meter.instrument.id if meter else None,
+            meter_calibration_id=meter.calibration_id if meter else None,
+        )
+    )
+    involve(work, at.record.id, work.by.id, Involvement.WORKED)
+    let_go(
+        work,
+        at.record,
+        Said(
+            f"{kind} recorded: {result.verdict}",
+            (
+                ("verdict", None, result.verdict),
+                ("judged by", None, at.limits.name if at.limits else "no limits in force"),
+                *(
+                    (str(one.instrument.kind), None, one.instrument.label)
+                    for one in tools
+                    if one is not None
+                ),
+                ("done at", None, at.done_at),
+                ("note", None, text or None),
+            ),
+        ),
+    )
+    return step.id
