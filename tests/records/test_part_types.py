@@ -12,11 +12,14 @@ from service.records.changes.part_types import (
     PartTypeEntry,
     change_part_type,
     make_part_type,
+    set_stiffness,
 )
 from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.lots import LotFilter, lot, lots
 from service.records.queries.part_types import part_type, part_types
 from service.records.tables.parts import Part
+from service.trade.material_curves import Densifying, Soft
+from service.trade.part_stiffness import Bed
 from service.trade.words import Back, Joint, Kind, Material, Side, Whereabouts
 from tests import builders
 from tests.records.keeping import NOW, Lab, a_lab
@@ -30,6 +33,7 @@ PLATE = PartTypeEntry(
     Kind.HALF_PLATE, "plate 50", "TF-52", "A", Material.GRAPHITE, thickness_mm=3, side=Side.FUEL,
     back=Back.FLUSH, marked_face="gas side",
 )  # fmt: skip
+BED = Bed(Soft(Densifying(3e6, 0.55), 0.25, 2.0, 0.08), 0.45)
 DAY = timedelta(days=1)
 
 
@@ -193,6 +197,45 @@ def test_counted_items_are_numbered_in_their_lot_and_end_with_its_quantity(lab: 
     with Session(lab.engine) as session:
         seen = lot(session, lot_id)
         assert (seen.facts.supplier, seen.parts, seen.not_taken) == ("Beck Ltd", 2, 3)
+
+
+def test_what_a_type_gives_is_kept_whether_it_is_in_use_or_not(lab: Lab) -> None:
+    """By quality, with the reason; the trail names what changed, label by label."""
+    key = made(lab, MEA)
+    with lab.work() as work:
+        add_lot(work, part_type_id=key, entry=LotEntry("L-1"))
+
+    with lab.work() as work:
+        set_stiffness(work, key, BED, reason="test report 7, invented")
+
+    with Session(lab.engine) as session:
+        facts = part_type(session, key).facts
+        assert facts.gives == BED
+        assert facts.free_mm == 0.45
+    entry = lab.last_entry()
+    assert (entry.act, entry.reason) == ("part type:changed", "test report 7, invented")
+    assert '["Free thickness over the active area", null, "0.45"]' in entry.changes
+    with lab.work() as work:
+        set_stiffness(work, key, None, reason="another paper")
+    with Session(lab.engine) as session:
+        assert part_type(session, key).facts.gives is None
+        assert part_type(session, key).facts.free_mm == 0.4
+
+
+def test_stiffness_that_cannot_be_of_the_type_is_refused(lab: Lab) -> None:
+    key, plate = made(lab, MEA), made(lab, PLATE)
+
+    with pytest.raises(Refused, match="nothing differs"), lab.work() as work:
+        set_stiffness(work, key, None, reason="why")
+    with pytest.raises(Refused) as refused, lab.work() as work:
+        set_stiffness(work, plate, BED, reason="why")
+    assert (refused.value.field, refused.value.value) == ("stiffness", "half plate")
+    with pytest.raises(Refused), lab.work() as work:
+        set_stiffness(work, key, BED, reason=" ")
+    with pytest.raises(NotAllowed), lab.work(lab.builder) as work:
+        set_stiffness(work, key, BED, reason="why")
+    with pytest.raises(NotFound), lab.work() as work:
+        set_stiffness(work, 999, BED, reason="why")
 
 
 def _a_note() -> tuple[object, ...]:

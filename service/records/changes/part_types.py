@@ -10,8 +10,13 @@ from service.records.changes import given
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
+from service.records.queries.content import canonical_json
+from service.records.queries.part_types import read_stiffness
 from service.records.queries.patterns import designs_naming
 from service.records.tables.parts import Lot, Part, PartType
+from service.trade.errors import TradeError
+from service.trade.part_stiffness import PartStiffness, stiffness_as_data
+from service.trade.stiffness_form import FIELDS, stiffness_to_form
 from service.trade.words import FIXING_KINDS, Back, Joint, Kind, Material, Side
 
 LIMITS = (
@@ -102,6 +107,38 @@ def change_part_type(work: Work, part_type_id: int, entry: PartTypeEntry, *, rea
     _refuse_taken(work, entry, but=part_type_id)
     for name, _, wanted in changed:
         setattr(row, name, wanted)
+    work.note(Did.PART_TYPE_CHANGED, ("part type", part_type_id, label(row)), changed, reason=why)
+
+
+def set_stiffness(
+    work: Work, part_type_id: int, stiffness: PartStiffness | None, *, reason: str
+) -> None:
+    """Say what parts of a type give under load, with the reason; None: not known any more.
+
+    Closings already computed keep the inputs they came from. Raises Refused where the kind of
+    part gives nothing of the sort, or nothing changes.
+    """
+    need(work.by, Act.LIMITS_WRITE)
+    row = work.session.get(PartType, part_type_id, with_for_update=True)
+    if row is None:
+        raise NotFound("part type", part_type_id)
+    why = given.reason(reason)
+    content = None
+    if stiffness is not None:
+        content = canonical_json(stiffness_as_data(stiffness))
+        try:
+            read_stiffness(row.kind, content)
+        except TradeError as trouble:
+            raise Refused("stiffness", row.kind.value, str(trouble)) from trouble
+    if content == row.stiffness:
+        raise Refused("stiffness", "", "nothing differs from what is kept.", "A change.")
+    before = stiffness_to_form(read_stiffness(row.kind, row.stiffness))
+    after = stiffness_to_form(stiffness)
+    changed: list[Change] = [
+        (field.label, before.get(field.name) or None, after.get(field.name) or None)
+        for field in FIELDS[row.kind]
+    ]
+    row.stiffness = content
     work.note(Did.PART_TYPE_CHANGED, ("part type", part_type_id, label(row)), changed, reason=why)
 
 
