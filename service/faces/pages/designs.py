@@ -23,6 +23,7 @@ from service.records.database import changing, reading
 from service.records.permissions import Act, need
 from service.records.queries.design_revisions import RevisionBefore, revision_before
 from service.records.queries.designs import DesignOnPage, DesignRow, design, designs
+from service.records.queries.limit_sets import LimitsRow, limits_of_design
 from service.records.queries.patterns import KeptPattern, known_types, pattern_of_design
 from service.trade.grammar import Where
 from service.trade.words import End
@@ -48,6 +49,7 @@ class DesignPage:
     designed: AsDesignedPile | None
     before: RevisionBefore | None
     in_pattern: tuple[str, ...]
+    versions: tuple[LimitsRow, ...]
     parts: tuple[Where, ...] = tuple(Where)
 
 
@@ -108,6 +110,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, design_id: 
         kept = pattern_of_design(session, design_id)
         before = revision_before(session, shown)
         types = known_types(session) if kept.pattern else ()
+        versions = limits_of_design(session, design_id)
     cells = asked.whole("cells", least=shown.least_cells, most=shown.most_cells, required=False)
     cells = cells or min(max(USUALLY_SHOWN, shown.least_cells), shown.most_cells)
     asked.typed.setdefault("cells", (str(cells),))
@@ -120,6 +123,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, design_id: 
         as_designed(kept.pattern, cells, types, title=title) if kept.pattern else None,
         before,
         before.in_pattern(kept.pattern) if before else (),
+        versions,
     )
     if wants_part(request):
         return part(request, "designs/_as_designed.html", context, asked.status)

@@ -18,6 +18,8 @@ SENTENCES = {
     "part:moved": "moved part {subject}",
     "part:judged": "judged whether part {subject} may be used",
     "part:reserved": "reserved part {subject}",
+    "limits:written": "wrote {subject}",
+    "limits:approved": "put {subject} in force",
     "parts:imported": "imported {subject}",
     "changeover plan:made": "made {subject}",
     "changeover plan:opened": "began a record by {subject}",
@@ -51,11 +53,12 @@ PLACES = {
     "lot": "/lots/{}",
     "part type": "/part-types/{}",
     "design": "/designs/{}",
+    "limits": "/limits/{}",
     "instrument": "/instruments/{}",
     "hold": "/holds/{}",
     "attachment": "/attachments/{}",
 }
-NAMED = frozenset({"record", "changeover plan", "correction", "hold", "concession"})
+NAMED = frozenset({"record", "changeover plan", "correction", "hold", "concession", "limits"})
 """Kinds whose label says what they are: “record 14”."""
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(\+\d\d:\d\d|Z)")
 

@@ -1,0 +1,158 @@
+"""Limits and figures of a design: all versions, a new one, and one with its approval."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import Engine
+
+from service.faces.pages.forms import Form, Typed, blank
+from service.faces.pages.limit_forms import (
+    HELP,
+    SECTIONS,
+    Section,
+    form_of_figures,
+    read_figures_form,
+)
+from service.faces.pages.numbers import Number
+from service.faces.pages.render import go_on, page
+from service.faces.pages.signatures import signing
+from service.faces.pages.signing_in import Database, Me
+from service.records.changes.limit_sets import approve_limits, write_limits
+from service.records.database import changing, reading
+from service.records.permissions import Act, Answer, Person, RecordFacts, may, need
+from service.records.queries.designs import DesignOnPage, design
+from service.records.queries.limit_sets import (
+    LimitsOnPage,
+    LimitsRow,
+    limits_of_design,
+    limits_version,
+    newest_figures,
+)
+from service.trade.figures_differences import (
+    NONE_GIVEN,
+    FigureChange,
+    FigureRow,
+    differences,
+    figure_rows,
+)
+from service.trade.figures_fields import SECTIONS as TITLES
+
+router = APIRouter()
+
+
+@dataclass(frozen=True, slots=True)
+class VersionsPage:
+    """All versions of a design's limits."""
+
+    design: DesignOnPage
+    versions: tuple[LimitsRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class EntryPage:
+    """The form of a new version; ``begun_from`` 0: there is none before."""
+
+    design: DesignOnPage
+    form: Form
+    begun_from: int
+    sections: tuple[Section, ...] = SECTIONS
+    help: Mapping[str, str] = field(default_factory=lambda: HELP)
+
+
+@dataclass(frozen=True, slots=True)
+class VersionPage:
+    """One version: what it says by section, what changed, and who may put it in force."""
+
+    limits: LimitsOnPage
+    rows: Mapping[str, tuple[FigureRow, ...]]
+    changes: tuple[FigureChange, ...]
+    decides: Answer
+    form: Form
+
+
+@router.get("/designs/{design_id}/limits")
+def show_versions(request: Request, me: Me, database: Database, design_id: Number) -> Response:
+    """List the versions of a design's limits."""
+    need(me, Act.READ)
+    with reading(database) as session:
+        context = VersionsPage(design(session, design_id), limits_of_design(session, design_id))
+    return page(request, "limit_sets/list.html", context)
+
+
+@router.get("/designs/{design_id}/limits/new")
+def show_new(request: Request, me: Me, database: Database, design_id: Number) -> Response:
+    """Show the form of a new version, filled in with the newest one."""
+    need(me, Act.LIMITS_WRITE)
+    with reading(database) as session:
+        newest = newest_figures(session, design_id)
+    form = form_of_figures(request, newest[1] if newest else NONE_GIVEN)
+    return _entry(request, database, form, design_id)
+
+
+@router.post("/designs/{design_id}/limits/new")
+def write(request: Request, me: Me, database: Database, form: Typed, design_id: Number) -> Response:
+    """Write a new version."""
+    need(me, Act.LIMITS_WRITE)
+    with form.keeping():
+        source, reason = form.text("source", most=1000), form.text("reason")
+        figures = read_figures_form(form)
+        with changing(database, me, key=form.key) as work:
+            key = write_limits(work, design_id, figures, source=source, reason=reason)
+            work.answer = f"/limits/{key}"
+        return go_on(request, work.answer)
+    return _entry(request, database, form, design_id)
+
+
+@router.get("/limits/{limit_set_id}")
+def show(request: Request, me: Me, database: Database, limit_set_id: Number) -> Response:
+    """Show one version."""
+    need(me, Act.READ)
+    return _version(request, database, me, blank(request), limit_set_id)
+
+
+@router.post("/limits/{limit_set_id}/approve")
+def approve(
+    request: Request, me: Me, database: Database, form: Typed, limit_set_id: Number
+) -> Response:
+    """Put a version in force."""
+    password = form.kept("password")
+    with form.keeping():
+        with signing(request, database, me, password), changing(database, me, key=form.key) as work:
+            work.answer = f"/limits/{limit_set_id}"
+            approve_limits(
+                work,
+                limit_set_id,
+                content_sha256=form.kept("content_sha256"),
+                password=password,
+            )
+        return go_on(request, work.answer)
+    return _version(request, database, me, form, limit_set_id)
+
+
+def _entry(request: Request, database: Engine, form: Form, design_id: int) -> Response:
+    with reading(database) as session:
+        shown = design(session, design_id)
+        newest = newest_figures(session, design_id)
+    context = EntryPage(shown, form, newest[0] if newest else 0)
+    return page(request, "limit_sets/new.html", context, form.status)
+
+
+def _version(
+    request: Request, database: Engine, me: Person, form: Form, limit_set_id: int
+) -> Response:
+    with reading(database) as session:
+        limits = limits_version(session, limit_set_id)
+    said = figure_rows(limits.figures)
+    context = VersionPage(
+        limits,
+        {title: rows for title in TITLES if (rows := _of(said, title))},
+        differences(limits.before, limits.figures) if limits.before else (),
+        may(me, Act.LIMITS_APPROVE, RecordFacts(written_by=limits.row.made_by_id)),
+        form,
+    )
+    return page(request, "limit_sets/show.html", context, form.status)
+
+
+def _of(rows: tuple[FigureRow, ...], title: str) -> tuple[FigureRow, ...]:
+    return tuple(row for row in rows if row.field.section == title)
