@@ -22,6 +22,7 @@ from tests import builders
 from tests.browser.looking import barriers
 from tests.browser.rebuilds import a_rebuild, misread
 from tests.house.test_every_route_asks import routes_of
+from tests.records.closings import give_stiffness, put_limits_in_force
 from tests.records.test_changeover_plans import stock
 
 pytestmark = pytest.mark.browser
@@ -55,6 +56,7 @@ PAGES = {
         "/part-types/new",
         "/part-types/{type}",
         "/part-types/{type}/edit",
+        "/part-types/{type}/stiffness",
     ),
     "lots and holds": (
         "/lots",
@@ -115,6 +117,9 @@ PAGES = {
         "/designs/{design}/edit",
         "/designs/{patterned}",
         "/designs/{patterned}/pattern",
+        "/designs/{design}/limits",
+        "/designs/{design}/limits/new",
+        "/limits/{limits}",
         "/instruments",
         "/instruments/new",
         "/instruments/{instrument}",
@@ -167,6 +172,9 @@ def sheets(lab: Engine) -> dict[str, Any]:
             select(Correction).where(Correction.record_id == corrected.number)
         ).one()
         free_design = builders.a_design(session)
+        give_stiffness(session)
+        put_limits_in_force(session, free_design.id)
+        limits = put_limits_in_force(session, free_design.id, nut_factor=0.18)
         torque = next(
             fact
             for fact in correctable(session, handed_in.number).facts
@@ -198,6 +206,7 @@ def sheets(lab: Engine) -> dict[str, Any]:
         "correction": correction,
         "approved_correction": approved.id,
         "design": free_design.id,
+        "limits": limits.id,
         "patterned": patterned.id,
         "instrument": others.driver_id,
     }

@@ -8,6 +8,7 @@ from sqlalchemy import Engine
 from service.faces.pages.forms import Asked, Form, Typed, blank
 from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.faces.pages.stiffness import Given, given_of
 from service.records.changes.part_types import (
     PartTypeEntry,
     change_part_type,
@@ -21,6 +22,7 @@ from service.records.queries.part_types import (
     part_type,
     part_types,
 )
+from service.trade.part_stiffness import OF_KIND
 from service.trade.words import Back, Joint, Kind, Material, Side
 
 router = APIRouter(prefix="/part-types")
@@ -37,9 +39,11 @@ class PartTypesPage:
 
 @dataclass(frozen=True, slots=True)
 class PartTypePage:
-    """One part type."""
+    """One part type; ``has_stiffness``: parts of its kind give under load."""
 
     part_type: PartTypeOnPage
+    kept: Given | None
+    has_stiffness: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +100,8 @@ def show(request: Request, me: Me, database: Database, part_type_id: int) -> Res
     """Show one part type and where its parts are."""
     need(me, Act.READ)
     with reading(database) as session:
-        context = PartTypePage(part_type(session, part_type_id))
+        shown = part_type(session, part_type_id)
+    context = PartTypePage(shown, given_of(shown.facts), shown.facts.kind in OF_KIND)
     return page(request, "part_types/show.html", context)
 
 
