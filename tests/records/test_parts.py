@@ -148,7 +148,7 @@ def test_no_axis_moves_without_a_reason(lab: Lab, change: str) -> None:
             measured_thickness_mm=None,
             notes="",
             reason="",
-        ),  # fmt: skip
+        ),
     }
 
     with pytest.raises(Refused) as refused, lab.work() as work:
@@ -292,8 +292,8 @@ def test_a_thickness_no_part_of_the_type_can_measure_is_refused(
     """Naming field, value and what would be right: the MEA's type is 0.5 mm thick."""
     mea = lab.rows(lambda s: types(s).mea.id)
 
+    entry = PartEntry("N-1", measured_thickness_mm=measured)
     with pytest.raises(Refused) as refused, lab.work() as work:
-        entry = PartEntry("N-1", measured_thickness_mm=measured)
         add_part(work, part_type_id=mea, entry=entry)
 
     assert refused.value.field == "measured_thickness_mm"
