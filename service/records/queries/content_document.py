@@ -47,6 +47,7 @@ def document(raw: RawContent) -> dict[str, Any]:
         "persons": {str(number): login for number, login in rows["persons"]},
         "instruments": {str(number): label for number, label in rows["instruments"]},
         **_closing_result(rows["closing_results"]),
+        **_stack_tests(rows["stack_tests"]),
     }
 
 
@@ -166,6 +167,19 @@ def _closing_result(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
             **({"changed": True} if changed else {}),
         }
     }
+
+
+def _stack_tests(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
+    """Tests of the closed stack; left out where there are none."""
+    names = (
+        *("entry", "test", "result", "formula", "verdict", "limit_set", "instrument"),
+        *("calibration", "thermometer", "thermometer_calibration"),
+        *("flow_meter", "flow_meter_calibration"),
+    )
+    tests = _named(sorted(rows, key=_place), *names)
+    for test in tests:
+        test["test"], test["result"] = json.loads(test["test"]), json.loads(test["result"])
+    return {"stack_tests": tests} if tests else {}
 
 
 def _builds(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:

@@ -5,17 +5,16 @@ from typing import Any
 from sqlalchemy import (
     ColumnElement,
     ScalarSelect,
-    Select,
     Text,
     case,
     cast,
-    func,
     or_,
     select,
     union,
 )
 from sqlalchemy.orm import aliased
 
+from service.records.queries.content_computed import Computed
 from service.records.queries.content_then import (
     attached_then,
     conceded_then,
@@ -23,12 +22,10 @@ from service.records.queries.content_then import (
     of_record,
 )
 from service.records.tables.attachments import Attachment
-from service.records.tables.closing_results import ClosingResult
 from service.records.tables.designs import Design
 from service.records.tables.holds import Concession
 from service.records.tables.hours import HourMeter, HourReading
 from service.records.tables.instruments import Calibration, Instrument
-from service.records.tables.limit_sets import LimitSet
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
@@ -39,6 +36,7 @@ from service.records.tables.rebuild_records import (
     Step,
     TorqueReading,
 )
+from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 
 R = RebuildRecord
@@ -58,14 +56,12 @@ LISTS = (
     "persons",
     "instruments",
     "closing_results",
+    "stack_tests",
 )
 
 
-class Gather:
+class Gather(Computed):
     """The parts of the statement, in the words of one engine."""
-
-    def __init__(self, lite: bool) -> None:
-        self._lite = lite
 
     def head(self) -> ColumnElement[str]:
         """The record's own facts."""
@@ -122,6 +118,7 @@ class Gather:
             self._persons(),
             self._instruments(),
             self._closing_results(),
+            self._stack_tests(),
         )
 
     def _people(self) -> ScalarSelect[Any]:
@@ -338,6 +335,9 @@ class Gather:
     def _instruments(self) -> ScalarSelect[Any]:
         named = union(
             of_record(MakeSafeLine, MakeSafeLine.instrument_id.label("id")),
+            of_record(StackTest, StackTest.instrument_id),
+            of_record(StackTest, StackTest.thermometer_id),
+            of_record(StackTest, StackTest.meter_id),
             of_record(TorqueReading, TorqueReading.instrument_id).where(known_then(TorqueReading)),
             conceded_then(Concession.instrument_id),
         ).subquery()
@@ -345,42 +345,4 @@ class Gather:
             select(self._array(Instrument.id, Instrument.label)).join(
                 named, named.c.id == Instrument.id
             )
-        )
-
-    def _closing_results(self) -> ScalarSelect[Any]:
-        """What was computed at this very hand-in; hashed anew from the kept texts."""
-        return self._all(
-            select(
-                self._array(
-                    ClosingResult.formulas,
-                    LimitSet.version,
-                    ClosingResult.inputs_sha256,
-                    self._sha256(ClosingResult.inputs),
-                    ClosingResult.results_sha256,
-                    self._sha256(ClosingResult.results),
-                )
-            )
-            .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
-            .where(ClosingResult.record_id == R.id, ClosingResult.computed_at == R.handed_in_at)
-        )
-
-    def _array(self, *columns: Any) -> ColumnElement[Any]:
-        return (func.json_array if self._lite else func.json_build_array)(*columns)
-
-    def _number(self, column: Any) -> ColumnElement[Any]:
-        return func.quote(column) if self._lite else column
-
-    def _sha256(self, text: Any) -> ColumnElement[Any]:
-        if self._lite:
-            return func.sha256_hex(text)
-        return func.encode(func.sha256(func.convert_to(text, "UTF8")), "hex")
-
-    def _all(self, rows: Select[Any]) -> ScalarSelect[Any]:
-        gather = func.json_group_array if self._lite else func.json_agg
-        array = rows.selected_columns[0]
-        gathered = cast(gather(array), Text)
-        return (
-            rows.with_only_columns(gathered, maintain_column_froms=True)
-            .correlate(R)
-            .scalar_subquery()
         )

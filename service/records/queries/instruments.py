@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Literal
 
-from sqlalchemy import Select, exists, func, select
+from sqlalchemy import Select, exists, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
@@ -18,6 +18,7 @@ from service.records.tables.instruments import (
 )
 from service.records.tables.people import Person
 from service.records.tables.rebuild_records import MakeSafeLine, TorqueReading
+from service.records.tables.stack_tests import StackTest
 
 THROUGH_THE_DAY = timedelta(hours=12)
 """Days without a time of day are kept as noon in the lab; what is due on a day holds through it."""
@@ -136,7 +137,7 @@ class InstrumentOnPage:
     added_at: datetime
     calibrations: tuple[CalibrationRow, ...]
     readings: int
-    """torque readings and checklist readings taken with it, as known now"""
+    """torque readings, checklist readings and tests taken with it, as known now"""
 
 
 def instruments(
@@ -185,6 +186,15 @@ def instrument(session: Session, instrument_id: int) -> InstrumentOnPage:
             .scalar_subquery()
             + select(func.count())
             .where(MakeSafeLine.instrument_id == instrument_id)
+            .scalar_subquery()
+            + select(func.count())
+            .where(
+                or_(
+                    StackTest.instrument_id == instrument_id,
+                    StackTest.thermometer_id == instrument_id,
+                    StackTest.meter_id == instrument_id,
+                )
+            )
             .scalar_subquery()
         )
     )

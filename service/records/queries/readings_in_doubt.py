@@ -19,6 +19,7 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
+from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Stack
 
 
@@ -70,7 +71,7 @@ def doubtful_spans(session: Session, instrument_id: int) -> tuple[Span, ...]:
 def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ...]:
     """Which readings were taken with an instrument before it was found out of tolerance?
 
-    Those since the calibration before, as known now, in their order. Three statements at most.
+    Those since the calibration before, as known now, in their order. Four statements at most.
     """
     spans = doubtful_spans(session, instrument_id)
     if not spans:
@@ -113,6 +114,22 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
         .where(_within(Step.done_at, spans))
         .order_by(Step.done_at, Step.id)
     )
+    tests = session.execute(
+        select(*record, Step.done_at, Step.kind, StackTest.verdict)
+        .join(Step, Step.id == StackTest.step_id)
+        .join(RebuildRecord, RebuildRecord.id == StackTest.record_id)
+        .join(Stack, Stack.id == RebuildRecord.stack_id)
+        .where(
+            or_(
+                StackTest.instrument_id == instrument_id,
+                StackTest.thermometer_id == instrument_id,
+                StackTest.meter_id == instrument_id,
+            ),
+            Step.undone_at.is_(None),
+        )
+        .where(_within(Step.done_at, spans))
+        .order_by(Step.done_at, Step.id)
+    )
     found = [
         InDoubt(
             _span_of(row.taken_at, spans),
@@ -132,6 +149,10 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
             shown="no reading" if row.reading is None else f"{row.reading:g}\u2009{row.unit}",
         )
         for row in lines
+    ]
+    found += [
+        InDoubt(_span_of(row.done_at, spans), *row[:5], what=str(row.kind), shown=str(row.verdict))
+        for row in tests
     ]
     return tuple(sorted(found, key=lambda one: (one.taken_at, one.record_id)))
 
