@@ -58,6 +58,7 @@ OPERATIONS = (
     "GET /api/v1/parts/{serial}/trace",
     "GET /api/v1/records",
     "GET /api/v1/records/{record_id}",
+    "GET /api/v1/records/{record_id}/closing",
     "POST /api/v1/records",
     "POST /api/v1/records/{record_id}/torque-readings",
     "GET /api/v1/audit",

@@ -5,6 +5,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from service.faces.api.closing_models import ClosingSummary
+
 
 class Out(BaseModel):
     """Parent of all answers: read from the attributes of a query's answer."""
@@ -326,6 +328,9 @@ class RecordContent(Out):
     version: int
     content_sha256: str | None
     content_holds: bool | None
+    closing: ClosingSummary | None = Field(
+        default=None, description="what its closing gave, as kept at hand-in"
+    )
     content: dict[str, Any]
 
 

@@ -7,10 +7,12 @@ from fastapi import APIRouter, Path, Query
 
 from service.faces.api import models, sent
 from service.faces.api.callers import Caller, Database
+from service.faces.api.closing_models import ClosingSummary, summary_of
 from service.faces.api.stacks import OneTimeKey
 from service.faces.api.whole import read_torque, write_whole
 from service.records.database import changing, reading
 from service.records.permissions import Act, need
+from service.records.queries.closing_results import kept_result
 from service.records.queries.content import verify
 from service.records.queries.names import instruments_by_mark
 from service.records.queries.rebuild_records import record_list
@@ -56,12 +58,14 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> models.
     with reading(engine) as session:
         answer = record_as_text(session, record_id)
         check = verify(session, [record_id]).get(record_id)
+        kept = kept_result(session, record_id)
     return models.RecordContent(
         id=record_id,
         state=answer.state,
         version=answer.version,
         content_sha256=answer.content_sha256,
         content_holds=check.holds if check else None,
+        closing=ClosingSummary(**summary_of(kept, kept.readable_outcome)) if kept else None,
         content=json.loads(answer.canonical),
     )
 

@@ -3,9 +3,8 @@
 What is computed again stands beside what was kept and never takes its place.
 """
 
-import json
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
@@ -17,14 +16,10 @@ from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
 from service.records.database import reading
 from service.records.permissions import Act, need
-from service.records.queries.closing_inputs import ClosingGround, closing_ground
+from service.records.queries.closing_again import closing_again
 from service.records.queries.closing_results import KeptResult, kept_results
 from service.records.queries.closing_rows import DesignSizes, design_sizes
-from service.records.queries.closing_taken import measured_height_mm
-from service.records.queries.content import canonical_json
 from service.records.queries.record_heads import Head, record_head
-from service.trade.closing import closing
-from service.trade.closing_inputs import ClosingInputs, inputs_as_data
 from service.trade.verdicts import Verdict
 
 router = APIRouter()
@@ -35,7 +30,8 @@ class KeptClosing:
     """What was kept of a closing at hand-in, as it is shown."""
 
     kept: KeptResult
-    sheet: ClosingSheet
+    sheet: ClosingSheet | None
+    """None where what was kept can no longer be read"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,24 +71,24 @@ def show(request: Request, me: Me, database: Database, record_id: Number) -> Res
 def closing_page(session: Session, record_id: int) -> ClosingPage:
     """The page of a record's closing, in a constant number of statements. Raises NotFound."""
     head = record_head(session, record_id)
-    results = kept_results(session, [record_id])[record_id]
-    ground = closing_ground(session, record_id)
-    height = measured_height_mm(session, record_id)
-    counting = next((one for one in results if one.counts), None)
-    kept = kept_closing(counting, ground.sizes, height) if counting else None
-    inputs = again_with(counting.inputs, ground) if counting else ground.inputs
-    remarks = () if counting else ground.remarks
+    again = closing_again(session, record_id)
+    sizes, height = again.ground.sizes, again.measured_mm
+    kept = kept_closing(again.kept, sizes, height) if again.kept else None
     now = closing_sheet(
-        closing(inputs), ground.sizes, measured_mm=height, remarks=remarks, prefix="now"
+        again.now,
+        sizes,
+        measured_mm=height,
+        remarks=() if kept else again.ground.remarks,
+        prefix="now",
     )
     return ClosingPage(
         head,
         kept,
-        tuple(one for one in results if one is not counting),
+        again.earlier,
         now,
-        tuple(_why_again(counting, ground)) if counting else (),
-        tuple(_differences(kept.sheet, now)) if kept else (),
-        given_of(counting.inputs if counting else ground.inputs),
+        again.why_again,
+        tuple(_differences(kept.sheet, now)) if kept and kept.sheet else (),
+        given_of(again.inputs),
     )
 
 
@@ -109,34 +105,9 @@ def kept_closing_of(
 
 def kept_closing(kept: KeptResult, sizes: DesignSizes, measured_mm: float | None) -> KeptClosing:
     """A kept result as it is shown."""
-    return KeptClosing(kept, closing_sheet(kept.outcome, sizes, measured_mm=measured_mm))
-
-
-def again_with(inputs: ClosingInputs, ground: ClosingGround) -> ClosingInputs:
-    """The kept inputs with the figures in force today."""
-    if ground.limits is None:
-        return inputs
-    return replace(inputs, figures=ground.limits.figures, limits=ground.limits.name)
-
-
-def _why_again(kept: KeptResult, ground: ClosingGround) -> Iterator[str]:
-    """What differs between then and now, in sentences."""
-    if not kept.holds:
-        yield "What was kept is no longer what was hashed: it was changed behind the program."
-    if ground.limits is not None and ground.limits.id != kept.limit_set_id:
-        yield (
-            f"Kept by version {kept.limit_version} of the limits; version"
-            f" {ground.limits.version} is in force today."
-        )
-    formulas = ", ".join(closing(kept.inputs).formulas)
-    if formulas != kept.formulas:
-        yield f"Kept by {kept.formulas}; today it is {formulas}."
-    today = replace(ground.inputs, figures=kept.inputs.figures, limits=kept.inputs.limits)
-    if canonical_json(inputs_as_data(today)) != canonical_json(json.loads(kept.inputs_text)):
-        yield (
-            "Readings, parts or what part types give were corrected or changed since hand-in; the"
-            " recomputation takes what was kept then."
-        )
+    outcome = kept.readable_outcome
+    sheet = closing_sheet(outcome, sizes, measured_mm=measured_mm) if outcome else None
+    return KeptClosing(kept, sheet)
 
 
 def _differences(kept: ClosingSheet, now: ClosingSheet) -> Iterator[Difference]:

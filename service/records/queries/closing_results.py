@@ -17,6 +17,7 @@ from service.records.tables.limit_sets import LimitSet
 from service.records.tables.rebuild_records import RebuildRecord
 from service.trade.closing_inputs import ClosingInputs, inputs_from_data
 from service.trade.closing_outcome import ClosingOutcome, outcome_from_data
+from service.trade.errors import TradeError
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +57,22 @@ class KeptResult:
     def outcome(self) -> ClosingOutcome:
         """What it gave. Raises the trade's errors where it cannot be read."""
         return _outcome(self.results_text)
+
+    @property
+    def readable_inputs(self) -> ClosingInputs | None:
+        """The inputs; None where the kept text can no longer be read as such."""
+        try:
+            return self.inputs
+        except (TradeError, ValueError):
+            return None
+
+    @property
+    def readable_outcome(self) -> ClosingOutcome | None:
+        """What it gave; None where the kept text can no longer be read as such."""
+        try:
+            return self.outcome
+        except (TradeError, ValueError):
+            return None
 
 
 @lru_cache(maxsize=64)
