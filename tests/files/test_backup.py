@@ -25,6 +25,7 @@ from service.records.tables.attachments import Attachment
 from service.records.tables.everything import metadata
 from service.records.tables.rebuild_records import RebuildRecord
 from tests import builders
+from tests.records.closings import give_stiffness, put_limits_in_force
 
 PHOTO = b"not a photo, but bytes all the same \x00\xff"
 MADE_AT = builders.FIRST_CLOSING + timedelta(days=300)
@@ -36,12 +37,15 @@ def silent(_more: int) -> None:
 
 @pytest.fixture
 def lab(engine: Engine, tmp_path: Path) -> Engine:
-    """A laboratory with two builds, somebody signed in, and a photo at a record and at a part."""
+    """A laboratory with two builds, limits, somebody signed in, a photo at a record and a part."""
     stored = store(tmp_path / "data", Checked(PHOTO, "image/jpeg", "cell 2.jpg"))
     with Session(engine) as session:
         stack = builders.a_stack(session, cells=3)
         build = builders.a_build(session, stack, hours=211.5)
         part = builders.a_part(session, builders.the_part_types(session).mea, serial="Ü-7 “x”\n")
+        part.measured_thickness_mm = 0.48
+        give_stiffness(session)
+        put_limits_in_force(session, stack.design_id)
         person = builders.a_person(session, "builder")
         for where in ({"record_id": build.record_id}, {"part_id": part.id}):
             session.add(
