@@ -8,6 +8,7 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.records.tables.audit import AuditEntry
+from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Part
 from service.records.tables.people import ApiToken
 from service.records.tables.stacks import Layer
@@ -71,6 +72,33 @@ def test_the_layer_map_on_a_date_before_the_first_build_is_empty(
 
     assert answer["build"] is None
     assert answer["layers"] == []
+
+
+def test_a_measured_thickness_and_how_closely_a_tool_measures_are_told(
+    calling: Calling, engine: Engine
+) -> None:
+    """In mm, in % of the reading and in the tool's unit; nothing said is null, not zero."""
+    with Session(engine) as session:
+        driver = builders.a_torque_instrument(session, label="TD-9")
+        stack = builders.a_stack(session, cells=1)
+        builders.a_build(session, stack)
+        session.flush()
+        mea = builders.the_part_types(session).mea.id
+        part = session.scalars(select(Part).where(Part.part_type_id == mea)).first()
+        assert part is not None
+        part.measured_thickness_mm = 0.48
+        session.execute(update(Instrument).values(accuracy_percent=4.0))
+        serial = part.serial
+        assert driver.resolution is None
+        session.commit()
+    client = calling("quality")
+
+    told = client.get(f"/api/v1/parts/{serial}/history").json()
+    tools = client.get(f"/api/v1/parts/{serial}/trace").json()["builds"][0]["torques"]
+
+    assert told["part"]["measured_thickness_mm"] == 0.48
+    (tool,) = tools["instruments"]
+    assert (tool["accuracy_percent"], tool["resolution"]) == (4.0, None)
 
 
 def test_history_and_trace_of_an_mea(calling: Calling, engine: Engine) -> None:
