@@ -1,0 +1,285 @@
+"""The verdicts of a closed stack: what the limits in force ask for, and what its tests still say.
+
+A verdict keeps the version of the limits it was given under; what the limits in force would say
+of the same readings stands beside it.
+"""
+
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+from typing import Any
+
+from sqlalchemy import ColumnElement, and_, func, literal, or_, select, union_all
+from sqlalchemy.orm import Session
+
+from service.records.errors import NotFound
+from service.records.queries.known import known
+from service.records.queries.limit_sets import LimitsInForce, limits_in_force
+from service.records.queries.prepared import given, prepared
+from service.records.queries.record_heads import record_head
+from service.records.queries.stack_tests import MadeTest, of_closed, tests_of_closed
+from service.records.tables.closing_results import ClosingResult
+from service.records.tables.limit_sets import LimitSet
+from service.records.tables.rebuild_records import (
+    RebuildRecord,
+    RecordState,
+    Step,
+    StepKind,
+    TorqueReading,
+)
+from service.records.tables.stacks import Build, Stack
+from service.trade.closing_outcome import ClosingOutcome, outcome_from_data
+from service.trade.closing_verdicts import judged_by
+from service.trade.errors import TradeError
+from service.trade.figures import DesignFigures
+from service.trade.leak_results import LeakResult
+from service.trade.leaks_together import Together, together
+from service.trade.release_gate import Standing, Wanted, wanted_verdicts
+from service.trade.stack_tests import Result, StackTest, judge_test
+from service.trade.verdicts import Undoing, Verdict
+from service.trade.words import Stage
+
+CLAMP = "limits of the closed clamp"
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """Something done to the closed stack: the last of its kind in one record."""
+
+    kind: Undoing
+    at: datetime
+    record_id: int
+
+    @property
+    def words(self) -> str:
+        """What it was, in words."""
+        return f"{self.kind} in record {self.record_id}"
+
+
+@dataclass(frozen=True, slots=True)
+class KeptClamp:
+    """What the closing gave when its record was handed in last."""
+
+    record_id: int
+    limit_version: int
+    text: str
+
+    @property
+    def outcome(self) -> ClosingOutcome:
+        """The closing as kept."""
+        return _outcome(self.text)
+
+
+@dataclass(frozen=True, slots=True)
+class StandingTest:
+    """A standing test, and what was done to the stack since; ``outdated_by`` None: nothing."""
+
+    made: MadeTest
+    outdated_by: Done | None
+
+    @property
+    def verdict(self) -> Verdict:
+        """What its verdict is worth now."""
+        return self.made.verdict if self.outdated_by is None else Verdict.TEST_AGAIN
+
+
+@dataclass(frozen=True, slots=True)
+class ClosedVerdicts:
+    """What is known of one closed stack. ``build_id`` 0: its record is not handed in yet."""
+
+    record_id: int
+    build_id: int
+    design_id: int
+    limits: LimitsInForce | None
+    tests: tuple[StandingTest, ...]
+    done: tuple[Done, ...]
+    clamp: KeptClamp | None
+
+    @property
+    def figures(self) -> DesignFigures:
+        """The figures in force; empty ones where there are none."""
+        return self.limits.figures if self.limits else NOTHING_IN_FORCE
+
+    @property
+    def wanted(self) -> tuple[Wanted, ...]:
+        """The verdicts the limits in force ask for, as given and whether outdated."""
+        return wanted_verdicts(self.figures, list(self._standing()), self._clamp_wanted())
+
+    @property
+    def today(self) -> dict[str, Verdict | None]:
+        """What the limits in force say of the same readings, by what it is of."""
+        if self.limits is None:
+            return {}
+        results = [
+            Standing(result)
+            for one in self.tests
+            if (result := judged_again(one.made, self.limits.figures)) is not None
+        ]
+        clamp = None
+        if self.clamp is not None:
+            now = judged_by(self.clamp.outcome, self.figures)
+            clamp = Wanted(CLAMP, now.verdict)
+        return {it.what: it.verdict for it in wanted_verdicts(self.figures, results, clamp)}
+
+    @property
+    def together(self) -> Together:
+        """All tests of tightness that still count, as six paths and hints."""
+        return together(
+            [
+                one.made.result
+                for one in self.tests
+                if one.outdated_by is None and isinstance(one.made.result, LeakResult)
+            ]
+        )
+
+    def _standing(self) -> Iterator[Standing]:
+        for one in self.tests:
+            yield Standing(one.made.result, one.outdated_by.words if one.outdated_by else "")
+
+    def _clamp_wanted(self) -> Wanted | None:
+        if self.clamp is None:
+            return None
+        later = [one for one in self.done if one.record_id > self.clamp.record_id]
+        return Wanted(CLAMP, self.clamp.outcome.verdict, later[0].words if later else "")
+
+
+NOTHING_IN_FORCE = DesignFigures()
+
+
+@lru_cache(maxsize=64)
+def _outcome(text: str) -> ClosingOutcome:
+    return outcome_from_data(json.loads(text))
+
+
+def judged_again(made: MadeTest, figures: DesignFigures) -> Result | None:
+    """What the test says under other figures; None where they lack what it needs."""
+    return _judged(made.test, figures)
+
+
+@lru_cache(maxsize=512)
+def _judged(test: StackTest, figures: DesignFigures) -> Result | None:
+    try:
+        return judge_test(test, figures)
+    except TradeError:
+        return None
+
+
+def verdicts_of_build(session: Session, build_id: int) -> ClosedVerdicts:
+    """The verdicts of a build as they stand. Five statements. Raises NotFound."""
+    row = session.execute(
+        prepared(
+            lambda: (
+                select(Build.record_id, Stack.design_id)
+                .join(Stack, Stack.id == Build.stack_id)
+                .where(Build.id == given("build_id"))
+            )
+        ),
+        {"build_id": build_id},
+    ).first()
+    if row is None:
+        raise NotFound("build", build_id)
+    return _verdicts(session, row.record_id, build_id, row.design_id)
+
+
+def verdicts_of_record(session: Session, record_id: int) -> ClosedVerdicts | None:
+    """The verdicts of the stack a record closed, or found closed and did not open.
+
+    None where it stands open, or nothing was closed yet. Five statements. Raises NotFound.
+    """
+    head = record_head(session, record_id)
+    if head.closed_at is not None:
+        return _verdicts(session, record_id, head.build_id or 0, head.design_id)
+    if head.base_build_id is None or head.opened_at is not None:
+        return None
+    made_by = session.scalar(
+        prepared(lambda: select(Build.record_id).where(Build.id == given("build_id"))),
+        {"build_id": head.base_build_id},
+    )
+    return _verdicts(session, made_by or 0, head.base_build_id, head.design_id)
+
+
+def _verdicts(session: Session, record_id: int, build_id: int, design_id: int) -> ClosedVerdicts:
+    done = _done(session, record_id, build_id)
+    tests = tests_of_closed(session, record_id, build_id)
+    return ClosedVerdicts(
+        record_id,
+        build_id,
+        design_id,
+        limits_in_force(session, design_id),
+        tuple(StandingTest(one, _first_after(one.done_at, done)) for one in tests),
+        done,
+        _clamp(session, record_id, build_id),
+    )
+
+
+def _first_after(at: datetime, done: Sequence[Done]) -> Done | None:
+    return next((one for one in done if one.at > at), None)
+
+
+def _done(session: Session, record_id: int, build_id: int) -> tuple[Done, ...]:
+    """What was done to the closed stack, by kind and record, in time. One statement."""
+    rows = session.execute(prepared(_doings), {"record_id": record_id, "build_id": build_id})
+    return tuple(
+        Done(Undoing(row.kind), row.at, row.record_id)
+        for row in sorted(rows, key=lambda row: (row.at, row.record_id))
+    )
+
+
+def _doings() -> Any:
+    turned, exchanged = func.max(TorqueReading.taken_at), func.max(Step.done_at)
+    record = RebuildRecord.id.label("record_id")
+    opens = and_(
+        RebuildRecord.base_build_id == given("build_id"),
+        RebuildRecord.opened_at.is_not(None),
+        RebuildRecord.state != RecordState.VOID,
+    )
+    return union_all(
+        select(literal(Undoing.RE_TORQUE.value).label("kind"), turned.label("at"), record)
+        .join(RebuildRecord, RebuildRecord.id == TorqueReading.record_id)
+        .where(
+            TorqueReading.stage == Stage.CLOSING,
+            known(TorqueReading),
+            of_closed(TorqueReading.taken_at),
+        )
+        .group_by(RebuildRecord.id),
+        select(literal(Undoing.PART_CHANGED.value), exchanged, record)
+        .join(RebuildRecord, RebuildRecord.id == Step.record_id)
+        .where(
+            Step.kind.in_((StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)),
+            Step.undone_at.is_(None),
+            of_closed(Step.done_at),
+        )
+        .group_by(RebuildRecord.id),
+        select(literal(Undoing.LOAD_CYCLE.value), RebuildRecord.opened_at, record).where(opens),
+    )
+
+
+def _clamp(session: Session, record_id: int, build_id: int) -> KeptClamp | None:
+    """What was kept of the closing by the latest record of the closed stack. One statement."""
+    rows = session.execute(
+        prepared(
+            lambda: (
+                select(ClosingResult.record_id, LimitSet.version, ClosingResult.results)
+                .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
+                .join(RebuildRecord, RebuildRecord.id == ClosingResult.record_id)
+                .where(
+                    ClosingResult.computed_at == RebuildRecord.handed_in_at,
+                    RebuildRecord.state.in_((RecordState.HANDED_IN, RecordState.APPROVED)),
+                    _of_either(),
+                )
+                .order_by(ClosingResult.record_id.desc(), ClosingResult.id.desc())
+                .limit(1)
+            )
+        ),
+        {"record_id": record_id, "build_id": build_id},
+    ).first()
+    return None if rows is None else KeptClamp(*rows)
+
+
+def _of_either() -> ColumnElement[bool]:
+    return or_(
+        RebuildRecord.id == given("record_id"),
+        and_(RebuildRecord.base_build_id == given("build_id"), RebuildRecord.opened_at.is_(None)),
+    )

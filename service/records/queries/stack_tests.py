@@ -1,0 +1,209 @@
+"""Tests of a closed stack as they were made: those of a record, those of a build."""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+from typing import Any
+
+from sqlalchemy import ColumnElement, and_, or_, select
+from sqlalchemy.orm import Session, aliased
+
+from service.records.queries.prepared import given, prepared
+from service.records.queries.record_entries import LATE_AFTER
+from service.records.tables.instruments import Calibration, Instrument
+from service.records.tables.limit_sets import LimitSet
+from service.records.tables.people import Person
+from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step
+from service.records.tables.stack_tests import StackTest as Row
+from service.trade.stack_tests import (
+    Result,
+    StackTest,
+    TestKind,
+    result_from_data,
+    test_from_data,
+)
+from service.trade.tests_in_words import ResultLine, lines_of, what_of
+from service.trade.verdicts import Verdict
+
+REMEMBERED = 512
+
+
+@dataclass(frozen=True, slots=True)
+class ToolRead:
+    """An instrument a test was read with; ``certificate`` None: used under a concession."""
+
+    id: int
+    kind: str
+    label: str
+    certificate: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class MadeTest:
+    """One test as it was made, with what it gave under the limits of its time."""
+
+    step_id: int
+    record_id: int
+    sequence: int
+    kind: TestKind
+    done_at: datetime
+    written_at: datetime
+    by: str
+    note: str
+    undone_at: datetime | None
+    verdict: Verdict
+    formula: str
+    limit_set_id: int | None
+    limit_version: int | None
+    content: str
+    result_text: str
+    tools: tuple[ToolRead, ...]
+
+    @property
+    def stands(self) -> bool:
+        """Be true unless it was undone."""
+        return self.undone_at is None
+
+    @property
+    def is_late(self) -> bool:
+        """Be true where it was written down long after it was done."""
+        return self.written_at - self.done_at > LATE_AFTER
+
+    @property
+    def test(self) -> StackTest:
+        """What was set and read."""
+        return _test(self.kind, self.content)
+
+    @property
+    def result(self) -> Result:
+        """What it gave."""
+        return _result(self.kind, self.result_text)
+
+    @property
+    def what(self) -> str:
+        """Which test it is, in a few words."""
+        return what_of(self.result)
+
+    @property
+    def lines(self) -> tuple[ResultLine, ...]:
+        """What it gave, value by value."""
+        return lines_of(self.result)
+
+    @property
+    def limits(self) -> str:
+        """Which version of the limits it was judged by, in words."""
+        return f"version {self.limit_version}" if self.limit_version else "no limits in force"
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _test(kind: TestKind, text: str) -> StackTest:
+    return test_from_data(kind, json.loads(text))
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _result(kind: TestKind, text: str) -> Result:
+    return result_from_data(kind, json.loads(text))
+
+
+def tests_of_record(session: Session, record_id: int) -> tuple[MadeTest, ...]:
+    """The tests entered in a record in their order, undone ones too. One statement."""
+    rows = session.execute(
+        prepared(lambda: _select().where(Row.record_id == given("record_id"))),
+        {"record_id": record_id},
+    )
+    return tuple(_made(row) for row in rows)
+
+
+def tests_of_closed(session: Session, record_id: int, build_id: int) -> tuple[MadeTest, ...]:
+    """The standing tests of a closed stack in the order of making. One statement.
+
+    ``record_id`` closed it; ``build_id`` is the build it made, 0 while it is not handed in: tests
+    of records which found it closed count with it.
+    """
+    rows = session.execute(
+        prepared(
+            lambda: (
+                _select()
+                .join(RebuildRecord, RebuildRecord.id == Row.record_id)
+                .where(Step.undone_at.is_(None), of_closed(Step.done_at))
+                .order_by(None)
+                .order_by(Step.done_at, Step.id)
+            )
+        ),
+        {"record_id": record_id, "build_id": build_id},
+    )
+    return tuple(_made(row) for row in rows)
+
+
+def of_closed(done_at: Any) -> ColumnElement[bool]:
+    """What was done to a stack while it was closed: after its closing, before its next opening."""
+    opened_at = RebuildRecord.opened_at
+    return and_(
+        RebuildRecord.state != RecordState.VOID,
+        or_(
+            and_(
+                RebuildRecord.id == given("record_id"),
+                or_(opened_at.is_(None), done_at >= opened_at),
+            ),
+            and_(
+                RebuildRecord.base_build_id == given("build_id"),
+                or_(opened_at.is_(None), done_at < opened_at),
+            ),
+        ),
+    )
+
+
+def _select() -> Any:
+    tool, warm, meter = aliased(Instrument), aliased(Instrument), aliased(Instrument)
+    of_tool, of_warm, of_meter = aliased(Calibration), aliased(Calibration), aliased(Calibration)
+    return (
+        select(
+            Step.id,
+            Row.record_id,
+            Step.sequence,
+            Step.kind,
+            Step.done_at,
+            Step.written_at,
+            Person.name,
+            Step.note,
+            Step.undone_at,
+            Row.verdict,
+            Row.formula,
+            Row.limit_set_id,
+            LimitSet.version,
+            Row.content,
+            Row.result,
+            *_tool_columns(tool, of_tool),
+            *_tool_columns(warm, of_warm),
+            *_tool_columns(meter, of_meter),
+        )
+        .join(Step, Step.id == Row.step_id)
+        .join(Person, Person.id == Step.by_id)
+        .outerjoin(LimitSet, LimitSet.id == Row.limit_set_id)
+        .join(tool, tool.id == Row.instrument_id)
+        .outerjoin(of_tool, of_tool.id == Row.calibration_id)
+        .outerjoin(warm, warm.id == Row.thermometer_id)
+        .outerjoin(of_warm, of_warm.id == Row.thermometer_calibration_id)
+        .outerjoin(meter, meter.id == Row.meter_id)
+        .outerjoin(of_meter, of_meter.id == Row.meter_calibration_id)
+        .order_by(Step.sequence)
+    )
+
+
+def _tool_columns(tool: Any, calibration: Any) -> tuple[Any, ...]:
+    return tool.id, tool.kind, tool.label, calibration.certificate
+
+
+def _made(row: Any) -> MadeTest:
+    whole: list[Any] = list(row[:15])
+    whole[3] = TestKind(row[3].value)
+    tools = [row[at : at + 4] for at in (15, 19, 23)]
+    whole.append(
+        tuple(
+            ToolRead(key, str(of), label, certificate)
+            for key, of, label, certificate in tools
+            if key
+        )
+    )
+    return MadeTest(*whole)

@@ -1,0 +1,179 @@
+"""What a test of the closed stack gave, line by line: value ± U (k = 2), limit, verdict.
+
+A rate below what the method can see is said as such, and never as 0. Source: as in leak_results.
+"""
+
+from dataclasses import dataclass
+from math import floor, log10
+
+from service.trade.estimates import Estimate, written
+from service.trade.insulation_tests import InsulationFound, InsulationOutcome
+from service.trade.leak_figures import mbar_l_s
+from service.trade.leak_paths import SET_UPS
+from service.trade.leak_results import HydrogenFound, LeakResult, PathFound, Rate
+from service.trade.short_checks import CellChecked, ShortOutcome
+from service.trade.shorts import CellCheck
+from service.trade.stack_tests import Result
+from service.trade.tightness import Seen
+from service.trade.verdicts import Verdict
+
+THIN = "\u2009"
+UNIT = f"{THIN}mbar·L/s"
+NOTHING_SET = "none is set"
+NAMED_MOST = 12
+
+
+@dataclass(frozen=True, slots=True)
+class ResultLine:
+    """One value of a test; verdict None where no limit was in force for it."""
+
+    what: str
+    value: str
+    limit: str
+    source: str
+    verdict: Verdict | None
+    aside: str = ""
+
+
+def lines_of(result: Result) -> tuple[ResultLine, ...]:
+    """What did the test give, value by value?"""
+    if isinstance(result, LeakResult):
+        return _leak_lines(result)
+    if isinstance(result, InsulationOutcome):
+        return tuple(insulation_line(it) for it in result.found)
+    return _short_lines(result)
+
+
+def what_of(result: Result) -> str:
+    """Which test of its kind it is, in a few words."""
+    if isinstance(result, LeakResult):
+        return f"set-up {result.set_up}, {SET_UPS[result.set_up - 1].name}"
+    if isinstance(result, InsulationOutcome):
+        return " and ".join(dict.fromkeys(str(it.condition) for it in result.found))
+    return str(result.way)
+
+
+def rate_words(rate: Rate, *, is_bound: bool = False) -> str:
+    """A leak rate with its uncertainty; below detection or inward is said so.
+
+    >>> rate_words(Rate(2.4e-7, 2e-8, 3e-8, 6e-8, Seen.SEEN))
+    '0.00585 ± 0.00097\\u2009mbar·L/s'
+    """
+    if rate.seen is Seen.BELOW_DETECTION:
+        seen = digits(rate.detection_limit_mbar_l_s)
+        return f"below detection, which is {seen}{UNIT}"
+    if rate.seen is Seen.INWARD:
+        return f"gas came in: {estimate_words(rate.in_mbar_l_s)}{UNIT}"
+    return f"{'at most ' if is_bound else ''}{estimate_words(rate.in_mbar_l_s)}{UNIT}"
+
+
+def estimate_words(estimate: Estimate) -> str:
+    """A value ± its expanded uncertainty (k = 2), with the digits that count."""
+    value, expanded = written(estimate)
+    if expanded == "0":
+        return value
+    return f"{value} ± {expanded}".replace("-", "\u2212")
+
+
+def digits(value: float, most: int = 2) -> str:
+    """A number with so many digits that count, never as a power of ten.
+
+    >>> digits(0.012345), digits(1234.5)
+    ('0.012', '1200')
+    """
+    if not value:
+        return "0"
+    places = most - 1 - floor(log10(abs(value)))
+    return f"{round(value, places):.{max(0, places)}f}"
+
+
+def path_line(it: PathFound) -> ResultLine:
+    """One path after one test."""
+    return ResultLine(
+        f"leak {it.path}",
+        rate_words(it.rate, is_bound=it.is_bound),
+        NOTHING_SET if it.limit_mbar_l_s is None else f"at most {it.limit_mbar_l_s:g}{UNIT}",
+        it.source,
+        it.verdict,
+        _as_hydrogen(it.hydrogen),
+    )
+
+
+def _as_hydrogen(it: HydrogenFound | None) -> str:
+    if it is None:
+        return ""
+    least, most = digits(mbar_l_s(it.least_mol_s)), digits(mbar_l_s(it.most_mol_s))
+    said = most if least == most or it.at_most else f"{least} to {most}"
+    bound = "at most " if it.at_most else ""
+    return f"as hydrogen at running pressure {bound}{said}{UNIT}, {it.regime}"
+
+
+def _leak_lines(result: LeakResult) -> tuple[ResultLine, ...]:
+    limit = result.limit_mbar_l_s
+    verdict = result.verdict if len(result.pressurised) != 1 and limit is not None else None
+    lines = [
+        ResultLine(
+            "all that was lost",
+            rate_words(result.lost),
+            NOTHING_SET if limit is None else f"at most {digits(limit, 3)}{UNIT}",
+            "" if limit is None else "from the limits of the paths",
+            verdict,
+        )
+    ]
+    lines += [
+        ResultLine(f"arrived in the {it.circuit} circuit", rate_words(it.rate), "–", "", None)
+        for it in result.arrived
+    ]
+    return (*lines, *(path_line(it) for it in result.paths))
+
+
+def insulation_line(it: InsulationFound) -> ResultLine:
+    """One reading of insulation."""
+    value = f"{estimate_words(Estimate(it.resistance_mohm, it.u_mohm))}{THIN}MΩ"
+    if it.over_range:
+        value = f"more than {it.resistance_mohm:g}{THIN}MΩ"
+    current = "" if it.current_ua is None else f"{digits(it.current_ua)}{THIN}µA"
+    bound = "less than " if it.over_range else ""
+    return ResultLine(
+        f"insulation {it.between}, {it.condition}",
+        value,
+        NOTHING_SET if it.limit_mohm is None else f"at least {_ohms(it.limit_mohm)}",
+        it.standard,
+        it.verdict,
+        current and f"{bound}{current} at the working voltage",
+    )
+
+
+def _ohms(mohm: float) -> str:
+    """A limit of insulation; kΩ where it is low."""
+    value, unit = (mohm, "MΩ") if mohm >= 0.1 else (mohm * 1e3, "kΩ")
+    return f"{float(f'{value:.3g}'):g}{THIN}{unit}"
+
+
+def shorts_line(result: ShortOutcome) -> ResultLine:
+    """All cells in one line."""
+    named = [
+        f"{check}: {_cells(result.cells_that_are(check))}"
+        for check in (CellCheck.SHORTED, CellCheck.SUSPECT, CellCheck.NOT_MEASURED)
+        if result.cells_that_are(check)
+    ]
+    said = "; ".join(named) or f"no short seen in {len(result.cells)} cells"
+    return ResultLine("shorts of cells", said, str(result.way), "", result.verdict)
+
+
+def _cells(numbers: tuple[int, ...]) -> str:
+    more = len(numbers) - NAMED_MOST
+    told = ", ".join(str(number) for number in numbers[:NAMED_MOST])
+    return f"cell{'s' if len(numbers) > 1 else ''} {told}" + (
+        f" and {more} more" if more > 0 else ""
+    )
+
+
+def _short_lines(result: ShortOutcome) -> tuple[ResultLine, ...]:
+    bad = [it for it in result.cells if it.check in {CellCheck.SHORTED, CellCheck.SUSPECT}]
+    return (shorts_line(result), *(_cell_line(it, result.unit) for it in bad[:NAMED_MOST]))
+
+
+def _cell_line(it: CellChecked, unit: str) -> ResultLine:
+    value = "not measured" if it.value is None else f"{it.value:.4g}{THIN}{unit}"
+    return ResultLine(f"cell {it.cell}: {it.check}", value, it.why, "", None)
