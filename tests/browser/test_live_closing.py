@@ -1,0 +1,186 @@
+"""Closing a stack on a tablet: values appear as nuts are read, and change when read again."""
+
+import os
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+from sqlalchemy.orm import Session
+
+from tests import builders
+from tests.browser.at_the_bench import Bench, the_tools
+from tests.records.closings import give_stiffness, put_limits_in_force
+
+pytestmark = pytest.mark.browser
+
+TABLET = {"width": 820, "height": 1180, "has_touch": True}
+LOOK = os.environ.get("LAYERBOOK_TEST_PICTURES", "")
+LAST_PASS = ("9.1", "8.6", "9.3", "8.8")
+
+
+def look(page: Page, name: str) -> None:
+    """Leave a picture of the page where a person wants to look at it."""
+    if LOOK:
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)
+            page.screenshot(path=Path(LOOK) / f"{name}-{scheme}.png", full_page=True)
+        page.emulate_media(color_scheme="light")
+
+
+def a_known_stack(session: Session, serial: str) -> None:
+    """Two cells whose parts' stiffness is known, of a design with limits in force."""
+    give_stiffness(session)
+    design = builders.a_design(session)
+    builders.a_stack(session, cells=2, serial=serial, design=design, meter_hours=100.0)
+    put_limits_in_force(session, design.id)
+
+
+@pytest.fixture
+def opened(
+    new_page: Callable[..., Page],
+    sign_in: Callable[..., Any],
+    served_at: str,
+    rows: Callable[..., Any],
+) -> Callable[..., tuple[Bench, int]]:
+    """Open such a stack at the bench; give the bench and the torque driver."""
+
+    def begin(serial: str, **browser: Any) -> tuple[Bench, int]:
+        tools = rows(the_tools)
+        rows(lambda session: a_known_stack(session, serial))
+        page = new_page(**(TABLET | browser))
+        me = sign_in(page, "builder", name=f"Mara Ilves {serial}")
+        bench = Bench(page, served_at)
+        bench.begin(serial, "closed anew", worked=me)
+        bench.go("exception")
+        page.locator("#reason").fill("a bench test")
+        bench.enter()
+        bench.go("opening")
+        page.locator("#hours").fill("320")
+        bench.enter()
+        bench.go("torque", stage="closing")
+        return bench, tools["TD-9"]
+
+    return begin
+
+
+def value(page: Page, name: str) -> float:
+    """The first value of a name, as a person reads it."""
+    shown = page.locator(f"[data-value={name}]").first.inner_text()
+    found = re.match(r"−?[\d.]+", shown)
+    assert found is not None, shown
+    return float(found.group(0))
+
+
+def read(bench: Bench, torque: str, driver: int | None = None, key: str = "") -> None:
+    """Enter the reading the page asks for."""
+    bench.page.locator("#entered").fill(torque)
+    if driver is not None:
+        bench.choose("instrument_id", driver)
+    bench.enter(key=key)
+
+
+def test_values_appear_and_change_while_nuts_are_read(opened: Any) -> None:
+    """By keyboard: each reading typed and entered, the next field has the cursor."""
+    bench, driver = opened("TARN-LC1")
+    page = bench.page
+    nuts = page.locator("#nuts-read")
+    expect(nuts).to_have_text("0 of 4 nuts read")
+
+    for number, target in enumerate(("3", "6"), 1):
+        for rod in range(1, 5):
+            read(bench, target, driver if (number, rod) == (1, 1) else None, key="Enter")
+            expect(nuts).to_have_text(f"{rod if number == 1 else 4} of 4 nuts read")
+            expect(page.locator("#entered")).to_be_focused()
+            shown = page.locator("[data-value=gdl_pressure]").count()
+            assert bool(shown) is (number > 1 or rod == 4)
+    half = value(page, "gdl_pressure")
+    expect(page.locator("#live")).to_contain_text("once every nut is read in the last pass")
+    for torque in LAST_PASS:
+        read(bench, torque, key="Enter")
+    whole = value(page, "gdl_pressure")
+    look(page, "live-closing")
+
+    assert whole > half
+    expect(page.locator("#live .state").first).to_contain_text("pass")
+    expect(page.locator("#live svg.map")).to_be_visible()
+    expect(page.locator("#live svg.map")).to_contain_text("4.5")
+    expect(page.locator("#live")).to_contain_text("To level the plate begin with nut")
+    expect(page.locator("#live-line")).to_contain_text("4 of 4 nuts read: GDL pressure")
+
+    # One nut read again: what it makes changes at once.
+    ratio = value(page, "pressure_ratio")
+    page.get_by_role("link", name="8.60").click()
+    page.locator("#entered").fill("9.1")
+    bench.enter()
+    assert value(page, "gdl_pressure") >= whole
+    assert value(page, "pressure_ratio") > ratio
+
+    # Undone, it is as before.
+    bench.undo()
+    assert value(page, "gdl_pressure") == whole
+    assert value(page, "pressure_ratio") == ratio
+
+
+def test_what_is_computed_can_be_reached_and_folded_out_by_keyboard(opened: Any) -> None:
+    bench, driver = opened("TARN-LC2")
+    page = bench.page
+    read(bench, "3", driver)
+
+    page.locator("#live-line a").focus()
+    page.keyboard.press("Enter")
+    folded = page.locator("#live details.folded")
+    folded.locator("summary").focus()
+    page.keyboard.press("Enter")
+
+    expect(page).to_have_url(re.compile("#live$"))
+    expect(folded.locator("li").first).to_be_visible()
+    expect(folded).to_contain_text("closed state: 1 of 4 nuts read")
+    look(page, "live-folded")
+
+
+def test_without_script_each_reading_brings_the_values_too(opened: Any) -> None:
+    """The same forms, answered by whole pages."""
+    bench, driver = opened("TARN-LC3", java_script_enabled=False)
+    page = bench.page
+    for at, torque in enumerate(("9.0", "9.0", "9.0")):
+        page.locator("#entered").fill(torque)
+        if at == 0:
+            bench.choose("instrument_id", driver)
+        page.locator(".reach button.main").click()
+        expect(page.locator("#nuts-read")).to_have_text(f"{at + 1} of 4 nuts read")
+        assert page.locator("[data-value=gdl_pressure]").count() == 0
+    page.locator("#entered").fill("9.0")
+    page.locator(".reach button.main").click()
+
+    expect(page.locator("#nuts-read")).to_have_text("4 of 4 nuts read")
+    assert value(page, "gdl_pressure") > 0
+    expect(page.locator("#live svg.map")).to_be_visible()
+
+
+def test_what_was_kept_is_seen_by_who_approves(
+    opened: Any, new_page: Callable[..., Page], sign_in: Callable[..., Any], served_at: str
+) -> None:
+    """Handed in, the values stand on the record and the approval, computed again beside them."""
+    bench, driver = opened("TARN-LC4")
+    page = bench.page
+    bench.tighten(driver, "9.0")
+    kept = page.locator("[data-value=gdl_pressure]").first.inner_text()
+    bench.go("closing")
+    expect(page.locator("[data-value=gdl_pressure]").first).to_have_text(kept)
+    bench.enter()
+    bench.go("handing-in")
+    page.locator(".reach button.main").click()
+    page.wait_for_url(re.compile(r"/records/\d+$"))
+
+    desk = new_page()
+    sign_in(desk, "supervisor", name="Ana Sol LC")
+    for address in ("", "/approval", "/closing"):
+        desk.goto(f"{served_at}/records/{bench.number}{address}")
+        row = desk.get_by_role("row", name=re.compile("GDL pressure, mean of the cells")).first
+        expect(row).to_contain_text(kept)
+        expect(row).to_contain_text("pass")
+    expect(desk.locator("#differences")).to_contain_text("none")
+    expect(desk.get_by_text("Formulas, limits and rows are those of then.")).to_be_visible()
