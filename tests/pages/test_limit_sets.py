@@ -98,6 +98,8 @@ def test_a_version_is_written_read_and_put_in_force_by_another(
     assert "Nut factor 0.18" in own
     assert "Least GDL pressure 0.8 MPa" in own
     assert "waiting for approval" in own
+    assert "You wrote this yourself" in words(quality.get("/approvals").text)
+    assert '<a class="button" href="/limits/1">' in supervisor.get("/approvals").text
     assert sign(quality, app, 1).status_code == 403
     wrong = sign(supervisor, app, 1, password="red water")
     assert wrong.status_code == 422
@@ -105,6 +107,7 @@ def test_a_version_is_written_read_and_put_in_force_by_another(
     signed = sign(supervisor, app, 1)
 
     assert signed.status_code == 303
+    assert "Nothing waits for a decision" in words(supervisor.get("/approvals").text)
     assert "in force" in words(supervisor.get("/limits/1").text)
     assert "version 1" in words(supervisor.get(f"/designs/{design}").text)
     with Session(app.state.engine) as session:

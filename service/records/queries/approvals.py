@@ -11,6 +11,7 @@ from service.records.permissions import Act, Answer, Person, RecordFacts, may
 from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_waiting
 from service.records.queries.involved import people_on
+from service.records.queries.limit_sets import WaitingLimits, waiting_limits
 from service.records.tables.holds import Concession
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Lot, Part
@@ -68,6 +69,14 @@ class WaitingCorrection:
 
 
 @dataclass(frozen=True, slots=True)
+class LimitsToApprove:
+    """Limits of a design nobody has approved; ``may`` as for a record."""
+
+    limits: WaitingLimits
+    may: Answer
+
+
+@dataclass(frozen=True, slots=True)
 class Waiting:
     """Everything that waits; ``more`` records are not shown."""
 
@@ -75,11 +84,12 @@ class Waiting:
     more: int
     corrections: tuple[WaitingCorrection, ...]
     sent_back: tuple[SentBackRecord, ...]
+    limits: tuple[LimitsToApprove, ...]
 
     @property
     def nothing(self) -> bool:
         """Whether nobody has to act."""
-        return not (self.records or self.corrections or self.sent_back)
+        return not (self.records or self.corrections or self.sent_back or self.limits)
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +172,12 @@ def waiting(session: Session, person: Person, *, limit: int = 50) -> Waiting:
             for each in corrections
         ),
         _sent_back(session),
+        tuple(
+            LimitsToApprove(
+                each, may(person, Act.LIMITS_APPROVE, RecordFacts(written_by=each.made_by_id))
+            )
+            for each in waiting_limits(session)
+        ),
     )
 
 

@@ -7,7 +7,7 @@ from enum import StrEnum
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import and_, func, select
+from sqlalchemy import and_, exists, func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
@@ -163,6 +163,45 @@ def limits_of_design(session: Session, design_id: int) -> tuple[LimitsRow, ...]:
         {"design_id": design_id},
     )
     return tuple(LimitsRow(*row) for row in rows)
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingLimits:
+    """The newest version of a design's limits, which nobody has approved yet."""
+
+    id: int
+    design: str
+    version: int
+    reason: str
+    made_by_id: int
+    made_by: str
+    made_at: datetime
+
+
+def waiting_limits(session: Session) -> tuple[WaitingLimits, ...]:
+    """Which versions of limits wait for an approval, the longest-waiting first? One statement."""
+    later = aliased(LimitSet)
+    rows: Any = session.execute(
+        select(
+            LimitSet.id,
+            Design.name + " " + Design.revision,
+            LimitSet.version,
+            LimitSet.reason,
+            LimitSet.made_by_id,
+            MADE.name,
+            LimitSet.made_at,
+        )
+        .join(Design, Design.id == LimitSet.design_id)
+        .join(MADE, MADE.id == LimitSet.made_by_id)
+        .where(
+            LimitSet.approved_at.is_(None),
+            ~exists().where(
+                later.design_id == LimitSet.design_id, later.version > LimitSet.version
+            ),
+        )
+        .order_by(LimitSet.made_at, LimitSet.id)
+    )
+    return tuple(WaitingLimits(*row) for row in rows)
 
 
 def limits_version(session: Session, limit_set_id: int) -> LimitsOnPage:
