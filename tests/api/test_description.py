@@ -53,6 +53,7 @@ OPERATIONS = (
     "GET /health",
     "GET /api/v1/stacks",
     "GET /api/v1/stacks/{serial}/layers",
+    "GET /api/v1/stacks/{serial}/limits",
     "POST /api/v1/stacks/{serial}/hours",
     "GET /api/v1/parts/{serial}/history",
     "GET /api/v1/parts/{serial}/trace",

@@ -13,6 +13,7 @@ from service.records.tables.parts import Part
 from service.records.tables.people import ApiToken
 from service.records.tables.stacks import Layer
 from tests import builders
+from tests.records import closings
 
 Calling = Callable[..., Any]
 
@@ -187,3 +188,21 @@ def test_health_says_how_the_database_stands(client: Any) -> None:
     assert answer.status_code == 200
     assert answer.json()["state"] == "ready"
     assert answer.json()["migration"]
+
+
+def test_the_limits_a_stack_is_judged_by_are_told(calling: Calling, engine: Engine) -> None:
+    """Null until a version is approved, then its figures with who put them in force."""
+    with Session(engine) as session:
+        design_id = builders.a_stack(session, cells=2, serial="TARN-7").design_id
+        session.commit()
+    client = calling("builder")
+    assert client.get("/api/v1/stacks/TARN-7/limits").json() is None
+
+    with Session(engine) as session:
+        kept = closings.put_limits_in_force(session, design_id)
+        sha256 = kept.content_sha256
+        session.commit()
+
+    answer = client.get("/api/v1/stacks/TARN-7/limits").json()
+    assert (answer["version"], answer["content_sha256"]) == (1, sha256)
+    assert answer["figures"]["clamp"]["nut_factor"] == 0.2

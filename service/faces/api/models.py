@@ -51,6 +51,18 @@ class Stack(Out):
     hours: StackHours
 
 
+class Limits(Out):
+    """What the stacks of a design are computed with and judged by; units stand in the names."""
+
+    design: str
+    version: int
+    source: str
+    approved_by: str
+    approved_at: datetime
+    content_sha256: str
+    figures: dict[str, Any]
+
+
 class Stacks(Out):
     """One page of stacks; ``after`` continues, null at the end."""
 

@@ -11,8 +11,10 @@ from service.records.changes.hours import read_hours
 from service.records.database import changing, reading
 from service.records.permissions import Act, need
 from service.records.queries.content import verify
-from service.records.queries.layer_maps import layer_map
+from service.records.queries.layer_maps import layer_map, stack_facts
+from service.records.queries.limit_sets import limits_in_force
 from service.records.queries.stacks import find_stack, stack_list
+from service.trade.figures import figures_as_data
 
 router = APIRouter(prefix="/stacks", tags=["stacks"])
 
@@ -72,6 +74,26 @@ def layers(
         content_holds=check.holds if check else None,
         layers=[models.Layer.model_validate(layer) for layer in answer.layers],
         fixings=[models.Fixing.model_validate(fixing) for fixing in answer.fixings],
+    )
+
+
+@router.get("/{serial}/limits")
+def limits(*, serial: str, caller: Caller, engine: Database) -> models.Limits | None:
+    """The limits and figures in force for the stack's design; null where none were approved."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        stack = stack_facts(session, find_stack(session, serial))
+        answer = limits_in_force(session, stack.design_id)
+    if answer is None:
+        return None
+    return models.Limits(
+        design=answer.design,
+        version=answer.version,
+        source=answer.source,
+        approved_by=answer.approved_by,
+        approved_at=answer.approved_at,
+        content_sha256=answer.content_sha256,
+        figures=figures_as_data(answer.figures),
     )
 
 
