@@ -7,6 +7,10 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
+from service.faces.pages.changeover_closing import (
+    ChangeoverClosingSheet,
+    changeover_closing_sheet,
+)
 from service.faces.pages.changeover_forms import (
     FIELDS,
     MAY_OPEN,
@@ -24,6 +28,7 @@ from service.records.changes.changeover_plans import begin_record_from_plan, mak
 from service.records.database import changing, now_utc, reading
 from service.records.errors import Refused
 from service.records.permissions import Act, need
+from service.records.queries.changeover_closing import changeover_closing
 from service.records.queries.changeover_plans import KeptPlan, plan_by_number
 from service.records.queries.changeover_progress import Progress, progress
 from service.records.queries.changeover_store import parts_with_serials
@@ -51,6 +56,7 @@ class FormPage:
     keep: Form
     ground: Ground
     sheet: PlanSheet | None
+    clamp: ChangeoverClosingSheet | None
     carried: Mapping[str, str]
     where: tuple[tuple[str, str], ...] = WHERE
     may_open: tuple[tuple[str, str], ...] = MAY_OPEN
@@ -64,6 +70,7 @@ class PlanPage:
 
     plan: KeptPlan
     sheet: PlanSheet
+    clamp: ChangeoverClosingSheet
     form: Form
     standing: Progress | None
 
@@ -136,6 +143,7 @@ def _asked(
 
 def _form_page(request: Request, database: Engine, form: Form, keep: Form, serial: str) -> Response:
     worked: WorkedOut | None = None
+    clamp: ChangeoverClosingSheet | None = None
     again = Form(form.typed, zone=form.zone)
     with reading(database) as session:
         ground = ground_of(session, find_stack(session, serial))
@@ -147,13 +155,16 @@ def _form_page(request: Request, database: Engine, form: Form, keep: Form, seria
                         worked = work_out(session, ground, ask)
                     except TradeError as trouble:
                         raise Refused("wishes", "", str(trouble)) from trouble
+        if worked is not None:
+            found = changeover_closing(session, ground.shown, worked.document)
+            clamp = changeover_closing_sheet(found)
     form.refused = {**again.refused, **form.refused}
     sheet = sheet_of(worked.document, worked.content_sha256, ground.shown) if worked else None
     carried = {name: form.kept(name) for name in FIELDS if form.kept(name)}
     return page(
         request,
         "changeover/form.html",
-        FormPage(form, keep, ground, sheet, carried),
+        FormPage(form, keep, ground, sheet, clamp, carried),
         form.status,
     )
 
@@ -163,6 +174,7 @@ def _plan_page(request: Request, database: Engine, plan_id: int, form: Form) -> 
         plan = plan_by_number(session, plan_id)
         shown = layer_map(session, plan.stack_id, build_number=plan.document.build)
         standing = progress(session, plan.record_id) if plan.record_id else None
+        clamp = changeover_closing_sheet(changeover_closing(session, shown, plan.document))
     sheet = sheet_of(plan.document, plan.content_sha256, shown)
-    context = PlanPage(plan, sheet, form, standing)
+    context = PlanPage(plan, sheet, clamp, form, standing)
     return page(request, "changeover/show.html", context, form.status)

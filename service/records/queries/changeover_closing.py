@@ -1,0 +1,140 @@
+"""What a changeover does to the clamp: the stack before and after, closed at the design's torque.
+
+Computed when a plan is shown, with the figures in force; a plan keeps none of it.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.queries.changeover_documents import PlanDocument
+from service.records.queries.closing_inputs import (
+    all_parts,
+    closing_inputs,
+    fixings_giving,
+    placed,
+)
+from service.records.queries.closing_rows import (
+    DesignSizes,
+    PartGives,
+    design_sizes,
+    parts_giving,
+)
+from service.records.queries.layer_maps import LayerMap
+from service.records.queries.limit_sets import LimitsInForce, limits_in_force
+from service.records.queries.patterns import pattern_of_design
+from service.records.queries.prepared import prepared
+from service.records.queries.working_piles import FixingNow
+from service.records.tables.parts import PartType
+from service.trade.closing import closing
+from service.trade.closing_inputs import ClosingInputs, RodReading
+from service.trade.closing_outcome import ClosingOutcome
+from service.trade.closing_pile import ClosingType, Placed
+from service.trade.errors import TradeError
+from service.trade.pile import Layer, counts
+from service.trade.set_points import Row, before_and_after
+from service.trade.words import ReadingKind
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeoverClosing:
+    """The closed stack before and after a change; torque in N·m on every nut, the design's.
+
+    ``limits`` None: none are in force, and nothing is computed. ``set_points`` are in SI, empty
+    where ``no_set_points`` says why.
+    """
+
+    limits: LimitsInForce | None
+    sizes: DesignSizes
+    torque_nm: float
+    before: ClosingOutcome | None
+    after: ClosingOutcome | None
+    set_points: tuple[Row, ...]
+    no_set_points: str
+
+
+def changeover_closing(
+    session: Session, shown: LayerMap, document: PlanDocument
+) -> ChangeoverClosing:
+    """What does the plan do to the clamp and to the set points? Three statements, or seven.
+
+    ``shown`` is the build the plan begins from.
+    """
+    sizes = design_sizes(session, shown.stack.id)
+    limits = limits_in_force(session, sizes.design_id)
+    if limits is None:
+        why = "no figures are in force for the design"
+        return ChangeoverClosing(None, sizes, sizes.target_nm, None, None, (), why)
+    fixings = tuple(
+        FixingNow(one.kind, one.part_id, one.label, one.part_type, one.rod_number, one.end)
+        for one in shown.fixings
+    )
+    layers = (*document.before, *document.after)
+    known = [layer for layer in layers if layer.part > 0]
+    gives = parts_giving(session, all_parts(known, fixings))
+    types = _types_by_name(session, sizes.design_id)
+    readings = tuple(
+        RodReading(number, sizes.target_nm, ReadingKind.SET, sizes.passes)
+        for number, _x, _y in sizes.rods
+    )
+
+    def closed(pile: Sequence[Layer]) -> ClosingInputs:
+        found = [_placed(layer, gives, types) for layer in pile]
+        inputs = closing_inputs(sizes, limits, found, fixings_giving(fixings, gives), readings)
+        return replace(inputs, rod_length_mm=document.rods.length_mm)
+
+    rows, why = _set_points(limits, document)
+    return ChangeoverClosing(
+        limits,
+        sizes,
+        sizes.target_nm,
+        closing(closed(document.before)),
+        closing(closed(document.after)),
+        rows,
+        why,
+    )
+
+
+def _placed(layer: Layer, gives: Mapping[int, PartGives], types: Mapping[str, PartGives]) -> Placed:
+    """A part there is, else one of its type; a type nobody knows is named as not known."""
+    own = gives.get(layer.part) or types.get(layer.part_type)
+    if own is None:
+        return Placed(ClosingType(layer.part_type, layer.kind, 0.0, None, layer.joint), layer.cell)
+    return placed(own, layer.cell)
+
+
+def _types_by_name(session: Session, design_id: int) -> dict[str, PartGives]:
+    """Every part type by what the design's pattern calls it. Two statements."""
+    pattern = pattern_of_design(session, design_id)
+    rows: Any = session.execute(
+        prepared(
+            lambda: select(
+                PartType.drawing_number,
+                PartType.revision,
+                PartType.id,
+                PartType.kind,
+                PartType.name,
+                PartType.thickness_mm,
+                PartType.joint,
+                PartType.stiffness,
+            ).order_by(PartType.id)
+        )
+    )
+    return {
+        pattern.called(drawing, revision): PartGives(0, *given_of, None)
+        for drawing, revision, *given_of in rows
+    }
+
+
+def _set_points(limits: LimitsInForce, document: PlanDocument) -> tuple[tuple[Row, ...], str]:
+    operation = limits.figures.operation
+    if operation is None:
+        return (), "the figures in force name no operation"
+    before, after = counts(document.before).cells, counts(document.after).cells
+    try:
+        return before_and_after(before, after, operation.operation), ""
+    except TradeError as trouble:
+        return (), str(trouble)
