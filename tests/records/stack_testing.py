@@ -169,10 +169,22 @@ def a_closed_stack(
     cells: int = 2,
     figures: DesignFigures | None = FIGURES,
     kind: RecordKind = RecordKind.INSPECTION,
+    *,
+    in_a_second_build: bool = False,
 ) -> ClosedStack:
-    """A stack closed long ago, and a record that does not open it."""
+    """A stack closed long ago, and a record that does not open it.
+
+    A second build was closed since, by a record which nobody has approved.
+    """
     lab = a_lab(engine, cells)
     with Session(engine) as session:
+        if in_a_second_build:
+            builders.a_build(
+                session,
+                session.get_one(Stack, lab.stack_id),
+                closed_at=builders.FIRST_CLOSING + timedelta(days=10),
+                approved=False,
+            )
         tools = the_tools(session)
         design_id = session.get_one(Stack, lab.stack_id).design_id
         if figures is not None:

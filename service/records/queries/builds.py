@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from service.records.queries.known import known
 from service.records.queries.prepared import given, prepared, then, told
+from service.records.queries.release_standing import release_stands
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.records.tables.stacks import Build, BuildPeriod
 
@@ -30,6 +31,8 @@ class BuildFacts:
     record_state: RecordState
     known_from: datetime
     correction_id: int | None
+    release_stands: bool
+    """released and nothing done to it since; of a build opened since: it stood so then"""
 
     @property
     def is_present(self) -> bool:
@@ -38,8 +41,8 @@ class BuildFacts:
 
     @property
     def state(self) -> str:
-        """Whether the build may be run, as far as its record says: approved or not."""
-        return RELEASED if self.record_state is RecordState.APPROVED else NOT_RELEASED
+        """Whether the build was released to be run, and nothing was done to it since."""
+        return RELEASED if self.release_stands else NOT_RELEASED
 
 
 def builds_of(
@@ -60,6 +63,7 @@ def builds_of(
                     RebuildRecord.state,
                     BuildPeriod.known_from,
                     BuildPeriod.correction_id,
+                    release_stands(until=then(known_at)),
                 )
                 .join(Build, Build.id == BuildPeriod.build_id)
                 .join(RebuildRecord, RebuildRecord.id == Build.record_id)

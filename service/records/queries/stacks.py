@@ -19,6 +19,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
 from service.records.queries.hours import StackHours, stack_hours
+from service.records.queries.release_standing import release_stands
 from service.records.tables.designs import Design
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Part
@@ -84,7 +85,7 @@ def state_in_a_word() -> ColumnElement[str]:
             and_(written.opened_at.is_not(None), written.closed_at.is_(None)),
             literal(OPEN),
         ),
-        (_made.state == RecordState.APPROVED, literal(RELEASED)),
+        (release_stands(), literal(RELEASED)),
         (_made.id.is_not(None), literal(NOT_RELEASED)),
         (_last_number().is_not(None), literal(DISMANTLED)),
         else_=literal(NO_BUILD_YET),

@@ -1,0 +1,269 @@
+"""The gate to hydrogen of one build: what keeps it shut, and the releases that were given."""
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from service.records.errors import NotFound
+from service.records.permissions import RecordFacts
+from service.records.queries.build_verdicts import ClosedVerdicts, verdicts_of_build
+from service.records.queries.content import canonical_json, sha256_of, verify
+from service.records.queries.involved import people_on
+from service.records.queries.known import known
+from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.release_standing import release_stands
+from service.records.queries.verdict_lines import VerdictLine, verdict_lines
+from service.records.tables.limit_sets import LimitSet
+from service.records.tables.parts import Part, PartType
+from service.records.tables.people import Person
+from service.records.tables.rebuild_records import RebuildRecord, RecordState
+from service.records.tables.releases import BuildRelease
+from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
+from service.trade import release_gate
+from service.trade.errors import TradeError
+from service.trade.figures import DesignFigures
+from service.trade.set_point_lines import SetPointsAsked, set_points_asked
+from service.trade.words import Kind
+
+
+@dataclass(frozen=True, slots=True)
+class RecordOfBuild:
+    """A record the verdicts of a build come from; ``holds`` None: never handed in."""
+
+    id: int
+    state: RecordState
+    written_by: int
+    content_sha256: str | None
+    holds: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseMade:
+    """One release as it was given; ``holds``: its content is what was hashed."""
+
+    id: int
+    by: str
+    at: datetime
+    limit_version: int
+    content_sha256: str
+    holds: bool
+    stands: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BuildAtGate:
+    """The build that asks to be released. ``cells`` are those with an MEA."""
+
+    id: int
+    number: int
+    stack_id: int
+    stack: str
+    record_id: int
+    cells: int
+    closed_at: datetime | None
+    opened_at: datetime | None
+    stands: bool
+
+    @property
+    def label(self) -> str:
+        """What people call it."""
+        return f"{self.stack} build {self.number}"
+
+    @property
+    def is_present(self) -> bool:
+        """Be true while the stack has not been opened since."""
+        return self.closed_at is not None and self.opened_at is None
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """What stands at the gate. ``shut`` are sentences: none of them, and it can be opened."""
+
+    build: BuildAtGate
+    closed: ClosedVerdicts
+    lines: tuple[VerdictLine, ...]
+    records: tuple[RecordOfBuild, ...]
+    set_points: SetPointsAsked | None
+    shut: tuple[str, ...]
+    releases: tuple[ReleaseMade, ...]
+    facts: RecordFacts
+
+    @property
+    def release(self) -> ReleaseMade | None:
+        """The release that stands."""
+        return next((one for one in self.releases if one.stands), None)
+
+    @property
+    def set_points_sha256(self) -> str:
+        """Hash of the set points to acknowledge; empty where there are none."""
+        if self.set_points is None:
+            return ""
+        return sha256_of(canonical_json(self.set_points.as_data))
+
+
+def gate(session: Session, build_id: int) -> Gate:
+    """What keeps the gate of a build shut? Ten statements. Raises NotFound."""
+    build = _build(session, build_id)
+    closed = verdicts_of_build(session, build_id)
+    concerned = {build.record_id, *(one.made.record_id for one in closed.tests)}
+    concerned |= {one.record_id for one in closed.done if one.record_id != 0}
+    if closed.clamp is not None:
+        concerned.add(closed.clamp.record_id)
+    records = _records(session, concerned)
+    people = people_on(session, concerned)
+    asked = _set_points(build.cells, closed.figures)
+    return Gate(
+        build,
+        closed,
+        verdict_lines(closed),
+        records,
+        asked,
+        tuple(_shut(build, closed, records, asked)),
+        _releases(session, build),
+        RecordFacts(
+            written_by=next((one.written_by for one in records if one.id == build.record_id), 0),
+            involved=frozenset().union(*people.values()),
+        ),
+    )
+
+
+def _build(session: Session, build_id: int) -> BuildAtGate:
+    row: Any = session.execute(prepared(_head), {"build_id": build_id}).first()
+    if row is None:
+        raise NotFound("build", build_id)
+    return BuildAtGate(*row)
+
+
+def _head() -> Any:
+    cells = (
+        select(func.count(Layer.id))
+        .join(Part, Part.id == Layer.part_id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .where(Layer.build_id == Build.id, known(Layer), PartType.kind == Kind.MEA)
+        .correlate(Build)
+        .scalar_subquery()
+    )
+    return (
+        select(
+            Build.id,
+            Build.number,
+            Stack.id,
+            Stack.serial,
+            Build.record_id,
+            cells,
+            BuildPeriod.closed_at,
+            BuildPeriod.opened_at,
+            release_stands(),
+        )
+        .join(Stack, Stack.id == Build.stack_id)
+        .outerjoin(
+            BuildPeriod, (BuildPeriod.build_id == Build.id) & BuildPeriod.known_until.is_(None)
+        )
+        .where(Build.id == given("build_id"))
+    )
+
+
+def _records(session: Session, ids: set[int]) -> tuple[RecordOfBuild, ...]:
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                select(
+                    RebuildRecord.id,
+                    RebuildRecord.state,
+                    RebuildRecord.written_by_id,
+                    RebuildRecord.content_sha256,
+                )
+                .where(RebuildRecord.id.in_(given_all("ids")))
+                .order_by(RebuildRecord.id)
+            )
+        ),
+        {"ids": sorted(ids)},
+    ).all()
+    checks = verify(session, ids)
+    whole: list[list[Any]] = [
+        [*row, checks[row.id].holds if row.id in checks else None] for row in rows
+    ]
+    return tuple(RecordOfBuild(*row) for row in whole)
+
+
+def _releases(session: Session, build: BuildAtGate) -> tuple[ReleaseMade, ...]:
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                select(
+                    BuildRelease.id,
+                    Person.name,
+                    BuildRelease.released_at,
+                    LimitSet.version,
+                    BuildRelease.content_sha256,
+                    BuildRelease.content,
+                )
+                .join(Person, Person.id == BuildRelease.released_by_id)
+                .join(LimitSet, LimitSet.id == BuildRelease.limit_set_id)
+                .where(BuildRelease.build_id == given("build_id"))
+                .order_by(BuildRelease.released_at.desc(), BuildRelease.id.desc())
+            )
+        ),
+        {"build_id": build.id},
+    ).all()
+    stands = build.stands and build.is_present
+    whole: list[list[Any]] = [
+        [*row[:5], sha256_of(row.content) == row.content_sha256, at == 0 and stands]
+        for at, row in enumerate(rows)
+    ]
+    return tuple(ReleaseMade(*row) for row in whole)
+
+
+@lru_cache(maxsize=256)
+def _set_points(cells: int, figures: DesignFigures) -> SetPointsAsked | None:
+    if figures.operation is None or not cells:
+        return None
+    try:
+        return set_points_asked(cells, figures.operation)
+    except TradeError:
+        return None
+
+
+def _shut(
+    build: BuildAtGate,
+    closed: ClosedVerdicts,
+    records: tuple[RecordOfBuild, ...],
+    asked: SetPointsAsked | None,
+) -> Iterator[str]:
+    if not build.is_present:
+        yield "The stack was opened since: this build is not the present one."
+    approved = {one.id for one in records if one.state is RecordState.APPROVED}
+    yield from release_gate.gate(
+        closed.wanted,
+        limits_in_force=closed.limits is not None,
+        record_approved=build.record_id in approved,
+        set_points_acknowledged=True,  # asked for when it is signed
+    )
+    for one in records:
+        if one.id != build.record_id and one.id not in approved:
+            yield (
+                f"Record {one.id} tells what was done to this build and is not approved: it is"
+                f" {one.state}."
+            )
+        if one.holds is False:
+            yield f"The content of record {one.id} is no longer what was handed in."
+    if closed.limits is not None and asked is None:
+        yield (
+            "No set points can be computed for this build: the figures in force say nothing of the"
+            " operation, or the pile holds no cell."
+        )
+
+
+def release_content(session: Session, release_id: int) -> dict[str, Any]:
+    """What stood at the gate when a release was given. One statement. Raises NotFound."""
+    text = session.scalar(select(BuildRelease.content).where(BuildRelease.id == release_id))
+    if text is None:
+        raise NotFound("release", release_id)
+    found: dict[str, Any] = json.loads(text)
+    return found
