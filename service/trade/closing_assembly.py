@@ -87,7 +87,13 @@ def _rods(inputs: ClosingInputs, clamp: ClampFigures, work: _Work) -> Rods | Non
         return None
 
 
-Key = tuple[ClosingType, float | None, tuple[tuple[ClosingType, float | None], ...]]
+Alike = tuple[ClosingType, float | None, float]
+Key = tuple[Alike, tuple[Alike, ...]]
+
+
+def _alike(part: Placed) -> Alike:
+    """What makes two parts answer alike."""
+    return part.type, part.measured_mm, part.seen_percent
 
 
 def _cells(
@@ -106,8 +112,8 @@ def _cells(
     frames: list[float] = []
     made: dict[Key, tuple[Gap | None, float]] = {}
     for cell, centre in centres.items():
-        around = tuple((it.type, it.measured_mm) for it in gaskets.get(cell, ()))
-        key = (centre.type, centre.measured_mm, around)
+        around = tuple(_alike(it) for it in gaskets.get(cell, ()))
+        key = (_alike(centre), around)
         if key not in made:
             made[key] = _cell(
                 cell,
@@ -151,6 +157,7 @@ def _cell(
             (centre.measured_mm or stiffness.free_thickness_mm) / 1e3,
             area_m2,
             (stiffness.recess_mm + frame) / 1e3,
+            seen=centre.seen_percent / 100,
             u_thickness_m=stiffness.u_thickness_mm / 1e3,
             expansion_1_k=stiffness.expansion_1_k,
         )
@@ -165,7 +172,7 @@ def _cell(
     if len(seals) < len(around):
         return None, frame / 1e3
     try:
-        gasket = _gasket(tuple(seals))
+        gasket = _gasket(tuple(seals), max((it.seen_percent for it in around), default=0.0))
         return Gap(gasket, bed, max(stop - frame, 0.0) / 1e3), frame / 1e3
     except TradeError as trouble:
         work.lacks(f"cell {cell}: {str(trouble).rstrip('.')}")
@@ -194,7 +201,8 @@ def _seal(part: Placed, work: _Work) -> Seal | None:
         return None
 
 
-def _gasket(seals: tuple[Seal, ...]) -> GasketOf | None:
+def _gasket(seals: tuple[Seal, ...], seen_percent: float) -> GasketOf | None:
+    """Gaskets in series as one; of what they have seen the most counts."""
     if not seals:
         return None
     whole = in_series(seals)
@@ -203,6 +211,7 @@ def _gasket(seals: tuple[Seal, ...]) -> GasketOf | None:
         whole.height_mm / 1e3,
         whole.groove_depth_mm / 1e3,
         whole.length_mm / 1e3,
+        seen=seen_percent / 100,
         u_height_m=whole.u_height_mm / 1e3,
         expansion_1_k=whole.expansion_1_k,
     )
@@ -210,16 +219,18 @@ def _gasket(seals: tuple[Seal, ...]) -> GasketOf | None:
 
 def _coolant(placed: Sequence[Placed], clamp: ClampFigures, work: _Work) -> tuple[Gap, ...]:
     gaps: list[Gap] = []
-    made: dict[tuple[ClosingType, float | None], Gap | None] = {}
+    made: dict[Alike, Gap | None] = {}
     stop = clamp.coolant_stop_gap_mm / 1e3
     for part in placed:
         if part.type.kind is not Kind.GASKET or part.type.joint is not Joint.COOLANT:
             continue
-        key = (part.type, part.measured_mm)
+        key = _alike(part)
         if key not in made:
             seal = _seal(part, work)
             try:
-                made[key] = None if seal is None else Gap(_gasket((seal,)), None, stop)
+                made[key] = (
+                    None if seal is None else Gap(_gasket((seal,), part.seen_percent), None, stop)
+                )
             except TradeError as trouble:
                 work.lacks(f"coolant gasket {part.type.name}: {str(trouble).rstrip('.')}")
                 made[key] = None

@@ -31,11 +31,15 @@ class ClosingType:
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """One part in the pile: its type, its cell, its own measured thickness where there is one."""
+    """One part in the pile: its type, its cell, its own measured thickness where there is one.
+
+    ``seen_percent`` is the greatest strain or squeeze of earlier closings; 0 for a new part.
+    """
 
     type: ClosingType
     cell: int | None = None
     measured_mm: float | None = None
+    seen_percent: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,18 @@ class MeasuredAt:
 
 
 @dataclass(frozen=True, slots=True)
+class SeenAt:
+    """A part that was pressed before: place in the list of layers, from 1, and how far in %."""
+
+    position: int
+    percent: float
+
+    def __post_init__(self) -> None:
+        """Refuse what no part survives."""
+        within(f"the squeeze seen at position {self.position}", self.percent, "%", 0.0, 99.0)
+
+
+@dataclass(frozen=True, slots=True)
 class ClosingPile:
     """The layers from the fixed end, each as a number in ``types`` (from 0), with its cell.
 
@@ -65,6 +81,7 @@ class ClosingPile:
     measured: tuple[MeasuredAt, ...] = ()
     plates: tuple[int, ...] = ()
     measured_plates: tuple[MeasuredAt, ...] = ()
+    seen: tuple[SeenAt, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse numbers that point nowhere."""
@@ -72,18 +89,19 @@ class ClosingPile:
             raise Inconsistent("Layers and their cells are not equally many.")
         for number in (*self.layers, *self.plates):
             within("the number of a part type", number, "", 0, len(self.types) - 1)
-        for places, count in (
-            (self.measured, len(self.layers)),
-            (self.measured_plates, len(self.plates)),
+        for positions, count in (
+            ([it.position for it in (*self.measured, *self.seen)], len(self.layers)),
+            ([it.position for it in self.measured_plates], len(self.plates)),
         ):
-            for place in places:
-                within("the position of a measured part", place.position, "", 1, count)
+            for position in positions:
+                within("the position of a measured part", position, "", 1, count)
 
     def placed(self) -> tuple[Placed, ...]:
         """Every layer with its type, in order."""
         own = {it.position: it.thickness_mm for it in self.measured}
+        seen = {it.position: it.percent for it in self.seen}
         return tuple(
-            Placed(self.types[number], cell, own.get(at))
+            Placed(self.types[number], cell, own.get(at), seen.get(at, 0.0))
             for at, (number, cell) in enumerate(zip(self.layers, self.cells, strict=True), 1)
         )
 
@@ -116,6 +134,7 @@ def pile_of(layers: Sequence[Placed], plates: Sequence[Placed] = ()) -> ClosingP
         own(layers),
         tuple(types[part.type] for part in plates),
         own(plates),
+        tuple(SeenAt(at, it.seen_percent) for at, it in enumerate(layers, 1) if it.seen_percent),
     )
 
 

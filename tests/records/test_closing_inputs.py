@@ -1,6 +1,7 @@
 """What a closing is computed from: parts, readings with their driver, what is not known."""
 
 from collections.abc import Callable
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -8,13 +9,16 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.records.changes import bench
+from service.records.changes.handing_in import hand_in
 from service.records.queries.closing_inputs import ClosingGround, closing_ground
+from service.records.queries.closing_results import kept_result
 from service.records.queries.working_piles import working_pile
 from service.records.tables.instruments import Calibration, Instrument
 from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import RecordKind
 from service.records.tables.stacks import Layer, Stack
 from service.trade.closing import closing
+from service.trade.closing_inputs import inputs_as_data, inputs_from_data
 from service.trade.words import Kind, ReadingKind, Stage
 from tests import builders
 from tests.records.at_the_bench import Bench, Lab, a_lab
@@ -200,6 +204,41 @@ def test_soft_parts_pressed_before_are_named(lab: Lab) -> None:
     assert ground(lab).remarks == ()
 
 
+def test_what_an_earlier_closing_was_kept_to_press_counts(lab: Lab) -> None:
+    """MEAs that stay in the pile come with the strain they have seen, and are not named."""
+    first = a_closing(lab)
+    for rod in (1, 2, 3, 4):
+        read(first, rod, 9.5)
+    first.do(bench.close_stack, closed_at=lab.now)
+    first.do(hand_in)
+    with Session(lab.engine) as session:
+        kept = kept_result(session, first.number)
+    assert kept is not None
+    assert kept.outcome.closed is not None
+    strain = kept.outcome.closed.cells.gdl_strain_percent
+    lab.now += timedelta(days=1)
+    again = lab.begin(performed_from=lab.now)
+    again.do(bench.record_exception, reason="a test", done_at=lab.now)
+    again.do(bench.open_stack, opened_at=lab.now, hours=130.0)
+
+    found = ground(lab, again.number)
+    placed = found.inputs.pile.placed()
+
+    assert [one.seen_percent for one in placed if one.type.kind is Kind.MEA] == pytest.approx(
+        strain, abs=1e-5
+    )
+    assert all(one.seen_percent > 0 for one in placed if one.type.kind is Kind.GASKET)
+    assert found.remarks == ()
+    assert inputs_from_data(inputs_as_data(found.inputs)) == found.inputs
+
+
+def test_a_clamp_that_was_not_released_has_seen_nothing_earlier(lab: Lab) -> None:
+    found = ground(lab, lab.begin(RecordKind.RE_TORQUE).number)
+
+    assert found.inputs.pile.seen == ()
+    assert found.remarks == ()
+
+
 def test_without_limits_in_force_nothing_of_the_clamp_is_computed(engine: Engine) -> None:
     lab = a_lab(engine)
 
@@ -232,4 +271,4 @@ def test_the_inputs_take_a_constant_number_of_statements(
         with statements() as seen:
             closing_ground(session, 1, pile)
 
-    assert len(seen) == 7
+    assert len(seen) == 8

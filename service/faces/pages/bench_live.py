@@ -14,7 +14,7 @@ UNOPENED = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
 
 
 def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:
-    """The closing as computed now, nothing of it kept. Seven statements.
+    """The closing as computed now, nothing of it kept. Eight statements.
 
     None while the stack is not being closed, and where neither limits nor readings are there.
     """

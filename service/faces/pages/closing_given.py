@@ -48,6 +48,7 @@ class Given:
 
     types: tuple[TypeGiven, ...]
     measured: tuple[MeasuredGiven, ...]
+    seen: str
     readings: tuple[RodReading, ...]
     figures: tuple[FigureGiven, ...]
     active_area_cm2: float
@@ -62,6 +63,7 @@ def given_of(inputs: ClosingInputs) -> Given:
     return Given(
         tuple(_types(inputs)),
         tuple(_measured(inputs)),
+        _seen_words(inputs),
         inputs.readings,
         tuple(
             FigureGiven(field.section, field.label, typed[field.name], field.unit)
@@ -103,6 +105,19 @@ def gives_words(stiffness: PartStiffness | None) -> tuple[str, ...]:
         elif value:
             said.append(f"{_called(field.name)} {value:g}")
     return tuple(said)
+
+
+def _seen_words(inputs: ClosingInputs) -> str:
+    """In one sentence how far earlier closings pressed parts that are used again."""
+    pile = inputs.pile
+    said: dict[tuple[str, str], int] = {}
+    for one in pile.seen:
+        key = (str(pile.types[pile.layers[one.position - 1]].kind), f"{one.percent:.3g}")
+        said[key] = said.get(key, 0) + 1
+    return "; ".join(
+        f"{count} {kind}{'' if count == 1 else 's'} to {percent}\u2009%"
+        for (kind, percent), count in said.items()
+    )
 
 
 def _called(field: str) -> str:

@@ -33,7 +33,7 @@ class ClosingAgain:
 
 
 def closing_again(session: Session, record_id: int) -> ClosingAgain:
-    """How does a closing come out today, from what was kept? 13 statements. Raises NotFound."""
+    """How does a closing come out today, from what was kept? 14 statements. Raises NotFound."""
     ground = closing_ground(session, record_id)
     results = kept_results(session, [record_id])[record_id]
     kept = next((one for one in results if one.counts), None)

@@ -18,7 +18,8 @@ from service.records.queries.closing_rows import (
     design_sizes,
     parts_giving,
 )
-from service.records.queries.closing_taken import ReadingTaken, readings_taken
+from service.records.queries.closing_seen import seen_before
+from service.records.queries.closing_taken import UNOPENED, ReadingTaken, readings_taken
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
 from service.trade.closing_inputs import ClosingInputs, RodPlace, RodReading
@@ -51,21 +52,23 @@ class ClosingGround:
 def closing_ground(
     session: Session, record_id: int, pile: WorkingPile | None = None
 ) -> ClosingGround:
-    """What is the closing of a record computed from? Seven statements, four more without a pile.
+    """What is the closing of a record computed from? Raises NotFound.
 
-    Raises NotFound.
+    Eight statements, four more without a pile, one less where the clamp was not released.
     """
     pile = pile or working_pile(session, record_id)
     sizes = design_sizes(session, pile.stack_id)
     limits = limits_in_force(session, sizes.design_id)
     gives = parts_giving(session, all_parts(pile.layers, pile.fixings))
     taken = readings_taken(session, record_id)
+    opened = pile.kind not in UNOPENED
+    seen = seen_before(session, record_id, pile.base, opened=opened)
     soft = [layer.part for layer in pile.layers if layer.kind in SOFT]
-    used = closed_before(session, record_id, soft)
+    used = closed_before(session, record_id, soft) if opened else frozenset[int]()
     inputs = closing_inputs(
         sizes,
         limits,
-        [placed(gives[layer.part], layer.cell) for layer in pile.layers],
+        [placed(gives[layer.part], layer.cell, seen.get(layer.part, 0.0)) for layer in pile.layers],
         fixings_giving(pile.fixings, gives),
         readings_of(taken, sizes),
     )
@@ -74,7 +77,7 @@ def closing_ground(
         limits,
         sizes,
         any(one.record_id == record_id for one in taken),
-        used_again([gives[part] for part in soft if part in used]),
+        used_again([gives[part] for part in soft if part in used and part not in seen]),
     )
 
 
@@ -130,9 +133,9 @@ def fixings_giving(fixings: Collection[FixingNow], gives: Mapping[int, PartGives
     )
 
 
-def placed(gives: PartGives, cell: int | None = None) -> Placed:
+def placed(gives: PartGives, cell: int | None = None, seen_percent: float = 0.0) -> Placed:
     """A part of the pile, with its own thickness where incoming inspection measured it."""
-    return Placed(type_of(gives), cell, gives.measured_mm)
+    return Placed(type_of(gives), cell, gives.measured_mm, seen_percent)
 
 
 def type_of(gives: PartGives) -> ClosingType:

@@ -51,12 +51,12 @@ class KeptResult:
     @property
     def inputs(self) -> ClosingInputs:
         """What it was computed from. Raises the trade's errors where it cannot be read."""
-        return _inputs(self.inputs_text)
+        return read_inputs(self.inputs_text)
 
     @property
     def outcome(self) -> ClosingOutcome:
         """What it gave. Raises the trade's errors where it cannot be read."""
-        return _outcome(self.results_text)
+        return read_outcome(self.results_text)
 
     @property
     def readable_inputs(self) -> ClosingInputs | None:
@@ -76,12 +76,14 @@ class KeptResult:
 
 
 @lru_cache(maxsize=64)
-def _inputs(text: str) -> ClosingInputs:
+def read_inputs(text: str) -> ClosingInputs:
+    """The inputs from their kept text. Raises ValueError or the trade's errors."""
     return inputs_from_data(json.loads(text))
 
 
 @lru_cache(maxsize=64)
-def _outcome(text: str) -> ClosingOutcome:
+def read_outcome(text: str) -> ClosingOutcome:
+    """The outcome from its kept text. Raises ValueError or the trade's errors."""
     return outcome_from_data(json.loads(text))
 
 
