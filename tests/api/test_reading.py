@@ -11,7 +11,7 @@ from service.records.tables.audit import AuditEntry
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Part
 from service.records.tables.people import ApiToken
-from service.records.tables.stacks import Layer
+from service.records.tables.stacks import Build, Layer
 from tests import builders
 from tests.records import closings
 
@@ -44,6 +44,7 @@ def test_the_layer_map_has_the_pile_in_order(calling: Calling, engine: Engine) -
     """Positions count from the fixed end, the build and its record are named."""
     with Session(engine) as session:
         stack = builders.a_stack(session, cells=3, serial="TARN 7")
+        builders.a_release(session, session.scalars(select(Build)).one())
         rows = session.execute(select(Layer.position, Layer.part_id).order_by(Layer.position)).all()
         closed_at = builders.FIRST_CLOSING
         serial = stack.serial

@@ -26,6 +26,7 @@ def test_the_map_of_a_new_stack_is_its_pile(engine: Engine) -> None:
     """Three cells cooled at both ends: 3 MEAs, 6 half plates, 4 coolant layers."""
     with Session(engine) as session:
         stack = builders.a_stack(session, cells=3)
+        builders.a_release(session, session.scalars(select(Build)).one())
 
         shown = layer_map(session, stack.id)
 
@@ -178,6 +179,7 @@ def test_builds_are_told_in_the_order_of_their_closing(engine: Engine) -> None:
     """Each with when it was closed, opened, and by which record."""
     with Session(engine) as session:
         stack = builders.a_stack(session, cells=2)
+        builders.a_release(session, session.scalars(select(Build)).one())
         second = builders.a_build(session, stack, approved=False)
 
         builds = builds_of(session, stack.id)

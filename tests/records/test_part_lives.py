@@ -271,6 +271,7 @@ def test_stacks_are_listed_with_their_state(engine: Engine) -> None:
     """Released, not released, no build yet; by text, state and page."""
     with Session(engine) as session:
         released = builders.a_stack(session, cells=3)
+        builders.a_release(session, session.scalars(select(Build)).one())
         waiting = builders.a_stack(session, cells=2)
         builders.a_build(session, waiting, approved=False, hours=12)
         empty = builders.a_stack(session, serial="Zeta-1")

@@ -31,7 +31,12 @@ WHO = {
 }
 """By first letters: builder, quality, supervisor, admin; - is somebody known with no role."""
 ROLES = {role.value[0]: frozenset({role}) for role in Role} | {"-": frozenset[Role]()}
-DECIDING = (Act.RECORD_APPROVE, Act.CORRECTION_DECIDE)
+DECIDING = (
+    Act.RECORD_APPROVE,
+    Act.CORRECTION_DECIDE,
+    Act.LIMITS_APPROVE,
+    Act.BUILD_RELEASE,
+)
 
 
 def somebody(roles: frozenset[Role], key: int = 7) -> Person:

@@ -22,7 +22,8 @@ from service.records.tables.stacks import Build, BuildPeriod
 from service.trade.verdicts import Verdict
 from service.trade.words import Stage
 
-ENDS_IT = (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)
+EXCHANGED = (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)
+TESTED = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
 
 
 def released_at(build: Any = Build, until: Any = None) -> Any:
@@ -48,6 +49,9 @@ def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
     """Entries of other records of a build, written after a time, that end its release."""
     record, step = aliased(RebuildRecord), aliased(Step)
     turned, test = aliased(TorqueReading), aliased(StackTest)
+    while_closed = or_(record.opened_at.is_(None), step.done_at < record.opened_at)
+    a_nut = select(turned.id).where(turned.step_id == step.id, turned.stage == Stage.CLOSING)
+    failed = select(test.id).where(test.step_id == step.id, test.verdict == Verdict.FAIL)
     told = (
         select(step.id)
         .join(record, record.id == step.record_id)
@@ -58,22 +62,10 @@ def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
             step.undone_at.is_(None),
             step.written_at > at,
             or_(
-                step.kind.in_(ENDS_IT),
                 and_(step.kind == StepKind.OPENED, period.opened_by_record_id.is_(None)),
-                and_(
-                    step.kind == StepKind.TORQUE,
-                    select(turned.id)
-                    .where(turned.step_id == step.id, turned.stage == Stage.CLOSING)
-                    .exists(),
-                ),
-                and_(
-                    step.kind.in_(
-                        (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
-                    ),
-                    select(test.id)
-                    .where(test.step_id == step.id, test.verdict == Verdict.FAIL)
-                    .exists(),
-                ),
+                and_(step.kind.in_(EXCHANGED), while_closed),
+                and_(step.kind == StepKind.TORQUE, while_closed, a_nut.exists()),
+                and_(step.kind.in_(TESTED), while_closed, failed.exists()),
             ),
         )
         .correlate(build, period)
