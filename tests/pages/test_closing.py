@@ -113,6 +113,7 @@ def test_values_appear_as_readings_come_in(at_bench: AtTheClamp) -> None:
     assert "4 of 4 nuts read" in whole
     assert re.search(r"GDL pressure, mean of the cells \d\.\d+ ± \d\.\d+ MPa", whole)
     assert re.search(r"gasket line load, mean of the cells \S+ ± \S+ N/mm", whole)
+    assert re.search(r"bolt stress, rod 3 \S+ ± \S+ MPa", whole)
     assert re.search(r"thread protrusion \S+ ± \S+ mm", whole)
     assert "0.8 to 2.4 MPa, invented design note 3" in whole
     assert re.search(r"To level the plate begin with nut \d: (tighten|loosen) it by \d+°", whole)

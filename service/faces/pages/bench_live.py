@@ -36,6 +36,7 @@ def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:
     return closing_sheet(
         closing(ground.inputs),
         ground.sizes,
+        ground.inputs.figures.clamp,
         measured_mm=height,
         remarks=ground.remarks,
         passes=0 if head.kind in UNOPENED else ground.sizes.passes,

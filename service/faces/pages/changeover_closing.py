@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from service.faces.pages.closing_sheets import limit_words, shown
+from service.faces.pages.closing_lines import limit_words, shown
 from service.records.queries.changeover_closing import ChangeoverClosing
 from service.trade.closing_outcome import ClosingOutcome
 from service.trade.closing_verdicts import values_of

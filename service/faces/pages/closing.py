@@ -10,7 +10,8 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
 from service.faces.pages.closing_given import Given, given_of
-from service.faces.pages.closing_sheets import ClosingSheet, Line, closing_sheet, shown
+from service.faces.pages.closing_lines import Line, shown
+from service.faces.pages.closing_sheets import ClosingSheet, closing_sheet
 from service.faces.pages.numbers import Number
 from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
@@ -77,6 +78,7 @@ def closing_page(session: Session, record_id: int) -> ClosingPage:
     now = closing_sheet(
         again.now,
         sizes,
+        again.figures.clamp,
         measured_mm=height,
         remarks=() if kept else again.ground.remarks,
         prefix="now",
@@ -106,7 +108,10 @@ def kept_closing_of(
 def kept_closing(kept: KeptResult, sizes: DesignSizes, measured_mm: float | None) -> KeptClosing:
     """A kept result as it is shown."""
     outcome = kept.readable_outcome
-    sheet = closing_sheet(outcome, sizes, measured_mm=measured_mm) if outcome else None
+    inputs, sheet = kept.readable_inputs, None
+    if outcome is not None:
+        clamp = inputs.figures.clamp if inputs else None
+        sheet = closing_sheet(outcome, sizes, clamp, measured_mm=measured_mm)
     return KeptClosing(kept, sheet)
 
 

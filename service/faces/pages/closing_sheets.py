@@ -1,50 +1,19 @@
 """What a computed closing says on a page: lines with limits, the map, the nuts to turn."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
 from service.faces.drawings.pressure_map import draw_pressure_map
+from service.faces.pages.closing_lines import Line, Shown, lines_of, shown
 from service.faces.pages.kept_drawings import kept
 from service.records.queries.closing_rows import DesignSizes
+from service.trade.clamp_figures import ClampFigures
 from service.trade.closing_outcome import ClosingOutcome, LevellingOutcome
-from service.trade.closing_verdicts import values_of
-from service.trade.estimates import Estimate, written
-from service.trade.limits import Found, Judged, Quantity
-from service.trade.verdicts import Verdict
+from service.trade.estimates import Estimate
 
 LEAST_TURN_DEG = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """A value with its expanded uncertainty (k = 2) as text; empty where it is exact."""
-
-    value: str
-    expanded: str
-    unit: str
-
-    @property
-    def text(self) -> str:
-        """Value ± U with its unit."""
-        pm = f" ± {self.expanded}" if self.expanded else ""
-        return f"{self.value}{pm}\u2009{self.unit}".rstrip("\u2009")
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One value against its limit; without a limit ``limit``, ``verdict`` and ``source`` are
-    empty.
-    """
-
-    name: str
-    words: str
-    value: Estimate
-    shown: Shown
-    limit: str = ""
-    verdict: Verdict | None = None
-    source: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +67,7 @@ class ClosingSheet:
 def closing_sheet(
     outcome: ClosingOutcome,
     sizes: DesignSizes,
+    clamp: ClampFigures | None,
     *,
     measured_mm: float | None = None,
     remarks: Sequence[str] = (),
@@ -106,13 +76,16 @@ def closing_sheet(
 ) -> ClosingSheet:
     """The sheet of an outcome; ``measured_mm`` is the closed height as it was measured.
 
-    ``passes``: before every nut is read in this one, limits are shown without a verdict.
+    ``clamp`` are the figures it was computed with. ``passes``: before every nut is read in this
+    one, limits are shown without a verdict.
     """
     closed = outcome.closed
     final = all(rod.pass_number >= passes for rod in outcome.rods)
     return ClosingSheet(
         outcome=outcome,
-        lines=tuple(line if final else replace(line, verdict=None) for line in _lines(outcome)),
+        lines=tuple(
+            line if final else replace(line, verdict=None) for line in lines_of(outcome, clamp)
+        ),
         map=_map(outcome, sizes, prefix),
         map_words=_map_words(outcome),
         level=_level_words(outcome.levelling),
@@ -125,53 +98,6 @@ def closing_sheet(
         remarks=(*outcome.remarks, *remarks),
         is_final=final,
     )
-
-
-def shown(value: Estimate | float, unit: str, places: int | None = None) -> Shown:
-    """A value as text: as many digits as count, or so many decimals where it is exact."""
-    estimate = value if isinstance(value, Estimate) else Estimate(value)
-    if estimate.u:
-        number, expanded = written(estimate)
-    else:
-        number = f"{estimate.value:.4g}" if places is None else f"{estimate.value:.{places}f}"
-        expanded = ""
-    return Shown(number.replace("-", "−"), expanded, unit)
-
-
-def limit_words(least: float | None, most: float | None, unit: str) -> str:
-    """A limit in words."""
-    behind = f"\u2009{unit}" if unit else ""
-    if least is not None and most is not None:
-        return f"{least:g} to {most:g}{behind}"
-    if least is not None:
-        return f"at least {least:g}{behind}"
-    return f"at most {most:g}{behind}" if most is not None else ""
-
-
-def _lines(outcome: ClosingOutcome) -> Iterable[Line]:
-    judged: dict[Quantity, list[Judged]] = {}
-    for one in outcome.judged:
-        judged.setdefault(one.quantity, []).append(one)
-    found: dict[Quantity, list[Found]] = {}
-    for value in values_of(outcome):
-        found.setdefault(value.quantity, []).append(value)
-    for quantity in Quantity:
-        name = quantity.name.lower()
-        if quantity in judged:
-            for one in judged[quantity]:
-                yield Line(
-                    name,
-                    f"{quantity}, {one.of}" if one.of else str(quantity),
-                    one.value,
-                    shown(one.value, quantity.unit),
-                    limit_words(one.least, one.most, quantity.unit),
-                    one.verdict,
-                    one.source,
-                )
-        else:
-            for one in found.get(quantity, ()):
-                label = f"{quantity}, {one.of}" if one.of else str(quantity)
-                yield Line(name, label, one.value, shown(one.value, quantity.unit))
 
 
 def _map(outcome: ClosingOutcome, sizes: DesignSizes, prefix: str) -> Markup:

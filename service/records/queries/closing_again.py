@@ -13,13 +13,15 @@ from service.records.queries.content import canonical_json
 from service.trade.closing import FORMULAS, closing
 from service.trade.closing_inputs import ClosingInputs, inputs_as_data
 from service.trade.closing_outcome import ClosingOutcome
+from service.trade.figures import DesignFigures
 
 
 @dataclass(frozen=True, slots=True)
 class ClosingAgain:
     """What was kept when the record was handed in last, and what comes out today.
 
-    ``inputs`` are those kept, else those of the rows as they stand. ``why_again`` says in
+    ``inputs`` are those kept, else those of the rows as they stand; ``figures`` those of today, by
+    which ``now`` is computed. ``why_again`` says in
     sentences what differs between then and now.
     """
 
@@ -27,6 +29,7 @@ class ClosingAgain:
     earlier: tuple[KeptResult, ...]
     ground: ClosingGround
     inputs: ClosingInputs
+    figures: DesignFigures
     now: ClosingOutcome
     why_again: tuple[str, ...]
     measured_mm: float | None
@@ -44,6 +47,7 @@ def closing_again(session: Session, record_id: int) -> ClosingAgain:
         tuple(one for one in results if one is not kept),
         ground,
         then or ground.inputs,
+        inputs.figures,
         closing(inputs),
         tuple(_why_again(kept, then, ground)) if kept else (),
         measured_height_mm(session, record_id),
