@@ -8,9 +8,10 @@ from service.faces.demo.lab import Entry, Lab, serial
 from service.faces.demo.part_types import PART_TYPES
 from service.faces.demo.patterns import PATTERNS
 from service.faces.demo.people import PEOPLE, add
+from service.faces.demo.stiffness import REASON, STIFFNESS
 from service.records.changes.designs import DesignEntry, make_design
 from service.records.changes.lots import LotEntry, add_lot
-from service.records.changes.part_types import make_part_type
+from service.records.changes.part_types import make_part_type, set_stiffness
 from service.records.changes.parts import PartEntry, add_part
 from service.records.changes.patterns import keep_pattern
 from service.records.changes.stacks import FirstMeter, add_stack
@@ -22,6 +23,18 @@ CARBON = "Orrin Carbon (invented)"
 WORKSHOP = "Tarnfield workshop (invented)"
 STORE = {"M": "dry cabinet", "G": "drawer 4", "K": "drawer 5"}
 DELIVERED_AT = "13:20"
+MEASURED_MM = {
+    serial("HM", number): millimetres
+    for number, millimetres in zip(
+        (*range(113, 123), *range(131, 136)),
+        (
+            *(0.521, 0.517, 0.524, 0.519, 0.498, 0.520, 0.523, 0.518, 0.516, 0.522),
+            *(0.519, 0.523, 0.512, 0.520, 0.518),
+        ),
+        strict=True,
+    )
+}
+"""Free thickness as incoming inspection found it, lots M-41 and M-42; HM-0117 was a thin one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +150,8 @@ def _designs_and_types(lab: Lab, when: When) -> None:
     with lab.work(when, "keiko") as work:
         for key, part_type in PART_TYPES.items():
             lab.types[key] = make_part_type(work, part_type)
+            if key in STIFFNESS:
+                set_stiffness(work, lab.types[key], STIFFNESS[key], reason=REASON)
         for entry in DESIGNS:
             lab.designs[entry.name] = make_design(work, entry)
             keep_pattern(
@@ -171,6 +186,7 @@ def _deliver(lab: Lab, when: When, deliveries: tuple[Delivery, ...]) -> None:
                     lab.lots[name],
                     place=STORE.get(one.key[1], "shelf 2"),
                     usability=Usability.ACCEPTED,
+                    measured_thickness_mm=MEASURED_MM.get(each),
                 )
                 lab.parts[each] = add_part(work, part_type_id=lab.types[one.key], entry=entry)
 
