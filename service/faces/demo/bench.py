@@ -187,9 +187,17 @@ class Bench:
             )
 
     def tighten(
-        self, driver: str, odd: Mapping[int, float] | None = None, unit: str = "N·m"
+        self,
+        driver: str,
+        odd: Mapping[int, float] | None = None,
+        unit: str = "N·m",
+        stop_after: int | None = None,
     ) -> None:
-        """Tighten crosswise in passes; ``odd`` gives last readings that stood out, by rod."""
+        """Tighten crosswise in passes; ``odd`` gives last readings that stood out, by rod.
+
+        ``stop_after`` so many readings the work is left as it is.
+        """
+        left = stop_after
         for number, share in enumerate(SHARES, 1):
             is_last = number == len(SHARES)
             self._torques(
@@ -200,7 +208,10 @@ class Bench:
                 ReadingKind.SET,
                 odd=odd if is_last else None,
                 unit=unit,
+                most=left,
             )
+            if left is not None:
+                left = max(left - len(self.design.rods), 0)
 
     def re_tighten(self, driver: str) -> None:
         """Set every nut to the target once more."""
@@ -241,11 +252,12 @@ class Bench:
         *,
         odd: Mapping[int, float] | None = None,
         unit: str = "N·m",
+        most: int | None = None,
     ) -> None:
         target = self.design.target_torque_nm * share
-        for rod in sorted(self.design.rods, key=lambda rod: rod.turn):
+        for rod in sorted(self.design.rods, key=lambda rod: rod.turn)[:most]:
             value = (odd or {}).get(rod.number) or self.lab.chance.gauss(target, SCATTER * target)
-            number = f"{value:.1f}" if unit == "N·m" else f"{value / IN_NEWTON_METRES[unit]:.0f}"
+            number = f"{value:.2f}" if unit == "N·m" else f"{value / IN_NEWTON_METRES[unit]:.1f}"
             self.enter(
                 bench.read_torque,
                 0.5,

@@ -17,15 +17,48 @@ GOOD, BAD = CalibrationResult.IN_TOLERANCE, CalibrationResult.OUT_OF_TOLERANCE
 DRIVER = InstrumentKind.TORQUE_DRIVER
 A_YEAR = 52
 
+
+def _instrument(
+    kind: InstrumentKind,
+    label: str,
+    description: str,
+    span: tuple[float, float, str],
+    sheet: tuple[float, float],
+) -> InstrumentEntry:
+    """Its range with the unit; ``sheet``: ± % of the reading and the smallest step."""
+    accuracy_percent, resolution = sheet
+    return InstrumentEntry(
+        kind, label, description, *span, accuracy_percent=accuracy_percent, resolution=resolution
+    )
+
+
 INSTRUMENTS = (
-    InstrumentEntry(DRIVER, "TD-1", "click driver, small", 1.0, 8.0, "N·m"),
-    InstrumentEntry(DRIVER, "TD-2", "click driver", 2.0, 20.0, "N·m"),
-    InstrumentEntry(DRIVER, "TD-3", "click driver", 2.0, 20.0, "N·m"),
-    InstrumentEntry(DRIVER, "TD-4", "dial driver in inch-pounds, spare", 10.0, 90.0, "in·lbf"),
-    InstrumentEntry(InstrumentKind.MULTIMETER, "MM-1", "multimeter", 0.0, 600.0, "V"),
-    InstrumentEntry(InstrumentKind.GAS_DETECTOR, "GD-1", "hydrogen detector", 0.0, 4.0, "% vol"),
-    InstrumentEntry(InstrumentKind.PRESSURE_GAUGE, "PG-1", "test gauge", 0.0, 400.0, "kPa"),
-    InstrumentEntry(InstrumentKind.THERMOMETER, "TH-1", "contact thermometer", -20.0, 150.0, "°C"),
+    _instrument(DRIVER, "TD-1", "click driver, small", (0.5, 8.0, "N·m"), (3.0, 0.05)),
+    _instrument(DRIVER, "TD-2", "click driver", (1.0, 20.0, "N·m"), (3.0, 0.05)),
+    _instrument(DRIVER, "TD-3", "click driver", (1.0, 20.0, "N·m"), (3.0, 0.05)),
+    _instrument(
+        DRIVER, "TD-4", "dial driver in inch-pounds, spare", (5.0, 90.0, "in·lbf"), (4.0, 0.5)
+    ),
+    _instrument(InstrumentKind.MULTIMETER, "MM-1", "multimeter", (0.0, 600.0, "V"), (0.5, 0.001)),
+    _instrument(
+        InstrumentKind.GAS_DETECTOR, "GD-1", "hydrogen detector", (0.0, 4.0, "% vol"), (5.0, 0.01)
+    ),
+    _instrument(
+        InstrumentKind.PRESSURE_GAUGE, "PG-1", "test gauge", (0.0, 400.0, "kPa"), (0.2, 0.01)
+    ),
+    _instrument(
+        InstrumentKind.THERMOMETER, "TH-1", "contact thermometer", (-20.0, 150.0, "°C"), (0.5, 0.05)
+    ),
+    _instrument(
+        InstrumentKind.FLOW_METER, "FM-1", "small flow meter", (0.0, 20.0, "mL/min"), (1.0, 0.01)
+    ),
+    _instrument(
+        InstrumentKind.INSULATION_TESTER,
+        "IT-1",
+        "insulation tester",
+        (0.0, 2000.0, "MΩ"),
+        (5.0, 0.1),
+    ),
 )
 
 
@@ -49,12 +82,16 @@ BEFORE_THE_LAB = (
     Calibrated("GD-1", 109, -1.2),
     Calibrated("PG-1", 110, 0.3),
     Calibrated("TH-1", 110, 0.2),
+    Calibrated("FM-1", 110, 0.4),
+    Calibrated("IT-1", 110, 1.5),
 )
 LATER = (
     Calibrated("MM-1", 59, 0.1),
     Calibrated("GD-1", 60, -0.8),
     Calibrated("PG-1", 59, 0.2),
     Calibrated("TH-1", 59, 0.2),
+    Calibrated("FM-1", 59, 0.3),
+    Calibrated("IT-1", 60, 1.8),
     Calibrated("TD-1", 57, 1.3),
     Calibrated("TD-2", 56, -0.4),
     Calibrated("TD-4", 55, 1.6),
@@ -66,6 +103,8 @@ LATER = (
     Calibrated("GD-1", 9, -1.0),
     Calibrated("PG-1", 8, 0.3),
     Calibrated("TH-1", 8, 0.1),
+    Calibrated("FM-1", 8, 0.5),
+    Calibrated("IT-1", 8, 1.2),
     Calibrated("TD-1", 6, 0.7),
     Calibrated("TD-2", 5, -0.6),
     Calibrated("TD-4", 4, 1.2),

@@ -37,6 +37,8 @@ class Lab:
     design_of: dict[str, DesignEntry] = field(default_factory=dict)
     records: dict[str, int] = field(default_factory=dict)
     hashes: dict[str, str] = field(default_factory=dict)
+    limits: dict[str, int] = field(default_factory=dict)
+    """by the name of the design: the version written last"""
     holds: dict[str, int] = field(default_factory=dict)
     lifted: dict[str, list[Layer]] = field(default_factory=dict)
     """by the name of the event: layers which were lifted off in it"""
