@@ -183,13 +183,13 @@ def test_the_driver_it_was_first_closed_with_is_in_doubt(engine: Engine) -> None
     assert doubtful == {"HERON-02", "STORK-01"}
 
 
-def test_its_lot_and_the_gaskets_beside_it_sit_in_three_stacks(engine: Engine) -> None:
+def test_its_lot_sits_in_three_stacks_the_gaskets_beside_it_in_two(engine: Engine) -> None:
     lots = {lot.label: lot for lot in _failing(engine).lots}
 
     assert lots["M-41"].is_own
     assert lots["M-41"].stacks == ("HERON-01", "HERON-02", "HERON-03")
     assert "sheet 77" in (lots["G-77/100"].held_because or "")
-    assert lots["G-77/100"].stacks == ("HERON-01", "HERON-02", "HERON-03")
+    assert lots["G-77/100"].stacks == ("HERON-01", "HERON-03")
 
 
 def test_each_state_of_a_record_can_be_seen(engine: Engine) -> None:
@@ -281,10 +281,14 @@ def test_everybody_signs_in_with_the_passphrase_that_is_printed(engine: Engine, 
 
 def test_there_is_something_to_try_first_for_each_role(engine: Engine) -> None:
     with reading(engine) as session:
-        steps = {step.role: step for step in first_steps(session)}
+        all_steps = first_steps(session)
+    steps = {step.role: step for step in all_steps}
 
     assert set(steps) == {Role.BUILDER, Role.SUPERVISOR, Role.QUALITY}
-    assert "HERON-03" in steps[Role.BUILDER].sentence
+    assert [step.sentence.split(", ")[0] for step in all_steps if step.role is Role.BUILDER] == [
+        "Tighten HERON-02",
+        "Go on with HERON-03",
+    ]
     assert "Anton Reyes" in steps[Role.SUPERVISOR].sentence
     assert steps[Role.QUALITY].path.endswith("/trace")
 

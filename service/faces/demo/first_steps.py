@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session
 
 from service.faces.demo.heron import FAILING
+from service.records.queries.closing_taken import readings_taken
 from service.records.queries.rebuild_records import record_list
 from service.records.queries.scans import find_scanned
 from service.records.tables.people import Role
@@ -23,8 +24,10 @@ class FirstStep:
 def first_steps(session: Session) -> tuple[FirstStep, ...]:
     """What is open, what waits, and which part has a story: those that still stand."""
     steps = []
-    for record in record_list(session, state=RecordState.OPEN).rows[:1]:
+    for record in record_list(session, state=RecordState.OPEN).rows[:2]:
         sentence = f"Go on with {record.stack}, which lies open: record {record.id}."
+        if readings_taken(session, record.id):
+            sentence = f"Tighten {record.stack}, half of it is done: record {record.id}."
         steps.append(FirstStep(Role.BUILDER, sentence, f"/records/{record.id}/bench"))
     for record in record_list(session, state=RecordState.HANDED_IN).rows[:1]:
         sentence = (

@@ -2,9 +2,11 @@
 
 from service.faces.demo import pictures
 from service.faces.demo.bench import Event, approve, throw_gaskets_away, writing
+from service.faces.demo.closed_tests import Leak, make_tests
 from service.faces.demo.days import THU, TUE, WED, When, ago
 from service.faces.demo.lab import Entry, Lab, serial
 from service.faces.demo.piles import Item, stork
+from service.faces.demo.releasing import release
 from service.faces.demo.running import shown
 from service.records.changes import corrections
 from service.records.changes.part_axes import judge_part, move_part
@@ -16,6 +18,11 @@ from service.trade.words import End, Facing, Usability, Whereabouts
 
 CELLS = 40
 RODS = {"SR R-31": 1, "SS S-31": 1, "SD D-31": 3, "SN N-31": 2}
+LEAKS = (
+    Leak(3, 0.0, (0.0, 0.0), "Nothing seen: less than this method can."),
+    Leak(4, 0.021, (0.42, 0.01)),
+    Leak(5, 0.019, (0.44, 0.01)),
+)
 READ_AS, REALLY = "SM-0514", "SM-0541"
 FIRST_OUT, LAST_OUT = serial("SM", 501), serial("SM", 540)
 
@@ -76,6 +83,7 @@ def _ends(lab: Lab, when: When) -> None:
             bench.restack(lifted, end, gas=gas, coolant=coolant, instead=instead)
         bench.tighten("TD-2")
         bench.close(shown(lab, "STORK-01", when))
+        make_tests(bench, LEAKS)
         bench.hand_in()
 
 
@@ -145,6 +153,11 @@ def entries() -> list[Entry]:
             ago(34, THU, "10:50"),
             "STORK-01: rebuild approved",
             lambda lab, when: approve(lab, when, ends, "petra"),
+        ),
+        Entry(
+            ago(34, THU, "11:10"),
+            "STORK-01: released",
+            lambda lab, when: release(lab, when, ends, "petra"),
         ),
         Entry(ago(1, TUE, "09:15"), "STORK-01: re-torque", _re_torque),
         Entry(ago(1, WED, "14:25"), "STORK-01: correction written", _propose),

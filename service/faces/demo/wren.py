@@ -2,10 +2,12 @@
 
 from service.faces.demo import pictures
 from service.faces.demo.bench import Event, approve, throw_gaskets_away, writing
+from service.faces.demo.closed_tests import TIGHT, Leak, make_tests
 from service.faces.demo.days import FRI, MON, THU, TUE, WED, When, ago
 from service.faces.demo.lab import Entry, Lab, serial
 from service.faces.demo.people import PASSPHRASE
 from service.faces.demo.piles import wren, wren_cells
+from service.faces.demo.releasing import release
 from service.faces.demo.running import shown
 from service.records.changes import approvals, bench, corrections
 from service.records.changes.holds import Subject, give_concession
@@ -18,6 +20,16 @@ from service.trade.conditions import FindingEntry
 from service.trade.words import End, Kind, ReadingKind, Stage
 
 RODS = {"WR R-11": 1, "WS S-11": 1, "WN N-11": 2}
+TILTED = {1: 2.56, 2: 2.84, 3: 2.85, 4: 2.57}
+"""Last readings in N·m, each within 6 % of the target: and yet the plate leans to one side."""
+WREN_01_LEAKS = (TIGHT[0], Leak(4, 0.0141, (0.14, 0.0)), Leak(5, 0.0039, (0.15, 0.0)))
+"""The anode loses most: below the limit of then, above that of the later version."""
+WREN_02_LEAKS = (
+    TIGHT[0],
+    TIGHT[1],
+    Leak(5, 0.046, (0.12, 0.0), "Soap bubbles at the air outlet: its fitting was loose."),
+    Leak(5, 0.0036, (0.12, 0.0), "Air outlet fitting seated anew, nothing else touched."),
+)
 MISREAD_BY = 9.0
 """The meter showed 512 h, 521 h was typed."""
 
@@ -104,8 +116,9 @@ def _wren_01_look(lab: Lab, when: When) -> None:
         seen = [FindingEntry("discoloured", 1, "air side, near the outlet")]
         lifted = at_work.lift(End.FIXED, 5, {serial("WM", 1): seen})
         at_work.restack(lifted, End.FIXED, gas="WG G-77/25", coolant="WK K-11/25")
-        at_work.tighten("TD-1")
+        at_work.tighten("TD-1", TILTED)
         at_work.close(shown(lab, "WREN-01", when))
+        make_tests(at_work, WREN_01_LEAKS)
         at_work.hand_in()
 
 
@@ -119,7 +132,7 @@ def _wren_01_inspection(lab: Lab, when: When) -> None:
                 pass_number=1,
                 stage=Stage.AS_FOUND,
                 kind=ReadingKind.RESIDUAL,
-                entered=f"{4.2 + rod / 10:.1f}",
+                entered=f"{2.45 + rod / 20:.2f}",
                 instrument_id=lab.instruments["TD-1"],
             )
         fixings = working_pile(at_work.work.session, at_work.record_id).fixings
@@ -164,7 +177,7 @@ def _concession(lab: Lab, when: When) -> None:
             work,
             Subject(instrument_id=lab.instruments["TD-4"]),
             reason="TD-1 is away for calibration, TD-4 is two weeks overdue. Compared with TD-2 at"
-            " 4.5 N·m this morning: 1 % apart. For WREN-02 only.",
+            " 2.7 N·m this morning: 1 % apart. For WREN-02 only.",
         )
 
 
@@ -178,6 +191,7 @@ def _wren_02_cells(lab: Lab, when: When) -> None:
         at_work.restack(lifted, End.FREE, gas="WG G-77/25", coolant="WK K-11/25")
         at_work.tighten("TD-4", unit="in·lbf")
         at_work.close()
+        make_tests(at_work, WREN_02_LEAKS)
         at_work.hand_in()
 
 
@@ -221,6 +235,11 @@ def entries() -> list[Entry]:
             when, f"{event.name} approved", lambda lab, at: approve(lab, at, event.name, by)
         )
 
+    def released(when: When, event: Event, by: str) -> Entry:
+        return Entry(
+            when, f"{event.name} released", lambda lab, at: release(lab, at, event.name, by)
+        )
+
     def thrown_away(when: When, event: Event) -> Entry:
         return Entry(
             when,
@@ -236,11 +255,13 @@ def entries() -> list[Entry]:
         Entry(ago(70, TUE, "09:20"), "WREN-01: looked at", _wren_01_look),
         thrown_away(ago(70, WED, "08:50"), WREN_01_LOOK),
         approved(ago(70, THU, "16:05"), WREN_01_LOOK, "olu"),
+        released(ago(70, THU, "16:20"), WREN_01_LOOK, "olu"),
         Entry(ago(61, MON, "14:10"), "WREN-02: begun by mistake", _begin_mistaken),
         Entry(ago(61, TUE, "09:30"), "WREN-02: made void", _make_void),
         Entry(ago(58, TUE, "08:20"), "concession for TD-4", _concession),
         Entry(ago(58, TUE, "09:10"), "WREN-02: two cells more", _wren_02_cells),
         approved(ago(58, THU, "10:30"), WREN_02_CELLS, "petra"),
+        released(ago(58, THU, "10:50"), WREN_02_CELLS, "petra"),
         Entry(ago(56, TUE, "11:15"), "WREN-02: correction written", _propose),
         Entry(ago(56, THU, "09:35"), "WREN-02: correction approved", _decide),
         Entry(ago(2, TUE, "10:15"), "WREN-01: inspection", _wren_01_inspection),

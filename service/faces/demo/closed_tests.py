@@ -1,0 +1,130 @@
+"""Tests of a closed stack as the laboratory makes them: tightness, insulation, shorts.
+
+Readings are worked out from leaks somebody thought of, by the gas law, and rounded as the
+instruments show them.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from service.faces.demo.bench import Bench
+from service.faces.demo.figures import FIGURES, TEST_KPA
+from service.records.changes import stack_tests
+from service.records.queries.working_piles import working_pile
+from service.trade.leak_paths import SET_UPS, SetUp
+from service.trade.words import Kind
+
+BAROMETER_KPA = 101.3
+START_C, END_C = 21.4, 21.5
+ZERO_C_K = 273.15
+
+
+@dataclass(frozen=True, slots=True)
+class Leak:
+    """One test in one set-up: what leaks away in all (mbar·L/s), what arrives beside it (mL/min).
+
+    ``arrives`` is in the order of the watched circuits.
+    """
+
+    set_up: int
+    rate_mbar_l_s: float
+    arrives: tuple[float, ...]
+    note: str = ""
+
+
+TIGHT = (
+    Leak(3, 0.0006, (0.01, 0.0)),
+    Leak(4, 0.0041, (0.11, 0.01)),
+    Leak(5, 0.0037, (0.12, 0.01)),
+)
+"""As usual: coolant, anode, cathode, one after the other."""
+
+
+def make_tests(bench: Bench, leaks: Sequence[Leak] = TIGHT) -> None:
+    """Short check, insulation, then tightness in set-ups one after the other."""
+    check_shorts(bench)
+    try_insulation(bench)
+    for leak in leaks:
+        try_tightness(bench, leak)
+
+
+def try_tightness(bench: Bench, leak: Leak) -> None:
+    """One test by pressure decay, for as long as the design's stacks need."""
+    minutes = 5.0 if bench.design.name == "Wren" else 15.0
+    set_up = SET_UPS[leak.set_up - 1]
+    start_k, end_k = START_C + ZERO_C_K, END_C + ZERO_C_K
+    lost_kpa = leak.rate_mbar_l_s * 60 * minutes / _volume_l(bench, set_up) / 10
+    end_kpa = (BAROMETER_KPA + TEST_KPA - lost_kpa) * end_k / start_k - BAROMETER_KPA
+    typed = {
+        "set_up": str(leak.set_up),
+        "method": "pressure decay",
+        "gas": "nitrogen",
+        "zero": "gauge",
+        "barometer": f"{BAROMETER_KPA:.2f} kPa",
+        "start_pressure": f"{TEST_KPA:.2f} kPa",
+        "end_pressure": f"{end_kpa:.2f} kPa",
+        "start_temperature": f"{START_C:.2f} °C",
+        "end_temperature": f"{END_C:.2f} °C",
+        "duration": f"{minutes:g} min",
+    }
+    for circuit, flow in zip(set_up.watched, leak.arrives, strict=True):
+        typed[f"arrived_{circuit}"] = f"{flow:.2f} mL/min"
+    instruments = bench.lab.instruments
+    bench.enter(
+        stack_tests.record_leak_test,
+        minutes + 6.0,
+        typed=typed,
+        instrument_id=instruments["PG-1"],
+        thermometer_id=instruments["TH-1"],
+        meter_id=instruments["FM-1"] if leak.arrives else None,
+        note=leak.note,
+        done_at=bench.clock_after(minutes + 6.0),
+    )
+
+
+def try_insulation(bench: Bench) -> None:
+    """Rods to plates and plates to ground, dry, all cells bonded."""
+    bench.enter(
+        stack_tests.record_insulation_test,
+        8.0,
+        typed={
+            "condition": "dry",
+            "test_voltage": "500 V",
+            "cells_bonded": "yes",
+            "no_hydrogen": "yes",
+            "rods_plates_resistance": f"{bench.lab.chance.uniform(300, 900):.0f} MΩ",
+            "plates_ground_resistance": "> 2000 MΩ",
+        },
+        instrument_id=bench.lab.instruments["IT-1"],
+        done_at=bench.clock_after(8.0),
+    )
+
+
+def check_shorts(bench: Bench) -> None:
+    """Resistance of each cell before any gas; blank cells are left out."""
+    chance, area = bench.lab.chance, bench.design.active_area_cm2
+    values = [
+        "-" if kind is Kind.BLANK_CELL else f"{chance.uniform(2500, 4500) / area:.1f} Ω"
+        for kind in _cells(bench)
+    ]
+    minutes = 3.0 + 0.3 * len(values)
+    bench.enter(
+        stack_tests.record_short_check,
+        minutes,
+        typed={"way": "resistance of each cell"},
+        values=values,
+        instrument_id=bench.lab.instruments["MM-1"],
+        done_at=bench.clock_after(minutes),
+    )
+
+
+def _cells(bench: Bench) -> list[Kind]:
+    layers = working_pile(bench.work.session, bench.record_id).layers
+    return [one.kind for one in layers if one.kind in {Kind.MEA, Kind.BLANK_CELL}]
+
+
+def _volume_l(bench: Bench, set_up: SetUp) -> float:
+    leak = FIGURES[bench.design.name].leak
+    cells = len([kind for kind in _cells(bench) if kind is Kind.MEA])
+    known = [] if leak is None else [leak.circuit(it) for it in set_up.pressurised]
+    return sum(it.volume(cells) for it in known if it is not None)

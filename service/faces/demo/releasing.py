@@ -1,0 +1,24 @@
+"""Builds released to hydrogen by a supervisor, once nothing keeps the gate shut."""
+
+from sqlalchemy import select
+
+from service.faces.demo.days import When
+from service.faces.demo.lab import Lab
+from service.faces.demo.people import PASSPHRASE
+from service.records.changes.releases import release_build
+from service.records.queries.releases import gate
+from service.records.tables.stacks import Build
+
+
+def release(lab: Lab, when: When, name: str, by: str) -> None:
+    """Release the build that a record made."""
+    with lab.work(when, by) as work:
+        build_id = work.session.scalars(
+            select(Build.id).where(Build.record_id == lab.records[name])
+        ).one()
+        release_build(
+            work,
+            build_id,
+            set_points_sha256=gate(work.session, build_id).set_points_sha256,
+            password=PASSPHRASE,
+        )
