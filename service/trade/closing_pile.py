@@ -89,10 +89,9 @@ class ClosingPile:
             raise Inconsistent("Layers and their cells are not equally many.")
         for number in (*self.layers, *self.plates):
             within("the number of a part type", number, "", 0, len(self.types) - 1)
-        for positions, count in (
-            ([it.position for it in (*self.measured, *self.seen)], len(self.layers)),
-            ([it.position for it in self.measured_plates], len(self.plates)),
-        ):
+        of_layers = [it.position for it in self.measured] + [it.position for it in self.seen]
+        of_plates = [it.position for it in self.measured_plates]
+        for positions, count in ((of_layers, len(self.layers)), (of_plates, len(self.plates))):
             for position in positions:
                 within("the position of a measured part", position, "", 1, count)
 

@@ -176,6 +176,26 @@ def test_what_is_not_computed_is_said_with_its_reason(at_bench: AtTheClamp, app:
     assert re.search(r"<details[^>]*><summary>Not computed: \d", page)
 
 
+def test_without_limits_the_nuts_are_counted_and_the_want_is_named(
+    app: Any, at_bench: AtTheClamp, signed_in_client: Callable[..., Any]
+) -> None:
+    rows(app, lambda s: builders.a_stack(s, cells=1, serial="TARN-BARE", meter_hours=1.0))
+    client = signed_in_client("builder")
+    about = {"stack": "TARN-BARE", "kind": "rebuild", "reason": "no figures"}
+    begun = {**about, "performed_from": "2026-03-01T08:00", "worked": client.person_id}
+    answer = client.post("/records/new", data=begun)
+    bare = AtTheClamp(app, client, int(answer.headers["location"].split("/")[2]))
+    bare.driver = at_bench.driver
+    bare.open()
+    assert live(bare.page(at="torque", stage="closing")) == ""
+
+    bare.read(1, "9.0")
+
+    said = live(bare.page(at="torque", stage="closing"))
+    assert "1 of 4 nuts read" in said
+    assert "the design has no figures for it in force" in said
+
+
 def test_nothing_is_computed_at_the_other_places(
     at_bench: AtTheClamp, statements: Callable[[], Any]
 ) -> None:

@@ -3,11 +3,10 @@
 from sqlalchemy.orm import Session
 
 from service.faces.pages.bench_places import BenchPage
-from service.faces.pages.closing_sheets import ClosingSheet, closing_sheet
+from service.faces.pages.closing_sheets import ClosingSheet, closing_sheet, computed
 from service.records.queries.closing_checks import checks_asked
 from service.records.queries.closing_inputs import closing_ground
 from service.records.tables.rebuild_records import RecordKind
-from service.trade.closing import closing
 from service.trade.closing_checks import ClosingCheck
 
 UNOPENED = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
@@ -34,7 +33,7 @@ def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:
         None,
     )
     return closing_sheet(
-        closing(ground.inputs),
+        computed(ground.inputs),
         ground.sizes,
         ground.inputs.figures.clamp,
         measured_mm=height,

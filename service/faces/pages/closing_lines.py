@@ -72,23 +72,26 @@ def lines_of(outcome: ClosingOutcome, clamp: ClampFigures | None) -> Iterable[Li
         found.setdefault(value.quantity, []).append(value)
     for quantity in Quantity:
         name = quantity.name.lower()
-        if quantity in judged:
-            for one in judged[quantity]:
-                yield Line(
-                    name,
-                    f"{quantity}, {one.of}" if one.of else str(quantity),
-                    one.value,
-                    shown(one.value, quantity.unit),
-                    limit_words(one.least, one.most, quantity.unit),
-                    one.verdict,
-                    one.source,
-                )
-        else:
-            for one in found.get(quantity, ()):
-                label = f"{quantity}, {one.of}" if one.of else str(quantity)
-                yield Line(name, label, one.value, shown(one.value, quantity.unit))
+        for one in judged.get(quantity, ()):
+            yield Line(
+                name,
+                _called(quantity, one.of),
+                one.value,
+                shown(one.value, quantity.unit),
+                limit_words(one.least, one.most, quantity.unit),
+                one.verdict,
+                one.source,
+            )
+        if quantity not in judged:
+            for bare in found.get(quantity, ()):
+                words = _called(quantity, bare.of)
+                yield Line(name, words, bare.value, shown(bare.value, quantity.unit))
         if quantity is Quantity.SHARE_OF_PROOF and clamp is not None and outcome.rods:
             yield _stress(outcome.rods, clamp)
+
+
+def _called(quantity: Quantity, of: str) -> str:
+    return f"{quantity}, {of}" if of else str(quantity)
 
 
 def _stress(rods: Sequence[RodOutcome], clamp: ClampFigures) -> Line:

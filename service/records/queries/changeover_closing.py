@@ -123,10 +123,11 @@ def _types_by_name(session: Session, design_id: int) -> dict[str, PartGives]:
             ).order_by(PartType.id)
         )
     )
-    return {
-        pattern.called(drawing, revision): PartGives(0, *given_of, None)
+    whole: dict[str, list[Any]] = {
+        pattern.called(drawing, revision): [0, *given_of, None]
         for drawing, revision, *given_of in rows
     }
+    return {name: PartGives(*given_of) for name, given_of in whole.items()}
 
 
 def _set_points(limits: LimitsInForce, document: PlanDocument) -> tuple[tuple[Row, ...], str]:

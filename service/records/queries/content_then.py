@@ -33,6 +33,7 @@ def of_record(table: Any, column: Any) -> Select[Any]:
 
 
 def conceded_then(column: Any) -> Select[Any]:
+    """Of the concessions used in the record and given when it was handed in."""
     return (
         select(column)
         .where(Concession.used_in_record_id == R.id, Concession.given_at <= R.handed_in_at)
