@@ -275,7 +275,13 @@ def _clamp(session: Session, record_id: int, build_id: int) -> KeptClamp | None:
         ),
         {"record_id": record_id, "build_id": build_id},
     ).first()
-    return None if rows is None else KeptClamp(*rows)
+    if rows is None:
+        return None
+    try:
+        _outcome(rows.results)
+    except (TradeError, ValueError):
+        return None  # changed behind the program: the record's hash says so
+    return KeptClamp(*rows)
 
 
 def _of_either() -> ColumnElement[bool]:
