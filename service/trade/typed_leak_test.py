@@ -25,6 +25,8 @@ from service.trade.units import Measure
 VOLUME_PERCENT = 3.0
 """How well a circuit's volume is usually known, ±."""
 SPEAKS_OF = (
+    ("Say whether", "zero"),
+    *((f" is {circuit};", f"arrived_{circuit}") for circuit in Circuit),
     ("volume under test", "volume"),
     ("uncertainty of the volume", "volume_percent"),
     ("pressure at the start", "start_pressure"),
@@ -112,7 +114,7 @@ def read_leak_test(typed: Typed, cells: int, read_with: ReadWith) -> LeakTest:
         else needed_quantity(typed, "flow", "the flow", Measure.FLOW, "mL/min"),
         flow_zero_ml_min=_flow(typed, "flow_zero") or 0.0,
         meter=meter,
-        arrived=tuple(_arrived(typed)),
+        arrived=tuple(_arrived(typed, read_with.meter_full_scale_ml_min)),
         gauge_percent=read_with.gauge_percent,
         gauge_step_kpa=read_with.gauge_step_kpa,
         thermometer_k=None if percent is None else percent / 100 * abs(warm or 0.0),
@@ -171,12 +173,19 @@ def _meter(typed: Typed, read_with: ReadWith) -> Meter:
     )
 
 
-def _arrived(typed: Typed) -> Iterator[Arrived]:
+def _arrived(typed: Typed, full_scale: float | None) -> Iterator[Arrived]:
     zero = _flow(typed, "arrived_zero") or 0.0
     for circuit in Circuit:
         flow = _flow(typed, f"arrived_{circuit}")
         if flow is not None:
+            _refuse_above(f"arrived_{circuit}", flow, full_scale)
             yield Arrived(circuit, flow, zero)
+
+
+def _refuse_above(name: str, flow: float, full_scale: float | None) -> None:
+    if full_scale is not None and flow > full_scale:
+        allowed = f"up to the meter's full scale, {full_scale:.4g} mL/min"
+        raise FieldRefused(name, "the flow", f"{flow:.4g} mL/min", "", allowed)
 
 
 def _percent(typed: Typed) -> float:

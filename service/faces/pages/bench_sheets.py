@@ -331,7 +331,7 @@ def _checks(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Pe
     wanted = page.form.kept("check") or asked.get("check", "")
     rod = page.form.kept("rod_number") or asked.get("rod", "")
     named = [x for x in checks if x.check == wanted and (not rod or str(x.rod_number) == rod)]
-    left = [one for one in checks if one.entry is None]
+    left = [one for one in checks if not one.is_done]
     check = next(iter(named or left), None)
     kinds = (LENGTH if check.check.is_measured else ELECTRICAL) if check else ()
     tools = [one for kind in kinds for one in choices.instruments_to_choose(session, kind)]

@@ -1,6 +1,6 @@
 """The checks of a closing: what is asked for, what was recorded, which height is computed."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from service.records.queries.record_entries import Entry
@@ -13,11 +13,20 @@ from service.trade.words import Kind
 
 @dataclass(frozen=True, slots=True)
 class CheckAsked:
-    """One check of the closing, for one rod where it is asked of each; ``entry`` recorded it."""
+    """One check of the closing, for one rod where it is asked of each; ``entry`` recorded it.
+
+    ``by_tests``: the tests of insulation and of shorts stand, which say more than a tick.
+    """
 
     check: ClosingCheck
     rod_number: int | None
     entry: Entry | None
+    by_tests: bool = False
+
+    @property
+    def is_done(self) -> bool:
+        """Be true where it is recorded, or tests stand for it."""
+        return self.entry is not None or self.by_tests
 
     @property
     def words(self) -> str:
@@ -43,9 +52,21 @@ def checks_asked(entries: Sequence[Entry], rods: Sequence[int]) -> tuple[CheckAs
     places: list[tuple[ClosingCheck, int | None]] = [(ClosingCheck.HEIGHT, None)]
     places += [(ClosingCheck.PROTRUSION, rod) for rod in sorted(rods)]
     places += [(ClosingCheck.SLEEVES, None), (ClosingCheck.SHORTS, None)]
+    by_tests = done_by_tests(entry.kind for entry in entries if entry.stands)
     return tuple(
-        CheckAsked(check, rod, recorded.get((check.wording, rod))) for check, rod in places
+        CheckAsked(
+            check,
+            rod,
+            recorded.get((check.wording, rod)),
+            by_tests and check is ClosingCheck.SHORTS,
+        )
+        for check, rod in places
     )
+
+
+def done_by_tests(kinds: Iterable[StepKind]) -> bool:
+    """Do a test of insulation and a check of the cells stand among the entries?"""
+    return {StepKind.INSULATION_TEST, StepKind.SHORT_CHECK} <= set(kinds)
 
 
 def computed_height(pile: WorkingPile) -> ComputedHeight:

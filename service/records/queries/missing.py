@@ -6,21 +6,20 @@ keeps a pattern, the findings of `pile_checks` stand in the same list.
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any, Literal
 
 from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
+from service.records.queries.closing_checks import done_by_tests
+from service.records.queries.missing_facts import Entry, Head, record_facts, standing_entries
+from service.records.queries.missing_tests import tests_in_words
 from service.records.queries.pile_checks import PileCheck, pile_check
 from service.records.queries.working_piles import WorkingPile, working_pile
-from service.records.tables.designs import ChecklistLine, Design, DesignRod
+from service.records.tables.designs import ChecklistLine, DesignRod
 from service.records.tables.hours import HourReading
 from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import (
-    Finding,
-    MakeSafeLine,
     RebuildRecord,
     RecordKind,
     RecordState,
@@ -56,43 +55,14 @@ class Missing:
     anchor: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Head:
-    id: int
-    stack_id: int
-    kind: RecordKind
-    base_build_id: int | None
-    opened_at: datetime | None
-    closed_at: datetime | None
-    design_id: int
-    target_nm: float
-    tolerance_percent: float
-    passes: int
-
-    @property
-    def has_nothing_to_open(self) -> bool:
-        return self.base_build_id is None
-
-
-@dataclass(frozen=True, slots=True)
-class _Entry:
-    sequence: int
-    kind: StepKind
-    part_id: int | None
-    note: str
-    rod_number: int | None
-    line_number: int | None
-    conditions: frozenset[str]
-
-
 def what_is_missing(session: Session, record_id: int) -> tuple[Missing, ...]:
     """What keeps this record from being handed in, and what ought to be looked at?
 
     Blocks first. A constant number of statements. Raises NotFound.
     """
-    head = _head(session, record_id)
+    head = record_facts(session, record_id)
     pile = working_pile(session, record_id)
-    entries = _entries(session, record_id)
+    entries = standing_entries(session, record_id)
     check = pile_check(session, record_id, pile)
     found = [
         *_opening(session, head, entries),
@@ -103,57 +73,12 @@ def what_is_missing(session: Session, record_id: int) -> tuple[Missing, ...]:
         *_torque(session, head),
         *_closing(head, pile),
         *_closing_checks(session, head, entries, check),
+        *(Missing(REMARK, sentence, "tests") for sentence in tests_in_words(session, head)),
     ]
     return tuple(sorted(found, key=lambda missing: missing.severity != BLOCKS))
 
 
-def _head(session: Session, record_id: int) -> _Head:
-    row = session.execute(
-        select(
-            RebuildRecord.id,
-            RebuildRecord.stack_id,
-            RebuildRecord.kind,
-            RebuildRecord.base_build_id,
-            RebuildRecord.opened_at,
-            RebuildRecord.closed_at,
-            Design.id,
-            Design.target_torque_nm,
-            Design.torque_tolerance_percent,
-            Design.tightening_passes,
-        )
-        .join(Stack, Stack.id == RebuildRecord.stack_id)
-        .join(Design, Design.id == Stack.design_id)
-        .where(RebuildRecord.id == record_id)
-    ).first()
-    if row is None:
-        raise NotFound("record", record_id)
-    return _Head(*tuple(row))
-
-
-def _entries(session: Session, record_id: int) -> list[_Entry]:
-    conditions: dict[int, set[str]] = {}
-    for step_id, condition in session.execute(
-        select(Finding.step_id, Finding.condition).where(Finding.record_id == record_id)
-    ):
-        conditions.setdefault(step_id, set()).add(condition)
-    rows = session.execute(
-        select(
-            Step.id,
-            Step.sequence,
-            Step.kind,
-            Step.part_id,
-            Step.note,
-            Step.rod_number,
-            MakeSafeLine.line_number,
-        )
-        .outerjoin(MakeSafeLine, MakeSafeLine.step_id == Step.id)
-        .where(Step.record_id == record_id, Step.undone_at.is_(None))
-        .order_by(Step.sequence)
-    )
-    return [_Entry(*row[1:], frozenset(conditions.get(row.id, ()))) for row in rows]
-
-
-def _opening(session: Session, head: _Head, entries: list[_Entry]) -> Iterator[Missing]:
+def _opening(session: Session, head: Head, entries: list[Entry]) -> Iterator[Missing]:
     if head.has_nothing_to_open:
         return
     exceptions = [entry.note for entry in entries if entry.kind is StepKind.EXCEPTION]
@@ -202,9 +127,9 @@ def _by_pattern(check: PileCheck) -> Iterator[Missing]:
 
 def _layers(
     session: Session,
-    head: _Head,
+    head: Head,
     pile: WorkingPile,
-    entries: list[_Entry],
+    entries: list[Entry],
     check: PileCheck,
 ) -> Iterator[Missing]:
     lifted = [entry for entry in entries if entry.kind is StepKind.LIFTED_OFF]
@@ -240,7 +165,7 @@ def _still_lifted_off(session: Session, parts: dict[int, str]) -> list[str]:
     return [label for part, label in parts.items() if part in standing]
 
 
-def _to_be_renewed(session: Session, head: _Head, pile: WorkingPile) -> list[str]:
+def _to_be_renewed(session: Session, head: Head, pile: WorkingPile) -> list[str]:
     """Layers put on in this record although they were in a build before and are to be renewed.
 
     Builds of later records say nothing about this one.
@@ -263,7 +188,7 @@ def _to_be_renewed(session: Session, head: _Head, pile: WorkingPile) -> list[str
     return [layer.label for layer in pile.layers if layer.part in put_back]
 
 
-def _elsewhere(session: Session, head: _Head, pile: WorkingPile) -> Iterator[Missing]:
+def _elsewhere(session: Session, head: Head, pile: WorkingPile) -> Iterator[Missing]:
     labels = {layer.part: layer.label for layer in pile.layers}
     labels |= {fixing.part: fixing.label for fixing in pile.fixings}
     begun = (RecordState.OPEN, RecordState.SENT_BACK)
@@ -285,7 +210,7 @@ def _elsewhere(session: Session, head: _Head, pile: WorkingPile) -> Iterator[Mis
 
 
 def _fixings(
-    session: Session, head: _Head, pile: WorkingPile, check: PileCheck
+    session: Session, head: Head, pile: WorkingPile, check: PileCheck
 ) -> Iterator[Missing]:
     if check.kept.on_each_rod and check.is_made and head.closed_at is not None:
         return  # the check has counted them
@@ -304,7 +229,7 @@ def _fixings(
             yield Missing(REMARK, f"No compression plate is entered at the {end}.", "fixings")
 
 
-def _torque(session: Session, head: _Head) -> Iterator[Missing]:
+def _torque(session: Session, head: Head) -> Iterator[Missing]:
     rows = session.execute(
         select(TorqueReading.rod_number, TorqueReading.pass_number, TorqueReading.torque_nm)
         .join(Step, Step.id == TorqueReading.step_id)
@@ -344,12 +269,12 @@ def _torque(session: Session, head: _Head) -> Iterator[Missing]:
         yield Missing(REMARK, sentence, "torque")
 
 
-def _is_outside(head: _Head, row: Any) -> bool:
+def _is_outside(head: Head, row: Any) -> bool:
     off = abs(row.torque_nm - head.target_nm)
     return bool(off > head.tolerance_percent / 100 * head.target_nm * (1 + 1e-9))
 
 
-def _closing(head: _Head, pile: WorkingPile) -> Iterator[Missing]:
+def _closing(head: Head, pile: WorkingPile) -> Iterator[Missing]:
     if head.closed_at is not None:
         return
     if head.kind in HAS_TO_CLOSE:
@@ -363,7 +288,7 @@ def _closing(head: _Head, pile: WorkingPile) -> Iterator[Missing]:
 
 
 def _closing_checks(
-    session: Session, head: _Head, entries: list[_Entry], check: PileCheck
+    session: Session, head: Head, entries: list[Entry], check: PileCheck
 ) -> Iterator[Missing]:
     """Height, thread, sleeves and shorts: of a stack closed here by a design that is checked."""
     is_closed_here = head.closed_at is not None and (
@@ -372,6 +297,8 @@ def _closing_checks(
     if not check.is_made or not is_closed_here:
         return
     done = {(e.line_number, e.rod_number) for e in entries if e.kind is StepKind.CLOSING_CHECK}
+    if done_by_tests(e.kind for e in entries):
+        done.add((ClosingCheck.SHORTS.number, None))
     for asked in ClosingCheck:
         if asked is ClosingCheck.PROTRUSION:
             rods = [rod for rod in _rods(session, head) if (asked.number, rod) not in done]
@@ -381,7 +308,7 @@ def _closing_checks(
             yield Missing(REMARK, f"Closing check not recorded: {asked}.", "closing")
 
 
-def _rods(session: Session, head: _Head) -> Iterable[int]:
+def _rods(session: Session, head: Head) -> Iterable[int]:
     return session.scalars(
         select(DesignRod.number)
         .where(DesignRod.design_id == head.design_id)

@@ -101,7 +101,7 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
         select(
             *record,
             Step.done_at,
-            Step.kind,
+            Step.kind.label("step"),
             MakeSafeLine.line_number,
             MakeSafeLine.wording,
             MakeSafeLine.reading,
@@ -115,7 +115,7 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
         .order_by(Step.done_at, Step.id)
     )
     tests = session.execute(
-        select(*record, Step.done_at, Step.kind, StackTest.verdict)
+        select(*record, Step.done_at, Step.kind.label("step"), StackTest.verdict)
         .join(Step, Step.id == StackTest.step_id)
         .join(RebuildRecord, RebuildRecord.id == StackTest.record_id)
         .join(Stack, Stack.id == RebuildRecord.stack_id)
@@ -144,14 +144,14 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
             _span_of(row.done_at, spans),
             *row[:5],
             what=f"make-safe line {row.line_number}"
-            if row.kind is StepKind.MAKE_SAFE
+            if row.step is StepKind.MAKE_SAFE
             else row.wording.lower(),
             shown="no reading" if row.reading is None else f"{row.reading:g}\u2009{row.unit}",
         )
         for row in lines
     ]
     found += [
-        InDoubt(_span_of(row.done_at, spans), *row[:5], what=str(row.kind), shown=str(row.verdict))
+        InDoubt(_span_of(row.done_at, spans), *row[:5], what=str(row.step), shown=str(row.verdict))
         for row in tests
     ]
     return tuple(sorted(found, key=lambda one: (one.taken_at, one.record_id)))

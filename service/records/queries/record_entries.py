@@ -21,7 +21,9 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
+from service.records.tables.stack_tests import StackTest
 from service.trade.conditions import NONE_SEEN, NOT_INSPECTED
+from service.trade.verdicts import Verdict
 from service.trade.words import End, Facing, ReadingKind, Stage
 
 MOVED = (StepKind.LIFTED_OFF, StepKind.PUT_ON)
@@ -124,6 +126,8 @@ class Entry:
     hours: tuple[HoursRead, ...] = ()
     departs_from: str | None = None
     """the finding of the check which a departure accepts; the note says why"""
+    tested: Verdict | None = None
+    """what a test of the closed stack gave"""
 
     @property
     def stands(self) -> bool:
@@ -150,7 +154,8 @@ class Entry:
         if self.kind is StepKind.CLOSED:
             return f"stack closed{shown}"
         accepted = f" accepted: {self.departs_from}" if self.departs_from else ""
-        return f"{self.kind}{accepted}{shown}"
+        tested = f": {self.tested}" if self.tested is not None else ""
+        return f"{self.kind}{accepted}{tested}{shown}"
 
 
 def _moved_in_words(entry: Entry, part: PartNamed) -> str:
@@ -216,10 +221,12 @@ def entries_of(
             Step.undone_at,
             undone_by.name.label("undone_by"),
             Step.departs_from,
+            StackTest.verdict.label("tested"),
             *PART_NAMED,
         )
         .join(by, by.id == Step.by_id)
         .outerjoin(undone_by, undone_by.id == Step.undone_by_id)
+        .outerjoin(StackTest, StackTest.step_id == Step.id)
         .outerjoin(Part, Part.id == Step.part_id)
         .outerjoin(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)
@@ -248,6 +255,7 @@ def entries_of(
             tuple(torque.get(row.step_id, ())),
             tuple(hours.get(row.step_id, ())),
             row.departs_from,
+            row.tested,
         )
         for row in rows
     )

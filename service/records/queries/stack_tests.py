@@ -106,7 +106,7 @@ def _result(kind: TestKind, text: str) -> Result:
     return result_from_data(kind, json.loads(text))
 
 
-def tests_of_record(session: Session, record_id: int) -> tuple[MadeTest, ...]:
+def made_in_record(session: Session, record_id: int) -> tuple[MadeTest, ...]:
     """The tests entered in a record in their order, undone ones too. One statement."""
     rows = session.execute(
         prepared(lambda: _select().where(Row.record_id == given("record_id"))),
@@ -115,7 +115,7 @@ def tests_of_record(session: Session, record_id: int) -> tuple[MadeTest, ...]:
     return tuple(_made(row) for row in rows)
 
 
-def tests_of_closed(session: Session, record_id: int, build_id: int) -> tuple[MadeTest, ...]:
+def made_while_closed(session: Session, record_id: int, build_id: int) -> tuple[MadeTest, ...]:
     """The standing tests of a closed stack in the order of making. One statement.
 
     ``record_id`` closed it; ``build_id`` is the build it made, 0 while it is not handed in: tests

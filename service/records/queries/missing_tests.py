@@ -1,0 +1,43 @@
+"""What the tests of a closed stack leave open when a record is handed in, in sentences.
+
+Nothing of it keeps anybody from handing in: the gate to hydrogen stays shut.
+"""
+
+from collections import defaultdict
+
+from sqlalchemy.orm import Session
+
+from service.records.queries.build_verdicts import verdicts_of_closed
+from service.records.queries.missing_facts import Head
+from service.trade.release_gate import Wanted
+from service.trade.verdicts import Verdict
+
+
+def tests_in_words(session: Session, head: Head) -> tuple[str, ...]:
+    """What of the wanted verdicts is not there, outdated or no pass? At most six statements.
+
+    Of a record that closed the stack, everything; of one that found it closed, what its tests
+    and what was done in it have changed.
+    """
+    is_closed = head.closed_at is not None
+    is_found_closed = head.opened_at is None and not head.has_nothing_to_open
+    if not is_closed and not is_found_closed:
+        return ()
+    closed = verdicts_of_closed(session, head.id, None if is_closed else head.base_build_id)
+    wanted = [it for it in closed.wanted if it.what != "limits of the closed clamp"]
+    by_sentence: dict[str, list[str]] = defaultdict(list)
+    for it in wanted:
+        if not it.opens and (is_closed or it.verdict is not None):
+            by_sentence[_why(it)].append(it.what)
+    return tuple(f"{why}: {', '.join(what)}." for why, what in by_sentence.items())
+
+
+def _why(it: Wanted) -> str:
+    if it.verdict is None:
+        return "Not tested"
+    if it.outdated_by:
+        return f"Test again, for since the test there was a {it.outdated_by}"
+    return {
+        Verdict.FAIL: "Failed, the gate to hydrogen stays shut",
+        Verdict.UNDECIDED: "Undecided",
+    }.get(it.verdict, str(it.verdict))
