@@ -3,13 +3,16 @@
 Source: springs in series.
 """
 
+from dataclasses import replace
+from math import hypot
+
 import numpy as np
 
 from service.trade.errors import Inconsistent
 from service.trade.material_curves import Points, Soft
 from service.trade.part_stiffness import Seal
 
-_STEPS = 60
+_STEPS = 150
 
 
 def in_series(gaskets: tuple[Seal, ...]) -> Seal:
@@ -26,14 +29,20 @@ def in_series(gaskets: tuple[Seal, ...]) -> Seal:
     one, two = gaskets
     height = one.height_mm + two.height_mm
     alike = one.soft == two.soft and one.length_mm == two.length_mm
-    together = one.u_height_mm + two.u_height_mm
+    if one == two:
+        return replace(
+            one,
+            height_mm=height,
+            groove_depth_mm=2 * one.groove_depth_mm,
+            u_height_mm=2 * one.u_height_mm,
+        )
     return Seal(
         one.soft if alike else _soft(one, two),
         height,
         one.groove_depth_mm + two.groove_depth_mm,
         one.length_mm,
         (one.expansion_1_k * one.height_mm + two.expansion_1_k * two.height_mm) / height,
-        together if one == two else float(np.hypot(one.u_height_mm, two.u_height_mm)),
+        hypot(one.u_height_mm, two.u_height_mm),
     )
 
 
@@ -47,13 +56,14 @@ def _soft(one: Seal, two: Seal) -> Soft:
             "The two gas gaskets come back differently when they are unloaded: no common curve."
         )
     longer = two.length_mm / one.length_mm
-    first = np.linspace(0.0, one.soft.loading.greatest, _STEPS)
-    second = np.linspace(0.0, two.soft.loading.greatest, _STEPS)
+    steps = np.linspace(0.0, 1.0, _STEPS) ** 2  # finer where the curves bend most
+    first, second = one.soft.loading.greatest * steps, two.soft.loading.greatest * steps
     of_first = one.soft.loading.load(first)
     of_second = two.soft.loading.load(second) * longer
     most = min(of_first[-1], of_second[-1])
     loads = np.unique(np.concatenate([of_first, of_second]))
     loads = loads[loads <= most]
+    loads = loads[np.diff(loads, prepend=-most) > 1e-9 * most]
     squeeze = (
         np.interp(loads, of_first, first) * one.height_mm
         + np.interp(loads, of_second, second) * two.height_mm

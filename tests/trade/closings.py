@@ -14,18 +14,16 @@ from service.trade.words import Joint, Kind, ReadingKind
 
 GDL = Soft(Densifying(3e6, 0.55), 0.25, 2.0, 0.08)
 RUBBER = Soft(RubberCord(0.7e-3, 4e6), 0.1, 1.5, 0.1)
-MEA = ClosingType("MEA M1", Kind.MEA, 0.42, Bed(GDL, 0.45, 0.0, 0.1, 2e-5, 0.004))
-GASKET = ClosingType(
-    "gasket G1", Kind.GASKET, 0.7, Seal(RUBBER, 0.7, 0.5, 500.0, 2e-4, 0.008), Joint.GAS
-)
-COOLANT = ClosingType("gasket W1", Kind.GASKET, 0.9, Seal(RUBBER, 0.9, 0.6, 500.0), Joint.COOLANT)
-PLATE = ClosingType("half plate H1", Kind.HALF_PLATE, 2.0, Stiff(10.0, 150.0, 5e-6, 0.004))
-COLLECTOR = ClosingType("collector C1", Kind.CURRENT_COLLECTOR, 3.0, Stiff(expansion_1_k=17e-6))
-INSULATOR = ClosingType("insulator I1", Kind.INSULATOR_PLATE, 5.0, Stiff(expansion_1_k=8e-5))
+MEA = ClosingType("M1", Kind.MEA, 0.42, Bed(GDL, 0.45, 0.0, 0.1, 2e-5, 0.004))
+GASKET = ClosingType("G1", Kind.GASKET, 0.7, Seal(RUBBER, 0.7, 0.5, 500.0, 2e-4, 0.008), Joint.GAS)
+COOLANT = ClosingType("W1", Kind.GASKET, 0.9, Seal(RUBBER, 0.9, 0.6, 500.0), Joint.COOLANT)
+PLATE = ClosingType("H1", Kind.HALF_PLATE, 2.0, Stiff(10.0, 150.0, 5e-6, 0.004))
+COLLECTOR = ClosingType("C1", Kind.CURRENT_COLLECTOR, 3.0, Stiff(expansion_1_k=17e-6))
+INSULATOR = ClosingType("I1", Kind.INSULATOR_PLATE, 5.0, Stiff(expansion_1_k=8e-5))
 END = ClosingType(
-    "end E1", Kind.COMPRESSION_PLATE, 25.0, Stiff(expansion_1_k=23e-6, u_thickness_mm=0.01)
+    "E1", Kind.COMPRESSION_PLATE, 25.0, Stiff(expansion_1_k=23e-6, u_thickness_mm=0.01)
 )
-DISC = ClosingType("disc D1", Kind.DISC_SPRING, 1.1, Disc(20.0, 10.2, 1.1, 0.45))
+DISC = ClosingType("D1", Kind.DISC_SPRING, 1.1, Disc(20.0, 10.2, 1.1, 0.45))
 PLACES = ((0, 80), (0, -80), (70, 80), (-70, 80), (70, -80), (-70, -80), (70, 0), (-70, 0))
 RODS = tuple(RodPlace(at, x, y) for at, (x, y) in enumerate(PLACES, 1))
 CLAMP = ClampFigures(
