@@ -48,6 +48,7 @@ PAGES = (
     "stacks",
     "stack_sheets",
     "closing",
+    "releases",
     "rebuild_records",
     "approvals",
     "corrections",

@@ -16,13 +16,14 @@ from service.records.changes.holds import Subject, place_hold
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.people import Role
-from service.records.tables.stacks import Stack
+from service.records.tables.stacks import Build, Stack
 from service.trade.desk import CALCULATORS
 from tests import builders
 from tests.browser.looking import barriers
 from tests.browser.rebuilds import a_rebuild, misread
 from tests.house.test_every_route_asks import routes_of
 from tests.records.closings import give_stiffness, put_limits_in_force
+from tests.records.stack_testing import FIGURES
 from tests.records.test_changeover_plans import stock
 
 pytestmark = pytest.mark.browser
@@ -122,6 +123,7 @@ PAGES = {
         "/designs/{design}/limits",
         "/designs/{design}/limits/new",
         "/limits/{limits}",
+        "/builds/{build}/release",
         "/instruments",
         "/instruments/new",
         "/instruments/{instrument}",
@@ -177,11 +179,15 @@ def sheets(lab: Engine) -> dict[str, Any]:
         give_stiffness(session)
         put_limits_in_force(session, free_design.id)
         limits = put_limits_in_force(session, free_design.id, nut_factor=0.18)
+        put_limits_in_force(session, stacks["TARN-ES1"].design_id, FIGURES)
         torque = next(
             fact
             for fact in correctable(session, handed_in.number).facts
             if fact.of is CorrectionOf.TORQUE
         )
+        build_id = session.scalars(
+            select(Build.id).where(Build.stack_id == stacks["TARN-ES1"].id).order_by(Build.id)
+        ).all()[-1]
         session.commit()
     begun = others.begin(stack_id=stacks["TARN-ES4"].id)
     opened = others.begin(stack_id=stacks["TARN-ES5"].id)
@@ -209,6 +215,7 @@ def sheets(lab: Engine) -> dict[str, Any]:
         "approved_correction": approved.id,
         "design": free_design.id,
         "limits": limits.id,
+        "build": build_id,
         "patterned": patterned.id,
         "instrument": others.driver_id,
     }
