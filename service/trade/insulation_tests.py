@@ -6,6 +6,7 @@ Source: as in insulation.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import isfinite
 
 from service.trade import insulation
 from service.trade.errors import Inconsistent
@@ -116,14 +117,17 @@ class InsulationTest:
             it.over_range,
             None if rule is None else judged.limit_ohm / 1e6,
             "" if rule is None else judged.standard,
-            judged.current_a * 1e6 if it.resistance_mohm else None,
+            judged.current_a * 1e6 if isfinite(judged.current_a * 1e6) else None,
             None if rule is None else judged.verdict,
         )
 
 
 @dataclass(frozen=True, slots=True)
 class InsulationFound:
-    """One reading: MΩ with standard uncertainty, its limit, µA at the working voltage."""
+    """One reading: MΩ with standard uncertainty, its limit, µA at the working voltage.
+
+    No current is given where nothing resists.
+    """
 
     between: Between
     condition: Condition
