@@ -15,6 +15,7 @@ from service.faces.pages.render import go_on, page
 from service.faces.pages.signatures import signing
 from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stack_sheets import ChangeRow, change_row
+from service.faces.pages.tested_sheets import TestedSheet, tested_sheet
 from service.records.changes.approvals import approve, make_void, send_back, take_up
 from service.records.database import changing, reading
 from service.records.permissions import Act, Answer, Person, need
@@ -72,6 +73,7 @@ class ApprovalPage:
     concessions: tuple[ConcessionUsed, ...]
     verification: Verification | None
     closed: KeptClosing | None
+    tested: TestedSheet | None
     decides: Answer
     form: Form
     back: Form
@@ -166,6 +168,7 @@ def _sheet(
             concessions=concessions_used(session, record_id),
             verification=verify(session, [record_id]).get(record_id),
             closed=kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm),
+            tested=tested_sheet(session, view.head),
             decides=may_decide(session, me, record_id, view.head.written_by_id),
             form=form or blank(request),
             back=back or blank(request),

@@ -6,7 +6,7 @@ htmx gets the bench alone. A form shown before somebody else's entry comes back 
 
 from fastapi import APIRouter, Request, Response
 
-from service.faces.pages import bench_tightening
+from service.faces.pages import bench_tightening, stack_tests
 from service.faces.pages.bench_entering import (
     UNDONE,
     Entering,
@@ -32,6 +32,7 @@ from service.trade.words import End, Facing
 
 router = APIRouter(prefix="/records/{record_id}")
 router.include_router(bench_tightening.router)
+router.include_router(stack_tests.router)
 
 
 @router.get("/bench")

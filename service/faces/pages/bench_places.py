@@ -7,6 +7,7 @@ from enum import StrEnum
 from service.faces.pages.bench_guide import Guide
 from service.faces.pages.closing_sheets import ClosingSheet
 from service.faces.pages.forms import Form
+from service.faces.pages.stack_test_sheets import TestsSheet
 from service.records.queries.bench_choices import LotAtHand
 from service.records.queries.candidates import Candidate
 from service.records.queries.changeover_progress import ByPlan
@@ -36,6 +37,7 @@ class Place(StrEnum):
     TORQUE = "torque"
     CLOSING = "closing"
     CHECKS = "closing-checks"
+    TESTS = "tests"
     HANDING_IN = "handing-in"
 
 
@@ -61,6 +63,7 @@ GROUPS: tuple[tuple[str, tuple[tuple[Place, str], ...]], ...] = (
     ),
     ("torque", ((Place.TORQUE, "torque"),)),
     ("close", ((Place.CLOSING, "closing"), (Place.CHECKS, "height, thread, sleeves, shorts"))),
+    ("test", ((Place.TESTS, "leaks, insulation, shorts"),)),
     ("hand in", ((Place.HANDING_IN, "hand in"),)),
 )
 BEFORE_OPENING = (Place.MAKE_SAFE, Place.EXCEPTION, Place.OPENING)
@@ -158,4 +161,5 @@ class BenchPage:
     passes: tuple[int, ...] = ()
     closing: ClosingSheet | None = None
     """what the readings so far make of the stack"""
+    tests: TestsSheet | None = None
     most_mb: int = 0

@@ -20,6 +20,7 @@ from service.faces.pages.bench_places import (
     PartSeen,
     Place,
 )
+from service.faces.pages.bench_tests import at_tests
 from service.faces.pages.bench_torque import at_torque, rod_plan
 from service.faces.pages.forms import Form, blank
 from service.records.changes.bench_closing import ELECTRICAL, LENGTH
@@ -87,8 +88,9 @@ def bench_page(
 def where_the_work_stands(view: RecordView) -> Place:
     """The place a builder most likely goes on at."""
     head, last = view.head, view.last
-    if head.closed_at is not None:
-        return Place.HANDING_IN
+    is_testing = last is not None and last.tested is not None
+    if is_testing or head.closed_at is not None:
+        return Place.TESTS if is_testing else Place.HANDING_IN
     if head.opens and head.opened_at is None:
         if head.kind is RecordKind.RE_TORQUE:
             return Place.TORQUE
@@ -359,5 +361,6 @@ FILL: dict[Place, Fill] = {
     Place.TORQUE: at_torque,
     Place.CLOSING: _closing,
     Place.CHECKS: _checks,
+    Place.TESTS: at_tests,
     Place.HANDING_IN: _closing,
 }

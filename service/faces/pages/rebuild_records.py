@@ -11,6 +11,7 @@ from service.faces.pages.closing import KeptClosing, kept_closing_of
 from service.faces.pages.forms import Asked, Form, Typed, blank
 from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.faces.pages.tested_sheets import TestedSheet, tested_sheet
 from service.records.changes.part_axes import move_part
 from service.records.changes.rebuild_records import (
     BEGINS_A_STACK,
@@ -86,6 +87,7 @@ class RecordPage:
     """against the changeover plan it was begun by"""
     closed: KeptClosing | None
     """what its closing gave, as kept at hand-in"""
+    tested: TestedSheet | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,8 +180,9 @@ def show(request: Request, me: Me, database: Database, record_id: int) -> Respon
         corrections = corrections_of_records(session, [record_id]).get(record_id, ())
         standing = progress(session, record_id)
         closed = kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm)
+        tested = tested_sheet(session, view.head)
     tables = tuple(table for stage in Stage if (table := view.torque(stage)).passes)
-    context = RecordPage(view, tables, missing, verification, corrections, standing, closed)
+    context = RecordPage(view, tables, missing, verification, corrections, standing, closed, tested)
     return page(request, "rebuild_records/show.html", context)
 
 

@@ -1,0 +1,200 @@
+"""What the bench shows of the tests of a closed stack: in their order, with what each asks for."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from service.records.queries.build_verdicts import ClosedVerdicts, StandingTest
+from service.records.queries.instruments import InstrumentRow
+from service.records.queries.stack_tests import MadeTest
+from service.records.queries.verdict_lines import VerdictLine, verdict_lines
+from service.records.tables.instruments import InstrumentKind
+from service.trade.errors import TradeError
+from service.trade.figures import DesignFigures
+from service.trade.gas_flows import REFERENCES
+from service.trade.gases import TEST_GASES
+from service.trade.insulation import Condition, working_voltage
+from service.trade.insulation_tests import InsulationOutcome
+from service.trade.leak_figures import mbar_l_s
+from service.trade.leak_hold import hold_needed
+from service.trade.leak_paths import SET_UPS, SetUp
+from service.trade.leak_results import LeakResult
+from service.trade.leak_tests import Method
+from service.trade.pressures import Zero
+from service.trade.short_checks import Way
+from service.trade.stack_tests import TestKind
+from service.trade.tests_in_words import digits
+from service.trade.units import Measure, from_si, to_si
+from service.trade.verdicts import Verdict
+
+THIN = "\u2009"
+CONDITIONS = {Condition.DRY: "insulation-dry", Condition.WITH_COOLANT: "insulation-coolant"}
+SHORTS = "shorts"
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One test that can be made, in its place in the order; ``verdict`` is worth now."""
+
+    key: str
+    kind: TestKind
+    words: str
+    verdict: Verdict | None
+    attempts: int
+    set_up: SetUp | None = None
+    condition: Condition | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TestsSheet:
+    """The tests of the closed stack at the bench. ``why_not``: why none can be made now."""
+
+    choices: tuple[Choice, ...]
+    here: Choice
+    why_not: str
+    limits: str
+    pressures: tuple[str, ...]
+    hold: str
+    voltage: str
+    cells: int
+    blank_cells: tuple[int, ...]
+    attempts: tuple[MadeTest, ...]
+    lines: tuple[VerdictLine, ...]
+    hints: tuple[str, ...]
+    tools: Mapping[str, tuple[tuple[int, str], ...]]
+    methods: tuple[str, ...] = tuple(Method)
+    zeros: tuple[str, ...] = (Zero.GAUGE, Zero.ABSOLUTE)
+    gases: tuple[str, ...] = tuple(one.name for one in TEST_GASES)
+    references: tuple[str, ...] = tuple(one.name for one in REFERENCES)
+    ways: tuple[str, ...] = tuple(Way)
+    conditions: tuple[Condition, ...] = tuple(Condition)
+    __test__ = False
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What the sheet is made from."""
+
+    closed: ClosedVerdicts | None
+    made: tuple[MadeTest, ...]
+    instruments: tuple[InstrumentRow, ...]
+    cells: int
+    blank_cells: tuple[int, ...]
+    typed: Mapping[str, str] = field(default_factory=dict)
+
+
+def tests_sheet(ground: Ground, asked: str, why_not: str) -> TestsSheet:
+    """The sheet at the test asked for, else at the first without a verdict that counts."""
+    closed = ground.closed
+    figures = closed.figures if closed else DesignFigures()
+    choices = tuple(_choices(closed.tests if closed else (), ground.made))
+    here = next((one for one in choices if one.key == asked), None)
+    here = here or next((one for one in choices if one.verdict is not Verdict.PASS), choices[0])
+    cells = max(1, ground.cells)
+    return TestsSheet(
+        choices,
+        here,
+        why_not,
+        closed.limits.name if closed and closed.limits else "",
+        tuple(_pressures(here, figures)),
+        _hold(here, figures, ground) if here.set_up else "",
+        f"{working_voltage(cells):.3g}{THIN}V" if here.condition else "",
+        ground.cells,
+        ground.blank_cells,
+        tuple(one for one in reversed(ground.made) if key_of(one) == here.key),
+        verdict_lines(closed) if closed else (),
+        closed.together.hints if closed else (),
+        {
+            kind.value.replace(" ", "_"): tuple(
+                (one.id, f"{one.label}, {one.description or one.kind}")
+                for one in ground.instruments
+                if one.kind is kind
+            )
+            for kind in InstrumentKind
+        },
+    )
+
+
+def key_of(made: MadeTest) -> str:
+    """To which choice does a test belong?"""
+    result = made.result
+    if isinstance(result, LeakResult):
+        return f"leak-{result.set_up}"
+    if isinstance(result, InsulationOutcome):
+        return CONDITIONS[result.found[0].condition]
+    return SHORTS
+
+
+def _choices(tests: Sequence[StandingTest], made: Sequence[MadeTest]) -> Iterator[Choice]:
+    last = {key_of(one.made): one.verdict for one in tests}
+    keys = [key_of(one) for one in made]
+
+    def choice(key: str, kind: TestKind, words: str) -> Choice:
+        return Choice(key, kind, words, last.get(key), keys.count(key))
+
+    for set_up in SET_UPS:
+        begun = choice(f"leak-{set_up.order}", TestKind.LEAK, f"leak {set_up.order}: {set_up.name}")
+        yield Choice(
+            begun.key, begun.kind, begun.words, begun.verdict, begun.attempts, set_up=set_up
+        )
+    for condition, key in CONDITIONS.items():
+        begun = choice(key, TestKind.INSULATION, f"insulation, {condition}")
+        yield Choice(
+            begun.key, begun.kind, begun.words, begun.verdict, begun.attempts, condition=condition
+        )
+    yield choice(SHORTS, TestKind.SHORTS, "shorts")
+
+
+def _pressures(here: Choice, figures: DesignFigures) -> Iterator[str]:
+    """The test pressure of each circuit that stands under it."""
+    if here.set_up is None or figures.leak is None:
+        return
+    for circuit in here.set_up.pressurised:
+        known = figures.leak.circuit(circuit)
+        if known is not None:
+            yield f"{circuit} {known.test_pressure_kpa:g}{THIN}kPa gauge"
+
+
+def _hold(here: Choice, figures: DesignFigures, ground: Ground) -> str:
+    """How long to hold so that the test can decide, by the figures and the instruments."""
+    if figures.leak is None or here.set_up is None:
+        return "No figures of tightness are in force: how long to hold is not known."
+    gauge = _tool(ground, InstrumentKind.PRESSURE_GAUGE, "instrument_id")
+    warm = _tool(ground, InstrumentKind.THERMOMETER, "thermometer_id")
+    try:
+        found = hold_needed(
+            figures.leak,
+            here.set_up.order,
+            max(1, ground.cells),
+            gauge_percent=gauge.accuracy_percent if gauge else None,
+            gauge_step_kpa=_step(gauge, Measure.PRESSURE, "kPa"),
+            thermometer_k=None
+            if warm is None or warm.accuracy_percent is None
+            else warm.accuracy_percent / 100 * 20.0,
+        )
+    except TradeError as trouble:
+        return f"How long to hold is not known. {trouble}"
+    minutes = found.duration_s / 60
+    with_what = f" with {gauge.label}" if gauge else ""
+    return (
+        f"Hold at least {digits(minutes)}{THIN}min{with_what}: then a leak of half the limit passes"
+        f" for sure, and one of {digits(mbar_l_s(found.detection_limit_mol_s))}{THIN}mbar·L/s is"
+        f" seen. A leak at the limit lets the pressure drop by"
+        f" {digits(found.pressure_drop_pa / 1e3)}{THIN}kPa;"
+        f" {digits(found.kelvin_that_look_like_it)}{THIN}K of warming or cooling look the same."
+    )
+
+
+def _tool(ground: Ground, kind: InstrumentKind, name: str) -> InstrumentRow | None:
+    """The instrument chosen in the form, else the first of its kind."""
+    of_kind = [one for one in ground.instruments if one.kind is kind]
+    chosen = ground.typed.get(name, "")
+    return next((one for one in of_kind if str(one.id) == chosen), of_kind[0] if of_kind else None)
+
+
+def _step(tool: InstrumentRow | None, measure: Measure, unit: str) -> float:
+    if tool is None or tool.resolution is None:
+        return 0.0
+    try:
+        return from_si(to_si(tool.resolution, tool.unit, measure), unit, measure)
+    except TradeError:
+        return 0.0

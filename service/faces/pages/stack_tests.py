@@ -1,0 +1,106 @@
+"""Tests of the closed stack entered at the bench: leaks, insulation, shorts."""
+
+from fastapi import APIRouter, Request, Response
+
+from service.faces.pages.bench_entering import Entering, sure
+from service.faces.pages.bench_places import Place
+from service.faces.pages.forms import Form, Typed
+from service.faces.pages.signing_in import Database, Me
+from service.records.changes import bench
+
+router = APIRouter()
+MOST_SIGNS = 8000
+NO_TEXTS = frozenset({"version", "note", "done_at", "instrument_id", "thermometer_id", "meter_id"})
+
+
+@router.post("/leak-test")
+def leak_test(
+    request: Request, me: Me, database: Database, form: Typed, record_id: int
+) -> Response:
+    """Record one test of tightness."""
+    at = Entering(request, me, database, form, record_id, Place.TESTS)
+    with form.keeping():
+        gauge, warm = form.whole("instrument_id"), form.whole("thermometer_id")
+        meter = form.whole("meter_id", required=False)
+        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
+        typed = texts(form)
+        return at.enter(
+            lambda work, version: bench.record_leak_test(
+                work,
+                record_id,
+                version,
+                typed=typed,
+                instrument_id=sure(gauge),
+                thermometer_id=warm,
+                meter_id=meter,
+                note=note,
+                done_at=done_at,
+            ),
+            at=Place.TESTS,
+            test=form.kept("test"),
+        )
+    return at.again()
+
+
+@router.post("/insulation-test")
+def insulation_test(
+    request: Request, me: Me, database: Database, form: Typed, record_id: int
+) -> Response:
+    """Record one test of insulation."""
+    at = Entering(request, me, database, form, record_id, Place.TESTS)
+    with form.keeping():
+        tester = form.whole("instrument_id")
+        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
+        typed = texts(form)
+        return at.enter(
+            lambda work, version: bench.record_insulation_test(
+                work,
+                record_id,
+                version,
+                typed=typed,
+                instrument_id=sure(tester),
+                note=note,
+                done_at=done_at,
+            ),
+            at=Place.TESTS,
+            test=form.kept("test"),
+        )
+    return at.again()
+
+
+@router.post("/short-check")
+def short_check(
+    request: Request, me: Me, database: Database, form: Typed, record_id: int
+) -> Response:
+    """Record one check of the cells for shorts: a field a cell, or one pasted list."""
+    at = Entering(request, me, database, form, record_id, Place.TESTS)
+    with form.keeping():
+        meter = form.whole("instrument_id")
+        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
+        values, typed = cell_values(form), texts(form)
+        return at.enter(
+            lambda work, version: bench.record_short_check(
+                work,
+                record_id,
+                version,
+                typed=typed,
+                values=values,
+                instrument_id=sure(meter),
+                note=note,
+                done_at=done_at,
+            ),
+            at=Place.TESTS,
+            test=form.kept("test"),
+        )
+    return at.again()
+
+
+def texts(form: Form) -> dict[str, str]:
+    """What was typed, field by field, as the trade reads it."""
+    return {name: form.kept(name)[:MOST_SIGNS] for name in form.typed if name not in NO_TEXTS}
+
+
+def cell_values(form: Form) -> list[str]:
+    """One value a cell: the pasted list where there is one, else the fields of the cells."""
+    pasted = form.text("values", required=False, most=MOST_SIGNS)
+    return [pasted] if pasted else list(form.kept_all("cell"))
