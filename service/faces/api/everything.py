@@ -4,7 +4,16 @@ from typing import Any
 
 from fastapi import APIRouter
 
-from service.faces.api import audit_trail, closing, desk, health, parts, records, stacks
+from service.faces.api import (
+    audit_trail,
+    closing,
+    desk,
+    health,
+    parts,
+    records,
+    stack_tests,
+    stacks,
+)
 
 PROBLEM: dict[int | str, dict[str, Any]] = {
     code: {"description": what, "content": {"application/problem+json": {}}}
@@ -21,5 +30,5 @@ PROBLEM: dict[int | str, dict[str, Any]] = {
 
 router = APIRouter()
 router.include_router(health.router)
-for noun in (stacks, parts, records, closing, audit_trail, desk):
+for noun in (stacks, parts, records, closing, stack_tests, audit_trail, desk):
     router.include_router(noun.router, prefix="/api/v1", responses=PROBLEM)
