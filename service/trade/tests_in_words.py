@@ -158,7 +158,8 @@ def shorts_line(result: ShortOutcome) -> ResultLine:
         if result.cells_that_are(check)
     ]
     said = "; ".join(named) or f"no short seen in {len(result.cells)} cells"
-    return ResultLine("shorts of cells", said, str(result.way), "", result.verdict)
+    limit = "no cell shorted or suspect"
+    return ResultLine("shorts of cells", said, limit, "", result.verdict, f"by {result.way}")
 
 
 def _cells(numbers: tuple[int, ...]) -> str:

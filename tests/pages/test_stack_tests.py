@@ -133,7 +133,7 @@ def test_how_long_to_hold_is_told_before_the_test(begin: Callable[..., Tester]) 
     at = begin()
 
     assert re.search(
-        r"Hold at least [\d.]+\s*min with TD-\d+: then a leak of half", at.page("leak-4")
+        r"Hold at least [\d.]+\s*(min|s) with TD-\d+: then a leak of half", at.page("leak-4")
     )
     assert "How long to hold is not known" in at.page("leak-1")
 
@@ -260,6 +260,19 @@ def test_the_record_shows_its_tests_with_limits_and_attempts(
         assert re.search(r"Entry 1, leak test, set-up 4, anode:\s+fail", shown)
         assert "leak between cathode and coolant" in shown
         assert "not tested" in shown
+
+
+def test_the_stacks_sheet_says_what_its_verdicts_are_worth_now(
+    begin: Callable[..., Tester],
+) -> None:
+    at = begin()
+    at.leak(4)
+    at.shorts(cell=["40", "0.5"])
+
+    shown = words(at.client.get("/stacks/TARN-001").text)
+
+    assert re.search(r"Verdicts\s+pass 3\s+fail 1 shorts of cells\s+not tested 7", shown)
+    assert "Verdicts pass" not in words(at.client.get("/stacks/TARN-001?known=2026-02-03").text)
 
 
 def test_a_record_without_tests_and_limits_shows_none(begin: Callable[..., Tester]) -> None:

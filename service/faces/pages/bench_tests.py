@@ -11,8 +11,10 @@ from service.records.permissions import Person
 from service.records.queries.build_verdicts import verdicts_of_record
 from service.records.queries.instruments import instruments
 from service.records.queries.stack_tests import MadeTest, made_in_record
+from service.trade.leak_figures import LeakFigures
 from service.trade.leak_tests import LeakTest, Method
 from service.trade.pile import counts
+from service.trade.short_checks import Way
 from service.trade.stack_tests import TestKind
 from service.trade.typed_leak_test import as_text
 from service.trade.words import Kind
@@ -25,7 +27,7 @@ def at_tests(page: BenchPage, session: Session, asked: Mapping[str, str], _me: P
     made = made_in_record(session, head.id)
     found = counts(page.pile.layers)
     wanted = form.kept("test") or asked.get("test", "")
-    _begin(page, wanted, made)
+    _begin(page, wanted, made, closed.figures.leak if closed else None)
     ground = Ground(
         closed,
         made,
@@ -47,7 +49,9 @@ def _why_not(page: BenchPage) -> str:
     return "The stack is not closed yet."
 
 
-def _begin(page: BenchPage, wanted: str, made: tuple[MadeTest, ...]) -> None:
+def _begin(
+    page: BenchPage, wanted: str, made: tuple[MadeTest, ...], figures: LeakFigures | None
+) -> None:
     """An empty form begins with gas, barometer and instruments of the last test of its kind."""
     form = page.form
     if form.refused or form.stale:
@@ -56,7 +60,9 @@ def _begin(page: BenchPage, wanted: str, made: tuple[MadeTest, ...]) -> None:
     kind = TestKind.SHORTS if is_shorts else TestKind.LEAK
     kind = TestKind.INSULATION if is_insulation else kind
     last = next((one for one in reversed(made) if one.kind is kind), None)
-    begun: dict[str, str] = {"method": Method.PRESSURE_DECAY, "way": "resistance of each cell"}
+    begun: dict[str, str] = {"method": Method.PRESSURE_DECAY, "way": Way.RESISTANCE}
+    if figures is not None:
+        begun["gas"] = figures.gas
     if last is not None:
         names = ("instrument_id", "thermometer_id", "meter_id")
         begun |= {name: str(tool.id) for name, tool in zip(names, last.tools, strict=False)}

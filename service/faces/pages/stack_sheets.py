@@ -23,6 +23,7 @@ from service.faces.pages.signing_in import Database, Me
 from service.records.database import reading
 from service.records.permissions import Act, need
 from service.records.queries.build_torques import BuildTorques, RodTorque, build_torques
+from service.records.queries.build_verdicts import verdicts_of_build
 from service.records.queries.builds import BuildFacts
 from service.records.queries.changeover_plans import ListedPlan, plans_of_stack
 from service.records.queries.content import Verification
@@ -32,10 +33,12 @@ from service.records.queries.layer_maps import LayerMap, MapFixing, layer_map
 from service.records.queries.pile_checks import PileCheck, check_of_build
 from service.records.queries.stack_sheets import StackRecord, StackSheet, stack_sheet
 from service.records.queries.stacks import find_stack
+from service.records.queries.verdict_lines import tally
 from service.records.queries.verified import verified
 from service.settings import Settings
 from service.trade.comparison import Change, Comparison, What, compare
 from service.trade.running_hours import Hours
+from service.trade.verdicts import Verdict
 from service.trade.words import FIXING_KINDS, Kind
 
 router = APIRouter(prefix="/stacks")
@@ -75,6 +78,8 @@ class SheetPage:
     """the map is of the present build as known now"""
     check: PileCheck
     plans: tuple[ListedPlan, ...]
+    tally: tuple[tuple[Verdict | None, tuple[str, ...]], ...]
+    """verdicts of the build by what they are worth now, each with what it is of"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +186,8 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         checked = verified(session, [build.record_id]) if build else {}
         plans = plans_of_stack(session, stack_id)
         check = check_of_build(session, shown)
-    is_now = bool(build and build.is_present and known_at is None)
+        is_now = bool(build and build.is_present and known_at is None)
+        worth = tally(verdicts_of_build(session, build.build_id)) if build and is_now else ()
     caption = _caption(shown, request)
     record = _record_of(sheet, build)
     torque = torques.get(build.build_id) if build else None
@@ -216,6 +222,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         is_now=is_now,
         check=check,
         plans=plans,
+        tally=worth,
     )
     return page(request, "stacks/show.html", context, asked.status)
 

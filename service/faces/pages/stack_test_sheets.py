@@ -102,7 +102,7 @@ def tests_sheet(ground: Ground, asked: str, why_not: str) -> TestsSheet:
         ground.blank_cells,
         tuple(one for one in reversed(ground.made) if key_of(one) == here.key),
         verdict_lines(closed) if closed else (),
-        closed.together.hints if closed else (),
+        closed.together.hints if closed and here.set_up else (),
         {
             kind.value.replace(" ", "_"): tuple(
                 (one.id, f"{one.label}, {one.description or one.kind}")
@@ -173,10 +173,12 @@ def _hold(here: Choice, figures: DesignFigures, ground: Ground) -> str:
         )
     except TradeError as trouble:
         return f"How long to hold is not known. {trouble}"
-    minutes = found.duration_s / 60
+    held = f"{digits(found.duration_s / 60)}{THIN}min"
+    if found.duration_s < 2 * 60:
+        held = f"{digits(found.duration_s)}{THIN}s"
     with_what = f" with {gauge.label}" if gauge else ""
     return (
-        f"Hold at least {digits(minutes)}{THIN}min{with_what}: then a leak of half the limit passes"
+        f"Hold at least {held}{with_what}: then a leak of half the limit passes"
         f" for sure, and one of {digits(mbar_l_s(found.detection_limit_mol_s))}{THIN}mbar·L/s is"
         f" seen. A leak at the limit lets the pressure drop by"
         f" {digits(found.pressure_drop_pa / 1e3)}{THIN}kPa;"

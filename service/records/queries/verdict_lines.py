@@ -53,6 +53,15 @@ class VerdictLine:
         return self.today is Verdict.FAIL and self.verdict not in {None, Verdict.FAIL}
 
 
+def tally(closed: ClosedVerdicts) -> tuple[tuple[Verdict | None, tuple[str, ...]], ...]:
+    """The wanted verdicts by what they are worth now: passes first, what was not tested last."""
+    found: dict[Verdict | None, list[str]] = {verdict: [] for verdict in (*Verdict, None)}
+    for it in closed.wanted:
+        now = Verdict.TEST_AGAIN if it.verdict and it.outdated_by else it.verdict
+        found[now].append(it.what)
+    return tuple((verdict, tuple(what)) for verdict, what in found.items() if what)
+
+
 def verdict_lines(closed: ClosedVerdicts) -> tuple[VerdictLine, ...]:
     """One line for each verdict the limits in force ask for; the clamp's by each of its limits."""
     today = closed.today
