@@ -7,6 +7,7 @@ from service.faces.pages.closing_lines import limit_words, shown
 from service.records.queries.changeover_closing import ChangeoverClosing
 from service.trade.closing_outcome import ClosingOutcome
 from service.trade.closing_verdicts import values_of
+from service.trade.desk_outcomes import plain
 from service.trade.estimates import Estimate
 from service.trade.limits import Found
 from service.trade.set_points import Row
@@ -122,9 +123,10 @@ def _change(old: Estimate, new: Estimate, unit: str) -> str:
 def _set_point(row: Row) -> BeforeAfter:
     measure, unit = UNITS.get(row.unit, (None, row.unit))
 
-    def text(value: float, sign: str = "") -> str:
+    def text(value: float) -> str:
         there = from_si(value, unit, measure) if measure else value
-        return f"{there:{sign}.4g}\u2009{unit}".rstrip("\u2009").replace("-", "−")
+        return f"{plain(there)}\u2009{unit}".rstrip("\u2009").replace("-", "−")
 
-    change = text(row.change, "+") if row.change else "none"
+    grown = "+" if row.change > 0 else ""
+    change = f"{grown}{text(row.change)}" if row.change else "none"
     return BeforeAfter(row.name, text(row.before), text(row.after), change)

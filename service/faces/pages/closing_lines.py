@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from service.trade.clamp_figures import ClampFigures
 from service.trade.closing_outcome import ClosingOutcome, RodOutcome
 from service.trade.closing_verdicts import values_of
+from service.trade.desk_outcomes import plain
 from service.trade.estimates import Estimate, written
 from service.trade.limits import Found, Judged, Quantity
 from service.trade.verdicts import Verdict
@@ -47,7 +48,7 @@ def shown(value: Estimate | float, unit: str, places: int | None = None) -> Show
     if estimate.u:
         number, expanded = written(estimate)
     else:
-        number = f"{estimate.value:.4g}" if places is None else f"{estimate.value:.{places}f}"
+        number = plain(estimate.value) if places is None else f"{estimate.value:.{places}f}"
         expanded = ""
     return Shown(number.replace("-", "−"), expanded, unit)
 
