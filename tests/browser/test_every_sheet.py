@@ -96,6 +96,10 @@ PAGES = {
         "/records/{begun}/bench?at=exception",
         "/records/{begun}/bench?at=opening",
         "/records/{begun}/bench?at=torque",
+        "/records/{begun}/bench?at=tests",
+        "/records/{begun}/bench?at=tests&test=leak-4",
+        "/records/{begun}/bench?at=tests&test=insulation-dry",
+        "/records/{begun}/bench?at=tests&test=shorts",
         "/records/{open}/bench?at=lifting",
         "/records/{open}/bench?at=lifting-several",
         "/records/{open}/bench?at=finding",
@@ -105,6 +109,7 @@ PAGES = {
         "/records/{open}/bench?at=fixings-off",
         "/records/{open}/bench?at=torque",
         "/records/{open}/bench?at=closing",
+        "/records/{open}/bench?at=tests",
         "/records/{open}/bench?at=handing-in",
     ),
     "desk": (
