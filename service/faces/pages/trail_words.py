@@ -32,6 +32,7 @@ SENTENCES = {
     "record:sent back": "sent back {subject}",
     "record:taken up again": "took up {subject} again",
     "record:made void": "made {subject} void",
+    "build:released": "released {subject} to hydrogen",
     "correction:written": "wrote {subject}",
     "correction:approved": "approved {subject}",
     "correction:refused": "refused {subject}",
@@ -54,11 +55,14 @@ PLACES = {
     "part type": "/part-types/{}",
     "design": "/designs/{}",
     "limits": "/limits/{}",
+    "build": "/builds/{}/release",
     "instrument": "/instruments/{}",
     "hold": "/holds/{}",
     "attachment": "/attachments/{}",
 }
-NAMED = frozenset({"record", "changeover plan", "correction", "hold", "concession", "limits"})
+NAMED = frozenset(
+    {"record", "changeover plan", "correction", "hold", "concession", "limits", "build"}
+)
 """Kinds whose label says what they are: “record 14”."""
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(\+\d\d:\d\d|Z)")
 
