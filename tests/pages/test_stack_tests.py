@@ -148,8 +148,8 @@ def test_a_test_is_entered_and_answered_at_once_with_value_limit_and_verdict(
     assert answer.status_code == 303
     assert answer.headers["location"].endswith("bench?made=made&at=tests&test=leak-4")
     shown = at.page("leak-4", made="made")
-    assert "✓ leak test: pass." in shown
-    assert "leak anode to outside below detection, which is" in shown
+    assert "✓ Entered. The leak test says: pass" in shown
+    assert re.search(r"leak anode to outside as hydrogen [^|]+ below detection, which is", shown)
     assert "at most 0.05" in shown
     assert "invented design note 5" in shown
 
