@@ -90,6 +90,7 @@ class RebuildRecord(Base):
             postgresql_where=sql("state IN ('open', 'sent back')"),
         ),
         Index("ix_rebuild_record_stack_id_performed_from", "stack_id", "performed_from"),
+        Index("ix_rebuild_record_base_build_id", "base_build_id"),
         Index("ix_rebuild_record_state_handed_in_at", "state", "handed_in_at"),
     )
     id: Mapped[key]
