@@ -22,6 +22,7 @@ from service.records.tables.stacks import Stack
 from service.trade.part_stiffness import Stiff
 from service.trade.words import ReadingKind, Stage
 from tests import builders
+from tests.found_by_index import read_whole
 from tests.pages.test_bench import HTMX, AtTheBench, an_instrument, rows
 from tests.records.at_the_bench import known
 from tests.records.closings import give_stiffness, put_limits_in_force
@@ -208,6 +209,19 @@ def test_nothing_is_computed_at_the_other_places(
 
     assert live(page) == ""
     assert not [one for one in seen if "limit_set" in str(one)]
+
+
+def test_the_bench_and_its_driver_find_their_rows_by_index(
+    app: Any, at_bench: AtTheClamp, statements: Callable[..., Any]
+) -> None:
+    """However many nuts the laboratory has read since it opened."""
+    at_bench.read(1, "9.1")
+    with statements() as seen:
+        for place in ("torque", "closing", "tests"):
+            at_bench.page(at=place)
+        assert at_bench.client.get(f"/instruments/{at_bench.driver}").status_code == 200
+
+    assert read_whole(app.state.engine, seen) == []
 
 
 def test_the_live_values_take_a_constant_number_of_statements(

@@ -24,6 +24,12 @@ from service.records.tables.stacks import Build, Stack
 from service.trade.words import ReadingKind, Stage
 
 UNOPENED = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
+LEFT_CLOSED = (
+    RebuildRecord.kind.in_(UNOPENED),
+    RebuildRecord.opened_at.is_(None),
+    RebuildRecord.state.in_((RecordState.HANDED_IN, RecordState.APPROVED)),
+)
+"""A record handed in of an event which did not open the stack."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,9 +140,7 @@ def build_torques(
                         and_(
                             RebuildRecord.stack_id == Build.stack_id,
                             RebuildRecord.base_build_id == Build.id,
-                            RebuildRecord.kind.in_(UNOPENED),
-                            RebuildRecord.opened_at.is_(None),
-                            RebuildRecord.state.in_((RecordState.HANDED_IN, RecordState.APPROVED)),
+                            *LEFT_CLOSED,
                         ),
                     ),
                 )

@@ -10,6 +10,7 @@ from functools import lru_cache
 
 from sqlalchemy.orm import Session
 
+from service.records.queries.build_torques import UNOPENED
 from service.records.queries.closing_rows import (
     SOFT,
     DesignSizes,
@@ -19,7 +20,7 @@ from service.records.queries.closing_rows import (
     parts_giving,
 )
 from service.records.queries.closing_seen import seen_before
-from service.records.queries.closing_taken import UNOPENED, ReadingTaken, readings_taken
+from service.records.queries.closing_taken import ReadingTaken, readings_taken
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
 from service.trade.closing_inputs import ClosingInputs, RodPlace, RodReading

@@ -4,17 +4,16 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, or_, select
+from sqlalchemy import and_, select, union
 from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.build_torques import LEFT_CLOSED, UNOPENED
 from service.records.queries.known import known
 from service.records.queries.prepared import given, prepared
 from service.records.tables.instruments import Calibration, Instrument
 from service.records.tables.rebuild_records import (
     MakeSafeLine,
     RebuildRecord,
-    RecordKind,
-    RecordState,
     Step,
     StepKind,
     TorqueReading,
@@ -22,8 +21,6 @@ from service.records.tables.rebuild_records import (
 from service.records.tables.stacks import Build
 from service.trade.closing_checks import ClosingCheck
 from service.trade.words import ReadingKind, Stage
-
-UNOPENED = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,22 +56,15 @@ def readings_taken(session: Session, record_id: int) -> tuple[ReadingTaken, ...]
 
 def _readings() -> Any:
     this = aliased(RebuildRecord)
-    base = aliased(Build)
-    earlier = and_(
-        this.kind.in_(UNOPENED),
-        this.opened_at.is_(None),
-        or_(
-            RebuildRecord.id == base.record_id,
-            and_(
-                RebuildRecord.stack_id == this.stack_id,
-                RebuildRecord.base_build_id == this.base_build_id,
-                RebuildRecord.kind.in_(UNOPENED),
-                RebuildRecord.opened_at.is_(None),
-                RebuildRecord.state.in_((RecordState.HANDED_IN, RecordState.APPROVED)),
-                RebuildRecord.id < this.id,
-            ),
-        ),
-    )
+    is_this = this.id == given("record_id")
+    opens_nothing = and_(is_this, this.kind.in_(UNOPENED), this.opened_at.is_(None))
+    records = union(
+        select(this.id).where(is_this),
+        select(Build.record_id).join(this, this.base_build_id == Build.id).where(opens_nothing),
+        select(RebuildRecord.id)
+        .join(this, this.base_build_id == RebuildRecord.base_build_id)
+        .where(opens_nothing, RebuildRecord.id < this.id, *LEFT_CLOSED),
+    ).subquery()
     return (
         select(
             TorqueReading.record_id,
@@ -90,19 +80,13 @@ def _readings() -> Any:
             Instrument.resolution,
             Calibration.error_percent,
         )
-        .select_from(this)
-        .outerjoin(base, base.id == this.base_build_id)
-        .join(RebuildRecord, or_(RebuildRecord.id == this.id, earlier))
-        .join(TorqueReading, TorqueReading.record_id == RebuildRecord.id)
+        .select_from(records)
+        .join(TorqueReading, TorqueReading.record_id == records.c.id)
         .join(Instrument, Instrument.id == TorqueReading.instrument_id)
         .outerjoin(Calibration, Calibration.id == TorqueReading.calibration_id)
-        .where(
-            this.id == given("record_id"),
-            TorqueReading.stage == Stage.CLOSING,
-            known(TorqueReading),
-        )
+        .where(TorqueReading.stage == Stage.CLOSING, known(TorqueReading))
         .order_by(
-            RebuildRecord.id,
+            records.c.id,
             TorqueReading.pass_number,
             TorqueReading.id,
         )

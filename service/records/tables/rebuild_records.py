@@ -201,7 +201,7 @@ class MakeSafeLine(Base):
     reading: Mapped[float | None]
     unit: Mapped[str | None]
     instrument_id: Mapped[int | None] = mapped_column(
-        ForeignKey("instrument.id", ondelete="RESTRICT")
+        ForeignKey("instrument.id", ondelete="RESTRICT"), index=True
     )
     calibration_id: Mapped[int | None] = mapped_column(
         ForeignKey("calibration.id", ondelete="RESTRICT"), comment="valid when it was taken"

@@ -14,6 +14,8 @@ class StackTest(Base):
     __table_args__ = (
         Index("ix_stack_test_record_id", "record_id"),
         Index("ix_stack_test_instrument_id", "instrument_id"),
+        Index("ix_stack_test_thermometer_id", "thermometer_id"),
+        Index("ix_stack_test_meter_id", "meter_id"),
     )
     id: Mapped[key]
     record_id: Mapped[int] = mapped_column(ForeignKey("rebuild_record.id", ondelete="RESTRICT"))
