@@ -17,7 +17,7 @@ from tests.records.closings import put_limits_in_force
 from tests.records.stack_testing import ARRIVES, DECAY, DRY, FIGURES, Tools, the_tools
 
 HTMX = {"hx-request": "true"}
-PLACE_STATEMENTS = 24
+PLACE_STATEMENTS = 23
 
 
 class Tester:

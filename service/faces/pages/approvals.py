@@ -26,12 +26,14 @@ from service.records.queries.approvals import (
     may_decide,
     waiting,
 )
+from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_of_records
 from service.records.queries.layer_maps import LayerMap, layer_map
-from service.records.queries.missing import Missing, what_is_missing
+from service.records.queries.missing import Missing, missing_of
 from service.records.queries.rebuild_records import RecordView, record_view
 from service.records.queries.torque_tables import TorqueTable
+from service.records.queries.working_piles import working_pile
 from service.settings import Settings
 from service.trade.comparison import Comparison, compare
 from service.trade.words import Stage
@@ -158,17 +160,18 @@ def _sheet(
 ) -> Response:
     with reading(database) as session:
         view = record_view(session, record_id)
+        verdicts = verdicts_of_head(session, view.head)
         context = ApprovalPage(
             view=view,
             piles=_piles(request, session, view),
             tables=tuple(table for stage in Stage if (table := view.torque(stage)).passes),
             spread=_spread(view),
-            missing=what_is_missing(session, record_id),
+            missing=missing_of(session, view.head, working_pile(session, record_id), verdicts),
             corrections=corrections_of_records(session, [record_id])[record_id],
             concessions=concessions_used(session, record_id),
             verification=verify(session, [record_id]).get(record_id),
             closed=kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm),
-            tested=tested_sheet(session, view.head),
+            tested=tested_sheet(session, view.head, verdicts),
             decides=may_decide(session, me, record_id, view.head.written_by_id),
             form=form or blank(request),
             back=back or blank(request),

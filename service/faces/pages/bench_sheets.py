@@ -27,10 +27,11 @@ from service.records.changes.bench_closing import ELECTRICAL, LENGTH
 from service.records.database import now_utc
 from service.records.permissions import Person
 from service.records.queries import bench_choices as choices
+from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.candidates import Candidate, read_and_find
 from service.records.queries.changeover_progress import by_plan
 from service.records.queries.closing_checks import checks_asked, computed_height
-from service.records.queries.missing import BLOCKS, what_is_missing
+from service.records.queries.missing import BLOCKS, Missing, missing_of
 from service.records.queries.rebuild_records import RecordView, bench_view
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RecordKind, StepKind
@@ -64,7 +65,9 @@ def bench_page(
     settings: Settings = request.app.state.settings
     typed_end = form.kept("end") if form else asked.get("end", "")
     end = End(typed_end) if typed_end in tuple(End) else _end_of_work(view)
-    missing = what_is_missing(session, record_id) if place is Place.HANDING_IN else ()
+    missing: tuple[Missing, ...] = ()
+    if place is Place.HANDING_IN:
+        missing = missing_of(session, view.head, pile, verdicts_of_head(session, view.head))
     begun = BenchPage(
         view=view,
         place=place,

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from service.faces.pages.bench_places import BenchPage
 from service.faces.pages.stack_test_sheets import SHORTS, Ground, TestsSheet, tests_sheet
 from service.records.permissions import Person
-from service.records.queries.build_verdicts import verdicts_of_record
+from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.instruments import instruments
 from service.records.queries.stack_tests import MadeTest, made_in_record
 from service.trade.leak_figures import LeakFigures
@@ -21,9 +21,9 @@ from service.trade.words import Kind
 
 
 def at_tests(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person) -> BenchPage:
-    """The tests of the closed stack; eight statements, whatever was tested."""
+    """The tests of the closed stack; seven statements, whatever was tested."""
     head, form = page.view.head, page.form
-    closed = verdicts_of_record(session, head.id)
+    closed = verdicts_of_head(session, head)
     made = made_in_record(session, head.id)
     found = counts(page.pile.layers)
     wanted = form.kept("test") or asked.get("test", "")

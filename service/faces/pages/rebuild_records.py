@@ -22,10 +22,11 @@ from service.records.changes.rebuild_records import (
 from service.records.database import changing, now_utc, reading
 from service.records.permissions import Act, need
 from service.records.queries.bench_choices import StackToBegin, people_to_choose, stack_to_begin
+from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.changeover_progress import Progress, progress
 from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_of_records
-from service.records.queries.missing import Missing, what_is_missing
+from service.records.queries.missing import Missing, missing_of
 from service.records.queries.parts_named import PartNamed
 from service.records.queries.rebuild_records import (
     ListedRecords,
@@ -35,6 +36,7 @@ from service.records.queries.rebuild_records import (
 )
 from service.records.queries.record_heads import Head
 from service.records.queries.torque_tables import TorqueTable
+from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import Involvement, RecordKind, RecordState
 from service.settings import Settings
 from service.trade.words import Stage, Whereabouts
@@ -175,12 +177,13 @@ def show(request: Request, me: Me, database: Database, record_id: int) -> Respon
     need(me, Act.READ)
     with reading(database) as session:
         view = record_view(session, record_id)
-        missing = what_is_missing(session, record_id)
+        verdicts = verdicts_of_head(session, view.head)
+        missing = missing_of(session, view.head, working_pile(session, record_id), verdicts)
         verification = verify(session, [record_id]).get(record_id)
         corrections = corrections_of_records(session, [record_id]).get(record_id, ())
         standing = progress(session, record_id)
         closed = kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm)
-        tested = tested_sheet(session, view.head)
+        tested = tested_sheet(session, view.head, verdicts)
     tables = tuple(table for stage in Stage if (table := view.torque(stage)).passes)
     context = RecordPage(view, tables, missing, verification, corrections, standing, closed, tested)
     return page(request, "rebuild_records/show.html", context)

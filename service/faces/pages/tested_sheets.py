@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
-from service.records.queries.build_verdicts import verdicts_of_record
+from service.records.queries.build_verdicts import ClosedVerdicts
 from service.records.queries.record_heads import Head
 from service.records.queries.stack_tests import MadeTest, made_in_record
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
@@ -23,10 +23,9 @@ class TestedSheet:
     build_id: int
 
 
-def tested_sheet(session: Session, head: Head) -> TestedSheet | None:
-    """The section of a record; None where nothing was tested or asked for. Eight statements."""
+def tested_sheet(session: Session, head: Head, closed: ClosedVerdicts | None) -> TestedSheet | None:
+    """The section of a record; None where nothing was tested or asked for. One statement."""
     made = made_in_record(session, head.id)
-    closed = verdicts_of_record(session, head.id)
     if closed is None or (not made and head.closed_at is None):
         return TestedSheet(made, (), (), "", 0) if made else None
     lines = verdict_lines(closed)

@@ -14,8 +14,10 @@ from service.records.changes.closing_results import keep_closing_result
 from service.records.changes.versions import Said, add_step, hold_record, let_go
 from service.records.database import Work
 from service.records.errors import Refused, RefusedTogether
+from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import record_content
-from service.records.queries.missing import BLOCKS, what_is_missing
+from service.records.queries.missing import BLOCKS, missing_of
+from service.records.queries.record_heads import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables.attachments import Attachment
 from service.records.tables.hours import HourReading
@@ -38,7 +40,7 @@ def hand_in(work: Work, record_id: int, version: int | None) -> str:
     """
     record = hold_record(work, record_id, version)
     pile = working_pile(work.session, record_id)
-    _refuse_missing(work, record)
+    _refuse_missing(work, record, pile)
     changes = [*_settle_base(work, record), *_settle_own(work, record, pile)]
     _take_fixings_off(work, record, pile)
     _let_parts_go(work, record)
@@ -65,10 +67,12 @@ def hand_in(work: Work, record_id: int, version: int | None) -> str:
     return content.sha256
 
 
-def _refuse_missing(work: Work, record: RebuildRecord) -> None:
+def _refuse_missing(work: Work, record: RebuildRecord, pile: WorkingPile) -> None:
+    head = record_head(work.session, record.id)
+    closed = verdicts_of_head(work.session, head)
     blocking = [
         Refused(missing.anchor, "", missing.sentence)
-        for missing in what_is_missing(work.session, record.id)
+        for missing in missing_of(work.session, head, pile, closed)
         if missing.severity == BLOCKS
     ]
     if blocking:

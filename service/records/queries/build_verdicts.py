@@ -18,7 +18,7 @@ from service.records.errors import NotFound
 from service.records.queries.known import known
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.prepared import given, prepared
-from service.records.queries.record_heads import record_head
+from service.records.queries.record_heads import Head, record_head
 from service.records.queries.stack_tests import MadeTest, made_while_closed, of_closed
 from service.records.tables.closing_results import ClosingResult
 from service.records.tables.limit_sets import LimitSet
@@ -186,35 +186,18 @@ def verdicts_of_build(session: Session, build_id: int) -> ClosedVerdicts:
 def verdicts_of_record(session: Session, record_id: int) -> ClosedVerdicts | None:
     """The verdicts of the stack a record closed, or found closed and did not open.
 
-    None where it stands open, or nothing was closed yet. Six statements. Raises NotFound.
+    None where it stands open, or nothing was closed yet. Six statements at most. Raises NotFound.
     """
-    head = record_head(session, record_id)
+    return verdicts_of_head(session, record_head(session, record_id))
+
+
+def verdicts_of_head(session: Session, head: Head) -> ClosedVerdicts | None:
+    """The same for a record whose head is at hand. Five statements at most."""
     if head.closed_at is not None:
-        return verdicts_of_closed(session, record_id, None)
+        return _verdicts(session, head.id, head.build_id or 0, head.design_id)
     if head.base_build_id is None or head.opened_at is not None:
         return None
-    return verdicts_of_closed(session, record_id, head.base_build_id)
-
-
-def verdicts_of_closed(
-    session: Session, record_id: int, found_closed: int | None
-) -> ClosedVerdicts:
-    """The same where it is known which: the build a record found closed, None: it closed one."""
-    if found_closed is not None:
-        return verdicts_of_build(session, found_closed)
-    row = session.execute(
-        prepared(
-            lambda: (
-                select(Build.id, Stack.design_id)
-                .select_from(RebuildRecord)
-                .join(Stack, Stack.id == RebuildRecord.stack_id)
-                .outerjoin(Build, Build.record_id == RebuildRecord.id)
-                .where(RebuildRecord.id == given("record_id"))
-            )
-        ),
-        {"record_id": record_id},
-    ).one()
-    return _verdicts(session, record_id, row[0] or 0, row[1])
+    return verdicts_of_build(session, head.base_build_id)
 
 
 def _verdicts(session: Session, record_id: int, build_id: int, design_id: int) -> ClosedVerdicts:

@@ -11,10 +11,12 @@ from typing import Any, Literal
 from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
+from service.records.queries.build_verdicts import ClosedVerdicts, verdicts_of_head
 from service.records.queries.closing_checks import done_by_tests
-from service.records.queries.missing_facts import Entry, Head, record_facts, standing_entries
+from service.records.queries.missing_facts import Entry, standing_entries
 from service.records.queries.missing_tests import tests_in_words
 from service.records.queries.pile_checks import PileCheck, pile_check
+from service.records.queries.record_heads import Head, record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables.designs import ChecklistLine, DesignRod
 from service.records.tables.hours import HourReading
@@ -60,10 +62,18 @@ def what_is_missing(session: Session, record_id: int) -> tuple[Missing, ...]:
 
     Blocks first. A constant number of statements. Raises NotFound.
     """
-    head = record_facts(session, record_id)
-    pile = working_pile(session, record_id)
-    entries = standing_entries(session, record_id)
-    check = pile_check(session, record_id, pile)
+    head = record_head(session, record_id)
+    return missing_of(
+        session, head, working_pile(session, record_id), verdicts_of_head(session, head)
+    )
+
+
+def missing_of(
+    session: Session, head: Head, pile: WorkingPile, closed: ClosedVerdicts | None
+) -> tuple[Missing, ...]:
+    """The same for a record whose head, pile and verdicts are at hand."""
+    entries = standing_entries(session, head.id)
+    check = pile_check(session, head.id, pile)
     found = [
         *_opening(session, head, entries),
         *_layers(session, head, pile, entries, check),
@@ -73,13 +83,13 @@ def what_is_missing(session: Session, record_id: int) -> tuple[Missing, ...]:
         *_torque(session, head),
         *_closing(head, pile),
         *_closing_checks(session, head, entries, check),
-        *(Missing(REMARK, sentence, "tests") for sentence in tests_in_words(session, head)),
+        *(Missing(REMARK, sentence, "tests") for sentence in tests_in_words(head, closed)),
     ]
     return tuple(sorted(found, key=lambda missing: missing.severity != BLOCKS))
 
 
 def _opening(session: Session, head: Head, entries: list[Entry]) -> Iterator[Missing]:
-    if head.has_nothing_to_open:
+    if not head.opens:
         return
     exceptions = [entry.note for entry in entries if entry.kind is StepKind.EXCEPTION]
     lines = session.execute(
@@ -214,7 +224,7 @@ def _fixings(
 ) -> Iterator[Missing]:
     if check.kept.on_each_rod and check.is_made and head.closed_at is not None:
         return  # the check has counted them
-    if not pile.layers or (head.opened_at is None and not head.has_nothing_to_open):
+    if not pile.layers or (head.opened_at is None and head.opens):
         return
     rods = list(_rods(session, head))
     kinds = {fixing.kind for fixing in pile.fixings if fixing.rod_number is not None}

@@ -5,25 +5,21 @@ Nothing of it keeps anybody from handing in: the gate to hydrogen stays shut.
 
 from collections import defaultdict
 
-from sqlalchemy.orm import Session
-
-from service.records.queries.build_verdicts import verdicts_of_closed
-from service.records.queries.missing_facts import Head
+from service.records.queries.build_verdicts import ClosedVerdicts
+from service.records.queries.record_heads import Head
 from service.trade.release_gate import Wanted
 from service.trade.verdicts import Verdict
 
 
-def tests_in_words(session: Session, head: Head) -> tuple[str, ...]:
-    """What of the wanted verdicts is not there, outdated or no pass? At most six statements.
+def tests_in_words(head: Head, closed: ClosedVerdicts | None) -> tuple[str, ...]:
+    """What of the wanted verdicts is not there, outdated or no pass? No statement.
 
     Of a record that closed the stack, everything; of one that found it closed, what its tests
     and what was done in it have changed.
     """
-    is_closed = head.closed_at is not None
-    is_found_closed = head.opened_at is None and not head.has_nothing_to_open
-    if not is_closed and not is_found_closed:
+    if closed is None:
         return ()
-    closed = verdicts_of_closed(session, head.id, None if is_closed else head.base_build_id)
+    is_closed = head.closed_at is not None
     wanted = [it for it in closed.wanted if it.what != "limits of the closed clamp"]
     by_sentence: dict[str, list[str]] = defaultdict(list)
     for it in wanted:
