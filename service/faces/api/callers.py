@@ -1,5 +1,6 @@
 """Who calls: a bearer token after RFC 6750, its last use noted at most once a minute."""
 
+from collections.abc import Callable
 from datetime import timedelta
 from typing import Annotated
 
@@ -7,7 +8,8 @@ from fastapi import Depends, HTTPException, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 from sqlalchemy import Engine, update
 
-from service.records.database import now_utc, reading, tending
+from service.faces.api.models import Made
+from service.records.database import Work, changing, now_utc, reading, tending
 from service.records.permissions import Person
 from service.records.queries.tokens import holder_of
 from service.records.tables.people import ApiToken
@@ -43,6 +45,16 @@ def caller(
                 update(ApiToken).where(ApiToken.id == holder.token_id).values(last_used_at=now)
             )
     return holder.person
+
+
+def made_once(
+    engine: Engine, caller: Person, key: str | None, change: Callable[[Work], int]
+) -> Made:
+    """Make one change and answer its number; a repeated call with one key gets the first answer."""
+    with changing(engine, caller, key=key, via="api") as work:
+        made = change(work)
+        work.answer = str(made)
+    return Made(id=made)
 
 
 Caller = Annotated[Person, Depends(caller)]

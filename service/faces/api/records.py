@@ -6,11 +6,11 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query
 
 from service.faces.api import models, sent
-from service.faces.api.callers import Caller, Database
+from service.faces.api.callers import Caller, Database, made_once
 from service.faces.api.closing_models import ClosingSummary, summary_of
 from service.faces.api.stacks import OneTimeKey
 from service.faces.api.whole import read_torque, write_whole
-from service.records.database import changing, reading
+from service.records.database import Work, reading
 from service.records.permissions import Act, need
 from service.records.queries.closing_results import kept_result
 from service.records.queries.content import verify
@@ -75,10 +75,7 @@ def write(
     whole: sent.WholeRecord, caller: Caller, engine: Database, key: OneTimeKey = None
 ) -> models.Made:
     """Write a whole record at once, and hand it in if asked; all of it or nothing."""
-    with changing(engine, caller, key=key, via="api") as work:
-        made = write_whole(work, whole)
-        work.answer = str(made)
-    return models.Made(id=made)
+    return made_once(engine, caller, key, lambda work: write_whole(work, whole))
 
 
 @router.post("/{record_id}/torque-readings", status_code=201)
@@ -90,8 +87,9 @@ def torque(
     key: OneTimeKey = None,
 ) -> models.Made:
     """Add one torque reading to a record that is being written."""
-    with changing(engine, caller, key=key, via="api") as work:
+
+    def change(work: Work) -> int:
         instrument_id = instruments_by_mark(work.session, [taken.instrument])[taken.instrument]
-        made = read_torque(work, record_id, taken, instrument_id)
-        work.answer = str(made)
-    return models.Made(id=made)
+        return read_torque(work, record_id, taken, instrument_id)
+
+    return made_once(engine, caller, key, change)

@@ -7,12 +7,12 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query
 from pydantic import AwareDatetime, Field
 
-from service.faces.api.callers import Caller, Database
+from service.faces.api.callers import Caller, Database, made_once
 from service.faces.api.models import Made, Out
 from service.faces.api.sent import In, Name, Words
 from service.faces.api.stacks import OneTimeKey
 from service.records.changes import stack_tests as changes
-from service.records.database import changing, reading
+from service.records.database import Work, reading
 from service.records.errors import NotFound
 from service.records.permissions import Act, need
 from service.records.queries.builds import builds_of
@@ -141,10 +141,11 @@ def leak_test(
     key: OneTimeKey = None,
 ) -> Made:
     """Add a test of tightness to a record that is being written."""
-    with changing(engine, caller, key=key, via="api") as work:
+
+    def change(work: Work) -> int:
         marks = [mark for mark in (test.instrument, test.thermometer, test.meter) if mark]
         ids = instruments_by_mark(work.session, marks)
-        made = changes.record_leak_test(
+        return changes.record_leak_test(
             work,
             record_id,
             None,
@@ -155,8 +156,8 @@ def leak_test(
             note=test.note,
             done_at=test.done_at,
         )
-        work.answer = str(made)
-    return Made(id=made)
+
+    return made_once(engine, caller, key, change)
 
 
 @router.post("/records/{record_id}/insulation-tests", status_code=201)
@@ -168,8 +169,11 @@ def insulation_test(
     key: OneTimeKey = None,
 ) -> Made:
     """Add a test of insulation to a record that is being written."""
-    with changing(engine, caller, key=key, via="api") as work:
-        made = changes.record_insulation_test(
+    return made_once(
+        engine,
+        caller,
+        key,
+        lambda work: changes.record_insulation_test(
             work,
             record_id,
             None,
@@ -177,9 +181,8 @@ def insulation_test(
             instrument_id=instruments_by_mark(work.session, [test.instrument])[test.instrument],
             note=test.note,
             done_at=test.done_at,
-        )
-        work.answer = str(made)
-    return Made(id=made)
+        ),
+    )
 
 
 @router.post("/records/{record_id}/short-checks", status_code=201)
@@ -191,8 +194,11 @@ def short_check(
     key: OneTimeKey = None,
 ) -> Made:
     """Add a check for shorts to a record that is being written."""
-    with changing(engine, caller, key=key, via="api") as work:
-        made = changes.record_short_check(
+    return made_once(
+        engine,
+        caller,
+        key,
+        lambda work: changes.record_short_check(
             work,
             record_id,
             None,
@@ -201,9 +207,8 @@ def short_check(
             instrument_id=instruments_by_mark(work.session, [check.instrument])[check.instrument],
             note=check.note,
             done_at=check.done_at,
-        )
-        work.answer = str(made)
-    return Made(id=made)
+        ),
+    )
 
 
 @router.get("/stacks/{serial}/verdicts")

@@ -6,9 +6,9 @@ from fastapi import APIRouter, Header, Query
 from pydantic import AwareDatetime
 
 from service.faces.api import models, sent
-from service.faces.api.callers import Caller, Database
+from service.faces.api.callers import Caller, Database, made_once
 from service.records.changes.hours import read_hours
-from service.records.database import changing, reading
+from service.records.database import reading
 from service.records.permissions import Act, need
 from service.records.queries.content import verify
 from service.records.queries.layer_maps import layer_map, stack_facts
@@ -107,8 +107,11 @@ def hours(
     key: OneTimeKey = None,
 ) -> models.Made:
     """Write down what the stack's hour meter showed, in h."""
-    with changing(engine, caller, key=key, via="api") as work:
-        stack_id = find_stack(work.session, serial)
-        made = read_hours(work, stack_id, hours=shown.hours, taken_at=shown.taken_at)
-        work.answer = str(made)
-    return models.Made(id=made)
+    return made_once(
+        engine,
+        caller,
+        key,
+        lambda work: read_hours(
+            work, find_stack(work.session, serial), hours=shown.hours, taken_at=shown.taken_at
+        ),
+    )
