@@ -1,5 +1,8 @@
 """Tests of the closed stack entered at the bench: leaks, insulation, shorts."""
 
+from collections.abc import Callable
+from typing import Any
+
 from fastapi import APIRouter, Request, Response
 
 from service.faces.pages.bench_entering import Entering, sure
@@ -18,28 +21,15 @@ def leak_test(
     request: Request, me: Me, database: Database, form: Typed, record_id: int
 ) -> Response:
     """Record one test of tightness."""
+
+    def read() -> dict[str, Any]:
+        return {
+            "thermometer_id": form.whole("thermometer_id"),
+            "meter_id": form.whole("meter_id", required=False),
+        }
+
     at = Entering(request, me, database, form, record_id, Place.TESTS)
-    with form.keeping():
-        gauge, warm = form.whole("instrument_id"), form.whole("thermometer_id")
-        meter = form.whole("meter_id", required=False)
-        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
-        typed = texts(form)
-        return at.enter(
-            lambda work, version: bench.record_leak_test(
-                work,
-                record_id,
-                version,
-                typed=typed,
-                instrument_id=sure(gauge),
-                thermometer_id=warm,
-                meter_id=meter,
-                note=note,
-                done_at=done_at,
-            ),
-            at=Place.TESTS,
-            test=form.kept("test"),
-        )
-    return at.again()
+    return _enter(at, bench.record_leak_test, read)
 
 
 @router.post("/insulation-test")
@@ -48,24 +38,7 @@ def insulation_test(
 ) -> Response:
     """Record one test of insulation."""
     at = Entering(request, me, database, form, record_id, Place.TESTS)
-    with form.keeping():
-        tester = form.whole("instrument_id")
-        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
-        typed = texts(form)
-        return at.enter(
-            lambda work, version: bench.record_insulation_test(
-                work,
-                record_id,
-                version,
-                typed=typed,
-                instrument_id=sure(tester),
-                note=note,
-                done_at=done_at,
-            ),
-            at=Place.TESTS,
-            test=form.kept("test"),
-        )
-    return at.again()
+    return _enter(at, bench.record_insulation_test, dict)
 
 
 @router.post("/short-check")
@@ -74,20 +47,28 @@ def short_check(
 ) -> Response:
     """Record one check of the cells for shorts: a field a cell, or one pasted list."""
     at = Entering(request, me, database, form, record_id, Place.TESTS)
+    return _enter(at, bench.record_short_check, lambda: {"values": cell_values(form)})
+
+
+def _enter(
+    at: Entering, record: Callable[..., int], read: Callable[[], dict[str, Any]]
+) -> Response:
+    """Enter a test; ``read`` gives what its form has beyond the other tests'."""
+    form = at.form
     with form.keeping():
-        meter = form.whole("instrument_id")
+        tool, more = form.whole("instrument_id"), read()
         note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
-        values, typed = cell_values(form), texts(form)
+        typed = texts(form)
         return at.enter(
-            lambda work, version: bench.record_short_check(
+            lambda work, version: record(
                 work,
-                record_id,
+                at.record_id,
                 version,
                 typed=typed,
-                values=values,
-                instrument_id=sure(meter),
+                instrument_id=sure(tool),
                 note=note,
                 done_at=done_at,
+                **more,
             ),
             at=Place.TESTS,
             test=form.kept("test"),
