@@ -13,6 +13,7 @@ from service.trade.errors import Inconsistent, OutOfRange
 from service.trade.part_stiffness import Disc
 from service.trade.plausible import finite, more_than_zero, not_below_zero, within
 from service.trade.threads import Thread, hexagon_bearing, strength, thread
+from service.trade.tightening import SETTLING_MINUTES
 
 STEEL_GPA, STEEL_EXPANSION = 206.0, 11.7e-6
 
@@ -49,7 +50,7 @@ class ClampFigures:
     coolant_stop_gap_mm: float = 0.0
     assembly_temperature_c: float = 20.0
     running_temperature_c: float | None = None
-    settling_minutes: float = 30.0
+    settling_minutes: float = SETTLING_MINUTES
 
     def __post_init__(self) -> None:
         """Refuse figures no clamp has, by the same rules as the computation."""

@@ -8,7 +8,7 @@ from hashlib import sha256
 from typing import Any
 
 import pytest
-from sqlalchemy import text
+from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
 from service.records.changes import bench as entries
@@ -131,6 +131,18 @@ def test_the_part_answered_to_a_reading_carries_them(at_bench: AtTheClamp) -> No
     assert "<html" not in answer.text
     assert "4 of 4 nuts read" in live(answer.text)
     assert "GDL pressure, mean of the cells" in live(answer.text)
+
+
+def test_the_stack_settles_as_long_as_its_design_says(at_bench: AtTheClamp, app: Any) -> None:
+    """30 min where no figure is in force, the design's own where one is."""
+    with Session(app.state.engine) as session:
+        design_id = session.scalars(select(Stack.design_id)).first()
+        put_limits_in_force(session, design_id or 0, settling_minutes=45.0)
+        session.commit()
+    for rod in (1, 2, 3, 4):
+        at_bench.read(rod, "9.0")
+
+    assert "Let the stack settle for 45 min" in plain(at_bench.page(at="torque", stage="closing"))
 
 
 def test_limits_say_nothing_before_the_last_pass(at_bench: AtTheClamp) -> None:

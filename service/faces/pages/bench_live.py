@@ -4,12 +4,10 @@ from sqlalchemy.orm import Session
 
 from service.faces.pages.bench_places import BenchPage
 from service.faces.pages.closing_sheets import ClosingSheet, closing_sheet, computed
+from service.records.queries.build_torques import UNOPENED
 from service.records.queries.closing_checks import checks_asked
 from service.records.queries.closing_inputs import closing_ground
-from service.records.tables.rebuild_records import RecordKind
 from service.trade.closing_checks import ClosingCheck
-
-UNOPENED = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
 
 
 def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:

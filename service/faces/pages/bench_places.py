@@ -112,7 +112,7 @@ class Next:
 class Settling:
     """The pass after the stack has settled: from when it is due, and whether it is."""
 
-    minutes: int
+    minutes: float
     due_at: datetime
     is_due: bool
     pass_number: int

@@ -28,7 +28,11 @@ def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: P
     as_found = head.opens and head.opened_at is None and head.kind is not RecordKind.RE_TORQUE
     stage = Stage(named) if named in tuple(Stage) else Stage.AS_FOUND if as_found else Stage.CLOSING
     table = page.view.torque(stage)
-    settling = _settling(page.view, table) if stage is Stage.CLOSING else None
+    closing, settling = None, None
+    if stage is Stage.CLOSING:
+        closing = live_closing(page, session)
+        minutes = closing.settling_minutes if closing else SETTLING_MINUTES
+        settling = _settling(page.view, table, minutes)
     due = settling.pass_number if settling is not None and settling.is_due else 1
     coming = _next(page, table, stage, form.kept("rod_number"), form.kept("pass_number"), due=due)
     wanted_pass = asked.get("pass", "")
@@ -50,7 +54,7 @@ def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: P
         passes=tuple(range(1, max(head.passes, *table.passes, coming.pass_number) + 1)),
         instruments=drivers,
         drawing=rod_plan(page, session, coming.rod, table),
-        closing=live_closing(page, session) if stage is Stage.CLOSING else None,
+        closing=closing,
     )
 
 
@@ -124,7 +128,7 @@ def _told(view: RecordView, table: TorqueTable, coming: Next) -> Next:
     )
 
 
-def _settling(view: RecordView, table: TorqueTable) -> Settling | None:
+def _settling(view: RecordView, table: TorqueTable, minutes: float) -> Settling | None:
     """When the pass after settling is due; None until the last pass of the design is complete."""
     last = view.head.passes
     final = [read for read in table.last if read.pass_number >= last]
@@ -138,8 +142,8 @@ def _settling(view: RecordView, table: TorqueTable) -> Settling | None:
         for number, cell in zip(table.passes, cells, strict=True)
         if number == last and cell.counts is not None
     ]
-    due_at = max(of_last) + timedelta(minutes=SETTLING_MINUTES)
-    return Settling(SETTLING_MINUTES, due_at, now_utc() >= due_at, last + 1)
+    due_at = max(of_last) + timedelta(minutes=minutes)
+    return Settling(minutes, due_at, now_utc() >= due_at, last + 1)
 
 
 def rod_plan(

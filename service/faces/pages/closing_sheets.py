@@ -14,6 +14,7 @@ from service.trade.closing import closing
 from service.trade.closing_inputs import ClosingInputs
 from service.trade.closing_outcome import ClosingOutcome, LevellingOutcome
 from service.trade.estimates import Estimate
+from service.trade.tightening import SETTLING_MINUTES
 
 LEAST_TURN_DEG = 1.0
 
@@ -59,6 +60,8 @@ class ClosingSheet:
     remarks: tuple[str, ...]
     is_final: bool
     """whether the last pass is read, so that the limits say something"""
+    settling_minutes: float
+    """how long the design lets the stack settle before its nuts are read again"""
 
     @property
     def is_empty(self) -> bool:
@@ -99,6 +102,7 @@ def closing_sheet(
         lost_mean=shown(outcome.mean_lost_percent, "%").text if outcome.mean_lost_percent else "",
         remarks=(*outcome.remarks, *remarks),
         is_final=final,
+        settling_minutes=clamp.settling_minutes if clamp else SETTLING_MINUTES,
     )
 
 

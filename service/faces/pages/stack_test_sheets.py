@@ -178,8 +178,8 @@ def _hold(here: Choice, figures: DesignFigures, ground: Ground) -> str:
         held = f"{digits(found.duration_s)}{THIN}s"
     with_what = f" with {gauge.label}" if gauge else ""
     return (
-        f"Hold at least {held}{with_what}: then a leak of half the limit passes"
-        f" for sure, and one of {digits(mbar_l_s(found.detection_limit_mol_s))}{THIN}mbar·L/s is"
+        f"Hold at least {held}{with_what}: then a leak of half the limit can"
+        f" pass, and one of {digits(mbar_l_s(found.detection_limit_mol_s))}{THIN}mbar·L/s is"
         f" seen. A leak at the limit lets the pressure drop by"
         f" {digits(found.pressure_drop_pa / 1e3)}{THIN}kPa;"
         f" {digits(found.kelvin_that_look_like_it)}{THIN}K of warming or cooling look the same."
