@@ -1,8 +1,6 @@
 """The guided bench on a tablet: the page says what comes next, the scanner answers it."""
 
-import os
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -22,20 +20,11 @@ from service.records.tables.rebuild_records import (
 from service.records.tables.stacks import Layer
 from tests import builders
 from tests.browser.at_the_bench import LONG_AFTER, Bench, the_tools
+from tests.browser.looking import look
 
 pytestmark = pytest.mark.browser
 
 TABLET = {"width": 820, "height": 1180, "has_touch": True}
-LOOK = os.environ.get("LAYERBOOK_TEST_PICTURES", "")
-
-
-def look(page: Page, name: str) -> None:
-    """Leave a picture of the page where a person wants to look at it."""
-    if LOOK:
-        page.screenshot(path=Path(LOOK) / f"{name}.png", full_page=True)
-        page.emulate_media(color_scheme="dark")
-        page.screenshot(path=Path(LOOK) / f"{name}-dark.png", full_page=True)
-        page.emulate_media(color_scheme="light")
 
 
 def a_guided_stack(session: Session, serial: str) -> None:

@@ -1,9 +1,7 @@
 """Closing a stack on a tablet: values appear as nuts are read, and change when read again."""
 
-import os
 import re
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,22 +10,13 @@ from sqlalchemy.orm import Session
 
 from tests import builders
 from tests.browser.at_the_bench import Bench, the_tools
+from tests.browser.looking import look
 from tests.records.closings import give_stiffness, put_limits_in_force
 
 pytestmark = pytest.mark.browser
 
 TABLET = {"width": 820, "height": 1180, "has_touch": True}
-LOOK = os.environ.get("LAYERBOOK_TEST_PICTURES", "")
 LAST_PASS = ("9.1", "8.6", "9.3", "8.8")
-
-
-def look(page: Page, name: str) -> None:
-    """Leave a picture of the page where a person wants to look at it."""
-    if LOOK:
-        for scheme in ("light", "dark"):
-            page.emulate_media(color_scheme=scheme)
-            page.screenshot(path=Path(LOOK) / f"{name}-{scheme}.png", full_page=True)
-        page.emulate_media(color_scheme="light")
 
 
 def a_known_stack(session: Session, serial: str) -> None:
