@@ -38,11 +38,16 @@ def closing(inputs: ClosingInputs) -> ClosingOutcome:
 
     Never raises for what is incomplete: that is named in ``not_computed``. Force comes from the
     nuts read so far; the closed state follows once every nut has a reading, in whatever pass.
+    Where nothing of the clamp is known, the nuts that were read count all the same.
     """
     clamp = inputs.figures.clamp
     nothing = _nothing(inputs)
     if clamp is None:
-        return replace(nothing, not_computed=("clamp: the design has no figures for it in force",))
+        return replace(
+            nothing,
+            rods_read=len({reading.rod for reading in inputs.readings}),
+            not_computed=("clamp: the design has no figures for it in force",),
+        )
     nuts = nuts_read(inputs, clamp)
     rods = rod_outcomes(nuts, clamp)
     lost = relaxed_rods(inputs, clamp)

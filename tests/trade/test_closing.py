@@ -511,3 +511,15 @@ def test_more_torque_is_more_pressure_and_less_height(torque_nm: float, more: fl
     assert high.gdl_pressure_mpa.value > low.gdl_pressure_mpa.value
     assert high.closed_height_mm.value < low.closed_height_mm.value
     assert high.nut_travel_mm > low.nut_travel_mm
+
+
+def test_nuts_count_as_read_where_nothing_of_the_clamp_is_known() -> None:
+    """A design without figures says nothing of force, yet the nuts were read."""
+    inputs = a_closing()
+    known = replace(inputs, figures=replace(inputs.figures, clamp=None))
+
+    found = closing(known)
+
+    assert found.rods_read == len({reading.rod for reading in inputs.readings}) > 0
+    assert found.force_n is None
+    assert found.not_computed == ("clamp: the design has no figures for it in force",)

@@ -3,10 +3,11 @@
 from sqlalchemy.orm import Session
 
 from service.faces.pages.bench_places import BenchPage
-from service.faces.pages.closing_sheets import ClosingSheet, closing_sheet, computed
+from service.faces.pages.closing_sheets import ClosingSheet, closing_sheet
 from service.records.queries.build_torques import UNOPENED
 from service.records.queries.closing_checks import checks_asked
 from service.records.queries.closing_inputs import closing_ground
+from service.trade.closing import closing
 from service.trade.closing_checks import ClosingCheck
 
 
@@ -31,7 +32,7 @@ def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:
         None,
     )
     return closing_sheet(
-        computed(ground.inputs),
+        closing(ground.inputs),
         ground.sizes,
         ground.inputs.figures.clamp,
         measured_mm=height,

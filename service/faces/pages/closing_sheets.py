@@ -10,8 +10,6 @@ from service.faces.pages.closing_lines import Line, Shown, lines_of, shown
 from service.faces.pages.kept_drawings import kept
 from service.records.queries.closing_rows import DesignSizes
 from service.trade.clamp_figures import ClampFigures
-from service.trade.closing import closing
-from service.trade.closing_inputs import ClosingInputs
 from service.trade.closing_outcome import ClosingOutcome, LevellingOutcome
 from service.trade.estimates import Estimate
 from service.trade.tightening import SETTLING_MINUTES
@@ -104,22 +102,6 @@ def closing_sheet(
         is_final=final,
         settling_minutes=clamp.settling_minutes if clamp else SETTLING_MINUTES,
     )
-
-
-def computed(inputs: ClosingInputs) -> ClosingOutcome:
-    """The closing; where nothing of the clamp is known, the nuts that were read count all the same.
-
-    >>> from service.trade.closing_inputs import RodPlace
-    >>> from service.trade.closing_pile import pile_of
-    >>> from service.trade.figures import DesignFigures
-    >>> rods = (RodPlace(1, 0.0, 0.0),)
-    >>> computed(ClosingInputs(pile_of(()), rods, (), DesignFigures(), 25.0)).nuts_read
-    '0 of 1 nuts read'
-    """
-    outcome = closing(inputs)
-    if inputs.figures.clamp is not None:
-        return outcome
-    return replace(outcome, rods_read=len({reading.rod for reading in inputs.readings}))
 
 
 def _map(outcome: ClosingOutcome, sizes: DesignSizes, prefix: str) -> Markup:
