@@ -1,0 +1,231 @@
+"""Which voltage channel reads which cell, and from when on.
+
+Taps lie on the plates, leads run to the channels of a voltage monitor. A wrong or changed lead
+blames the wrong cell, so every voltage is read through the map that was valid at its time.
+Cells count from 1 at the fixed end. Common practice, no source.
+"""
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+
+from service.trade.errors import Inconsistent, OutOfRange
+
+MOST_CHANNELS = 5000
+_UNIT = re.compile(r"[(\[{<]([^)\]}>]*)[)\]}>]\s*$|\s(?:in|/)\s*(\S+)\s*$|/(\S+)\s*$")
+_TOKEN = re.compile(r"[^\W\d_]+|\d+")
+_VOLTAGES = frozenset({"v", "mv", "uv", "µv", "μv", "volt", "volts", "millivolt", "millivolts"})
+# fmt: off
+_NAMES = frozenset(
+    (
+        "u", "v", "e", "uz", "uc", "vc", "cv", "cvm", "ucell", "vcell", "uzelle", "cell",
+        "cells", "zelle", "zellen", "cellule", "cella", "celda", "spannung", "zellspannung",
+        "voltage", "volt", "tension", "tap", "abgriff", "z", "c", "ch", "chan", "channel",
+        "kanal", "canal", "no", "nr", "number",
+    )
+)
+# fmt: on
+
+
+@dataclass(frozen=True, slots=True)
+class Tap:
+    """One channel and the cell it reads; None where its lead is on no cell."""
+
+    channel: int
+    cell: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class TapMap:
+    """What every channel reads from a time on; ``valid_from`` None holds from the beginning."""
+
+    valid_from: datetime | None
+    taps: tuple[Tap, ...]
+
+    def cell_of(self, channel: int) -> int | None:
+        """The cell a channel reads; None where it reads none or the map does not name it."""
+        return next((tap.cell for tap in self.taps if tap.channel == channel), None)
+
+    def channels_of(self, cell: int) -> tuple[int, ...]:
+        """The channels whose leads are on a cell, in their order."""
+        return tuple(sorted(tap.channel for tap in self.taps if tap.cell == cell))
+
+
+@dataclass(frozen=True, slots=True)
+class MappedStretch:
+    """A stretch of time through which one map is valid; half-open: ``end`` is the next one's."""
+
+    begin: datetime
+    end: datetime
+    tap_map: TapMap
+
+
+@dataclass(frozen=True, slots=True)
+class TapFindings:
+    """What a map leaves open on a stack of so many cells; nothing here makes it wrong."""
+
+    unread_cells: tuple[int, ...]
+    """cells no channel reads"""
+    twice_read: tuple[int, ...]
+    """cells several channels read"""
+    idle_channels: tuple[int, ...]
+    """channels on no cell"""
+    crossed: tuple[Tap, ...]
+    """channels which read a cell of another number than their own"""
+
+
+def channel_number(name: str) -> int | None:
+    """Which number has the channel a column is named after? None where it names no cell voltage.
+
+    The name holds one number, words for cell, channel or voltage, and no unit but one of voltage.
+
+    >>> [channel_number(name) for name in ("U1 (V)", "cell 12", "Cell_012", "V_cell 3 [mV]")]
+    [1, 12, 12, 3]
+    >>> [channel_number(name) for name in ("Utot (V)", "T1 (°C)", "Cell 3 (°C)", "J (A/cm²)")]
+    [None, None, None, None]
+    """
+    bare = name.strip()
+    unit = _UNIT.search(bare)
+    if unit:
+        told = next(group for group in unit.groups() if group is not None)
+        if told.strip().casefold() not in _VOLTAGES:
+            return None
+        bare = bare[: unit.start()]
+    tokens = _TOKEN.findall(bare.casefold())
+    if len(tokens) > 1 and not unit and tokens[-1] in _VOLTAGES and tokens[-2].isdecimal():
+        tokens.pop()
+    numbers = [token for token in tokens if token.isdecimal()]
+    words = [token for token in tokens if not token.isdecimal()]
+    if len(numbers) != 1 or len(numbers[0]) > 6 or not _NAMES.issuperset(words):
+        return None
+    return int(numbers[0])
+
+
+def channel_numbers(names: Sequence[str]) -> tuple[int, ...]:
+    """Which channel is each of these voltage columns?
+
+    By the number in its name; columns that count from 0 are moved up by one. Where a name has no
+    number of its own, or two have the same, all are counted in the order of the columns.
+
+    >>> channel_numbers(["U1 (V)", "U3 (V)", "U2 (V)"])
+    (1, 3, 2)
+    >>> channel_numbers(["cell 0", "cell 1"])
+    (1, 2)
+    >>> channel_numbers(["left", "right"])
+    (1, 2)
+    """
+    numbers = [channel_number(name) for name in names]
+    told = [number for number in numbers if number is not None]
+    if len(told) < len(names) or len(set(told)) < len(told):
+        return tuple(range(1, len(names) + 1))
+    first = 1 if told and min(told) == 0 else 0
+    return tuple(number + first for number in told)
+
+
+def straight_map(channels: Iterable[int], valid_from: datetime | None = None) -> TapMap:
+    """The map that holds while nobody gave one: every channel reads the cell of its number."""
+    return TapMap(valid_from, tuple(Tap(channel, channel) for channel in sorted(channels)))
+
+
+def checked_map(valid_from: datetime | None, cell_of: Mapping[int, int | None]) -> TapMap:
+    """A map from channel → cell, in the order of the channels.
+
+    Raises OutOfRange for channels or cells below 1 or too many of them, Inconsistent for a map
+    of no channel.
+    """
+    if not cell_of:
+        raise Inconsistent("The map names no channel: at least one would be right.")
+    for name, number in (
+        *(("the channel", channel) for channel in cell_of),
+        *(("the cell", cell) for cell in cell_of.values()),
+    ):
+        if number is not None and not 1 <= number <= MOST_CHANNELS:
+            raise OutOfRange(name, number, "", f"1 to {MOST_CHANNELS}")
+    return TapMap(valid_from, tuple(Tap(channel, cell_of[channel]) for channel in sorted(cell_of)))
+
+
+def map_at(maps: Sequence[TapMap], at: datetime) -> TapMap | None:
+    """Which of a stack's maps is valid at a time? None before the first one.
+
+    Of two from the same time the later in the sequence is valid.
+    """
+    found = None
+    for one in maps:
+        starts_later = one.valid_from is not None and one.valid_from > at
+        if not starts_later and (found is None or _order(one) >= _order(found)):
+            found = one
+    return found
+
+
+def cell_at(maps: Sequence[TapMap], channel: int, at: datetime) -> int | None:
+    """Which cell does a channel read at a time? Its own number before the first map.
+
+    >>> from datetime import UTC, datetime
+    >>> crossed = checked_map(datetime(2026, 3, 1, tzinfo=UTC), {1: 2, 2: 1, 3: None})
+    >>> [cell_at([crossed], 1, datetime(2026, month, 15, tzinfo=UTC)) for month in (2, 3)]
+    [1, 2]
+    """
+    valid = map_at(maps, at)
+    return channel if valid is None else valid.cell_of(channel)
+
+
+def mapped_stretches(
+    maps: Sequence[TapMap], begin: datetime, end: datetime, channels: Iterable[int]
+) -> tuple[MappedStretch, ...]:
+    """Into which stretches, each of one map, do maps divide the time from ``begin`` to ``end``?
+
+    ``channels`` are those of the log: before the first map each reads the cell of its number.
+    One stretch of no length where ``end`` is ``begin``. Raises Inconsistent where it is earlier.
+    """
+    if end < begin:
+        raise Inconsistent("The end is before the beginning.")
+    starts = {one.valid_from for one in maps if one.valid_from is not None}
+    cuts = [begin, *sorted(at for at in starts if begin < at < end), end]
+    straight = straight_map(channels)
+    return tuple(
+        MappedStretch(first, last, map_at(maps, first) or straight)
+        for first, last in pairwise(cuts)
+    )
+
+
+def columns_by_cell(channels: Sequence[int], tap_map: TapMap, cells: int) -> tuple[int | None, ...]:
+    """Which column of a log reads cell 1, 2 … ``cells``? Its place from 0, None where none does.
+
+    Where several channels read a cell, the one of the lowest number is taken.
+
+    >>> columns_by_cell([1, 2, 3], checked_map(None, {1: 2, 2: 1, 3: None}), 3)
+    (1, 0, None)
+    """
+    place = {channel: at for at, channel in enumerate(channels)}
+    first: dict[int, int] = {}
+    for tap in sorted(tap_map.taps, key=lambda tap: tap.channel):
+        if tap.cell is not None and tap.channel in place:
+            first.setdefault(tap.cell, place[tap.channel])
+    return tuple(first.get(cell) for cell in range(1, cells + 1))
+
+
+def map_findings(tap_map: TapMap, cells: int) -> TapFindings:
+    """What does a map leave open on a stack of ``cells`` cells, blank ones counted in?
+
+    Raises Inconsistent where a channel reads a cell the stack does not have.
+    """
+    beyond = [tap for tap in tap_map.taps if tap.cell is not None and tap.cell > cells]
+    if beyond:
+        raise Inconsistent(
+            f"Channel {beyond[0].channel} reads cell {beyond[0].cell}, "
+            f"but the stack has {cells} cells."
+        )
+    read = [tap.cell for tap in tap_map.taps if tap.cell is not None]
+    return TapFindings(
+        unread_cells=tuple(cell for cell in range(1, cells + 1) if cell not in set(read)),
+        twice_read=tuple(sorted({cell for cell in read if read.count(cell) > 1})),
+        idle_channels=tuple(tap.channel for tap in tap_map.taps if tap.cell is None),
+        crossed=tuple(tap for tap in tap_map.taps if tap.cell not in (None, tap.channel)),
+    )
+
+
+def _order(tap_map: TapMap) -> tuple[bool, float]:
+    at = tap_map.valid_from
+    return (at is not None, 0.0 if at is None else at.timestamp())
