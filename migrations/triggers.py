@@ -45,7 +45,10 @@ def _guards() -> Iterator[Guard]:
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
     yield Guard("build", "UPDATE", "a build keeps its stack, its number and its record")
-    for table in ("layer", "fixing", "build_period", "torque_reading", "hour_reading"):
+    for table in (
+        "layer", "fixing", "build_period", "torque_reading", "hour_reading", "run_reading",
+        "snapshot", "polarisation_curve", "tap_map", "cell_bridge",
+    ):  # fmt: skip
         free = ("known_until", "present") if table in ("layer", "fixing") else ("known_until",)
         yield Guard(table, "UPDATE", f"a {table} is closed out and written anew, not changed", free)
         yield Guard(
@@ -126,6 +129,32 @@ def _guards() -> Iterator[Guard]:
         part="once",
     )
     yield Guard("limit_set", "DELETE", "limit_set rows are never deleted")
+    yield Guard("run", "UPDATE", "a run keeps its file", free=("note",))
+    mark = "failing_mark"
+    yield Guard(
+        mark,
+        "UPDATE",
+        "a word of failing keeps what it says",
+        free=("withdrawn_by_id", "withdrawn_at", "withdrawn_because"),
+    )
+    yield Guard(
+        mark,
+        "UPDATE",
+        "this word of failing was withdrawn before",
+        when="old.withdrawn_at IS NOT NULL",
+        part="once",
+    )
+    yield Guard(
+        "hour_report",
+        "UPDATE",
+        "reports of an hour meter only go forward",
+        when="new.last_hours < old.last_hours OR new.last_at < old.last_at"
+        " OR new.first_hours > old.first_hours OR new.first_at > old.first_at"
+        " OR new.meter_id <> old.meter_id OR new.day <> old.day",
+    )
+    for table in ("column_mapping", "failing_rule"):
+        yield Guard(table, "UPDATE", f"{table} rows are never changed")
+        yield Guard(table, "DELETE", f"{table} rows are never deleted")
     for table in ("stack_test", "closing_result", "build_release"):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
@@ -136,6 +165,7 @@ def _guards() -> Iterator[Guard]:
     for table in (
         "person", "part_type", "lot", "part", "stack", "build", "rebuild_record", "correction",
         "instrument", "hold", "concession", "attachment", "hour_meter",
+        "hour_report", "run", "failing_mark",
     ):  # fmt: skip
         yield Guard(table, "DELETE", f"{table} rows are never deleted")
 

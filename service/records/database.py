@@ -3,7 +3,7 @@
     with reading(engine) as session: …        one consistent view, nothing is written
     with changing(engine, by=person) as work: one change of state; leaving the block normally
                                               commits, raising rolls everything back
-    with tending(engine) as session: …        sign-in sessions and attempts, outside the trail
+    with tending(engine) as session: …        sign-in, progress, derived rows: outside the trail
 
 ``changing`` refuses to commit changed rows without an entry in the audit trail.
 """
@@ -25,9 +25,23 @@ from service.records.errors import Busy, Repeated
 from service.records.permissions import Person
 from service.records.tables import everything  # noqa: F401 - a mapped table needs all it refers to
 from service.records.tables.audit import AuditEntry, EntryKey
+from service.records.tables.build_makeups import BuildMakeup
+from service.records.tables.failing import RuleVerdict
+from service.records.tables.hours import HourReport
 from service.records.tables.people import ApiToken, SignInAttempt, SignInSession
+from service.records.tables.runs import RunUpload
 
-OUTSIDE_THE_TRAIL = (AuditEntry, EntryKey, SignInAttempt, SignInSession)
+OUTSIDE_THE_TRAIL = (
+    AuditEntry,
+    BuildMakeup,
+    EntryKey,
+    HourReport,
+    RuleVerdict,
+    RunUpload,
+    SignInAttempt,
+    SignInSession,
+)
+"""What is no fact of its own: keys, progress, what is derived, a bench's meter of one day."""
 SQLITE_BUSY_MS = 10_000
 POSTGRES_LOCK_MS = 10_000
 

@@ -78,6 +78,12 @@ class Act(StrEnum):
     """Add instruments and calibrations."""
     HOURS_WRITE = "hours.write"
     """Enter hour-meter readings and replace meters."""
+    RUN_WRITE = "run.write"
+    """Bring in logs of test benches, curves, tap maps and bridged cells."""
+    FAILING_RULE = "failing.rule"
+    """Write the rule by which an MEA of a design counts as failing."""
+    FAILING_CONFIRM = "failing.confirm"
+    """Confirm that an MEA is failing, or withdraw it."""
     IMPORT = "import"
     """Bring in lists of parts and existing stacks."""
     PEOPLE_WRITE = "people.write"
@@ -132,6 +138,9 @@ ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
     Act.STACK_WRITE: ((WORKERS,),),
     Act.INSTRUMENT_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.HOURS_WRITE: ((WORKERS,),),
+    Act.RUN_WRITE: ((WORKERS,),),
+    Act.FAILING_RULE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
+    Act.FAILING_CONFIRM: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
     Act.IMPORT: ((WORKERS,),),
     Act.PEOPLE_WRITE: ((_has(Role.ADMIN),),),
     Act.TOKEN_WRITE: ((_is_known,),),

@@ -1,20 +1,20 @@
 """All rows of all tables as plain values, the same from either engine: what a backup keeps.
 
 Times are ISO 8601 in UTC, yes and no are true and false, words and numbers as they are. Sign-in
-sessions and attempts stay out: whoever restores signs in again.
+sessions and attempts stay out, and files on their way in: whoever restores signs in again.
 """
 
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import Boolean, Column, Table, func, select, text
+from sqlalchemy import Boolean, Column, Date, Table, func, select, text
 from sqlalchemy.orm import Session
 
 from service.records.tables.base import UtcDateTime
 from service.records.tables.everything import metadata
 
-LEFT_OUT = frozenset({"sign_in_session", "sign_in_attempt"})
+LEFT_OUT = frozenset({"sign_in_session", "sign_in_attempt", "run_upload"})
 AT_ONCE = 2_000
 
 Row = list[Any]
@@ -51,11 +51,15 @@ def rows_of(session: Session, table: Table) -> Iterator[Row]:
 def read_back(table: Table, columns: list[str]) -> Callable[[Row], Row]:
     """Make plain values, in the order of these columns, fit for pouring into the table."""
     times = [at for at, name in enumerate(columns) if isinstance(table.c[name].type, UtcDateTime)]
+    days = [at for at, name in enumerate(columns) if isinstance(table.c[name].type, Date)]
 
     def back(row: Row) -> Row:
         for at in times:
             if row[at] is not None:
                 row[at] = datetime.fromisoformat(row[at])
+        for at in days:
+            if row[at] is not None:
+                row[at] = date.fromisoformat(row[at])
         return row
 
     return back
@@ -64,6 +68,8 @@ def read_back(table: Table, columns: list[str]) -> Callable[[Row], Row]:
 def _plain(column: Column[Any]) -> Callable[[Any], Any] | None:
     if isinstance(column.type, UtcDateTime):
         return _time
+    if isinstance(column.type, Date):
+        return str
     if isinstance(column.type, Boolean):
         return bool
     return None

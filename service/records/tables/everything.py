@@ -3,10 +3,13 @@
 from service.records.tables import (
     attachments,
     audit,
+    build_makeups,
+    cell_taps,
     changeover_plans,
     closing_results,
     corrections,
     designs,
+    failing,
     holds,
     hours,
     instruments,
@@ -15,6 +18,7 @@ from service.records.tables import (
     people,
     rebuild_records,
     releases,
+    runs,
     stack_tests,
     stacks,
 )
@@ -25,10 +29,13 @@ metadata = Base.metadata
 __all__ = [
     "attachments",
     "audit",
+    "build_makeups",
+    "cell_taps",
     "changeover_plans",
     "closing_results",
     "corrections",
     "designs",
+    "failing",
     "holds",
     "hours",
     "instruments",
@@ -38,6 +45,7 @@ __all__ = [
     "people",
     "rebuild_records",
     "releases",
+    "runs",
     "stack_tests",
     "stacks",
 ]

@@ -4,9 +4,10 @@ Hours of a stack at a reading = what earlier meters counted between fitting and 
 this reading less this meter's reading when it was fitted.
 """
 
+from datetime import date
 from enum import StrEnum
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
+from sqlalchemy import CheckConstraint, Date, ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.records.tables.base import Base, key, utc, word
@@ -64,3 +65,27 @@ class HourReading(Base):
     replaces_id: Mapped[int | None] = mapped_column(
         ForeignKey("hour_reading.id", ondelete="RESTRICT")
     )
+
+
+class HourReport(Base):
+    """What a bench reported of one meter on one day (UTC): the first and the newest showing."""
+
+    __tablename__ = "hour_report"
+    __table_args__ = (
+        UniqueConstraint("meter_id", "day"),
+        CheckConstraint("first_hours >= 0", name="hours_are_not_negative"),
+        CheckConstraint("last_hours >= first_hours", name="meter_counts_forward"),
+        CheckConstraint("last_at >= first_at", name="ends_after_it_began"),
+        CheckConstraint("report_count >= 1", name="was_reported"),
+        Index("ix_hour_report_stack_id_day", "stack_id", "day"),
+    )
+    id: Mapped[key]
+    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
+    meter_id: Mapped[int] = mapped_column(ForeignKey("hour_meter.id", ondelete="RESTRICT"))
+    day: Mapped[date] = mapped_column(Date)
+    first_hours: Mapped[float] = mapped_column(comment="h, as the meter showed")
+    first_at: Mapped[utc]
+    last_hours: Mapped[float] = mapped_column(comment="h, as the meter showed")
+    last_at: Mapped[utc]
+    report_count: Mapped[int]
+    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
