@@ -1,0 +1,158 @@
+"""What a chart is made of: series, axes, rules, openings, bars and steps, as plain values.
+
+Sequences become tuples when they are given, so that every value can be compared, kept and hashed.
+A number that is missing is ``None`` or not a number; a line stops there and goes on behind it.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from math import isfinite
+
+Numbers = Sequence[float | None]
+Places = Sequence[float | datetime]
+
+MARKS = ("line", "points", "line and points", "step")
+
+
+@dataclass(frozen=True)
+class Axis:
+    """What an axis shows, its unit, and how far it reaches.
+
+    ``least`` and ``most`` fix an end; without them the values do, to a round number. ``from_zero``
+    puts zero on it. ``days`` makes it an axis of dates: places are then times on the lab's clock.
+    ``ticks`` says where its numbers stand.
+    """
+
+    title: str
+    unit: str = ""
+    least: float | None = None
+    most: float | None = None
+    from_zero: bool = False
+    days: bool = False
+    ticks: tuple[float, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """Title with unit, as it stands at the axis."""
+        return f"{self.title} in {self.unit}" if self.unit else self.title
+
+
+@dataclass(frozen=True)
+class Series:
+    """Values ``y`` at places ``x`` with a name; ``low`` and ``high`` draw a band about them.
+
+    ``tips`` are one text for each point, shown when the pointer rests on it. ``pen`` fixes which of
+    the six pens draws it (1 to 6; 0 is plain ink), else the order of the series does. ``dashed``
+    makes its line a broken one whatever its pen: an extrapolation, say.
+    """
+
+    name: str
+    x: Places
+    y: Numbers
+    low: Numbers | None = None
+    high: Numbers | None = None
+    mark: str = "points"
+    tips: Sequence[str] = ()
+    pen: int | None = None
+    dashed: bool = False
+
+    def __post_init__(self) -> None:
+        """Keep tuples of plain numbers."""
+        if self.mark not in MARKS:
+            raise ValueError(f"{self.mark!r} is none of {', '.join(MARKS)}")
+        object.__setattr__(self, "x", places(self.x))
+        for name in ("y", "low", "high"):
+            given = getattr(self, name)
+            if given is not None:
+                object.__setattr__(self, name, numbers(given))
+                if len(given) != len(self.x):
+                    raise ValueError(f"{len(self.x)} places but {len(given)} of {name}")
+        object.__setattr__(self, "tips", tuple(self.tips))
+        if self.tips and len(self.tips) != len(self.x):
+            raise ValueError(f"{len(self.x)} places but {len(self.tips)} tips")
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A limit or reference drawn across: at a value of ``axis`` ("y" or "x"), with its words.
+
+    ``act`` draws it in the ink of what somebody must look at.
+    """
+
+    value: float
+    label: str
+    axis: str = "y"
+    act: bool = True
+
+
+@dataclass(frozen=True)
+class Marker:
+    """Something that happened at a place of x, such as an opening: a thin line and its label."""
+
+    x: float | datetime
+    label: str
+    tip: str = ""
+
+
+@dataclass(frozen=True)
+class Bar:
+    """One bar: its label, its value or None, the spread about it, and whether it stands out."""
+
+    label: str
+    value: float | None
+    low: float | None = None
+    high: float | None = None
+    outlier: bool = False
+    tip: str = ""
+
+
+@dataclass(frozen=True)
+class Steps:
+    """A share that falls in steps: from 1 at x = 0, ``shares[i]`` from ``times[i]`` on.
+
+    ``low`` and ``high`` are the ends of its interval after each step. ``until`` is how far it was
+    watched. ``censored`` are the times at which one left unfailed: a short tick on the line.
+    ``at_risk`` are the numbers at risk at the chart's ``at_risk_at``.
+    """
+
+    name: str
+    times: Numbers
+    shares: Numbers
+    low: Numbers | None = None
+    high: Numbers | None = None
+    until: float | None = None
+    censored: Numbers = ()
+    at_risk: Sequence[int] = ()
+
+    def __post_init__(self) -> None:
+        """Keep tuples of plain numbers."""
+        for name in ("times", "shares", "low", "high", "censored"):
+            given = getattr(self, name)
+            if given is not None:
+                object.__setattr__(self, name, numbers(given))
+        object.__setattr__(self, "at_risk", tuple(int(count) for count in self.at_risk))
+
+    @property
+    def known_times(self) -> list[float]:
+        """Times of the steps that have one."""
+        return [time for time in self.times if time is not None]
+
+
+def numbers(given: Iterable[float | None]) -> tuple[float | None, ...]:
+    """Plain floats; what is not finite becomes None."""
+    return tuple(
+        None if value is None or not isfinite(value) else float(value) for value in given
+    )  # fmt: skip
+
+
+def places(given: Iterable[float | datetime]) -> tuple[float, ...]:
+    """Plain floats; a time becomes milliseconds of its wall clock."""
+    return tuple(place(value) for value in given)
+
+
+def place(value: float | datetime) -> float:
+    """A place on x as a number: a time by the clock it was given in."""
+    if isinstance(value, datetime):
+        return value.replace(tzinfo=UTC).timestamp() * 1000.0
+    return float(value)
