@@ -14,8 +14,8 @@ from service.faces.drawings.charts_plot import (
 )
 from service.faces.drawings.ink import ACT, HATCHING, INK, SMALL, SOFT, THIN_WIDTH
 
-_LABELS = 40
-"""Labels that have room beside each other; of more bars every second, fifth, tenth is named."""
+_SIGN, _GAP = 7.4, 7.0
+"""Width of a sign of a label, and the least space between two labels."""
 
 
 def bars_chart(
@@ -43,7 +43,8 @@ def bars_chart(
     x: Spec = {
         "field": "label", "type": "nominal", "sort": labels,
         "scale": {"domain": labels, "paddingInner": 0.3, "paddingOuter": 0.2},
-        "axis": {"title": across, "values": _named(labels), "labelAngle": 0, "ticks": False},
+        "axis": {"title": across, "values": _named(labels, size.wide), "labelAngle": 0,
+                 "labelOverlap": False, "ticks": False},
     }  # fmt: skip
     up_from = Axis(up.title, up.unit, up.least, up.most, base == 0.0, ticks=up.ticks)
     layers = [
@@ -64,11 +65,11 @@ def bars_chart(
     )
 
 
-def _named(labels: Sequence[str]) -> list[str]:
-    step = next(step for step in (1, 2, 5, 10, 20, 50, 100) if len(labels) / step <= _LABELS)
-    return [
-        label for at, label in enumerate(labels, 1) if step == 1 or at == 1 or at % step == 0
-    ]  # fmt: skip
+def _named(labels: Sequence[str], wide: float) -> list[str]:
+    """The labels that have room beside each other: all, or every second, fifth, tenth."""
+    room = wide / (_SIGN * max(len(label) for label in labels) + _GAP)
+    step = next((step for step in (1, 2, 5, 10, 20, 50, 100) if len(labels) / step <= room), 200)
+    return [label for at, label in enumerate(labels, 1) if at == 1 or at % step == 0]
 
 
 def _row(bar: Bar, base: float) -> Spec:
