@@ -1,5 +1,6 @@
 """Puts the commands together and says in words what went wrong."""
 
+import gc
 import sys
 
 import typer
@@ -38,7 +39,8 @@ app.add_typer(token.app, name="token")
 
 
 def main() -> None:
-    """Run the command line."""
+    """Run the command line. Long commands make many rows: garbage is looked for less often."""
+    gc.set_threshold(50_000, 20, 50)
     try:
         app()
     except RefusedTogether as refused:
