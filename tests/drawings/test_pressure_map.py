@@ -1,12 +1,13 @@
 """The map of pressure: bands, isobars, rods, the resultant, what is lost, and how it is told."""
 
+import re
 from itertools import pairwise
 from typing import Any
 
 import pytest
 
 from service.faces.drawings.isobars import Field, at_or_above, isobar, out_to, round_levels
-from service.faces.drawings.pressure_bands import STEPS, step_of
+from service.faces.drawings.pressure_bands import STEPS, legend, step_of
 from service.faces.drawings.pressure_map import draw_pressure_map
 from service.settings import shipped_folder
 from tests.drawings.svg import SVG, parsed, title_of, with_class, words
@@ -189,3 +190,15 @@ def test_the_classes_of_the_drawing_are_those_of_the_sheet() -> None:
 
     assert with_class(tree, "d-hatch")
     assert with_class(tree, "d-ink")
+
+
+def test_a_band_no_wider_than_its_print_shows_one_value() -> None:
+    """“2.0 to 2” tells nobody anything."""
+    field = out_to(Field(XS, YS, tuple(map(tuple, TILTED))), 60, 40)
+    levels = [field.least + 1e-9, (field.least + field.greatest) / 2]
+
+    told = legend(0, 0, field, levels, "")
+
+    ranges = re.findall(r"([\d.]+) to ([\d.]+)", told)
+    assert len(ranges) == 2
+    assert all(float(one) < float(other) for one, other in ranges)

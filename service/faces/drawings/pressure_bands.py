@@ -68,7 +68,8 @@ def legend(x: float, y: float, field: Field, levels: Sequence[float], lost: str)
         drawn.append(box(x, top, 34, 20, f"{fill_of(at, bands)} {stroke(THIN_WIDTH)}"))
         drawn.append(box(x, top, 34, 20, FINE))
         ends = [_edge(value, levels) for value in edges[at : at + 2]]
-        said = f"{ends[0]} to {ends[1]}" if levels else f"{field.greatest:.3g}"
+        is_one = float(ends[0]) == float(ends[1])
+        said = ends[1] if is_one else f"{ends[0]} to {ends[1]}"
         drawn.append(word(x + 42, top + 14.5, said, size=SMALL, pen="serial"))
     if lost:
         top = y + 14 + 26 * bands
