@@ -41,9 +41,10 @@ CONFIG: Spec = {
         "gridColor": LINE, "gridWidth": HATCH_WIDTH,
         "labelColor": INK, "labelFontSize": SMALL,
         "titleColor": INK, "titleFontSize": SMALL, "titleFontWeight": "normal",
-        "labelOverlap": "greedy", "labelSeparation": 8, "labelFlush": False,
+        "labelFlush": False,
     },
-    "axisX": {"grid": False, "titlePadding": 8, "tickCount": 8},
+    "axisX": {"grid": False, "titlePadding": 8},
+    "axisXQuantitative": {"tickCount": 8},
     "axisY": {"minExtent": 44, "maxExtent": 44, "titlePadding": 6},
 }  # fmt: skip
 
@@ -107,7 +108,7 @@ def encoding(axis: Axis, field: str, **more: Any) -> Spec:
         scale["domainMin"] = axis.least
     if axis.most is not None:
         scale["domainMax"] = axis.most
-    shown: Spec = {"title": axis.words}
+    shown: Spec = {"title": axis.words, "labelOverlap": "greedy", "labelSeparation": 8}
     if axis.ticks:
         shown["values"] = list(axis.ticks)
     if axis.days:
