@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from itertools import pairwise
 
 from service.trade.errors import Inconsistent, OutOfRange
@@ -169,6 +170,31 @@ def cell_at(maps: Sequence[TapMap], channel: int, at: datetime) -> int | None:
     """
     valid = map_at(maps, at)
     return channel if valid is None else valid.cell_of(channel)
+
+
+def cells_read(
+    maps: Sequence[TapMap], at: datetime, channels: tuple[str, ...]
+) -> tuple[int | None, ...]:
+    """Which cell does each of these named columns read at a time? None where it reads none.
+
+    Columns are numbered by `channel_numbers`; before the first map each reads the cell of its
+    number.
+
+    >>> from datetime import UTC, datetime
+    >>> crossed = checked_map(datetime(2026, 3, 1, tzinfo=UTC), {1: 2, 2: 1})
+    >>> cells_read([crossed], datetime(2026, 3, 2, tzinfo=UTC), ("U1 (V)", "U2 (V)", "U3 (V)"))
+    (2, 1, None)
+    """
+    return _cells_read(map_at(maps, at), channels)
+
+
+@lru_cache(maxsize=4096)
+def _cells_read(valid: TapMap | None, channels: tuple[str, ...]) -> tuple[int | None, ...]:
+    numbers = channel_numbers(channels)
+    if valid is None:
+        return numbers
+    cell_of = {tap.channel: tap.cell for tap in valid.taps}
+    return tuple(cell_of.get(number) for number in numbers)
 
 
 def mapped_stretches(

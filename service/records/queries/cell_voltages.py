@@ -1,0 +1,198 @@
+"""Voltages of channels resolved to cells and to the MEAs that sat in them.
+
+Channel → cell by the tap map valid at the time; cell → MEA by the layers of the build; both as
+known now or as they were known at ``known_at``. Nothing of it is stored, so a corrected map or
+layer reads every voltage anew. Voltages in V, densities in A/cm².
+"""
+
+import json
+from collections import defaultdict
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property, lru_cache
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.queries.cell_bridges import KnownBridge, bridges_of_builds
+from service.records.queries.known import known
+from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.queries.tap_maps import Taps, taps_of
+from service.records.tables.parts import Part, PartType
+from service.records.tables.runs import Snapshot, SnapshotKind
+from service.records.tables.stacks import Layer
+from service.trade.words import Kind
+
+
+@dataclass(frozen=True, slots=True)
+class CellVoltage:
+    """What was read of one cell; ``part_id`` None where no MEA is known in it."""
+
+    cell: int
+    part_id: int | None
+    mean_v: float | None
+    spread_v: float | None
+    is_bridged: bool
+    """the cell was bridged then: its voltage says nothing of its MEA"""
+
+
+@dataclass(frozen=True)
+class CellSnapshot:
+    """One snapshot with its channels resolved; tuples are in the order of ``channels``."""
+
+    id: int
+    reading_id: int | None
+    stack_id: int
+    build_id: int
+    kind: SnapshotKind
+    from_at: datetime
+    until_at: datetime
+    row_count: int
+    current_a: float | None
+    density_a_cm2: float | None
+    temperature_c: float | None
+    stack_voltage_v: float | None
+    meter_hours: float | None
+    """h, as the meter showed at its middle"""
+    channels: tuple[str, ...]
+    means_v: tuple[float | None, ...]
+    spreads_v: tuple[float | None, ...]
+    cells: tuple[int | None, ...]
+    """the cell each channel read then; None: none"""
+    part_ids: tuple[int | None, ...]
+    """the MEA in that cell; None where the channel read no cell, or a blank one"""
+    bridged: frozenset[int]
+    """cells bridged at its middle"""
+
+    @property
+    def at(self) -> datetime:
+        """Its middle."""
+        return self.from_at + (self.until_at - self.from_at) / 2
+
+    @cached_property
+    def by_cell(self) -> dict[int, CellVoltage]:
+        """What was read of each cell, in the order of the cells.
+
+        Where several channels read a cell, the first of them that has a value.
+        """
+        found: dict[int, CellVoltage] = {}
+        told = zip(self.cells, self.part_ids, self.means_v, self.spreads_v, strict=True)
+        for cell, part_id, mean_v, spread_v in told:
+            if cell is not None and (cell not in found or found[cell].mean_v is None):
+                is_bridged = cell in self.bridged
+                found[cell] = CellVoltage(cell, part_id, mean_v, spread_v, is_bridged)
+        return dict(sorted(found.items()))
+
+
+def voltages_of_build(
+    session: Session, build_ids: Collection[int], known_at: datetime | None = None
+) -> dict[int, tuple[CellSnapshot, ...]]:
+    """All snapshots of these builds in the order of time, resolved. Four statements.
+
+    A build without snapshots has an empty tuple.
+    """
+    rows: Any = session.execute(
+        prepared(lambda: _snapshots(known_at), known_at is not None),
+        told(known_at, build_ids=build_ids),
+    ).all()
+    taps = taps_of(session, {row.stack_id for row in rows}, known_at)
+    meas = mea_of_cells(session, build_ids, known_at)
+    bridges = bridges_of_builds(session, build_ids, known_at)
+    found: dict[int, list[CellSnapshot]] = {build_id: [] for build_id in build_ids}
+    for row in rows:
+        one = _resolved(row, taps, meas.get(row.build_id, {}), bridges.get(row.build_id, ()))
+        found[row.build_id].append(one)
+    return {build_id: tuple(own) for build_id, own in found.items()}
+
+
+def mea_of_cells(
+    session: Session, build_ids: Collection[int], known_at: datetime | None = None
+) -> dict[int, dict[int, int]]:
+    """Which MEA sat in each cell of these builds: build → cell → part. One statement.
+
+    Blank cells are not in it.
+    """
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                select(Layer.build_id, Layer.cell, Layer.part_id)
+                .join(Part, Part.id == Layer.part_id)
+                .join(PartType, PartType.id == Part.part_type_id)
+                .where(
+                    Layer.build_id.in_(given_all("build_ids")),
+                    known(Layer, then(known_at)),
+                    Layer.cell.is_not(None),
+                    PartType.kind == Kind.MEA,
+                )
+                .order_by(Layer.build_id, Layer.position)
+            ),
+            known_at is not None,
+        ),
+        told(known_at, build_ids=build_ids),
+    )
+    found: dict[int, dict[int, int]] = defaultdict(dict)
+    for row in rows:
+        found[row.build_id][row.cell] = row.part_id
+    return dict(found)
+
+
+@lru_cache(maxsize=4096)
+def read_names(channels: str) -> tuple[str, ...]:
+    """The names of channels as they are kept."""
+    return tuple(json.loads(channels))
+
+
+def _snapshots(known_at: datetime | None) -> Any:
+    return (
+        select(
+            Snapshot.id,
+            Snapshot.reading_id,
+            Snapshot.stack_id,
+            Snapshot.build_id,
+            Snapshot.kind,
+            Snapshot.from_at,
+            Snapshot.until_at,
+            Snapshot.row_count,
+            Snapshot.current_a,
+            Snapshot.density_a_cm2,
+            Snapshot.temperature_c,
+            Snapshot.stack_voltage_v,
+            Snapshot.meter_hours,
+            Snapshot.channels,
+            Snapshot.means_v,
+            Snapshot.spreads_v,
+        )
+        .where(Snapshot.build_id.in_(given_all("build_ids")), known(Snapshot, then(known_at)))
+        .order_by(Snapshot.build_id, Snapshot.from_at, Snapshot.id)
+    )
+
+
+def _resolved(
+    row: Any, taps: Taps, meas: Mapping[int, int], bridges: tuple[KnownBridge, ...]
+) -> CellSnapshot:
+    names = read_names(row.channels)
+    at = row.from_at + (row.until_at - row.from_at) / 2
+    cells = taps.cell_of(row.stack_id, at, names)
+    return CellSnapshot(
+        id=row.id,
+        reading_id=row.reading_id,
+        stack_id=row.stack_id,
+        build_id=row.build_id,
+        kind=row.kind,
+        from_at=row.from_at,
+        until_at=row.until_at,
+        row_count=row.row_count,
+        current_a=row.current_a,
+        density_a_cm2=row.density_a_cm2,
+        temperature_c=row.temperature_c,
+        stack_voltage_v=row.stack_voltage_v,
+        meter_hours=row.meter_hours,
+        channels=names,
+        means_v=tuple(json.loads(row.means_v)),
+        spreads_v=tuple(json.loads(row.spreads_v)),
+        cells=cells,
+        part_ids=tuple(None if cell is None else meas.get(cell) for cell in cells),
+        bridged=frozenset(bridge.cell for bridge in bridges if bridge.holds_at(at)),
+    )

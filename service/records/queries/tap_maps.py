@@ -1,0 +1,139 @@
+"""The tap maps of stacks: which channel reads which cell, from when, and what was thought before.
+
+All answers are as known now, or as they were known at ``known_at``.
+"""
+
+import json
+from collections import defaultdict
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import lru_cache
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.errors import NotFound
+from service.records.queries.known import known
+from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.tables.cell_taps import TapMap
+from service.records.tables.people import Person
+from service.trade import tap_maps as trade
+from service.trade.tap_maps import Tap, cells_read
+
+
+@dataclass(frozen=True, slots=True)
+class Taps:
+    """The maps of some stacks, each in the order of its beginnings."""
+
+    maps: dict[int, tuple[trade.TapMap, ...]] = field(default_factory=dict)
+
+    def cell_of(
+        self, stack_id: int, at: datetime, channels: Sequence[str]
+    ) -> tuple[int | None, ...]:
+        """Which cell did each channel of a log read at a time? By the map valid then.
+
+        None where a channel read no cell. Before a stack's first map, or without any, each
+        channel reads the cell of its number.
+        """
+        return cells_read(self.maps.get(stack_id, ()), at, tuple(channels))
+
+    def map_at(self, stack_id: int, at: datetime) -> trade.TapMap | None:
+        """The map valid at a time; None where none was given."""
+        return trade.map_at(self.maps.get(stack_id, ()), at)
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenMap:
+    """One tap map as it was written; ``known_until`` None: it still holds."""
+
+    id: int
+    stack_id: int
+    tap_map: trade.TapMap
+    until: datetime | None
+    """from when on the next map known now is valid; None: until further notice"""
+    reason: str
+    by: str
+    known_from: datetime
+    known_until: datetime | None
+
+
+def taps_of(session: Session, stack_ids: Collection[int], known_at: datetime | None = None) -> Taps:
+    """Which maps have these stacks? One statement."""
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                select(TapMap.stack_id, TapMap.valid_from, TapMap.channels)
+                .where(TapMap.stack_id.in_(given_all("stack_ids")), known(TapMap, then(known_at)))
+                .order_by(TapMap.stack_id, TapMap.valid_from, TapMap.id)
+            ),
+            known_at is not None,
+        ),
+        told(known_at, stack_ids=stack_ids),
+    )
+    maps: dict[int, list[trade.TapMap]] = defaultdict(list)
+    for row in rows:
+        maps[row.stack_id].append(trade.TapMap(row.valid_from, read_channels(row.channels)))
+    return Taps({stack_id: tuple(own) for stack_id, own in maps.items()})
+
+
+def maps_of_stack(session: Session, stack_id: int) -> tuple[WrittenMap, ...]:
+    """Every map ever written for a stack, the newest beginning first, corrected ones too.
+
+    One statement.
+    """
+    return _written(session, TapMap.stack_id == stack_id)
+
+
+def written_map(session: Session, tap_map_id: int) -> WrittenMap:
+    """One map. One statement. Raises NotFound."""
+    of_its_stack = select(TapMap.stack_id).where(TapMap.id == tap_map_id).scalar_subquery()
+    rows = _written(session, TapMap.stack_id == of_its_stack)
+    found = next((row for row in rows if row.id == tap_map_id), None)
+    if found is None:
+        raise NotFound("tap map", tap_map_id)
+    return found
+
+
+def _written(session: Session, which: Any) -> tuple[WrittenMap, ...]:
+    rows: Sequence[Any] = session.execute(
+        select(
+            TapMap.id,
+            TapMap.stack_id,
+            TapMap.valid_from,
+            TapMap.channels,
+            TapMap.reason,
+            Person.name,
+            TapMap.known_from,
+            TapMap.known_until,
+        )
+        .join(Person, Person.id == TapMap.by_id)
+        .where(which)
+        .order_by(TapMap.valid_from.desc(), TapMap.known_from.desc(), TapMap.id.desc())
+    ).all()
+    begins = sorted(row.valid_from for row in rows if row.known_until is None)
+    return tuple(
+        WrittenMap(
+            row.id,
+            row.stack_id,
+            trade.TapMap(row.valid_from, read_channels(row.channels)),
+            next((at for at in begins if at > row.valid_from), None),
+            row.reason,
+            row.name,
+            row.known_from,
+            row.known_until,
+        )
+        for row in rows
+    )
+
+
+@lru_cache(maxsize=1024)
+def read_channels(channels: str) -> tuple[Tap, ...]:
+    """The taps of a map as it is kept: this program wrote it."""
+    return tuple(Tap(channel, cell) for channel, cell in json.loads(channels))
+
+
+def channels_as_kept(taps: Sequence[Tap]) -> str:
+    """The taps of a map as text."""
+    return json.dumps([[tap.channel, tap.cell] for tap in taps], separators=(",", ":"))
