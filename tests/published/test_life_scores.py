@@ -1,0 +1,28 @@
+"""Scores of predicted remaining hours against the rule of a public challenge."""
+
+import pytest
+
+from service.trade.life_scores import error_percent, mean_score, score
+from tests.published.cases import cases
+
+CASES = cases("trends")
+
+
+@pytest.mark.parametrize(
+    ("error", "expected"), [("Er1", "A_minus20"), ("Er2", "A_plus20"), ("Er3", "A_0")]
+)
+def test_late_predictions_weigh_more(error: str, expected: str) -> None:
+    case = CASES["DG-02"]
+
+    found = error_percent(100.0, 100.0 - case[error])
+
+    assert found == pytest.approx(case[error])
+    case.check(expected, score(found))
+
+
+def test_the_score_of_several_is_their_mean() -> None:
+    case = CASES["DG-02"]
+    errors = [case[name] for name in ("Er1", "Er2", "Er3")]
+
+    expected = sum(case.value(name) for name in ("A_minus20", "A_plus20", "A_0")) / 3
+    assert mean_score(errors) == pytest.approx(expected)
