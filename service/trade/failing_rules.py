@@ -1,0 +1,142 @@
+"""When does an MEA of a design count as failing? A stated rule: any one of its criteria is met.
+
+A rule is plain data, JSON “failing rule 1”. It sorts; whether an MEA is failing a person confirms.
+Figures are the laboratory's own; the score among cells is from Iglewicz & Hoaglin (1993), the
+share lost from durability targets of the US Department of Energy (10 %), from memory.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from service.trade.errors import Inconsistent
+from service.trade.plain_data import check_form, from_data, with_form
+from service.trade.plausible import not_below_zero, within
+from service.trade.reference_voltages import NEAR_PERCENT, checked_reference
+from service.trade.tests_in_words import THIN
+from service.trade.voltage_trend import Method
+
+FORM = "failing rule 1"
+
+
+class CriterionKind(StrEnum):
+    """What a criterion looks at; its value is how it is called."""
+
+    VOLTAGE = "voltage"
+    RATE = "rate"
+    LOSS = "loss"
+    AMONG_CELLS = "among cells"
+    OPEN_CIRCUIT = "open circuit"
+
+    @property
+    def unit(self) -> str:
+        """The unit of its limit; none for a score."""
+        return _OF_KIND[self][0]
+
+    @property
+    def meaning(self) -> str:
+        """What it looks at, in one line."""
+        return _OF_KIND[self][1]
+
+
+_OF_KIND = {
+    CriterionKind.VOLTAGE: ("V", "voltage at the reference density is below a limit"),
+    CriterionKind.RATE: ("µV/h", "voltage falls faster than a limit, even by the slow end"),
+    CriterionKind.LOSS: ("%", "more than a share of its own voltage at the beginning is lost"),
+    CriterionKind.AMONG_CELLS: ("", "stands low among the cells of its stack, again and again"),
+    CriterionKind.OPEN_CIRCUIT: ("V", "open-circuit voltage is below a limit"),
+}
+_RANGE = {
+    CriterionKind.VOLTAGE: (0.01, 1.3),
+    CriterionKind.RATE: (0.1, 100_000.0),
+    CriterionKind.LOSS: (0.1, 99.0),
+    CriterionKind.AMONG_CELLS: (0.5, 100.0),
+    CriterionKind.OPEN_CIRCUIT: (0.01, 1.3),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One criterion; ``limit`` in the unit of its kind, above zero.
+
+    ``readings`` in a row, the newest last, must all meet it (of the rate: so many must be there).
+    ``method`` and ``least_hours_h`` are for the rate: how it is found, over how many own hours at
+    least. ``first_hours_h`` is for the loss: readings within so many own hours are the beginning.
+    """
+
+    kind: CriterionKind
+    limit: float
+    readings: int = 1
+    method: Method = Method.MEDIAN_OF_SLOPES
+    least_hours_h: float = 0.0
+    first_hours_h: float = 100.0
+
+    def __post_init__(self) -> None:
+        """Refuse what is no criterion."""
+        name = f"the limit of the criterion “{self.kind}”"
+        within(name, self.limit, self.kind.unit, *_RANGE[self.kind])
+        within(f"the readings of the criterion “{self.kind}”", self.readings, "", 1, 1000)
+        if self.kind is CriterionKind.RATE:
+            within("the readings of the criterion “rate”", self.readings, "", 3, 1000)
+            not_below_zero("the least hours of the rate", self.least_hours_h, "h")
+        if self.kind is CriterionKind.LOSS:
+            within("the first hours of the loss", self.first_hours_h, "h", 1.0, 10_000.0)
+
+    @property
+    def words(self) -> str:
+        """The criterion as a sentence without its end."""
+        limit = f"{self.limit:g}{THIN}{self.kind.unit}".rstrip(THIN)
+        in_a_row = f", {self.readings} readings in a row" if self.readings > 1 else ""
+        if self.kind is CriterionKind.VOLTAGE:
+            return f"below {limit} at the reference density{in_a_row}"
+        if self.kind is CriterionKind.OPEN_CIRCUIT:
+            return f"open-circuit voltage below {limit}{in_a_row}"
+        if self.kind is CriterionKind.AMONG_CELLS:
+            return f"modified z-score among its cells at or below −{limit}{in_a_row}"
+        if self.kind is CriterionKind.LOSS:
+            first = f"{self.first_hours_h:g}{THIN}h"
+            return f"lost more than {limit} of its voltage of the first {first}{in_a_row}"
+        return (
+            f"falls faster than {limit} even by the slow end of the interval ({self.method},"
+            f" at least {self.readings} readings over {self.least_hours_h:g}{THIN}h)"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class FailingRule:
+    """The rule of a design: met where any criterion is met.
+
+    ``reference_density_a_cm2`` None: the one most readings of the design share. Readings within
+    ``near_percent`` of it count.
+    """
+
+    criteria: tuple[Criterion, ...]
+    reference_density_a_cm2: float | None = None
+    near_percent: float = NEAR_PERCENT
+
+    def __post_init__(self) -> None:
+        """Refuse a rule without criteria, or with two of one kind."""
+        if not self.criteria:
+            raise Inconsistent("A rule needs one criterion at least.")
+        kinds = [it.kind for it in self.criteria]
+        for kind in kinds:
+            if kinds.count(kind) > 1:
+                raise Inconsistent(f"Two criteria look at “{kind}”; one is wanted.")
+        if self.reference_density_a_cm2 is not None:
+            checked_reference(self.reference_density_a_cm2)
+        within("how near readings must be", self.near_percent, "%", 0.1, 20.0)
+
+    def criterion(self, kind: CriterionKind) -> Criterion | None:
+        """The criterion of a kind; None where the rule has none."""
+        return next((it for it in self.criteria if it.kind is kind), None)
+
+
+def rule_as_data(rule: FailingRule) -> dict[str, Any]:
+    """As plain data; `rule_from_data` reads it."""
+    return with_form(FORM, rule)
+
+
+def rule_from_data(data: Mapping[str, Any]) -> FailingRule:
+    """From plain data. Raises Inconsistent or OutOfRange naming the field."""
+    return from_data(FailingRule, check_form(FORM, data), "the rule")
