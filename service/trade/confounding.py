@@ -1,0 +1,161 @@
+"""Which factors cannot be told apart in what was built, and the grid that shows it.
+
+Where every MEA of a lot sat at an end, lot and end are one thing to all arithmetic: before any p,
+people must see it. Source: Pearson's correlation ratio η² for the share left, Cramér 1946,
+Mathematical Methods of Statistics, 21.9 (V); the limits are common practice, no source.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from service.trade.errors import Inconsistent
+
+FORMULA = 1
+NOT_AT_ALL, HARDLY = 0.05, 0.3
+UNKNOWN, OTHERS = -1, -2
+Codes = NDArray[np.int64]
+
+
+class Apart(StrEnum):
+    """How far two things can be told apart."""
+
+    YES = "can be told apart"
+    HARDLY = "can hardly be told apart"
+    NO = "cannot be told apart"
+
+
+@dataclass(frozen=True, slots=True)
+class Overlap:
+    """How far the members of one level stand apart from the levels of another factor.
+
+    ``left``: the share of the membership's variance within the other factor's levels, 0 to 1;
+    ``inside``: the one level of the other factor in which all members sit, if there is one; ``n``
+    units of which both are known.
+    """
+
+    left: float
+    inside: int | None
+    n: int
+
+    @property
+    def apart(self) -> Apart:
+        """In one word."""
+        if self.left <= NOT_AT_ALL:
+            return Apart.NO
+        return Apart.HARDLY if self.left <= HARDLY else Apart.YES
+
+
+def overlap(members: ArrayLike, codes: ArrayLike) -> Overlap:
+    """Can members of a level be told apart from the levels of another factor?
+
+    ``members`` true or false, ``codes`` whole numbers, UNKNOWN where not known: one each a unit.
+
+    >>> overlap([1, 1, 0, 0], [7, 7, 8, 8])
+    Overlap(left=0.0, inside=7, n=4)
+    """
+    inside, other = np.asarray(members, dtype=bool), np.asarray(codes, dtype=np.int64)
+    if inside.shape != other.shape:
+        raise Inconsistent(f"{inside.size} members and {other.size} codes.")
+    known = other >= 0
+    inside, other = inside[known], other[known]
+    size, share = inside.size, float(inside.mean()) if inside.size else 0.0
+    if not size or share in {0.0, 1.0}:
+        return Overlap(0.0, None, int(size))
+    _, at, counts = np.unique(other, return_inverse=True, return_counts=True)
+    within = np.bincount(at, weights=inside) / counts
+    left = float((counts * within * (1 - within)).sum() / size / (share * (1 - share)))
+    where = np.unique(other[inside])
+    return Overlap(left, int(where[0]) if where.size == 1 else None, int(size))
+
+
+def cramers_v(first: ArrayLike, second: ArrayLike) -> float | None:
+    """How closely do two factors go together, 0 not at all to 1 one gives the other?
+
+    None where either has only one level known. Units with an UNKNOWN are passed over.
+
+    >>> cramers_v([0, 0, 1, 1], [5, 5, 6, 6])
+    1.0
+
+    Source: Cramér 1946, 21.9; without correction for bias.
+    """
+    a, b = np.asarray(first, dtype=np.int64), np.asarray(second, dtype=np.int64)
+    known = (a >= 0) & (b >= 0)
+    levels_a, at_a = np.unique(a[known], return_inverse=True)
+    levels_b, at_b = np.unique(b[known], return_inverse=True)
+    fewest = min(levels_a.size, levels_b.size)
+    if fewest < 2:
+        return None
+    table = np.bincount(at_a * levels_b.size + at_b, minlength=levels_a.size * levels_b.size)
+    table = table.reshape(levels_a.size, levels_b.size).astype(float)
+    expected = np.outer(table.sum(1), table.sum(0)) / table.sum()
+    chi_squared = float(((table - expected) ** 2 / expected).sum())
+    return float(min(1.0, np.sqrt(chi_squared / table.sum() / (fewest - 1))))
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Failing and all MEAs, rows × columns × layers; levels may end in OTHERS and UNKNOWN."""
+
+    rows: tuple[int, ...]
+    columns: tuple[int, ...]
+    layers: tuple[int, ...]
+    failing: NDArray[np.int64]
+    all: NDArray[np.int64]
+
+
+def grid(
+    rows: ArrayLike, columns: ArrayLike, layers: ArrayLike, failing: ArrayLike, most: int = 6
+) -> Grid:
+    """How many fail of how many, for each meeting of three factors?
+
+    Of rows and layers the ``most`` levels with the most failing (then the most MEAs) stand alone,
+    the rest together as OTHERS; columns keep all their levels in their order.
+    """
+    fails = np.asarray(failing, dtype=bool)
+    kept_rows, at_rows = _leading(np.asarray(rows, dtype=np.int64), fails, most)
+    kept_layers, at_layers = _leading(np.asarray(layers, dtype=np.int64), fails, most)
+    columns_given = np.asarray(columns, dtype=np.int64)
+    found = np.unique(columns_given)
+    ordered = [*found[found >= 0].tolist(), *found[found < 0].tolist()]
+    at_columns = _placed(columns_given, ordered)
+    shape = (len(kept_rows), len(ordered), len(kept_layers))
+    flat = (at_rows * shape[1] + at_columns) * shape[2] + at_layers
+    size = int(np.prod(shape))
+    return Grid(
+        tuple(kept_rows),
+        tuple(ordered),
+        tuple(kept_layers),
+        np.bincount(flat[fails], minlength=size).reshape(shape),
+        np.bincount(flat, minlength=size).reshape(shape),
+    )
+
+
+def _leading(codes: Codes, fails: NDArray[np.bool_], most: int) -> tuple[list[int], Codes]:
+    """The levels that stand alone, and for each unit the place of its own."""
+    levels = int(codes.max(initial=-1)) + 1
+    known = codes >= 0
+    down = np.bincount(codes[known & fails], minlength=levels)
+    every = np.bincount(codes[known], minlength=levels)
+    order = np.lexsort((np.arange(levels), -every, -down))
+    present = order[every[order] > 0]
+    kept = [int(level) for level in present[:most]]
+    if present.size > most:
+        kept.append(OTHERS)
+    if not known.all():
+        kept.append(UNKNOWN)
+    return kept, _placed(codes, kept)
+
+
+def _placed(codes: Codes, levels: list[int]) -> Codes:
+    """For each unit the place of its level; those of no level of its own are OTHERS."""
+    top = int(codes.max(initial=-1)) + 1
+    others = levels.index(OTHERS) if OTHERS in levels else 0
+    places = np.full(top + 1, others, dtype=np.int64)
+    for place, level in enumerate(levels):
+        if level >= 0:
+            places[level] = place
+    places[top] = levels.index(UNKNOWN) if UNKNOWN in levels else others
+    return places[np.where(codes >= 0, codes, top)]

@@ -1,0 +1,78 @@
+"""Which factors can be told apart, and the grid."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.trade.confounding import OTHERS, UNKNOWN, Apart, cramers_v, grid, overlap
+from service.trade.errors import Inconsistent
+
+CODES = st.lists(st.tuples(st.integers(-1, 3), st.integers(-1, 3)), min_size=1, max_size=40)
+
+
+def test_a_lot_only_ever_at_the_ends_cannot_be_told_apart() -> None:
+    """24 cells, lot A only in cells 1 to 6."""
+    in_lot = np.arange(24) < 6
+    place = np.where(np.arange(24) < 6, 0, 1)
+
+    found = overlap(in_lot, place)
+
+    assert found.apart is Apart.NO
+    assert found.inside == 0
+
+
+def test_a_lot_spread_over_all_places_can() -> None:
+    found = overlap([1, 0, 1, 0, 1, 0], [0, 0, 1, 1, 2, 2])
+
+    assert found.apart is Apart.YES
+    assert found.inside is None
+    assert found.left == pytest.approx(1.0)
+
+
+def test_where_nothing_varies_nothing_can_be_told_apart() -> None:
+    assert overlap([1, 1], [0, 1]).apart is Apart.NO
+    assert overlap([1, 0], [UNKNOWN, UNKNOWN]).n == 0
+    with pytest.raises(Inconsistent):
+        overlap([1, 0], [1])
+
+
+@given(CODES)
+def test_v_is_between_nothing_and_all_and_the_same_both_ways(
+    codes: list[tuple[int, int]],
+) -> None:
+    a, b = zip(*codes, strict=True)
+    found = cramers_v(a, b)
+
+    assert found is None or 0 <= found <= 1
+    assert found == pytest.approx(cramers_v(b, a))
+
+
+def test_v_of_a_printed_table_by_hand() -> None:
+    """χ² of 30, 20 against 10, 40 is 16.67 over 100: √0.1667; worked by hand."""
+    a = [0] * 50 + [1] * 50
+    b = [0] * 30 + [1] * 20 + [0] * 10 + [1] * 40
+
+    assert cramers_v(a, b) == pytest.approx((100 / 6 / 100) ** 0.5)
+
+
+@given(CODES, st.integers(1, 3))
+def test_the_grid_loses_nobody(codes: list[tuple[int, int]], most: int) -> None:
+    a, b = (np.array(column) for column in zip(*codes, strict=True))
+    fails = (a + b) % 2 == 0
+
+    found = grid(a, b, a, fails, most=most)
+
+    assert found.all.sum() == a.size
+    assert found.failing.sum() == fails.sum()
+    assert (found.failing <= found.all).all()
+
+
+def test_the_lots_with_failing_stand_first_and_the_rest_together() -> None:
+    lots, fails = np.array([0, 0, 1, 2, 3, -1]), np.array([0, 0, 0, 1, 0, 0], dtype=bool)
+
+    found = grid(lots, np.zeros(6, dtype=int), np.zeros(6, dtype=int), fails, most=2)
+
+    assert found.rows == (2, 0, OTHERS, UNKNOWN)
+    assert found.all[:, 0, 0].tolist() == [1, 2, 2, 1]
+    assert found.failing[:, 0, 0].tolist() == [1, 0, 0, 0]
