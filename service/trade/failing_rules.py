@@ -15,7 +15,7 @@ from service.trade.plain_data import check_form, from_data, with_form
 from service.trade.plausible import not_below_zero, within
 from service.trade.reference_voltages import NEAR_PERCENT, checked_reference
 from service.trade.tests_in_words import THIN
-from service.trade.voltage_trend import Method
+from service.trade.voltage_trend import NEWEST_ALONE, Method
 
 FORM = "failing rule 1"
 
@@ -76,9 +76,10 @@ class Criterion:
         """Refuse what is no criterion."""
         name = f"the limit of the criterion “{self.kind}”"
         within(name, self.limit, self.kind.unit, *_RANGE[self.kind])
-        within(f"the readings of the criterion “{self.kind}”", self.readings, "", 1, 1000)
-        if self.kind is CriterionKind.RATE:
-            within("the readings of the criterion “rate”", self.readings, "", 3, 1000)
+        of_rate = self.kind is CriterionKind.RATE
+        fewest, most = (3, 1000) if of_rate else (1, NEWEST_ALONE)
+        within(f"the readings of the criterion “{self.kind}”", self.readings, "", fewest, most)
+        if of_rate:
             not_below_zero("the least hours of the rate", self.least_hours_h, "h")
         if self.kind is CriterionKind.LOSS:
             within("the first hours of the loss", self.first_hours_h, "h", 1.0, 10_000.0)
@@ -107,7 +108,7 @@ class Criterion:
 class FailingRule:
     """The rule of a design: met where any criterion is met.
 
-    ``reference_density_a_cm2`` None: the one most readings of the design share. Readings within
+    ``reference_density_a_cm2`` None: the one most readings of the MEA share. Readings within
     ``near_percent`` of it count.
     """
 

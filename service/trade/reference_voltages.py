@@ -39,14 +39,14 @@ def is_near(
     return abs(density_a_cm2 - reference_a_cm2) <= reference_a_cm2 * percent / 100 * (1 + 1e-9)
 
 
-def voltage_at(
+def voltage_on_curve(
     densities_a_cm2: ArrayLike, voltages_v: ArrayLike, reference_a_cm2: float
 ) -> float | None:
     """Voltage of a curve at the reference density, V, straight between its two nearest points.
 
     None where the curve does not reach so far, or where the points beside it have no voltage.
 
-    >>> voltage_at([0.8, 0.6, 0.4], [0.65, 0.67, 0.70], 0.7)
+    >>> voltage_on_curve([0.8, 0.6, 0.4], [0.65, 0.67, 0.70], 0.7)
     0.66
     """
     more_than_zero("the reference current density", reference_a_cm2, "A/cm²")

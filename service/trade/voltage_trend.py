@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
 from service.trade.errors import Inconsistent, NoSolution
@@ -25,8 +25,10 @@ from service.trade.regression import (
 )
 
 FORMULA = 1
-MOST_READINGS = 600
+MOST_READINGS = 300
 """More than so many are drawn together first: pairs grow with the square of the readings."""
+NEWEST_ALONE = 20
+"""The newest readings stay as they are."""
 UV = 1e6
 
 
@@ -106,13 +108,18 @@ class VoltageTrend:
 
 
 def voltage_trend(
-    hours_h: ArrayLike, voltages_v: ArrayLike, builds: ArrayLike, level: float = 0.95
+    hours_h: ArrayLike,
+    voltages_v: ArrayLike,
+    builds: ArrayLike,
+    level: float = 0.95,
+    readings: int | None = None,
 ) -> VoltageTrend:
     """What do the readings of one MEA at one current density say of its ageing?
 
     ``hours_h`` are the MEA's own hours, ``builds`` numbers the build of each reading, rising in
-    time. Readings may stand in any order. Raises Inconsistent where there is none, or where the
-    rows differ in length.
+    time. Readings may stand in any order. ``readings`` says how many there were where they were
+    drawn together before. Raises Inconsistent where there is none, or where the rows differ in
+    length.
 
     >>> trend = voltage_trend([0, 100, 200, 200, 300, 400],
     ...                       [0.700, 0.698, 0.696, 0.699, 0.697, 0.695], [1, 1, 1, 2, 2, 2])
@@ -128,15 +135,19 @@ def voltage_trend(
     if not len(hours):
         raise Inconsistent("There is no reading to tell a trend from.")
     order = np.lexsort((hours, numbers))
-    readings = len(hours)
-    hours, volts, numbers = drawn_together(hours[order], volts[order], numbers[order])
+    given = len(hours) if readings is None else readings
+    hours, volts, numbers = hours[order], volts[order], numbers[order]
+    blocks = drawn_together(numbers)
+    if len(blocks) < len(hours):
+        hours, volts = (np.array([row[it].mean() for it in blocks]) for row in (hours, volts))
+        numbers = numbers[[it[0] for it in blocks]]
     fit, median = _fit(hours, volts, numbers, level), _by_median(hours, volts, numbers, level)
     return VoltageTrend(
         None if fit is None else _by_least_squares(fit),
         median,
         _stretches(hours, numbers, fit),
         () if fit is None else _jumps(np.unique(numbers), fit),
-        readings,
+        given,
         len(hours),
         fit,
         None if median is None else _now(hours, volts, numbers, median),
@@ -144,21 +155,27 @@ def voltage_trend(
 
 
 def drawn_together(
-    hours_h: Floats, voltages_v: Floats, builds: Floats, most: int = MOST_READINGS
-) -> tuple[Floats, Floats, Floats]:
-    """No more than about ``most`` readings: neighbours of one build by mean hours and voltages."""
-    by = -(-len(hours_h) // most)
-    if by <= 1:
-        return hours_h, voltages_v, builds
-    found: list[tuple[float, float, float]] = []
-    for inside in each_stretch(hours_h, builds):
+    builds: ArrayLike, most: int = MOST_READINGS, alone: int = NEWEST_ALONE
+) -> list[NDArray[np.intp]]:
+    """Which readings, in the order of time, are drawn together? Blocks of their places from 0.
+
+    No more than about ``most`` blocks, each of neighbours within one build; the newest ``alone``
+    readings stand each by itself.
+
+    >>> [block.tolist() for block in drawn_together([1, 1, 1, 2, 2, 2], most=4, alone=1)]
+    [[0, 1], [2], [3, 4], [5]]
+    """
+    numbers = np.asarray(builds)
+    count = len(numbers)
+    if count <= most:
+        return list(np.arange(count)[:, None])
+    early = numbers[: max(0, count - alone)]
+    by = -(-len(early) // max(1, most - alone))
+    blocks: list[NDArray[np.intp]] = []
+    for inside in each_stretch(early, early):
         at = np.flatnonzero(inside)
-        found.extend(
-            (hours_h[block].mean(), voltages_v[block].mean(), builds[block[0]])
-            for block in np.array_split(at, -(-len(at) // by))
-        )
-    hours, volts, numbers = np.asarray(found).T
-    return hours, volts, numbers.astype(builds.dtype)
+        blocks.extend(at[first : first + by] for first in range(0, len(at), by))
+    return blocks + list(np.arange(len(early), count)[:, None])
 
 
 def _fit(hours: Floats, volts: Floats, numbers: Floats, level: float) -> LeastSquares | None:

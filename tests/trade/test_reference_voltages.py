@@ -7,7 +7,7 @@ from service.trade.reference_voltages import (
     checked_reference,
     is_near,
     usual_density,
-    voltage_at,
+    voltage_on_curve,
 )
 
 
@@ -33,18 +33,18 @@ def test_readings_within_two_percent_count() -> None:
 def test_a_curve_is_read_between_its_points_in_either_direction() -> None:
     density, volts = [0.2, 0.6, 1.0], [0.80, 0.70, 0.60]
 
-    assert voltage_at(density, volts, 0.7) == pytest.approx(0.675)
-    assert voltage_at(density[::-1], volts[::-1], 0.7) == pytest.approx(0.675)
+    assert voltage_on_curve(density, volts, 0.7) == pytest.approx(0.675)
+    assert voltage_on_curve(density[::-1], volts[::-1], 0.7) == pytest.approx(0.675)
 
 
 def test_a_curve_that_does_not_reach_so_far_says_nothing() -> None:
-    assert voltage_at([0.2, 0.6], [0.8, 0.7], 0.7) is None
-    assert voltage_at([0.2, 0.8], [0.8, float("nan")], 0.7) is None
-    assert voltage_at([], [], 0.7) is None
+    assert voltage_on_curve([0.2, 0.6], [0.8, 0.7], 0.7) is None
+    assert voltage_on_curve([0.2, 0.8], [0.8, float("nan")], 0.7) is None
+    assert voltage_on_curve([], [], 0.7) is None
 
 
 def test_what_no_cell_is_run_at_is_no_reference() -> None:
     with pytest.raises(OutOfRange):
         checked_reference(70.0)
     with pytest.raises(OutOfRange):
-        voltage_at([0.1], [0.8], 0.0)
+        voltage_on_curve([0.1], [0.8], 0.0)

@@ -4,7 +4,12 @@ import numpy as np
 import pytest
 
 from service.trade.errors import Inconsistent
-from service.trade.voltage_trend import MOST_READINGS, drawn_together, voltage_trend
+from service.trade.voltage_trend import (
+    MOST_READINGS,
+    NEWEST_ALONE,
+    drawn_together,
+    voltage_trend,
+)
 
 
 def a_life(noise_v: float = 0.0, each: int = 20) -> tuple[list[np.ndarray], float]:
@@ -78,14 +83,19 @@ def test_many_readings_are_drawn_together_and_both_numbers_said() -> None:
     assert [it.build for it in trend.stretches] == [1, 2, 3]
 
 
-def test_drawing_together_keeps_builds_apart_and_the_mean() -> None:
-    rows, _slope = a_life(noise_v=0.01, each=10)
+def test_drawing_together_keeps_builds_apart_and_the_newest_alone() -> None:
+    builds = np.repeat([1, 2, 3], 500)
 
-    hours, volts, builds = drawn_together(*rows, most=6)
+    blocks = drawn_together(builds)
 
-    assert builds.tolist() == [1, 1, 2, 2, 3, 3]
-    assert hours.mean() == pytest.approx(rows[0].mean())
-    assert volts.mean() == pytest.approx(rows[1].mean())
+    assert np.concatenate(blocks).tolist() == list(range(1500))
+    assert all(len(set(builds[block])) == 1 for block in blocks)
+    assert [len(block) for block in blocks[-NEWEST_ALONE:]] == [1] * NEWEST_ALONE
+    assert len(blocks) <= MOST_READINGS + 3
+
+
+def test_what_was_drawn_together_before_keeps_its_number() -> None:
+    assert voltage_trend([0.0, 1.0, 2.0], [0.7, 0.7, 0.69], [1, 1, 1], readings=900).readings == 900
 
 
 def test_nothing_read_and_rows_of_unequal_length_are_refused() -> None:
