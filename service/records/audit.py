@@ -62,6 +62,7 @@ class Did(StrEnum):
     RUN_VOID = "run:made void"
     MAPPING_KEPT = "column mapping:kept"
     VOLTAGES_TYPED = "voltages:typed in"
+    VOLTAGES_VOID = "voltages:made void"
     CURVE_ADDED = "curve:added"
     CURVE_VOID = "curve:made void"
     TAP_MAP_WRITTEN = "tap map:written"

@@ -47,6 +47,7 @@ SENTENCES = {
     "run:made void": "made {subject} void",
     "column mapping:kept": "kept {subject}",
     "voltages:typed in": "typed in voltages of {subject}",
+    "voltages:made void": "made voltages of {subject} void",
     "curve:added": "added {subject}",
     "curve:made void": "made {subject} void",
     "tap map:written": "wrote {subject}",
