@@ -1,0 +1,91 @@
+"""Lives of several groups side by side: share surviving, law of life, rate, and do they differ?
+
+Groups are compared as they are found; that one lives shorter is an association. The test takes
+each part by itself: parts of one stack share its gases and its hours, so that it sees differences
+rather too readily.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from service.trade.errors import TradeError
+from service.trade.failure_rate import FailureRate, failure_rate
+from service.trade.kaplan_meier import SurvivalCurve, kaplan_meier
+from service.trade.lifetimes import Life, Lives, lives_of
+from service.trade.log_rank import LogRank, log_rank
+from service.trade.weibull import LEAST_FAILURES, WeibullLife, weibull
+
+FORMULA = 1
+FEW_FAILURES = 5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GroupLife:
+    """One group; ``why_no_weibull`` says what was missing where there is no fit."""
+
+    name: str
+    lives: Lives
+    curve: SurvivalCurve | None
+    weibull: WeibullLife | None
+    why_no_weibull: str
+    rate: FailureRate | None
+
+    @property
+    def is_few(self) -> bool:
+        """Fewer than five failures: the curve is a first indication only."""
+        return self.lives.failures < FEW_FAILURES
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LifeByGroup:
+    """All groups in the order given, and the test between those that have lives to count."""
+
+    groups: tuple[GroupLife, ...]
+    test: LogRank | None
+    tested: tuple[str, ...]
+    why_no_test: str
+    level: float
+
+
+def life_by_group(groups: Mapping[str, Sequence[Life]], level: float = 0.95) -> LifeByGroup:
+    """Compute everything for each group by its name.
+
+    >>> from service.trade.lifetimes import End
+    >>> found = life_by_group({"lot A": [Life(0, 900, End.FAILED), Life(0, 1500, End.RUNNING)],
+    ...                        "lot B": [Life(0, 1500, End.RUNNING)]})
+    >>> [(group.name, group.lives.failures, group.why_no_weibull) for group in found.groups][0]
+    ('lot A', 1, 'A law is fitted from 5 failures on.')
+    """
+    told = tuple(_group(name, lives_of(lives), level) for name, lives in groups.items())
+    counted = [group for group in told if group.lives.n]
+    test, why = _test(counted)
+    return LifeByGroup(told, test, tuple(group.name for group in counted), why, level)
+
+
+def _group(name: str, lives: Lives, level: float) -> GroupLife:
+    if not lives.n:
+        return GroupLife(name, lives, None, None, "There is no life to count.", None)
+    law, why = _law(lives, level)
+    watched = lives.watched_h
+    rate = failure_rate(lives.failures, watched, level) if watched > 0 else None
+    return GroupLife(name, lives, kaplan_meier(lives, level), law, why, rate)
+
+
+def _law(lives: Lives, level: float) -> tuple[WeibullLife | None, str]:
+    if lives.failures < LEAST_FAILURES:
+        return None, f"A law is fitted from {LEAST_FAILURES} failures on."
+    try:
+        return weibull(lives, level), ""
+    except TradeError as error:
+        return None, str(error)
+
+
+def _test(counted: Sequence[GroupLife]) -> tuple[LogRank | None, str]:
+    if len(counted) < 2:
+        return None, "A comparison needs two groups."
+    if not any(group.lives.failures for group in counted):
+        return None, "No part has failed in any group."
+    try:
+        return log_rank([group.lives for group in counted]), ""
+    except TradeError:
+        return None, "No two groups were watched at the same hours when a part failed."
