@@ -1,0 +1,365 @@
+"""Failing MEAs: those somebody confirmed, those that meet the rule, and why."""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import and_, func, select
+from sqlalchemy.orm import Session, aliased
+
+from service.records.queries.failing_rules import rule_label
+from service.records.queries.prepared import given, prepared
+from service.records.tables.designs import Design
+from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
+from service.records.tables.parts import Lot, Part
+from service.records.tables.people import Person
+from service.records.tables.stacks import Layer, Stack
+from service.trade.labels import part_label
+from service.trade.words import Usability, Whereabouts
+
+CONFIRMED, WITHDREW = aliased(Person), aliased(Person)
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """What one criterion said of an MEA, in words with figures."""
+
+    criterion: str
+    answer: RuleAnswer
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictOfRule:
+    """What a rule says of an MEA; ``is_newest``: by the version in force."""
+
+    rule_id: int
+    rule: str
+    design_id: int
+    version: int
+    is_newest: bool
+    answer: RuleAnswer
+    reasons: tuple[Reason, ...]
+    figures: dict[str, Any]
+    judged_at: datetime
+
+    @property
+    def telling(self) -> tuple[Reason, ...]:
+        """The criteria that gave the answer."""
+        return tuple(one for one in self.reasons if one.answer is self.answer)
+
+
+@dataclass(frozen=True, slots=True)
+class MarkOfPerson:
+    """Somebody's word that an MEA is failing; ``withdrawn_at`` None: it stands.
+
+    ``said`` is what the rule said then, None where there was none.
+    """
+
+    id: int
+    failed_at: datetime
+    reason: str
+    confirmed_by: str
+    confirmed_at: datetime
+    withdrawn_by: str | None
+    withdrawn_at: datetime | None
+    withdrawn_because: str
+    said: RuleAnswer | None
+    said_words: str
+
+
+@dataclass(frozen=True, slots=True)
+class FailingRow:
+    """One MEA of the list. ``answer`` None: no verdict; ``confirmed_by`` None: by nobody yet."""
+
+    part_id: int
+    label: str
+    lot_id: int | None
+    lot: str | None
+    whereabouts: Whereabouts
+    usability: Usability
+    place: str
+    stack_serial: str | None
+    cell: int | None
+    design: str | None
+    answer: RuleAnswer | None
+    reasons: tuple[Reason, ...]
+    figures: dict[str, Any]
+    judged_at: datetime | None
+    failed_at: datetime | None
+    mark_reason: str
+    confirmed_by: str | None
+    confirmed_at: datetime | None
+
+    @property
+    def telling(self) -> tuple[Reason, ...]:
+        """The criteria that gave the answer."""
+        return tuple(one for one in self.reasons if one.answer is self.answer)
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """How many MEAs stand where."""
+
+    confirmed: int
+    met: int
+    """meet the rule and nobody has confirmed it"""
+    cannot_be_judged: int
+    judged: int
+
+
+def verdict_of(session: Session, part_id: int) -> VerdictOfRule | None:
+    """What the rule says of an MEA; None where it was not judged. One statement."""
+    newest = _newest_version()
+    row: Any = session.execute(
+        prepared(
+            lambda: (
+                select(
+                    RuleVerdict.rule_id,
+                    RuleVerdict.answer,
+                    RuleVerdict.reasons,
+                    RuleVerdict.figures,
+                    RuleVerdict.judged_at,
+                    FailingRule.design_id,
+                    FailingRule.version,
+                    Design.name,
+                    Design.revision,
+                    newest.label("newest"),
+                )
+                .join(FailingRule, FailingRule.id == RuleVerdict.rule_id)
+                .join(Design, Design.id == FailingRule.design_id)
+                .where(RuleVerdict.part_id == given("part_id"))
+            )
+        ),
+        {"part_id": part_id},
+    ).first()
+    if row is None:
+        return None
+    return VerdictOfRule(
+        row.rule_id,
+        rule_label(f"{row.name} {row.revision}", row.version),
+        row.design_id,
+        row.version,
+        row.version == row.newest,
+        row.answer,
+        read_reasons(row.reasons),
+        json.loads(row.figures),
+        row.judged_at,
+    )
+
+
+def marks_of(session: Session, part_id: int) -> tuple[MarkOfPerson, ...]:
+    """What people said of an MEA, the newest first, withdrawn words too. One statement."""
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                select(
+                    FailingMark.id,
+                    FailingMark.failed_at,
+                    FailingMark.reason,
+                    CONFIRMED.name.label("confirmed_by"),
+                    FailingMark.confirmed_at,
+                    WITHDREW.name.label("withdrawn_by"),
+                    FailingMark.withdrawn_at,
+                    FailingMark.withdrawn_because,
+                    FailingMark.evidence,
+                )
+                .join(CONFIRMED, CONFIRMED.id == FailingMark.confirmed_by_id)
+                .outerjoin(WITHDREW, WITHDREW.id == FailingMark.withdrawn_by_id)
+                .where(FailingMark.part_id == given("part_id"))
+                .order_by(FailingMark.id.desc())
+            )
+        ),
+        {"part_id": part_id},
+    )
+    return tuple(_mark(*row) for row in rows)
+
+
+def _mark(*told: Any) -> MarkOfPerson:
+    *facts, evidence = told
+    said = json.loads(evidence)
+    answer = said.get("answer")
+    return MarkOfPerson(*facts, RuleAnswer(answer) if answer else None, said.get("words", ""))  # type: ignore[call-arg]
+
+
+def evidence_of(session: Session, part_id: int) -> tuple[int | None, dict[str, Any]]:
+    """The rule that judged an MEA and what it said, to be kept beside a person's word."""
+    verdict = verdict_of(session, part_id)
+    if verdict is None:
+        return None, {}
+    return verdict.rule_id, {
+        "rule": verdict.rule,
+        "answer": str(verdict.answer),
+        "words": "; ".join(one.words for one in verdict.telling),
+        "figures": verdict.figures,
+    }
+
+
+def failing_counts(session: Session, design_id: int | None = None) -> Counts:
+    """How many MEAs are confirmed, meet the rule unconfirmed, cannot be judged? Two statements."""
+    answers = dict(
+        session.execute(
+            select(RuleVerdict.answer, func.count())
+            .where(_by_rules_of(design_id))
+            .group_by(RuleVerdict.answer)
+        )
+        .tuples()
+        .all()
+    )
+    marks = (
+        select(RuleVerdict.answer, func.count())
+        .select_from(FailingMark)
+        .outerjoin(RuleVerdict, RuleVerdict.part_id == FailingMark.part_id)
+        .where(FailingMark.withdrawn_at.is_(None))
+        .group_by(RuleVerdict.answer)
+    )
+    if design_id is not None:
+        marks = marks.where(_by_rules_of(design_id))
+    marked = dict(session.execute(marks).tuples().all())
+    return Counts(
+        sum(marked.values()),
+        answers.get(RuleAnswer.MET, 0) - marked.get(RuleAnswer.MET, 0),
+        answers.get(RuleAnswer.CANNOT_BE_JUDGED, 0) - marked.get(RuleAnswer.CANNOT_BE_JUDGED, 0),
+        sum(answers.values()),
+    )
+
+
+def confirmed_failing(
+    session: Session, most: int, *, design_id: int | None = None, last_id: int | None = None
+) -> tuple[FailingRow, ...]:
+    """MEAs confirmed as failing, the newest word first. One statement.
+
+    ``last_id`` is the part of the last row shown before.
+    """
+    statement = (
+        _columns()
+        .select_from(FailingMark)
+        .join(Part, Part.id == FailingMark.part_id)
+        .outerjoin(RuleVerdict, RuleVerdict.part_id == Part.id)
+        .where(FailingMark.withdrawn_at.is_(None))
+        .order_by(FailingMark.id.desc())
+    )
+    if design_id is not None:
+        statement = statement.where(_by_rules_of(design_id))
+    if last_id is not None:
+        own = aliased(FailingMark)
+        before = select(func.max(own.id)).where(own.part_id == last_id).scalar_subquery()
+        statement = statement.where(FailingMark.id < before)
+    return _read(session, _with_the_rest(statement).limit(most))
+
+
+def judged(
+    session: Session,
+    answer: RuleAnswer,
+    most: int,
+    *,
+    design_id: int | None = None,
+    last_id: int | None = None,
+) -> tuple[FailingRow, ...]:
+    """MEAs of which the rule says so and nobody's word stands, by number. One statement.
+
+    ``last_id`` is the part of the last row shown before.
+    """
+    standing = and_(FailingMark.part_id == Part.id, FailingMark.withdrawn_at.is_(None))
+    statement = (
+        _columns()
+        .select_from(RuleVerdict)
+        .join(Part, Part.id == RuleVerdict.part_id)
+        .outerjoin(FailingMark, standing)
+        .where(RuleVerdict.answer == answer, _by_rules_of(design_id), FailingMark.id.is_(None))
+        .order_by(RuleVerdict.part_id)
+    )
+    if last_id is not None:
+        statement = statement.where(RuleVerdict.part_id > last_id)
+    return _read(session, _with_the_rest(statement).limit(most))
+
+
+def read_reasons(text: str) -> tuple[Reason, ...]:
+    """Reasons as they are kept."""
+    return tuple(
+        Reason(one["criterion"], RuleAnswer(one["answer"]), one["words"])
+        for one in json.loads(text)
+    )
+
+
+def _by_rules_of(design_id: int | None) -> Any:
+    """Verdicts by any version of the rules, of one design or of all: found by index."""
+    versions = aliased(FailingRule)
+    wanted = select(versions.id)
+    if design_id is not None:
+        wanted = wanted.where(versions.design_id == design_id)
+    return RuleVerdict.rule_id.in_(wanted)
+
+
+def _newest_version() -> Any:
+    every = aliased(FailingRule)
+    return (
+        select(func.max(every.version))
+        .where(every.design_id == FailingRule.design_id)
+        .correlate(FailingRule)
+        .scalar_subquery()
+    )
+
+
+def _columns() -> Any:
+    return select(
+        Part.id,
+        Part.serial,
+        Part.item_number,
+        Part.lot_id,
+        Lot.label.label("lot"),
+        Part.whereabouts,
+        Part.usability,
+        Part.place,
+        Stack.serial.label("stack_serial"),
+        Layer.cell,
+        Design.name,
+        Design.revision,
+        RuleVerdict.answer,
+        RuleVerdict.reasons,
+        RuleVerdict.figures,
+        RuleVerdict.judged_at,
+        FailingMark.failed_at,
+        FailingMark.reason.label("mark_reason"),
+        CONFIRMED.name.label("confirmed_by"),
+        FailingMark.confirmed_at,
+    )
+
+
+def _with_the_rest(statement: Any) -> Any:
+    return (
+        statement.outerjoin(FailingRule, FailingRule.id == RuleVerdict.rule_id)
+        .outerjoin(Design, Design.id == FailingRule.design_id)
+        .outerjoin(CONFIRMED, CONFIRMED.id == FailingMark.confirmed_by_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .outerjoin(Stack, Stack.id == Part.stack_id)
+        .outerjoin(Layer, and_(Layer.part_id == Part.id, Layer.present))
+    )
+
+
+def _read(session: Session, statement: Any) -> tuple[FailingRow, ...]:
+    found: Any = session.execute(statement)
+    return tuple(
+        FailingRow(
+            row.id,
+            part_label(row.serial, row.lot, row.item_number),
+            row.lot_id,
+            row.lot,
+            row.whereabouts,
+            row.usability,
+            row.place,
+            row.stack_serial,
+            row.cell,
+            None if row.name is None else f"{row.name} {row.revision}",
+            row.answer,
+            read_reasons(row.reasons) if row.reasons is not None else (),
+            json.loads(row.figures) if row.figures else {},
+            row.judged_at,
+            row.failed_at,
+            row.mark_reason or "",
+            row.confirmed_by,
+            row.confirmed_at,
+        )
+        for row in found
+    )

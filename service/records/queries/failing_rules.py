@@ -1,0 +1,150 @@
+"""Rules by which an MEA of a design counts as failing: all versions, and those in force."""
+
+import json
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
+
+from service.records.errors import NotFound
+from service.records.queries.prepared import given, given_all, prepared
+from service.records.tables.designs import Design
+from service.records.tables.failing import FailingRule as Row
+from service.records.tables.people import Person
+from service.trade.failing_rules import FailingRule, rule_from_data
+
+
+@dataclass(frozen=True, slots=True)
+class RuleVersion:
+    """One version of the rule of a design."""
+
+    id: int
+    design_id: int
+    design: str
+    version: int
+    rule: FailingRule
+    source: str
+    reason: str
+    by: str
+    made_at: datetime
+    newest: int
+
+    @property
+    def name(self) -> str:
+        """What people call it."""
+        return rule_label(self.design, self.version)
+
+    @property
+    def is_in_force(self) -> bool:
+        """The newest version is in force."""
+        return self.version == self.newest
+
+
+def rule_label(design: str, version: int) -> str:
+    """What people and the trail call a version.
+
+    >>> rule_label("Tarn 100 A", 2)
+    'rule of failing of Tarn 100 A, version 2'
+    """
+    return f"rule of failing of {design}, version {version}"
+
+
+def rules_of_design(session: Session, design_id: int) -> tuple[RuleVersion, ...]:
+    """All versions of the rule of a design, the newest first. One statement."""
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                _columns().where(Row.design_id == given("design_id")).order_by(Row.version.desc())
+            )
+        ),
+        {"design_id": design_id},
+    )
+    return tuple(_version(row) for row in rows)
+
+
+def rule_version(session: Session, rule_id: int) -> RuleVersion:
+    """One version. One statement. Raises NotFound."""
+    row: Any = session.execute(
+        prepared(lambda: _columns().where(Row.id == given("rule_id"))), {"rule_id": rule_id}
+    ).first()
+    if row is None:
+        raise NotFound("version of a rule of failing", rule_id)
+    return _version(row)
+
+
+def rules_in_force(session: Session) -> dict[int, RuleVersion]:
+    """The rule in force of each design that has one, by design id. One statement."""
+    later = aliased(Row)
+    rows: Any = session.execute(
+        prepared(
+            lambda: _columns().where(
+                Row.version
+                == select(func.max(later.version))
+                .where(later.design_id == Row.design_id)
+                .correlate(Row)
+                .scalar_subquery()
+            )
+        )
+    )
+    return {row.design_id: _version(row) for row in rows}
+
+
+def rules_named(session: Session, rule_ids: Collection[int]) -> dict[int, RuleVersion]:
+    """These versions by id. One statement."""
+    rows: Any = session.execute(
+        prepared(lambda: _columns().where(Row.id.in_(given_all("rule_ids")))),
+        {"rule_ids": list(rule_ids)},
+    )
+    return {row.id: _version(row) for row in rows}
+
+
+@lru_cache(maxsize=64)
+def read_rule(content: str) -> FailingRule:
+    """The rule of a version: its content was written by this program and never changes."""
+    return rule_from_data(json.loads(content))
+
+
+def _columns() -> Any:
+    every = aliased(Row)
+    newest = (
+        select(func.max(every.version))
+        .where(every.design_id == Row.design_id)
+        .correlate(Row)
+        .scalar_subquery()
+    )
+    return (
+        select(
+            Row.id,
+            Row.design_id,
+            Design.name,
+            Design.revision,
+            Row.version,
+            Row.content,
+            Row.source,
+            Row.reason,
+            Person.name.label("by"),
+            Row.made_at,
+            newest.label("newest"),
+        )
+        .join(Design, Design.id == Row.design_id)
+        .join(Person, Person.id == Row.by_id)
+    )
+
+
+def _version(row: Any) -> RuleVersion:
+    return RuleVersion(
+        row.id,
+        row.design_id,
+        f"{row.name} {row.revision}",
+        row.version,
+        read_rule(row.content),
+        row.source,
+        row.reason,
+        row.by,
+        row.made_at,
+        row.newest,
+    )

@@ -1,0 +1,45 @@
+"""The current density the stacks of a design are run at, by its figures in force: A/cm²."""
+
+from collections.abc import Collection
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
+
+from service.records.queries.limit_sets import read_figures
+from service.records.queries.prepared import given_all, prepared
+from service.records.tables.designs import Design
+from service.records.tables.limit_sets import LimitSet
+
+
+def operating_densities(session: Session, design_ids: Collection[int]) -> dict[int, float]:
+    """Operating current by active area, A/cm², of each design that has figures in force for it.
+
+    One statement, none where no design is named.
+    """
+    if not design_ids:
+        return {}
+    later = aliased(LimitSet)
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                select(LimitSet.design_id, LimitSet.content, Design.active_area_cm2)
+                .join(Design, Design.id == LimitSet.design_id)
+                .where(
+                    LimitSet.design_id.in_(given_all("design_ids")),
+                    LimitSet.version
+                    == select(func.max(later.version))
+                    .where(later.design_id == LimitSet.design_id, later.approved_at.is_not(None))
+                    .correlate(LimitSet)
+                    .scalar_subquery(),
+                )
+            )
+        ),
+        {"design_ids": list(design_ids)},
+    )
+    found = {}
+    for row in rows:
+        operation = read_figures(row.content).operation
+        if operation is not None and row.active_area_cm2:
+            found[row.design_id] = operation.current_a / row.active_area_cm2
+    return found
