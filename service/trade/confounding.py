@@ -64,10 +64,11 @@ def overlap(members: ArrayLike, codes: ArrayLike) -> Overlap:
     size, share = inside.size, float(inside.mean()) if inside.size else 0.0
     if not size or share in {0.0, 1.0}:
         return Overlap(0.0, None, int(size))
-    _, at, counts = np.unique(other, return_inverse=True, return_counts=True)
-    within = np.bincount(at, weights=inside) / counts
+    counts = np.bincount(other)
+    members_in = np.bincount(other[inside], minlength=counts.size)
+    within = members_in / np.maximum(counts, 1)
     left = float((counts * within * (1 - within)).sum() / size / (share * (1 - share)))
-    where = np.unique(other[inside])
+    where = np.flatnonzero(members_in)
     return Overlap(left, int(where[0]) if where.size == 1 else None, int(size))
 
 
@@ -118,8 +119,8 @@ def grid(
     kept_rows, at_rows = _leading(np.asarray(rows, dtype=np.int64), fails, most)
     kept_layers, at_layers = _leading(np.asarray(layers, dtype=np.int64), fails, most)
     columns_given = np.asarray(columns, dtype=np.int64)
-    found = np.unique(columns_given)
-    ordered = [*found[found >= 0].tolist(), *found[found < 0].tolist()]
+    found = np.flatnonzero(np.bincount(columns_given + 1))
+    ordered = [*(found[found > 0] - 1).tolist(), *([UNKNOWN] if 0 in found else [])]
     at_columns = _placed(columns_given, ordered)
     shape = (len(kept_rows), len(ordered), len(kept_layers))
     flat = (at_rows * shape[1] + at_columns) * shape[2] + at_layers

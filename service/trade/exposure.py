@@ -1,9 +1,11 @@
-"""Failing ones against those that had run at least as long: tables of a factor's levels by hours.
+"""Failing ones against those that had run as long: tables of a factor's levels by hours.
 
 A unit that has run 10 h says nothing of what fails at 400 h. So every failing unit is compared with
-those that had reached its own hours: the strata are groups of failing hours, at most `MOST_STRATA`.
+those that were running at its own hours, and with what was around them then: a unit may have
+several rows, one for each stretch of its life. The strata are groups of failing hours.
 
-Source: Mantel 1966, Cancer Chemother. Rep. 50, 163; Cox 1972, J. R. Stat. Soc. B 34, 187 (6).
+Source: Mantel 1966, Cancer Chemother. Rep. 50, 163; Cox 1972, J. R. Stat. Soc. B 34, 187 (6);
+stretches with a late entry: Andersen & Gill 1982, Ann. Stat. 10, 1100.
 """
 
 from dataclasses import dataclass
@@ -17,48 +19,79 @@ from service.trade.factors import UNKNOWN, wide
 FORMULA = 1
 MOST_STRATA = 16
 Counts = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
 class Exposure:
-    """Units by the hours they ran.
+    """Stretches of units' lives by the hours at which others fail.
 
-    ``from_h`` (s,): where each stratum begins; ``stratum`` (n,): the one a failing unit fails in,
-    s where its hours are not known; ``reached`` (n,): in how many it was at risk; ``failing`` (n,).
+    ``from_h`` (s,): where each stratum begins. Of each row (n,): at risk in the strata from
+    ``entered`` up to but not ``reached``; ``stands`` for its unit in plain counts; ``fails``: the
+    rows that end with failing, and ``stratum`` of each of those, s where its hours are not known.
     """
 
     from_h: NDArray[np.float64]
-    stratum: Counts
+    entered: Counts
     reached: Counts
-    failing: NDArray[np.bool_]
+    stands: Flags
+    fails: Counts
+    stratum: Counts
+
+    @property
+    def units(self) -> int:
+        """How many units there are."""
+        return int(self.stands.sum())
 
     @property
     def comparable(self) -> int:
-        """How many not failing had run as long as the first failing one."""
-        return int(((self.reached > 0) & ~self.failing).sum())
+        """How many units not failing were running when a failing one failed."""
+        at_risk = (self.reached > self.entered) & self.stands
+        at_risk[self.fails] = False
+        return int(at_risk.sum())
 
 
-def exposure(hours_h: ArrayLike, failing: ArrayLike) -> Exposure:
-    """In which stratum does each fail, and in how many was each at risk?
+def exposure(
+    left_h: ArrayLike,
+    failing: ArrayLike,
+    entered_h: ArrayLike | None = None,
+    stands: ArrayLike | None = None,
+) -> Exposure:
+    """In which strata was each at risk, and in which does a failing one fail?
 
-    ``hours_h``: own hours, at failing or until now; NaN where not known: at risk in none.
+    ``left_h``: own hours when the stretch ended: by failing, otherwise, or now; NaN where not
+    known: at risk in none. ``entered_h``: own hours when it began (left out: none). ``stands``: one
+    stretch of each unit, the failing one if it fails (left out: each row is a unit). A stretch
+    without hours counts only where it stands for its unit.
 
-    >>> exposure([100.0, 400.0, 90.0, 500.0], [True, True, False, False]).reached.tolist()
-    [1, 2, 0, 2]
+    >>> found = exposure([100.0, 400.0, 90.0, 500.0], [True, True, False, False])
+    >>> found.from_h.tolist(), found.reached.tolist()
+    ([100.0, 400.0], [1, 2, 0, 2])
 
-    Raises Inconsistent for arrays of different lengths or negative hours.
+    Raises Inconsistent for arrays of different lengths, and for stretches that end before they
+    began.
     """
-    hours, fails = np.asarray(hours_h, dtype=float), np.asarray(failing, dtype=bool)
-    if hours.shape != fails.shape or (hours < 0).any():
-        raise Inconsistent("hours must be zero or more, one for each unit judged.")
-    known = np.isfinite(hours)
-    own = hours[fails & known]
+    left, down = np.asarray(left_h, dtype=float), np.asarray(failing, dtype=bool)
+    begun = np.zeros(left.shape) if entered_h is None else np.asarray(entered_h, dtype=float)
+    counted = np.ones(left.shape, bool) if stands is None else np.asarray(stands, dtype=bool)
+    if not left.shape == down.shape == begun.shape == counted.shape:
+        raise Inconsistent("hours, judgements and units must have one entry for each stretch.")
+    if (left < begun).any() or (begun < 0).any():
+        raise Inconsistent("a stretch ends before it began, or hours are negative.")
+    fails = np.flatnonzero(down)
+    known = np.isfinite(left)
+    own = left[fails][known[fails]]
     starts = np.unique(own)
     if starts.size > MOST_STRATA:
         parts = np.arange(MOST_STRATA) / MOST_STRATA
         starts = np.unique(np.quantile(own, parts, method="lower"))
-    reached = np.searchsorted(starts, np.where(known, hours, -1.0), side="right")
-    return Exposure(starts, np.where(known, reached - 1, starts.size), reached, fails)
+    reached = np.searchsorted(starts, np.where(known, left, -1.0), side="right")
+    entered = np.searchsorted(starts, np.where(begun > 0, begun, -1.0), side="right")
+    stratum = np.where(known[fails], reached[fails] - 1, starts.size)
+    entered[fails] = np.minimum(entered[fails], stratum)
+    entered[(left == begun) & ~counted] = starts.size
+    np.minimum(entered, reached, out=entered)
+    return Exposure(starts, entered, reached, counted, fails, stratum)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +106,11 @@ class LevelCounts:
     all_failing_in: Counts
     known: int
     known_failing: int
+
+    @property
+    def met(self) -> Flags:
+        """The levels of which there is any unit, counted or at risk."""
+        return np.asarray((self.all > 0) | self.at_risk.any(axis=0))
 
     def strata(self, level: int) -> Counts:
         """The tables of one level against the rest, as `exact_tables` takes them, (s, 4)."""
@@ -106,35 +144,53 @@ class LevelCounts:
 def level_counts(codes: Counts, units: Exposure) -> LevelCounts:
     """How many of each level are at risk and fail in each stratum? ``codes`` (n,) or (n, w).
 
-    A unit with several levels counts once in each of them; one with none known counts nowhere.
+    A row with several levels counts in each of them, and must name none twice; one with none
+    known counts nowhere.
     """
-    each = wide(codes)
-    if each.shape[1] > 1:
-        each = np.sort(each, axis=1)
-        each[:, 1:][each[:, 1:] == each[:, :-1]] = UNKNOWN
-    known = (each >= 0).any(axis=1)
-    levels, strata = int(each.max(initial=-1)) + 1, units.from_h.size
-    width = strata + 1
-    reach = np.zeros(levels * width, dtype=np.int64)
-    down = np.zeros(levels * width, dtype=np.int64)
-    for column in each.T:
-        has = column >= 0
-        reach += np.bincount(column[has] * width + units.reached[has], minlength=levels * width)
-        has &= units.failing
-        down += np.bincount(column[has] * width + units.stratum[has], minlength=levels * width)
-    reached, failing = reach.reshape(levels, width), down.reshape(levels, width)
-    all_reach = np.bincount(units.reached[known], minlength=width)
-    all_down = np.bincount(units.stratum[known & units.failing], minlength=width)
+    columns = list(wide(codes).T)
+    levels, strata = max((int(c.max(initial=-1)) for c in columns), default=-1) + 1, units.from_h
+    width = strata.size + 1
+    change = np.zeros((levels, width), dtype=np.int64)
+    down = np.zeros((levels, width), dtype=np.int64)
+    every = np.zeros(levels, dtype=np.int64)
+    for column in columns:
+        base = (column + 1) * width
+        change += _tally(base + units.reached, levels, width)
+        change -= _tally(base + units.entered, levels, width)
+        down += _tally(base[units.fails] + units.stratum, levels, width)
+        every += np.bincount(column[units.stands] + 1, minlength=levels + 1)[1:]
+    known = _known(columns)
+    if known is None:
+        totals = np.bincount(units.reached, minlength=width)
+        totals = totals - np.bincount(units.entered, minlength=width)
+        stands, fails = units.stands.sum(), np.ones(units.fails.size, dtype=bool)
+    else:
+        totals = np.bincount(units.reached[known], minlength=width)
+        totals = totals - np.bincount(units.entered[known], minlength=width)
+        stands, fails = (units.stands & known).sum(), known[units.fails]
     return LevelCounts(
-        all=reached.sum(axis=1),
-        failing=failing.sum(axis=1),
-        at_risk=_from_here_on(reached)[:, 1:].T,
-        failing_in=failing[:, :strata].T,
-        all_at_risk=_from_here_on(all_reach)[1:],
-        all_failing_in=all_down[:strata],
-        known=int(known.sum()),
-        known_failing=int((known & units.failing).sum()),
+        all=every,
+        failing=down.sum(axis=1),
+        at_risk=_from_here_on(change)[:, 1:].T,
+        failing_in=down[:, : strata.size].T,
+        all_at_risk=_from_here_on(totals)[1:],
+        all_failing_in=np.bincount(units.stratum[fails], minlength=width)[: strata.size],
+        known=int(stands),
+        known_failing=int(fails.sum()),
     )
+
+
+def _tally(places: Counts, levels: int, width: int) -> Counts:
+    """Rows by level and stratum; places begin with the unknown, which is left out."""
+    counts = np.bincount(places, minlength=(levels + 1) * width)
+    return np.asarray(counts.reshape(levels + 1, width)[1:])
+
+
+def _known(columns: list[Counts]) -> Flags | None:
+    """The rows of which some level is known; None for all of them."""
+    if columns and columns[0].min(initial=0) > UNKNOWN:
+        return None
+    return np.asarray(np.logical_or.reduce([column >= 0 for column in columns]))
 
 
 def _from_here_on(counts: Counts) -> Counts:

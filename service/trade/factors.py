@@ -62,9 +62,10 @@ THIRD_LEVELS = ("lowest third", "middle third", "highest third")
 
 @dataclass(frozen=True, slots=True)
 class Factor:
-    """One factor's levels: a row for each unit, more columns where a unit has several at once.
+    """One factor's levels, more columns where several hold at once.
 
-    ``codes`` (units,) or (units, w), whole numbers from 0; UNKNOWN where not known or none more.
+    ``codes`` (n,) or (n, w): a row for each stay of an MEA, or for each build where the factor is
+    the build's; whole numbers from 0, none twice in a row; UNKNOWN where not known or none more.
     """
 
     kind: FactorKind
@@ -74,6 +75,19 @@ class Factor:
 def wide(codes: Codes) -> Codes:
     """The codes with a column for each level a unit may have at once, (units, w)."""
     return codes[:, None] if codes.ndim == 1 else codes
+
+
+def distinct(codes: Codes) -> Codes:
+    """The same levels, each named once a row: a second mention becomes UNKNOWN.
+
+    >>> distinct(np.array([[3, 3, 5], [1, 2, 1]])).tolist()
+    [[3, -1, 5], [1, 2, -1]]
+    """
+    each = wide(codes).copy()
+    for later in range(1, each.shape[1]):
+        for before in range(later):
+            each[each[:, later] == each[:, before], later] = UNKNOWN
+    return each
 
 
 def position_codes(distances: ArrayLike) -> Codes:

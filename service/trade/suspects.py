@@ -25,23 +25,29 @@ from service.trade.false_discovery import false_discovery, one_by_chance, smalle
 FORMULA = 1
 MOST_LEVELS = 8
 """Levels of a factor tested exactly and told one by one: those farthest from expectation."""
+ENOUGH_BUILDS = 400
+"""Builds looked at, evenly spread, to see whether a factor varies within them."""
 ONE_LEVEL_SHARE = 0.9
 """A factor with one level only in this share of builds is judged by builds."""
 
 
 @dataclass(frozen=True, slots=True)
 class Population:
-    """The MEAs compared: failing ones and comparable ones, (n,) each.
+    """The stays of all MEAs compared: one row for each MEA in each build, (n,) each.
 
-    An MEA's build is the one it ran longest in; ``build`` counts builds from 0, below 0: in none.
-    ``hours_h`` are its own hours, ``hours_in_build_h`` those in that build: until it failed, or
-    until now. NaN: not known.
+    ``build`` counts builds from 0, the rows of one build together. ``entered_h`` and ``left_h``:
+    own hours of the MEA when the build was closed, and when it failed in it, left it, or now; NaN
+    where not known. ``failing``: the stay in which an MEA failed, its later ones are left out.
+    ``stands``: one stay of each MEA for counting, the failing one or the last. ``ran_h`` (builds,):
+    hours each build ran in all.
     """
 
-    failing: NDArray[np.bool_]
-    hours_h: NDArray[np.float64]
     build: Counts
-    hours_in_build_h: NDArray[np.float64]
+    entered_h: NDArray[np.float64]
+    left_h: NDArray[np.float64]
+    failing: NDArray[np.bool_]
+    stands: NDArray[np.bool_]
+    ran_h: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,10 +112,12 @@ class Suspects:
 def suspects(population: Population, factors: Sequence[Factor], level: float = 0.95) -> Suspects:
     """In what do the failing differ from comparable MEAs? ``level`` of the intervals.
 
-    Factors of the build have a row for each build, all others one for each MEA. Raises Inconsistent
-    where rows do not fit.
+    Factors of the build have a row for each build, all others one for each stay. Raises
+    Inconsistent where rows do not fit.
     """
-    of_meas = exposure(population.hours_h, population.failing)
+    of_meas = exposure(
+        population.left_h, population.failing, population.entered_h, population.stands
+    )
     builds = _Builds.of(population)
     found = [_factor(factor, of_meas, builds, level) for factor in factors]
     told = [one for one in found if one.p is not None]
@@ -125,12 +133,12 @@ def suspects(population: Population, factors: Sequence[Factor], level: float = 0
         key=lambda one: (one.p is None, one.q, one.p),
     )
     return Suspects(
-        meas=population.failing.size,
-        failing=int(population.failing.sum()),
-        builds=builds.units.failing.size,
-        failing_builds=int(builds.units.failing.sum()),
+        meas=of_meas.units,
+        failing=of_meas.fails.size,
+        builds=builds.units.units,
+        failing_builds=builds.units.fails.size,
         comparable=of_meas.comparable,
-        hours_unknown=int((~np.isfinite(population.hours_h)).sum()),
+        hours_unknown=int((population.stands & ~np.isfinite(population.left_h)).sum()),
         looked_at=len(told),
         by_chance=one_by_chance(len(told)),
         factors=tuple(ordered),
@@ -139,46 +147,47 @@ def suspects(population: Population, factors: Sequence[Factor], level: float = 0
 
 @dataclass(frozen=True, slots=True)
 class _Builds:
-    """The builds as units: failing where one of its MEAs fails, at the hours of the first."""
+    """The builds as units: failing where one of its MEAs failed in it, at the hours of the first.
+
+    ``starts``: the first row of each build that has rows, ``numbers`` of those builds.
+    """
 
     units: Exposure
-    order: Counts
     starts: Counts
     numbers: Counts
+    rows: int
 
     @classmethod
     def of(cls, population: Population) -> "_Builds":
-        build = population.build
-        count = int(build.max(initial=-1)) + 1
-        order = np.argsort(build, kind="stable")
-        order = order[np.searchsorted(build[order], 0) :]
-        ordered = build[order]
-        starts = np.flatnonzero(np.diff(ordered, prepend=-1))
-        numbers = ordered[starts]
-        failing, hours = np.zeros(count, dtype=bool), np.full(count, np.nan)
-        if order.size:
-            down, ran = population.failing[order], population.hours_in_build_h[order]
-            failing[numbers] = np.logical_or.reduceat(down, starts)
-            first = np.minimum.reduceat(np.where(down & np.isfinite(ran), ran, np.inf), starts)
-            longest = np.maximum.reduceat(np.where(np.isfinite(ran), ran, -np.inf), starts)
-            own = np.where(failing[numbers], first, longest)
-            hours[numbers] = np.where(np.isfinite(own), own, np.nan)
-        return cls(exposure(hours, failing), order, starts, numbers)
+        build, hours = population.build, population.ran_h.astype(float)
+        starts = np.flatnonzero(np.diff(build, prepend=-1))
+        numbers = build[starts]
+        if np.unique(numbers).size != numbers.size:
+            raise Inconsistent("the rows of a build do not stand together.")
+        failing = np.zeros(hours.size, dtype=bool)
+        rows = np.flatnonzero(population.failing)
+        at = population.left_h[rows] - population.entered_h[rows]
+        failing[build[rows]] = True
+        hours[failing] = np.inf
+        np.minimum.at(hours, build[rows], np.where(np.isfinite(at), at, np.inf))
+        hours[~np.isfinite(hours)] = np.nan
+        return cls(exposure(hours, failing), starts, numbers, build.size)
 
     def alike(self, codes: Codes) -> Codes | None:
         """The codes by builds where nearly all builds have one level only; else None."""
-        ordered = wide(codes)[self.order]
-        if not ordered.size:
+        each = wide(codes)
+        if each.shape[0] != self.rows or not self.rows:
             return None
-        low = np.minimum.reduceat(ordered, self.starts)
-        high = np.maximum.reduceat(ordered, self.starts)
-        several = np.diff(np.append(self.starts, self.order.size)) > 1
-        several &= (high >= 0).any(axis=1)
-        one_level = (low == high).all(axis=1)
-        if not several.any() or one_level[several].mean() < ONE_LEVEL_SHARE:
+        few = np.linspace(0, self.starts.size - 1, min(ENOUGH_BUILDS, self.starts.size))
+        ends = np.append(self.starts, self.rows)
+        chosen = few.astype(np.int64)
+        rows = [each[ends[at] : ends[at + 1]] for at in chosen]
+        told = [own for own in rows if len(own) > 1 and (own >= 0).any()]
+        one_level = sum(bool((own == own[0]).all()) for own in told)
+        if not told or one_level < ONE_LEVEL_SHARE * len(told):
             return None
-        by_build = np.full((self.units.failing.size, ordered.shape[1]), UNKNOWN, dtype=np.int64)
-        by_build[self.numbers] = high
+        by_build = np.full((self.units.reached.size, each.shape[1]), UNKNOWN, dtype=np.int64)
+        by_build[self.numbers] = np.maximum.reduceat(each, self.starts)
         return by_build
 
 
@@ -186,10 +195,10 @@ def _factor(factor: Factor, of_meas: Exposure, builds: _Builds, level: float) ->
     by_build = builds.alike(factor.codes) if factor.kind.unit is Unit.MEA else factor.codes
     units = of_meas if by_build is None else builds.units
     codes = factor.codes if by_build is None else by_build
-    if codes.shape[0] != units.failing.size:
-        raise Inconsistent(f"{factor.kind}: {codes.shape[0]} rows for {units.failing.size} units.")
+    if codes.shape[0] != units.reached.size:
+        raise Inconsistent(f"{factor.kind}: {codes.shape[0]} rows for {units.reached.size}.")
     counts = level_counts(codes, units)
-    seen = int((counts.all > 0).sum())
+    seen = int(counts.met.sum())
     told = [_tested(counts, at) for at in _farthest(counts)] if seen > 1 else []
     ps = [one.test.two_sided for one in told if one.test]
     shown = () if factor.kind.is_of_people else _in_order(told, counts, level)
@@ -199,7 +208,7 @@ def _factor(factor: Factor, of_meas: Exposure, builds: _Builds, level: float) ->
         by_build_for_alikeness=by_build is not None and factor.kind.unit is Unit.MEA,
         n=counts.known,
         failing=counts.known_failing,
-        unknown=units.failing.size - counts.known,
+        unknown=units.units - counts.known,
         levels_seen=seen,
         levels=shown,
         p=smallest_of(ps, 1 if seen == 2 and codes.shape[1:] in {(), (1,)} else seen)
@@ -209,9 +218,9 @@ def _factor(factor: Factor, of_meas: Exposure, builds: _Builds, level: float) ->
 
 
 def _farthest(counts: LevelCounts) -> list[int]:
-    score = np.where(counts.all > 0, np.abs(counts.scores()), -1.0)
+    score = np.where(counts.met, np.abs(counts.scores()), -1.0)
     order = np.lexsort((-counts.all, -score))[:MOST_LEVELS]
-    return [int(at) for at in order if counts.all[at] > 0]
+    return [int(at) for at in order if counts.met[at]]
 
 
 def _tested(counts: LevelCounts, at: int) -> LevelFound:

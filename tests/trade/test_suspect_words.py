@@ -8,7 +8,8 @@ from service.trade import suspect_words as words
 from service.trade.confounding import Overlap
 from service.trade.factors import Factor, FactorKind
 from service.trade.position_test import position_test
-from service.trade.suspects import Population, Suspects, suspects
+from service.trade.suspects import Suspects, suspects
+from tests.trade.test_suspects import once
 
 
 def few() -> Suspects:
@@ -16,7 +17,7 @@ def few() -> Suspects:
     fails = np.array([1] * 3 + [0] * 3 + [1] + [0] * 17, dtype=bool)
     hours = np.where(fails, 10.0, 20.0)
     return suspects(
-        Population(fails, hours, np.arange(24), hours),
+        once(fails, hours, np.arange(24)),
         [
             Factor(FactorKind.MEA_LOT, np.array([0] * 6 + [1] * 18)),
             Factor(FactorKind.BUILDER, np.arange(24) % 2),
@@ -73,9 +74,9 @@ def test_an_empty_corner_says_about_and_upward() -> None:
     fails = np.array([1, 1, 0, 0, 0, 0, 0, 0], dtype=bool)
     hours = np.where(fails, 1.0, 2.0)
     lot = np.array([0, 0, 1, 1, 1, 1, 1, 1])
-    factor = suspects(
-        Population(fails, hours, np.arange(8), hours), [Factor(FactorKind.MEA_LOT, lot)]
-    ).factors[0]
+    factor = suspects(once(fails, hours, np.arange(8)), [Factor(FactorKind.MEA_LOT, lot)]).factors[
+        0
+    ]
     told = words.level_sentence(factor, factor.levels[0], "lot A")
 
     assert "odds ratio about" in told
@@ -86,7 +87,7 @@ def test_too_few_for_any_small_p_is_said() -> None:
     fails = np.array([1, 0, 0, 0], dtype=bool)
     hours = np.where(fails, 1.0, 2.0)
     factor = suspects(
-        Population(fails, hours, np.arange(4), hours),
+        once(fails, hours, np.arange(4)),
         [Factor(FactorKind.MEA_LOT, np.array([0, 1, 1, 1]))],
     ).factors[0]
 

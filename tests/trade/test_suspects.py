@@ -4,6 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from service.trade.errors import Inconsistent
 from service.trade.exposure import MOST_STRATA, exposure, level_counts
@@ -11,6 +13,7 @@ from service.trade.factors import (
     Factor,
     FactorKind,
     Unit,
+    distinct,
     opening_codes,
     outside,
     position_codes,
@@ -21,6 +24,14 @@ from service.trade.suspects import FactorFound, Population, suspects
 CELLS = 8
 
 
+def once(fails: np.ndarray, hours: np.ndarray, build: np.ndarray) -> Population:
+    """Every MEA in one build only, from its first hour on."""
+    ran = np.zeros(int(build.max(initial=-1)) + 1)
+    np.maximum.at(ran, build, hours)
+    every = np.ones(fails.size, dtype=bool)
+    return Population(build, np.zeros(hours.size), hours, fails, every, ran)
+
+
 def invented(seed: int = 3, builds: int = 60, bad_lot: int = 2) -> tuple[Population, np.ndarray]:
     """Stacks of eight cells with six lots mixed in each; one lot fails more often."""
     rng = np.random.default_rng(seed)
@@ -28,14 +39,14 @@ def invented(seed: int = 3, builds: int = 60, bad_lot: int = 2) -> tuple[Populat
     lot = rng.integers(0, 6, build.size)
     fails = rng.random(build.size) < np.where(lot == bad_lot, 0.35, 0.05)
     hours = np.repeat(rng.uniform(500, 2500, builds), CELLS) * np.where(fails, 0.7, 1.0)
-    return Population(fails, hours, build, hours), lot
+    return once(fails, hours, build), lot
 
 
 def test_the_lot_that_fails_more_often_comes_first() -> None:
     population, lot = invented()
     rng = np.random.default_rng(5)
     others = [
-        Factor(FactorKind.PLATE_LOT, rng.integers(0, 5, (lot.size, 2))),
+        Factor(FactorKind.PLATE_LOT, distinct(rng.integers(0, 5, (lot.size, 2)))),
         Factor(FactorKind.INSTRUMENT, rng.integers(0, 3, 60)),
     ]
 
@@ -77,7 +88,7 @@ def test_a_lot_that_fills_whole_stacks_is_counted_by_builds() -> None:
 
 def test_people_are_never_told_one_by_one() -> None:
     population, _ = invented()
-    people = np.stack([np.arange(60) % 4, np.arange(60) % 3], axis=1)
+    people = distinct(np.stack([np.arange(60) % 4, np.arange(60) % 3], axis=1))
 
     found = suspects(population, [Factor(FactorKind.BUILDER, people)]).factors[0]
 
@@ -93,9 +104,7 @@ def test_young_parts_do_not_make_an_older_lot_look_bad() -> None:
     lot = np.array([0] * 25 + [1] * 100)
     build = np.arange(125)
 
-    found = suspects(
-        Population(fails, hours, build, hours), [Factor(FactorKind.MEA_LOT, lot)]
-    ).factors[0]
+    found = suspects(once(fails, hours, build), [Factor(FactorKind.MEA_LOT, lot)]).factors[0]
 
     assert found.p is None
     level = found.levels[0]
@@ -109,9 +118,9 @@ def test_all_failing_at_the_first_hour_is_fishers_own_table() -> None:
     lot = np.array([0] * 6 + [1] * 18)
     hours = np.where(fails, 10.0, 20.0)
 
-    found = suspects(
-        Population(fails, hours, np.arange(24), hours), [Factor(FactorKind.MEA_LOT, lot)]
-    ).factors[0]
+    found = suspects(once(fails, hours, np.arange(24)), [Factor(FactorKind.MEA_LOT, lot)]).factors[
+        0
+    ]
 
     assert found.levels[0].test == found.levels[0].plain
     assert found.p == pytest.approx(0.0353, abs=5e-5)
@@ -121,10 +130,67 @@ def test_all_failing_at_the_first_hour_is_fishers_own_table() -> None:
 def test_levels_of_one_kind_in_a_unit_count_once() -> None:
     units = exposure([1.0, 2.0], [True, False])
 
-    counts = level_counts(np.array([[0, 0], [0, 1]]), units)
+    counts = level_counts(distinct(np.array([[0, 0], [0, 1]])), units)
 
     assert counts.all.tolist() == [2, 1]
     assert counts.failing.tolist() == [1, 0]
+
+
+def test_each_is_compared_with_what_was_around_it_at_those_hours() -> None:
+    """One MEA fails at 150 h; another was in lot 0 until 100 h and in lot 1 from then on."""
+    units = exposure(
+        left_h=[150.0, 100.0, 400.0],
+        failing=[True, False, False],
+        entered_h=[0.0, 0.0, 100.0],
+        stands=[True, False, True],
+    )
+
+    counts = level_counts(np.array([0, 0, 1]), units)
+
+    assert counts.at_risk.tolist() == [[1, 1]]
+    assert counts.all.tolist() == [1, 1]
+    assert units.units == 2
+
+
+def at_risk(row: tuple[int, int, int, bool, bool], hour: float) -> bool:
+    """Was this stretch (begun, left, lot, fails, is the last) running at an hour?"""
+    begun, left, _, fails, last = row
+    if begun == left and not last:
+        return False
+    return ((begun < hour or begun == hour == 0) and hour <= left) or (fails and left == hour)
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.lists(st.tuples(st.integers(0, 50), st.integers(-1, 3)), min_size=1, max_size=4),
+            st.booleans(),
+        ),
+        min_size=1,
+        max_size=12,
+    )
+)
+def test_tables_are_those_counted_one_by_one(
+    lives: list[tuple[list[tuple[int, int]], bool]],
+) -> None:
+    """At every failing hour: which MEAs were running, with which lot around them then."""
+    rows = []
+    for stays, fails in lives:
+        at = 0
+        for place, (ran, lot) in enumerate(stays):
+            last = place == len(stays) - 1
+            rows.append((at, at + ran, lot, fails and last, last))
+            at += ran
+    begun, left, lots, down, last = (np.array(column) for column in zip(*rows, strict=True))
+    units = exposure(left, down, begun, last)
+
+    counts = level_counts(lots, units)
+
+    if units.from_h.size == np.unique(left[down]).size:
+        for stratum, hour in enumerate(units.from_h):
+            for lot in range(counts.all.size):
+                running = [row for row in rows if row[2] == lot and at_risk(row, float(hour))]
+                assert counts.at_risk[stratum, lot] == len(running)
 
 
 def test_what_is_not_known_is_left_out_and_counted() -> None:
@@ -143,7 +209,7 @@ def test_unknown_hours_leave_the_plain_comparison() -> None:
     nothing = np.full(lot.size, np.nan)
 
     found = suspects(
-        replace(population, hours_h=nothing, hours_in_build_h=nothing),
+        replace(population, left_h=nothing, ran_h=np.full(60, np.nan)),
         [Factor(FactorKind.MEA_LOT, lot)],
     )
 
@@ -161,7 +227,7 @@ def test_many_failing_hours_are_gathered() -> None:
     found = exposure(hours, hours % 2 == 0)
 
     assert found.from_h.size == MOST_STRATA
-    assert (found.stratum[hours % 2 == 0] < MOST_STRATA).all()
+    assert (found.stratum < MOST_STRATA).all()
 
 
 def test_nothing_failing_is_no_error() -> None:
@@ -178,7 +244,7 @@ def test_nothing_failing_is_no_error() -> None:
 
 
 def test_nobody_at_all_is_no_error() -> None:
-    empty = Population(np.zeros(0, bool), np.zeros(0), np.zeros(0, np.int64), np.zeros(0))
+    empty = once(np.zeros(0, bool), np.zeros(0), np.zeros(0, np.int64))
 
     found = suspects(empty, [Factor(FactorKind.MEA_LOT, np.zeros(0, np.int64))])
 
@@ -189,7 +255,7 @@ def test_nobody_at_all_is_no_error() -> None:
 def test_rows_must_fit() -> None:
     population, _ = invented()
 
-    with pytest.raises(Inconsistent, match="rows for 60 units"):
+    with pytest.raises(Inconsistent, match="rows for 60"):
         suspects(population, [Factor(FactorKind.TORQUE, np.zeros(5, np.int64))])
 
 
