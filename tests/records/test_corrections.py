@@ -23,8 +23,9 @@ from service.records.queries.corrections import (
     corrections_of_records,
     corrections_waiting,
 )
-from service.records.queries.hours import build_hours, part_hours
+from service.records.queries.hours import build_hours
 from service.records.queries.layer_maps import layer_map
+from service.records.queries.part_hours import part_hours
 from service.records.tables.audit import AuditEntry
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.hours import HourReading

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import func, select, union
 from sqlalchemy.orm import Session
 
-from service.records.queries.hours import part_hours
+from service.records.queries.part_hours import part_hours
 from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 

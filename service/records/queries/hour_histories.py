@@ -1,28 +1,42 @@
-"""All meters and readings of one stack, as known now or at a time."""
+"""All meters and readings of one stack, as known now or at a time.
 
+What a bench reports is told by the day: a row has its first and newest showing and their count.
+"""
+
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.hours import AS_COUNTED, shifts_of
+from service.records.queries.hours import hours_now
 from service.records.queries.known import known
-from service.records.queries.prepared import given, prepared, then, told
-from service.records.tables.hours import HourMeter, HourReading, Moment
+from service.records.queries.meters import NO_METERS, Meters, meters_of, showing_of_report
+from service.records.queries.prepared import KNOWN_AT, given, prepared, told
+from service.records.tables.hours import HourReading, HourReport
 from service.records.tables.people import Person
+from service.records.tables.runs import RunReading
 from service.trade.running_hours import Hours
 
 WAS = aliased(HourReading)
+BY_A_BENCH = "reported by a bench"
+BY_A_LOG = "at the end of a log"
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What one meter showed, and the hours of the stack that follow from it."""
+    """What one meter showed, and the hours of the stack that follow from it.
+
+    ``moment`` is the moment of a person's reading, `BY_A_BENCH` or `BY_A_LOG`; of the last two,
+    ``first_shown`` and ``first_at`` tell what stood at the day's first report, or the log's
+    beginning.
+    """
 
     id: int
     meter_number: int
-    moment: Moment
+    moment: str
     shown: float
     taken_at: datetime
     known_from: datetime
@@ -31,9 +45,13 @@ class Reading:
     total: float
     """hours of the stack over all its meters, h"""
     at_least: bool
-    correction_id: int | None
-    was: float | None
+    correction_id: int | None = None
+    was: float | None = None
     """what it read before it was corrected, h"""
+    first_shown: float | None = None
+    first_at: datetime | None = None
+    report_count: int = 0
+    run_id: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,86 +66,200 @@ class MeterLife:
 
 @dataclass(frozen=True, slots=True)
 class HourHistory:
-    """All meters and readings of one stack, newest reading first."""
+    """All meters and the newest readings of one stack, newest reading first."""
 
     meters: tuple[MeterLife, ...]
     readings: tuple[Reading, ...]
     now: Hours
     read_at: datetime | None
+    older: datetime | None
+    """before which time the readings go on, where there are more"""
 
 
 def hour_history(
-    session: Session, stack_id: int, known_at: datetime | None = None, *, newest: int = 500
+    session: Session,
+    stack_id: int,
+    known_at: datetime | None = None,
+    *,
+    newest: int = 500,
+    before: datetime | None = None,
 ) -> HourHistory:
-    """Every meter of a stack and its newest readings, each with the hours of the stack it means."""
-    rows = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    HourReading.id,
-                    HourReading.meter_id,
-                    HourReading.moment,
-                    HourReading.hours,
-                    HourReading.taken_at,
-                    HourReading.known_from,
-                    HourReading.record_id,
-                    HourReading.correction_id,
-                    Person.name,
-                    WAS.hours.label("was"),
-                )
-                .join(Person, Person.id == HourReading.by_id)
-                .outerjoin(WAS, WAS.id == HourReading.replaces_id)
-                .where(
-                    HourReading.stack_id == given("stack_id"), known(HourReading, then(known_at))
-                )
-                .order_by(*AS_COUNTED)
-            ),
-            known_at is not None,
+    """Every meter of a stack and its newest readings, each with the hours of the stack it means.
+
+    ``before`` gives those taken before a time. Four statements, each of at most ``newest`` rows
+    found by index, however often the meter was read or reported.
+    """
+    meters = meters_of(session, [stack_id], known_at).get(stack_id, NO_METERS)
+    number = {meter.id: meter.number for meter in meters.meters}
+    values = told(known_at, stack_id=stack_id, most=newest + 1, **_only(before))
+    variant = (known_at is not None, before is not None)
+    found = [
+        *_read(session.execute(_readings(*variant), values), meters),
+        *_reported(session.execute(_reports(*variant), values), meters, known_at),
+        *_logged(session.execute(_runs(*variant), values), meters),
+    ]
+    found.sort(key=lambda one: (one.meter_number, one.shown, one.taken_at, one.id), reverse=True)
+    shown = tuple(found[:newest])
+    now = hours_now(meters)
+    return HourHistory(
+        meters=tuple(
+            MeterLife(number[meter.id], meter.label, meter.fitted_at, meter.removed_at)
+            for meter in meters.meters
         ),
-        told(known_at, stack_id=stack_id),
-    ).all()
-    meters = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    HourMeter.id,
-                    HourMeter.number,
-                    HourMeter.label,
-                    HourMeter.fitted_at,
-                    HourMeter.removed_at,
-                )
-                .where(HourMeter.stack_id == given("stack_id"))
-                .order_by(HourMeter.number)
-            )
-        ),
-        {"stack_id": stack_id},
-    ).all()
-    number = {meter.id: meter.number for meter in meters}
-    shifts = shifts_of([meter.id for meter in meters], rows)
-    rows = sorted(rows, key=lambda row: number[row.meter_id])
-    readings = tuple(
-        Reading(
+        readings=shown,
+        now=now.hours,
+        read_at=now.read_at,
+        older=min(one.taken_at for one in shown) if len(found) > newest else None,
+    )
+
+
+def _read(rows: Any, meters: Meters) -> Iterator[Reading]:
+    for row in rows:
+        yield Reading(
             id=row.id,
-            meter_number=number[row.meter_id],
             moment=row.moment,
             shown=row.hours,
             taken_at=row.taken_at,
             known_from=row.known_from,
             record_id=row.record_id,
             by=row.name,
-            total=shifts[row.meter_id].hours + row.hours,
-            at_least=shifts[row.meter_id].gaps > 0,
             correction_id=row.correction_id,
             was=row.was,
+            **_of_stack(meters, row.meter_id, row.hours),
         )
-        for row in reversed(rows)
-    )
-    newest_one = readings[0] if readings else None
-    return HourHistory(
-        meters=tuple(
-            MeterLife(row.number, row.label, row.fitted_at, row.removed_at) for row in meters
-        ),
-        readings=readings[:newest],
-        now=Hours(newest_one.total, newest_one.at_least) if newest_one else Hours(),
-        read_at=newest_one.taken_at if newest_one else None,
-    )
+
+
+def _reported(rows: Any, meters: Meters, known_at: datetime | None) -> Iterator[Reading]:
+    for row in rows:
+        showings = showing_of_report(row, known_at)
+        first, last = showings[0], showings[-1]
+        yield Reading(
+            id=row.id,
+            moment=BY_A_BENCH,
+            shown=last.hours,
+            taken_at=last.at,
+            known_from=last.at,
+            record_id=None,
+            by=row.name,
+            first_shown=first.hours,
+            first_at=first.at,
+            report_count=row.report_count,
+            **_of_stack(meters, row.meter_id, last.hours),
+        )
+
+
+def _logged(rows: Any, meters: Meters) -> Iterator[Reading]:
+    for row in rows:
+        yield Reading(
+            id=row.id,
+            moment=BY_A_LOG,
+            shown=row.meter_to_hours,
+            taken_at=row.ended_at,
+            known_from=row.known_from,
+            record_id=None,
+            by=row.name,
+            first_shown=row.meter_from_hours,
+            first_at=row.began_at,
+            run_id=row.run_id,
+            **_of_stack(meters, row.meter_id, row.meter_to_hours),
+        )
+
+
+def _of_stack(meters: Meters, meter_id: int, shown: float) -> dict[str, Any]:
+    number = next(meter.number for meter in meters.meters if meter.id == meter_id)
+    shift = meters.shift_of(meter_id)
+    return {
+        "meter_number": number,
+        "total": shift.hours + shown,
+        "at_least": shift.gaps > 0,
+    }
+
+
+def _only(before: datetime | None) -> dict[str, datetime]:
+    return {} if before is None else {"before": before}
+
+
+def _readings(is_then: bool, is_before: bool) -> Any:
+    def make() -> Any:
+        statement = (
+            select(
+                HourReading.id,
+                HourReading.meter_id,
+                HourReading.moment,
+                HourReading.hours,
+                HourReading.taken_at,
+                HourReading.known_from,
+                HourReading.record_id,
+                HourReading.correction_id,
+                Person.name,
+                WAS.hours.label("was"),
+            )
+            .join(Person, Person.id == HourReading.by_id)
+            .outerjoin(WAS, WAS.id == HourReading.replaces_id)
+            .where(
+                HourReading.stack_id == given("stack_id"),
+                known(HourReading, (KNOWN_AT if is_then else None)),
+            )
+        )
+        if is_before:
+            statement = statement.where(HourReading.taken_at < given("before"))
+        order = (HourReading.taken_at.desc(), HourReading.id.desc())
+        return statement.order_by(*order).limit(given("most"))
+
+    return prepared(make, (is_then, is_before))
+
+
+def _reports(is_then: bool, is_before: bool) -> Any:
+    def make() -> Any:
+        statement = (
+            select(
+                HourReport.id,
+                HourReport.meter_id,
+                HourReport.first_hours,
+                HourReport.first_at,
+                HourReport.last_hours,
+                HourReport.last_at,
+                HourReport.report_count,
+                Person.name,
+            )
+            .join(Person, Person.id == HourReport.by_id)
+            .where(HourReport.stack_id == given("stack_id"))
+        )
+        if is_then:
+            statement = statement.where(HourReport.first_at <= KNOWN_AT)
+        if is_before:
+            statement = statement.where(HourReport.last_at < given("before"))
+        return statement.order_by(HourReport.day.desc(), HourReport.last_at.desc()).limit(
+            given("most")
+        )
+
+    return prepared(make, (is_then, is_before))
+
+
+def _runs(is_then: bool, is_before: bool) -> Any:
+    def make() -> Any:
+        statement = (
+            select(
+                RunReading.id,
+                RunReading.run_id,
+                RunReading.meter_id,
+                RunReading.meter_from_hours,
+                RunReading.began_at,
+                RunReading.meter_to_hours,
+                RunReading.ended_at,
+                RunReading.known_from,
+                Person.name,
+            )
+            .join(Person, Person.id == RunReading.by_id)
+            .where(
+                RunReading.stack_id == given("stack_id"),
+                RunReading.meter_to_hours.is_not(None),
+                known(RunReading, (KNOWN_AT if is_then else None)),
+            )
+        )
+        if is_before:
+            statement = statement.where(RunReading.ended_at < given("before"))
+        order = (RunReading.began_at.desc(), RunReading.id.desc())
+        return statement.order_by(*order).limit(given("most"))
+
+    return prepared(make, (is_then, is_before))

@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import and_, exists, func, or_, select, union
 from sqlalchemy.orm import Session
 
-from service.records.queries.hours import part_hours
+from service.records.queries.part_hours import part_hours
 from service.records.tables.holds import Concession, Hold
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.people import Person

@@ -9,8 +9,8 @@ from typing import Any
 from sqlalchemy import and_, func, literal, null, select, type_coerce, union_all
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.hours import build_hours
 from service.records.queries.known import known
+from service.records.queries.part_hours import cell_hours
 from service.records.queries.prepared import given, prepared, then, told
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
@@ -95,11 +95,13 @@ class Sitting:
 def sittings(
     session: Session, part_id: int, known_at: datetime | None = None
 ) -> tuple[Sitting, ...]:
-    """Which builds did a part sit in, in the order of their closing? Five statements."""
+    """Which builds did a part sit in, in the order of their closing? Seven statements."""
     rows: Sequence[Any] = session.execute(
         prepared(lambda: _sat(known_at), known_at is not None), told(known_at, part_id=part_id)
     ).all()
-    hours = build_hours(session, {row.stack_id for row in rows}, known_at)
+    hours = cell_hours(
+        session, {row.stack_id for row in rows}, {row.build_id for row in rows}, known_at
+    )
     near, lot_ids = _near(session, part_id, known_at)
     return tuple(
         Sitting(
@@ -121,7 +123,7 @@ def sittings(
             rod_number=row.rod_number,
             end=row.end_,
             correction_id=row.correction_id,
-            hours=hours.get(row.build_id, Hours()),
+            hours=hours.of(row.build_id, row.cell),
             near=tuple(near.get(row.build_id, ())),
             lot_ids=lot_ids,
         )
