@@ -30,6 +30,16 @@ def usual_density(densities_a_cm2: Sequence[float]) -> float | None:
     return max(density for density, count in rounded.items() if count == most)
 
 
+def densities_read(densities_a_cm2: Sequence[float]) -> tuple[tuple[float, int], ...]:
+    """At which densities was it read, rounded to two figures, and how often? Rising.
+
+    >>> densities_read([0.7003, 0.6991, 0.301, 0.0])
+    ((0.3, 1), (0.7, 2))
+    """
+    counted = Counter(_two_figures(it) for it in densities_a_cm2 if it > 0)
+    return tuple(sorted(counted.items()))
+
+
 def is_near(
     density_a_cm2: float | None, reference_a_cm2: float, percent: float = NEAR_PERCENT
 ) -> bool:
