@@ -1,0 +1,222 @@
+"""Which column of a test bench's log is what: JSON form “log columns 1”.
+
+A mapping names columns as they stand in the file, each with its unit, so that one mapping serves
+every log of the same bench. What is left None is found from the file itself.
+"""
+
+import json
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from service.trade.errors import Inconsistent, OutOfRange
+from service.trade.log_units import label_in, linear
+from service.trade.plain_data import check_form, from_data, with_form
+from service.trade.units import Measure, labels
+
+FORM = "log columns 1"
+MOST_CELLS = 1000
+SEPARATORS = (";", ",", "\t", "|")
+
+
+class Signal(StrEnum):
+    """What a column other than time and cell voltages is."""
+
+    CURRENT = "current"
+    CURRENT_DENSITY = "current density"
+    STACK_VOLTAGE = "stack voltage"
+    TEMPERATURE = "stack temperature"
+    HYDROGEN_FLOW = "hydrogen flow"
+    AIR_FLOW = "air flow"
+    COOLANT_FLOW = "coolant flow"
+    HYDROGEN_PRESSURE = "hydrogen pressure"
+    AIR_PRESSURE = "air pressure"
+    METER = "hour meter"
+
+
+MEASURE_OF = {
+    Signal.CURRENT: Measure.CURRENT,
+    Signal.CURRENT_DENSITY: Measure.CURRENT_DENSITY,
+    Signal.STACK_VOLTAGE: Measure.VOLTAGE,
+    Signal.TEMPERATURE: Measure.TEMPERATURE,
+    Signal.HYDROGEN_FLOW: Measure.FLOW,
+    Signal.AIR_FLOW: Measure.FLOW,
+    Signal.COOLANT_FLOW: Measure.FLOW,
+    Signal.HYDROGEN_PRESSURE: Measure.PRESSURE,
+    Signal.AIR_PRESSURE: Measure.PRESSURE,
+    Signal.METER: Measure.DURATION,
+}
+"""What each is measured in; units as in log_units.kept_in."""
+
+
+class TimeKind(StrEnum):
+    """How a log tells time."""
+
+    CLOCK = "clock"  # date and time of day
+    ELAPSED = "elapsed"  # counts from the beginning
+    NONE = "none"  # rows in order, no time
+
+
+ELAPSED_S = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0, "h:min:s": 1.0}
+"""Seconds in one of each unit elapsed time is written in."""
+PATTERNS = {
+    "2026-03-07 14:20:05": "year-month-day",
+    "07.03.2026 14:20:05": "day.month.year",
+    "03/07/2026 14:20:05": "month/day/year",
+    "s since 1970": "seconds since 1970-01-01 UTC",
+    "ms since 1970": "milliseconds since 1970-01-01 UTC",
+    "day number": "days since 1899-12-30, as sheets count",
+}
+"""How clock times are written, by an example; what each means in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class TimeColumn:
+    """Where time stands: one column, or two (date, time of day).
+
+    ``unit`` is one of ELAPSED_S for elapsed time; ``pattern`` one of PATTERNS for clock times,
+    None: found from the file; ``zone`` an IANA name, None: the laboratory's, unless each time
+    says its own. Without time ``spacing_s`` may say how far rows are apart.
+    """
+
+    kind: TimeKind
+    columns: tuple[str, ...] = ()
+    unit: str = "s"
+    pattern: str | None = None
+    zone: str | None = None
+    spacing_s: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what contradicts itself."""
+        if self.kind is TimeKind.NONE and self.columns:
+            raise Inconsistent("A log without time has no time column.")
+        if self.kind is not TimeKind.NONE and not 1 <= len(self.columns) <= 2:
+            raise Inconsistent("Time needs one column, or two: date and time of day.")
+        if self.kind is TimeKind.ELAPSED and (len(self.columns) != 1 or self.unit not in ELAPSED_S):
+            raise OutOfRange("the unit of time", self.unit, "", ", ".join(ELAPSED_S))
+        if self.pattern is not None and self.pattern not in PATTERNS:
+            raise OutOfRange("the way times are written", self.pattern, "", ", ".join(PATTERNS))
+        if self.spacing_s is not None and not self.spacing_s > 0:
+            raise OutOfRange("the time between rows", self.spacing_s, "s", "more than 0")
+
+
+@dataclass(frozen=True, slots=True)
+class SignalColumn:
+    """A column (or a channel of the long form), what it is and its unit as written."""
+
+    signal: Signal
+    column: str
+    unit: str
+
+    def __post_init__(self) -> None:
+        """Refuse a unit that is none of the signal's measure."""
+        _refuse_unit(self.column, self.unit, MEASURE_OF[self.signal])
+
+
+@dataclass(frozen=True, slots=True)
+class CellColumn:
+    """A cell voltage: its column, the number of its channel and the unit."""
+
+    column: str
+    channel: int
+    unit: str = "V"
+
+    def __post_init__(self) -> None:
+        """Refuse a unit that is none of voltage, and a channel no monitor has."""
+        _refuse_unit(self.column, self.unit, Measure.VOLTAGE)
+        if not 1 <= self.channel <= 5000:
+            raise OutOfRange(f"the channel of {self.column}", self.channel, "", "1 to 5000")
+
+
+@dataclass(frozen=True, slots=True)
+class LongForm:
+    """One value a row: the column that names its channel, and the one that holds the value."""
+
+    channel_column: str
+    value_column: str
+
+
+@dataclass(frozen=True, slots=True)
+class Mapping:
+    """Which column is what. ``separator``, ``decimal`` and ``header_line`` None: found.
+
+    ``header_line`` counts lines of the file from 1; ``sheet`` is an XLSX sheet's name, None: the
+    first filled one.
+    """
+
+    time: TimeColumn
+    cells: tuple[CellColumn, ...] = ()
+    signals: tuple[SignalColumn, ...] = ()
+    long: LongForm | None = None
+    separator: str | None = None
+    decimal: str | None = None
+    header_line: int | None = None
+    sheet: str | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what contradicts itself."""
+        if len(self.cells) > MOST_CELLS:
+            raise OutOfRange("the number of cells", len(self.cells), "", f"at most {MOST_CELLS}")
+        _refuse_twice("Channel", [cell.channel for cell in self.cells])
+        _refuse_twice("The", [one.signal for one in self.signals])
+        _refuse_twice("Column", self.wanted)
+        if not self.cells and not self.signals:
+            raise Inconsistent("No column is mapped besides time.")
+        if self.separator not in {None, *SEPARATORS}:
+            raise OutOfRange("the separator", self.separator, "", "; , tab or |")
+        if self.decimal not in {None, ".", ","}:
+            raise OutOfRange("the decimal mark", self.decimal, "", "point or comma")
+        if self.decimal == "," == self.separator:
+            raise Inconsistent("A comma cannot part columns and decimals at once.")
+
+    @property
+    def wanted(self) -> tuple[str, ...]:
+        """Names of the columns, or of the channels of the long form, besides time."""
+        return (*(cell.column for cell in self.cells), *(one.column for one in self.signals))
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Columns the file must have."""
+        if self.long is not None:
+            return (*self.time.columns, self.long.channel_column, self.long.value_column)
+        return (*self.time.columns, *self.wanted)
+
+    def column_of(self, signal: Signal) -> SignalColumn | None:
+        """The column of a signal, None where it has none."""
+        return next((one for one in self.signals if one.signal is signal), None)
+
+    def to_json(self) -> str:
+        """As JSON text; reading it gives an equal mapping."""
+        return json.dumps(with_form(FORM, self), ensure_ascii=False)
+
+
+def mapping_from_json(text: str) -> Mapping:
+    """The mapping written in a JSON text.
+
+    Raises Inconsistent where it is no JSON, no mapping, or contradicts itself; OutOfRange for a
+    unit or word that is not known.
+    """
+    try:
+        data = json.loads(text)
+    except ValueError as trouble:
+        raise Inconsistent(f"The mapping is no JSON: {trouble}.") from None
+    return mapping_from_data(data)
+
+
+def mapping_from_data(data: Any) -> Mapping:
+    """The mapping in plain data; raises as mapping_from_json."""
+    return from_data(Mapping, check_form(FORM, data), "mapping")
+
+
+def _refuse_twice(what: str, named: Sequence[object]) -> None:
+    for one, count in Counter(named).items():
+        if count > 1:
+            raise Inconsistent(f"{what} {one} is given {count} times.")
+
+
+def _refuse_unit(column: str, unit: str, measure: Measure) -> None:
+    if label_in(unit, measure) is None:
+        raise OutOfRange(f"the unit of {column}", unit or "missing", "", ", ".join(labels(measure)))
+    linear(unit, measure)
