@@ -1,0 +1,217 @@
+"""A test bench's log read in batches: times in s, cell voltages and signals in the lab's units.
+
+    written = look_at(path)                        how it is written, with a sample
+    guess = guess_log(written)                     which column is what, with every doubt
+    log = RunLog(path, guess.mapping, zone)        as a person confirmed it
+    for batch in log.batches(progress): ...        in order, bounded memory
+    log.notes                                      what was left out and why
+
+Nothing is forced to agree: cell voltages that do not add up to the stack's stay as they are.
+"""
+
+from collections.abc import Callable, Iterator
+from collections.abc import Mapping as Reading
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from service.faces.files.run_logs_format import LogFormat
+from service.faces.files.run_logs_frames import Frames, look_at
+from service.faces.files.run_logs_long import Pivot
+from service.faces.files.run_logs_text import CHUNK_BYTES
+from service.faces.files.run_logs_times import TimeReader
+from service.records.errors import Refused
+from service.trade.errors import TradeError
+from service.trade.log_columns import MEASURE_OF, Mapping, Signal, TimeKind
+from service.trade.log_guess import Guess, guess_mapping
+from service.trade.log_times import BoolArray, FloatArray
+from service.trade.log_units import linear
+from service.trade.units import Measure
+
+__all__ = ["LogBatch", "LogNotes", "Progress", "RunLog", "guess_log", "look_at"]
+
+Progress = Callable[[int, int], None]
+"""Told after each batch: bytes (of Parquet and XLSX: rows) done, and of how many."""
+
+
+@dataclass(frozen=True, slots=True)
+class LogBatch:
+    """Rows of a log in order, each array of shape (n,); not a number where nothing was logged.
+
+    ``time_s`` counts from 1970-01-01 UTC where the log has clock times, else from the log's own
+    zero; None where it has no time. ``cell_v`` by channel number, in V; ``signals`` in the units
+    of log_units.kept_in: A, A/cm², V, °C, L/min, kPa, h. ``first_row`` counts from 1.
+    """
+
+    first_row: int
+    time_s: FloatArray | None
+    cell_v: Reading[int, FloatArray]
+    signals: Reading[Signal, FloatArray]
+
+    @property
+    def rows(self) -> int:
+        """How many rows."""
+        if self.time_s is not None:
+            return len(self.time_s)
+        return len(next(iter((*self.cell_v.values(), *self.signals.values()))))
+
+    def current_a(self, area_cm2: float) -> FloatArray | None:
+        """The current, or where only its density was logged, that times the active area."""
+        if Signal.CURRENT in self.signals:
+            return self.signals[Signal.CURRENT]
+        density = self.signals.get(Signal.CURRENT_DENSITY)
+        return None if density is None else density * area_cm2
+
+
+@dataclass(slots=True)
+class LogNotes:
+    """What was read and what was left out, in numbers and words."""
+
+    rows: int = 0
+    rows_without_time: int = 0
+    blank_rows: int = 0
+    unreadable: dict[str, int] = field(default_factory=dict)
+    examples: dict[str, str] = field(default_factory=dict)
+    cut_row_left_out: bool = False
+    channels_not_mapped: tuple[str, ...] = ()
+
+    @property
+    def in_words(self) -> tuple[str, ...]:
+        """One sentence for each thing left out."""
+        said = []
+        if self.rows_without_time:
+            said.append(f"{self.rows_without_time} rows without a readable time were left out.")
+        if self.cut_row_left_out:
+            said.append("The last row ends in its middle and was left out.")
+        for name, count in self.unreadable.items():
+            cells = "cell holds" if count == 1 else "cells hold"
+            said.append(f"{name}: {count} {cells} no number, such as “{self.examples[name]}”.")
+        if self.channels_not_mapped:
+            said.append(f"Not mapped and not read: {', '.join(self.channels_not_mapped[:20])}.")
+        return tuple(said)
+
+
+def guess_log(written: LogFormat) -> Guess:
+    """Which column of this log is what? Raises Refused where nothing in it looks like a run."""
+    try:
+        return guess_mapping(
+            written.headings, written.sample, units=written.units, decimal=written.decimal
+        )
+    except TradeError as trouble:
+        raise Refused("mapping", "", str(trouble), "Say by hand which column is what.") from None
+
+
+@dataclass(slots=True)
+class RunLog:
+    """A log and the mapping it is read through; ``zone`` is the lab's IANA name.
+
+    Raises Refused where the file is not readable, or a mapped column is not in it.
+    """
+
+    path: Path
+    mapping: Mapping
+    zone: str = "UTC"
+    chunk_bytes: int = CHUNK_BYTES
+    written: LogFormat = field(init=False)
+    notes: LogNotes = field(default_factory=LogNotes)
+
+    def __post_init__(self) -> None:
+        """Look at the file and compare its headings with the mapping."""
+        self.written = look_at(self.path, self.mapping)
+        missing = [name for name in self._columns if name not in self.written.headings]
+        if missing:
+            raise Refused(
+                "mapping",
+                ", ".join(missing[:10]),
+                "the log has no such column.",
+                f"Its columns are: {', '.join(self.written.headings[:40])}.",
+            )
+
+    @property
+    def has_clock(self) -> bool:
+        """Are its times clock times, so that they say when the run was?"""
+        return self.mapping.time.kind is TimeKind.CLOCK
+
+    @property
+    def _columns(self) -> tuple[str, ...]:
+        beside = [name for name in self.mapping.wanted if name in self.written.headings]
+        return tuple(dict.fromkeys((*self.mapping.columns, *beside)))
+
+    def batches(self, progress: Progress | None = None) -> Iterator[LogBatch]:
+        """Rows in order. Raises Refused where the file turns out damaged."""
+        self.notes = LogNotes()
+        mapping, long = self.mapping, self.mapping.long
+        clocked = mapping.time.columns if self.has_clock or mapping.time.unit == "h:min:s" else ()
+        as_text = frozenset({*clocked, *([long.channel_column] if long else [])})
+        frames = Frames(self.path, self.written, self._columns, as_text, self.chunk_bytes)
+        times = TimeReader(mapping.time, self.zone)
+        pivot = Pivot(mapping, self._columns) if long else None
+        for frame in frames:
+            yield from self._batch(pivot.feed(frame) if pivot else frame, times)
+            if progress is not None:
+                progress(frames.done, frames.total)
+        if pivot is not None:
+            yield from self._batch(pivot.finish(), times)
+            self.notes.channels_not_mapped = tuple(sorted(pivot.not_mapped))
+        self.notes.unreadable = dict(frames.unreadable)
+        self.notes.examples = dict(frames.examples)
+        self.notes.cut_row_left_out = frames.cut_row_left_out
+
+    def _batch(self, frame: pl.DataFrame | None, times: TimeReader) -> Iterator[LogBatch]:
+        if frame is None or not frame.height:
+            return
+        names = self.mapping.time.columns
+        if self.mapping.time.kind is TimeKind.NONE:
+            frame, seconds = self._without_blank(frame), self._by_spacing(frame.height)
+        else:
+            seconds = times.seconds([frame[name] for name in names])
+            is_timed = np.isfinite(seconds)
+            if not is_timed.all():
+                frame = self._without_time(frame, is_timed)
+                seconds = seconds[is_timed]
+        if not frame.height:
+            return
+        first = self.notes.rows + 1
+        self.notes.rows += frame.height
+        yield LogBatch(
+            first,
+            None if seconds is None else seconds[: frame.height],
+            {
+                one.channel: _values(frame[one.column], one.unit, Measure.VOLTAGE)
+                for one in self.mapping.cells
+            },
+            {
+                one.signal: _values(frame[one.column], one.unit, MEASURE_OF[one.signal])
+                for one in self.mapping.signals
+            },
+        )
+
+    def _by_spacing(self, rows: int) -> FloatArray | None:
+        spacing = self.mapping.time.spacing_s
+        if spacing is None:
+            return None
+        return np.arange(self.notes.rows, self.notes.rows + rows, dtype=np.float64) * spacing
+
+    def _without_blank(self, frame: pl.DataFrame) -> pl.DataFrame:
+        filled = frame.filter(~pl.all_horizontal(pl.col(*self.mapping.wanted).is_null()))
+        self.notes.blank_rows += frame.height - filled.height
+        return filled
+
+    def _without_time(self, frame: pl.DataFrame, is_timed: BoolArray) -> pl.DataFrame:
+        untimed = frame.filter(pl.Series(~is_timed))
+        blank = untimed.filter(pl.all_horizontal(pl.all().is_null())).height
+        self.notes.blank_rows += blank
+        self.notes.rows_without_time += untimed.height - blank
+        return frame.filter(pl.Series(is_timed))
+
+
+def _values(column: pl.Series, unit: str, measure: Measure) -> FloatArray:
+    values: FloatArray = column.to_numpy()
+    factor, addend = linear(unit, measure)
+    if factor != 1.0 or addend != 0.0:
+        values = values * factor + addend
+    if not np.isfinite(values.sum()) and np.isinf(values).any():
+        values = np.where(np.isinf(values), np.nan, values)  # a channel that is over its range
+    return values
