@@ -2,15 +2,16 @@
 
 import json
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.queries.tap_maps import channels_as_kept
 from service.records.tables.cell_taps import CellBridge, TapMap
+from service.records.tables.hours import HourMeter, HourReport
 from service.records.tables.people import Role
-from service.records.tables.runs import Snapshot, SnapshotKind
+from service.records.tables.runs import Run, RunKind, RunReading, Snapshot, SnapshotKind
 from service.records.tables.stacks import Build
 from service.trade.tap_maps import checked_map
 from tests import builders
@@ -92,6 +93,81 @@ def a_snapshot(
         spreads_v=json.dumps([0.001] * len(means_v)),
         by_id=by.id,
         known_from=at,
+    )
+    session.add(row)
+    session.flush()
+    return row
+
+
+def a_report(session: Session, stack_id: int, at: datetime, shown: Sequence[float]) -> HourReport:
+    """What a bench reported of the newest meter on one day, a minute apart."""
+    meter = session.scalars(
+        select(HourMeter).where(HourMeter.stack_id == stack_id).order_by(HourMeter.number.desc())
+    ).first()
+    assert meter is not None
+    by = session.scalars(select(builders.Person)).first() or builders.a_person(session)
+    row = HourReport(
+        stack_id=stack_id,
+        meter_id=meter.id,
+        day=at.astimezone(UTC).date(),
+        first_hours=shown[0],
+        first_at=at,
+        last_hours=shown[-1],
+        last_at=at + timedelta(minutes=len(shown) - 1),
+        report_count=len(shown),
+        by_id=by.id,
+    )
+    session.add(row)
+    session.flush()
+    return row
+
+
+def a_run(
+    session: Session,
+    build: Build,
+    began_at: datetime,
+    ended_at: datetime,
+    *,
+    meter: tuple[float, float] | None = None,
+    load_hours: float = 0.0,
+    gas_hours: float | None = None,
+) -> RunReading:
+    """A log read for a build; ``meter`` is what the hour meter showed at both ends, in h."""
+    by = session.scalars(select(builders.Person)).first() or builders.a_person(session)
+    number = len(session.scalars(select(Run.id)).all())
+    run = Run(
+        stack_id=build.stack_id,
+        kind=RunKind.LOG,
+        content_sha256=f"{number:064x}",
+        size_bytes=100,
+        name=f"log-{number}.csv",
+        added_by_id=by.id,
+        added_at=ended_at,
+    )
+    session.add(run)
+    session.flush()
+    fitted = select(HourMeter.id).where(HourMeter.stack_id == build.stack_id)
+    row = RunReading(
+        run_id=run.id,
+        stack_id=build.stack_id,
+        build_id=build.id,
+        mapping="{}",
+        formula="log 1",
+        began_at=began_at,
+        ended_at=ended_at,
+        row_count=100,
+        recorded_hours=(ended_at - began_at).total_seconds() / 3600,
+        load_hours=load_hours,
+        gas_hours=gas_hours,
+        starts=1,
+        stops=1,
+        meter_id=session.scalars(fitted.order_by(HourMeter.number.desc())).first()
+        if meter
+        else None,
+        meter_from_hours=meter and meter[0],
+        meter_to_hours=meter and meter[1],
+        by_id=by.id,
+        known_from=ended_at,
     )
     session.add(row)
     session.flush()

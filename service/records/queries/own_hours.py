@@ -1,0 +1,130 @@
+"""The own hours of a part at any time of its life: before, in earlier builds, in this one so far.
+
+All answers are as known now, or as they were known at ``known_at``; hours are in h, by the meter.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.queries.build_spans import BuildSpan
+from service.records.queries.cell_bridges import blank_cells, bridges_of_builds
+from service.records.queries.hours_at import TotalOverTime, stacks_running
+from service.records.queries.known import known
+from service.records.queries.part_hours import CellHours
+from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.tables.parts import Part
+from service.records.tables.stacks import Build, Layer
+from service.trade.running_hours import Hours
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """One build a part sat in, with the hours it had when that build was closed."""
+
+    span: BuildSpan
+    cell: int | None
+    hours_before: Hours
+    ran: Hours
+    """in this build so far, less what its cell was blank or bridged"""
+
+    def holds(self, time: datetime) -> bool:
+        """Whether the part sat there at a time."""
+        opened_at = self.span.opened_at
+        return self.span.closed_at <= time and (opened_at is None or time <= opened_at)
+
+
+@dataclass(frozen=True, slots=True)
+class OwnHours:
+    """The hours of one part over time; ``seats`` in the order of their closings."""
+
+    before: float
+    seats: tuple[Seat, ...]
+    cells: CellHours
+    totals: dict[int, TotalOverTime]
+
+    @property
+    def now(self) -> Hours:
+        """All hours of the part."""
+        return sum((seat.ran for seat in self.seats), Hours(self.before))
+
+    def at(self, time: datetime, meter_hours: float | None = None) -> Hours | None:
+        """The hours of the part at a time; None where it sat in no build then.
+
+        ``meter_hours`` is what the hour meter showed then, where that was recorded; else the
+        hours are taken between the showings before and after, in proportion.
+        """
+        seat = next((seat for seat in reversed(self.seats) if seat.holds(time)), None)
+        if seat is None:
+            return None
+        span = seat.span
+        if seat.cell in self.cells.blank.get(span.build_id, ()):
+            return seat.hours_before
+        total = self.totals[span.stack_id]
+        start = total.at(span.closed_at).hours if span.start is None else span.start.total
+        then_ = total.at(time, meter_hours)
+        bridged = 0.0 if seat.cell is None else self.cells.bridged(span.build_id, seat.cell, time)
+        since = max(0.0, then_.hours - start - bridged)
+        return seat.hours_before + Hours(since, span.start is None or then_.at_least)
+
+
+def own_hours_at(
+    session: Session, part_ids: Collection[int], known_at: datetime | None = None
+) -> dict[int, OwnHours]:
+    """Which hours had each of these parts at any time? Nine statements.
+
+    For layers of piles; a part that never sat in a build has the hours it came with.
+    """
+    values = told(known_at, part_ids=part_ids)
+    before: Any = session.execute(prepared(_before), {"part_ids": list(part_ids)}).all()
+    seats: Sequence[Any] = session.execute(
+        prepared(lambda: _seats(known_at), known_at is not None), values
+    ).all()
+    running = stacks_running(session, {row.stack_id for row in seats}, known_at)
+    builds = {row.build_id for row in seats}
+    totals = {stack_id: one.total for stack_id, one in running.items()}
+    spans = {at: span for one in running.values() for at, span in one.builds.items()}
+    cells = CellHours(
+        spans,
+        blank_cells(session, builds, known_at),
+        bridges_of_builds(session, builds, known_at),
+        totals,
+    )
+    sat: dict[int, list[tuple[BuildSpan, int | None]]] = {row.id: [] for row in before}
+    for row in seats:
+        if row.build_id in spans:
+            sat[row.part_id].append((spans[row.build_id], row.cell))
+    return {
+        row.id: OwnHours(
+            row.hours_before, _in_order(row.hours_before, sat[row.id], cells), cells, totals
+        )
+        for row in before
+    }
+
+
+def _in_order(
+    before: float, sat: list[tuple[BuildSpan, int | None]], cells: CellHours
+) -> tuple[Seat, ...]:
+    hours = Hours(before)
+    seats = []
+    for span, cell in sorted(sat, key=lambda one: (one[0].closed_at, one[0].build_id)):
+        ran = cells.of(span.build_id, cell)
+        seats.append(Seat(span, cell, hours, ran))
+        hours += ran
+    return tuple(seats)
+
+
+def _before() -> Any:
+    return select(Part.id, Part.hours_before).where(Part.id.in_(given_all("part_ids")))
+
+
+def _seats(known_at: datetime | None) -> Any:
+    return (
+        select(Layer.part_id, Layer.build_id, Layer.cell, Build.stack_id)
+        .join(Build, Build.id == Layer.build_id)
+        .where(Layer.part_id.in_(given_all("part_ids")), known(Layer, then(known_at)))
+    )
