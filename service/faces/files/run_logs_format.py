@@ -23,6 +23,8 @@ RIGHT = "A CSV (also packed as .gz), Parquet or XLSX file with one row a time wo
 LOOKED_AT = 256 * 1024
 """Bytes of unpacked text looked at."""
 SAMPLE_ROWS = 2_000
+SAMPLE_CELLS = 10_000
+"""A sample has at most so many rows, and of wide logs fewer: about so many cells."""
 HEADING_WITHIN = 200
 MOST_COLUMNS = 3_000
 COMMENTS = ("#", "%", "//")
@@ -136,7 +138,7 @@ def text_format(
         first + 1,
         distinct(names),
         units,
-        tuple(sample[:SAMPLE_ROWS]),
+        tuple(sample[: sample_rows(width)]),
         line_end,
     )
 
@@ -171,8 +173,13 @@ def table_format(
         first + 1,
         distinct(headings),
         units[:width] if units else None,
-        tuple(row[:width] for row in split[first : first + SAMPLE_ROWS]),
+        tuple(row[:width] for row in split[first : first + sample_rows(width)]),
     )
+
+
+def sample_rows(width: int) -> int:
+    """How many rows are a sample of a log of so many columns?"""
+    return max(100, min(SAMPLE_ROWS, SAMPLE_CELLS // max(1, width)))
 
 
 def distinct(names: Sequence[str]) -> tuple[str, ...]:

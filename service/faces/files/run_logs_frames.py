@@ -20,6 +20,7 @@ from service.faces.files.run_logs_format import (
     Kind,
     LogFormat,
     distinct,
+    sample_rows,
     table_format,
     text_format,
 )
@@ -189,7 +190,7 @@ def _parquet_format(path: Path) -> LogFormat:
     try:
         scan = pl.scan_parquet(path)
         names = scan.collect_schema().names()
-        sample = scan.head(SAMPLE_ROWS).collect()
+        sample = scan.head(sample_rows(len(names))).select(pl.all().cast(pl.String)).collect()
     except (pl.exceptions.PolarsError, OSError) as trouble:
         raise Refused(
             FIELD, path.name, f"it cannot be read as Parquet ({trouble}).", RIGHT
