@@ -1,0 +1,211 @@
+"""Lives of MEAs: watched from when to when, what ended them, and who is left out."""
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine
+from sqlalchemy.orm import Session
+
+from service.records.queries.life_rows import designs_with_stacks, mea_types
+from service.records.queries.lives_of_groups import GroupBy, LivesOfGroups, lives_of_groups
+from service.records.tables.failing import FailingRule, RuleAnswer, RuleVerdict
+from service.records.tables.people import Role
+from service.records.tables.stacks import Stack
+from service.trade.life_pieces import MISSING, NO_HOURS
+from service.trade.lifetimes import End, Life
+from tests import builders
+from tests.builders import FIRST_CLOSING
+from tests.found_by_index import read_whole
+from tests.records.living import DAY, a_failing_mark, a_living_lab
+
+
+def told(session: Session, by: GroupBy = GroupBy.LOT, **more: Any) -> LivesOfGroups:
+    return lives_of_groups(session, by, [it.id for it in mea_types(session)], **more)
+
+
+def lives(found: LivesOfGroups) -> dict[str, list[Life]]:
+    return {group.name: sorted(group.lives, key=str) for group in found.groups}
+
+
+def close(life: Life) -> tuple[Any, Any, End]:
+    entry, end = life.entry_h, life.exit_h
+    return (entry and round(entry, 3), end and round(end, 3), life.end)
+
+
+def test_lives_are_told_lot_by_lot(engine: Engine) -> None:
+    with Session(engine) as session:
+        lab = a_living_lab(session)
+
+        found = told(session)
+
+        by_name = lives(found)
+        assert list(by_name) == ["M-A", "M-B", "no lot named"]
+        assert {close(life) for life in by_name["M-A"]} == {
+            (0, 200, End.FAILED),  # A1, halfway through 400 h
+            (0, 400, End.REMOVED),  # A2 lies in store
+            (0, 550, End.RUNNING),  # A3: 400 h in one stack and 150 h in the other
+            (0, 300, End.RUNNING),  # A4 and A5
+        }
+        assert len(by_name["M-A"]) == 5
+        assert {close(life) for life in by_name["M-B"]} == {
+            (1000, 1700, End.RUNNING),  # B1 came with 1 000 h: watched from then on
+            (None, None, End.UNKNOWN),  # B2
+        }
+        assert [close(life) for life in by_name["no lot named"]] == [(0, 150, End.RUNNING)]
+        assert [group.id for group in found.groups] == [lab.lots[0].id, lab.lots[1].id, None]
+        assert (found.meas, found.never_fitted) == (8, 1)
+        (lost,) = found.left_out
+        assert (lost.label, lost.why, lost.has_failed) == ("B2", MISSING, False)
+
+
+def test_by_design_a_moved_mea_leaves_one_unfailed_and_enters_the_other_late(
+    engine: Engine,
+) -> None:
+    with Session(engine) as session:
+        lab = a_living_lab(session)
+
+        found = told(session, GroupBy.DESIGN)
+
+        first, second = (group.lives for group in found.groups)
+        assert (0, 400, End.REMOVED) in {close(life) for life in first}
+        assert {close(life) for life in second} == {
+            (400, 550, End.RUNNING), (0, 150, End.RUNNING)
+        }  # fmt: skip
+        assert [group.id for group in found.groups] == [lab.first.design_id, lab.second.design_id]
+        assert found.meas == 8
+
+
+def test_within_one_design_only_what_was_lived_there_counts(engine: Engine) -> None:
+    with Session(engine) as session:
+        lab = a_living_lab(session)
+
+        found = told(session, design_id=lab.second.design_id)
+
+        assert {name: [close(life) for life in own] for name, own in lives(found).items()} == {
+            "M-A": [(400, 550, End.RUNNING)],
+            "no lot named": [(0, 150, End.RUNNING)],
+        }
+        assert {it.id for it in designs_with_stacks(session)} == {
+            lab.first.design_id, lab.second.design_id
+        }  # fmt: skip
+
+
+def test_by_supplier_and_by_part_type(engine: Engine) -> None:
+    with Session(engine) as session:
+        a_living_lab(session)
+
+        by_supplier = lives(told(session, GroupBy.SUPPLIER))
+        by_type = told(session, GroupBy.PART_TYPE)
+
+        assert {name: len(own) for name, own in by_supplier.items()} == {
+            "Beckfoot Membranes (invented)": 2,
+            "Fellside Seals (invented)": 5,
+            "no supplier named": 1,
+        }
+        (only,) = by_type.groups
+        assert (only.name, len(only.lives)) == ("mea TEL-001 A", 8)
+
+
+def test_a_withdrawn_mark_is_no_failure(engine: Engine) -> None:
+    with Session(engine) as session:
+        lab = a_living_lab(session)
+        mark = a_failing_mark(session, lab.meas["A4"], FIRST_CLOSING + 45 * DAY)
+        before = sum(life.end is End.FAILED for life in lives(told(session))["M-A"])
+        mark.withdrawn_at, mark.withdrawn_by_id = FIRST_CLOSING + 70 * DAY, mark.confirmed_by_id
+        session.flush()
+
+        after = sum(life.end is End.FAILED for life in lives(told(session))["M-A"])
+
+        assert (before, after) == (2, 1)
+
+
+def test_a_failure_found_after_removal_is_at_the_hours_it_was_removed_with(engine: Engine) -> None:
+    with Session(engine) as session:
+        lab = a_living_lab(session)
+        a_failing_mark(session, lab.meas["A2"], FIRST_CLOSING + 50 * DAY)
+
+        assert (0, 400, End.FAILED) in {close(life) for life in lives(told(session))["M-A"]}
+
+
+def test_a_failure_before_moving_ends_the_life_there(engine: Engine) -> None:
+    with Session(engine) as session:
+        lab = a_living_lab(session)
+        a_failing_mark(session, lab.meas["A3"], lab.failed_at)
+
+        first, second = (group.lives for group in told(session, GroupBy.DESIGN).groups)
+
+        assert sum(close(life) == (0, 200, End.FAILED) for life in first) == 2
+        assert [close(life) for life in second] == [(0, 150, End.RUNNING)]
+
+
+def test_meas_whose_hours_nobody_read_are_left_out_and_named(engine: Engine) -> None:
+    with Session(engine) as session:
+        types = builders.the_part_types(session)
+        stack = builders.a_stack(session, serial="TARN-U1")
+        meas = [builders.a_part(session, types.mea, serial="U1")]
+        pile = builders.a_pile(session, stack, 1, meas=meas)
+        builders.a_build(session, stack, laid=pile)
+        builders.a_build(session, stack, laid=pile)  # opened and closed, and no meter read
+
+        (lost,) = told(session).left_out
+
+        assert (lost.label, lost.why) == ("U1", NO_HOURS)
+
+
+def test_those_that_meet_the_rule_unconfirmed_are_counted_beside(engine: Engine) -> None:
+    with Session(engine) as session:
+        lab = a_living_lab(session)
+        rule = FailingRule(
+            design_id=lab.first.design_id, version=1, content="{}", source="invented",
+            reason="a beginning", by_id=builders.a_person(session, Role.QUALITY).id,
+            made_at=FIRST_CLOSING,
+        )  # fmt: skip
+        session.add(rule)
+        session.flush()
+        for name, answer in (("A1", RuleAnswer.MET), ("A4", RuleAnswer.MET),
+                             ("A5", RuleAnswer.NOT_MET)):  # fmt: skip
+            session.add(
+                RuleVerdict(
+                    part_id=lab.meas[name].id, rule_id=rule.id, stack_id=lab.first.id,
+                    answer=answer, reasons="[]", judged_at=FIRST_CLOSING,
+                )
+            )  # fmt: skip
+        session.flush()
+
+        assert told(session).met_unconfirmed == 1
+
+
+@pytest.mark.parametrize("by", GroupBy)
+def test_the_number_of_statements_does_not_grow(
+    engine: Engine, statements: Callable[[], Any], by: GroupBy
+) -> None:
+    with Session(engine) as session:
+        a_living_lab(session)
+        session.commit()
+        with statements() as few:
+            told(session, by)
+        for _ in range(3):
+            builders.a_build(session, builders.a_stack(session, cells=3), hours=50.0)
+        session.commit()
+        with statements() as many:
+            told(session, by)
+
+        assert len(few) == len(many) <= 20
+
+
+def test_nothing_but_meas_is_read(statements: Callable[[], Any], app: Any) -> None:
+    with Session(app.state.engine) as session:
+        a_living_lab(session)
+        session.commit()
+        with statements() as seen:
+            told(session)
+
+    assert read_whole(app.state.engine, seen) == []
+
+
+def test_without_meas_there_is_nothing(engine: Engine) -> None:
+    with Session(engine) as session:
+        found = told(session)
+
+        assert (found.groups, found.meas, session.get(Stack, 1)) == ((), 0, None)
