@@ -72,6 +72,7 @@ def a_snapshot(
     channels: Sequence[str] = (),
     density_a_cm2: float = 0.7,
     meter_hours: float | None = None,
+    kind: SnapshotKind = SnapshotKind.STEADY,
 ) -> Snapshot:
     """Ten steady minutes around a time."""
     names = channels or [f"U{number} (V)" for number in range(1, len(means_v) + 1)]
@@ -79,7 +80,7 @@ def a_snapshot(
     row = Snapshot(
         stack_id=build.stack_id,
         build_id=build.id,
-        kind=SnapshotKind.STEADY,
+        kind=kind,
         from_at=at - timedelta(minutes=5),
         until_at=at + timedelta(minutes=5),
         row_count=600,

@@ -1,0 +1,283 @@
+"""What was read of MEAs in all their builds, over their own hours, at one current density.
+
+Set-based: the number of statements does not depend on how many MEAs and builds there are. Own
+hours are the MEA's, at load, in h; voltages in V, densities in A/cm².
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.queries.build_voltages import BuildVoltages, build_voltages
+from service.records.queries.known import known
+from service.records.queries.own_hours import OwnHours, own_hours_at
+from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.tables.designs import Design
+from service.records.tables.runs import SnapshotKind
+from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
+from service.trade.failing_verdicts import MeaFacts
+from service.trade.reference_voltages import NEAR_PERCENT, usual_density, voltage_on_curve
+from service.trade.voltage_trend import drawn_together, voltage_trend
+
+
+@dataclass(frozen=True, slots=True)
+class MeaSat:
+    """One build an MEA sat in; ``place`` counts them from 1 in the order of their closing."""
+
+    place: int
+    build_id: int
+    build_number: int
+    stack_id: int
+    stack_serial: str
+    design_id: int
+    design: str
+    cell: int
+    position: int
+    closed_at: datetime
+    opened_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceReadings:
+    """Readings at one density in the order of time. Long rows are drawn together: ``counts``.
+
+    ``places`` names the build of each by `MeaSat.place`; ``at_least``: hours of a stretch before
+    it are not known. ``readings`` is how many there were.
+    """
+
+    density_a_cm2: float
+    times: tuple[datetime, ...]
+    hours_h: tuple[float, ...]
+    at_least: tuple[bool, ...]
+    voltages_v: tuple[float, ...]
+    places: tuple[int, ...]
+    counts: tuple[int, ...]
+    from_curve: tuple[bool, ...]
+    readings: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Raw:
+    at: datetime
+    meter_hours: float | None
+    voltage_v: float
+    place: int
+    from_curve: bool
+
+
+@dataclass(frozen=True)
+class MeaHistory:
+    """One MEA: where it sat, and what was read of it there."""
+
+    part_id: int
+    sat: tuple[MeaSat, ...]
+    builds: dict[int, BuildVoltages]
+    hours: OwnHours | None
+
+    @property
+    def newest(self) -> MeaSat | None:
+        """The build of its newest voltage, with or without load; None where none was read."""
+        return next((sat for sat in reversed(self.sat) if self._is_read(sat)), None)
+
+    def densities(self) -> list[float]:
+        """The densities it was read at in snapshots, under load."""
+        found: list[float] = []
+        for _sat, build, column in self._columns():
+            told = build.under_load & np.isfinite(build.volts[:, column])
+            found.extend(build.densities[told].tolist())
+        return found
+
+    def usual_density(self) -> float | None:
+        """The density most of its snapshots share; None where it has none under load."""
+        return usual_density(self.densities())
+
+    def at_density(self, density_a_cm2: float, percent: float = NEAR_PERCENT) -> ReferenceReadings:
+        """Its readings near a density, those of curves taken at it, over its own hours."""
+        raw: list[_Raw] = []
+        for sat in self.sat:
+            raw += sorted(self._raw_in(sat, density_a_cm2, percent), key=lambda it: it.at)
+        blocks = drawn_together([it.place for it in raw]) if raw else []
+        times, meters, volts = [], [], []
+        for block in blocks:
+            inside = [raw[at] for at in block]
+            stamps = [it.at.timestamp() for it in inside]
+            times.append(datetime.fromtimestamp(sum(stamps) / len(stamps), UTC))
+            meters.append(_mean_or_none([it.meter_hours for it in inside]))
+            volts.append(sum(it.voltage_v for it in inside) / len(inside))
+        own = [self._hours(at, meter) for at, meter in zip(times, meters, strict=True)]
+        firsts = [raw[block[0]] for block in blocks]
+        return ReferenceReadings(
+            density_a_cm2,
+            tuple(times),
+            tuple(hours for hours, _at_least in own),
+            tuple(at_least for _hours, at_least in own),
+            tuple(volts),
+            tuple(it.place for it in firsts),
+            tuple(len(block) for block in blocks),
+            tuple(it.from_curve for it in firsts),
+            len(raw),
+        )
+
+    def without_load(self) -> tuple[tuple[datetime, float], ...]:
+        """Its voltages without load with their times, in the order of time."""
+        found = []
+        for _sat, build, column in self._columns():
+            for row, kind in enumerate(build.kinds):
+                if kind is SnapshotKind.OPEN_CIRCUIT and np.isfinite(build.volts[row, column]):
+                    found.append((build.times[row], float(build.volts[row, column])))
+        return tuple(sorted(found))
+
+    def scores(self) -> tuple[float | None, ...]:
+        """Its scores among the cells of its newest build, under load, in the order of time."""
+        newest = self.newest
+        for sat, build, column in self._columns():
+            if sat == newest:
+                told = build.under_load & np.isfinite(build.volts[:, column])
+                return tuple(
+                    float(it) if np.isfinite(it) else None for it in build.scores[told, column]
+                )
+        return ()
+
+    def facts(self, readings: ReferenceReadings | None) -> MeaFacts:
+        """What a rule judges it by."""
+        trend = None
+        if readings is not None and readings.readings:
+            trend = voltage_trend(
+                readings.hours_h, readings.voltages_v, readings.places, readings=readings.readings
+            )
+        return MeaFacts(
+            readings.hours_h if readings else (),
+            readings.voltages_v if readings else (),
+            trend,
+            self.scores(),
+            tuple(volts for _at, volts in self.without_load()),
+        )
+
+    def _columns(self) -> list[tuple[MeaSat, BuildVoltages, int]]:
+        found = []
+        for sat in self.sat:
+            build = self.builds.get(sat.build_id)
+            if build is not None and self.part_id in build.column_of:
+                found.append((sat, build, build.column_of[self.part_id]))
+        return found
+
+    def _is_read(self, sat: MeaSat) -> bool:
+        build = self.builds.get(sat.build_id)
+        if build is None:
+            return False
+        column = build.column_of.get(self.part_id)
+        if column is not None and bool(np.isfinite(build.volts[:, column]).any()):
+            return True
+        return any(self.part_id in curve.by_part for curve in build.curves)
+
+    def _raw_in(self, sat: MeaSat, density: float, percent: float) -> list[_Raw]:
+        build = self.builds.get(sat.build_id)
+        if build is None:
+            return []
+        found: list[_Raw] = []
+        column = build.column_of.get(self.part_id)
+        if column is not None:
+            told = build.near(density, percent) & np.isfinite(build.volts[:, column])
+            found += [
+                _Raw(build.times[row], build.meters[row], float(volts), sat.place, False)
+                for row, volts in zip(np.flatnonzero(told), build.volts[told, column], strict=True)
+            ]
+        for curve in build.curves:
+            points = curve.by_part.get(self.part_id, ())
+            volts = voltage_on_curve(
+                [it.density_a_cm2 for it in points], [it.voltage_v for it in points], density
+            )
+            if volts is not None:
+                found.append(_Raw(curve.taken_at, curve.meter_hours, volts, sat.place, True))
+        return found
+
+    def _hours(self, at: datetime, meter_hours: float | None) -> tuple[float, bool]:
+        found = self.hours.at(at, meter_hours) if self.hours else None
+        return (found.hours, found.at_least) if found else (0.0, True)
+
+
+def mea_histories(
+    session: Session, part_ids: Collection[int], known_at: datetime | None = None
+) -> dict[int, MeaHistory]:
+    """What was read of each of these MEAs, by part id.
+
+    A part that sat in no cell has a history without builds.
+    """
+    sat = mea_sittings(session, part_ids, known_at)
+    builds = build_voltages(
+        session, sorted({one.build_id for own in sat.values() for one in own}), known_at
+    )
+    hours = own_hours_at(session, list(sat), known_at) if builds else {}
+    return {
+        part_id: MeaHistory(part_id, sat.get(part_id, ()), builds, hours.get(part_id))
+        for part_id in part_ids
+    }
+
+
+def mea_sittings(
+    session: Session, part_ids: Collection[int], known_at: datetime | None = None
+) -> dict[int, tuple[MeaSat, ...]]:
+    """The cells these MEAs sat in, build by build, in the order of closing. One statement."""
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                select(
+                    Layer.part_id,
+                    Layer.build_id,
+                    Build.number,
+                    Build.stack_id,
+                    Stack.serial,
+                    Stack.design_id,
+                    Design.name,
+                    Design.revision,
+                    Layer.cell,
+                    Layer.position,
+                    BuildPeriod.closed_at,
+                    BuildPeriod.opened_at,
+                )
+                .join(Build, Build.id == Layer.build_id)
+                .join(Stack, Stack.id == Build.stack_id)
+                .join(Design, Design.id == Stack.design_id)
+                .join(BuildPeriod, BuildPeriod.build_id == Layer.build_id)
+                .where(
+                    Layer.part_id.in_(given_all("part_ids")),
+                    known(Layer, then(known_at)),
+                    known(BuildPeriod, then(known_at)),
+                    Layer.cell.is_not(None),
+                )
+                .order_by(Layer.part_id, BuildPeriod.closed_at, Build.id)
+            ),
+            known_at is not None,
+        ),
+        told(known_at, part_ids=part_ids),
+    )
+    found: dict[int, list[MeaSat]] = defaultdict(list)
+    for row in rows:
+        own = found[row.part_id]
+        own.append(
+            MeaSat(
+                len(own) + 1,
+                row.build_id,
+                row.number,
+                row.stack_id,
+                row.serial,
+                row.design_id,
+                f"{row.name} {row.revision}",
+                row.cell,
+                row.position,
+                row.closed_at,
+                row.opened_at,
+            )
+        )
+    return {part_id: tuple(own) for part_id, own in found.items()}
+
+
+def _mean_or_none(values: Sequence[float | None]) -> float | None:
+    known_ones = [value for value in values if value is not None]
+    return sum(known_ones) / len(values) if len(known_ones) == len(values) else None
