@@ -198,14 +198,12 @@ def evidence_of(session: Session, part_id: int) -> tuple[int | None, dict[str, A
 
 def failing_counts(session: Session, design_id: int | None = None) -> Counts:
     """How many MEAs are confirmed, meet the rule unconfirmed, cannot be judged? Two statements."""
-    answers = dict(
+    answers: dict[Any, int] = dict(
         session.execute(
             select(RuleVerdict.answer, func.count())
             .where(_by_rules_of(design_id))
             .group_by(RuleVerdict.answer)
-        )
-        .tuples()
-        .all()
+        ).all()
     )
     marks = (
         select(RuleVerdict.answer, func.count())
@@ -216,7 +214,7 @@ def failing_counts(session: Session, design_id: int | None = None) -> Counts:
     )
     if design_id is not None:
         marks = marks.where(_by_rules_of(design_id))
-    marked = dict(session.execute(marks).tuples().all())
+    marked: dict[Any, int] = dict(session.execute(marks).all())
     return Counts(
         sum(marked.values()),
         answers.get(RuleAnswer.MET, 0) - marked.get(RuleAnswer.MET, 0),
