@@ -1,0 +1,200 @@
+"""The condition of a stack at one moment and over its hours, chosen out of all that was read.
+
+Pure selection and arithmetic over `StackVoltages`; see `trade.cell_outliers` and
+`trade.cell_histories` for what the figures mean.
+"""
+
+from collections import Counter
+from dataclasses import dataclass
+
+from service.records.errors import Refused
+from service.records.queries.cell_histories import CURVE, SNAPSHOT, StackVoltages
+from service.records.queries.cell_voltages import CellSnapshot
+from service.records.queries.curve_choices import ChosenCurve, chosen_curve, earlier_curve
+from service.records.queries.polarisation_curves import CellCurve
+from service.trade.cell_histories import (
+    MeaHistory,
+    OpenFall,
+    SpreadAt,
+    StackMoment,
+    mea_histories,
+    moments_near,
+    open_falls,
+    spread_history,
+)
+from service.trade.cell_outliers import LIMIT, CellScores, Spread, cell_outliers, spread
+from service.trade.errors import TradeError
+from service.trade.polarisation import Densities
+from service.trade.reference_voltages import checked_reference
+
+OFFERED = 40
+
+
+@dataclass(frozen=True, slots=True)
+class ShownMoment:
+    """The cells at one moment with their scores; ``no_scores`` says why there are none.
+
+    One of ``snapshot`` and ``curve`` is where it comes from.
+    """
+
+    moment: StackMoment
+    snapshot: CellSnapshot | None
+    curve: CellCurve | None
+    scores: CellScores | None
+    no_scores: str
+    spread: Spread | None
+    bridged: tuple[int, ...]
+    not_read: tuple[int, ...]
+    """cells of the build a channel belongs to, without a value"""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What somebody wants to see; None and empty: as it comes."""
+
+    moment: str = ""
+    density_a_cm2: float | None = None
+    curve_id: int | None = None
+    against_id: int | None = None
+    without_against: bool = False
+    densities: Densities | None = None
+    limit: float = LIMIT
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """What is known of a stack's condition, each list in the order of time."""
+
+    voltages: StackVoltages
+    reference_a_cm2: float | None
+    shown: ShownMoment | None
+    offered: tuple[StackMoment, ...]
+    """moments to choose from, the newest first"""
+    usual: tuple[tuple[float, int], ...]
+    """densities readings were taken at, with how many, the most first"""
+    near: tuple[StackMoment, ...]
+    """moments at the reference density"""
+    histories: tuple[MeaHistory, ...]
+    spreads: tuple[SpreadAt, ...]
+    open_now: ShownMoment | None
+    open_histories: tuple[MeaHistory, ...]
+    falls: tuple[OpenFall, ...]
+    """times without load, the newest first"""
+    chosen: ChosenCurve | None
+
+
+def condition(voltages: StackVoltages, asked: Asked | None = None) -> Condition:
+    """What does a stack's condition look like, as asked for?
+
+    Raises Refused for a moment, density or curve that is not there.
+    """
+    wanted = asked or Asked()
+    reference = _reference(voltages, wanted)
+    on_curves = voltages.moments_at(reference) if reference else ()
+    near = (
+        tuple(sorted((*moments_near(voltages.moments, reference), *on_curves), key=_time))
+        if reference
+        else ()
+    )
+    loaded = [it for it in voltages.moments if not it.is_open]
+    offered = tuple(sorted((*loaded, *on_curves), key=_time, reverse=True))
+    open_ones = tuple(it for it in voltages.moments if it.is_open)
+    shown = _wanted(voltages, wanted, (*offered, *open_ones), offered or open_ones[::-1])
+    return Condition(
+        voltages,
+        reference,
+        shown,
+        offered[:OFFERED],
+        _usual(voltages),
+        near,
+        mea_histories(near),
+        spread_history(near),
+        _shown(voltages, open_ones[-1], wanted.limit) if open_ones else None,
+        mea_histories(open_ones),
+        open_falls(voltages.moments)[::-1],
+        _curve(voltages, wanted, reference),
+    )
+
+
+def _time(moment: StackMoment) -> tuple[object, str]:
+    return moment.at, moment.key
+
+
+def _reference(voltages: StackVoltages, asked: Asked) -> float | None:
+    if asked.density_a_cm2 is None:
+        return voltages.reference_a_cm2
+    try:
+        return checked_reference(asked.density_a_cm2)
+    except TradeError as trouble:
+        raise Refused("density", f"{asked.density_a_cm2:g}", str(trouble)) from trouble
+
+
+def _usual(voltages: StackVoltages) -> tuple[tuple[float, int], ...]:
+    counted = Counter(
+        round(moment.density_a_cm2, 2)
+        for moment in voltages.moments
+        if moment.density_a_cm2 is not None and not moment.is_open
+    )
+    return tuple(counted.most_common(12))
+
+
+def _wanted(
+    voltages: StackVoltages,
+    asked: Asked,
+    every: tuple[StackMoment, ...],
+    newest: tuple[StackMoment, ...],
+) -> ShownMoment | None:
+    if not asked.moment:
+        return _shown(voltages, newest[0], asked.limit) if newest else None
+    found = next((moment for moment in every if moment.key == asked.moment), None)
+    if found is None:
+        raise Refused(
+            "moment", asked.moment, "no such snapshot or curve is known.", "One of the list."
+        )
+    return _shown(voltages, found, asked.limit)
+
+
+def _shown(voltages: StackVoltages, moment: StackMoment, limit: float) -> ShownMoment:
+    kind, key = moment.key[:1], int(moment.key[1:])
+    snapshot = next((it for it in voltages.snapshots if kind == SNAPSHOT and it.id == key), None)
+    curve = next((it for it in voltages.curves if kind == CURVE and it.id == key), None)
+    read = {cell: seen.voltage_v for cell, seen in moment.cells.items()}
+    source = snapshot or curve
+    tapped = {cell for cell in source.cells if cell is not None} if source else set()
+    bridged = tapped & source.bridged if source else set()
+    missing = tapped - read.keys() - bridged
+    values: dict[int, float | None] = {**read, **dict.fromkeys(missing)}
+    scores, no_scores = None, ""
+    try:
+        scores = cell_outliers(values, limit)
+    except TradeError as trouble:
+        no_scores = str(trouble)
+    return ShownMoment(
+        moment,
+        snapshot,
+        curve,
+        scores,
+        no_scores,
+        spread(read) if len(read) > 1 else None,
+        tuple(sorted(bridged)),
+        tuple(sorted(missing)),
+    )
+
+
+def _curve(voltages: StackVoltages, asked: Asked, reference: float | None) -> ChosenCurve | None:
+    if not voltages.curves or reference is None:
+        return None
+    curve = _one(voltages, asked.curve_id, "curve") or voltages.curves[-1]
+    against = _one(voltages, asked.against_id, "against")
+    if against is None and not asked.without_against:
+        against = earlier_curve(voltages.curves, curve)
+    return chosen_curve(curve, against, reference, asked.densities)
+
+
+def _one(voltages: StackVoltages, curve_id: int | None, field: str) -> CellCurve | None:
+    if curve_id is None:
+        return None
+    found = next((curve for curve in voltages.curves if curve.id == curve_id), None)
+    if found is None:
+        raise Refused(field, curve_id, "no such curve of this stack is known.", "One of the list.")
+    return found

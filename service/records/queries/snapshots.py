@@ -1,0 +1,64 @@
+"""Voltages that were typed in, as they were typed, made void or not."""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.tables.people import Person
+from service.records.tables.runs import Snapshot, SnapshotKind
+from service.records.tables.stacks import Build, Stack
+
+
+@dataclass(frozen=True, slots=True)
+class TypedSnapshot:
+    """What was typed in of one moment: A, A/cm², °C, V by channel, h on the meter."""
+
+    id: int
+    stack: str
+    build_number: int
+    taken_at: datetime
+    current_a: float | None
+    density_a_cm2: float | None
+    temperature_c: float | None
+    stack_voltage_v: float | None
+    meter_hours: float | None
+    by: str
+    known_from: datetime
+    known_until: datetime | None
+    voltages: tuple[tuple[str, float | None], ...]
+    """channel and what it read"""
+
+
+def typed_snapshot(session: Session, snapshot_id: int) -> TypedSnapshot | None:
+    """One of them; None where there is none of this number. One statement."""
+    row: Any = session.execute(
+        select(
+            Snapshot.id,
+            Stack.serial,
+            Build.number,
+            Snapshot.from_at,
+            Snapshot.current_a,
+            Snapshot.density_a_cm2,
+            Snapshot.temperature_c,
+            Snapshot.stack_voltage_v,
+            Snapshot.meter_hours,
+            Person.name,
+            Snapshot.known_from,
+            Snapshot.known_until,
+            Snapshot.channels,
+            Snapshot.means_v,
+        )
+        .join(Stack, Stack.id == Snapshot.stack_id)
+        .join(Build, Build.id == Snapshot.build_id)
+        .join(Person, Person.id == Snapshot.by_id)
+        .where(Snapshot.id == snapshot_id, Snapshot.kind == SnapshotKind.TYPED)
+    ).first()
+    if row is None:
+        return None
+    *head, channels, means = row
+    voltages: tuple[Any, ...] = (tuple(zip(json.loads(channels), json.loads(means), strict=True)),)
+    return TypedSnapshot(*head, *voltages)
