@@ -9,6 +9,8 @@ from sqlalchemy import select, update
 
 from service.records.audit import Did
 from service.records.changes import facts, given
+from service.records.changes.build_makeups import keep_makeups_of_stack
+from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.versions import Said, let_go
 from service.records.database import Work
 from service.records.errors import NotFound, Refused, Stale
@@ -180,7 +182,8 @@ def make_void(work: Work, record_id: int, *, reason: str) -> int:
     _strike_out(work, record)
     decision_id = sign(work, record, Meaning.VOID, record.content_sha256, why)
     record.state = RecordState.VOID
-    work.session.flush()
+    keep_makeups_of_stack(work, record.stack_id)
+    judge_stack(work, record.stack_id)
     let_go(
         work,
         record,

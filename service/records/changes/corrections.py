@@ -8,8 +8,10 @@ readable in the record and in every question about what was thought before.
 from service.records.audit import Change, Did
 from service.records.changes import given
 from service.records.changes.approvals import check_password, sign
+from service.records.changes.build_makeups import keep_makeups_of_stack
 from service.records.changes.correcting import carry_out
 from service.records.changes.correction_values import read_new_value
+from service.records.changes.rule_verdicts import judge_stack
 from service.records.database import Work
 from service.records.errors import NotFound, Refused, Stale
 from service.records.permissions import Act, RecordFacts, need
@@ -153,7 +155,10 @@ def _carry_out(work: Work, record: Correctable, correction: Correction) -> list[
             f"{correction.subject_label} has been changed by another correction since.",
             "Refuse this one; a new one starts from what is known now.",
         )
-    return carry_out(work, record, fact, correction)
+    changes = carry_out(work, record, fact, correction)
+    keep_makeups_of_stack(work, record.stack_id)
+    judge_stack(work, record.stack_id)
+    return changes
 
 
 def _held(work: Work, record_id: int) -> RebuildRecord:

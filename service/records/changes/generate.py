@@ -9,6 +9,7 @@ from random import Random
 from sqlalchemy import Connection, select, update
 
 from service.records.audit import Did
+from service.records.changes.build_makeups import write_makeups
 from service.records.changes.generated_history import History, Rows
 from service.records.changes.generated_lab import stand_up
 from service.records.changes.pouring import count_on, next_ids, pour
@@ -138,6 +139,11 @@ def _write(work: Work, connection: Connection, histories: list[History], builds:
         for name in ROUND:
             _pour(connection, name, rounds)
         _freeze(work, connection, rounds)
+    write_makeups(
+        work.session,
+        [row["id"] for history in histories for rows in history.rounds for row in rows["build"]],
+        work.now,
+    )
 
 
 def _pour(connection: Connection, name: str, some: list[Rows]) -> None:

@@ -10,7 +10,9 @@ from sqlalchemy import func, select, update
 
 from service.records.audit import Change, Did
 from service.records.changes import facts
+from service.records.changes.build_makeups import keep_makeups
 from service.records.changes.closing_results import keep_closing_result
+from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.versions import Said, add_step, hold_record, let_go
 from service.records.database import Work
 from service.records.errors import Refused, RefusedTogether
@@ -51,6 +53,9 @@ def hand_in(work: Work, record_id: int, version: int | None) -> str:
     record.content, record.content_sha256 = content.canonical, content.sha256
     record.state = RecordState.HANDED_IN
     work.session.flush()
+    own = _own_build(work, record)
+    keep_makeups(work, {record.base_build_id or 0, own.id if own else 0} - {0})
+    judge_stack(work, record.stack_id)
     let_go(
         work,
         record,

@@ -1,25 +1,20 @@
 """Hour-meter readings and the replacement of meters."""
 
-from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import select
 
 from service.records.audit import Did
+from service.records.changes.build_makeups import keep_makeups_of_stack
 from service.records.changes.given import not_ahead, not_below_zero, optional_words
 from service.records.changes.given import reason as why
+from service.records.changes.meter_order import refuse_unless_between
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
+from service.records.queries.showings import shown_around
 from service.records.tables.hours import HourMeter, HourReading, Moment
 from service.records.tables.stacks import Stack
-
-
-@dataclass(frozen=True, slots=True)
-class _Shown:
-    hours: float
-    taken_at: datetime
-    moment: Moment
 
 
 def read_hours(
@@ -67,20 +62,9 @@ def enter_reading(
     """
     not_ahead("taken_at", taken_at, work.now)
     not_below_zero("hours", hours, "h")
-    meters = _meters(work, stack_id)
-    if not meters:
-        raise Refused(
-            "hours",
-            f"{hours:g}",
-            "no hour meter is fitted to this stack.",
-            "Fit a meter on the stack's page first.",
-        )
-    meter = next((m for m in reversed(meters) if m.fitted_at <= taken_at), meters[0])
-    if meter.removed_at is not None and taken_at > meter.removed_at:
-        raise Refused(
-            "taken_at", "", "no hour meter was fitted at that time.", "Fit the next meter first."
-        )
-    _refuse_unless_between(work, meter, hours, taken_at)
+    meter = meter_fitted_at(work, stack_id, taken_at)
+    shown = shown_around(work.session, meter.id, taken_at, taken_at)
+    refuse_unless_between(shown, hours, taken_at)
     reading = HourReading(
         stack_id=stack_id,
         meter_id=meter.id,
@@ -95,6 +79,27 @@ def enter_reading(
     work.session.add(reading)
     work.session.flush()
     return reading
+
+
+def meter_fitted_at(work: Work, stack_id: int, at: datetime) -> HourMeter:
+    """The meter fitted to a stack at a time; the first one for the time before it.
+
+    Raises Refused where none was fitted.
+    """
+    meters = _meters(work, stack_id)
+    if not meters:
+        raise Refused(
+            "hours",
+            "",
+            "no hour meter is fitted to this stack.",
+            "Fit a meter on the stack's page first.",
+        )
+    meter = next((m for m in reversed(meters) if m.fitted_at <= at), meters[0])
+    if meter.removed_at is not None and at > meter.removed_at:
+        raise Refused(
+            "taken_at", "", "no hour meter was fitted at that time.", "Fit the next meter first."
+        )
+    return meter
 
 
 def replace_meter(
@@ -153,6 +158,7 @@ def replace_meter(
         reason=reason,
         stack_id=stack_id,
     )
+    keep_makeups_of_stack(work, stack_id)
     return meter.number
 
 
@@ -173,7 +179,8 @@ def _take_off(
 ) -> None:
     if replaced_at < meter.fitted_at:
         raise Refused("replaced_at", "", "the meter was fitted later than that.")
-    later = [shown for shown in _shown(work, meter) if shown.taken_at > replaced_at]
+    around = shown_around(work.session, meter.id, replaced_at, work.now)
+    later = [shown for shown in around if shown.taken_at > replaced_at]
     if later:
         raise Refused(
             "replaced_at",
@@ -182,7 +189,7 @@ def _take_off(
             "A time after its last reading would be right.",
         )
     if last_hours is not None:
-        _refuse_unless_between(work, meter, last_hours, replaced_at, "last_hours")
+        refuse_unless_between(around, last_hours, replaced_at, "last_hours")
         _add_moment(work, meter, last_hours, replaced_at, Moment.REMOVED)
     meter.removed_at = replaced_at
 
@@ -206,38 +213,6 @@ def _add_moment(
 def _meters(work: Work, stack_id: int) -> list[HourMeter]:
     statement = select(HourMeter).where(HourMeter.stack_id == stack_id).order_by(HourMeter.number)
     return list(work.session.scalars(statement))
-
-
-def _shown(work: Work, meter: HourMeter) -> list[_Shown]:
-    rows = work.session.execute(
-        select(HourReading.hours, HourReading.taken_at, HourReading.moment)
-        .where(HourReading.meter_id == meter.id, HourReading.known_until.is_(None))
-        .order_by(HourReading.taken_at, HourReading.id)
-    )
-    return [_Shown(*row) for row in rows]
-
-
-def _refuse_unless_between(
-    work: Work, meter: HourMeter, hours: float, taken_at: datetime, field: str = "hours"
-) -> None:
-    """A meter never counts backwards: the reading lies between its neighbours in time."""
-    shown = _shown(work, meter)
-    before = [s for s in shown if s.taken_at < taken_at or s.moment is Moment.FITTED]
-    after = [s for s in shown if s.taken_at > taken_at and s.moment is not Moment.FITTED]
-    least = max(before, key=lambda s: s.hours, default=None)
-    most = min(after, key=lambda s: s.hours, default=None)
-    fits = f"at least {least.hours:g} h" if least else "any showing"
-    if most:
-        fits = f"{least.hours if least else 0:g} to {most.hours:g} h"
-    fits = f"At that time {fits} would be right; a misread earlier reading needs a correction."
-    if least and hours < least.hours:
-        day = f"{least.taken_at:%Y-%m-%d}"
-        reason = f"the meter already showed {least.hours:g} h on {day}; it cannot count backwards."
-        raise Refused(field, f"{hours:g}", reason, fits)
-    if most and hours > most.hours:
-        day = f"{most.taken_at:%Y-%m-%d}"
-        reason = f"the meter showed only {most.hours:g} h later, on {day}."
-        raise Refused(field, f"{hours:g}", reason, fits)
 
 
 def _serial(work: Work, stack_id: int) -> str:

@@ -1,0 +1,115 @@
+"""Keeping beside each build what comparisons need of it: derived, written anew with the build."""
+
+from collections.abc import Collection, Iterator, Sequence
+from datetime import datetime
+
+from sqlalchemy import and_, delete, func, insert, select
+from sqlalchemy.orm import Session
+
+from service.records.database import Work
+from service.records.queries.known import known
+from service.records.queries.makeups import makeups_of
+from service.records.tables.build_makeups import BuildMakeup
+from service.records.tables.parts import Part, PartType
+from service.records.tables.stacks import Build, BuildPeriod, Layer
+from service.trade.makeups import pack, unpack
+from service.trade.words import Kind
+
+AT_ONCE = 40
+"""Builds read together: some 30 000 layers of large stacks."""
+
+
+def keep_makeups(work: Work, build_ids: Collection[int]) -> None:
+    """Write anew what comparisons need of these builds, and of later builds of their MEAs.
+
+    To be called wherever layers, periods, readings or torque of a build become known otherwise.
+    """
+    work.session.flush()
+    write_makeups(work.session, _with_later(work.session, set(build_ids)), work.now)
+
+
+def keep_makeups_of_stack(work: Work, stack_id: int) -> None:
+    """The same for all builds of a stack: where a meter or a correction changes several."""
+    work.session.flush()
+    builds = select(Build.id).where(Build.stack_id == stack_id)
+    keep_makeups(work, work.session.scalars(builds).all())
+
+
+def write_makeups(session: Session, build_ids: Collection[int], now: datetime) -> None:
+    """Write the makeups of these builds and no others; those of builds unknown now go."""
+    for some in _batches(sorted(build_ids), AT_ONCE):
+        session.execute(delete(BuildMakeup).where(BuildMakeup.build_id.in_(some)))
+        rows = [
+            {
+                "build_id": made.build_id,
+                "stack_id": made.stack_id,
+                "design_id": made.design_id,
+                "packed": pack(made.makeup),
+                "written_at": now,
+            }
+            for made in makeups_of(session, some)
+        ]
+        if rows:
+            session.execute(insert(BuildMakeup), rows)
+
+
+def makeups_missing(session: Session) -> bool:
+    """Is there a build known now of which no makeup was written yet? One statement."""
+    builds = select(func.count()).select_from(BuildPeriod).where(known(BuildPeriod))
+    written = select(func.count()).select_from(BuildMakeup)
+    built, kept = session.execute(select(builds.scalar_subquery(), written.scalar_subquery())).one()
+    return bool(built != kept)
+
+
+def fill_makeups(session: Session, now: datetime) -> Iterator[int]:
+    """Write the makeups of all builds that have none; tells how many, some at a time."""
+    while True:
+        missing = session.scalars(
+            select(BuildPeriod.build_id)
+            .outerjoin(BuildMakeup, BuildMakeup.build_id == BuildPeriod.build_id)
+            .where(known(BuildPeriod), BuildMakeup.build_id.is_(None))
+            .order_by(BuildPeriod.build_id)
+            .limit(AT_ONCE)
+        ).all()
+        if not missing:
+            return
+        write_makeups(session, missing, now)
+        yield len(missing)
+
+
+def _with_later(session: Session, build_ids: set[int]) -> set[int]:
+    """These builds, and all that hold MEAs which sit in them now or sat when last written."""
+    written = session.scalars(
+        select(BuildMakeup.packed).where(BuildMakeup.build_id.in_(build_ids))
+    ).all()
+    meas = set(unpack(written)[1].part.tolist()) if written else set()
+    meas |= set(
+        session.scalars(
+            select(Layer.part_id)
+            .join(Part, Part.id == Layer.part_id)
+            .join(PartType, PartType.id == Part.part_type_id)
+            .where(Layer.build_id.in_(build_ids), known(Layer), PartType.kind == Kind.MEA)
+        )
+    )
+    first = session.scalar(
+        select(func.min(BuildPeriod.closed_at)).where(
+            BuildPeriod.build_id.in_(build_ids), known(BuildPeriod)
+        )
+    )
+    found = set(build_ids)
+    for some in _batches(sorted(meas), 500):
+        later = (
+            select(Layer.build_id)
+            .distinct()
+            .join(BuildPeriod, and_(BuildPeriod.build_id == Layer.build_id, known(BuildPeriod)))
+            .where(Layer.part_id.in_(some), known(Layer))
+        )
+        if first is not None:
+            later = later.where(BuildPeriod.closed_at >= first)
+        found |= set(session.scalars(later))
+    return found
+
+
+def _batches(ids: Sequence[int], most: int) -> Iterator[Sequence[int]]:
+    for start in range(0, len(ids), most):
+        yield ids[start : start + most]
