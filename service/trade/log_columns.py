@@ -7,13 +7,14 @@ every log of the same bench. What is left None is found from the file itself.
 import json
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
 from service.trade.errors import Inconsistent, OutOfRange
 from service.trade.log_units import label_in, linear
 from service.trade.plain_data import check_form, from_data, with_form
+from service.trade.plausible import within
 from service.trade.units import Measure, labels
 
 FORM = "log columns 1"
@@ -78,7 +79,8 @@ class TimeColumn:
 
     ``unit`` is one of ELAPSED_S for elapsed time; ``pattern`` one of PATTERNS for clock times,
     None: found from the file; ``zone`` an IANA name, None: the laboratory's, unless each time
-    says its own. Without time ``spacing_s`` may say how far rows are apart.
+    says its own. Without time ``spacing_s`` may say how far rows are apart. ``is_meter``: the
+    elapsed time is what the hour meter shows.
     """
 
     kind: TimeKind
@@ -87,9 +89,12 @@ class TimeColumn:
     pattern: str | None = None
     zone: str | None = None
     spacing_s: float | None = None
+    is_meter: bool = False
 
     def __post_init__(self) -> None:
         """Refuse what contradicts itself."""
+        if self.is_meter and self.kind is not TimeKind.ELAPSED:
+            raise Inconsistent("Only elapsed time can be what the hour meter shows.")
         if self.kind is TimeKind.NONE and self.columns:
             raise Inconsistent("A log without time has no time column.")
         if self.kind is not TimeKind.NONE and not 1 <= len(self.columns) <= 2:
@@ -139,6 +144,47 @@ class LongForm:
 
 
 @dataclass(frozen=True, slots=True)
+class Counting:
+    """What is counted and looked for in a log, beside which column is what.
+
+    ``idle_a_cm2``: no more than this is no load; ``temperature_above_c`` and ``cell_below_v`` are
+    limits whose hours beyond are counted, None: not asked. The rest says what a steady window is,
+    see steady_windows; a window becomes a snapshot of the voltages.
+    """
+
+    idle_a_cm2: float = 0.01
+    hydrogen_above_l_min: float = 0.05
+    longest_gap_s: float = 300.0
+    shortest_stop_s: float = 60.0
+    temperature_above_c: float | None = None
+    cell_below_v: float | None = None
+    steady_least_min: float = 10.0
+    steady_longest_min: float = 60.0
+    settling_min: float = 5.0
+    current_band_percent: float = 1.0
+    temperature_band_k: float | None = 2.0
+
+    def __post_init__(self) -> None:
+        """Refuse what nothing can meet."""
+        within("the current that is no load", self.idle_a_cm2, "A/cm²", 0.0, 10.0)
+        within("the flow that is no hydrogen", self.hydrogen_above_l_min, "L/min", 0.0, 1e6)
+        within("the longest gap that still runs", self.longest_gap_s, "s", 0.1, 86_400.0)
+        within("the shortest stop", self.shortest_stop_s, "s", 0.0, 86_400.0)
+        within("the shortest steady time", self.steady_least_min, "min", 0.1, 1440.0)
+        within("the longest steady time", self.steady_longest_min, "min", 0.1, 1440.0)
+        within("the time to settle", self.settling_min, "min", 0.0, 1440.0)
+        within("the current's band", self.current_band_percent, "%", 0.0, 50.0)
+        if self.steady_longest_min < self.steady_least_min:
+            raise Inconsistent("The longest steady time is shorter than the shortest.")
+        if self.temperature_above_c is not None:
+            within("the temperature's limit", self.temperature_above_c, "°C", -50.0, 250.0)
+        if self.cell_below_v is not None:
+            within("the cell voltage's limit", self.cell_below_v, "V", -2.0, 2.0)
+        if self.temperature_band_k is not None:
+            within("the temperature's band", self.temperature_band_k, "K", 0.1, 100.0)
+
+
+@dataclass(frozen=True, slots=True)
 class Mapping:
     """Which column is what. ``separator``, ``decimal`` and ``header_line`` None: found.
 
@@ -154,6 +200,7 @@ class Mapping:
     decimal: str | None = None
     header_line: int | None = None
     sheet: str | None = None
+    counting: Counting = field(default_factory=Counting)
 
     def __post_init__(self) -> None:
         """Refuse what contradicts itself."""

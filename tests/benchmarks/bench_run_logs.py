@@ -6,6 +6,7 @@ data-frame library needs to read the file and nothing else; memory stays bounded
 
 import gc
 import tracemalloc
+from dataclasses import replace
 from pathlib import Path
 from time import perf_counter
 
@@ -14,14 +15,10 @@ import polars as pl
 import pytest
 
 from service.faces.files.run_logs import RunLog, guess_log, look_at
-from service.trade.limit_hours import LimitCounter, LogLimit, Side
-from service.trade.load_hours import LoadCounter, LoadRule
-from service.trade.log_columns import Signal
-from service.trade.log_times import LogClock
-from service.trade.steady_windows import WindowFinder
+from service.trade.log_columns import Counting
+from service.trade.run_counting import RunCounter
 
 ROWS, CELLS = 1_000_000, 40
-LIMITS = (LogLimit("temperature", Side.ABOVE, 75.0, "°C"),)
 
 
 @pytest.fixture(scope="module")
@@ -55,24 +52,16 @@ def _bare(path: Path) -> float:
 def _taken_in(path: Path) -> tuple[float, int]:
     start = perf_counter()
     log = RunLog(path, guess_log(look_at(path)).mapping)
-    names = tuple(f"cell {cell.channel}" for cell in log.mapping.cells)
-    clock, counter = LogClock(), LoadCounter(LoadRule(load_above_a=1.0))
-    limits, finder = LimitCounter(LIMITS), WindowFinder((*names, "current"), temperature="T")
-    windows = 0
+    mapping = replace(log.mapping, counting=Counting(temperature_above_c=75.0, cell_below_v=0.3))
+    counter = RunCounter(mapping, area_cm2=100.0)
     for batch in log.batches():
-        assert batch.time_s is not None
-        current = batch.signals[Signal.CURRENT]
-        temperature = batch.signals[Signal.TEMPERATURE]
-        steps = clock.feed(batch.time_s)
-        counter.feed(steps, current, hydrogen_l_min=batch.signals[Signal.HYDROGEN_FLOW])
-        limits.feed(steps, {"temperature": temperature})
-        values = {f"cell {at}": volts for at, volts in batch.cell_v.items()}
-        windows += len(finder.feed(steps.time_s, {**values, "current": current, "T": temperature}))
-    windows += len(finder.finish())
+        counter.feed(batch)
+    found = counter.result()
     took = perf_counter() - start
-    assert clock.result().rows == ROWS
-    assert counter.result().load_h > 0
-    return took, windows
+    assert found.times.rows == ROWS
+    assert found.load is not None
+    assert found.load.load_h > 0
+    return took, len(found.windows)
 
 
 @pytest.mark.parametrize("name", ["log.csv", "log.parquet"])

@@ -10,7 +10,6 @@ Nothing is forced to agree: cell voltages that do not add up to the stack's stay
 """
 
 from collections.abc import Callable, Iterator
-from collections.abc import Mapping as Reading
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -24,7 +23,8 @@ from service.faces.files.run_logs_text import CHUNK_BYTES
 from service.faces.files.run_logs_times import TimeReader
 from service.records.errors import Refused
 from service.trade.errors import TradeError
-from service.trade.log_columns import MEASURE_OF, Mapping, Signal, TimeKind
+from service.trade.log_batches import LogBatch
+from service.trade.log_columns import MEASURE_OF, Mapping, TimeKind
 from service.trade.log_guess import Guess, guess_mapping
 from service.trade.log_times import BoolArray, FloatArray
 from service.trade.log_units import linear
@@ -34,35 +34,6 @@ __all__ = ["LogBatch", "LogNotes", "Progress", "RunLog", "guess_log", "look_at"]
 
 Progress = Callable[[int, int], None]
 """Told after each batch: bytes (of Parquet and XLSX: rows) done, and of how many."""
-
-
-@dataclass(frozen=True, slots=True)
-class LogBatch:
-    """Rows of a log in order, each array of shape (n,); not a number where nothing was logged.
-
-    ``time_s`` counts from 1970-01-01 UTC where the log has clock times, else from the log's own
-    zero; None where it has no time. ``cell_v`` by channel number, in V; ``signals`` in the units
-    of log_units.kept_in: A, A/cm², V, °C, L/min, kPa, h. ``first_row`` counts from 1.
-    """
-
-    first_row: int
-    time_s: FloatArray | None
-    cell_v: Reading[int, FloatArray]
-    signals: Reading[Signal, FloatArray]
-
-    @property
-    def rows(self) -> int:
-        """How many rows."""
-        if self.time_s is not None:
-            return len(self.time_s)
-        return len(next(iter((*self.cell_v.values(), *self.signals.values()))))
-
-    def current_a(self, area_cm2: float) -> FloatArray | None:
-        """The current, or where only its density was logged, that times the active area."""
-        if Signal.CURRENT in self.signals:
-            return self.signals[Signal.CURRENT]
-        density = self.signals.get(Signal.CURRENT_DENSITY)
-        return None if density is None else density * area_cm2
 
 
 @dataclass(slots=True)
