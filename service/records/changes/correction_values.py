@@ -28,6 +28,7 @@ from service.records.queries.correction_effects import (
     layer_part_effects,
     others_at_that_time,
 )
+from service.records.queries.showings import Shown, shown_around
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.instruments import Instrument, InstrumentKind
@@ -240,11 +241,8 @@ def refuse_hours_out_of_order(
     work: Work, details: HourFacts, hours: float, taken_at: datetime
 ) -> None:
     """A meter never counts backwards: the reading lies between its neighbours in time."""
-    rows = work.session.execute(
-        select(HourReading.hours, HourReading.taken_at, HourReading.moment).where(
-            HourReading.meter_id == details.meter_id, HourReading.known_until.is_(None)
-        )
-    ).all()
+    begin, end = min(details.taken_at, taken_at), max(details.taken_at, taken_at)
+    rows = shown_around(work.session, details.meter_id, begin, end)
     others = [
         row
         for row in rows
@@ -252,11 +250,10 @@ def refuse_hours_out_of_order(
         != (details.hours, details.taken_at, details.moment)
     ]
 
-    def is_before(row: object) -> bool:
-        at, moment = row.taken_at, row.moment  # type: ignore[attr-defined]
-        if Moment.FITTED in (moment, details.moment):
-            return moment is Moment.FITTED
-        return bool(at < taken_at)
+    def is_before(row: Shown) -> bool:
+        if Moment.FITTED in (row.moment, details.moment):
+            return row.moment is Moment.FITTED
+        return row.taken_at < taken_at
 
     least = max((row for row in others if is_before(row)), key=lambda row: row.hours, default=None)
     after = [row for row in others if not is_before(row) and row.taken_at != taken_at]
