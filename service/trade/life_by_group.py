@@ -38,7 +38,7 @@ class GroupLife:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LifeByGroup:
-    """All groups in the order given, and the test between those that have lives to count."""
+    """All groups in the order given, and the test between those that can be compared."""
 
     groups: tuple[GroupLife, ...]
     test: LogRank | None
@@ -59,7 +59,9 @@ def life_by_group(groups: Mapping[str, Sequence[Life]], level: float = 0.95) -> 
     told = tuple(_group(name, lives_of(lives), level) for name, lives in groups.items())
     counted = [group for group in told if group.lives.n]
     test, why = _test(counted)
-    return LifeByGroup(told, test, tuple(group.name for group in counted), why, level)
+    compared = test.compared if test else ()
+    tested = tuple(group.name for group, at in zip(counted, compared, strict=False) if at)
+    return LifeByGroup(told, test, tested, why, level)
 
 
 def _group(name: str, lives: Lives, level: float) -> GroupLife:

@@ -25,7 +25,9 @@ FEW_EXPECTED = 5.0
 class LogRank:
     """Observed and expected failures by group, and how unlikely that is if all live alike.
 
-    ``is_rough`` where a group expects fewer than five failures: p is then an indication only.
+    ``compared`` says which groups were at risk with another one when a part failed; ``n`` are the
+    lives of those. ``is_rough`` where one of them expects fewer than five failures: p is then an
+    indication only.
     """
 
     observed: Floats
@@ -35,6 +37,7 @@ class LogRank:
     p: float
     n: int
     is_rough: bool
+    compared: tuple[bool, ...]
 
 
 def log_rank(groups: Sequence[Lives]) -> LogRank:
@@ -67,8 +70,9 @@ def log_rank(groups: Sequence[Lives]) -> LogRank:
         chi_square,
         freedom,
         float(chdtrc(freedom, chi_square)),
-        sum(group.n for group in groups),
+        sum(group.n for group, at in zip(groups, compared, strict=True) if at),
         bool((expected[compared] < FEW_EXPECTED).any()),
+        tuple(compared.tolist()),
     )
 
 

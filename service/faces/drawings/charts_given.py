@@ -109,10 +109,10 @@ class Bar:
 
 @dataclass(frozen=True)
 class Steps:
-    """A share that falls in steps: from 1 at x = 0, ``shares[i]`` from ``times[i]`` on.
+    """A share that falls in steps: from 1 where it begins, ``shares[i]`` from ``times[i]`` on.
 
     ``low`` and ``high`` are the ends of its interval after each step. ``until`` is how far it was
-    watched. ``censored`` are the times at which one left unfailed: a short tick on the line.
+    watched, ``begins`` from where. ``censored`` are the times at which one left unfailed: a short tick on the line.
     ``at_risk`` are the numbers at risk at the chart's ``at_risk_at``.
     """
 
@@ -124,6 +124,7 @@ class Steps:
     until: float | None = None
     censored: Numbers = ()
     at_risk: Sequence[int] = ()
+    begins: float = 0.0
 
     def __post_init__(self) -> None:
         """Keep tuples of plain numbers."""

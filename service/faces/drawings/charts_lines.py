@@ -74,6 +74,11 @@ def _opened(up: Axis, values: Sequence[float | None], rules: Sequence[Rule]) -> 
     return replace(up, least=value - room, most=value + room)
 
 
+def line_layer(series: Series, across: Axis, up: Axis) -> Spec:
+    """The line of one series in the pen it names, as a layer of another chart."""
+    return _line(series, _pen(series, 0), across, up)
+
+
 def _pen(series: Series, order: int) -> Pen:
     pen = pen_of(series.pen, order)
     return pen._replace(dash=EXTRA_DASH) if series.dashed else pen

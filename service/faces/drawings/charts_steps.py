@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from math import floor, log10
 
 from service.faces.drawings.charts_fit import Spec
-from service.faces.drawings.charts_given import Axis, Rule, Steps
+from service.faces.drawings.charts_given import Axis, Rule, Series, Steps
+from service.faces.drawings.charts_lines import line_layer
 from service.faces.drawings.charts_pens import Pen, pen_of
 from service.faces.drawings.charts_plot import Size, empty_chart, encoding, plotted, rule_layers
 from service.faces.drawings.ink import OUTLINE_WIDTH, SMALL
@@ -23,9 +24,12 @@ def steps_chart(
     prefix: str,
     at_risk_at: Sequence[float] = (),
     rules: Sequence[Rule] = (),
+    laws: Sequence[Series] = (),
     size: Size | None = None,
 ) -> str:
-    """SVG of the curves from 1 at the left; numbers at risk stand under the ticks of x.
+    """SVG of the curves from 1 where each begins; numbers at risk stand under the ticks of x.
+
+    ``laws`` are drawn over them as lines, each in the pen it names.
 
     ``at_risk_at`` are the places the curves' ``at_risk`` belong to; they become the ticks of x.
     """
@@ -39,6 +43,7 @@ def steps_chart(
     layers: list[Spec] = []
     for curve, pen in zip(curves, pens, strict=True):
         layers += _curve(curve, pen, across, up)
+    layers += [line_layer(law, across, up) for law in laws]
     layers += rule_layers(rules, across, up, size)
     has_numbers = bool(at_risk_at) and any(curve.at_risk for curve in curves)
     if has_numbers:
@@ -73,7 +78,7 @@ def round_ticks(most: float, about: int = 7) -> tuple[float, ...]:
 def _curve(curve: Steps, pen: Pen, across: Axis, up: Axis) -> list[Spec]:
     until = curve.until if curve.until is not None else max(curve.known_times, default=0.0)
     none = (None,) * len(curve.times)
-    rows: list[Spec] = [{"x": 0.0, "y": 1.0, "low": 1.0, "high": 1.0}]
+    rows: list[Spec] = [{"x": curve.begins, "y": 1.0, "low": 1.0, "high": 1.0}]
     for time, share, low, high in zip(
         curve.times, curve.shares, curve.low or none, curve.high or none, strict=True
     ):

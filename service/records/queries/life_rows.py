@@ -6,9 +6,8 @@ part, so that nothing but MEAs is read.
 
 from collections import defaultdict
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -21,8 +20,7 @@ from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.words import Kind
 
 
-@dataclass(frozen=True, slots=True)
-class Choice:
+class Choice(NamedTuple):
     """Something lives can be narrowed to."""
 
     id: int
