@@ -9,6 +9,7 @@ from service.faces.api import (
     closing,
     desk,
     health,
+    hour_reports,
     parts,
     records,
     stack_tests,
@@ -30,5 +31,5 @@ PROBLEM: dict[int | str, dict[str, Any]] = {
 
 router = APIRouter()
 router.include_router(health.router)
-for noun in (stacks, parts, records, closing, stack_tests, audit_trail, desk):
+for noun in (stacks, hour_reports, parts, records, closing, stack_tests, audit_trail, desk):
     router.include_router(noun.router, prefix="/api/v1", responses=PROBLEM)

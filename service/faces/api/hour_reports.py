@@ -1,0 +1,113 @@
+"""What a bench reports of an hour meter, and the hours of a stack kept apart."""
+
+from datetime import datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from pydantic import AwareDatetime, Field
+
+from service.faces.api import models, sent
+from service.faces.api.callers import Caller, Database
+from service.records.changes.hour_reports import Report, report_hours
+from service.records.database import changing, now_utc, reading
+from service.records.permissions import Act, need
+from service.records.queries.hour_kinds import stack_kinds
+from service.records.queries.hours import stack_hours
+from service.records.queries.stacks import find_stack
+
+router = APIRouter(prefix="/stacks", tags=["hours"])
+MOST_AT_ONCE = 10_000
+
+
+class HourReports(sent.In):
+    """Showings of the hour meter, in any order; those sent before are passed over."""
+
+    reports: list[sent.HoursRead] = Field(min_length=1, max_length=MOST_AT_ONCE)
+
+
+class Reported(models.Out):
+    """How many of the reports were new, and the stack's hours since."""
+
+    new: int
+    hours: models.StackHours
+
+
+class Kinds(models.Out):
+    """Hours kept apart, in h: with current, with gas, and between closing and opening."""
+
+    at_load: models.Hours
+    gas_exposed: models.Hours
+    calendar_h: float
+    out_of_load: models.Hours = Field(
+        description="at load while the part's own cell was blank or bridged"
+    )
+
+
+class KindsOfBuild(models.Out):
+    """The hours of one build, each kind apart."""
+
+    build_number: int
+    closed_at: datetime
+    opened_at: datetime | None
+    by_the_meter: models.Hours
+    kinds: Kinds
+    logs: int = Field(description="logs of test benches read for it")
+    starts: int = Field(description="in those logs")
+    stops: int
+
+
+class StackKinds(models.Out):
+    """The hours of a stack, each kind apart, in its builds."""
+
+    serial: str
+    known_at: datetime | None
+    builds: list[KindsOfBuild]
+
+
+@router.post("/{serial}/hours/reports")
+def report(serial: str, told: HourReports, caller: Caller, engine: Database) -> Reported:
+    """Report what the stack's hour meter shows, in h, as often as every minute.
+
+    No one-time key is needed: a report sent twice is taken once. The audit trail has one entry a
+    day.
+    """
+    with changing(engine, caller, via="api") as work:
+        stack_id = find_stack(work.session, serial)
+        given = [Report(one.hours, one.taken_at) for one in told.reports]
+        new = report_hours(work, stack_id, given)
+        hours = stack_hours(work.session, [stack_id])[stack_id]
+    return Reported(new=new, hours=models.StackHours.model_validate(hours))
+
+
+@router.get("/{serial}/hours")
+def kinds(
+    *,
+    serial: str,
+    caller: Caller,
+    engine: Database,
+    known_at: Annotated[
+        AwareDatetime | None, Query(description="as it was known at this time")
+    ] = None,
+) -> StackKinds:
+    """The hours of a stack's builds kept apart: at load, gas-exposed and calendar."""
+    need(caller, Act.READ)
+    now = known_at or now_utc()
+    with reading(engine) as session:
+        found = stack_kinds(session, find_stack(session, serial), known_at)
+    return StackKinds(
+        serial=serial,
+        known_at=known_at,
+        builds=[
+            KindsOfBuild(
+                build_number=one.span.number,
+                closed_at=one.span.closed_at,
+                opened_at=one.span.opened_at,
+                by_the_meter=models.Hours.model_validate(one.span.ran),
+                kinds=Kinds.model_validate(one.of(None, now)),
+                logs=len(one.logs),
+                starts=sum(log.starts for log in one.logs),
+                stops=sum(log.stops for log in one.logs),
+            )
+            for one in found
+        ],
+    )
