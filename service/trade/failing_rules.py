@@ -18,6 +18,10 @@ from service.trade.tests_in_words import THIN
 from service.trade.voltage_trend import NEWEST_ALONE, Method
 
 FORM = "failing rule 1"
+READINGS_IN_A_ROW = (1, NEWEST_ALONE)
+RATE_READINGS = (3, 1000)
+FIRST_HOURS_H = (1.0, 10_000.0)
+NEAR_RANGE_PERCENT = (0.1, 20.0)
 
 
 class CriterionKind(StrEnum):
@@ -38,6 +42,11 @@ class CriterionKind(StrEnum):
     def meaning(self) -> str:
         """What it looks at, in one line."""
         return _OF_KIND[self][1]
+
+    @property
+    def range(self) -> tuple[float, float]:
+        """What its limit may be, in its unit."""
+        return _RANGE[self]
 
 
 _OF_KIND = {
@@ -75,14 +84,14 @@ class Criterion:
     def __post_init__(self) -> None:
         """Refuse what is no criterion."""
         name = f"the limit of the criterion “{self.kind}”"
-        within(name, self.limit, self.kind.unit, *_RANGE[self.kind])
+        within(name, self.limit, self.kind.unit, *self.kind.range)
         of_rate = self.kind is CriterionKind.RATE
-        fewest, most = (3, 1000) if of_rate else (1, NEWEST_ALONE)
+        fewest, most = RATE_READINGS if of_rate else READINGS_IN_A_ROW
         within(f"the readings of the criterion “{self.kind}”", self.readings, "", fewest, most)
         if of_rate:
             not_below_zero("the least hours of the rate", self.least_hours_h, "h")
         if self.kind is CriterionKind.LOSS:
-            within("the first hours of the loss", self.first_hours_h, "h", 1.0, 10_000.0)
+            within("the first hours of the loss", self.first_hours_h, "h", *FIRST_HOURS_H)
 
     @property
     def words(self) -> str:
@@ -126,7 +135,7 @@ class FailingRule:
                 raise Inconsistent(f"Two criteria look at “{kind}”; one is wanted.")
         if self.reference_density_a_cm2 is not None:
             checked_reference(self.reference_density_a_cm2)
-        within("how near readings must be", self.near_percent, "%", 0.1, 20.0)
+        within("how near readings must be", self.near_percent, "%", *NEAR_RANGE_PERCENT)
 
     def criterion(self, kind: CriterionKind) -> Criterion | None:
         """The criterion of a kind; None where the rule has none."""
