@@ -9,6 +9,7 @@ from datetime import datetime
 
 from service.records.audit import Did
 from service.records.changes import given
+from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.voltage_places import VoltagePlace, voltage_place
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
@@ -66,6 +67,7 @@ def add_curve(
         ],
         stack_id=stack_id,
     )
+    judge_stack(work, stack_id)
     return row.id
 
 
@@ -133,6 +135,7 @@ def void_curve(work: Work, curve_id: int, *, reason: str) -> None:
         reason=why,
         stack_id=row.stack_id,
     )
+    judge_stack(work, row.stack_id)
 
 
 def cell_temperature(temperature_c: float | None) -> float | None:

@@ -9,6 +9,7 @@ from sqlalchemy import select
 from service.records.audit import Did
 from service.records.changes import given
 from service.records.changes.polarisation_curves import cell_temperature
+from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.voltage_places import voltage_place
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
@@ -90,6 +91,7 @@ def type_voltages(
         ],
         stack_id=stack_id,
     )
+    judge_stack(work, stack_id)
     return row.id
 
 
@@ -122,6 +124,7 @@ def void_voltages(work: Work, snapshot_id: int, *, reason: str) -> None:
         reason=why,
         stack_id=row.stack_id,
     )
+    judge_stack(work, row.stack_id)
 
 
 def _refuse_twice(work: Work, stack_id: int, taken_at: datetime) -> None:

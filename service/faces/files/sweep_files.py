@@ -1,0 +1,38 @@
+"""A sweep's file, read through the reader of logs: its rows at once, small enough for a page."""
+
+from pathlib import Path
+
+from service.faces.files.run_logs import RunLog
+from service.records.errors import Refused
+from service.trade.errors import TradeError
+from service.trade.found_sweeps import FoundSweep, found_sweep, gathered
+from service.trade.log_columns import Mapping
+
+MOST_MB = 15
+"""What is read while a page waits; larger ones are logs."""
+
+
+def read_sweep(path: Path, mapping: Mapping, zone: str, area_cm2: float) -> FoundSweep:
+    """Which curves are in this file? What was left out is among the doubts.
+
+    Raises Refused where the file cannot be read through the mapping, or holds no sweep.
+    """
+    log = RunLog(path, mapping, zone)
+    try:
+        found = found_sweep(gathered(log.batches(), mapping, area_cm2), area_cm2)
+    except TradeError as trouble:
+        raise Refused("file", "", str(trouble), "A sweep of the current up or down.") from trouble
+    notes = log.notes.in_words
+    if not notes:
+        return found
+    return FoundSweep(
+        found.rows,
+        found.left_out,
+        found.begins_s,
+        found.ends_s,
+        found.channels,
+        found.temperature_c,
+        found.curves,
+        found.rest,
+        (*found.doubts, *notes),
+    )
