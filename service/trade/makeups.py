@@ -152,7 +152,7 @@ class Builds:
 
 @dataclass(frozen=True, slots=True)
 class Stays:
-    """The MEAs of many builds, (n,), the rows of a build together; UNKNOWN where not known.
+    """The MEAs of many builds, (n,), build after build as they were closed; UNKNOWN: not known.
 
     ``build``: the place of the build in the order given; lots (n, 2) and (n, 4); hours in h.
     """
@@ -172,10 +172,11 @@ def unpack(texts: Sequence[str]) -> tuple[Builds, Stays]:
     """Read the makeups of many builds at once. Raises Inconsistent for texts of another form."""
     pairs = [text.partition(".") for text in texts]
     numbers = np.frombuffer(b64decode("".join(pair[0] for pair in pairs)), dtype="<i4")
-    rows = np.frombuffer(b64decode("".join(pair[2] for pair in pairs)), dtype=ROW)
     sizes = np.array([len(pair[0]) // 16 * 3 for pair in pairs], dtype=np.int64)
     begins = np.cumsum(sizes) - sizes
     heads = numbers[begins[:, None] + np.arange(HEAD)].astype(np.int64)
+    order = np.argsort(heads[:, 2], kind="stable")
+    rows = np.frombuffer(b64decode("".join([pairs[at][2] for at in order])), dtype=ROW)
     if (heads[:, 0] != FORM).any() or heads[:, 1].sum() != rows.size:
         raise Inconsistent("this makeup of a build was written in another form.")
     drivers_at = begins + HEAD
@@ -183,7 +184,7 @@ def unpack(texts: Sequence[str]) -> tuple[Builds, Stays]:
     lots_at = people_at + heads[:, 11]
     stacks_at = lots_at + heads[:, 12]
     hours_at = stacks_at + heads[:, 13]
-    build = np.repeat(np.arange(len(pairs)), heads[:, 1])
+    build = np.repeat(order, heads[order, 1])
     lots_of = lots_at[build]
     every_lot = [rows["mea_lot"], *rows["plate_lots"].T, *rows["gasket_lots"].T]
     lots = [numbers[lots_of + places].astype(np.int64) for places in every_lot]

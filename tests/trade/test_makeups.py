@@ -84,6 +84,7 @@ def test_what_is_packed_is_read_again(given_builds: list[Makeup]) -> None:
         assert builds.drivers[at].tolist() == filled(build.drivers, drivers)
         assert builds.people[at].tolist() == filled(build.people, people)
     every = [(at, mea) for at, build in enumerate(given_builds) for mea in build.meas]
+    every.sort(key=lambda one: (given_builds[one[0]].closed, one[0]))
     assert stays.build.tolist() == [at for at, _ in every]
     for row, (_, mea) in enumerate(every):
         assert stays.part[row] == mea.part_id
