@@ -1,0 +1,449 @@
+"""Runs of stacks: what their logs said, as known now, and files on their way in."""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
+
+from service.records.errors import NotFound
+from service.records.queries.known import known
+from service.records.queries.release_standing import release_stands, released_at
+from service.records.tables.hours import HourMeter
+from service.records.tables.people import Person
+from service.records.tables.releases import BuildRelease
+from service.records.tables.runs import (
+    PolarisationCurve,
+    Run,
+    RunKind,
+    RunReading,
+    RunUpload,
+    Snapshot,
+    SnapshotKind,
+    UploadState,
+)
+from service.records.tables.stacks import Build, BuildPeriod, Stack
+
+ADDED, READ = aliased(Person), aliased(Person)
+MOST_SNAPSHOTS = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class KnownRun:
+    """A run by its content."""
+
+    id: int
+    name: str
+    stack: str
+    is_void: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Overlapping:
+    """A run whose time overlaps another's."""
+
+    run_id: int
+    name: str
+    began_at: datetime
+    ended_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class LimitPassed:
+    """Hours beyond a limit in one run; ``farthest`` None where the quantity has no value."""
+
+    quantity: str
+    side: str
+    limit: float
+    unit: str
+    hours: float
+    times: int
+    farthest: float | None
+    farthest_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """What a reading of a run's file found; hours in h. ``known_until`` None: it holds."""
+
+    id: int
+    build_id: int
+    build_number: int
+    began_at: datetime
+    ended_at: datetime
+    row_count: int
+    recorded_hours: float
+    load_hours: float
+    gas_hours: float | None
+    starts: int
+    stops: int
+    meter_number: int | None
+    meter_from_hours: float | None
+    meter_to_hours: float | None
+    not_released: str | None
+    formula: str
+    by: str
+    reason: str
+    known_from: datetime
+    known_until: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """A run in a list; ``reading`` None where it is void."""
+
+    id: int
+    stack_id: int
+    stack: str
+    kind: RunKind
+    name: str
+    note: str
+    content_sha256: str
+    size_bytes: int
+    added_by: str
+    added_at: datetime
+    reading: ReadingRow | None
+
+
+@dataclass(frozen=True, slots=True)
+class SnapshotRow:
+    """Voltages of one steady time in a run, with the lowest and highest channel, V."""
+
+    id: int
+    kind: SnapshotKind
+    from_at: datetime
+    until_at: datetime
+    row_count: int
+    current_a: float | None
+    density_a_cm2: float | None
+    temperature_c: float | None
+    meter_hours: float | None
+    mean_v: float | None
+    lowest_v: float | None
+    lowest_channel: str
+    highest_v: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RunSheet:
+    """One run whole: its reading, every reading before, limits, doubts and snapshots."""
+
+    run: RunRow
+    readings: tuple[ReadingRow, ...]
+    limits: tuple[LimitPassed, ...]
+    doubts: tuple[str, ...]
+    mapping: str
+    snapshots: tuple[SnapshotRow, ...]
+    snapshot_count: int
+    curve_count: int
+
+
+@dataclass(frozen=True, slots=True)
+class UploadRow:
+    """A file on its way in; ``done`` is the share read, 0 to 1."""
+
+    token: str
+    stack_id: int
+    stack: str
+    name: str
+    size_bytes: int
+    content_sha256: str
+    asked: str
+    state: UploadState
+    done: float
+    message: str
+    run_id: int | None
+    by_id: int
+    by: str
+    made_at: datetime
+    changed_at: datetime
+
+
+def run_with_content(session: Session, content_sha256: str) -> KnownRun | None:
+    """Which run has this very file? One statement."""
+    row = session.execute(
+        select(Run.id, Run.name, Stack.serial, RunReading.id.label("reading_id"))
+        .join(Stack, Stack.id == Run.stack_id)
+        .outerjoin(RunReading, (RunReading.run_id == Run.id) & known(RunReading))
+        .where(Run.content_sha256 == content_sha256)
+    ).first()
+    return None if row is None else KnownRun(row[0], row[1], row[2], row[3] is None)
+
+
+def overlapping_run(
+    session: Session, stack_id: int, began_at: datetime, ended_at: datetime
+) -> Overlapping | None:
+    """Which log of a stack shares time with this one? A sweep beside a log does not count."""
+    row = session.execute(
+        select(Run.id, Run.name, RunReading.began_at, RunReading.ended_at)
+        .join(Run, Run.id == RunReading.run_id)
+        .where(
+            RunReading.stack_id == stack_id,
+            known(RunReading),
+            Run.kind == RunKind.LOG,
+            RunReading.began_at < ended_at,
+            RunReading.ended_at > began_at,
+        )
+        .order_by(RunReading.began_at)
+        .limit(1)
+    ).first()
+    return None if row is None else Overlapping(*row)
+
+
+def why_not_released(
+    session: Session, build_id: int, began_at: datetime, ended_at: datetime
+) -> str | None:
+    """Why was a build not released all the while it ran? None: it was. One statement."""
+    first = (
+        select(func.min(BuildRelease.released_at))
+        .where(BuildRelease.build_id == build_id)
+        .scalar_subquery()
+    )
+    row = session.execute(
+        select(
+            first,
+            released_at(Build, began_at),
+            release_stands(until=began_at),
+            release_stands(until=ended_at),
+        )
+        .select_from(Build)
+        .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & known(BuildPeriod))
+        .where(Build.id == build_id)
+    ).first()
+    if row is None or row[0] is None:
+        return "The build was never released to be run."
+    if row[1] is None:
+        return f"The build was released only at {row[0]:%Y-%m-%d %H:%M} UTC, after the run began."
+    if not row[2]:
+        return "The build's release no longer held when the run began: the stack was worked on."
+    if not row[3]:
+        return "The build's release ended while it ran: the stack was worked on."
+    return None
+
+
+def runs_of_stack(
+    session: Session, stack_id: int, *, before: datetime | None = None, limit: int = 50
+) -> tuple[RunRow, ...]:
+    """The runs of a stack, the newest first; void ones by when they were added. One statement."""
+    at = func.coalesce(RunReading.began_at, Run.added_at)
+    statement = _rows().where(Run.stack_id == stack_id).order_by(at.desc(), Run.id.desc())
+    if before is not None:
+        statement = statement.where(at < before)
+    return tuple(_run(row) for row in session.execute(statement.limit(limit)))
+
+
+def run_sheet(session: Session, run_id: int) -> RunSheet:
+    """One run whole. Four statements. Raises NotFound."""
+    found = session.execute(_rows().where(Run.id == run_id)).first()
+    if found is None:
+        raise NotFound("run", run_id)
+    run = _run(found)
+    readings = session.execute(
+        _readings().where(RunReading.run_id == run_id).order_by(RunReading.id.desc())
+    ).all()
+    standing = run.reading.id if run.reading else None
+    texts = session.execute(
+        select(
+            RunReading.above,
+            RunReading.doubts,
+            RunReading.mapping,
+            select(func.count(Snapshot.id))
+            .where(Snapshot.reading_id == RunReading.id)
+            .scalar_subquery(),
+            select(func.count(PolarisationCurve.id))
+            .where(PolarisationCurve.reading_id == RunReading.id)
+            .scalar_subquery(),
+        )
+        .where(RunReading.run_id == run_id)
+        .order_by(RunReading.known_until.is_(None).desc(), RunReading.id.desc())
+        .limit(1)
+    ).one()
+    above, doubts, mapping, snapshots, curves = texts
+    return RunSheet(
+        run,
+        tuple(_reading(row) for row in readings),
+        tuple(_limit(one) for one in json.loads(above)),
+        tuple(json.loads(doubts)),
+        mapping,
+        _snapshots(session, standing) if standing else (),
+        snapshots if standing else 0,
+        curves if standing else 0,
+    )
+
+
+def newest_mapping(session: Session, run_id: int) -> tuple[str, datetime]:
+    """The mapping a run was read through last, and when its first row was. Raises NotFound."""
+    row = session.execute(
+        select(RunReading.mapping, RunReading.began_at)
+        .where(RunReading.run_id == run_id)
+        .order_by(RunReading.id.desc())
+        .limit(1)
+    ).first()
+    if row is None:
+        raise NotFound("run", run_id)
+    return row.mapping, row.began_at
+
+
+def upload(session: Session, token: str) -> UploadRow:
+    """A file on its way in. Raises NotFound: it is forgotten after a week."""
+    row = session.execute(_uploads().where(RunUpload.token == token)).first()
+    if row is None:
+        raise NotFound("uploaded log (it is kept for a week; send it again)", token[:8])
+    return UploadRow(*row)
+
+
+def uploads_of_stack(session: Session, stack_id: int) -> tuple[UploadRow, ...]:
+    """Files on their way in for a stack that have not become runs, the newest first."""
+    rows = session.execute(
+        _uploads()
+        .where(RunUpload.stack_id == stack_id, RunUpload.state != UploadState.DONE)
+        .order_by(RunUpload.id.desc())
+        .limit(20)
+    )
+    return tuple(UploadRow(*row) for row in rows)
+
+
+def _uploads() -> Any:
+    return (
+        select(
+            RunUpload.token,
+            RunUpload.stack_id,
+            Stack.serial,
+            RunUpload.name,
+            RunUpload.size_bytes,
+            RunUpload.content_sha256,
+            RunUpload.asked,
+            RunUpload.state,
+            RunUpload.done,
+            RunUpload.message,
+            RunUpload.run_id,
+            RunUpload.by_id,
+            Person.name,
+            RunUpload.made_at,
+            RunUpload.changed_at,
+        )
+        .join(Stack, Stack.id == RunUpload.stack_id)
+        .join(Person, Person.id == RunUpload.by_id)
+    )
+
+
+_OF_READING = (
+    RunReading.id,
+    RunReading.build_id,
+    Build.number,
+    RunReading.began_at,
+    RunReading.ended_at,
+    RunReading.row_count,
+    RunReading.recorded_hours,
+    RunReading.load_hours,
+    RunReading.gas_hours,
+    RunReading.starts,
+    RunReading.stops,
+    HourMeter.number,
+    RunReading.meter_from_hours,
+    RunReading.meter_to_hours,
+    RunReading.not_released,
+    RunReading.formula,
+    READ.name,
+    RunReading.reason,
+    RunReading.known_from,
+    RunReading.known_until,
+)
+
+
+def _readings() -> Any:
+    return (
+        select(*_OF_READING)
+        .join(Build, Build.id == RunReading.build_id)
+        .join(READ, READ.id == RunReading.by_id)
+        .outerjoin(HourMeter, HourMeter.id == RunReading.meter_id)
+    )
+
+
+def _rows() -> Any:
+    return (
+        select(
+            Run.id,
+            Run.stack_id,
+            Stack.serial,
+            Run.kind,
+            Run.name,
+            Run.note,
+            Run.content_sha256,
+            Run.size_bytes,
+            ADDED.name,
+            Run.added_at,
+            *_OF_READING,
+        )
+        .select_from(Run)
+        .join(Stack, Stack.id == Run.stack_id)
+        .join(ADDED, ADDED.id == Run.added_by_id)
+        .outerjoin(RunReading, (RunReading.run_id == Run.id) & known(RunReading))
+        .outerjoin(Build, Build.id == RunReading.build_id)
+        .outerjoin(READ, READ.id == RunReading.by_id)
+        .outerjoin(HourMeter, HourMeter.id == RunReading.meter_id)
+    )
+
+
+def _run(row: Any) -> RunRow:
+    rest: tuple[Any, ...] = tuple(row[10:])
+    whole: list[Any] = [*row[:10], None if rest[0] is None else ReadingRow(*rest)]
+    return RunRow(*whole)
+
+
+def _reading(row: Any) -> ReadingRow:
+    return ReadingRow(*row)
+
+
+def _limit(one: dict[str, Any]) -> LimitPassed:
+    at = one.get("farthest_at")
+    return LimitPassed(
+        one["quantity"],
+        one.get("side", "above"),
+        one["limit"],
+        one["unit"],
+        one["hours"],
+        one.get("times", 0),
+        one.get("farthest"),
+        datetime.fromisoformat(at) if at else None,
+    )
+
+
+def _snapshots(session: Session, reading_id: int) -> tuple[SnapshotRow, ...]:
+    rows: Any = session.execute(
+        select(
+            Snapshot.id,
+            Snapshot.kind,
+            Snapshot.from_at,
+            Snapshot.until_at,
+            Snapshot.row_count,
+            Snapshot.current_a,
+            Snapshot.density_a_cm2,
+            Snapshot.temperature_c,
+            Snapshot.meter_hours,
+            Snapshot.channels,
+            Snapshot.means_v,
+        )
+        .where(Snapshot.reading_id == reading_id)
+        .order_by(Snapshot.from_at)
+        .limit(MOST_SNAPSHOTS)
+    )
+    found = []
+    for row in rows:
+        volts = [
+            (value, name)
+            for value, name in zip(json.loads(row.means_v), json.loads(row.channels), strict=True)
+            if value is not None
+        ]
+        lowest = min(volts, default=(None, ""))
+        told: list[Any] = [
+            *row[:9],
+            sum(value for value, _ in volts) / len(volts) if volts else None,
+            lowest[0],
+            lowest[1],
+            max(volts)[0] if volts else None,
+        ]
+        found.append(SnapshotRow(*told))
+    return tuple(found)
