@@ -1,0 +1,171 @@
+"""Raw files of runs on disk: received in pieces, kept under the hash of their content.
+
+    run-uploads/TOKEN           a file on its way in
+    runs/ab/abcd…               a file that became a run, as it was given
+
+Nothing here holds a file in memory, whatever its size.
+"""
+
+import hashlib
+import os
+import re
+import secrets
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO, Any
+
+from service.records.changes.attachments import Stored
+from service.records.errors import NotFound, Refused
+
+MEGABYTE = 1024 * 1024
+PIECE = 1024 * 1024
+TOKEN = re.compile(r"[A-Za-z0-9_-]{32}")
+ANY = "application/octet-stream"
+
+
+def path_of(folder: Path, sha256: str) -> Path:
+    """Where the file of a run lies: runs/ab/abcd… in the data folder."""
+    return folder / "runs" / sha256[:2] / sha256
+
+
+def upload_path(folder: Path, token: str) -> Path:
+    """Where a file on its way in lies. Raises NotFound for what is no token."""
+    if not TOKEN.fullmatch(token):
+        raise NotFound("uploaded log", token[:8])
+    return folder / "run-uploads" / token
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """A file that was received whole."""
+
+    token: str
+    name: str
+    size_bytes: int
+    content_sha256: str
+
+
+@dataclass(slots=True)
+class Receiver:
+    """Takes a file piece by piece: ``write`` each, then ``finish``; ``drop`` what failed.
+
+    Raises Refused once it is larger than ``most_mb``, or where nothing came.
+    """
+
+    folder: Path
+    name: str
+    most_mb: int
+    field_name: str = "log"
+    token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+    _size: int = 0
+    _digest: Any = field(default_factory=hashlib.sha256)
+    _file: IO[bytes] | None = None
+
+    def write(self, piece: bytes) -> None:
+        """Take the next bytes."""
+        if self._file is None:
+            place = upload_path(self.folder, self.token)
+            place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            self._file = place.open("xb")
+        self._size += len(piece)
+        if self._size > self.most_mb * MEGABYTE:
+            right = f"At most {self.most_mb}\u2009MB; packed as .csv.gz or as Parquet it is less."
+            raise Refused(self.field_name, self.name, "it is too large.", right)
+        self._digest.update(piece)
+        self._file.write(piece)
+
+    def finish(self) -> Received:
+        """Close the file; it is on the disk."""
+        if self._file is None or not self._size:
+            raise Refused(self.field_name, self.name, "the file is empty.", "The log of a bench.")
+        self._file.flush()
+        os.fsync(self._file.fileno())
+        self._file.close()
+        return Received(self.token, self.name[-200:], self._size, self._digest.hexdigest())
+
+    def drop(self) -> None:
+        """Forget what came."""
+        if self._file is not None:
+            self._file.close()
+            upload_path(self.folder, self.token).unlink(missing_ok=True)
+
+
+@contextmanager
+def receiving(folder: Path, name: str, most_mb: int) -> Iterator[Receiver]:
+    """A receiver whose pieces are dropped where anything goes wrong."""
+    name = Path(name.replace("\\", "/")).name or "without a name"
+    receiver = Receiver(folder, name, most_mb)
+    try:
+        yield receiver
+    except BaseException:
+        receiver.drop()
+        raise
+
+
+def receive(folder: Path, source: IO[bytes], name: str, most_mb: int) -> Received:
+    """Receive an open file whole. Raises Refused as `Receiver` does."""
+    with receiving(folder, name, most_mb) as receiver:
+        while piece := source.read(PIECE):
+            receiver.write(piece)
+        return receiver.finish()
+
+
+def forget_upload(folder: Path, token: str) -> None:
+    """Forget a file that became a run, or nothing."""
+    upload_path(folder, token).unlink(missing_ok=True)
+
+
+def keep(folder: Path, path: Path, name: str) -> Stored:
+    """Keep a copy of a file under its hash, safe against a power cut, before any row names it."""
+    with path.open("rb") as source:
+        sha256 = hashlib.file_digest(source, "sha256").hexdigest()
+        size = source.tell()
+        source.seek(0)
+        put(folder, sha256, lambda target: shutil.copyfileobj(source, target, PIECE))
+    return Stored(sha256, ANY, size, name)
+
+
+def keep_upload(folder: Path, received: Received) -> Stored:
+    """Keep a received file under its hash; it stays where it was until it is forgotten."""
+    place = path_of(folder, received.content_sha256)
+    stored = Stored(received.content_sha256, ANY, received.size_bytes, received.name)
+    if not (place.is_file() and place.stat().st_size == received.size_bytes):
+        place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        handle, beside = tempfile.mkstemp(dir=place.parent, prefix=".being-linked-")
+        os.close(handle)
+        Path(beside).unlink()
+        os.link(upload_path(folder, received.token), beside)  # the same bytes, under two names
+        Path(beside).replace(place)
+        _settle(place.parent)
+    return stored
+
+
+def put(folder: Path, sha256: str, write: Callable[[IO[bytes]], object]) -> None:
+    """Put content in its place by ``write``; the name never stands for half a file."""
+    place = path_of(folder, sha256)
+    if place.is_file():
+        return
+    place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    handle, beside = tempfile.mkstemp(dir=place.parent, prefix=".being-written-")
+    try:
+        with os.fdopen(handle, "wb") as target:
+            write(target)
+            target.flush()
+            os.fsync(target.fileno())
+        Path(beside).replace(place)
+    except BaseException:
+        Path(beside).unlink(missing_ok=True)
+        raise
+    _settle(place.parent)
+
+
+def _settle(folder: Path) -> None:
+    opened = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(opened)
+    finally:
+        os.close(opened)
