@@ -71,7 +71,9 @@ def condition_charts(
         cells=_cells(found.voltages, found.shown, "cells", f"Cell voltages of {name}"),
         spread=_spread(found, over),
         history=_lines(found.voltages, lines, over, "history", f"Voltage of each MEA{at}"),
-        curve=_curve(found.voltages, found.chosen, on_curve) if found.chosen else Markup(""),
+        curve=_curve(found.voltages, found.chosen, on_curve, over.zone)
+        if found.chosen
+        else Markup(""),
         open_now=_cells(found.voltages, found.open_now, "open", f"Open-circuit voltages of {name}"),
         open_history=_lines(
             found.voltages, open_lines, over, "open-history", "Open-circuit voltage of each MEA"
@@ -257,17 +259,19 @@ def _lines(
     )
 
 
-def _curve(voltages: StackVoltages, chosen: ChosenCurve, cell: CellOnCurve | None) -> Markup:
+def _curve(
+    voltages: StackVoltages, chosen: ChosenCurve, cell: CellOnCurve | None, zone: ZoneInfo
+) -> Markup:
     if cell is None:
         return Markup("")
     mea = voltages.labels.get(cell.part_id or 0, "")
-    series = [_points(f"build {chosen.curve.build_number}", cell, earlier=False)]
+    series = [_points(local(chosen.curve.taken_at, zone), cell, earlier=False)]
     if cell.fit:
         series.append(_fitted("fit, 95 % band", cell.fit, pen=1, dashed=False))
     if chosen.against and cell.earlier:
-        series.append(_points("earlier", cell, earlier=True))
+        series.append(_points(local(chosen.against.taken_at, zone), cell, earlier=True))
         if cell.earlier_fit:
-            series.append(_fitted("earlier fit", cell.earlier_fit, pen=2, dashed=True))
+            series.append(_fitted("its fit", cell.earlier_fit, pen=2, dashed=True))
     where = f"cell {cell.cell}" + (f", MEA {mea}" if mea else "")
     top = max(point.density_a_cm2 for point in cell.points)
     volts = [point.voltage_v for point in cell.points]
