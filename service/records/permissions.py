@@ -165,3 +165,13 @@ def need(person: Person, act: Act, facts: RecordFacts = NOTHING_KNOWN) -> None:
     answer = may(person, act, facts)
     if not answer:
         raise NotAllowed(act.value, answer.why)
+
+
+def roles_who_may(act: Act) -> tuple[Role, ...]:
+    """Which roles may do something, each by itself, on what its holder had no part in?
+
+    >>> [role.value for role in roles_who_may(Act.HOLD_LIFT)]
+    ['quality']
+    """
+    stranger = [Person(-1, "", "", frozenset({role})) for role in Role]
+    return tuple(role for one in stranger for role in one.roles if may(one, act))

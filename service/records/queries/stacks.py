@@ -133,35 +133,7 @@ def stack_list(
 
     Pages go by the serial's key: ``after`` is the last one of the page before. Five statements.
     """
-    last_layer = aliased(Layer)
-    cells = (
-        select(last_layer.cell)
-        .where(
-            last_layer.build_id == Build.id,
-            last_layer.known_until.is_(None),
-            last_layer.cell.is_not(None),
-        )
-        .order_by(last_layer.position.desc())
-        .limit(1)
-        .correlate(Build)
-        .scalar_subquery()
-    )
-    statement = joined(
-        select(
-            Stack.id,
-            Stack.serial,
-            Stack.serial_key,
-            Design.name.label("design"),
-            Design.revision,
-            Stack.place,
-            state_in_a_word().label("state"),
-            written.id.label("being_written_id"),
-            Build.number,
-            _last_number().label("last_number"),
-            cells.label("cells"),
-            _last_number(approved_only=True).label("last_approved"),
-        )
-    )
+    statement = _listed()
     if text.strip():
         pattern = "%" + _escaped(serial_key(text)) + "%"
         statement = statement.where(
@@ -180,27 +152,69 @@ def stack_list(
         statement.order_by(Stack.serial_key).limit(limit + 1)
     ).all()
     shown = rows[:limit]
-    ids = [row.id for row in shown]
+    return StackList(
+        rows=_as_lines(session, shown),
+        after=shown[-1].serial_key if len(rows) > limit else None,
+    )
+
+
+def listed_stacks(session: Session, stack_ids: Collection[int]) -> dict[int, ListedStack]:
+    """The same lines for stacks by their ids. Five statements."""
+    rows = session.execute(_listed().where(Stack.id.in_(stack_ids))).all()
+    return {each.id: each for each in _as_lines(session, rows)}
+
+
+def _listed() -> Any:
+    last_layer = aliased(Layer)
+    cells = (
+        select(last_layer.cell)
+        .where(
+            last_layer.build_id == Build.id,
+            last_layer.known_until.is_(None),
+            last_layer.cell.is_not(None),
+        )
+        .order_by(last_layer.position.desc())
+        .limit(1)
+        .correlate(Build)
+        .scalar_subquery()
+    )
+    return joined(
+        select(
+            Stack.id,
+            Stack.serial,
+            Stack.serial_key,
+            Design.name.label("design"),
+            Design.revision,
+            Stack.place,
+            state_in_a_word().label("state"),
+            written.id.label("being_written_id"),
+            Build.number,
+            _last_number().label("last_number"),
+            cells.label("cells"),
+            _last_number(approved_only=True).label("last_approved"),
+        )
+    )
+
+
+def _as_lines(session: Session, rows: Sequence[Any]) -> tuple[ListedStack, ...]:
+    ids = [row.id for row in rows]
     hours = stack_hours(session, ids)
     holds = _holds_counted(session, ids)
-    return StackList(
-        rows=tuple(
-            ListedStack(
-                id=row.id,
-                serial=row.serial,
-                design=f"{row.design} {row.revision}",
-                place=row.place,
-                state=row.state,
-                being_written_id=row.being_written_id,
-                build_number=row.number or row.last_number,
-                cells=row.cells,
-                last_approved_build=row.last_approved,
-                hours=hours[row.id],
-                holds=holds.get(row.id, 0),
-            )
-            for row in shown
-        ),
-        after=shown[-1].serial_key if len(rows) > limit else None,
+    return tuple(
+        ListedStack(
+            id=row.id,
+            serial=row.serial,
+            design=f"{row.design} {row.revision}",
+            place=row.place,
+            state=row.state,
+            being_written_id=row.being_written_id,
+            build_number=row.number or row.last_number,
+            cells=row.cells,
+            last_approved_build=row.last_approved,
+            hours=hours[row.id],
+            holds=holds.get(row.id, 0),
+        )
+        for row in rows
     )
 
 

@@ -1,0 +1,94 @@
+"""The floor: every stack of the laboratory at a glance, those that need somebody first."""
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from service.records.permissions import Person, may
+from service.records.queries.floor_columns import KINDS, NeedKind
+from service.records.queries.floor_rows import FloorStack, floor_rows
+from service.records.queries.floor_sources import Sources
+from service.records.queries.floor_waiting import LOOKED_BACK, SILENT_AFTER
+from service.records.queries.floor_words import ASKS_FOR
+from service.records.tables.stacks import Stack
+
+NOBODY = len(KINDS)
+"""The rank of a stack that needs nobody: after all others."""
+
+
+@dataclass(frozen=True, slots=True)
+class Floor:
+    """One page of the floor; ``after`` continues it, empty at the end."""
+
+    rows: tuple[FloorStack, ...]
+    stacks: int
+    needing: int
+    mine: int
+    """stacks with something the asker's roles may see to"""
+    after: str
+    read_at: datetime
+
+
+def floor(
+    session: Session,
+    person: Person,
+    now: datetime,
+    *,
+    mine: bool = False,
+    after: str = "",
+    limit: int = 50,
+) -> Floor:
+    """How does the laboratory stand, and who is needed where? Those who need somebody come first.
+
+    Within a rank the serials are in order; ``after`` is where the page before ended. ``mine``:
+    only stacks where the asker's roles may do something. A constant number of statements.
+    """
+    sources = Sources.of(session)
+    given = {
+        "since_day": (now - LOOKED_BACK).date(),
+        "silent_since": now - SILENT_AFTER,
+        "now": now,
+    }
+    kinds: dict[tuple[str, int], set[NeedKind]] = defaultdict(set)
+    for row in session.execute(sources.ranking(), given):
+        kinds[row.serial_key, row.stack_id].add(KINDS[row.kind])
+    acts = {kind for kind in KINDS if may(person, ASKS_FOR[kind])}
+    ranked = sorted(
+        (min(KINDS.index(kind) for kind in own), *stack)
+        for stack, own in kinds.items()
+        if not mine or own & acts
+    )
+    rank, serial = _place(after)
+    shown = [it for it in ranked if it[:2] > (rank, serial)][: limit + 1]
+    others = _others(session, serial if rank == NOBODY else "", limit + 1 + len(kinds))
+    if not mine:
+        needing = {stack_id for _key, stack_id in kinds}
+        shown += [(NOBODY, *it) for it in others if it[1] not in needing]
+    further = len(shown) > limit
+    shown = shown[:limit]
+    return Floor(
+        floor_rows(session, person, sources, given, [it[2] for it in shown]),
+        session.scalar(select(func.count()).select_from(Stack)) or 0,
+        len(kinds),
+        sum(bool(own & acts) for own in kinds.values()),
+        f"{shown[-1][0]}-{shown[-1][1]}" if further else "",
+        now,
+    )
+
+
+def _place(after: str) -> tuple[int, str]:
+    rank, _dash, serial = after.partition("-")
+    return (int(rank), serial) if rank.isascii() and rank.isdecimal() else (-1, "")
+
+
+def _others(session: Session, serial: str, most: int) -> list[tuple[str, int]]:
+    rows = session.execute(
+        select(Stack.serial_key, Stack.id)
+        .where(Stack.serial_key > serial)
+        .order_by(Stack.serial_key)
+        .limit(most)
+    )
+    return [(row.serial_key, row.id) for row in rows]

@@ -1,0 +1,297 @@
+"""What a closed stack asks for: a release before it runs, a leak test, nuts read again.
+
+A closed stack is the present build, or what a record being written has closed and not handed in.
+While a record has it open, nothing is asked of it. As in the gate, a release that stands says that
+the tests were passed and nothing was done to the stack since.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import (
+    and_,
+    bindparam,
+    case,
+    exists,
+    extract,
+    func,
+    literal,
+    or_,
+    select,
+    union_all,
+)
+from sqlalchemy.orm import aliased
+
+from service.records.queries.floor_columns import NeedKind, among, columns
+from service.records.queries.known import known
+from service.records.queries.release_standing import EXCHANGED, release_stands
+from service.records.tables.base import UtcDateTime
+from service.records.tables.designs import Design
+from service.records.tables.hours import HourReading, HourReport
+from service.records.tables.rebuild_records import (
+    RebuildRecord,
+    RecordKind,
+    RecordState,
+    Step,
+    StepKind,
+    TorqueReading,
+)
+from service.records.tables.runs import RunReading
+from service.records.tables.stack_tests import StackTest
+from service.records.tables.stacks import Build, BuildPeriod, Stack
+from service.trade.verdicts import Verdict
+from service.trade.words import Stage
+
+BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
+
+
+def of_closed_stacks(
+    *, whole: bool, leak_designs: tuple[int, ...], settling_s: Mapping[int, int]
+) -> list[Any]:
+    """All of these kinds as statements to be set below each other.
+
+    ``leak_designs`` limit a leak; ``settling_s`` says by design how long a clamp settles, in s.
+    """
+    closed = closed_stacks(whole=whole)
+    return [
+        _ran_unreleased(closed, whole),
+        *([_leak_test(closed, whole, leak_designs)] if leak_designs else []),
+        *([_re_torque(closed, whole, settling_s)] if settling_s else []),
+    ]
+
+
+def closed_stacks(*, whole: bool) -> Any:
+    """Each closed stack: its design, the record that closed it, its build (0: not handed in)."""
+    present = (
+        select(
+            Stack.id.label("stack_id"),
+            Stack.design_id,
+            Build.record_id,
+            Build.id.label("build_id"),
+            BuildPeriod.closed_at,
+            case((release_stands(), 1), else_=0).label("released"),
+        )
+        .select_from(Stack)
+        .join(
+            BuildPeriod,
+            and_(
+                BuildPeriod.stack_id == Stack.id,
+                BuildPeriod.known_until.is_(None),
+                BuildPeriod.opened_at.is_(None),
+            ),
+        )
+        .join(Build, Build.id == BuildPeriod.build_id)
+        .where(~at_work(Stack.id), *among(Stack.id, whole=whole))
+    )
+    record, sent_back = aliased(RebuildRecord), aliased(Build)
+    at_the_bench = (
+        select(
+            Stack.id,
+            Stack.design_id,
+            record.id,
+            func.coalesce(sent_back.id, 0),
+            record.closed_at,
+            literal(0),
+        )
+        .select_from(record)
+        .join(Stack, Stack.id == record.stack_id)
+        .outerjoin(sent_back, sent_back.record_id == record.id)
+        .where(
+            record.state.in_(BEING_WRITTEN),
+            record.closed_at.is_not(None),
+            *among(record.stack_id, whole=whole),
+        )
+    )
+    return union_all(present, at_the_bench).cte("closed")
+
+
+def at_work(stack_id: Any) -> Any:
+    """Be true where a record being written opened the stack, or closed it anew."""
+    written = aliased(RebuildRecord)
+    return exists().where(
+        written.stack_id == stack_id,
+        written.state.in_(BEING_WRITTEN),
+        or_(written.opened_at.is_not(None), written.closed_at.is_not(None)),
+    )
+
+
+def while_closed(record: Any, closed: Any, done_at: Any) -> Any:
+    """Entries of a record made while the stack was closed so; of one made void nothing counts."""
+    since_its_closing = or_(record.opened_at.is_(None), done_at >= record.opened_at)
+    before_its_opening = or_(record.opened_at.is_(None), done_at < record.opened_at)
+    return and_(
+        record.state != RecordState.VOID,
+        or_(
+            and_(record.id == closed.c.record_id, since_its_closing),
+            and_(record.base_build_id == closed.c.build_id, before_its_opening),
+        ),
+    )
+
+
+def _ran_unreleased(closed: Any, whole: bool) -> Any:
+    """Subject: the build. Other: its record.
+
+    It ran where a meter shows more than at the closing, or a log has hours at load of it.
+    """
+    own = columns(
+        NeedKind.RAN_UNRELEASED,
+        closed.c.stack_id,
+        whole=whole,
+        subject_id=closed.c.build_id,
+        other_id=closed.c.record_id,
+        at=closed.c.closed_at,
+    )
+    shown, before, first = aliased(HourReading), aliased(HourReading), aliased(HourReading)
+    report = aliased(HourReport)
+
+    def at_closing(meter_id: Any, outer: Any) -> Any:
+        until = select(func.max(before.hours)).where(
+            before.meter_id == meter_id,
+            known(before),
+            or_(before.taken_at <= closed.c.closed_at, before.record_id == closed.c.record_id),
+        )
+        begun = select(func.min(first.hours)).where(first.meter_id == meter_id, known(first))
+        return func.coalesce(
+            until.correlate(outer, closed).scalar_subquery(),
+            begun.correlate(outer).scalar_subquery(),
+            0.0,
+        )
+
+    read = exists().where(
+        shown.stack_id == closed.c.stack_id,
+        shown.taken_at > closed.c.closed_at,
+        known(shown),
+        shown.hours > at_closing(shown.meter_id, shown),
+    )
+    reported = exists().where(
+        report.stack_id == closed.c.stack_id,
+        report.last_at > closed.c.closed_at,
+        report.last_hours > at_closing(report.meter_id, report),
+    )
+    logged = exists().where(
+        RunReading.build_id == closed.c.build_id, known(RunReading), RunReading.load_hours > 0
+    )
+    return select(*own).where(
+        closed.c.build_id > 0, closed.c.released == 0, or_(read, reported, logged)
+    )
+
+
+def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
+    """Subject: the build, 0 at the bench. Other: its record. Note: none, fail or test again."""
+    test, step, record = aliased(StackTest), aliased(Step), aliased(RebuildRecord)
+    made = (
+        select(test.verdict)
+        .join(step, step.id == test.step_id)
+        .join(record, record.id == test.record_id)
+        .where(
+            step.kind == StepKind.LEAK_TEST,
+            step.undone_at.is_(None),
+            while_closed(record, closed, step.done_at),
+        )
+        .order_by(step.done_at.desc(), step.id.desc())
+        .limit(1)
+        .correlate(closed)
+    )
+    last_at = made.with_only_columns(step.done_at).scalar_subquery()
+    verdict = made.scalar_subquery()
+    turned, turned_in = aliased(TorqueReading), aliased(RebuildRecord)
+    done, done_in = aliased(Step), aliased(RebuildRecord)
+    undone = or_(
+        exists(
+            select(turned.id)
+            .join(turned_in, turned_in.id == turned.record_id)
+            .where(
+                turned.stage == Stage.CLOSING,
+                known(turned),
+                while_closed(turned_in, closed, turned.taken_at),
+                turned.taken_at > last_at,
+            )
+            .correlate(closed)
+        ),
+        exists(
+            select(done.id)
+            .join(done_in, done_in.id == done.record_id)
+            .where(
+                done.kind.in_(EXCHANGED),
+                done.undone_at.is_(None),
+                while_closed(done_in, closed, done.done_at),
+                done.done_at > last_at,
+            )
+            .correlate(closed)
+        ),
+    )
+    word = case(
+        (verdict.is_(None), literal("none")),
+        (verdict == Verdict.FAIL, literal(Verdict.FAIL.value)),
+        else_=literal(Verdict.TEST_AGAIN.value),
+    )
+    own = columns(
+        NeedKind.LEAK_TEST,
+        closed.c.stack_id,
+        whole=whole,
+        subject_id=closed.c.build_id,
+        other_id=closed.c.record_id,
+        at=closed.c.closed_at,
+        note=word,
+    )
+    return select(*own).where(
+        closed.c.released == 0,
+        closed.c.design_id.in_(designs),
+        or_(verdict.is_(None), verdict == Verdict.FAIL, undone),
+    )
+
+
+def _re_torque(closed: Any, whole: bool, settling_s: Mapping[int, int]) -> Any:
+    """Subject: the build, 0 at the bench. Other: its record. Time: the last reading of a nut.
+
+    The nuts were tightened in the last pass, the settling time is over, and none was read again
+    after it. A stack taken over was tightened elsewhere.
+    """
+    reading, record, maker = (
+        aliased(TorqueReading),
+        aliased(RebuildRecord),
+        aliased(RebuildRecord),
+    )
+    full = case((reading.pass_number >= Design.tightening_passes, reading.taken_at))
+    first, last = func.min(full), func.max(reading.taken_at)
+    wait_s = case(settling_s, value=closed.c.design_id)
+    own = columns(
+        NeedKind.RE_TORQUE,
+        closed.c.stack_id,
+        whole=whole,
+        subject_id=closed.c.build_id,
+        other_id=closed.c.record_id,
+        at=last,
+    )
+    now = bindparam("now", type_=UtcDateTime)
+    return (
+        select(*own)
+        .select_from(closed)
+        .join(Design, Design.id == closed.c.design_id)
+        .join(maker, maker.id == closed.c.record_id)
+        .join(
+            record,
+            or_(record.id == closed.c.record_id, record.base_build_id == closed.c.build_id),
+        )
+        .join(reading, reading.record_id == record.id)
+        .where(
+            closed.c.released == 0,
+            closed.c.design_id.in_(tuple(settling_s)),
+            maker.kind != RecordKind.TAKEN_OVER,
+            reading.stage == Stage.CLOSING,
+            known(reading),
+            while_closed(record, closed, reading.taken_at),
+        )
+        .group_by(closed.c.stack_id, closed.c.design_id, closed.c.build_id, closed.c.record_id)
+        .having(
+            and_(
+                _seconds(last) - _seconds(first) < wait_s,
+                _seconds(now) - _seconds(last) >= wait_s,
+            )
+        )
+    )
+
+
+def _seconds(at: Any) -> Any:
+    """A time in whole seconds, to be subtracted on either engine."""
+    return extract("epoch", at)

@@ -1,0 +1,71 @@
+"""One shape for all that needs somebody: a row names its stack, its kind and what it is about.
+
+Ranking every stack of a laboratory takes the first two columns alone; only the stacks on one page
+are asked for the rest.
+"""
+
+from enum import StrEnum
+from typing import Any
+
+from sqlalchemy import Integer, Text, cast, literal, null
+
+from service.records.queries.prepared import given_all
+from service.records.tables.base import BigKey, UtcDateTime
+
+
+class NeedKind(StrEnum):
+    """What needs somebody; in this order it is told."""
+
+    RAN_UNRELEASED = "ran without a release"
+    FAILING = "failing MEA fitted"
+    RULE_MET = "rule for failing met"
+    LEAK_TEST = "leak test due"
+    RE_TORQUE = "re-torque due"
+    INSTRUMENT = "instrument out of calibration"
+    HELD = "held part fitted"
+    SILENT = "bench silent"
+    RECORD_WAITING = "record waiting"
+    CORRECTION_WAITING = "correction waiting"
+    SENT_BACK = "record sent back"
+
+
+KINDS = tuple(NeedKind)
+
+
+def columns(
+    kind: NeedKind,
+    stack_id: Any,
+    *,
+    whole: bool,
+    subject_id: Any = None,
+    other_id: Any = None,
+    by_id: Any = None,
+    at: Any = None,
+    note: Any = None,
+) -> tuple[Any, ...]:
+    """The columns of one kind of need; not ``whole``: stack and kind alone.
+
+    The kind is its place in ``KINDS``. What subject, other, time and note are, each kind says;
+    ``by_id`` is who wrote what waits.
+    """
+    head = (stack_id.label("stack_id"), cast(literal(KINDS.index(kind)), Integer).label("kind"))
+    if not whole:
+        return head
+    return (
+        *head,
+        _typed(subject_id, BigKey).label("subject_id"),
+        _typed(other_id, BigKey).label("other_id"),
+        _typed(by_id, BigKey).label("by_id"),
+        (cast(null(), UtcDateTime()) if at is None else at).label("at"),
+        _typed(note, Text()).label("note"),
+    )
+
+
+def _typed(column: Any, kind: Any) -> Any:
+    """Columns that stand below each other are of one type on both engines."""
+    return cast(null() if column is None else column, kind)
+
+
+def among(stack_id: Any, *, whole: bool) -> tuple[Any, ...]:
+    """Where whole rows are asked for: those of the given stacks alone."""
+    return (stack_id.in_(given_all("stack_ids")),) if whole else ()

@@ -1,0 +1,245 @@
+"""The stacks on one page of the floor: cells, hours, last approved build, and what each needs."""
+
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.permissions import Answer, Person, RecordFacts, may, roles_who_may
+from service.records.queries.floor_cells import CellMark, Seen, Strip, strips
+from service.records.queries.floor_columns import KINDS, NeedKind
+from service.records.queries.floor_sources import Sources
+from service.records.queries.floor_words import (
+    ASKS_FOR,
+    About,
+    FittedPart,
+    Found,
+    address,
+    sentence,
+)
+from service.records.queries.hours import build_hours
+from service.records.queries.involved import people_on
+from service.records.queries.release_standing import release_stands, released_at
+from service.records.queries.stacks import ListedStack, listed_stacks
+from service.records.tables.instruments import Instrument
+from service.records.tables.parts import Lot, Part, PartType
+from service.records.tables.rebuild_records import RebuildRecord, RecordState
+from service.records.tables.stacks import Build, BuildPeriod, Layer
+from service.trade.identifiers import serial_key
+from service.trade.labels import part_label
+from service.trade.words import Kind
+
+NAMED_MOST = 60
+"""Parts under one hold that are looked up one by one, in one stack."""
+DECIDED = (NeedKind.RAN_UNRELEASED, NeedKind.RECORD_WAITING, NeedKind.CORRECTION_WAITING)
+"""Whoever had a part in the record does not decide on it."""
+OF_PARTS = (NeedKind.FAILING, NeedKind.RULE_MET, NeedKind.HELD)
+SEEN_AS = {
+    NeedKind.FAILING: Seen.FAILING,
+    NeedKind.RULE_MET: Seen.RULE_MET,
+    NeedKind.HELD: Seen.HELD,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """One thing that needs somebody; ``may`` says whether the asker may see to it, or why not."""
+
+    kind: NeedKind
+    sentence: str
+    address: str
+    roles: tuple[str, ...]
+    may: Answer
+    since: datetime | None
+    is_kept_from: bool = False
+    """the asker has a role for it, and had a part in it"""
+
+    @property
+    def for_whom(self) -> str:
+        """The roles in words."""
+        *others, last = self.roles
+        return f"{', '.join(others)} or {last}" if others else last
+
+
+@dataclass(frozen=True, slots=True)
+class LastApproved:
+    """The last build whose record was approved; ``released`` once, ``stands``: still."""
+
+    number: int
+    is_present: bool
+    released_at: datetime | None
+    stands: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FloorStack:
+    """One stack: its line in the list, its cells, its last approved build, what it needs."""
+
+    line: ListedStack
+    strip: Strip
+    last_approved: LastApproved | None
+    needs: tuple[Need, ...]
+
+    @property
+    def place(self) -> str:
+        """Where it stands in the order of the floor: the next page goes on after it."""
+        rank = min((KINDS.index(need.kind) for need in self.needs), default=len(KINDS))
+        return f"{rank}-{serial_key(self.line.serial)}"
+
+    @property
+    def is_mine(self) -> bool:
+        """Whether the asker may see to something here."""
+        return any(need.may for need in self.needs)
+
+
+def floor_rows(
+    session: Session, person: Person, sources: Sources, given: Mapping[str, Any], ids: Sequence[int]
+) -> tuple[FloorStack, ...]:
+    """What is there to tell of these stacks, in their order? A constant number of statements."""
+    found = [
+        Found(KINDS[row.kind], row.stack_id, row.subject_id or 0, row.other_id or 0,
+              row.by_id or 0, row.at, row.note or "")
+        for row in session.execute(sources.details(), {**given, "stack_ids": list(ids)})
+    ]  # fmt: skip
+    lines = listed_stacks(session, ids)
+    approved = _last_approved(session, ids)
+    parts = _fitted(session, _parts_named(found))
+    tools = _instruments(session, {it.subject_id for it in found if it.kind is NeedKind.INSTRUMENT})
+    ran = build_hours(session, ids)
+    records = {it.other_id for it in found if it.kind in DECIDED}
+    involved = people_on(session, records)
+    corrected = people_on(session, records, with_corrections=False)
+    marks = _marks(found, parts)
+    drawn = strips(session, {it: lines[it].cells or 0 for it in ids}, marks)
+    own: dict[int, list[Found]] = defaultdict(list)
+    for it in _grouped(found):
+        own[it.stack_id].append(it)
+
+    def told(it: Found, line: ListedStack) -> Need:
+        part = parts.get(_part_of(it)) if it.kind in OF_PARTS else None
+        about = About(
+            line.serial,
+            line.build_number,
+            line.being_written_id,
+            ran.get(it.subject_id) if it.kind is NeedKind.RAN_UNRELEASED else None,
+            part,
+            tools.get(it.subject_id, ""),
+        )
+        act = ASKS_FOR[it.kind]
+        who = corrected if it.kind is NeedKind.CORRECTION_WAITING else involved
+        facts = RecordFacts(written_by=it.by_id, involved=who.get(it.other_id, frozenset()))
+        answer = may(person, act, facts if it.kind in DECIDED else RecordFacts())
+        return Need(
+            it.kind,
+            sentence(it, about),
+            address(it, about),
+            tuple(role.value for role in roles_who_may(act)),
+            answer,
+            it.at,
+            not answer and bool(may(person, act)),
+        )
+
+    return tuple(
+        FloorStack(
+            lines[stack_id],
+            drawn[stack_id],
+            approved.get(stack_id),
+            tuple(told(it, lines[stack_id]) for it in own[stack_id]),
+        )
+        for stack_id in ids
+    )
+
+
+def _grouped(found: Sequence[Found]) -> list[Found]:
+    """The needs in the order they are told; parts under one hold, uses of one tool are one."""
+    first: dict[tuple[int, NeedKind, int], Found] = {}
+    for it in sorted(found, key=lambda it: (KINDS.index(it.kind), it.subject_id, it.other_id)):
+        key = (it.stack_id, it.kind, it.subject_id)
+        before = first.get(key)
+        first[key] = it if before is None else replace(before, more=before.more + 1)
+    return list(first.values())
+
+
+def _part_of(it: Found) -> int:
+    return it.other_id if it.kind is NeedKind.HELD else it.subject_id
+
+
+def _parts_named(found: Sequence[Found]) -> set[int]:
+    """The parts to be looked up: of one hold in one stack no more than a strip can show."""
+    of_hold: dict[tuple[int, int], list[int]] = defaultdict(list)
+    named = set()
+    for it in found:
+        if it.kind is NeedKind.HELD:
+            of_hold[it.stack_id, it.subject_id].append(it.other_id)
+        elif it.kind in OF_PARTS:
+            named.add(it.subject_id)
+    for own in of_hold.values():
+        named.update(sorted(own)[:NAMED_MOST])
+    return named
+
+
+def _fitted(session: Session, part_ids: Collection[int]) -> dict[int, FittedPart]:
+    rows = session.execute(
+        select(Part.id, Part.serial, Lot.label, Part.item_number, PartType.kind, Layer.cell)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .outerjoin(Layer, (Layer.part_id == Part.id) & Layer.present)
+        .where(Part.id.in_(part_ids))
+    )
+    return {
+        row.id: FittedPart(
+            row.id,
+            part_label(row.serial, row.label, row.item_number),
+            str(row.kind),
+            row.cell,
+            row.kind is Kind.MEA,
+        )
+        for row in rows
+    }
+
+
+def _marks(found: Sequence[Found], parts: Mapping[int, FittedPart]) -> dict[int, list[CellMark]]:
+    """What the needs say of cells; of a held gasket beside a cell nothing is said of that cell."""
+    marks: dict[int, list[CellMark]] = defaultdict(list)
+    for it in found:
+        part = parts.get(_part_of(it)) if it.kind in OF_PARTS else None
+        if part is not None and part.is_mea and part.cell is not None:
+            marks[it.stack_id].append(CellMark(part.cell, SEEN_AS[it.kind]))
+    return marks
+
+
+def _instruments(session: Session, ids: Collection[int]) -> dict[int, str]:
+    rows = session.execute(
+        select(Instrument.id, Instrument.kind, Instrument.label).where(Instrument.id.in_(ids))
+    )
+    return {row.id: f"{str(row.kind).capitalize()} {row.label}" for row in rows}
+
+
+def _last_approved(session: Session, stack_ids: Collection[int]) -> dict[int, LastApproved]:
+    """Of each stack the approved build with the highest number. One statement."""
+    rows = session.execute(
+        select(
+            Build.stack_id,
+            Build.number,
+            BuildPeriod.opened_at,
+            released_at().label("released_at"),
+            release_stands().label("stands"),
+        )
+        .join(RebuildRecord, RebuildRecord.id == Build.record_id)
+        .join(
+            BuildPeriod,
+            (BuildPeriod.build_id == Build.id) & BuildPeriod.known_until.is_(None),
+        )
+        .where(Build.stack_id.in_(stack_ids), RebuildRecord.state == RecordState.APPROVED)
+        .order_by(Build.stack_id, Build.number)
+    )
+    return {
+        row.stack_id: LastApproved(
+            row.number, row.opened_at is None, row.released_at, bool(row.stands)
+        )
+        for row in rows
+    }

@@ -1,0 +1,88 @@
+"""All that can need somebody in one statement: for a whole laboratory, or for some stacks."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import func, select, union_all
+from sqlalchemy.orm import Session, aliased
+
+from service.records.queries.floor_closed import of_closed_stacks
+from service.records.queries.floor_instruments import of_instruments
+from service.records.queries.floor_waiting import waiting
+from service.records.queries.limit_sets import read_figures
+from service.records.queries.prepared import prepared
+from service.records.tables.limit_sets import LimitSet
+from service.records.tables.stacks import Stack
+from service.trade.figures import DesignFigures
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """What the figures in force ask: which designs limit a leak, in how many s a clamp settles.
+
+    What it asks for is asked with ``now``, ``since_day``, ``silent_since``; details with
+    ``stack_ids``.
+    """
+
+    leak_designs: tuple[int, ...]
+    settling_s: tuple[tuple[int, int], ...]
+
+    @classmethod
+    def of(cls, session: Session) -> "Sources":
+        """As the figures in force say. One statement."""
+        figures = _figures_in_force(session)
+        leaks = tuple(it for it, of in figures.items() if of.leak and of.leak.limits)
+        settle = tuple(
+            (it, round(60 * of.clamp.settling_minutes))
+            for it, of in figures.items()
+            if of.clamp and of.clamp.settling_minutes > 0
+        )
+        return cls(leaks, settle)
+
+    def ranking(self) -> Any:
+        """Each stack and each kind of need it has, once."""
+
+        def make() -> Any:
+            found = union_all(*self._sources(whole=False)).subquery()
+            return (
+                select(Stack.serial_key, found.c.stack_id, found.c.kind)
+                .join(found, found.c.stack_id == Stack.id)
+                .distinct()
+            )
+
+        return prepared(make, self)
+
+    def details(self) -> Any:
+        """All there is to tell of the given stacks."""
+
+        def make() -> Any:
+            found = union_all(*self._sources(whole=True)).subquery()
+            return select(found)
+
+        return prepared(make, self)
+
+    def _sources(self, *, whole: bool) -> list[Any]:
+        return [
+            *of_closed_stacks(
+                whole=whole, leak_designs=self.leak_designs, settling_s=dict(self.settling_s)
+            ),
+            *of_instruments(whole=whole),
+            *waiting(whole=whole),
+        ]
+
+
+def _figures_in_force(session: Session) -> dict[int, DesignFigures]:
+    """The figures each design's stacks are judged by. One statement."""
+    later = aliased(LimitSet)
+    newest = (
+        select(func.max(later.version))
+        .where(later.design_id == LimitSet.design_id, later.approved_at.is_not(None))
+        .correlate(LimitSet)
+        .scalar_subquery()
+    )
+    rows = session.execute(
+        select(LimitSet.design_id, LimitSet.content)
+        .where(LimitSet.version == newest)
+        .order_by(LimitSet.design_id)
+    )
+    return {row.design_id: read_figures(row.content) for row in rows}

@@ -1,0 +1,165 @@
+"""What somebody reads of one need: a sentence, where to go, and which act it asks for."""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+from urllib.parse import quote
+
+from service.records.permissions import Act
+from service.records.queries.floor_columns import NeedKind
+from service.trade.running_hours import Hours
+from service.trade.tests_in_words import THIN
+from service.trade.verdicts import Verdict
+
+ASKS_FOR = {
+    NeedKind.RAN_UNRELEASED: Act.BUILD_RELEASE,
+    NeedKind.FAILING: Act.RECORD_WRITE,
+    NeedKind.RULE_MET: Act.FAILING_CONFIRM,
+    NeedKind.LEAK_TEST: Act.RECORD_WRITE,
+    NeedKind.RE_TORQUE: Act.RECORD_WRITE,
+    NeedKind.INSTRUMENT: Act.INSTRUMENT_WRITE,
+    NeedKind.HELD: Act.HOLD_LIFT,
+    NeedKind.SILENT: Act.HOURS_WRITE,
+    NeedKind.RECORD_WAITING: Act.RECORD_APPROVE,
+    NeedKind.CORRECTION_WAITING: Act.CORRECTION_DECIDE,
+    NeedKind.SENT_BACK: Act.RECORD_WRITE,
+}
+"""Which leave somebody must have to see to it."""
+MOST_REASONS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class FittedPart:
+    """A fitted part as people call it, and where it sits; ``cell`` None: in no cell."""
+
+    id: int
+    label: str
+    kind: str
+    cell: int | None
+    is_mea: bool
+
+    @property
+    def words(self) -> str:
+        """Kind, label and place."""
+        place = f" in cell {self.cell}" if self.cell else ""
+        return f"{self.kind[:1].upper()}{self.kind[1:]} {self.label}{place}"
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One need as it was found; ``more`` like it (parts of one held lot) are told with it."""
+
+    kind: NeedKind
+    stack_id: int
+    subject_id: int
+    other_id: int
+    by_id: int
+    at: datetime | None
+    note: str
+    more: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """What of its stack a sentence names; ``ran`` are the hours of the present build."""
+
+    serial: str
+    build_number: int | None
+    being_written_id: int | None
+    ran: Hours | None
+    part: FittedPart | None
+    instrument: str
+
+
+def sentence(found: Found, about: About) -> str:
+    """What is the matter, in a sentence? Times stand beside it."""
+    build = f"Build {about.build_number}" if about.build_number else "The closed stack"
+    part = about.part.words if about.part else "A part"
+    number, of = found.subject_id, found.note
+    said = {
+        NeedKind.RAN_UNRELEASED: f"{build} {_ran(about.ran)} and is not released.",
+        NeedKind.FAILING: f"{part} is failing and still fitted: {_ended(of)}",
+        NeedKind.RULE_MET: f"{part} meets the rule for failing: {_reasons(of)}",
+        NeedKind.LEAK_TEST: _leak(of, build),
+        NeedKind.RE_TORQUE: f"{build} has settled: its nuts were not read again.",
+        NeedKind.INSTRUMENT: f"{about.instrument} was used on {_begun_small(build)} {of}.",
+        NeedKind.HELD: f"{part}{_and_more(found.more)} on hold: {_ended(of)}",
+        NeedKind.SILENT: "The bench has stopped reporting its hours.",
+        NeedKind.RECORD_WAITING: f"Record {number} ({of}) waits for an approval.",
+        NeedKind.CORRECTION_WAITING: (
+            f"A correction of record {found.other_id} ({of}) waits for a decision."
+        ),
+        NeedKind.SENT_BACK: f"Record {number} ({of}) was sent back.",
+    }
+    return said[found.kind]
+
+
+def _begun_small(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+def _ran(ran: Hours | None) -> str:
+    if ran is None or ran.hours <= 0:
+        return "has run"
+    least = "at least " if ran.at_least else ""
+    return f"ran {least}{ran.hours:.1f}{THIN}h"
+
+
+def _leak(note: str, build: str) -> str:
+    if note == Verdict.FAIL:
+        return f"{build} failed its last leak test."
+    if note == Verdict.TEST_AGAIN:
+        return f"{build} was worked on since its leak test: test again."
+    return f"{build} has no leak test since its closing."
+
+
+def _and_more(more: int) -> str:
+    if not more:
+        return " is fitted and"
+    return f" and {more} more of its lot are fitted and"
+
+
+def _reasons(note: str) -> str:
+    """The reasons a rule gives, kept as JSON: sentences, or values with their words."""
+    try:
+        told = json.loads(note)
+    except ValueError:
+        told = [note]
+    told = told if isinstance(told, list) else [told]
+    words = [
+        one if isinstance(one, str) else str(one.get("words") or one.get("why") or "")
+        for one in told
+        if isinstance(one, str) or (isinstance(one, dict) and one.get("answer", "met") == "met")
+    ]
+    words = [one for one in words if one]
+    return _ended("; ".join(words[:MOST_REASONS])) if words else "see its life."
+
+
+def _ended(text: str) -> str:
+    text = text.strip()
+    return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+def address(found: Found, about: About) -> str:
+    """Where does one see to it?"""
+    stack = quote(about.serial, safe="")
+    return {
+        NeedKind.RAN_UNRELEASED: f"/builds/{found.subject_id}/release",
+        NeedKind.FAILING: f"/parts/{found.subject_id}/trace",
+        NeedKind.RULE_MET: f"/parts/{found.subject_id}",
+        NeedKind.LEAK_TEST: _at_the_bench(about, stack, "tests", "inspection"),
+        NeedKind.RE_TORQUE: _at_the_bench(about, stack, "torque", "re-torque"),
+        NeedKind.INSTRUMENT: f"/instruments/{found.subject_id}",
+        NeedKind.HELD: f"/holds/{found.subject_id}",
+        NeedKind.SILENT: f"/stacks/{stack}/hours",
+        NeedKind.RECORD_WAITING: f"/records/{found.subject_id}/approval",
+        NeedKind.CORRECTION_WAITING: f"/corrections/{found.subject_id}",
+        NeedKind.SENT_BACK: f"/records/{found.subject_id}/approval",
+    }[found.kind]
+
+
+def _at_the_bench(about: About, stack: str, place: str, kind: str) -> str:
+    """In the record being written, or in a new one of the kind that does it."""
+    if about.being_written_id:
+        return f"/records/{about.being_written_id}/bench?at={place}"
+    return f"/records/new?stack={stack}&kind={quote(kind)}"
