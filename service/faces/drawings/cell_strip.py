@@ -1,0 +1,164 @@
+"""The cells of a stack as one strip, a mark a cell from the fixed end: failing ones crossed.
+
+What is seen of a cell has a shape of its own, so that no colour is needed to tell it.
+"""
+
+from collections.abc import Mapping, Sequence
+
+from service.faces.drawings.ink import (
+    ACT,
+    FINE,
+    INK,
+    OUTLINE_WIDTH,
+    PAPER,
+    SMALL,
+    THIN_WIDTH,
+    line,
+    n,
+    sheet,
+    word,
+)
+
+PITCH, WIDE, HIGH = 10.0, 7.0, 22.0
+TOP, FOOT, EDGE = 17.0, 16.0, 8.0
+BARE = 13.0
+"""So much less high is a strip with nothing to see: no numbers stand above it."""
+MOST_MARKS = 60
+"""More cells than this: one mark stands for several."""
+STEPS = (1, 2, 5, 10, 20, 50, 100)
+SHOWN = ("failing", "rule met", "on hold", "bridged", "blank")
+"""What can be seen of a cell; of several under one mark the first is drawn."""
+_CELL = f'class="d-ink d-paper" fill="{PAPER}" stroke="{INK}" stroke-width="{THIN_WIDTH}"'
+_BLANK = f'{_CELL} stroke-dasharray="2.4 2"'
+_ACTING = f'class="d-act d-paper" fill="{PAPER}" stroke="{ACT}" stroke-width="{OUTLINE_WIDTH}"'
+_STRUCK = f'class="d-act" stroke="{ACT}" stroke-width="2.2"'
+_ACTS = ("failing", "rule met", "on hold")
+_LABEL_ROOM = 17.0
+_DIGIT = 7.2
+
+
+def cells_a_mark(cells: int) -> int:
+    """How many cells does one mark stand for, so that a strip has no more than sixty?
+
+    >>> cells_a_mark(60), cells_a_mark(61), cells_a_mark(400)
+    (1, 2, 10)
+    """
+    return next((step for step in STEPS if cells <= MOST_MARKS * step), -(-cells // MOST_MARKS))
+
+
+def draw_strip(
+    cells: int, seen: Mapping[int, str], *, title: str, prefix: str, numbers: bool = True
+) -> str:
+    """A mark for each cell, counted from the fixed end at left; ``seen`` by cell, of ``SHOWN``.
+
+    Above stand the numbers of cells with something to see, beneath the first, each tenth and the
+    last, unless ``numbers`` are left out. The description says the same in words.
+    """
+    step = cells_a_mark(cells)
+    groups = [range(first, min(first + step, cells + 1)) for first in range(1, cells + 1, step)]
+    drawn = [
+        _mark(EDGE + at * PITCH, _worst([seen[cell] for cell in group if cell in seen]), step)
+        for at, group in enumerate(groups)
+    ]
+    high, up = HIGH + 8.0, TOP - 4.0
+    if numbers:
+        drawn += _numbers(groups, seen)
+        up = 0.0 if seen else BARE
+        high = TOP + HIGH + FOOT - up
+    return sheet(
+        2 * EDGE + max(1, len(groups)) * PITCH,
+        high,
+        f'<g transform="translate(0 {n(-up)})">{"".join(drawn)}</g>',
+        prefix=prefix,
+        title=title,
+        description=in_words(cells, seen),
+        kind="strip",
+        role="img",
+    )
+
+
+def _numbers(groups: Sequence[range], seen: Mapping[int, str]) -> list[str]:
+    """Numbers of what is marked above, of the first, each tenth and the last mark beneath."""
+    middles = [EDGE + at * PITCH + WIDE / 2 for at in range(len(groups))]
+    own = [[cell for cell in group if cell in seen] for group in groups]
+    marked = [(x, _span(cells)) for x, cells in zip(middles, own, strict=True) if cells]
+    last = len(groups) - 1
+    places = sorted({0, last, *range(9, len(groups), 10)} if groups else ())
+    counted = [(middles[at], str(groups[at][-1 if at else 0])) for at in places]
+    return [
+        *_apart(marked, TOP - 5, pen="word strong"),
+        *_apart(counted, TOP + HIGH + 13, pen="soft", keep_last=True),
+    ]
+
+
+def draw_sample(shown: str, *, prefix: str) -> str:
+    """One mark by itself, for the key; an empty word is a cell with nothing to see."""
+    mark = f'<g transform="translate(0 {n(4 - TOP)})">{_mark(4.0, shown, 1)}</g>'
+    return sheet(
+        WIDE + 8, HIGH + 8, mark, prefix=prefix, title=shown or "cell",
+        description="mark of the key", kind="strip sample", role="img",
+    )  # fmt: skip
+
+
+def in_words(cells: int, seen: Mapping[int, str]) -> str:
+    """What the strip shows, in words."""
+    told = []
+    for shown in SHOWN:
+        own = sorted(cell for cell, it in seen.items() if it == shown)
+        if own:
+            noun = "cell" if len(own) == 1 else "cells"
+            told.append(f"{shown}: {noun} {', '.join(map(str, own))}")
+    step = cells_a_mark(cells)
+    each = f"; one mark stands for {step} cells" if step > 1 else ""
+    return f"{cells} cells from the fixed end{each}. {'; '.join(told) or 'nothing to see'}."
+
+
+def _worst(shown: Sequence[str]) -> str:
+    return min(shown, key=SHOWN.index, default="")
+
+
+def _span(cells: Sequence[int]) -> str:
+    return str(cells[0]) if len(cells) == 1 else f"{cells[0]}…"
+
+
+def _mark(x: float, shown: str, step: int) -> str:
+    pen = _ACTING if shown in _ACTS else _BLANK if shown == "blank" else _CELL
+    box = f'<rect x="{n(x)}" y="{n(TOP)}" width="{n(WIDE)}" height="{n(HIGH)}" {pen}/>'
+    if step > 1:  # several cells: a second line at the foot, as of a stack of sheets
+        box += line(x, TOP + HIGH - 3, x + WIDE, TOP + HIGH - 3, FINE)
+    return box + _inside(x, shown)
+
+
+def _inside(x: float, shown: str) -> str:
+    left, right, top, bottom = x - 1, x + WIDE + 1, TOP - 1, TOP + HIGH + 1
+    middle = x + WIDE / 2
+    if shown == "failing":
+        return line(left, top, right, bottom, _STRUCK) + line(left, bottom, right, top, _STRUCK)
+    if shown == "rule met":
+        return line(left, bottom, right, top, _STRUCK)
+    if shown == "on hold":
+        bars = (middle - 1.6, middle + 1.6)
+        return "".join(line(at, TOP + 6, at, TOP + HIGH - 6, _STRUCK) for at in bars)
+    if shown == "bridged":
+        return (
+            f'<path {FINE} fill="none" d="M{n(x - 1.5)} {n(TOP + 7)}q{n(WIDE / 2 + 1.5)} -9 '
+            f'{n(WIDE + 3)} 0"/>'
+        )
+    return ""
+
+
+def _apart(
+    words: Sequence[tuple[float, str]], y: float, *, pen: str, keep_last: bool = False
+) -> list[str]:
+    """Numbers centred on their marks; one that would run into its neighbour is left out."""
+    kept: list[tuple[float, str]] = []
+    for x, text in words:
+        if not kept or x - kept[-1][0] >= _room(text) / 2 + _room(kept[-1][1]) / 2:
+            kept.append((x, text))
+    if keep_last and words and kept[-1] != words[-1]:
+        kept[-1 if len(kept) > 1 else len(kept) :] = [words[-1]]
+    return [word(x, y, text, size=SMALL, anchor="middle", pen=pen) for x, text in kept]
+
+
+def _room(text: str) -> float:
+    return max(_LABEL_ROOM, _DIGIT * len(text) + 4)
