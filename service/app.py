@@ -30,6 +30,7 @@ from service.trade.errors import TradeError
 PAGES = (
     "frame",
     "signing_in",
+    "floor",
     "people",
     "attachments",
     "part_types",

@@ -30,6 +30,7 @@ pytestmark = pytest.mark.browser
 
 LOOKS = (("light", 1280, 800), ("dark", 820, 1180))
 PAGES = {
+    "floor": ("/floor", "/floor?mine=1", "/floor?wall=1"),
     "stacks": (
         "/stacks",
         "/stacks?state=released",

@@ -24,7 +24,7 @@ PUBLIC = {
 }
 """The way in and out, the mark in the tab, and whether the database answers."""
 LEADS_ON = {("GET", "/")}
-"""The first page only leads to the stacks."""
+"""The first page only leads to the floor."""
 ENDS_A_CHANGE = {"versions.let_go"}
 """Writes the entry of the trail for a record which `hold_record` gave after asking."""
 

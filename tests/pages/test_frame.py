@@ -417,9 +417,9 @@ def test_missing_pages_and_wrong_methods_are_pages(client: Any) -> None:
     assert "<html" in wrong.text
 
 
-def test_the_first_page_leads_to_the_stacks(signed_in_client: Any) -> None:
-    """Where most work begins."""
-    assert signed_in_client("builder").get("/").headers["location"] == "/stacks"
+def test_the_first_page_leads_to_the_floor(signed_in_client: Any) -> None:
+    """Where everybody sees what waits for whom."""
+    assert signed_in_client("builder").get("/").headers["location"] == "/floor"
 
 
 # Settings

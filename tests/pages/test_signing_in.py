@@ -193,12 +193,12 @@ def test_somebody_shut_out_is_out_at_once(app: Any, signed_in_client: Callable[.
     ("asked", "given"),
     [
         ("/parts?text=A%201", "/parts?text=A%201"),
-        ("//elsewhere.example", "/stacks"),
-        ("/\\elsewhere.example", "/stacks"),
-        ("https://elsewhere.example", "/stacks"),
-        ("/a\r\nset-cookie: x", "/stacks"),
-        ("/sign-out", "/stacks"),
-        ("", "/stacks"),
+        ("//elsewhere.example", "/floor"),
+        ("/\\elsewhere.example", "/floor"),
+        ("https://elsewhere.example", "/floor"),
+        ("/a\r\nset-cookie: x", "/floor"),
+        ("/sign-out", "/floor"),
+        ("", "/floor"),
     ],
 )
 def test_going_on_stays_on_this_site(asked: str, given: str) -> None:

@@ -10,7 +10,7 @@ router = APIRouter()
 
 @router.get("/")
 def first_page(me: Me) -> Response:  # noqa: ARG001 - only who is signed in goes on
-    """Begin at the stacks."""
+    """Begin at the floor."""
     return RedirectResponse(HOME, status_code=303)
 
 

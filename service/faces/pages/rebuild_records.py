@@ -136,7 +136,13 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
 def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """Show the form of a new record."""
     need(me, Act.RECORD_WRITE)
-    form = blank(request, stack=asked.kept("stack"), performed_from=now_utc(), worked=(me.id,))
+    form = blank(
+        request,
+        stack=asked.kept("stack"),
+        kind=asked.kept("kind"),
+        performed_from=now_utc(),
+        worked=(me.id,),
+    )
     return _new_page(request, database, form)
 
 

@@ -37,7 +37,9 @@ from service.settings import Settings
 
 SEEN_EVERY = timedelta(minutes=1)
 TOO_MANY = "too many wrong passwords were tried"
-HOME = "/stacks"
+HOME = "/floor"
+BY_ITSELF = "x-by-itself"
+"""Header of what a page asks for while nobody touches it: that keeps no session alive."""
 router = APIRouter()
 
 
@@ -71,7 +73,8 @@ def who_is(request: Request) -> Person | None:
         signed_in = signed_in_with(session, secret, now, longest, idle)
     if signed_in is None:
         return None
-    _note_seen(engine, signed_in)
+    if BY_ITSELF not in request.headers:
+        _note_seen(engine, signed_in)
     request.state.me = signed_in.person
     return signed_in.person
 

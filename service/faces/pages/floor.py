@@ -1,0 +1,136 @@
+"""The floor: every stack at a glance, for a desk and for a screen on the laboratory's wall."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from urllib.parse import quote
+
+from fastapi import APIRouter, Request, Response
+from markupsafe import Markup
+
+from service.faces.drawings.cell_strip import SHOWN, draw_sample, draw_strip
+from service.faces.pages.forms import Asked
+from service.faces.pages.render import page, part, wants_part
+from service.faces.pages.signing_in import Database, Me
+from service.records.database import now_utc, reading
+from service.records.permissions import Act, need
+from service.records.queries.floor import Floor, floor
+from service.records.queries.floor_rows import FloorStack, Need
+from service.settings import Settings
+
+router = APIRouter()
+WALL_ROOM = 25
+"""How many stacks that need nobody fill a screen on the wall: letters read from 4 m are large."""
+OF_A_STACK, OF_A_NEED, WALL_NEEDS = 2.0, 1.5, 2
+"""Room of a stack that needs somebody, and of each need; the wall tells no more than so many."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShownStack:
+    """One stack with its strip drawn, and the needs told; ``more`` are not told here."""
+
+    stack: FloorStack
+    strip: Markup | None
+    told: tuple[Need, ...]
+    more: int
+
+
+@dataclass(frozen=True, slots=True)
+class FloorPage:
+    """One page of the floor. ``address`` reads it again, ``further`` leads to the next page."""
+
+    rows: tuple[ShownStack, ...]
+    stacks: int
+    needing: int
+    mine: int
+    only_mine: bool
+    wall: bool
+    read_at: datetime
+    key: tuple[tuple[str, Markup], ...]
+    address: str
+    further: str
+    first: str
+
+
+@router.get("/floor")
+def show(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """Show the stacks, those that need somebody first; htmx reads the part again by itself."""
+    need(me, Act.READ)
+    settings: Settings = request.app.state.settings
+    wall, only_mine = asked.kept("wall") == "1", asked.kept("mine") == "1"
+    with reading(database) as session:
+        found = floor(
+            session,
+            me,
+            now_utc(),
+            mine=only_mine,
+            after=asked.kept("after"),
+            limit=WALL_ROOM if wall else settings.page_rows,
+        )
+    context = _page(found, asked.kept("after"), wall=wall, only_mine=only_mine)
+    if wants_part(request):
+        return part(request, "floor/_floor.html", context)
+    return page(request, "floor/show.html", context, asked.status)
+
+
+def _page(found: Floor, after: str, *, wall: bool, only_mine: bool) -> FloorPage:
+    rows, further = found.rows, found.after
+    if wall and len(on_the_wall(rows)) < len(rows):
+        rows = on_the_wall(rows)
+        further = rows[-1].place
+    first = _address(wall=wall, only_mine=only_mine)
+    following = _address(wall=wall, only_mine=only_mine, after=further) if further else ""
+    again = _address(wall=wall, only_mine=only_mine, after=after)
+    seen = {mark.seen.value for row in rows for mark in row.strip.marks}
+    return FloorPage(
+        tuple(_shown(row, wall=wall) for row in rows),
+        found.stacks,
+        found.needing,
+        found.mine,
+        only_mine,
+        wall,
+        found.read_at,
+        tuple((it, Markup(draw_sample(it, prefix=f"key-{at}")))  # noqa: S704  # our own drawing
+              for at, it in enumerate(SHOWN) if it in seen),
+        (following or first) if wall else again,
+        following,
+        first,
+    )  # fmt: skip
+
+
+def on_the_wall(rows: Sequence[FloorStack]) -> tuple[FloorStack, ...]:
+    """As many stacks as a screen has room for, one at least."""
+    room = float(WALL_ROOM)
+    shown: list[FloorStack] = []
+    for row in rows:
+        told = min(len(row.needs), WALL_NEEDS)
+        room -= OF_A_STACK + OF_A_NEED * told if told else 1.0
+        if shown and room < 0:
+            break
+        shown.append(row)
+    return tuple(shown)
+
+
+def _shown(row: FloorStack, *, wall: bool) -> ShownStack:
+    line = row.line
+    strip = None
+    if row.strip.cells:
+        seen = {mark.cell: mark.seen.value for mark in row.strip.marks}
+        strip = Markup(  # noqa: S704  # our own drawing
+            draw_strip(
+                row.strip.cells,
+                seen,
+                title=f"Cells of {line.serial}",
+                prefix=f"cells-{line.id}",
+                numbers=not wall,
+            )
+        )
+    told = row.needs[:WALL_NEEDS] if wall else row.needs
+    return ShownStack(row, strip, told, len(row.needs) - len(told))
+
+
+def _address(*, wall: bool, only_mine: bool, after: str = "") -> str:
+    asked = [*(["wall=1"] if wall else []), *(["mine=1"] if only_mine else [])]
+    if after:
+        asked.append(f"after={quote(after, safe='')}")
+    return "/floor" + (f"?{'&'.join(asked)}" if asked else "")

@@ -1,0 +1,26 @@
+// The floor reads itself again, but nothing moves while somebody is about to press something: after
+// a touch, a key or a move of the pointer it waits, and longer while something in it has the focus.
+"use strict";
+
+(() => {
+  const AFTER_A_MOVE_MS = 10_000;
+  const WHILE_FOCUSED_MS = 120_000;
+  let touched = -Infinity;
+
+  const note = () => { touched = performance.now(); };
+  for (const what of ["pointerdown", "pointermove", "keydown", "wheel", "touchmove", "focusin"]) {
+    document.addEventListener(what, note, { passive: true, capture: true });
+  }
+
+  const isBusy = () => {
+    const idle = performance.now() - touched;
+    const focused = document.getElementById("floor")?.contains(document.activeElement);
+    return document.hidden || idle < (focused ? WHILE_FOCUSED_MS : AFTER_A_MOVE_MS);
+  };
+  // asked for before it is fetched, and once more before what came is put in its place
+  for (const step of ["htmx:before:request", "htmx:before:response"]) {
+    document.addEventListener(step, (event) => {
+      if (event.detail?.ctx?.sourceElement?.id === "floor" && isBusy()) event.preventDefault();
+    });
+  }
+})();
