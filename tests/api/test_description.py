@@ -51,6 +51,7 @@ def described(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -
 
 OPERATIONS = (
     "GET /health",
+    "GET /api/v1/floor",
     "GET /api/v1/stacks",
     "GET /api/v1/stacks/{serial}/layers",
     "GET /api/v1/stacks/{serial}/limits",

@@ -8,6 +8,7 @@ from service.faces.api import (
     audit_trail,
     closing,
     desk,
+    floor,
     health,
     hour_reports,
     parts,
@@ -31,5 +32,5 @@ PROBLEM: dict[int | str, dict[str, Any]] = {
 
 router = APIRouter()
 router.include_router(health.router)
-for noun in (stacks, hour_reports, parts, records, closing, stack_tests, audit_trail, desk):
+for noun in (floor, stacks, hour_reports, parts, records, closing, stack_tests, audit_trail, desk):
     router.include_router(noun.router, prefix="/api/v1", responses=PROBLEM)
