@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from service.trade.errors import TradeError
 from service.trade.failure_rate import FailureRate, failure_rate
 from service.trade.kaplan_meier import SurvivalCurve, kaplan_meier
-from service.trade.lifetimes import Life, Lives, lives_of
+from service.trade.lifetimes import Lives
 from service.trade.log_rank import LogRank, log_rank
 from service.trade.weibull import LEAST_FAILURES, WeibullLife, weibull
 
@@ -47,16 +47,16 @@ class LifeByGroup:
     level: float
 
 
-def life_by_group(groups: Mapping[str, Sequence[Life]], level: float = 0.95) -> LifeByGroup:
+def life_by_group(groups: Mapping[str, Lives], level: float = 0.95) -> LifeByGroup:
     """Compute everything for each group by its name.
 
-    >>> from service.trade.lifetimes import End
-    >>> found = life_by_group({"lot A": [Life(0, 900, End.FAILED), Life(0, 1500, End.RUNNING)],
-    ...                        "lot B": [Life(0, 1500, End.RUNNING)]})
+    >>> from service.trade.lifetimes import End, Life, lives_of
+    >>> a = lives_of([Life(0, 900, End.FAILED), Life(0, 1500, End.RUNNING)])
+    >>> found = life_by_group({"lot A": a, "lot B": lives_of([Life(0, 1500, End.RUNNING)])})
     >>> [(group.name, group.lives.failures, group.why_no_weibull) for group in found.groups][0]
     ('lot A', 1, 'A law is fitted from 5 failures on.')
     """
-    told = tuple(_group(name, lives_of(lives), level) for name, lives in groups.items())
+    told = tuple(_group(name, lives, level) for name, lives in groups.items())
     counted = [group for group in told if group.lives.n]
     test, why = _test(counted)
     compared = test.compared if test else ()

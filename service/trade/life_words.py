@@ -2,7 +2,6 @@
 
 from service.trade.kaplan_meier import FEW_AT_RISK
 from service.trade.life_by_group import FEW_FAILURES, GroupLife, LifeByGroup
-from service.trade.log_rank import FEW_EXPECTED
 
 SMALL_P = 0.05
 
@@ -32,7 +31,12 @@ def comparison_in_words(life: LifeByGroup) -> tuple[str, ...]:
             f" χ² = {test.chi_square:.2f} with {degrees}, p = {p_in_words(test.p)}."
         )
     ]
-    if test.p < SMALL_P:
+    if test.is_rough:
+        said.append(
+            f"Too few failures for a firm answer: a group has fewer than {FEW_FAILURES}, seen and"
+            " expected, so that p is an indication only."
+        )
+    elif test.p < SMALL_P:
         said.append(
             "If all groups lived alike, so large a difference would be rare. The groups go together"
             " with length of life; what else they do not share may stand behind it."
@@ -41,10 +45,6 @@ def comparison_in_words(life: LifeByGroup) -> tuple[str, ...]:
         said.append(
             "A difference like this would be nothing unusual if all groups lived alike; with"
             f" {_failures(failures)} a real one may still not be seen."
-        )
-    if test.is_rough:
-        said.append(
-            f"A group would expect fewer than {FEW_EXPECTED:g} failures: p is an indication only."
         )
     if len(life.tested) > 2:
         said.append(

@@ -17,8 +17,8 @@ from service.trade.errors import NoSolution
 from service.trade.lifetimes import Floats, Lives, at_risk
 
 FORMULA = 1
-FEW_EXPECTED = 5.0
-"""Below so many expected failures the chi-square law is rough; common practice, no source."""
+FEW_FAILURES = 5
+"""With fewer in a group the chi-square law is rough; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -26,8 +26,8 @@ class LogRank:
     """Observed and expected failures by group, and how unlikely that is if all live alike.
 
     ``compared`` says which groups were at risk with another one when a part failed; ``n`` are the
-    lives of those. ``is_rough`` where one of them expects fewer than five failures: p is then an
-    indication only.
+    lives of those. ``is_rough`` where one of them has fewer than five failures, seen as well as
+    expected: p is then an indication only.
     """
 
     observed: Floats
@@ -63,7 +63,10 @@ def log_rank(groups: Sequence[Lives]) -> LogRank:
     if freedom < 1:
         raise NoSolution("log-rank test", "no two groups were at risk together at a failure")
     off = (observed - expected)[compared]
-    chi_square = float(off @ np.linalg.pinv(covariance[np.ix_(compared, compared)]) @ off)
+    between = covariance[np.ix_(compared, compared)]
+    # Rows sum to nothing within each set of groups; what rounding leaves of that is no direction.
+    inverse = np.linalg.pinv(between, rcond=1e-9, hermitian=True)
+    chi_square = float(off @ inverse @ off)
     return LogRank(
         observed,
         expected,
@@ -71,7 +74,7 @@ def log_rank(groups: Sequence[Lives]) -> LogRank:
         freedom,
         float(chdtrc(freedom, chi_square)),
         sum(group.n for group, at in zip(groups, compared, strict=True) if at),
-        bool((expected[compared] < FEW_EXPECTED).any()),
+        bool((np.maximum(expected, observed)[compared] < FEW_FAILURES).any()),
         tuple(compared.tolist()),
     )
 

@@ -241,9 +241,12 @@ def test_without_a_failure_the_rate_has_an_upper_end_only() -> None:
 
 def test_groups_say_what_is_missing() -> None:
     found = life_by_group(
-        {"A": [Life(0, 5, End.FAILED), Life(0, 9, End.RUNNING)], "B": [],
-         "C": [Life(0, None, End.UNKNOWN)]}
-    )  # fmt: skip
+        {
+            "A": lives_of([Life(0, 5, End.FAILED), Life(0, 9, End.RUNNING)]),
+            "B": lives_of([]),
+            "C": lives_of([Life(0, None, End.UNKNOWN)]),
+        }
+    )
 
     assert [group.curve is None for group in found.groups] == [False, True, True]
     assert found.test is None
@@ -256,9 +259,9 @@ def test_two_like_groups_do_not_differ_and_two_unlike_ones_do() -> None:
     short = [Life(0, 100.0 + 10 * at, End.FAILED) for at in range(12)]
     longer = [Life(0, 300.0 + 10 * at, End.FAILED) for at in range(12)]
 
-    assert life_by_group({"a": short, "b": list(short)}).test.p == pytest.approx(1.0)
-    assert life_by_group({"a": short, "b": longer}).test.p < 0.001
-    assert not life_by_group({"a": short, "b": list(short)}).test.is_rough
+    assert life_by_group({"a": lives_of(short), "b": lives_of(short)}).test.p == pytest.approx(1.0)
+    assert life_by_group({"a": lives_of(short), "b": lives_of(longer)}).test.p < 0.001
+    assert not life_by_group({"a": lives_of(short), "b": lives_of(short)}).test.is_rough
 
 
 def test_a_hundred_thousand_lives_are_one_pass() -> None:

@@ -8,12 +8,11 @@ from markupsafe import Markup
 from service.faces.pages.forms import Form
 from service.faces.pages.group_life_charts import MOST_DRAWN, group_chart
 from service.records.queries.life_rows import Choice
-from service.records.queries.lives_of_groups import GroupBy, LeftOut, LivesOfGroups
+from service.records.queries.lives_of_groups import GroupBy, LivesOfGroups
 from service.trade.life_by_group import GroupLife, LifeByGroup, life_by_group
 from service.trade.life_words import comparison_in_words, group_in_words, shape_in_words
 
 MOST_ROWS = 100
-MOST_LEFT_OUT = 30
 LEVELS = (("0.9", "90 %"), ("0.95", "95 %"), ("0.99", "99 %"))
 ADDRESSES = {
     GroupBy.LOT: "/lots/",
@@ -47,8 +46,8 @@ class Row:
 class LifeSheet:
     """Lives by group; ``drawn`` are the rows in the drawing.
 
-    ``failures`` and ``late`` entries are counted over all groups; ``failed_left_out`` of those left
-    out had failed. ``more_rows`` groups are not among the rows.
+    ``failures`` and ``late`` entries are counted over all groups. ``more_rows`` groups are
+    not among the rows.
     """
 
     form: Form
@@ -62,8 +61,6 @@ class LifeSheet:
     more_rows: int
     chart: Markup
     said: tuple[str, ...]
-    left_out: tuple[LeftOut, ...]
-    failed_left_out: int
     types: tuple[Choice, ...]
     designs: tuple[Choice, ...]
     levels: tuple[tuple[str, str], ...] = LEVELS
@@ -103,8 +100,6 @@ def life_sheet(
         len(ordered) - len(shown),
         group_chart(drawn, level, laws=form.yes("laws")),
         comparison_in_words(life),
-        found.left_out[:MOST_LEFT_OUT],
-        sum(one.has_failed for one in found.left_out),
         types,
         designs,
     )

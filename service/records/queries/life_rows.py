@@ -1,15 +1,15 @@
 """Rows behind the lives of MEAs: which there are, where they sat, which failed.
 
 Each function is one statement; parts are found by the index of their type, builds by that of the
-part, so that nothing but MEAs is read.
+part, so that nothing but MEAs is read. There may be half a million rows: the two long statements
+go past the session, which looks at each row.
 """
 
-from collections import defaultdict
 from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import func, select
+from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
 from service.records.queries.known import known
@@ -17,18 +17,27 @@ from service.records.tables.designs import Design
 from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Build, Layer, Stack
-from service.trade.words import Kind
+from service.trade.labels import part_label
+from service.trade.words import Kind, Whereabouts
 
 
 class Choice(NamedTuple):
-    """Something lives can be narrowed to."""
+    """Something lives can be narrowed to, or compared by."""
 
     id: int
     name: str
 
 
+class LotFacts(NamedTuple):
+    """What a lot is called, who supplied it, of which type it is."""
+
+    label: str
+    supplier: str
+    part_type_id: int
+
+
 def mea_types(session: Session) -> tuple[Choice, ...]:
-    """Which types of MEA are there? One statement."""
+    """Which types of MEA are there?"""
     rows = session.execute(
         select(PartType.id, PartType.name, PartType.drawing_number, PartType.revision)
         .where(PartType.kind == Kind.MEA)
@@ -40,7 +49,7 @@ def mea_types(session: Session) -> tuple[Choice, ...]:
 
 
 def designs_with_stacks(session: Session) -> tuple[Choice, ...]:
-    """Which designs have stacks? One statement."""
+    """Which designs have stacks?"""
     used = select(Stack.id).where(Stack.design_id == Design.id).exists()
     rows = session.execute(
         select(Design.id, Design.name, Design.revision)
@@ -51,57 +60,61 @@ def designs_with_stacks(session: Session) -> tuple[Choice, ...]:
 
 
 def meas_of_types(session: Session, type_ids: Collection[int]) -> Sequence[Any]:
-    """All MEAs of these types with lot and supplier."""
-    return session.execute(
-        select(
-            Part.id,
-            Part.part_type_id,
-            Part.lot_id,
-            Part.serial,
-            Part.item_number,
-            Part.hours_before,
-            Part.whereabouts,
-            Lot.label.label("lot"),
-            Lot.supplier,
-            PartType.name,
-            PartType.drawing_number,
-            PartType.revision,
+    """Id, type, lot (0: none), hours before, fitted and missing (1 or 0) of all their MEAs."""
+
+    def is_(whereabouts: Whereabouts) -> Any:
+        return case((Part.whereabouts == whereabouts, 1), else_=0)
+
+    return (
+        session.connection()
+        .execute(
+            select(
+                Part.id,
+                Part.part_type_id,
+                func.coalesce(Part.lot_id, 0),
+                Part.hours_before,
+                is_(Whereabouts.FITTED),
+                is_(Whereabouts.MISSING),
+            )
+            .where(Part.part_type_id.in_(type_ids))
+            .order_by(Part.id)
         )
-        .join(PartType, PartType.id == Part.part_type_id)
-        .outerjoin(Lot, Lot.id == Part.lot_id)
-        .where(Part.part_type_id.in_(type_ids))
-    ).all()
-
-
-def type_names(parts: Sequence[Any]) -> dict[int, str]:
-    """Name of each type, with drawing and revision; no statement."""
-    return {
-        part.part_type_id: f"{part.name} {part.drawing_number} {part.revision}" for part in parts
-    }
-
-
-def builds_they_sat_in(session: Session, type_ids: Collection[int]) -> dict[int, list[Any]]:
-    """Every build each MEA sat in, by part."""
-    rows = session.execute(
-        select(
-            Layer.part_id,
-            Layer.build_id,
-            Layer.cell,
-            Build.stack_id,
-            Stack.design_id,
-            Design.name.label("design"),
-            Design.revision,
-        )
-        .join(Part, Part.id == Layer.part_id)
-        .join(Build, Build.id == Layer.build_id)
-        .join(Stack, Stack.id == Build.stack_id)
-        .join(Design, Design.id == Stack.design_id)
-        .where(Part.part_type_id.in_(type_ids), known(Layer))
+        .all()
     )
-    sat: dict[int, list[Any]] = defaultdict(list)
-    for row in rows:
-        sat[row.part_id].append(row)
-    return sat
+
+
+def builds_they_sat_in(session: Session, type_ids: Collection[int]) -> Sequence[Any]:
+    """Part, build and cell (0: none) of all layers of these MEAs, as known now."""
+    return (
+        session.connection()
+        .execute(
+            select(Layer.part_id, Layer.build_id, func.coalesce(Layer.cell, 0))
+            .select_from(Part)
+            .join(Layer, Layer.part_id == Part.id)
+            .where(Part.part_type_id.in_(type_ids), known(Layer))
+        )
+        .all()
+    )
+
+
+def stacks_they_sat_in(session: Session, build_ids: Collection[int]) -> dict[int, tuple[int, int]]:
+    """Stack and design of each build."""
+    rows = session.execute(
+        select(Build.id, Stack.id, Stack.design_id)
+        .join(Stack, Stack.id == Build.stack_id)
+        .where(Build.id.in_(build_ids))
+    )
+    return {build_id: (stack_id, design_id) for build_id, stack_id, design_id in rows}
+
+
+def lots_of_types(session: Session, type_ids: Collection[int]) -> dict[int, LotFacts]:
+    """Label, supplier and type of each lot of these types."""
+    rows = session.execute(
+        select(Lot.id, Lot.label, Lot.supplier, Lot.part_type_id).where(
+            Lot.part_type_id.in_(type_ids)
+        )
+    )
+    return {row.id: LotFacts(row.label, row.supplier, row.part_type_id) for row in rows}
 
 
 def confirmed_failing(session: Session, type_ids: Collection[int]) -> dict[int, datetime]:
@@ -111,7 +124,7 @@ def confirmed_failing(session: Session, type_ids: Collection[int]) -> dict[int, 
         .join(Part, Part.id == FailingMark.part_id)
         .where(Part.part_type_id.in_(type_ids), FailingMark.withdrawn_at.is_(None))
     )
-    return {row.part_id: row.failed_at for row in rows}
+    return {part_id: failed_at for part_id, failed_at in rows}  # noqa: C416 - rows are no pairs
 
 
 def met_unconfirmed(session: Session, type_ids: Collection[int]) -> int:
@@ -130,3 +143,13 @@ def met_unconfirmed(session: Session, type_ids: Collection[int]) -> int:
         )
         or 0
     )
+
+
+def labels_of(session: Session, part_ids: Collection[int]) -> dict[int, str]:
+    """What these parts are called."""
+    rows = session.execute(
+        select(Part.id, Part.serial, Part.item_number, Lot.label)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .where(Part.id.in_(part_ids))
+    )
+    return {row.id: part_label(row.serial, row.label, row.item_number) for row in rows}

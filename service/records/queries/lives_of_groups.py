@@ -2,31 +2,31 @@
 
 A life ends when a person confirmed the MEA as failing, at the time that person named. Hours are
 own hours at load, in h, as everywhere. MEAs never fitted have no life yet and are counted only.
+All MEAs go through at once, as arrays: a hundred thousand of them in half a million places.
 """
 
-from collections import defaultdict
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
-from datetime import datetime
 from enum import StrEnum
-from typing import Any
 
+import numpy as np
 from sqlalchemy.orm import Session
 
 from service.records.queries.life_rows import (
-    builds_they_sat_in,
     confirmed_failing,
+    designs_with_stacks,
+    labels_of,
+    lots_of_types,
+    mea_types,
     meas_of_types,
     met_unconfirmed,
-    type_names,
 )
-from service.records.queries.own_hours import own_hours_at
-from service.records.queries.part_hours import CellHours, cell_hours
-from service.trade.labels import part_label
-from service.trade.life_pieces import Failure, Piece, Sat, pieces
-from service.trade.lifetimes import Life
-from service.trade.running_hours import Hours
-from service.trade.words import Whereabouts
+from service.records.queries.lives_seated import Meas, Whole, as_meas, lived, seated
+from service.trade.life_pieces import WHY, Pieces, Sat, Why, pieces
+from service.trade.lifetimes import Lives
+
+MOST_NAMED = 30
+"""Of the MEAs left out, so many are named."""
 
 
 class GroupBy(StrEnum):
@@ -38,13 +38,13 @@ class GroupBy(StrEnum):
     DESIGN = "design"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Group:
     """One group: its name, the id of what it is (None: a supplier, or not named), its lives."""
 
     name: str
     id: int | None
-    lives: tuple[Life, ...]
+    lives: Lives
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,19 +57,22 @@ class LeftOut:
     has_failed: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class LivesOfGroups:
     """All groups by name, and what is not in them.
 
-    ``meas`` were fitted at least once; ``never_fitted`` were not. ``met_unconfirmed`` meet their
-    design's failing rule but nobody has confirmed it: they count as unfailed.
+    ``meas`` were fitted at least once; ``never_fitted`` were not. Of ``left_out`` lives the first
+    are ``named``; ``left_out_failed`` of them failed. ``met_unconfirmed`` meet their design's
+    failing rule but nobody has confirmed it: they count as unfailed.
     """
 
     by: GroupBy
     groups: tuple[Group, ...]
     meas: int
     never_fitted: int
-    left_out: tuple[LeftOut, ...]
+    left_out: int
+    left_out_failed: int
+    named: tuple[LeftOut, ...]
     met_unconfirmed: int
 
 
@@ -81,110 +84,89 @@ def lives_of_groups(
     ``design_id`` narrows to what they lived in stacks of one design. The number of statements does
     not depend on how many MEAs and builds there are.
     """
-    parts = meas_of_types(session, type_ids)
-    sat = builds_they_sat_in(session, type_ids)
-    hours = cell_hours(
-        session,
-        {row.stack_id for rows in sat.values() for row in rows},
-        {row.build_id for rows in sat.values() for row in rows},
+    meas = as_meas(meas_of_types(session, type_ids))
+    sat = seated(session, type_ids, meas)
+    by_design = by is GroupBy.DESIGN or design_id is not None
+    found = pieces(
+        lived(session, meas, sat, confirmed_failing(session, type_ids)),
+        Sat(
+            sat.part,
+            sat.design_ids if by_design else np.zeros(len(sat.part), dtype=np.int64),
+            sat.hours_h,
+            sat.unread,
+        ),
     )
-    failed = confirmed_failing(session, type_ids)
-    reading = _Reading(
-        by, design_id, hours, failed, _own_at_failure(session, failed), type_names(parts)
-    )
-    groups: dict[tuple[str, int | None], list[Life]] = defaultdict(list)
-    left_out: list[LeftOut] = []
-    fitted = 0
-    for part in parts:
-        rows = sorted(
-            (row for row in sat.get(part.id, ()) if row.build_id in hours.spans),
-            key=lambda row: (hours.spans[row.build_id].closed_at, row.build_id),
-        )
-        counted = False
-        for name, piece in reading.of(part, rows):
-            counted = True
-            groups[name].append(piece.life)
-            if piece.why:
-                label = part_label(part.serial, part.lot, part.item_number)
-                left_out.append(LeftOut(part.id, label, piece.why, part.id in failed))
-        fitted += counted
+    asked = np.arange(len(found.part))
+    if design_id is not None:
+        asked = np.flatnonzero(found.group == design_id)
+    keys, named = _keys(session, by, type_ids, meas, found)
+    lost = asked[found.why[asked] != Why.KNOWN]
+    left_out = [
+        (int(meas.ids[found.part[at]]), WHY[Why(found.why[at])], bool(found.failed[at]))
+        for at in lost[:MOST_NAMED].tolist()
+    ]
+    labels = labels_of(session, [part_id for part_id, _, _ in left_out])
     return LivesOfGroups(
         by,
         tuple(
-            Group(name, id_, tuple(lives)) for (name, id_), lives in sorted(
-                groups.items(), key=lambda item: item[0][0].casefold()
+            sorted(
+                (
+                    Group(*named(key), found.of(chosen))
+                    for key, chosen in _split(keys[asked], asked)
+                ),
+                key=lambda group: group.name.casefold(),
             )
         ),
-        fitted,
-        sum(part.id not in sat for part in parts),
-        tuple(left_out),
+        len(np.unique(found.part[asked])),
+        len(meas.ids) - len(np.unique(sat.part)),
+        len(lost),
+        int(found.failed[lost].sum()),
+        tuple(LeftOut(one, labels[one], why, failed) for one, why, failed in left_out),
         met_unconfirmed(session, type_ids),
-    )  # fmt: skip
+    )
 
 
-@dataclass(frozen=True, slots=True)
-class _Reading:
-    """Everything needed to tell the life of one part."""
+def _keys(
+    session: Session,
+    by: GroupBy,
+    type_ids: Collection[int],
+    meas: Meas,
+    found: Pieces,
+) -> tuple[Whole, Callable[[int], tuple[str, int | None]]]:
+    """A number for the group of each piece, and what name and id such a number stands for."""
+    if by is GroupBy.DESIGN:
+        designs = dict(designs_with_stacks(session))
+        return found.group, lambda key: (designs[key], key)
+    types, part = dict(mea_types(session)), found.part
+    if by is GroupBy.PART_TYPE:
+        return meas.type_ids[part], lambda key: (types[key], key)
+    lots = lots_of_types(session, type_ids)
+    if by is GroupBy.SUPPLIER:
+        suppliers = sorted({lot.supplier for lot in lots.values() if lot.supplier})
+        number = {0: 0} | {
+            lot_id: suppliers.index(lot.supplier) + 1 if lot.supplier else 0
+            for lot_id, lot in lots.items()
+        }
+        known = np.array(sorted(number), dtype=np.int64)
+        of_lot = np.array([number[lot_id] for lot_id in known.tolist()], dtype=np.int64)
+        keys = of_lot[np.searchsorted(known, meas.lot_ids[part])]
+        return keys, lambda key: (suppliers[key - 1] if key else "no supplier named", None)
+    several = len(np.unique(meas.type_ids)) > 1
 
-    by: GroupBy
-    design_id: int | None
-    hours: CellHours
-    failed: dict[int, datetime]
-    own_at_failure: dict[int, Hours | None]
-    type_names: dict[int, str]
-
-    def of(
-        self, part: Any, rows: Sequence[Any]
-    ) -> Iterator[tuple[tuple[str, int | None], Piece]]:  # fmt: skip
-        """The pieces of its life that are asked for, each with name and id of its group."""
-        by_design = self.by is GroupBy.DESIGN or self.design_id is not None
-        sat = [
-            Sat(
-                (f"{row.design} {row.revision}", row.design_id) if by_design else None,
-                self.hours.of(row.build_id, row.cell),
-            )
-            for row in rows
-        ]
-        told = pieces(
-            part.hours_before,
-            sat,
-            fitted=part.whereabouts is Whereabouts.FITTED,
-            missing=part.whereabouts is Whereabouts.MISSING,
-            failure=self._failure(part, rows, sat),
-        )
-        for piece in told:
-            of_design = piece.group
-            if isinstance(of_design, tuple):
-                if self.design_id not in (None, of_design[1]):
-                    continue
-                if self.by is GroupBy.DESIGN:
-                    yield of_design, piece
-                    continue
-            yield self._group(part), piece
-
-    def _group(self, part: Any) -> tuple[str, int | None]:
-        of_type = self.type_names[part.part_type_id]
-        if self.by is GroupBy.PART_TYPE:
-            return of_type, part.part_type_id
-        if self.by is GroupBy.SUPPLIER:
-            return part.supplier or "no supplier named", None
-        if part.lot is None:
+    def of_lot_id(key: int) -> tuple[str, int | None]:
+        if not key:
             return "no lot named", None
-        return (f"{part.lot} of {of_type}" if len(self.type_names) > 1 else part.lot), part.lot_id
+        lot = lots[key]
+        return (f"{lot.label} of {types[lot.part_type_id]}" if several else lot.label), key
 
-    def _failure(self, part: Any, rows: Sequence[Any], sat: Sequence[Sat]) -> Failure | None:
-        failed_at = self.failed.get(part.id)
-        if failed_at is None or not rows:
-            return None
-        closed = [self.hours.spans[row.build_id].closed_at for row in rows]
-        place = max((at for at, time in enumerate(closed) if time <= failed_at), default=0)
-        by_then = sum(one.hours.hours for one in sat[: place + 1]) + part.hours_before
-        own = self.own_at_failure.get(part.id)
-        return Failure(place, min(own.hours, by_then) if own is not None else by_then)
+    return meas.lot_ids[part], of_lot_id
 
 
-def _own_at_failure(session: Session, failed: dict[int, datetime]) -> dict[int, Hours | None]:
-    if not failed:
-        return {}
-    own = own_hours_at(session, list(failed))
-    return {part_id: own[part_id].at(at) for part_id, at in failed.items() if part_id in own}
+def _split(keys: Whole, places: Whole) -> list[tuple[int, Whole]]:
+    """Each number with the places it stands at."""
+    order = np.argsort(keys, kind="stable")
+    firsts = np.flatnonzero(np.diff(keys[order], prepend=-1))
+    return [
+        (int(keys[order[first]]), np.sort(places[chosen]))
+        for first, chosen in zip(firsts, np.split(order, firsts[1:]), strict=False)
+    ]
