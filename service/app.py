@@ -60,6 +60,9 @@ PAGES = (
     "pile_checks",
     "bench",
     "parts_show",
+    "mea_lives",
+    "failing",
+    "failing_rules",
     "audit_trail",
     "scan",
 )

@@ -8,7 +8,7 @@ from sqlalchemy import Engine
 GROWING = (
     "step|torque_reading|rebuild_record|build|build_period|layer|fixing|part|hour_reading"
     "|make_safe_line|finding|stack_test|closing_result|build_release|audit_entry|snapshot"
-    "|polarisation_curve|run_reading|hour_report|rule_verdict|failing_mark"
+    "|polarisation_curve|run_reading|hour_report|rule_verdict"
 )
 
 

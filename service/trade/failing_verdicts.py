@@ -96,8 +96,8 @@ def _found(
 
 
 def _too_few(criterion: Criterion, there: int, of: str) -> CriterionFinding:
-    wanted = criterion.readings
-    return _found(criterion, None, None, f"{there or 'no'} of {wanted} {of} to judge it by")
+    count = f"{there} of {criterion.readings}" if there else "no"
+    return _found(criterion, None, None, f"{count} {of} to judge it by")
 
 
 def _by_voltage(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
@@ -183,7 +183,7 @@ def _by_score(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
     newest = list(facts.scores)[-criterion.readings :]
     known = [it for it in newest if it is not None]
     if len(newest) < criterion.readings or len(known) < len(newest):
-        return _too_few(criterion, len(known), "newest snapshots give a score")
+        return _too_few(criterion, len(known), "newest snapshots with a score")
     low = sum(it <= -criterion.limit for it in known)
     words = f"score {_signed(known[-1])} among its cells"
     limit = f"at or below −{criterion.limit:g}"
@@ -200,7 +200,7 @@ def _median(values: Sequence[float]) -> float:
 
 
 def _signed(value: float) -> str:
-    return f"{value:.1f}".replace("-", "−")
+    return f"{round(value, 1) + 0.0:.1f}".replace("-", "−")
 
 
 _JUDGES = {

@@ -137,3 +137,8 @@ def an_open_circuit(
     return a_snapshot(
         session, build, at, means_v, density_a_cm2=0.0, kind=SnapshotKind.OPEN_CIRCUIT
     )
+
+
+def first_mea(session: Session, build: Build) -> int:
+    """The MEA in the first cell of a build."""
+    return mea_of_cells(session, [build.id])[build.id][1]

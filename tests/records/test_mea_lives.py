@@ -8,7 +8,6 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.queries.cell_voltages import mea_of_cells
 from service.records.queries.mea_histories import mea_histories
 from service.records.queries.mea_lives import mea_life
 from service.records.tables.runs import Snapshot
@@ -18,7 +17,7 @@ from service.trade.recovery import CannotTell, Recovery
 from service.trade.voltage_trend import Method
 from tests import builders
 from tests.builders import FIRST_CLOSING
-from tests.records.mea_reading import a_read_stack, an_open_circuit, read_over
+from tests.records.mea_reading import a_read_stack, an_open_circuit, first_mea, read_over
 from tests.records.tapping import a_bridge, a_tap_map
 
 
@@ -139,7 +138,7 @@ def test_what_comes_back_at_stops_is_told_from_what_is_lost(engine: Engine) -> N
                 volts=[(at_v, 60.0)] * 3,
                 every_h=10,
             )
-        part_id = mea_of_first_cell(session, build)
+        part_id = first_mea(session, build)
 
         life = mea_life(session, part_id)
 
@@ -148,11 +147,6 @@ def test_what_comes_back_at_stops_is_told_from_what_is_lost(engine: Engine) -> N
     assert life.recovery.lasting_uv_h is not None
     assert life.recovery.lasting_uv_h.value == pytest.approx(20, abs=3)
     assert len(life.recovery.stops) == 2
-
-
-def mea_of_first_cell(session: Session, build: Build) -> int:
-    """The MEA of the first cell."""
-    return mea_of_cells(session, [build.id])[build.id][1]
 
 
 def test_without_stops_it_is_said_that_it_cannot_be_told(engine: Engine) -> None:
@@ -198,7 +192,7 @@ def test_a_part_that_was_never_read_has_a_life_without_voltages(engine: Engine) 
 
         unbuilt, unread = (
             mea_life(session, part.id),
-            mea_life(session, mea_of_first_cell(session, build)),
+            mea_life(session, first_mea(session, build)),
         )
 
     assert (unbuilt.builds, unbuilt.trend, unbuilt.density_a_cm2) == ((), None, None)

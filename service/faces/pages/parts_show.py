@@ -12,6 +12,7 @@ from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.trail_words import Said, said, value_in_words
 from service.records.database import reading
 from service.records.permissions import Act, need
+from service.records.queries.failing import MarkOfPerson, marks_of
 from service.records.queries.part_lives import PartLife, part_life
 from service.records.queries.traces import MOST_OF_A_LOT, Trace, trace
 from service.settings import Settings
@@ -26,6 +27,7 @@ class PartPage:
     life: PartLife
     moves: tuple[Said, ...]
     value: Callable[[object], str]
+    standing_mark: MarkOfPerson | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,10 +45,12 @@ def show(request: Request, me: Me, database: Database, part_id: Number) -> Respo
     need(me, Act.READ)
     with reading(database) as session:
         life = part_life(session, part_id)
+        marks = marks_of(session, part_id)
     moves = tuple(said(entry) for entry in reversed(life.moves))
     settings: Settings = request.app.state.settings
     zone = settings.time_zone
-    context = PartPage(life, moves, lambda value: value_in_words(value, zone))
+    standing = next((mark for mark in marks if mark.withdrawn_at is None), None)
+    context = PartPage(life, moves, lambda value: value_in_words(value, zone), standing)
     return page(request, "parts/show.html", context)
 
 

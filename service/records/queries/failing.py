@@ -223,6 +223,21 @@ def failing_counts(session: Session, design_id: int | None = None) -> Counts:
     )
 
 
+def judged_by_earlier(session: Session, design_id: int) -> int:
+    """How many MEAs are still judged by an earlier version of a design's rule? One statement."""
+    versions = aliased(FailingRule)
+    newest = select(func.max(versions.version)).where(versions.design_id == design_id)
+    earlier = select(FailingRule.id).where(
+        FailingRule.design_id == design_id, FailingRule.version < newest.scalar_subquery()
+    )
+    return (
+        session.scalar(
+            select(func.count()).select_from(RuleVerdict).where(RuleVerdict.rule_id.in_(earlier))
+        )
+        or 0
+    )
+
+
 def confirmed_failing(
     session: Session, most: int, *, design_id: int | None = None, last_id: int | None = None
 ) -> tuple[FailingRow, ...]:
