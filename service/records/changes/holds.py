@@ -5,6 +5,7 @@ last hold gives that back, or says what the part is from now on. A hold on a lot
 read by the queries; no row of its parts changes. A concession allows uses in one record.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import select
@@ -18,6 +19,9 @@ from service.records.tables.holds import Concession, Hold
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Lot, Part
 from service.trade.words import Usability, Whereabouts
+
+MOST_TOGETHER = 2000
+"""Holds placed at once, at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +58,72 @@ def place_hold(work: Work, subject: Subject, *, reason: str) -> int:
     work.session.flush()
     work.note(Did.HOLD_PLACED, named, changes, reason=why)
     return hold.id
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Holds placed together, and by name what stood on hold already and was passed over."""
+
+    hold_ids: tuple[int, ...]
+    held_before: tuple[str, ...]
+
+
+def place_holds(
+    work: Work, subjects: Sequence[Subject], *, reason: str, about: tuple[str, int, str]
+) -> Placed:
+    """Place a hold on each of these with one reason: all or none, one entry in the trail.
+
+    ``about``: what they are held for, as the trail names it (kind, id, label). What has a hold of
+    its own already is passed over. Raises Refused where nothing is named or all is held, NotFound.
+    """
+    need(work.by, Act.HOLD_WRITE)
+    why = given.reason(reason)
+    wanted = list(dict.fromkeys(subjects))
+    if not wanted:
+        raise Refused("chosen", "", "nothing is chosen.", "Choose at least one, or hold all of it.")
+    if len(wanted) > MOST_TOGETHER:
+        right = f"At most {MOST_TOGETHER} would be right; a lot is held by one hold."
+        raise Refused("chosen", len(wanted), "these are too many at once.", right)
+    named = {subject: _named(work, subject) for subject in wanted}
+    held = _held_already(work, wanted)
+    before = tuple(named[subject][2] for subject in wanted if subject in held)
+    new = [subject for subject in wanted if subject not in held]
+    if not new:
+        raise Refused("chosen", ", ".join(before), "all of it is on hold already.")
+    changes: list[Change] = []
+    rows = []
+    for subject in new:
+        hold = Hold(
+            part_id=subject.part_id,
+            lot_id=subject.lot_id,
+            instrument_id=subject.instrument_id,
+            reason=why,
+            placed_by_id=work.by.id,
+            placed_at=work.now,
+        )
+        kind, _, label = named[subject]
+        changes.append((f"hold on {kind} {label}", None, "placed"))
+        if subject.part_id is not None:
+            _, was, now = _hold_part(work, subject.part_id, hold)
+            changes.append((f"whether {label} may be used", was, now))
+        rows.append(hold)
+    work.session.add_all(rows)
+    work.session.flush()
+    work.note(Did.HOLDS_PLACED, about, changes, reason=why)
+    return Placed(tuple(hold.id for hold in rows), before)
+
+
+def _held_already(work: Work, subjects: Sequence[Subject]) -> set[Subject]:
+    """Those of the subjects that have a standing hold of their own."""
+    held: set[Subject] = set()
+    for name in ("part_id", "lot_id", "instrument_id"):
+        ids = [key for subject in subjects if (key := getattr(subject, name)) is not None]
+        column = getattr(Hold, name)
+        found = work.session.scalars(
+            select(column).where(column.in_(ids), Hold.lifted_at.is_(None))
+        )
+        held |= {Subject(**{name: key}) for key in found}
+    return held
 
 
 def lift_hold(work: Work, hold_id: int, *, reason: str, judged: Usability | None = None) -> None:
