@@ -252,6 +252,25 @@ def map_findings(tap_map: TapMap, cells: int) -> TapFindings:
     )
 
 
+def map_in_words(tap_map: TapMap) -> str:
+    """What a map says, in a line.
+
+    >>> map_in_words(checked_map(None, {1: 2, 2: 1, 3: 3, 4: None}))
+    '4 channels: 1 reads cell 2, 2 reads cell 1, 4 reads none, all others the cell of their number'
+    """
+    differing = [tap for tap in tap_map.taps if tap.cell != tap.channel]
+    count = len(tap_map.taps)
+    begin = f"{count} channel{'s' if count != 1 else ''}"
+    if not differing:
+        return f"{begin}, each reads the cell of its number"
+    told = [
+        f"{tap.channel} reads {'none' if tap.cell is None else f'cell {tap.cell}'}"
+        for tap in differing
+    ]
+    rest = ["all others the cell of their number"] if len(differing) < count else []
+    return f"{begin}: " + ", ".join([*told, *rest])
+
+
 def _order(tap_map: TapMap) -> tuple[bool, float]:
     at = tap_map.valid_from
     return (at is not None, 0.0 if at is None else at.timestamp())

@@ -77,9 +77,21 @@ PLACES = {
     "instrument": "/instruments/{}",
     "hold": "/holds/{}",
     "attachment": "/attachments/{}",
+    "tap map": "/tap-maps/{}",
+    "bridged cell": "/bridges/{}",
 }
 NAMED = frozenset(
-    {"record", "changeover plan", "correction", "hold", "concession", "limits", "build"}
+    {
+        "record",
+        "changeover plan",
+        "correction",
+        "hold",
+        "concession",
+        "limits",
+        "build",
+        "tap map",
+        "bridged cell",
+    }
 )
 """Kinds whose label says what they are: “record 14”."""
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(\+\d\d:\d\d|Z)")

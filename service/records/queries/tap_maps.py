@@ -11,7 +11,7 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
@@ -19,6 +19,7 @@ from service.records.queries.known import known
 from service.records.queries.prepared import given_all, prepared, then, told
 from service.records.tables.cell_taps import TapMap
 from service.records.tables.people import Person
+from service.records.tables.runs import PolarisationCurve, Snapshot
 from service.trade import tap_maps as trade
 from service.trade.tap_maps import Tap, cells_read
 
@@ -57,6 +58,37 @@ class WrittenMap:
     by: str
     known_from: datetime
     known_until: datetime | None
+
+    @property
+    def valid_from(self) -> datetime:
+        """From when on it says so."""
+        return self.tap_map.valid_from or self.known_from
+
+
+@dataclass(frozen=True, slots=True)
+class ReadThrough:
+    """How many voltages are read through one map: those a correction reads anew."""
+
+    snapshots: int
+    curves: int
+
+
+def read_through(session: Session, one: WrittenMap) -> ReadThrough:
+    """How many snapshots and curves fall into the time of a map? One statement."""
+
+    def counted(table: Any, at: Any) -> Any:
+        within = [table.stack_id == one.stack_id, known(table), at >= one.valid_from]
+        if one.until is not None:
+            within.append(at < one.until)
+        return select(func.count(table.id)).where(*within).scalar_subquery()
+
+    row = session.execute(
+        select(
+            counted(Snapshot, Snapshot.from_at),
+            counted(PolarisationCurve, PolarisationCurve.taken_at),
+        )
+    ).one()
+    return ReadThrough(row[0], row[1])
 
 
 def taps_of(session: Session, stack_ids: Collection[int], known_at: datetime | None = None) -> Taps:
