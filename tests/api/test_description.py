@@ -73,6 +73,7 @@ OPERATIONS = (
     "GET /api/v1/audit",
     "GET /api/v1/desk",
     "GET /api/v1/desk/{calculator}",
+    "GET /api/v1/life",
 )
 TRUE_TO_ITS_DESCRIPTION = (
     not_a_server_error,

@@ -16,7 +16,7 @@ from service.records.changes.holds import Subject, place_hold
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.people import Role
-from service.records.tables.stacks import Build, Stack
+from service.records.tables.stacks import Build, BuildPeriod, Stack
 from service.trade.desk import CALCULATORS
 from tests import builders
 from tests.browser.looking import barriers
@@ -24,6 +24,7 @@ from tests.browser.rebuilds import a_rebuild, misread
 from tests.house.test_every_route_asks import routes_of
 from tests.records.closings import give_stiffness, put_limits_in_force
 from tests.records.stack_testing import FIGURES
+from tests.records.tapping import a_bridge, a_tap_map
 from tests.records.test_changeover_plans import stock
 
 pytestmark = pytest.mark.browser
@@ -42,6 +43,16 @@ PAGES = {
         "/stacks/{stack}/edit",
         "/stacks/{planned}/changeover",
         "/stacks/{planned}/changeover?add_cells=1&add_where=free+end&look=yes",
+    ),
+    "taps and bridges": (
+        "/stacks/{stack}/taps",
+        "/stacks/{stack}/taps/new",
+        "/stacks/{long}/taps",
+        "/tap-maps/{tap_map}",
+        "/tap-maps/{tap_map}/correct",
+        "/stacks/{stack}/bridges",
+        "/bridges/{bridge}",
+        "/bridges/{bridge}/correct",
     ),
     "high stacks": ("/stacks/{long}", "/stacks/{long}?whole=yes"),
     "parts": (
@@ -119,6 +130,7 @@ PAGES = {
         "/desk/pressure-decay",
         "/desk/pressure-decay?start=-20&volume=0&duration=ten",
     ),
+    "life by group": ("/life", "/life?by=design&laws=yes", "/life?level=2"),
     "everything else": (
         "/designs",
         "/designs/new",
@@ -194,6 +206,10 @@ def sheets(lab: Engine) -> dict[str, Any]:
         build_id = session.scalars(
             select(Build.id).where(Build.stack_id == stacks["TARN-ES1"].id).order_by(Build.id)
         ).all()[-1]
+        built = session.get_one(Build, build_id)
+        tap_map = a_tap_map(session, built.stack_id, builders.START, {1: 2, 2: 1, 3: None}).id
+        closed = select(BuildPeriod.closed_at).where(BuildPeriod.build_id == build_id)
+        bridge = a_bridge(session, built, 1, session.scalars(closed).all()[-1]).id
         session.commit()
     begun = others.begin(stack_id=stacks["TARN-ES4"].id)
     opened = others.begin(stack_id=stacks["TARN-ES5"].id)
@@ -222,6 +238,8 @@ def sheets(lab: Engine) -> dict[str, Any]:
         "design": free_design.id,
         "limits": limits.id,
         "build": build_id,
+        "tap_map": tap_map,
+        "bridge": bridge,
         "patterned": patterned.id,
         "instrument": others.driver_id,
     }

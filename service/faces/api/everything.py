@@ -11,6 +11,7 @@ from service.faces.api import (
     floor,
     health,
     hour_reports,
+    life,
     parts,
     records,
     stack_tests,
@@ -32,5 +33,16 @@ PROBLEM: dict[int | str, dict[str, Any]] = {
 
 router = APIRouter()
 router.include_router(health.router)
-for noun in (floor, stacks, hour_reports, parts, records, closing, stack_tests, audit_trail, desk):
+for noun in (
+    floor,
+    stacks,
+    hour_reports,
+    parts,
+    records,
+    closing,
+    stack_tests,
+    audit_trail,
+    desk,
+    life,
+):
     router.include_router(noun.router, prefix="/api/v1", responses=PROBLEM)
