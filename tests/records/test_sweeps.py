@@ -80,7 +80,7 @@ def test_a_sweep_gives_a_curve_each_way_and_open_circuit(engine: Engine) -> None
     assert tuple(up.by_part) == stack.first_meas
     assert (run.kind, run.size_bytes, reading.row_count) == (RunKind.SWEEP, 1000, 460)
     assert (reading.load_hours, reading.began_at) == (0.0, reading.ended_at)
-    assert reading.not_released == "build 1 is not released"
+    assert reading.not_released == "The build was never released to be run."
     entry = stack.lab.last_entry()
     assert (entry.act, entry.subject_kind, entry.subject_id) == ("run:imported", "run", run.id)
 

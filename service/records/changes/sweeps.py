@@ -19,6 +19,7 @@ from service.records.changes.voltage_places import VoltagePlace, voltage_place
 from service.records.database import Work
 from service.records.errors import Refused
 from service.records.permissions import Act, need
+from service.records.queries.runs import why_not_released
 from service.records.tables.runs import (
     CurveDirection,
     Run,
@@ -157,9 +158,9 @@ def _reading(
         meter_to_hours=None,
         above="[]",
         doubts=json.dumps(list(found.doubts), ensure_ascii=False),
-        not_released=None
-        if place.build.release_stands
-        else f"build {place.build.number} is not released",
+        not_released=why_not_released(
+            work.session, place.build.build_id, taken.taken_at, taken.taken_at
+        ),
         by_id=work.by.id,
         reason="",
         known_from=work.now,
