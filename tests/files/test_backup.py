@@ -14,6 +14,7 @@ from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service.faces.files import run_files
 from service.faces.files.backup import make_backup, read_manifest, restore_backup, size_of
 from service.faces.files.photos import Checked, path_of, store
 from service.faces.files.whole_check import check_all
@@ -24,10 +25,12 @@ from service.records.queries.whole_tables import LEFT_OUT, count_rows, kept_tabl
 from service.records.tables.attachments import Attachment
 from service.records.tables.everything import metadata
 from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables.runs import Run, RunKind
 from tests import builders
 from tests.records.closings import give_stiffness, put_limits_in_force
 
 PHOTO = b"not a photo, but bytes all the same \x00\xff"
+LOG = b"time (s);I (A)\n0;70,1\n"
 MADE_AT = builders.FIRST_CLOSING + timedelta(days=300)
 
 
@@ -39,6 +42,8 @@ def silent(_more: int) -> None:
 def lab(engine: Engine, tmp_path: Path) -> Engine:
     """A laboratory with two builds, limits, somebody signed in, a photo at a record and a part."""
     stored = store(tmp_path / "data", Checked(PHOTO, "image/jpeg", "cell 2.jpg"))
+    (tmp_path / "log.csv").write_bytes(LOG)
+    log = run_files.keep(tmp_path / "data", tmp_path / "log.csv", "log.csv")
     with Session(engine) as session:
         stack = builders.a_stack(session, cells=3)
         build = builders.a_build(session, stack, hours=211.5)
@@ -47,6 +52,17 @@ def lab(engine: Engine, tmp_path: Path) -> Engine:
         give_stiffness(session)
         put_limits_in_force(session, stack.design_id)
         person = builders.a_person(session, "builder")
+        session.add(
+            Run(
+                stack_id=stack.id,
+                kind=RunKind.LOG,
+                content_sha256=log.content_sha256,
+                size_bytes=log.size_bytes,
+                name=log.name,
+                added_by_id=person.id,
+                added_at=MADE_AT,
+            )
+        )
         for where in ({"record_id": build.record_id}, {"part_id": part.id}):
             session.add(
                 Attachment(
@@ -95,7 +111,7 @@ def test_everything_comes_back_on_either_engine(
     assert contents(other) == contents(lab)
     assert revision_of(other) == newest_revision()
     found = check_all(other, tmp_path / "other", silent)
-    assert (found.records, found.attachments, found.wrong) == (2, 1, ())
+    assert (found.records, found.attachments, found.runs, found.wrong) == (2, 1, 1, ())
     with Session(other) as session:
         with pytest.raises(IntegrityError, match="written anew"), session.begin_nested():
             session.execute(text("UPDATE layer SET position = position + 100"))
@@ -297,3 +313,16 @@ def test_a_restored_record_can_be_read_by_its_hash(
     with Session(lab) as one, Session(other) as two:
         assert one.scalars(statement).all() == two.scalars(statement).all()
     other.dispose()
+
+
+def test_a_run_whose_file_is_gone_is_found(lab: Engine, tmp_path: Path) -> None:
+    """By the check of everything, and by a backup, which is then not made."""
+    for file in (tmp_path / "data" / "runs").rglob("*"):
+        if file.is_file():
+            file.unlink()
+
+    wrong = check_all(lab, tmp_path / "data", silent).wrong
+
+    assert wrong == ("run 1, log.csv: its file is not there or not what was given.",)
+    with pytest.raises(NotFound, match="file of the run"):
+        make_backup(lab, tmp_path / "data", tmp_path / "gone.gz", MADE_AT, silent)

@@ -61,4 +61,6 @@ def _compare(engine: Engine, folder: Path) -> None:
         owner.say(sentence)
     if found.wrong:
         raise owner.stop(f"{len(found.wrong)} of what was signed or attached no longer hold.")
-    print(f"{found.records} records and {found.attachments} attachments hold.")
+    and_runs = f" and {found.runs} files of runs" if found.runs else ""
+    joint = "," if found.runs else " and"
+    print(f"{found.records} records{joint} {found.attachments} attachments{and_runs} hold.")

@@ -1,8 +1,9 @@
-"""Backups: all rows and all attachments in one archive, with the hash of everything in it.
+"""Backups: all rows, attachments and runs' files in one archive, with the hash of everything in it.
 
 A gzipped tar, the same from SQLite and PostgreSQL and fit for either:
 
     attachments/HASH            each file as it was given
+    runs/HASH                   each log of a test bench, as it was given
     tables/NAME.jsonl           a line of column names, then a line for each row
     manifest.json               last: what is in it, how many rows, the SHA-256 of each member
 
@@ -13,6 +14,7 @@ import gzip
 import hashlib
 import json
 import os
+import shutil
 import tarfile
 import tempfile
 import zlib
@@ -20,6 +22,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from io import BytesIO
 from pathlib import Path
 from typing import IO, Any
@@ -28,6 +31,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 from sqlalchemy.schema import Table
 
+from service.faces.files import run_files
 from service.faces.files.photos import Checked, path_of, store
 from service.records.changes.restoring import TableRows, restore_rows
 from service.records.database import reading
@@ -36,6 +40,7 @@ from service.records.migrating import revision_of
 from service.records.queries.whole_tables import count_rows, kept_tables, read_back, rows_of
 from service.records.tables.attachments import Attachment
 from service.records.tables.everything import metadata
+from service.records.tables.runs import Run
 
 FORM = "layerbook backup 1"
 MANIFEST = "manifest.json"
@@ -58,9 +63,9 @@ class Manifest:
 
 
 def size_of(engine: Engine) -> int:
-    """How many rows and attachments would a backup hold?"""
+    """How many rows and files would a backup hold?"""
     with reading(engine) as session:
-        return sum(count_rows(session).values()) + len(_hashes(session))
+        return sum(count_rows(session).values()) + sum(map(len, _hashes(session).values()))
 
 
 def make_backup(engine: Engine, folder: Path, target: Path, now: datetime, done: Done) -> Manifest:
@@ -81,9 +86,11 @@ def make_backup(engine: Engine, folder: Path, target: Path, now: datetime, done:
                 reading(engine) as session,
             ):
                 written = _Archive(archive)
-                for sha256 in _hashes(session):
-                    written.add_file(f"attachments/{sha256}", _open(folder, sha256), sha256)
-                    done(1)
+                for kind, hashes in _hashes(session).items():
+                    for sha256 in hashes:
+                        file_of = _open(folder, kind, sha256)
+                        written.add_file(f"{kind}/{sha256}", file_of, sha256)
+                        done(1)
                 for table in kept_tables():
                     written.add_table(session, table, done)
                 manifest = Manifest(revision, now.isoformat(), written.rows, written.sha256)
@@ -125,6 +132,9 @@ def restore_backup(source: Path, manifest: Manifest, url: str, folder: Path, don
             kind, _slash, own = name.partition("/")
             if kind == "attachments":
                 store(folder, Checked(file.read(), "", own))
+                done(1)
+            elif kind == "runs":
+                run_files.put(folder, own, partial(shutil.copyfileobj, file))
                 done(1)
             elif kind == "tables":
                 yield _table(source, own.removesuffix(".jsonl"), file, done)
@@ -179,16 +189,22 @@ class _Archive:
         self.archive.addfile(member, file)
 
 
-def _hashes(session: Session) -> list[str]:
-    hashes = select(Attachment.content_sha256).distinct().order_by(Attachment.content_sha256)
-    return list(session.scalars(hashes))
+def _hashes(session: Session) -> dict[str, list[str]]:
+    """The files there are, by the folder they lie in."""
+    kept = {"attachments": Attachment.content_sha256, "runs": Run.content_sha256}
+    return {
+        kind: list(session.scalars(select(column).distinct().order_by(column)))
+        for kind, column in kept.items()
+    }
 
 
-def _open(folder: Path, sha256: str) -> IO[bytes]:
+def _open(folder: Path, kind: str, sha256: str) -> IO[bytes]:
+    place = run_files.path_of if kind == "runs" else path_of
     try:
-        return path_of(folder, sha256).open("rb")
+        return place(folder, sha256).open("rb")
     except FileNotFoundError:
-        raise NotFound("file of the attachment", sha256) from None
+        what = "file of the run" if kind == "runs" else "file of the attachment"
+        raise NotFound(what, sha256) from None
 
 
 def _lines(session: Session, table: Table) -> Iterator[bytes]:

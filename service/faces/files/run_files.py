@@ -132,16 +132,17 @@ def keep(folder: Path, path: Path, name: str) -> Stored:
 def keep_upload(folder: Path, received: Received) -> Stored:
     """Keep a received file under its hash; it stays where it was until it is forgotten."""
     place = path_of(folder, received.content_sha256)
-    stored = Stored(received.content_sha256, ANY, received.size_bytes, received.name)
-    if not (place.is_file() and place.stat().st_size == received.size_bytes):
+    if not place.is_file():
+        source = upload_path(folder, received.token)
         place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        handle, beside = tempfile.mkstemp(dir=place.parent, prefix=".being-linked-")
-        os.close(handle)
-        Path(beside).unlink()
-        os.link(upload_path(folder, received.token), beside)  # the same bytes, under two names
-        Path(beside).replace(place)
-        _settle(place.parent)
-    return stored
+        try:
+            os.link(source, place)  # the same bytes under two names, on the disk already
+            _settle(place.parent)
+        except FileExistsError:
+            pass  # the very same content came a moment ago
+        except OSError:  # a disk that knows no second names
+            return keep(folder, source, received.name)
+    return Stored(received.content_sha256, ANY, received.size_bytes, received.name)
 
 
 def put(folder: Path, sha256: str, write: Callable[[IO[bytes]], object]) -> None:

@@ -7,11 +7,13 @@ from pathlib import Path
 
 from sqlalchemy import Engine, func, select
 
+from service.faces.files import run_files
 from service.faces.files.photos import path_of
 from service.records.database import reading
 from service.records.queries.content import verify
 from service.records.tables.attachments import Attachment
 from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables.runs import Run
 
 AT_ONCE = 100
 
@@ -22,6 +24,7 @@ class WholeCheck:
 
     records: int
     attachments: int
+    runs: int
     wrong: tuple[str, ...]
 
 
@@ -32,7 +35,8 @@ def amount(engine: Engine) -> int:
             select(func.count()).where(RebuildRecord.content_sha256.is_not(None))
         )
         files = session.scalar(select(func.count(Attachment.content_sha256.distinct())))
-    return (records or 0) + (files or 0)
+        runs = session.scalar(select(func.count(Run.id)))
+    return (records or 0) + (files or 0) + (runs or 0)
 
 
 def check_all(engine: Engine, folder: Path, done: Callable[[int], None]) -> WholeCheck:
@@ -58,11 +62,16 @@ def check_all(engine: Engine, folder: Path, done: Callable[[int], None]) -> Whol
             .group_by(Attachment.content_sha256)
             .order_by(func.min(Attachment.id))
         ).all()
+        runs = session.execute(select(Run.content_sha256, Run.id, Run.name).order_by(Run.id)).all()
     for sha256, name in files:
         if _sha256(path_of(folder, sha256)) != sha256:
             wrong.append(f"attachment {name}: its file is not there or not what was attached.")
         done(1)
-    return WholeCheck(len(ids), len(files), tuple(wrong))
+    for sha256, run_id, name in runs:
+        if _sha256(run_files.path_of(folder, sha256)) != sha256:
+            wrong.append(f"run {run_id}, {name}: its file is not there or not what was given.")
+        done(1)
+    return WholeCheck(len(ids), len(files), len(runs), tuple(wrong))
 
 
 def _sha256(path: Path) -> str:
