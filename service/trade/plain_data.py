@@ -124,11 +124,12 @@ def _read_plain(wanted: Any, data: Any, name: str) -> Any:
             return float(data)
         raise OutOfRange(name, data, "", "a number")
     if wanted is int:
-        if isinstance(data, int | float) and not isinstance(data, bool) and data == int(data):
+        is_number = isinstance(data, int | float) and not isinstance(data, bool)
+        if is_number and isfinite(data) and data == int(data):
             return int(data)
         raise OutOfRange(name, data, "", "a whole number")
     if isinstance(wanted, type) and issubclass(wanted, StrEnum):
-        if data in {str(each) for each in wanted}:
+        if isinstance(data, str) and data in {str(each) for each in wanted}:
             return wanted(data)
         raise OutOfRange(name, data, "", ", ".join(wanted))
     if isinstance(wanted, type) and isinstance(data, wanted):

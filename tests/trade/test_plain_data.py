@@ -84,3 +84,11 @@ def test_another_form_is_refused() -> None:
 def test_a_name_without_unit_is_read_as_words() -> None:
     assert spoken("nut_factor") == "nut factor"
     assert spoken("c") == "c"
+
+
+@pytest.mark.parametrize("value", [float("inf"), float("nan"), [], {}, "3", True])
+def test_what_is_no_whole_number_or_word_is_refused_whatever_it_is(value: object) -> None:
+    with pytest.raises(OutOfRange, match="turns"):
+        from_data(Pipe, {"colour": "grey", "length_mm": 2.0, "turns": [value]})
+    with pytest.raises(OutOfRange, match="colour"):
+        from_data(Pipe, {"colour": value, "length_mm": 2.0})
