@@ -6,8 +6,10 @@ from fastapi import APIRouter
 
 from service.faces.api import (
     audit_trail,
+    cell_bridges,
     closing,
     desk,
+    failing,
     floor,
     health,
     hour_reports,
@@ -16,6 +18,7 @@ from service.faces.api import (
     records,
     stack_tests,
     stacks,
+    tap_maps,
 )
 
 PROBLEM: dict[int | str, dict[str, Any]] = {
@@ -37,6 +40,8 @@ for noun in (
     floor,
     stacks,
     hour_reports,
+    tap_maps,
+    cell_bridges,
     parts,
     records,
     closing,
@@ -44,5 +49,6 @@ for noun in (
     audit_trail,
     desk,
     life,
+    failing,
 ):
     router.include_router(noun.router, prefix="/api/v1", responses=PROBLEM)

@@ -15,8 +15,8 @@ from service.faces.pages.forms import Form, Typed, blank
 from service.faces.pages.numbers import Number
 from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
-from service.records.changes.failing_rules import judge_some, write_rule
-from service.records.database import changing, now_utc, reading, tending
+from service.records.changes.failing_rules import judge_rest, write_rule
+from service.records.database import changing, reading
 from service.records.permissions import Act, need
 from service.records.queries.designs import DesignOnPage, design
 from service.records.queries.failing import Counts, failing_counts, judged_by_earlier
@@ -111,17 +111,6 @@ def judge(
     form.check()
     after.add_task(judge_rest, database, design_id)
     return go_on(request, f"/designs/{design_id}/failing-rule")
-
-
-def judge_rest(engine: Engine, design_id: int) -> None:
-    """Judge the stacks of a design piece by piece, each piece for itself."""
-    passed: tuple[int, ...] = ()
-    while True:
-        with tending(engine) as session:
-            some = judge_some(session, design_id, now_utc(), passed)
-        if not some:
-            return
-        passed += some
 
 
 def _entry(request: Request, database: Engine, form: Form, design_id: int) -> Response:

@@ -34,9 +34,7 @@ def life_chart(life: MeaLife, zone: ZoneInfo) -> str:
             series.append(_line(trend, trend.fit))
             series += _drawn_on(life, trend)
         markers = _openings(life, readings, zone)
-    limit = (
-        [Rule(life.limit_v, f"limit {life.limit_v:g}{THIN_SPACE}V")] if limit_is_drawn(life) else []
-    )
+    limit = _limit(life.limit_v) if limit_is_drawn(life) else []
     return kept_chart(
         lines_chart,
         series,
@@ -49,6 +47,10 @@ def life_chart(life: MeaLife, zone: ZoneInfo) -> str:
         markers=markers,
         size=Size(720, 300),
     )
+
+
+def _limit(limit_v: float | None) -> list[Rule]:
+    return [] if limit_v is None else [Rule(limit_v, f"limit {limit_v:g}{THIN_SPACE}V")]
 
 
 def limit_is_drawn(life: MeaLife) -> bool:

@@ -3,13 +3,13 @@
 from collections.abc import Collection
 from datetime import datetime
 
-from sqlalchemy import exists, or_, select
+from sqlalchemy import Engine, exists, or_, select
 from sqlalchemy.orm import Session
 
 from service.records.audit import Change, Did
 from service.records.changes import given
 from service.records.changes.rule_verdicts import judge_stacks
-from service.records.database import Work
+from service.records.database import Work, now_utc, tending
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
 from service.records.queries.content import canonical_json
@@ -109,6 +109,17 @@ def judge_some(
     wanted = [stack_id for stack_id in found if stack_id not in passed][:STACKS_AT_ONCE]
     judge_stacks(session, wanted, now)
     return tuple(wanted)
+
+
+def judge_rest(engine: Engine, design_id: int) -> None:
+    """Judge the stacks of a design piece by piece, each piece in a transaction of its own."""
+    passed: tuple[int, ...] = ()
+    while True:
+        with tending(engine) as session:
+            some = judge_some(session, design_id, now_utc(), passed)
+        if not some:
+            return
+        passed += some
 
 
 def _differences(before: FailingRule | None, after: FailingRule) -> list[Change]:
