@@ -12,7 +12,10 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.records.changes.corrections import propose
+from service.records.changes.failing_rules import write_rule
 from service.records.changes.holds import Subject, place_hold
+from service.records.database import changing
+from service.records.permissions import Person
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.people import Role
@@ -23,9 +26,11 @@ from tests.browser.looking import barriers
 from tests.browser.rebuilds import a_rebuild, misread
 from tests.house.test_every_route_asks import routes_of
 from tests.records.closings import give_stiffness, put_limits_in_force
+from tests.records.mea_reading import a_read_stack
 from tests.records.stack_testing import FIGURES
 from tests.records.tapping import a_bridge, a_tap_map
 from tests.records.test_changeover_plans import stock
+from tests.records.test_failing import RULE as FAILS
 
 pytestmark = pytest.mark.browser
 
@@ -131,6 +136,15 @@ PAGES = {
         "/desk/pressure-decay?start=-20&volume=0&duration=ten",
     ),
     "life by group": ("/life", "/life?by=design&laws=yes", "/life?level=2"),
+    "failing MEAs": (
+        "/parts/{weak}/life",
+        "/parts/{weak}/life?limit=0.5&density=0.7",
+        "/parts/{weak}/failing",
+        "/failing",
+        "/failing?which=do+not+meet+it",
+        "/designs/{read_design}/failing-rule",
+        "/designs/{read_design}/failing-rule/new",
+    ),
     "everything else": (
         "/designs",
         "/designs/new",
@@ -206,6 +220,7 @@ def sheets(lab: Engine) -> dict[str, Any]:
         build_id = session.scalars(
             select(Build.id).where(Build.stack_id == stacks["TARN-ES1"].id).order_by(Build.id)
         ).all()[-1]
+        read = a_read_stack(session)
         built = session.get_one(Build, build_id)
         tap_map = a_tap_map(session, built.stack_id, builders.START, {1: 2, 2: 1, 3: None}).id
         closed = select(BuildPeriod.closed_at).where(BuildPeriod.build_id == build_id)
@@ -219,6 +234,9 @@ def sheets(lab: Engine) -> dict[str, Any]:
     correction = others.do(
         propose, handed_in.number, new_value="9.3 N·m", reason="mistyped", **facts
     )
+    quality = Person(me.id, me.login, me.name, frozenset(Role))
+    with changing(lab, quality) as work:
+        write_rule(work, read.design_id, FAILS, source="note 7, invented", reason="first rule")
     hold = others.do(place_hold, Subject(lot_id=lot.id), reason="received wet")
     return {
         "me": me.login,
@@ -241,6 +259,8 @@ def sheets(lab: Engine) -> dict[str, Any]:
         "tap_map": tap_map,
         "bridge": bridge,
         "patterned": patterned.id,
+        "weak": read.weak,
+        "read_design": read.design_id,
         "instrument": others.driver_id,
     }
 

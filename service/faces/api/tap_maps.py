@@ -1,0 +1,161 @@
+"""Tap maps of stacks: which voltage channel reads which cell, and from when on."""
+
+from datetime import datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Path
+from pydantic import AwareDatetime, Field
+
+from service.faces.api import models, sent
+from service.faces.api.callers import Caller, Database, made_once
+from service.faces.api.stacks import OneTimeKey
+from service.records.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
+from service.records.database import Work, reading
+from service.records.permissions import Act, need
+from service.records.queries.stacks import find_stack
+from service.records.queries.tap_maps import maps_of_stack
+from service.trade.tap_maps import MOST_CHANNELS
+
+router = APIRouter(tags=["taps"])
+TapMapNumber = Annotated[int, Path(ge=1, le=2**53)]
+
+
+class TapSent(sent.In):
+    """One channel and the cell it reads; null where its lead is on no cell."""
+
+    channel: int = Field(ge=1, le=MOST_CHANNELS)
+    cell: int | None = Field(ge=1, le=MOST_CHANNELS)
+
+
+class TapMapSent(sent.In):
+    """A map of all channels, valid from a time on."""
+
+    valid_from: AwareDatetime
+    channels: list[TapSent] = Field(min_length=1, max_length=MOST_CHANNELS)
+    reason: Annotated[str, Field(min_length=1, max_length=4000)]
+
+    @property
+    def cell_of(self) -> dict[int, int | None]:
+        """Channel → cell."""
+        return {tap.channel: tap.cell for tap in self.channels}
+
+
+class Why(sent.In):
+    """The reason of what is done."""
+
+    reason: Annotated[str, Field(min_length=1, max_length=4000)]
+
+
+class Tap(models.Out):
+    """One channel and the cell it reads; null where its lead is on no cell."""
+
+    channel: int
+    cell: int | None
+
+
+class TapMap(models.Out):
+    """One map as it was written; ``known_until`` null: it holds."""
+
+    id: int
+    valid_from: datetime
+    until: datetime | None = Field(description="when the next map begins")
+    channels: list[Tap]
+    reason: str
+    by: str
+    known_from: datetime
+    known_until: datetime | None
+
+
+class TapMaps(models.Out):
+    """Every map of a stack, the newest beginning first, corrected ones too."""
+
+    serial: str
+    maps: list[TapMap]
+
+
+@router.get("/stacks/{serial}/taps")
+def taps(serial: str, caller: Caller, engine: Database) -> TapMaps:
+    """Which channel reads which cell of the stack, from when to when, and what was thought.
+
+    Without a map each channel is taken to read the cell of its number.
+    """
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        found = maps_of_stack(session, find_stack(session, serial))
+    return TapMaps(
+        serial=serial,
+        maps=[
+            TapMap(
+                id=one.id,
+                valid_from=one.valid_from,
+                until=one.until,
+                channels=[Tap.model_validate(tap) for tap in one.tap_map.taps],
+                reason=one.reason,
+                by=one.by,
+                known_from=one.known_from,
+                known_until=one.known_until,
+            )
+            for one in found
+        ],
+    )
+
+
+@router.post("/stacks/{serial}/taps", status_code=201)
+def write(
+    *, serial: str, told: TapMapSent, caller: Caller, engine: Database, key: OneTimeKey = None
+) -> models.Made:
+    """Say which cell each channel reads from a time on."""
+    return made_once(
+        engine,
+        caller,
+        key,
+        lambda work: write_tap_map(
+            work,
+            find_stack(work.session, serial),
+            valid_from=told.valid_from,
+            cell_of=told.cell_of,
+            reason=told.reason,
+        ),
+    )
+
+
+@router.post("/tap-maps/{tap_map_id}/correction", status_code=201)
+def correct(
+    *,
+    tap_map_id: TapMapNumber,
+    told: TapMapSent,
+    caller: Caller,
+    engine: Database,
+    key: OneTimeKey = None,
+) -> models.Made:
+    """Write the right map in place of a wrong one; every voltage of its time is read anew."""
+    return made_once(
+        engine,
+        caller,
+        key,
+        lambda work: correct_tap_map(
+            work,
+            tap_map_id,
+            valid_from=told.valid_from,
+            cell_of=told.cell_of,
+            reason=told.reason,
+        ),
+    )
+
+
+@router.post("/tap-maps/{tap_map_id}/taking-back", status_code=201)
+def take_back(
+    *,
+    tap_map_id: TapMapNumber,
+    told: Why,
+    caller: Caller,
+    engine: Database,
+    key: OneTimeKey = None,
+) -> models.Made:
+    """Take a map back that never was true."""
+
+    def change(work: Work) -> int:
+        withdraw_tap_map(work, tap_map_id, reason=told.reason)
+        return tap_map_id
+
+    return made_once(engine, caller, key, change)
