@@ -79,6 +79,10 @@ class Settings(BaseSettings):
     """Largest request, in megabytes (1024 × 1024 bytes): several photos or one list at once.
     Default: 64."""
 
+    log_max_mb: int = Field(default=2000, ge=1, le=100_000)
+    """Largest log of a test bench, in megabytes (1024 × 1024 bytes): months at one row a second.
+    Default: 2000. It is received in pieces and never held in memory."""
+
     page_rows: int = Field(default=50, ge=5, le=500)
     """Rows of a list on one page. Default: 50, a screen or two."""
 

@@ -8,6 +8,7 @@ The JSON API under /api takes bearer tokens and no cookie: it needs none of the 
 import hashlib
 import hmac
 import logging
+import re
 import secrets
 from collections.abc import AsyncIterator, Awaitable, Callable
 from urllib.parse import urlsplit
@@ -19,6 +20,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.settings import Settings
 
 API = "/api/"
+LOGS = re.compile(r"(?:/api/v1)?/stacks/.+/runs")
+"""Where logs of test benches come in, which have a limit of their own."""
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 FORM_TOKEN = "form_token"  # noqa: S105 - the field's name
 MEGABYTE = 1024 * 1024
@@ -97,7 +100,7 @@ class Guard:
 
     def __init__(self, app: ASGIApp, settings: Settings, answer: Answer) -> None:
         self.app, self.settings, self.answer = app, settings, answer
-        self.most_bytes = settings.request_max_mb * MEGABYTE
+        self.most_mb, self.most_mb_of_logs = settings.request_max_mb, settings.log_max_mb
         given = {
             "Content-Security-Policy": CONTENT_POLICY,
             "X-Content-Type-Options": "nosniff",
@@ -113,7 +116,8 @@ class Guard:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it here."""
         if scope["type"] == "http":
-            await self._guarded(scope, self._counted(receive), send)
+            most_mb = self._most_mb(scope)
+            await self._guarded(scope, self._counted(receive, most_mb), send)
         elif scope["type"] == "lifespan":
             await self.app(scope, receive, send)
 
@@ -138,23 +142,28 @@ class Guard:
             response = await self.answer(request, error)
             await response(scope, receive, complete)
 
-    def _counted(self, receive: Receive) -> Receive:
-        left = self.most_bytes
+    def _most_mb(self, scope: Scope) -> int:
+        """The largest request here; around a log stands a little of the form."""
+        is_log = scope["method"] == "POST" and LOGS.fullmatch(scope["path"]) is not None
+        return max(self.most_mb, self.most_mb_of_logs + 1) if is_log else self.most_mb
+
+    def _counted(self, receive: Receive, most_mb: int) -> Receive:
+        left = most_mb * MEGABYTE
 
         async def counted() -> Message:
             nonlocal left
             message = await receive()
             left -= len(message.get("body", b""))
             if left < 0:
-                raise self._too_large()
+                raise self._too_large(most_mb)
             return message
 
         return counted
 
-    def _too_large(self) -> HTTPException:
+    def _too_large(self, most_mb: int) -> HTTPException:
         return HTTPException(
             413,
-            f"The request is larger than {self.settings.request_max_mb} MB."
+            f"The request is larger than {most_mb} MB."
             " Send fewer or smaller files at once.",
         )
 
@@ -163,8 +172,9 @@ class Guard:
         if "\x00" in request.scope["path"] or b"%00" in request.scope["query_string"]:
             raise HTTPException(400, "The address holds a NUL sign, which no name contains.")
         length = request.headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > self.most_bytes:
-            raise self._too_large()
+        most_mb = self._most_mb(request.scope)
+        if not length.isdigit() or int(length) > most_mb * MEGABYTE:
+            raise self._too_large(most_mb)
         from_elsewhere = not self._from_this_site(request.headers)
         changes = request.method not in SAFE_METHODS and not request.url.path.startswith(API)
         if changes and from_elsewhere:
