@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session, aliased
 from service.records.errors import NotFound
 from service.records.queries.known import known
 from service.records.queries.release_standing import release_stands, released_at
+from service.records.tables.designs import Design
 from service.records.tables.hours import HourMeter
 from service.records.tables.people import Person
 from service.records.tables.releases import BuildRelease
@@ -221,6 +222,18 @@ def why_not_released(
     if not row[3]:
         return "The build's release ended while it ran: the stack was worked on."
     return None
+
+
+def area_of_stack(session: Session, stack_id: int) -> float:
+    """The active area of a stack's cells, cm². Raises NotFound."""
+    area = session.scalar(
+        select(Design.active_area_cm2)
+        .join(Stack, Stack.design_id == Design.id)
+        .where(Stack.id == stack_id)
+    )
+    if area is None:
+        raise NotFound("stack", stack_id)
+    return area
 
 
 def runs_of_stack(

@@ -1,0 +1,223 @@
+"""Reading a log that was sent, in the background: how far it is stands in the database.
+
+Whoever asks may ask any server process; a reading whose process is gone is told so after a while
+and can be begun anew.
+"""
+
+import json
+import logging
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine
+
+from service.faces.files import run_files
+from service.faces.files.run_files import Received
+from service.faces.files.run_logs import RunLog
+from service.records.changes.run_readings import LogRead
+from service.records.changes.run_uploads import (
+    Sent,
+    ask_reading,
+    begin_upload,
+    end_upload,
+    forget_uploads,
+    note_progress,
+)
+from service.records.changes.runs import StoredLog, import_run, read_run_again
+from service.records.database import changing, now_utc, reading, tending
+from service.records.errors import Busy, LayerbookError, Refused
+from service.records.permissions import Person
+from service.records.queries.runs import UploadRow, area_of_stack, upload
+from service.trade.errors import TradeError
+from service.trade.log_columns import Mapping, mapping_from_data
+from service.trade.run_counting import RunCounter, RunFound
+
+AT_ONCE = threading.Semaphore(2)
+"""Readings of one process at a time; the others wait their turn."""
+TOLD_EVERY = timedelta(seconds=1)
+log = logging.getLogger("layerbook")
+
+Told = Callable[[float, str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """How a log is to be read, as a person or a machine said.
+
+    ``again``: the run whose file is read anew, with the ``reason``.
+    """
+
+    mapping: Mapping | None = None
+    began_at: datetime | None = None
+    note: str = ""
+    again: int | None = None
+    reason: str = ""
+    via: str = "page"
+
+    def to_json(self) -> str:
+        """As JSON text, the mapping inside it."""
+        return json.dumps(
+            {
+                "mapping": None if self.mapping is None else json.loads(self.mapping.to_json()),
+                "began_at": None if self.began_at is None else self.began_at.isoformat(),
+                "note": self.note,
+                "again": self.again,
+                "reason": self.reason,
+                "via": self.via,
+            },
+            ensure_ascii=False,
+        )
+
+
+def asked_of(text: str) -> Asked:
+    """What was asked, from its JSON text: this program wrote it."""
+    told: dict[str, Any] = json.loads(text)
+    mapping, began_at = told.get("mapping"), told.get("began_at")
+    return Asked(
+        None if mapping is None else mapping_from_data(mapping),
+        None if began_at is None else datetime.fromisoformat(began_at),
+        told.get("note", ""),
+        told.get("again"),
+        told.get("reason", ""),
+        told.get("via", "page"),
+    )
+
+
+def place_of(folder: Path, sent: UploadRow) -> Path:
+    """Where the file of an upload lies: as it came, or as a run's file that is read again."""
+    if asked_of(sent.asked).again is not None:
+        return run_files.path_of(folder, sent.content_sha256)
+    return run_files.upload_path(folder, sent.token)
+
+
+@dataclass(frozen=True, slots=True)
+class LogTaking:
+    """Takes logs in: into which database and data folder, in whose name; ``zone`` the lab's."""
+
+    engine: Engine
+    folder: Path
+    zone: str
+    by: Person
+
+    def note(self, stack_id: int, received: Received, asked: Asked) -> None:
+        """Note a file that came in; what came in long ago and went nowhere is forgotten."""
+        now = now_utc()
+        sent = Sent(received.token, received.name, received.size_bytes, received.content_sha256)
+        with tending(self.engine) as session:
+            gone = forget_uploads(session, now)
+            begin_upload(session, stack_id, sent, by_id=self.by.id, asked=asked.to_json(), now=now)
+        for token in gone:
+            run_files.forget_upload(self.folder, token)
+
+    def begin(self, token: str, asked: Asked) -> threading.Thread:
+        """Begin to read a file in the background. Raises Refused where it is being read."""
+        with tending(self.engine) as session:
+            text = asked.to_json()
+            ask_reading(session, token, asked=text, by_id=self.by.id, now=now_utc())
+        thread = threading.Thread(
+            target=self._to_its_end, args=(token,), name=f"reading {token[:8]}", daemon=True
+        )
+        thread.start()
+        return thread
+
+    def keep(self, sent: UploadRow, asked: Asked, log_read: LogRead) -> int:
+        """Keep the file and write the run, or what a known run is read as now; its id."""
+        if asked.again is not None:
+            with changing(self.engine, self.by, via=asked.via) as work:
+                read_run_again(work, asked.again, log_read, reason=asked.reason)
+            return asked.again
+        received = Received(sent.token, sent.name, sent.size_bytes, sent.content_sha256)
+        stored = run_files.keep_upload(self.folder, received)
+        file = StoredLog(stored.content_sha256, stored.size_bytes, stored.name)
+        with changing(self.engine, self.by, via=asked.via) as work:
+            run_id = import_run(work, sent.stack_id, file, log_read, note=asked.note)
+        run_files.forget_upload(self.folder, sent.token)
+        return run_id
+
+    def _to_its_end(self, token: str) -> None:
+        run_id: int | None = None
+        refused = ""
+        with AT_ONCE:
+            try:
+                run_id = self._whole(token)
+            except Refused as trouble:
+                refused = _in_words(trouble)
+            except LayerbookError as trouble:
+                refused = str(trouble)
+            except Exception:  # the outermost edge of a thread: nothing else would be told of it
+                log.exception("a log could not be read")
+                refused = (
+                    "It could not be read: an error of this program, which stands in the server's"
+                    " log. Nothing was changed."
+                )
+            try:
+                with tending(self.engine) as session:
+                    end_upload(session, token, run_id=run_id, refused=refused, now=now_utc())
+            except Exception:  # the database is gone: the reading will be told as abandoned
+                log.exception("how a reading ended could not be noted")
+
+    def _whole(self, token: str) -> int:
+        with reading(self.engine) as session:
+            sent = upload(session, token)
+            area_cm2 = area_of_stack(session, sent.stack_id)
+        asked = asked_of(sent.asked)
+        if asked.mapping is None:
+            raise Refused("mapping", "", "nobody said which column is what.", "A mapping.")
+        path = place_of(self.folder, sent)
+        if not path.is_file():
+            raise Refused("log", sent.name, "its file is not there any more.", "Send it again.")
+        progress = _Progress(self.engine, token, now_utc())
+        found, notes = read_log(path, asked.mapping, self.zone, area_cm2, progress.tell)
+        words = f"{found.times.rows} rows read; hours and voltages are being written"
+        progress.tell(1.0, words, at_once=True)
+        return self.keep(sent, asked, LogRead(asked.mapping, found, asked.began_at, notes))
+
+
+@dataclass(slots=True)
+class _Progress:
+    """Says how far a reading is, once a second."""
+
+    engine: Engine
+    token: str
+    next_at: datetime
+
+    def tell(self, done: float, message: str, *, at_once: bool = False) -> None:
+        now = now_utc()
+        if at_once or now >= self.next_at:
+            self.next_at = now + TOLD_EVERY
+            with suppress(Busy), tending(self.engine) as session:  # how far it is may wait
+                note_progress(session, self.token, done, message, now)
+
+
+def read_log(
+    path: Path, mapping: Mapping, zone: str, area_cm2: float, told: Told | None = None
+) -> tuple[RunFound, tuple[str, ...]]:
+    """Read a log and count what is in it; sentences on what was left out come beside.
+
+    Raises Refused, saying what would be right.
+    """
+    source = RunLog(path, mapping, zone)
+    counter = RunCounter(mapping, area_cm2)
+    try:
+        for batch in source.batches(
+            None
+            if told is None
+            else lambda done, total: told(done / max(1, total), f"{source.notes.rows} rows read")
+        ):
+            counter.feed(batch)
+        found = counter.result()
+    except TradeError as trouble:
+        raise Refused("log", path.name if told is None else "", str(trouble)) from None
+    return found, source.notes.in_words
+
+
+def _in_words(trouble: Refused) -> str:
+    """A refusal as one paragraph, without the name of a field nobody sees there."""
+    shown = "" if trouble.value in (None, "") else f"“{trouble.value}”: "
+    reason = trouble.reason if shown else trouble.reason[:1].upper() + trouble.reason[1:]
+    return f"{shown}{reason} {trouble.right_would_be}".strip()
