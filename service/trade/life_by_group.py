@@ -38,11 +38,16 @@ class GroupLife:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LifeByGroup:
-    """All groups in the order given, and the test between those that can be compared."""
+    """All groups in the order given, and the test between those that can be compared.
+
+    Where two groups or more have five failures, seen or expected, the test is between such groups
+    only; ``too_few`` are the others, whose few failures would make it rough.
+    """
 
     groups: tuple[GroupLife, ...]
     test: LogRank | None
     tested: tuple[str, ...]
+    too_few: tuple[str, ...]
     why_no_test: str
     level: float
 
@@ -59,9 +64,19 @@ def life_by_group(groups: Mapping[str, Lives], level: float = 0.95) -> LifeByGro
     told = tuple(_group(name, lives, level) for name, lives in groups.items())
     counted = [group for group in told if group.lives.n]
     test, why = _test(counted)
-    compared = test.compared if test else ()
-    tested = tuple(group.name for group, at in zip(counted, compared, strict=False) if at)
-    return LifeByGroup(told, test, tested, why, level)
+    compared = _names(counted, test.compared if test else ())
+    tested = compared
+    solid = [group for group, at in zip(counted, test.is_solid, strict=True) if at] if test else []
+    if test is not None and 2 <= len(solid) < len(compared):
+        again, _ = _test(solid)
+        if again is not None:
+            test, tested = again, _names(solid, again.compared)
+    too_few = tuple(name for name in compared if name not in tested)
+    return LifeByGroup(told, test, tested, too_few, why, level)
+
+
+def _names(groups: Sequence[GroupLife], chosen: Sequence[bool]) -> tuple[str, ...]:
+    return tuple(group.name for group, at in zip(groups, chosen, strict=False) if at)
 
 
 def _group(name: str, lives: Lives, level: float) -> GroupLife:

@@ -4,6 +4,7 @@ from service.trade.kaplan_meier import FEW_AT_RISK
 from service.trade.life_by_group import FEW_FAILURES, GroupLife, LifeByGroup
 
 SMALL_P = 0.05
+MOST_LISTED = 8
 
 
 def p_in_words(p: float) -> str:
@@ -46,6 +47,11 @@ def comparison_in_words(life: LifeByGroup) -> tuple[str, ...]:
             "A difference like this would be nothing unusual if all groups lived alike; with"
             f" {_failures(failures)} a real one may still not be seen."
         )
+    if life.too_few:
+        said.append(
+            f"Left out of the test, with fewer than {FEW_FAILURES} failures seen and expected:"
+            f" {_listed(life.too_few)}."
+        )
     if len(life.tested) > 2:
         said.append(
             f"{len(life.tested)} groups are compared in one test; picking out two of them"
@@ -87,6 +93,11 @@ def shape_in_words(low: float, high: float) -> str:
     if low > 1:
         return "failures come more often with age"
     return "failures fade with age" if high < 1 else "age may matter or not"
+
+
+def _listed(names: tuple[str, ...]) -> str:
+    shown = ", ".join(names[:MOST_LISTED])
+    return f"{shown} and {len(names) - MOST_LISTED} more" if len(names) > MOST_LISTED else shown
 
 
 def _failures(count: int) -> str:

@@ -39,6 +39,12 @@ class LogRank:
     is_rough: bool
     compared: tuple[bool, ...]
 
+    @property
+    def is_solid(self) -> tuple[bool, ...]:
+        """Which of the compared groups have five failures, seen or expected."""
+        most = np.maximum(self.expected, self.observed)
+        return tuple((np.array(self.compared) & (most >= FEW_FAILURES)).tolist())
+
 
 def log_rank(groups: Sequence[Lives]) -> LogRank:
     """Compare two or more groups.

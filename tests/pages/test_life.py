@@ -169,3 +169,15 @@ def test_what_it_asks_does_not_grow_and_reads_no_growing_table_whole(
 
     assert len(many) == len(few)
     assert read_whole(app.state.engine, many) == []
+
+
+def test_lot_part_type_and_design_lead_to_it(signed_in_client: Clients, lab: Living) -> None:
+    client, lot = signed_in_client("builder"), lab.lots[0]
+
+    for page, leads_to in (
+        (f"/lots/{lot.id}", f"/life?by=lot&part_type={lot.part_type_id}"),
+        (f"/part-types/{lot.part_type_id}", f"/life?by=lot&part_type={lot.part_type_id}"),
+        (f"/designs/{lab.first.design_id}", f"/life?by=lot&design={lab.first.design_id}"),
+    ):
+        assert f'href="{leads_to}"' in unescape(client.get(page).text)
+        assert client.get(leads_to).status_code == 200

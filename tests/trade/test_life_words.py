@@ -39,6 +39,16 @@ def test_few_failures_are_said_before_anything_is_claimed() -> None:
     assert not any("rare" in sentence for sentence in said)
 
 
+def test_small_groups_do_not_make_the_others_unsure() -> None:
+    said = comparison_in_words(
+        compared({"a": SHORT, "b": LONGER, "tiny": failing(150), "one": failing(420)})
+    )
+
+    assert said[0].startswith("Log-rank test of 2 groups, 24 lives")
+    assert "go together with length of life" in said[1]
+    assert said[2].endswith("seen and expected: tiny, one.")
+
+
 def test_several_groups_are_one_question() -> None:
     said = comparison_in_words(compared({"a": SHORT, "b": LONGER, "c": SHORT}))
 

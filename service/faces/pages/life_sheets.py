@@ -13,7 +13,7 @@ from service.trade.life_by_group import GroupLife, LifeByGroup, life_by_group
 from service.trade.life_words import comparison_in_words, group_in_words, shape_in_words
 
 MOST_ROWS = 100
-LEVELS = (("0.9", "90 %"), ("0.95", "95 %"), ("0.99", "99 %"))
+LEVELS = (("0.95", "95\u2009%"), ("0.9", "90\u2009%"), ("0.99", "99\u2009%"))
 ADDRESSES = {
     GroupBy.LOT: "/lots/",
     GroupBy.PART_TYPE: "/part-types/",
