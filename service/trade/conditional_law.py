@@ -20,6 +20,9 @@ Counts = NDArray[np.int64]
 FARTHEST = 70.0
 """Terms whose share lies this far below the greatest, as a natural logarithm, are left out."""
 
+WIDE = 300
+"""Counts up to which nothing is left out of a sum: looking for it would take longer."""
+
 
 @dataclass(frozen=True, slots=True)
 class Law:
@@ -28,11 +31,13 @@ class Law:
     first: int
     shares: Numbers
     log_odds: float
+    logs: Numbers
+    """natural logarithms of the shares, −∞ where one is too small to be told from zero"""
 
     def at(self, log_odds: float) -> Numbers:
         """The same law tilted to another odds ratio, given by its natural logarithm."""
-        steps = np.arange(self.shares.size) * (log_odds - self.log_odds)
-        tilted: Numbers = self.shares * np.exp(steps - steps.max())
+        steps = self.logs + np.arange(self.shares.size) * (log_odds - self.log_odds)
+        tilted: Numbers = np.exp(steps - steps.max())
         return np.asarray(tilted / tilted.sum())
 
 
@@ -92,10 +97,15 @@ def _together(least: Counts, most: Counts, shares: Numbers, log_odds: float) -> 
     first, whole = 0, np.ones(1)
     for its_first, width, row in zip(least, most - least + 1, shares, strict=True):
         whole = np.convolve(whole, row[:width])
-        near = np.flatnonzero(whole > whole.max() * np.exp(-FARTHEST))
-        whole = whole[near[0] : near[-1] + 1]
-        first += int(its_first) + int(near[0])
-    return Law(first, whole / whole.sum(), log_odds)
+        first += int(its_first)
+        if whole.size > WIDE:
+            near = np.flatnonzero(whole > whole.max() * np.exp(-FARTHEST))
+            whole = whole[near[0] : near[-1] + 1]
+            first += int(near[0])
+    shares = whole / whole.sum()
+    logs = np.full(shares.size, -np.inf)
+    np.log(shares, out=logs, where=shares > 0)
+    return Law(first, shares, log_odds, logs)
 
 
 def _middles(strata: Counts, log_odds: float) -> Counts:

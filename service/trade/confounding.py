@@ -48,28 +48,29 @@ class Overlap:
         return Apart.HARDLY if self.left <= HARDLY else Apart.YES
 
 
-def overlap(members: ArrayLike, codes: ArrayLike) -> Overlap:
-    """Can members of a level be told apart from the levels of another factor?
+def overlap(members: ArrayLike, every: ArrayLike) -> Overlap:
+    """Can the members of a level be told apart from the levels of another factor?
 
-    ``members`` true or false, ``codes`` whole numbers, UNKNOWN where not known: one each a unit.
+    ``members``: the codes of the other factor of all members, UNKNOWN where not known; ``every``:
+    how many units, members and others, each code of it has.
 
-    >>> overlap([1, 1, 0, 0], [7, 7, 8, 8])
-    Overlap(left=0.0, inside=7, n=4)
+    >>> overlap([1, 1], [0, 2, 2])
+    Overlap(left=0.0, inside=1, n=4)
+
+    Raises Inconsistent for more members of a code than there are units.
     """
-    inside, other = np.asarray(members, dtype=bool), np.asarray(codes, dtype=np.int64)
-    if inside.shape != other.shape:
-        raise Inconsistent(f"{inside.size} members and {other.size} codes.")
-    known = other >= 0
-    inside, other = inside[known], other[known]
-    size, share = inside.size, float(inside.mean()) if inside.size else 0.0
-    if not size or share in {0.0, 1.0}:
-        return Overlap(0.0, None, int(size))
-    counts = np.bincount(other)
-    members_in = np.bincount(other[inside], minlength=counts.size)
-    within = members_in / np.maximum(counts, 1)
+    counts = np.asarray(every, dtype=np.int64)
+    own = np.asarray(members, dtype=np.int64)
+    inside = np.bincount(own[own >= 0], minlength=counts.size)
+    if inside.size > counts.size or (inside > counts).any():
+        raise Inconsistent("more members than units of a level.")
+    size, share = int(counts.sum()), float(inside.sum() / max(1, counts.sum()))
+    if share in {0.0, 1.0}:
+        return Overlap(0.0, None, size)
+    within = inside / np.maximum(counts, 1)
     left = float((counts * within * (1 - within)).sum() / size / (share * (1 - share)))
-    where = np.flatnonzero(members_in)
-    return Overlap(left, int(where[0]) if where.size == 1 else None, int(size))
+    where = np.flatnonzero(inside)
+    return Overlap(left, int(where[0]) if where.size == 1 else None, size)
 
 
 def cramers_v(first: ArrayLike, second: ArrayLike) -> float | None:

@@ -76,8 +76,11 @@ def exact_test(strata: ArrayLike) -> ExactTest | None:
     rows = telling(checked(strata))
     if not rows.size:
         return None
-    seen = int(rows[:, 0].sum())
-    chance = law(rows)
+    return judged(law(rows), int(rows[:, 0].sum()))
+
+
+def judged(chance: Law, seen: int) -> ExactTest:
+    """The test of a count whose law by chance is known."""
     at = seen - chance.first
     if not 0 <= at < chance.shares.size:
         above = at < 0

@@ -37,6 +37,13 @@ class Exposure:
     stands: Flags
     fails: Counts
     stratum: Counts
+    ways: Counts
+    """of each row, in one number: whether it stands for its unit, entered and reached"""
+
+    @property
+    def width(self) -> int:
+        """Values ``entered`` and ``reached`` may have."""
+        return self.from_h.size + 1
 
     @property
     def units(self) -> int:
@@ -91,7 +98,8 @@ def exposure(
     entered[fails] = np.minimum(entered[fails], stratum)
     entered[(left == begun) & ~counted] = starts.size
     np.minimum(entered, reached, out=entered)
-    return Exposure(starts, entered, reached, counted, fails, stratum)
+    ways = (counted * (starts.size + 1) + entered) * (starts.size + 1) + reached
+    return Exposure(starts, entered, reached, counted, fails, stratum, ways)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,42 +156,40 @@ def level_counts(codes: Counts, units: Exposure) -> LevelCounts:
     known counts nowhere.
     """
     columns = list(wide(codes).T)
-    levels, strata = max((int(c.max(initial=-1)) for c in columns), default=-1) + 1, units.from_h
-    width = strata.size + 1
-    change = np.zeros((levels, width), dtype=np.int64)
+    levels = max((int(column.max(initial=-1)) for column in columns), default=-1) + 1
+    every, strata, width = 2 * units.width**2, units.from_h.size, units.width
+    tally = np.zeros(levels * every, dtype=np.int64)
     down = np.zeros((levels, width), dtype=np.int64)
-    every = np.zeros(levels, dtype=np.int64)
     for column in columns:
-        base = (column + 1) * width
-        change += _tally(base + units.reached, levels, width)
-        change -= _tally(base + units.entered, levels, width)
-        down += _tally(base[units.fails] + units.stratum, levels, width)
-        every += np.bincount(column[units.stands] + 1, minlength=levels + 1)[1:]
+        places = column * every
+        places += units.ways + every
+        tally += np.bincount(places, minlength=(levels + 1) * every)[every:]
+        failed = (column[units.fails] + 1) * width + units.stratum
+        down += np.bincount(failed, minlength=(levels + 1) * width)[width:].reshape(levels, width)
     known = _known(columns)
-    if known is None:
-        totals = np.bincount(units.reached, minlength=width)
-        totals = totals - np.bincount(units.entered, minlength=width)
-        stands, fails = units.stands.sum(), np.ones(units.fails.size, dtype=bool)
-    else:
-        totals = np.bincount(units.reached[known], minlength=width)
-        totals = totals - np.bincount(units.entered[known], minlength=width)
-        stands, fails = (units.stands & known).sum(), known[units.fails]
+    everybody = units.ways if known is None else units.ways[known]
+    fails = np.ones(units.fails.size, bool) if known is None else known[units.fails]
+    all_at_risk, all_counted = _at_risk(np.bincount(everybody, minlength=every)[None], width)
+    at_risk, counted = _at_risk(tally.reshape(levels, every), width)
     return LevelCounts(
-        all=every,
+        all=counted,
         failing=down.sum(axis=1),
-        at_risk=_from_here_on(change)[:, 1:].T,
-        failing_in=down[:, : strata.size].T,
-        all_at_risk=_from_here_on(totals)[1:],
-        all_failing_in=np.bincount(units.stratum[fails], minlength=width)[: strata.size],
-        known=int(stands),
+        at_risk=at_risk.T,
+        failing_in=down[:, :strata].T,
+        all_at_risk=all_at_risk[0],
+        all_failing_in=np.bincount(units.stratum[fails], minlength=width)[:strata],
+        known=int(all_counted[0]),
         known_failing=int(fails.sum()),
     )
 
 
-def _tally(places: Counts, levels: int, width: int) -> Counts:
-    """Rows by level and stratum; places begin with the unknown, which is left out."""
-    counts = np.bincount(places, minlength=(levels + 1) * width)
-    return np.asarray(counts.reshape(levels + 1, width)[1:])
+def _at_risk(tally: Counts, width: int) -> tuple[Counts, Counts]:
+    """From rows by level and way: at risk in each stratum (levels, s), and units (levels,)."""
+    ways = tally.reshape(-1, 2, width, width)
+    rows = ways.sum(axis=1)
+    change = rows.sum(axis=1) - rows.sum(axis=2)
+    from_here_on = np.cumsum(change[:, ::-1], axis=1)[:, ::-1]
+    return from_here_on[:, 1:], ways[:, 1].sum(axis=(1, 2))
 
 
 def _known(columns: list[Counts]) -> Flags | None:
@@ -191,7 +197,3 @@ def _known(columns: list[Counts]) -> Flags | None:
     if columns and columns[0].min(initial=0) > UNKNOWN:
         return None
     return np.asarray(np.logical_or.reduce([column >= 0 for column in columns]))
-
-
-def _from_here_on(counts: Counts) -> Counts:
-    return np.asarray(np.cumsum(counts[..., ::-1], axis=-1)[..., ::-1])

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from service.trade.conditional_law import Counts, law, telling
 from service.trade.errors import Inconsistent
-from service.trade.exact_tables import ExactTest, OddsRatio, exact_test, odds_ratio
+from service.trade.exact_tables import ExactTest, OddsRatio, exact_test, judged, odds_ratio
 from service.trade.exposure import Exposure, LevelCounts, exposure, level_counts
 from service.trade.factors import UNKNOWN, Codes, Factor, FactorKind, Unit, wide
 from service.trade.false_discovery import false_discovery, one_by_chance, smallest_of
@@ -25,7 +25,7 @@ from service.trade.false_discovery import false_discovery, one_by_chance, smalle
 FORMULA = 1
 MOST_LEVELS = 8
 """Levels of a factor tested exactly and told one by one: those farthest from expectation."""
-ENOUGH_BUILDS = 400
+ENOUGH_BUILDS = 120
 """Builds looked at, evenly spread, to see whether a factor varies within them."""
 ONE_LEVEL_SHARE = 0.9
 """A factor with one level only in this share of builds is judged by builds."""
@@ -224,8 +224,9 @@ def _farthest(counts: LevelCounts) -> list[int]:
 
 
 def _tested(counts: LevelCounts, at: int) -> LevelFound:
-    strata = counts.strata(at)
+    rows = telling(counts.strata(at))
     failing, every, all_failing, known = counts.plain(at)
+    chance = law(rows) if rows.size else None
     return LevelFound(
         level=at,
         failing=failing,
@@ -233,18 +234,10 @@ def _tested(counts: LevelCounts, at: int) -> LevelFound:
         rest_failing=all_failing - failing,
         rest_all=known - every,
         odds=None,
-        test=exact_test(strata),
+        test=judged(chance, int(rows[:, 0].sum())) if chance else None,
         plain=None,
-        least_p=_least_p(telling(strata)),
+        least_p=float(min(chance.shares[0], chance.shares[-1])) if chance else 1.0,
     )
-
-
-def _least_p(strata: Counts) -> float:
-    """The smallest two-sided p the margins allow: the rarer end of the law."""
-    if not strata.size:
-        return 1.0
-    shares = law(strata).shares
-    return float(min(shares[0], shares[-1]))
 
 
 def _in_order(told: list[LevelFound], counts: LevelCounts, level: float) -> tuple[LevelFound, ...]:

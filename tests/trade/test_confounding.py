@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from service.trade.confounding import OTHERS, UNKNOWN, Apart, cramers_v, grid, overlap
@@ -12,18 +12,15 @@ CODES = st.lists(st.tuples(st.integers(-1, 3), st.integers(-1, 3)), min_size=1, 
 
 
 def test_a_lot_only_ever_at_the_ends_cannot_be_told_apart() -> None:
-    """24 cells, lot A only in cells 1 to 6."""
-    in_lot = np.arange(24) < 6
-    place = np.where(np.arange(24) < 6, 0, 1)
-
-    found = overlap(in_lot, place)
+    """24 cells, lot A only in cells 1 to 6, and nothing else there."""
+    found = overlap([0] * 6, [6, 18])
 
     assert found.apart is Apart.NO
     assert found.inside == 0
 
 
 def test_a_lot_spread_over_all_places_can() -> None:
-    found = overlap([1, 0, 1, 0, 1, 0], [0, 0, 1, 1, 2, 2])
+    found = overlap([0, 1, 2], [2, 2, 2])
 
     assert found.apart is Apart.YES
     assert found.inside is None
@@ -31,10 +28,26 @@ def test_a_lot_spread_over_all_places_can() -> None:
 
 
 def test_where_nothing_varies_nothing_can_be_told_apart() -> None:
-    assert overlap([1, 1], [0, 1]).apart is Apart.NO
-    assert overlap([1, 0], [UNKNOWN, UNKNOWN]).n == 0
+    assert overlap([0, 1], [1, 1]).apart is Apart.NO
+    assert overlap([UNKNOWN], []).n == 0
     with pytest.raises(Inconsistent):
-        overlap([1, 0], [1])
+        overlap([0, 0], [1])
+
+
+@given(CODES)
+def test_what_is_left_is_one_less_the_correlation_ratio(codes: list[tuple[int, int]]) -> None:
+    """η² by sums of squares between and within, as textbooks define it."""
+    pairs = [(a == 0, b) for a, b in codes if b >= 0]
+    y = np.array([float(member) for member, _ in pairs])
+    other = np.array([b for _, b in pairs], dtype=int)
+    assume(y.size > 0 and 0 < y.mean() < 1)
+    between = sum(
+        (other == b).sum() * (y[other == b].mean() - y.mean()) ** 2 for b in set(other.tolist())
+    )
+
+    found = overlap(other[y > 0], np.bincount(other))
+
+    assert found.left == pytest.approx(1 - between / ((y - y.mean()) ** 2).sum(), abs=1e-9)
 
 
 @given(CODES)

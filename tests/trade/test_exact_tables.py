@@ -103,6 +103,14 @@ def test_many_units_keep_their_far_tails() -> None:
     assert 4.5 < odds.low < odds.value < odds.high < 8
 
 
+def test_far_tails_of_several_strata_do_not_stop_the_search() -> None:
+    """Small strata beside a wide one: shares at the end of the law are too small to be told."""
+    odds = odds_ratio([(3, 900, 40, 60_000)] * 5 + [(1, 2, 3, 9)])
+
+    assert odds
+    assert 0 < odds.low < odds.value < odds.high
+
+
 def test_strata_that_tell_nothing_change_nothing() -> None:
     alone = exact_test([3, 4, 4, 8])
 

@@ -3,7 +3,7 @@
 Read from what is kept packed beside the builds, as known now; the arithmetic is the trade's.
 """
 
-from collections.abc import Collection
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -17,23 +17,14 @@ from service.records.queries.known import known
 from service.records.queries.makeups import minutes
 from service.records.queries.own_hours import own_hours_at
 from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.unpacked import Unpacked, unpacked
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.records.tables.hours import HourMeter, HourReading, HourReport
 from service.records.tables.parts import Lot
 from service.records.tables.runs import RunReading
-from service.trade.factors import (
-    UNKNOWN,
-    Codes,
-    Factor,
-    FactorKind,
-    distinct,
-    opening_codes,
-    position_codes,
-    thirds,
-)
-from service.trade.makeups import NEVER, Builds, Stays, unpack
-from service.trade.position_test import from_nearer_end
+from service.trade.factors import UNKNOWN, Codes, Factor, FactorKind, Unit
+from service.trade.makeups import NEVER, Builds, Stays
 from service.trade.suspects import Population
 
 MOST_EXACT = 200
@@ -46,7 +37,8 @@ Flags = NDArray[np.bool_]
 class Compared:
     """The MEAs of a design as a comparison takes them.
 
-    Rows of ``stays`` are those of ``population``; ``values``: what the codes of a factor stand for,
+    Rows of ``stays`` are those of ``population``; ``counts`` is false for stays after an MEA
+    failed, which are compared nowhere; ``values``: what the codes of a factor stand for,
     by code (ids of lots, stacks, instruments; suppliers by name); ``edges_mpa`` of the thirds of
     GDL pressure.
     """
@@ -54,18 +46,17 @@ class Compared:
     builds: Builds
     stays: Stays
     population: Population
+    counts: Flags
     factors: tuple[Factor, ...]
     values: dict[FactorKind, tuple[Any, ...]]
     edges_mpa: tuple[float, float] | None
-    stack_ids: Ids
     build_ids: Ids
 
-    def codes(self, kind: FactorKind) -> Codes:
-        """The codes of a factor, (rows,) or (rows, w), those of the build for each of its MEAs."""
+    def codes(self, kind: FactorKind, rows: Ids) -> Codes:
+        """The codes of a factor at some rows, those of the build for each of its MEAs."""
         factor = next(one for one in self.factors if one.kind is kind)
-        if factor.codes.shape[0] == self.population.build.size and kind.unit == "MEA":
-            return factor.codes
-        return factor.codes[self.population.build]
+        at = rows if kind.unit is Unit.MEA else self.population.build[rows]
+        return factor.codes[at]
 
 
 def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
@@ -77,33 +68,45 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
     rows: Any = session.execute(
         prepared(
             lambda: (
-                select(BuildMakeup.build_id, BuildMakeup.stack_id, BuildMakeup.packed)
+                select(BuildMakeup.build_id, BuildMakeup.packed)
                 .where(BuildMakeup.design_id == given("design_id"))
                 .order_by(BuildMakeup.build_id)
             )
         ),
         {"design_id": design_id},
     ).all()
-    builds, stays = unpack([row.packed for row in rows])
+    read = unpacked(tuple([row.packed for row in rows]))
+    builds, stays = read.builds, read.stays
     ran = _ran(session, design_id, builds)
     left = stays.hours_before + ran[stays.build]
-    failed = _failing(session, design_id, by_rule=by_rule)
     failing = np.zeros(stays.part.size, dtype=bool)
-    keep = np.ones(stays.part.size, dtype=bool)
-    _mark(session, failed, builds, stays, left, failing=failing, keep=keep)
-    if not keep.all():
-        stays, left, failing = _chosen(stays, keep), left[keep], failing[keep]
+    counts = np.ones(stays.part.size, dtype=bool)
+    stands = read.last.copy()
+    failed = _failing(session, design_id, by_rule=by_rule)
+    for row, own, hours in _failed_in(session, failed, builds, stays):
+        failing[row], stands[own], stands[row] = True, False, True
+        later = [one for one in own if one > row]
+        counts[later], left[later] = False, 0.0  # nobody fails twice
+        left[row] = min(left[row], hours)
     population = Population(
         build=stays.build,
         entered_h=stays.hours_before,
         left_h=np.maximum(left, stays.hours_before),
         failing=failing,
-        stands=_last_of_each(stays.part),
+        stands=stands,
         ran_h=ran,
     )
-    factors, values, edges = _factors(session, builds, stays)
-    ids = np.array([(row.stack_id, row.build_id) for row in rows], dtype=np.int64).reshape(-1, 2)
-    return Compared(builds, stays, population, factors, values, edges, ids[:, 0], ids[:, 1])
+    supplier, suppliers = _suppliers(session, read)
+    return Compared(
+        builds,
+        stays,
+        population,
+        counts,
+        (*read.factors, Factor(FactorKind.SUPPLIER, supplier)),
+        {**read.values, FactorKind.SUPPLIER: suppliers},
+        read.edges_mpa,
+        np.array([row.build_id for row in rows], dtype=np.int64),
+    )
 
 
 def _ran(session: Session, design_id: int, builds: Builds) -> NDArray[np.float64]:
@@ -169,17 +172,13 @@ def _failing(session: Session, design_id: int, *, by_rule: bool) -> dict[int, da
     return found
 
 
-def _mark(
-    session: Session,
-    failed: dict[int, datetime | None],
-    builds: Builds,
-    stays: Stays,
-    left: NDArray[np.float64],
-    *,
-    failing: Flags,
-    keep: Flags,
-) -> None:
-    """Find the stay each failing MEA failed in, end it there, leave its later ones out."""
+def _failed_in(
+    session: Session, failed: dict[int, datetime | None], builds: Builds, stays: Stays
+) -> Iterator[tuple[int, list[int], float]]:
+    """Of each failing MEA the row it failed in, all its rows, and its own hours then, h.
+
+    Infinite hours: it ran until the opening, or until now.
+    """
     if not failed or not stays.part.size:
         return
     of_part: dict[int, list[int]] = {}
@@ -187,88 +186,29 @@ def _mark(
         of_part.setdefault(int(stays.part[place]), []).append(place)
     since = {part: at for part in of_part if (at := failed[part]) is not None}
     own = own_hours_at(session, list(since)) if 0 < len(since) <= MOST_EXACT else {}
-    closed = builds.closed[stays.build]
     for part, rows in of_part.items():
         at = since.get(part)
-        before = [one for one in rows if at is None or closed[one] <= minutes(at)]
+        before = [
+            one for one in rows if at is None or builds.closed[stays.build[one]] <= minutes(at)
+        ]
         row = (before or rows[:1])[-1]
-        failing[row] = True
-        keep[[later for later in rows if later > row]] = False
-        opened = builds.opened[stays.build[row]]
-        if at is None or (opened != NEVER and opened <= minutes(at)):
-            continue  # it ran until the opening, or until now
-        hours = own[part].at(at) if part in own else None
-        if hours is not None:
-            left[row] = min(hours.hours, left[row])
+        hours = own[part].at(at) if at is not None and part in own else None
+        yield row, rows, _hours_then(at, builds, stays, row) if hours is None else hours.hours
 
 
-def _chosen(stays: Stays, keep: Flags) -> Stays:
-    return Stays(*(getattr(stays, name)[keep] for name in Stays.__slots__))
+def _hours_then(at: datetime | None, builds: Builds, stays: Stays, row: int) -> float:
+    """Own hours at a time, run evenly from the closing to the opening; not known before that."""
+    build = int(stays.build[row])
+    closed, opened = int(builds.closed[build]), int(builds.opened[build])
+    if at is None or opened == NEVER or opened <= max(closed, minutes(at)):
+        return float("inf")
+    share = max(0.0, (minutes(at) - closed) / (opened - closed))
+    return float(stays.hours_before[row] + share * builds.ran_h[build])
 
 
-def _last_of_each(parts: Ids) -> Flags:
-    """The last row of each part; rows stand in order of time."""
-    stands = np.zeros(parts.size, dtype=bool)
-    if parts.size:
-        low = int(parts.min())
-        last = np.full(int(parts.max()) - low + 1, -1, dtype=np.int64)
-        last[parts - low] = np.arange(parts.size)
-        stands[last[last >= 0]] = True
-    return stands
-
-
-def _factors(
-    session: Session, builds: Builds, stays: Stays
-) -> tuple[tuple[Factor, ...], dict[FactorKind, tuple[Any, ...]], tuple[float, float] | None]:
-    kinds = FactorKind
-    lot, lots = _dense(stays.mea_lot)
-    supplier, suppliers = _suppliers(session, lot, lots)
-    plate, plates = _dense(stays.plate_lots)
-    gasket, gaskets = _dense(stays.gasket_lots)
-    came, stacks = _dense(stays.came_from)
-    driver, drivers = _dense(builds.drivers)
-    person, people = _dense(builds.people)
-    far = from_nearer_end(stays.cell, builds.cells[stays.build])
-    pressure = thirds(builds.gdl_pressure_mpa)
-    factors = (
-        Factor(kinds.MEA_LOT, lot),
-        Factor(kinds.SUPPLIER, supplier),
-        Factor(kinds.PLATE_LOT, plate),
-        Factor(kinds.GASKET_LOT, gasket),
-        Factor(kinds.POSITION, position_codes(np.where(stays.cell > 0, far, UNKNOWN))),
-        Factor(kinds.OPENINGS, opening_codes(stays.openings)),
-        Factor(kinds.PREVIOUS_STACK, came + 1),
-        Factor(kinds.TORQUE, builds.torque_outside),
-        Factor(kinds.PRESSURE, pressure.codes),
-        Factor(kinds.INSTRUMENT, distinct(driver)),
-        Factor(kinds.BUILDER, distinct(person)),
-    )
-    values = {
-        kinds.MEA_LOT: lots,
-        kinds.SUPPLIER: suppliers,
-        kinds.PLATE_LOT: plates,
-        kinds.GASKET_LOT: gaskets,
-        kinds.PREVIOUS_STACK: (None, *stacks),
-        kinds.INSTRUMENT: drivers,
-        kinds.BUILDER: people,
-    }
-    return factors, values, pressure.edges
-
-
-def _dense(ids: Ids) -> tuple[Codes, tuple[int, ...]]:
-    """Codes from 0 for ids, and the id of each code; UNKNOWN stays."""
-    there = np.zeros(int(ids.max(initial=-1)) + 2, dtype=bool)
-    there[ids] = True
-    there[-1] = False
-    codes = np.cumsum(there) - 1
-    codes[-1] = UNKNOWN
-    return codes[ids], tuple(np.flatnonzero(there).tolist())
-
-
-def _suppliers(
-    session: Session, lot: Codes, lots: Collection[int]
-) -> tuple[Codes, tuple[str, ...]]:
+def _suppliers(session: Session, read: Unpacked) -> tuple[Codes, tuple[str, ...]]:
     """The supplier of each MEA's lot, named without regard to case and space; empty: not known."""
+    lots = read.values[FactorKind.MEA_LOT]
     named: dict[int, str] = dict(
         session.execute(
             prepared(lambda: select(Lot.id, Lot.supplier).where(Lot.id.in_(given_all("lots")))),
@@ -286,4 +226,5 @@ def _suppliers(
             places[name.casefold()] = len(names)
             names.append(name)
         codes[at] = places[name.casefold()]
-    return codes[lot], tuple(names)
+    of_lot = next(one for one in read.factors if one.kind is FactorKind.MEA_LOT)
+    return codes[of_lot.codes], tuple(names)

@@ -99,7 +99,7 @@ def suspects_sheet(
     found = suspects(population, sides.factors)
     own_row = np.flatnonzero(population.stands & (sides.stays.part == part_id))
     own = {
-        factor.kind: set(_levels(wide(sides.codes(factor.kind))[own_row].ravel().tolist()))
+        factor.kind: set(_levels(sides.codes(factor.kind, own_row).ravel().tolist()))
         for factor in sides.factors
     }
     shown = _Grid.of(sides)
@@ -154,7 +154,9 @@ def _levels(codes: Iterable[int]) -> list[int]:
 def _position(sides: Compared) -> PositionTest:
     population, stays = sides.population, sides.stays
     failing_in = np.unique(population.build[population.failing])
-    rows = np.isin(population.build, failing_in) & (stays.cell > 0)
+    in_them = np.zeros(sides.builds.closed.size, dtype=bool)
+    in_them[failing_in] = True
+    rows = np.flatnonzero(in_them[population.build] & sides.counts & (stays.cell > 0))
     build = population.build[rows]
     far = from_nearer_end(stays.cell[rows], sides.builds.cells[build])
     return position_test(build, far, population.failing[rows])
@@ -184,22 +186,26 @@ def _named(factor: FactorFound, looked_at: int, names: Names, own: set[int]) -> 
 
 def _apart(sides: Compared, found: Suspects, names: Names) -> Iterable[str]:
     """Levels which stand out and go together with another factor, so that neither can be told."""
-    stands = sides.population.stands
     told = [
         one
         for one in found.factors
         if one.levels and one.p is not None and one.p <= TOLD_APART and one.levels[0].test
     ][:MOST_TOLD_APART]
+    if not told:
+        return
+    rows = np.flatnonzero(sides.population.stands)
+    codes = {one.kind: wide(sides.codes(one.kind, rows)) for one in found.factors}
+    every = {kind: np.bincount(own[:, 0] + 1)[1:] for kind, own in codes.items()}
     for factor in told:
         level = factor.levels[0].level
-        members = (wide(sides.codes(factor.kind))[stands] == level).any(axis=1)
-        if not members.any() or members.all():
+        members = np.flatnonzero((codes[factor.kind] == level).any(axis=1))
+        if members.size in {0, rows.size}:
             continue
         named = f"{factor.kind} {names.of(factor.kind, level)}"
         for other in found.factors:
             if other.kind is factor.kind or other.levels_seen < 2:
                 continue
-            seen = overlap(members, wide(sides.codes(other.kind))[stands, 0])
+            seen = overlap(codes[other.kind][members, 0], every[other.kind])
             inside = None
             if seen.inside is not None and not other.kind.is_of_people:
                 inside = names.of(other.kind, seen.inside)
@@ -220,12 +226,12 @@ class _Grid:
 
     @classmethod
     def of(cls, sides: Compared) -> "_Grid":
-        stands = sides.population.stands
+        rows = np.flatnonzero(sides.population.stands)
         found = grid(
-            sides.codes(FactorKind.MEA_LOT)[stands],
-            sides.codes(FactorKind.POSITION)[stands],
-            wide(sides.codes(FactorKind.INSTRUMENT))[stands, 0],
-            sides.population.failing[stands],
+            sides.codes(FactorKind.MEA_LOT, rows),
+            sides.codes(FactorKind.POSITION, rows),
+            wide(sides.codes(FactorKind.INSTRUMENT, rows))[:, 0],
+            sides.population.failing[rows],
             most=GRID_LEVELS,
         )
         return cls(found.rows, found.columns, found.layers, found.failing, found.all)
