@@ -138,8 +138,10 @@ def test_hours_end_where_an_mea_failed_and_later_stays_are_left_out(engine: Engi
         sides = compared(session, lab.design.id, by_rule=False)
 
     rows = np.flatnonzero(sides.stays.part == lab.meas[0][0].id)
-    assert rows.size == 1
-    assert sides.population.failing[rows].all()
+    assert sides.counts[rows].tolist() == [True, False]
+    assert sides.population.failing[rows].tolist() == [True, False]
+    assert sides.population.stands[rows].tolist() == [True, False]
+    assert sides.population.left_h[rows[1]] == sides.population.entered_h[rows[1]]
     assert sides.population.left_h[rows[0]] == pytest.approx(250.0, abs=15.0)
     beside = np.flatnonzero(sides.stays.part == lab.meas[0][1].id)
     assert beside.size == 2
