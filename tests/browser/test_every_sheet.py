@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable, Iterator
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -14,6 +15,8 @@ from sqlalchemy.orm import Session
 from service.records.changes.corrections import propose
 from service.records.changes.failing_rules import write_rule
 from service.records.changes.holds import Subject, place_hold
+from service.records.changes.polarisation_curves import add_curve
+from service.records.changes.typed_voltages import type_voltages
 from service.records.database import changing
 from service.records.permissions import Person
 from service.records.queries.correctable import correctable
@@ -21,11 +24,14 @@ from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.people import Role
 from service.records.tables.stacks import Build, BuildPeriod, Stack
 from service.trade.desk import CALCULATORS
+from service.trade.typed_voltages import typed_channels
 from tests import builders
 from tests.browser.looking import barriers
 from tests.browser.rebuilds import a_rebuild, misread
 from tests.house.test_every_route_asks import routes_of
+from tests.pages.test_sweeps import a_file
 from tests.records.closings import give_stiffness, put_limits_in_force
+from tests.records.curving import some_points, volts
 from tests.records.mea_reading import a_read_stack
 from tests.records.stack_testing import FIGURES
 from tests.records.tapping import a_bridge, a_tap_map
@@ -136,6 +142,16 @@ PAGES = {
         "/desk/pressure-decay?start=-20&volume=0&duration=ten",
     ),
     "life by group": ("/life", "/life?by=design&laws=yes", "/life?level=2"),
+    "condition": (
+        "/stacks/{long}/condition",
+        "/stacks/{long}/condition?over=days&against=none&density=0.5",
+        "/stacks/{planned}/condition",
+        "/stacks/{long}/curves/new",
+        "/stacks/{long}/voltages/new",
+        "/stacks/{long}/sweeps/new",
+        "/curves/{curve}",
+        "/voltages/{voltages}",
+    ),
     "failing MEAs": (
         "/parts/{weak}/life",
         "/parts/{weak}/life?limit=0.5&density=0.7",
@@ -183,6 +199,7 @@ LOOKED_AT_ELSEWHERE = {
     "/import/parts/{token}",
     "/import/stack/{token}",
     "/changeover-plans/{plan_id}",
+    "/stacks/{serial:path}/sweeps/{token}",
 }
 
 
@@ -235,6 +252,7 @@ def sheets(lab: Engine) -> dict[str, Any]:
         propose, handed_in.number, new_value="9.3 N·m", reason="mistyped", **facts
     )
     quality = Person(me.id, me.login, me.name, frozenset(Role))
+    curve, voltages = _read_cells(lab, quality, stacks["TARN-ES3"].id)
     with changing(lab, quality) as work:
         write_rule(work, read.design_id, FAILS, source="note 7, invented", reason="first rule")
     hold = others.do(place_hold, Subject(lot_id=lot.id), reason="received wet")
@@ -259,10 +277,34 @@ def sheets(lab: Engine) -> dict[str, Any]:
         "tap_map": tap_map,
         "bridge": bridge,
         "patterned": patterned.id,
+        "curve": curve,
+        "voltages": voltages,
         "weak": read.weak,
         "read_design": read.design_id,
         "instrument": others.driver_id,
     }
+
+
+def _read_cells(lab: Engine, by: Person, stack_id: int) -> tuple[int, int]:
+    """Two curves and two times voltages of 26 cells, the last one low; their newest numbers."""
+    names, day = typed_channels(26), timedelta(days=1)
+    curve = voltages = 0
+    for at, loss in ((builders.FIRST_CLOSING + day, 0.0), (builders.FIRST_CLOSING + 9 * day, 0.02)):
+        with changing(lab, by) as work:
+            curve = add_curve(
+                work, stack_id, taken_at=at, channels=names, points=some_points(26, loss)
+            )
+        for current in (70.0, 0.0):
+            own = [volts(current / 100, cell, loss) for cell in range(1, 27)]
+            with changing(lab, by) as work:
+                voltages = type_voltages(
+                    work,
+                    stack_id,
+                    taken_at=at + timedelta(hours=1 + current),
+                    current_a=current,
+                    voltages_v=[*own[:-1], own[-1] - 0.1],
+                )
+    return curve, voltages
 
 
 @pytest.fixture(scope="module")
@@ -338,6 +380,19 @@ def test_lists_sent_are_looked_at_without_barriers(
         wrong[what] = list(looks(page, page.url))
 
     assert wrong == {"parts": [], "stack": []}
+
+
+def test_a_sweep_sent_is_looked_at_without_barriers(
+    page: Page, served_at: str, sheets: dict[str, Any], tmp_path: Path
+) -> None:
+    """The step between sending a sweep and keeping it, with its columns and curves."""
+    (tmp_path / "sweep.csv").write_bytes(a_file(26))
+    page.goto(f"{served_at}/stacks/{sheets['long']}/sweeps/new")
+    page.locator("#file").set_input_files(tmp_path / "sweep.csv")
+    page.locator("form.upload button").click()
+    page.wait_for_url(lambda address: not address.endswith("/sweeps/new"))
+
+    assert list(looks(page, page.url)) == []
 
 
 def test_a_hash_in_the_trail_does_not_push_the_reasons_out_of_sight(
