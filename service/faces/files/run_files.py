@@ -39,6 +39,11 @@ def upload_path(folder: Path, token: str) -> Path:
     return folder / "run-uploads" / token
 
 
+def new_token() -> str:
+    """A name nobody can guess."""
+    return secrets.token_urlsafe(24)
+
+
 @dataclass(frozen=True, slots=True)
 class Received:
     """A file that was received whole."""
@@ -60,7 +65,7 @@ class Receiver:
     name: str
     most_mb: int
     field_name: str = "log"
-    token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+    token: str = field(default_factory=new_token)
     _size: int = 0
     _digest: Any = field(default_factory=hashlib.sha256)
     _file: IO[bytes] | None = None

@@ -8,7 +8,7 @@ import zipfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import polars as pl
 
@@ -26,20 +26,39 @@ from service.faces.files.run_logs_format import (
 )
 from service.faces.files.run_logs_text import CHUNK_BYTES, Lines, column_count
 from service.records.errors import Refused
-from service.trade.log_columns import Mapping
 
 BATCH_ROWS = 131_072
 MOST_UNPACKED_MB = 600
 MEGABYTE = 1024 * 1024
 
 
-def look_at(path: Path, mapping: Mapping | None = None) -> LogFormat:
-    """How is this log written? What the mapping says is not looked for. Raises Refused."""
+class Told(Protocol):
+    """What is said of how a file is written, by a mapping or a person; None: found."""
+
+    @property
+    def separator(self) -> str | None:
+        """The sign between cells."""
+
+    @property
+    def decimal(self) -> str | None:
+        """The decimal mark."""
+
+    @property
+    def header_line(self) -> int | None:
+        """The line of the headings, from 1."""
+
+    @property
+    def sheet(self) -> str | None:
+        """The name of an XLSX sheet."""
+
+
+def look_at(path: Path, told: Told | None = None) -> LogFormat:
+    """How is this log written? What was told is not looked for. Raises Refused."""
     with path.open("rb") as file:
         start = file.read(4)
     separator, decimal, header_line, sheet = (
-        (mapping.separator, mapping.decimal, mapping.header_line, mapping.sheet)
-        if mapping
+        (told.separator, told.decimal, told.header_line, told.sheet)
+        if told
         else (None, None, None, None)
     )
     if start == b"PAR1":

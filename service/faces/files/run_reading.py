@@ -18,7 +18,7 @@ from sqlalchemy import Engine
 
 from service.faces.files import run_files
 from service.faces.files.run_files import Received
-from service.faces.files.run_logs import RunLog
+from service.faces.files.run_logs import RunLog, look_at
 from service.records.changes.run_readings import LogRead
 from service.records.changes.run_uploads import (
     Sent,
@@ -28,11 +28,11 @@ from service.records.changes.run_uploads import (
     forget_uploads,
     note_progress,
 )
-from service.records.changes.runs import StoredLog, import_run, read_run_again
+from service.records.changes.runs import StoredLog, already_taken, import_run, read_run_again
 from service.records.database import changing, now_utc, reading, tending
 from service.records.errors import Busy, LayerbookError, Refused
 from service.records.permissions import Person
-from service.records.queries.runs import UploadRow, area_of_stack, upload
+from service.records.queries.runs import UploadRow, area_of_stack, run_with_content, upload
 from service.trade.errors import TradeError
 from service.trade.log_columns import Mapping, mapping_from_data
 from service.trade.run_counting import RunCounter, RunFound
@@ -105,7 +105,15 @@ class LogTaking:
     by: Person
 
     def note(self, stack_id: int, received: Received, asked: Asked) -> None:
-        """Note a file that came in; what came in long ago and went nowhere is forgotten."""
+        """Note a file that came in; what came in long ago and went nowhere is forgotten.
+
+        Raises Refused, the file forgotten, where it was taken in before or is no log.
+        """
+        try:
+            self._look(received, asked)
+        except Refused:
+            run_files.forget_upload(self.folder, received.token)
+            raise
         now = now_utc()
         sent = Sent(received.token, received.name, received.size_bytes, received.content_sha256)
         with tending(self.engine) as session:
@@ -113,6 +121,18 @@ class LogTaking:
             begin_upload(session, stack_id, sent, by_id=self.by.id, asked=asked.to_json(), now=now)
         for token in gone:
             run_files.forget_upload(self.folder, token)
+
+    def _look(self, received: Received, asked: Asked) -> None:
+        if asked.again is not None:
+            return
+        with reading(self.engine) as session:
+            known = run_with_content(session, received.content_sha256)
+        if known is not None:
+            raise already_taken(known, received.name)
+        try:
+            look_at(run_files.upload_path(self.folder, received.token), asked.mapping)
+        except Refused as trouble:
+            raise Refused("log", received.name, trouble.reason, trouble.right_would_be) from None
 
     def begin(self, token: str, asked: Asked) -> threading.Thread:
         """Begin to read a file in the background. Raises Refused where it is being read."""

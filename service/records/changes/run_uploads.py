@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound, Refused
 from service.records.tables.runs import RunUpload, UploadState
+from service.records.tables.stacks import Stack
 
 ABANDONED_AFTER = timedelta(seconds=90)
 """A reading says how far it is each second: silent for so long, its process is gone."""
@@ -95,6 +96,25 @@ def end_upload(
             changed_at=now,
         )
     )
+
+
+def drop_upload(session: Session, token: str, now: datetime) -> str:
+    """Forget a file that is not being read; the serial of its stack.
+
+    Raises Refused where it is being read, NotFound.
+    """
+    row = session.execute(
+        select(RunUpload, Stack.serial)
+        .join(Stack, Stack.id == RunUpload.stack_id)
+        .where(RunUpload.token == token)
+    ).first()
+    if row is None:
+        raise NotFound("uploaded log", token[:8])
+    found, serial = row
+    if found.state is UploadState.READING and now - found.changed_at <= ABANDONED_AFTER:
+        raise Refused("log", found.name, "it is being read.", "Wait for it, then make it void.")
+    session.delete(found)
+    return str(serial)
 
 
 def forget_uploads(session: Session, now: datetime) -> list[str]:

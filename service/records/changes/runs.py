@@ -13,7 +13,7 @@ from service.records.changes.run_readings import LogRead, add_reading, close_out
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
-from service.records.queries.runs import run_with_content
+from service.records.queries.runs import KnownRun, run_with_content
 from service.records.tables.runs import PolarisationCurve, Run, RunKind, RunReading
 from service.records.tables.stacks import Stack
 
@@ -117,14 +117,19 @@ def refuse_known(work: Work, file: StoredLog) -> None:
     """Refuse content that was taken in before, saying where."""
     there = run_with_content(work.session, file.content_sha256)
     if there is not None:
-        void = " and made void" if there.is_void else ""
-        raise Refused(
-            "log",
-            file.name,
-            f"this very file was taken in before{void}: run {there.id}, “{there.name}”, of stack"
-            f" {there.stack}.",
-            "It can be read again there.",
-        )
+        raise already_taken(there, file.name)
+
+
+def already_taken(there: KnownRun, name: str) -> Refused:
+    """The refusal of content that was taken in before, saying where."""
+    void = " and made void" if there.is_void else ""
+    return Refused(
+        "log",
+        name,
+        f"this very file was taken in before{void}: run {there.id}, “{there.name}”, of stack"
+        f" {there.stack}.",
+        f"It can be read again there, at /runs/{there.id}.",
+    )
 
 
 def run_label(name: str, serial: str) -> str:
