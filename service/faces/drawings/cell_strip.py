@@ -109,8 +109,9 @@ def in_words(cells: int, seen: Mapping[int, str]) -> str:
             noun = "cell" if len(own) == 1 else "cells"
             told.append(f"{shown}: {noun} {', '.join(map(str, own))}")
     step = cells_a_mark(cells)
-    each = f"; one mark stands for {step} cells" if step > 1 else ""
-    return f"{cells} cells from the fixed end{each}. {'; '.join(told) or 'nothing to see'}."
+    each = f", one mark stands for {step} cells" if step > 1 else ""
+    what = f": {'; '.join(told)}" if told else ", nothing to see"
+    return f"{cells} cells from the fixed end{each}{what}."
 
 
 def _worst(shown: Sequence[str]) -> str:

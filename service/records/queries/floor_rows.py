@@ -38,6 +38,7 @@ NAMED_MOST = 60
 DECIDED = (NeedKind.RAN_UNRELEASED, NeedKind.RECORD_WAITING, NeedKind.CORRECTION_WAITING)
 """Whoever had a part in the record does not decide on it."""
 OF_PARTS = (NeedKind.FAILING, NeedKind.RULE_MET, NeedKind.HELD)
+OF_CLOSED = (NeedKind.LEAK_TEST, NeedKind.RE_TORQUE)
 SEEN_AS = {
     NeedKind.FAILING: Seen.FAILING,
     NeedKind.RULE_MET: Seen.RULE_MET,
@@ -123,7 +124,7 @@ def floor_rows(
         part = parts.get(_part_of(it)) if it.kind in OF_PARTS else None
         about = About(
             line.serial,
-            line.build_number,
+            None if it.kind in OF_CLOSED and not it.subject_id else line.build_number,
             line.being_written_id,
             ran.get(it.subject_id) if it.kind is NeedKind.RAN_UNRELEASED else None,
             part,
