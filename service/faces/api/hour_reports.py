@@ -32,17 +32,6 @@ class Reported(models.Out):
     hours: models.StackHours
 
 
-class Kinds(models.Out):
-    """Hours kept apart, in h: with current, with gas, and between closing and opening."""
-
-    at_load: models.Hours
-    gas_exposed: models.Hours
-    calendar_h: float
-    out_of_load: models.Hours = Field(
-        description="at load while the part's own cell was blank or bridged"
-    )
-
-
 class KindsOfBuild(models.Out):
     """The hours of one build, each kind apart."""
 
@@ -50,7 +39,7 @@ class KindsOfBuild(models.Out):
     closed_at: datetime
     opened_at: datetime | None
     by_the_meter: models.Hours
-    kinds: Kinds
+    kinds: models.Kinds
     logs: int = Field(description="logs of test benches read for it")
     starts: int = Field(description="in those logs")
     stops: int
@@ -103,7 +92,7 @@ def kinds(
                 closed_at=one.span.closed_at,
                 opened_at=one.span.opened_at,
                 by_the_meter=models.Hours.model_validate(one.span.ran),
-                kinds=Kinds.model_validate(one.of(None, now)),
+                kinds=models.Kinds.model_validate(one.of(None, now)),
                 logs=len(one.logs),
                 starts=sum(log.starts for log in one.logs),
                 stops=sum(log.stops for log in one.logs),

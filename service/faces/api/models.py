@@ -148,6 +148,15 @@ class Part(Out):
     )
 
 
+class Kinds(Out):
+    """Hours kept apart, in h: with current, with gas, and between closing and opening."""
+
+    at_load: Hours
+    gas_exposed: Hours
+    calendar_h: float
+    out_of_load: Hours = Field(description="at load while the part's own cell was blank or bridged")
+
+
 class Sitting(Out):
     """One build a part sat in."""
 
@@ -200,7 +209,8 @@ class PartHistory(Out):
     """The whole life of a part."""
 
     part: Part
-    hours: Hours
+    hours: Hours = Field(description="by the hour meters, without blank and bridged time")
+    kinds: Kinds
     events: Events
     sittings: list[Sitting]
     findings: list[Finding]

@@ -6,8 +6,9 @@ from fastapi import APIRouter, Query
 
 from service.faces.api import models
 from service.faces.api.callers import Caller, Database
-from service.records.database import reading
+from service.records.database import now_utc, reading
 from service.records.permissions import Act, need
+from service.records.queries.hour_kinds import part_kinds
 from service.records.queries.names import part_by_text
 from service.records.queries.part_lives import part_life
 from service.records.queries.traces import trace
@@ -28,7 +29,16 @@ def history(
     need(caller, Act.READ)
     with reading(engine) as session:
         answer = part_life(session, part_by_text(session, serial, drawing))
-    return models.PartHistory.model_validate(answer)
+        kinds = part_kinds(session, [answer.part.id], now_utc())[answer.part.id]
+    return models.PartHistory(
+        part=models.Part.model_validate(answer.part),
+        hours=models.Hours.model_validate(answer.hours),
+        kinds=models.Kinds.model_validate(kinds.total),
+        events=models.Events.model_validate(answer.events),
+        sittings=[models.Sitting.model_validate(sat) for sat in answer.sittings],
+        findings=[models.Finding.model_validate(one) for one in answer.findings],
+        holds=[models.Hold.model_validate(one) for one in answer.holds],
+    )
 
 
 @router.get("/{serial}/trace")

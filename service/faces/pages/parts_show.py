@@ -5,14 +5,17 @@ from dataclasses import dataclass
 
 from fastapi import APIRouter, Request, Response
 
-from service.faces.pages.forms import Asked, Form
+from service.faces.pages.forms import Asked, Form, blank
 from service.faces.pages.numbers import Number
 from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
+from service.faces.pages.suspects import Comparison, comparison, gathered
 from service.faces.pages.trail_words import Said, said, value_in_words
-from service.records.database import reading
+from service.records.database import now_utc, reading
 from service.records.permissions import Act, need
+from service.records.queries.containment import Containment, containment
 from service.records.queries.failing import MarkOfPerson, marks_of
+from service.records.queries.hour_kinds import PartKinds, part_kinds
 from service.records.queries.part_lives import PartLife, part_life
 from service.records.queries.traces import MOST_OF_A_LOT, Trace, trace
 from service.settings import Settings
@@ -25,6 +28,7 @@ class PartPage:
     """One part and its whole life."""
 
     life: PartLife
+    kinds: PartKinds
     moves: tuple[Said, ...]
     value: Callable[[object], str]
     standing_mark: MarkOfPerson | None
@@ -32,11 +36,18 @@ class PartPage:
 
 @dataclass(frozen=True, slots=True)
 class TracePage:
-    """What was built around a part, and where its lots are today."""
+    """What was built around a part, what failing ones share, and where its lots are today.
+
+    ``comparison`` None: asked as known at a time, and comparisons are of now; ``contained`` None:
+    the part is not failing.
+    """
 
     trace: Trace
     form: Form
     most_listed: int
+    comparison: Comparison | None
+    contained: Containment | None
+    hold_form: Form
 
 
 @router.get("/{part_id}")
@@ -45,12 +56,13 @@ def show(request: Request, me: Me, database: Database, part_id: Number) -> Respo
     need(me, Act.READ)
     with reading(database) as session:
         life = part_life(session, part_id)
+        kinds = part_kinds(session, [part_id], now_utc())[part_id]
         marks = marks_of(session, part_id)
     moves = tuple(said(entry) for entry in reversed(life.moves))
     settings: Settings = request.app.state.settings
     zone = settings.time_zone
     standing = next((mark for mark in marks if mark.withdrawn_at is None), None)
-    context = PartPage(life, moves, lambda value: value_in_words(value, zone), standing)
+    context = PartPage(life, kinds, moves, lambda value: value_in_words(value, zone), standing)
     return page(request, "parts/show.html", context)
 
 
@@ -61,6 +73,17 @@ def show_trace(
     """Show the trace of one part, as known now or at a time."""
     need(me, Act.READ)
     known_at = asked.moment("known", required=False)
+    gathered(database, part_id)
     with reading(database) as session:
         found = trace(session, part_id, known_at)
-    return page(request, "traces/show.html", TracePage(found, asked, MOST_OF_A_LOT), asked.status)
+        compared = comparison(session, part_id, asked) if known_at is None else None
+        is_failing = compared is not None and compared.mea.is_failing
+        context = TracePage(
+            found,
+            asked,
+            MOST_OF_A_LOT,
+            compared,
+            containment(session, found) if is_failing else None,
+            blank(request),
+        )
+    return page(request, "traces/show.html", context, asked.status)

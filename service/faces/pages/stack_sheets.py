@@ -20,15 +20,16 @@ from service.faces.pages.layer_pictures import (
 )
 from service.faces.pages.render import local, page
 from service.faces.pages.signing_in import Database, Me
-from service.records.database import reading
+from service.records.database import now_utc, reading
 from service.records.permissions import Act, need
 from service.records.queries.build_torques import BuildTorques, RodTorque, build_torques
 from service.records.queries.build_verdicts import verdicts_of_build
 from service.records.queries.builds import BuildFacts
+from service.records.queries.cell_bridges import KnownBridge
 from service.records.queries.changeover_plans import ListedPlan, plans_of_stack
 from service.records.queries.content import Verification
 from service.records.queries.hour_histories import HourHistory, hour_history
-from service.records.queries.hours import build_hours
+from service.records.queries.hour_kinds import BuildKinds, stack_kinds
 from service.records.queries.layer_maps import LayerMap, MapFixing, layer_map
 from service.records.queries.pile_checks import PileCheck, check_of_build
 from service.records.queries.stack_sheets import StackRecord, StackSheet, stack_sheet
@@ -37,6 +38,7 @@ from service.records.queries.verdict_lines import tally
 from service.records.queries.verified import verified
 from service.settings import Settings
 from service.trade.comparison import Change, Comparison, What, compare
+from service.trade.part_hours import PartHours
 from service.trade.running_hours import Hours
 from service.trade.verdicts import Verdict
 from service.trade.words import FIXING_KINDS, Kind
@@ -71,6 +73,10 @@ class SheetPage:
     torques: BuildTorques | None
     hours: HourHistory
     build_hours: dict[int, Hours]
+    kinds: PartHours
+    """of all its builds together"""
+    bridged: tuple[KnownBridge, ...]
+    """cells bridged now"""
     record: StackRecord | None
     approved_by: str
     verification: Verification | None
@@ -180,7 +186,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         )
         sheet = stack_sheet(session, stack_id)
         history = hour_history(session, stack_id, newest=READINGS_SHOWN)
-        ran = build_hours(session, [stack_id])
+        kinds = stack_kinds(session, stack_id)
         build = shown.build
         torques = build_torques(session, [build.build_id], known_at) if build else {}
         checked = verified(session, [build.record_id]) if build else {}
@@ -215,7 +221,9 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         ),
         torques=torque,
         hours=history,
-        build_hours=ran,
+        build_hours={one.span.build_id: one.span.ran for one in kinds},
+        kinds=_together(kinds),
+        bridged=tuple(bridge for one in kinds for bridge in one.bridged_now),
         record=record,
         approved_by=_approver(sheet, record),
         verification=checked.get(build.record_id) if build else None,
@@ -225,6 +233,11 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         tally=worth,
     )
     return page(request, "stacks/show.html", context, asked.status)
+
+
+def _together(kinds: tuple[BuildKinds, ...]) -> PartHours:
+    now = now_utc()
+    return sum((one.of(None, now) for one in kinds), PartHours())
 
 
 def _rod_rows(shown: LayerMap, torques: BuildTorques | None) -> tuple[RodRow, ...]:

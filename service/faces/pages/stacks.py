@@ -1,7 +1,8 @@
 """Stacks: the list, a new one, where one stands, and its hour meter."""
 
 from dataclasses import dataclass
-from urllib.parse import quote
+from datetime import datetime
+from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
@@ -14,6 +15,7 @@ from service.records.changes.stacks import FirstMeter, add_stack, change_stack
 from service.records.database import changing, now_utc, reading
 from service.records.permissions import Act, need
 from service.records.queries.hour_histories import HourHistory, hour_history
+from service.records.queries.hour_kinds import BuildKinds, stack_kinds
 from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.stacks import (
     STATES,
@@ -57,10 +59,17 @@ class EditPage:
 
 @dataclass(frozen=True, slots=True)
 class HoursPage:
-    """A stack's hour meters and readings, with the forms to read and replace."""
+    """A stack's hour meters and readings, with the forms to read and replace.
+
+    ``older`` leads to earlier readings, ``before`` is up to when these go.
+    """
 
     stack: MapStack
     history: HourHistory
+    builds_kinds: tuple[BuildKinds, ...]
+    now: datetime
+    before: datetime | None
+    older: str
     read: Form
     replace: Form
 
@@ -172,10 +181,10 @@ def change(request: Request, me: Me, database: Database, form: Typed, serial: st
 
 
 @router.get("/{serial:path}/hours")
-def show_hours(request: Request, me: Me, database: Database, serial: str) -> Response:
-    """Show every reading of a stack's hour meters."""
+def show_hours(request: Request, me: Me, database: Database, asked: Asked, serial: str) -> Response:
+    """Show the readings of a stack's hour meters, and its hours kept apart."""
     need(me, Act.READ)
-    return _hours_page(request, database, serial)
+    return _hours_page(request, database, serial, asked=asked)
 
 
 @router.post("/{serial:path}/hours")
@@ -225,19 +234,28 @@ def _hours_page(
     request: Request,
     database: Engine,
     serial: str,
+    *,
     read: Form | None = None,
     replace: Form | None = None,
+    asked: Form | None = None,
 ) -> Response:
+    before = asked.moment("before", required=False) if asked else None
     with reading(database) as session:
         stack_id = find_stack(session, serial)
         stack = stack_facts(session, stack_id)
-        history = hour_history(session, stack_id, newest=HOURS_SHOWN)
+        history = hour_history(session, stack_id, newest=HOURS_SHOWN, before=before)
+        builds_kinds = stack_kinds(session, stack_id)
     now = now_utc()
+    older = history.older and urlencode({"before": history.older.isoformat()})
     context = HoursPage(
         stack,
         history,
+        builds_kinds,
+        now,
+        before,
+        f"{address(stack.serial)}/hours?{older}#readings" if older else "",
         read or blank(request, taken_at=now),
         replace or blank(request, replaced_at=now, first_hours=0),
     )
-    status = (read or replace or context.read).status
+    status = (read or replace or asked or context.read).status
     return page(request, "stacks/hours.html", context, status)

@@ -53,6 +53,21 @@ class BuildKinds:
     blank: frozenset[int]
     bridges: tuple[KnownBridge, ...]
 
+    @property
+    def set_apart(self) -> tuple[tuple[int, str], ...]:
+        """Cells which carry or carried less than the stack, each with why."""
+        bridged = {one.cell for one in self.bridges} - self.blank
+        return tuple(
+            sorted([*((cell, "blank") for cell in self.blank), *((c, "bridged") for c in bridged)])
+        )
+
+    @property
+    def bridged_now(self) -> tuple[KnownBridge, ...]:
+        """Bridges that stand still, where the build was not opened."""
+        if self.span.opened_at is not None:
+            return ()
+        return tuple(one for one in self.bridges if one.until_at is None)
+
     def of(self, cell: int | None, now: datetime) -> PartHours:
         """The hours of what sat in a cell; of the stack, and parts outside the cells, for None."""
         span = self.span
