@@ -53,14 +53,6 @@ def write_makeups(session: Session, build_ids: Collection[int], now: datetime) -
             session.execute(insert(BuildMakeup), rows)
 
 
-def makeups_missing(session: Session) -> bool:
-    """Is there a build known now of which no makeup was written yet? One statement."""
-    builds = select(func.count()).select_from(BuildPeriod).where(known(BuildPeriod))
-    written = select(func.count()).select_from(BuildMakeup)
-    built, kept = session.execute(select(builds.scalar_subquery(), written.scalar_subquery())).one()
-    return bool(built != kept)
-
-
 def fill_makeups(session: Session, now: datetime) -> Iterator[int]:
     """Write the makeups of all builds that have none; tells how many, some at a time."""
     while True:

@@ -34,6 +34,7 @@ class NamedLevel:
     address: str | None
     is_own: bool
     odds: str
+    p: str
     sentence: str
 
 
@@ -45,6 +46,8 @@ class NamedFactor:
     levels: tuple[NamedLevel, ...]
     sentence: str
     unit: str
+    p: str
+    q: str
     few_data: str | None
     own: tuple[str, ...]
     """the traced MEA's own levels by name; never of people"""
@@ -173,12 +176,15 @@ def _named(factor: FactorFound, looked_at: int, names: Names, own: set[int]) -> 
                 address=names.address(factor.kind, level.level),
                 is_own=level.level in own,
                 odds=words.odds_words(level.odds) if level.odds else "",
+                p=words.p_words(level.test.two_sided) if level.test else "–",
                 sentence=words.level_sentence(factor, level, names.of(factor.kind, level.level)),
             )
             for level in factor.levels
         ),
         sentence=words.factor_sentence(factor, looked_at),
         unit=words.unit_sentence(factor),
+        p="–" if factor.p is None else words.p_words(factor.p),
+        q="–" if factor.q is None else words.p_words(factor.q),
         few_data=words.least_p_sentence(factor),
         own=tuple(names.of(factor.kind, level) for level in own_names),
     )
