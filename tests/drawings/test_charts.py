@@ -165,12 +165,21 @@ def test_bars_are_as_high_as_their_values() -> None:
 
 def test_numbers_at_risk_stand_under_the_ticks_they_belong_to() -> None:
     at = (0.0, 10.0, 20.0)
-    curve = Steps("lot A", [5, 12], [0.8, 0.5], until=20, censored=[15], at_risk=[9, 7, 3])
+    curve = Steps(
+        "lot A",
+        [5, 12],
+        [0.8, 0.5],
+        until=20,
+        censored=[15],
+        at_risk=[9, 7, 3],
+        tips=["2 of 9", "3 of 7"],
+    )
 
     tree = parsed(
         steps_chart([curve], across=HOURS, up=Axis("share"), at_risk_at=at, **NAMED)
     )  # fmt: skip
 
+    assert {"2 of 9", "3 of 7"} <= {title_of(one) for one in tree.iter(f"{SVG}path")}
     placed = {
         text.text: places(text.get("transform"))[0]
         for text in tree.iter(f"{SVG}text")

@@ -133,6 +133,16 @@ def test_a_failure_found_after_removal_is_at_the_hours_it_was_removed_with(engin
         assert (0, 400, True) in lives(told(session))["M-A"]
 
 
+def test_a_failure_told_before_it_was_fitted_was_never_watched(engine: Engine) -> None:
+    with Session(engine) as session:
+        lab = a_living_lab(session)
+        a_failing_mark(session, lab.meas["B1"], FIRST_CLOSING - DAY)
+
+        of_b = told(session).groups[1].lives
+
+        assert (of_b.n, of_b.unwatched) == (0, 1)
+
+
 def test_a_failure_before_moving_ends_the_life_there(engine: Engine) -> None:
     with Session(engine) as session:
         lab = a_living_lab(session)

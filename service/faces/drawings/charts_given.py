@@ -111,9 +111,10 @@ class Bar:
 class Steps:
     """A share that falls in steps: from 1 where it begins, ``shares[i]`` from ``times[i]`` on.
 
-    ``low`` and ``high`` are the ends of its interval after each step. ``until`` is how far it was
-    watched, ``begins`` from where. ``censored`` are the times at which one left unfailed: a short tick on the line.
-    ``at_risk`` are the numbers at risk at the chart's ``at_risk_at``.
+    ``low`` and ``high`` are the ends of its interval after each step. ``begins`` and ``until`` are
+    from where and how far it was watched. ``censored`` are the times at which one left unfailed: a
+    short tick on the line. ``at_risk`` are the numbers at risk at the chart's ``at_risk_at``.
+    ``tips`` are one text for each step, shown when the pointer rests there.
     """
 
     name: str
@@ -125,6 +126,7 @@ class Steps:
     censored: Numbers = ()
     at_risk: Sequence[int] = ()
     begins: float = 0.0
+    tips: Sequence[str] = ()
 
     def __post_init__(self) -> None:
         """Keep tuples of plain numbers."""
@@ -133,6 +135,7 @@ class Steps:
             if given is not None:
                 object.__setattr__(self, name, numbers(given))
         object.__setattr__(self, "at_risk", tuple(int(count) for count in self.at_risk))
+        object.__setattr__(self, "tips", tuple(self.tips))
 
     @property
     def known_times(self) -> list[float]:

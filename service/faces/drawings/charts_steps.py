@@ -97,6 +97,22 @@ def _curve(curve: Steps, pen: Pen, across: Axis, up: Axis) -> list[Spec]:
     if pen.dash:
         line["strokeDash"] = list(pen.dash)
     layers.append({"data": {"values": rows}, "mark": line, "encoding": {"x": x, "y": y}})
+    if curve.tips:
+        told = [
+            {"x": time, "y": share, "tip": tip}
+            for time, share, tip in zip(curve.times, curve.shares, curve.tips, strict=True)
+        ]
+        # nothing to be seen, but the pointer finds it
+        mark = {"type": "point", "filled": True, "color": pen.colour, "size": 120,
+                "fillOpacity": 0, "opacity": 1, "aria": True}  # fmt: skip
+        tip = {"field": "tip", "type": "nominal"}
+        layers.append(
+            {
+                "data": {"values": told},
+                "mark": mark,
+                "encoding": {"x": x, "y": y, "description": tip},
+            }
+        )
     ticks = [{"x": time, "y": _share_at(curve, time)} for time in curve.censored]
     if ticks:
         mark = {"type": "tick", "orient": "vertical", "color": pen.colour, "thickness": 1.2,

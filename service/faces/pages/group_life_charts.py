@@ -60,6 +60,16 @@ def _steps(group: GroupLife, curve: SurvivalCurve, ticks: Sequence[float]) -> St
         censored=np.unique(lives.exit_h[~lives.failed]).tolist(),
         at_risk=at_risk(lives, np.array(ticks)).tolist(),
         begins=curve.begins_h,
+        tips=[
+            f"{group.name}, {hours:.0f} h: {failures} of {risk} failed, {share:.2f} unfailed"
+            for hours, failures, risk, share in zip(
+                curve.times_h.tolist(),
+                curve.failures.tolist(),
+                curve.at_risk.tolist(),
+                curve.shares.tolist(),
+                strict=True,
+            )
+        ],
     )
 
 

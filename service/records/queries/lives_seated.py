@@ -97,7 +97,8 @@ def seated(session: Session, type_ids: Collection[int], meas: Meas) -> Seated:
 def lived(session: Session, meas: Meas, sat: Seated, failed: dict[int, datetime]) -> Parts:
     """What decides when each life ends; ``failed`` says since when those confirmed are failing.
 
-    A failure found after the last opening is at the hours the MEA had by then.
+    A failure found after the last opening is at the hours the MEA had by then, one found before
+    the first closing at those it came with.
     """
     place = np.full(len(meas.ids), NEVER_FAILED, dtype=np.int64)
     failed_h = np.zeros(len(meas.ids))
@@ -110,7 +111,8 @@ def lived(session: Session, meas: Meas, sat: Seated, failed: dict[int, datetime]
         builds = sat.build_ids[first:after].tolist()
         begun = [n for n, one in enumerate(builds) if sat.closed_at[one] <= failed_at]
         place[at] = max(begun, default=0)
-        by_then = meas.before_h[at] + sat.hours_h[first : first + place[at] + 1].sum()
+        until = first + place[at] + 1 if begun else first
+        by_then = meas.before_h[at] + sat.hours_h[first:until].sum()
         then = own[part_id].at(failed_at) if part_id in own else None
         failed_h[at] = by_then if then is None else min(then.hours, by_then)
     return Parts(meas.before_h, meas.fitted, meas.missing, place, failed_h)
