@@ -207,3 +207,31 @@ def test_the_limits_a_stack_is_judged_by_are_told(calling: Calling, engine: Engi
     answer = client.get("/api/v1/stacks/TARN-7/limits").json()
     assert (answer["version"], answer["content_sha256"]) == (1, sha256)
     assert answer["figures"]["clamp"]["nut_factor"] == 0.2
+
+
+def test_the_floor_tells_machines_what_the_page_tells_people(
+    calling: Calling, engine: Engine
+) -> None:
+    """Stacks that need somebody first; roles, where to go, and whether the caller may."""
+    with Session(engine) as session:
+        builders.a_stack(session, cells=2, serial="TARN-1")
+        waiting = builders.a_stack(session, serial="TARN-2")
+        builders.a_build(session, waiting, cells=1, approved=False)
+        session.commit()
+    client = calling("builder")
+
+    told = client.get("/api/v1/floor", params={"limit": 1}).json()
+    rest = client.get("/api/v1/floor", params={"after": told["after"]}).json()
+    mine = client.get("/api/v1/floor", params={"mine": True}).json()
+
+    assert (told["stacks"], told["needing"], told["mine"]) == (2, 1, 0)
+    (row,) = told["rows"]
+    assert (row["stack"]["serial"], row["stack"]["cells"]) == ("TARN-2", 1)
+    assert row["last_approved"] is None
+    (need,) = row["needs"]
+    assert (need["kind"], need["roles"]) == ("record waiting", ["supervisor"])
+    assert (need["you_may"], need["why_not"]) == (False, "This needs the role supervisor.")
+    assert need["address"].startswith("/records/")
+    assert [it["stack"]["serial"] for it in rest["rows"]] == ["TARN-1"]
+    assert rest["rows"][0]["last_approved"]["number"] == 1
+    assert mine["rows"] == []
