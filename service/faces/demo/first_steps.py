@@ -1,13 +1,17 @@
 """What to try first in the demo, as its records stand now."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
+from service.faces.demo.failing import WAITING
 from service.faces.demo.heron import FAILING
 from service.records.queries.closing_taken import readings_taken
+from service.records.queries.failing import judged
 from service.records.queries.rebuild_records import record_list
 from service.records.queries.scans import find_scanned
+from service.records.tables.failing import RuleAnswer
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RecordState
 
@@ -37,6 +41,15 @@ def first_steps(session: Session) -> tuple[FirstStep, ...]:
         steps.append(FirstStep(Role.SUPERVISOR, sentence, f"/records/{record.id}/approval"))
     for hit in find_scanned(session, FAILING).hits:
         if hit.kind == "part":
-            sentence = f"Trace MEA {hit.label}, which was moved between stacks and failed."
+            sentence = f"Trace MEA {hit.label}, which failed: what do those that fail share?"
             steps.append(FirstStep(Role.QUALITY, sentence, f"/parts/{hit.id}/trace"))
-    return tuple(steps)
+    return (*steps, *_running_life(session))
+
+
+def _running_life(session: Session) -> Iterator[FirstStep]:
+    """Who is needed where, whom the rule names, which lots last."""
+    yield FirstStep(Role.BUILDER, "See on the floor which stack needs somebody.", "/floor")
+    for row in [row for row in judged(session, RuleAnswer.MET, 50) if row.label == WAITING]:
+        sentence = f"Look at the life of {row.label}: the rule says it is failing, nobody yet did."
+        yield FirstStep(Role.QUALITY, sentence, f"/parts/{row.part_id}/life")
+    yield FirstStep(Role.SUPERVISOR, "Compare how long MEAs of each lot lived.", "/life?by=lot")

@@ -2,13 +2,39 @@
 
 from collections.abc import Callable, Sequence
 
-from service.faces.demo import heron, instruments, limits, running, stock, stork, wren
+from service.faces.demo import (
+    curves,
+    failing,
+    heron,
+    instruments,
+    lapwing,
+    limits,
+    running,
+    runs,
+    stock,
+    stork,
+    today,
+    wren,
+)
 from service.faces.demo.lab import Entry, Lab
 
 
 def everything() -> list[Entry]:
     """All entries, the earliest first."""
-    rooms = (stock, instruments, limits, running, heron, wren, stork)
+    rooms = (
+        stock,
+        instruments,
+        limits,
+        running,
+        heron,
+        wren,
+        stork,
+        lapwing,
+        runs,
+        curves,
+        failing,
+        today,
+    )
     return sorted((entry for room in rooms for entry in room.entries()), key=lambda one: one.when)
 
 

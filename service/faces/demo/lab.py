@@ -17,6 +17,7 @@ from service.faces.demo.people import OWNER
 from service.records.changes.designs import DesignEntry
 from service.records.database import Work, changing
 from service.records.permissions import Person
+from service.trade.log_columns import Mapping
 from service.trade.pile import Layer
 
 
@@ -40,6 +41,8 @@ class Lab:
     limits: dict[str, int] = field(default_factory=dict)
     """by the name of the design: the version written last"""
     holds: dict[str, int] = field(default_factory=dict)
+    mappings: dict[str, Mapping] = field(default_factory=dict)
+    """by the serial of a stack: through which its bench's logs are read"""
     lifted: dict[str, list[Layer]] = field(default_factory=dict)
     """by the name of the event: layers which were lifted off in it"""
     chance: Random = field(default_factory=lambda: Random(25))  # noqa: S311 - scatter of readings

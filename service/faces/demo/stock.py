@@ -75,8 +75,8 @@ AT_FIRST = (
     Delivery("HB", "B-21", 3, WORKSHOP),
     Delivery("HF", "P-21", 32, CARBON, 1),
     Delivery("HA", "P-22", 32, CARBON, 1),
-    Delivery("HG", "G-70", 60, SEALS),
-    Delivery("HK", "K-12", 60, SEALS),
+    Delivery("HG", "G-70", 160, SEALS),
+    Delivery("HK", "K-12", 140, SEALS),
     Delivery("HC", "C-21", 3, WORKSHOP, 1),
     Delivery("HD", "C-22", 3, WORKSHOP, 1),
     Delivery("HI", "I-21", 6, WORKSHOP, 1),
@@ -107,7 +107,7 @@ LATER = (
     (
         72,
         (
-            Delivery("HG", "G-77/100", 50, SEALS, notes=FROM_SHEET_77),
+            Delivery("HG", "G-77/100", 110, SEALS, notes=FROM_SHEET_77),
             Delivery("WG", "G-77/25", 30, SEALS, notes=FROM_SHEET_77),
         ),
     ),

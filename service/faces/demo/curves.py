@@ -1,0 +1,165 @@
+"""Polarisation curves: sweeps of HERON-01 as files, points of HERON-03 read off and typed in."""
+
+import hashlib
+from datetime import datetime
+from zlib import crc32
+
+import numpy as np
+import polars as pl
+
+from service.faces.demo.ageing import Array
+from service.faces.demo.days import TUE, WED, When, ago
+from service.faces.demo.lab import Entry, Lab
+from service.faces.demo.logs import Sat, cells_at
+from service.faces.demo.people import ZONE
+from service.faces.demo.running import shown
+from service.faces.demo.seats import sat_in
+from service.faces.files import run_files
+from service.faces.files.run_logs import guess_log, look_at
+from service.faces.files.sweep_files import read_sweep
+from service.records.changes.attachments import Stored
+from service.records.changes.polarisation_curves import add_curve
+from service.records.changes.sweeps import SweepTaken, import_sweep
+from service.records.changes.typed_voltages import type_voltages
+from service.records.database import Work
+from service.trade.measured_curves import MeasuredPoint
+from service.trade.typed_voltages import typed_channels
+
+MOST_A_CM2, STEP_S = 1.2, 3.0
+TYPED_A_CM2 = (1.0, 0.8, 0.6, 0.4, 0.2, 0.1, 0.05)
+SWEPT = (
+    (ago(56, TUE, "10:30"), "commissioning of build 2"),
+    (ago(16, TUE, "10:40"), "yearly check"),
+)
+TYPED = (
+    (ago(43, TUE, "14:10"), "commissioning"),
+    (ago(1, WED, "10:20"), "after cell 8 had fallen"),
+)
+READ_OFF = tuple(ago(weeks, WED, "13:30") for weeks in (101, 84, 70, 58))
+"""When the voltages of HERON-01 were read off the monitor, before its bench wrote logs."""
+
+
+def read_off(
+    work: Work, stack_id: int, sat: list[Sat], *, at: datetime, current_a: float, meter_h: float
+) -> None:
+    """Type in what the cells of a Heron show at a moment, as the monitor's display rounds it."""
+    volts = _one_moment(sat, np.array([current_a / 100.0]), at)[0]
+    type_voltages(
+        work,
+        stack_id,
+        taken_at=at,
+        current_a=current_a,
+        voltages_v=[None if one.mea is None else v for one, v in zip(sat, volts, strict=True)],
+        temperature_c=65.0,
+        meter_hours=meter_h,
+    )
+
+
+def _one_moment(sat: list[Sat], density: Array, at: datetime) -> list[list[float]]:
+    chance = np.random.default_rng(crc32(at.isoformat().encode()))
+    still = np.zeros_like(density)
+    return [
+        [round(float(v), 3) for v in row]
+        for row in cells_at(sat, still, density, still + 2.0, chance)
+    ]
+
+
+def _read_off(lab: Lab, when: When) -> None:
+    with lab.work(when, "anton") as work:
+        meter = shown(lab, "HERON-01", when)
+        sat = sat_in(work.session, lab, "HERON-01", work.now, meter)
+        read_off(
+            work,
+            lab.stacks["HERON-01"],
+            sat,
+            at=work.now,
+            current_a=80.0,
+            meter_h=meter,
+        )
+
+
+def _sweep(lab: Lab, when: When, occasion: str) -> None:
+    with lab.work(when, "mira") as work:
+        meter = shown(lab, "HERON-01", when)
+        sat = sat_in(work.session, lab, "HERON-01", work.now, meter)
+        content = _swept(sat, work.now)
+        sha256 = hashlib.sha256(content).hexdigest()
+        run_files.put(lab.folder, sha256, lambda target: target.write(content))
+        path = run_files.path_of(lab.folder, sha256)
+        mapping = guess_log(look_at(path)).mapping
+        import_sweep(
+            work,
+            lab.stacks["HERON-01"],
+            stored=Stored(
+                sha256,
+                run_files.ANY,
+                len(content),
+                f"HERON-01 sweep {work.now:%Y-%m-%d}.csv",
+            ),
+            mapping=mapping.to_json(),
+            found=read_sweep(path, mapping, ZONE, 100.0),
+            taken=SweepTaken(work.now, occasion, meter_hours=meter),
+        )
+
+
+def _swept(sat: list[Sat], at: datetime) -> bytes:
+    """A sweep down to nothing, a minute's rest, and up again."""
+    way = np.linspace(MOST_A_CM2, 0.0, 200)
+    density = np.concatenate((way, np.zeros(40), way[::-1]))
+    chance = np.random.default_rng(crc32(at.isoformat().encode()))
+    still = np.zeros_like(density)
+    dried = np.concatenate((np.zeros(240), np.full(200, 0.004))) * density
+    cells = cells_at(sat, still, density, still + 1.0, chance) - dried[:, None]
+    table = pl.DataFrame(
+        {
+            "time (s)": STEP_S * np.arange(len(density)),
+            "current (A)": 100.0 * density,
+            **{f"cell {n} (V)": cell for n, cell in enumerate(cells.T, 1)},
+            "T stack (degC)": 65.0 + chance.normal(0, 0.1, len(density)),
+        }
+    )
+    return table.write_csv(separator=";", float_precision=4).encode()
+
+
+def _type(lab: Lab, when: When, occasion: str) -> None:
+    with lab.work(when, "anton") as work:
+        meter = shown(lab, "HERON-03", when)
+        sat = sat_in(work.session, lab, "HERON-03", work.now, meter)
+        rows = _one_moment(sat, np.array(TYPED_A_CM2), work.now)
+        points = [
+            MeasuredPoint(density, 100.0 * density, 1, tuple(row), (None,) * len(row))
+            for density, row in zip(TYPED_A_CM2, rows, strict=True)
+        ]
+        add_curve(
+            work,
+            lab.stacks["HERON-03"],
+            taken_at=work.now,
+            channels=typed_channels(len(sat)),
+            points=points,
+            occasion=occasion,
+            temperature_c=65.0,
+            meter_hours=meter,
+        )
+
+
+def entries() -> list[Entry]:
+    """Voltages read off, sweeps and typed curves."""
+    return [
+        *(Entry(when, "HERON-01: voltages read off", _read_off) for when in READ_OFF),
+        *(
+            Entry(
+                when,
+                "HERON-01: sweep",
+                lambda lab, at, why=why: _sweep(lab, at, why),  # type: ignore[misc]
+            )
+            for when, why in SWEPT
+        ),
+        *(
+            Entry(
+                when,
+                "HERON-03: curve typed in",
+                lambda lab, at, why=why: _type(lab, at, why),  # type: ignore[misc]
+            )
+            for when, why in TYPED
+        ),
+    ]

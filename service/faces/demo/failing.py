@@ -1,0 +1,84 @@
+"""The rules by which MEAs count as failing, and who was confirmed. Figures invented for the demo.
+
+HM-0117 is the main story; those of the short stacks were found when their lists were taken over.
+HM-0130 in HERON-03 and SM-0522 in STORK-01 meet the rule and wait for somebody to look.
+"""
+
+from datetime import datetime
+
+from service.faces.demo.days import MON, TUE, When, ago
+from service.faces.demo.heron import FAILING
+from service.faces.demo.lab import Entry, Lab
+from service.faces.demo.lapwing import STACKS, Short
+from service.records.changes.failing_marks import confirm_failing
+from service.records.changes.failing_rules import write_rule
+from service.trade.failing_rules import Criterion, CriterionKind, FailingRule
+
+SOURCE = "invented for the demo, not for any real stack"
+VOLTAGE, LOSS, AMONG = CriterionKind.VOLTAGE, CriterionKind.LOSS, CriterionKind.AMONG_CELLS
+RULES = {
+    "Heron": FailingRule(
+        (
+            Criterion(VOLTAGE, 0.55, readings=2),
+            Criterion(LOSS, 8.0, readings=3, first_hours_h=150.0),
+        ),
+        reference_density_a_cm2=0.8,
+    ),
+    "Wren": FailingRule(
+        (Criterion(VOLTAGE, 0.55, readings=2),),
+        reference_density_a_cm2=0.8,
+    ),
+    "Stork": FailingRule(
+        (
+            Criterion(VOLTAGE, 0.55, readings=2),
+            Criterion(AMONG, 4.0, readings=5),
+        ),
+        reference_density_a_cm2=0.8,
+    ),
+}
+WAITING = "HM-0130"
+FAILED = (
+    (FAILING, ago(12, MON, "15:30"), "Cell 10 fell to 0.31 V; pinholes at the fuel inlet corner."),
+    ("HM-0110", ago(57, MON, "15:00"), "Crossed over; torn along the frame, air outlet side."),
+)
+
+
+def _write(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        for design, rule in RULES.items():
+            write_rule(
+                work,
+                lab.designs[design],
+                rule,
+                source=SOURCE,
+                reason="So that everybody here means the same by a failing MEA.",
+            )
+
+
+def _confirm(lab: Lab, when: When) -> None:
+    with lab.work(when, "keiko") as work:
+        for mea, since, why in FAILED:
+            confirm_failing(work, lab.parts[mea], failed_at=lab.days.at(since), reason=why)
+        for short in STACKS:
+            for cell, hours in short.failed:
+                confirm_failing(
+                    work,
+                    lab.parts[short.meas[cell - 1]],
+                    failed_at=at_hours(lab, short, hours),
+                    reason=f"Cell {cell} fell away within a day by the annex's book;"
+                    " the stack was stopped for it.",
+                )
+
+
+def at_hours(lab: Lab, short: Short, hours: float) -> datetime:
+    """When a short stack had run so many hours: evenly from its closing to its stop."""
+    closed, stopped = short.ran(lab)
+    return closed + (stopped - closed) * (hours / short.hours)
+
+
+def entries() -> list[Entry]:
+    """The rules written and MEAs confirmed."""
+    return [
+        Entry(ago(7, MON, "14:00"), "rules for failing MEAs", _write),
+        Entry(ago(7, TUE, "09:40"), "failing MEAs confirmed", _confirm),
+    ]

@@ -1,0 +1,210 @@
+"""The Lapwing campaign: six short stacks of the Heron design, run in the annex.
+
+After an MEA failed beside gaskets of sheet 77, the lists of the annex were taken over to compare:
+two lots of MEAs, two of gaskets, crossed as far as there were enough. In four of the stacks MEAs
+failed, most of them near the free end.
+"""
+
+import hashlib
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+
+from service.faces.demo.ageing import Drop, mea
+from service.faces.demo.bench import approve
+from service.faces.demo.curves import read_off
+from service.faces.demo.days import MON, TUE, WED, When, ago
+from service.faces.demo.designs import HERON
+from service.faces.demo.heron import SHEET_77
+from service.faces.demo.lab import Entry, Lab, serial
+from service.faces.demo.logs import Sat
+from service.records.changes.imports import LotKey, NewLot, SourceFile
+from service.records.changes.lots import LotEntry
+from service.records.changes.stack_imports import Head, PartInPile, StackPlan, write_stack
+from service.records.tables.parts import Part
+from service.records.tables.rebuild_records import RebuildRecord
+from service.trade.identifiers import serial_key
+from service.trade.words import Facing
+
+CELLS = 8
+G_70, M_41, M_45 = "HG G-70", "HM M-41", "HM M-45"
+OLDER, NEWER = 201, 241
+"""First serial numbers of the campaign's MEAs: of lot M-41, and of M-45."""
+
+
+@dataclass(frozen=True, slots=True)
+class Short:
+    """One short stack: its gaskets, how many cells from the fixed end have MEAs of lot M-45.
+
+    ``closed`` and ``stopped`` are in weeks ago; ``hours`` it ran until then. ``failed`` are cells
+    and the hours at which their MEAs failed.
+    """
+
+    number: int
+    gaskets: str
+    newer: int
+    closed: int
+    stopped: int
+    hours: float
+    failed: tuple[tuple[int, float], ...] = ()
+
+    @property
+    def stack(self) -> str:
+        """Its serial."""
+        return f"LAPWING-{self.number:02}"
+
+    @property
+    def meas(self) -> list[str]:
+        """Serials of its MEAs from the fixed end on."""
+        before = [one for one in STACKS if one.number < self.number]
+        older = OLDER + sum(CELLS - one.newer for one in before)
+        newer = NEWER + sum(one.newer for one in before)
+        return [
+            *(serial("HM", newer + at) for at in range(self.newer)),
+            *(serial("HM", older + at) for at in range(CELLS - self.newer)),
+        ]
+
+    def ran(self, lab: Lab) -> tuple[datetime, datetime]:
+        """From its closing to when it was stopped."""
+        closed = lab.days.at(ago(self.closed, WED, "11:00"))
+        return closed, lab.days.at(ago(self.stopped, MON, "09:10"))
+
+    def sat(self, hours: float) -> list[Sat]:
+        """Its cells when it had run so many hours."""
+        fell = {cell: Drop(0.32, at - 4.0, 9.0, 0.04) for cell, at in self.failed}
+        return [
+            Sat(mea(one, "M-45" if cell <= self.newer else "M-41", fell.get(cell)), hours)
+            for cell, one in enumerate(self.meas, 1)
+        ]
+
+
+STACKS = (
+    Short(1, G_70, 8, 66, 10, 2104.0),
+    Short(2, G_70, 4, 64, 10, 1876.5),
+    Short(3, SHEET_77, 0, 61, 19, 1418.2, ((7, 1391.0), (8, 1406.0))),
+    Short(4, SHEET_77, 4, 58, 24, 1187.6, ((6, 1172.0), (8, 1140.0))),
+    Short(5, SHEET_77, 8, 55, 11, 1652.9, ((8, 1640.0),)),
+    Short(6, G_70, 0, 52, 10, 1730.4, ((7, 1712.0),)),
+)
+TAKEN_OVER, APPROVED = ago(10, TUE, "10:20"), ago(10, WED, "14:10")
+READ_AT = (0.02, 0.35, 0.7, 0.995, 0.999)
+"""Shares of its hours at which a stack's voltages were written down."""
+WHY = "Lapwing campaign of the annex: taken over to compare gaskets of sheet 77 with others."
+
+
+def _taken_over(lab: Lab, when: When) -> None:
+    with lab.work(when, "mira") as work:
+        for one in STACKS:
+            record_id = write_stack(work, _plan(lab, one))
+            record = work.session.get_one(RebuildRecord, record_id)
+            lab.records[one.stack], lab.stacks[one.stack] = record_id, record.stack_id
+            lab.hashes[one.stack] = record.content_sha256 or ""
+            lab.design_of[one.stack] = HERON
+        made = [label for one in STACKS for label in one.meas]
+        rows = work.session.execute(select(Part.serial, Part.id).where(Part.serial.in_(made)))
+        lab.parts |= {row.serial: row.id for row in rows}
+
+
+def _plan(lab: Lab, one: Short) -> StackPlan:
+    parts = [
+        PartInPile(
+            line,
+            lab.types[key],
+            position=line - 1,
+            serial=label,
+            lot=_lot(lab, lot),
+            facing=facing,
+        )
+        for line, (key, label, lot, facing) in enumerate(_layers(one), 2)
+    ]
+    closed, stopped = one.ran(lab)
+    head = Head(
+        one.stack,
+        lab.designs["Heron"],
+        build_number=1,
+        closed_at=closed,
+        place="annex",
+        hours_at_closing=0.0,
+        hours_now=one.hours,
+        read_at=stopped,
+        reason=WHY,
+    )
+    name = f"{one.stack} pile.csv"
+    source = SourceFile(name, hashlib.sha256(name.encode()).hexdigest())
+    lots = (_new_lot(lab),) if one.number == 1 else ()
+    return StackPlan(source, head, lots, tuple(parts))
+
+
+def _new_lot(lab: Lab) -> NewLot:
+    entry = LotEntry(
+        "M-45",
+        "Saltmarsh Coatings (invented)",
+        received_at=lab.days.noon(68),
+        notes="Came to the annex.",
+    )
+    return NewLot(2, lab.types["HM"], entry)
+
+
+def _lot(lab: Lab, lot: str) -> LotKey | None:
+    if not lot:
+        return None
+    key, label = lot.split(" ", 1)
+    return lab.types[key], serial_key(label)
+
+
+def _layers(one: Short) -> list[tuple[str, str, str, Facing]]:
+    """Type, serial, lot and facing of each layer from the fixed end on."""
+    either, coolant = Facing.EITHER, ("HK", "", "HK K-12", Facing.EITHER)
+    first = 10 * one.number + 200
+    found = [
+        ("HI", serial("HI", first), "", either),
+        ("HC", serial("HC", first), "", either),
+        coolant,
+    ]
+    for cell, label in enumerate(one.meas, 1):
+        gas = ("HG", "", one.gaskets, either)
+        found += [
+            ("HF", serial("HF", first + cell), "HF P-21", Facing.FREE_END),
+            gas,
+            ("HM", label, M_45 if cell <= one.newer else M_41, Facing.FIXED_END),
+            gas,
+            ("HA", serial("HA", first + cell), "HA P-22", Facing.FIXED_END),
+            coolant,
+        ]
+    return [
+        *found,
+        ("HD", serial("HD", first), "", either),
+        ("HI", serial("HI", first + 1), "", either),
+    ]
+
+
+def _approve(lab: Lab, when: When) -> None:
+    for one in STACKS:
+        approve(lab, when, one.stack, "olu")
+
+
+def _read_off(lab: Lab, when: When) -> None:
+    """What the annex's book tells of the cells' voltages."""
+    with lab.work(when, "anton") as work:
+        for one in STACKS:
+            closed, stopped = one.ran(lab)
+            for share in READ_AT:
+                hours = round(share * one.hours, 1)
+                read_off(
+                    work,
+                    lab.stacks[one.stack],
+                    one.sat(hours),
+                    at=closed + (stopped - closed) * share,
+                    current_a=80.0,
+                    meter_h=hours,
+                )
+
+
+def entries() -> list[Entry]:
+    """The campaign taken over and approved, its voltages typed in from the annex's book."""
+    return [
+        Entry(TAKEN_OVER, "Lapwing campaign taken over", _taken_over),
+        Entry(APPROVED, "Lapwing campaign approved", _approve),
+        Entry(ago(9, MON, "10:10"), "Lapwing voltages typed in", _read_off),
+    ]

@@ -1,0 +1,212 @@
+"""Logs of the laboratory's test benches as files: each bench writes in its own manner.
+
+All invented, and as untidy as real ones: a preamble before the header, decimal commas, spacing that
+changes, cells that say “---” now and then, a stack voltage which is not the sum of the cells'.
+"""
+
+import gzip
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from io import BytesIO
+
+import numpy as np
+import polars as pl
+
+from service.faces.demo.ageing import RATED_A_CM2, Array, Mea, voltages
+
+SESSION_S, MIDDAY_S = 20_160.0, 10_080.0
+GAS_S, WARM_S, REST_S, PART_S, COOL_S = 1200.0, 1800.0, 1500.0, 1800.0, 600.0
+"""A day at the bench: gas on, warm up at a quarter of the load; at midday no load, then half of it;
+cool down at the end."""
+NOISE_V, TOGETHER_V = 0.0012, 0.0008
+LITRES_A_MIN = 0.00696 * 1.5
+"""Hydrogen of one cell for each ampere, half more than it uses."""
+HOT_K = 17.0
+
+
+class Manner(StrEnum):
+    """How a bench writes."""
+
+    SEMICOLONS = "semicolons and decimal commas, Windows signs"
+    COMMAS = "commas and points"
+    ZIPPED = "elapsed seconds and millivolts, zipped"
+
+
+@dataclass(frozen=True, slots=True)
+class Sat:
+    """An MEA in its cell when a log begins: how it ages, its own hours; None: a blank cell."""
+
+    mea: Mea | None
+    own_h: float
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What a log is of: the stack, its active area and cells in the order of the channels."""
+
+    stack: str
+    place: str
+    area_cm2: float
+    cells: Sequence[Sat]
+    meter_h: float
+    """shown when the log begins"""
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Rows of a log: seconds from its beginning, signals of shape (n,), cells (n, channels)."""
+
+    seconds: Array
+    current_a: Array
+    cells_v: Array
+    temperature_c: Array
+    hydrogen_l_min: Array
+    meter_h: Array
+
+    @property
+    def stack_v(self) -> Array:
+        """Measured at the collectors, with the leads: not the sum of the cells."""
+        total: Array = np.nansum(self.cells_v, axis=1) - 4e-4 * self.current_a + 0.02
+        return total
+
+
+def run(
+    bench: Bench, days: Sequence[float], chance: np.random.Generator, *, hot: bool = False
+) -> Rows:
+    """What a bench logs on some days; ``days`` are their beginnings in s from the first one.
+
+    ``hot``: the coolant pump failed for an hour of the last day.
+    """
+    of_day = np.concatenate((np.arange(0, WARM_S, 30.0), np.arange(WARM_S, SESSION_S + 1, 120.0)))
+    seconds = np.concatenate([begin + of_day for begin in days])
+    in_day = np.tile(of_day, len(days))
+    density = _density(in_day)
+    before_noon = np.clip(in_day - GAS_S, 0, MIDDAY_S - GAS_S)
+    behind = MIDDAY_S + REST_S
+    loaded_h = (before_noon + np.clip(in_day - behind, 0, SESSION_S - COOL_S - behind)) / 3600
+    ran_h = np.repeat(np.arange(len(days)) * loaded_h[-1], len(of_day)) + loaded_h
+    temperature = 65.0 - 43.0 * np.exp(-in_day / 600.0) + chance.normal(0, 0.15, len(seconds))
+    if hot:
+        failed = np.clip((in_day - 9000.0) / 600.0, 0, 1) * (in_day < 9000 + 4200)
+        temperature[-len(of_day) :] += HOT_K * failed[-len(of_day) :]
+    cells = cells_at(bench.cells, ran_h, density, loaded_h, chance)
+    current = density * bench.area_cm2
+    flow = np.maximum(current * len(bench.cells) * LITRES_A_MIN, 0.4)
+    flow[in_day > SESSION_S - 200.0] = 0.0
+    return Rows(
+        seconds,
+        current + np.where(current > 0, chance.normal(0, 0.0015, len(current)) * current, 0.0),
+        cells,
+        temperature,
+        flow,
+        bench.meter_h + ran_h,
+    )
+
+
+def cells_at(
+    sat: Sequence[Sat], ran_h: Array, density: Array, loaded_h: Array, chance: np.random.Generator
+) -> Array:
+    """The channels' voltages with their noise; the leads of a blank cell are taken off."""
+    fitted = [(at, one.mea, one.own_h) for at, one in enumerate(sat) if one.mea is not None]
+    shown = chance.normal(0.0, NOISE_V, (len(ran_h), len(sat)))
+    shown[:, [at for at, one in enumerate(sat) if one.mea is None]] = np.nan
+    own = np.stack([own_h + ran_h for _at, _mea, own_h in fitted], axis=1)
+    found = voltages([one for _at, one, _own in fitted], own, density, loaded_h)
+    shown[:, [at for at, _mea, _own in fitted]] += found + chance.normal(
+        0.0, TOGETHER_V, (len(ran_h), 1)
+    )
+    return shown
+
+
+def written(rows: Rows, bench: Bench, begun: datetime, manner: Manner) -> bytes:
+    """The file; ``begun`` is the local time of its first row, without zone."""
+    if manner is Manner.SEMICOLONS:
+        return _semicolons(rows, bench, begun)
+    return _commas(rows, begun) if manner is Manner.COMMAS else _zipped(rows, bench.area_cm2)
+
+
+def _density(in_day: Array) -> Array:
+    """A/cm² over a day at the bench."""
+    density = np.full_like(in_day, RATED_A_CM2)
+    for begins, ends, share in (
+        (0.0, GAS_S, 0.0),
+        (GAS_S, WARM_S, 0.25),
+        (MIDDAY_S, MIDDAY_S + REST_S, 0.0),
+        (MIDDAY_S + REST_S, MIDDAY_S + REST_S + PART_S, 0.5),
+        (SESSION_S - COOL_S, SESSION_S + 1, 0.0),
+    ):
+        density[(in_day >= begins) & (in_day < ends)] = RATED_A_CM2 * share
+    return density
+
+
+def _semicolons(rows: Rows, bench: Bench, begun: datetime) -> bytes:
+    at = _clock(rows, begun)
+    table = pl.DataFrame(
+        {
+            "Date": at.dt.strftime("%d.%m.%Y"),
+            "Time": at.dt.strftime("%H:%M:%S"),
+            "I stack [A]": rows.current_a,
+            "U stack [V]": rows.stack_v,
+            **{f"cell {n} [V]": cell for n, cell in enumerate(rows.cells_v.T, 1)},
+            "T stack [°C]": rows.temperature_c,
+            "H2 flow [l/min]": rows.hydrogen_l_min,
+            "hour meter [h]": rows.meter_h,
+        }
+    )
+    body = table.fill_nan(None).write_csv(separator=";", decimal_comma=True, float_precision=3)
+    lines = body.splitlines()
+    for number in range(97, len(lines), 211):
+        one = lines[number].split(";")
+        one[4 + number % len(bench.cells)] = "---"
+        lines[number] = ";".join(one)
+    head = [
+        f"{bench.place};Tarnfield Electrochemistry Lab (invented)",
+        f"stack;{bench.stack};{len(bench.cells)} cells, {bench.area_cm2:g} cm²",
+        f"begun;{begun:%d.%m.%Y %H:%M}",
+        "remark;stack voltage at the collectors, leads included; ± 5 mV",
+        "",
+    ]
+    return "\r\n".join((*head, *lines, "")).encode("cp1252")
+
+
+def _commas(rows: Rows, begun: datetime) -> bytes:
+    table = pl.DataFrame(
+        {
+            "time": _clock(rows, begun).dt.strftime("%Y-%m-%d %H:%M:%S"),
+            "current_A": rows.current_a,
+            "stack_voltage_V": rows.stack_v,
+            **{f"cell_{n:02}_V": cell for n, cell in enumerate(rows.cells_v.T, 1)},
+            "stack_temp_degC": rows.temperature_c,
+            "h2_flow (slpm)": rows.hydrogen_l_min,
+            "hour_meter_h": rows.meter_h,
+            "operator_note": [
+                "purge valve checked" if n == 40 else "" for n in range(len(rows.seconds))
+            ],
+        }
+    )
+    text = table.write_csv(float_precision=4)
+    return text[: -len(text.splitlines()[-1]) // 2].encode()
+
+
+def _zipped(rows: Rows, area_cm2: float) -> bytes:
+    table = pl.DataFrame(
+        {
+            "t (s)": rows.seconds.astype(np.int64),
+            "j (A/cm²)": rows.current_a / area_cm2,
+            **{f"U{n} (mV)": 1e3 * cell for n, cell in enumerate(rows.cells_v.T, 1)},
+            "Tstack (°C)": rows.temperature_c,
+            "H2 (NL/min)": rows.hydrogen_l_min,
+            "running hours (h)": rows.meter_h,
+        }
+    )
+    packed = BytesIO()
+    with gzip.GzipFile(fileobj=packed, mode="wb", mtime=0, compresslevel=3) as file:
+        file.write(("\ufeff" + table.write_csv(float_precision=2)).encode())
+    return packed.getvalue()
+
+
+def _clock(rows: Rows, begun: datetime) -> pl.Series:
+    whole = (1000 * rows.seconds).astype("timedelta64[ms]")
+    return pl.Series(np.datetime64(begun, "ms") + whole)
