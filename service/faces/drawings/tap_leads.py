@@ -73,7 +73,7 @@ def draw_leads(
         prefix=prefix,
         title=title,
         description=_description(leads, cells),
-        kind="leads" if most <= 24 else "leads wide",
+        kind="leads small" if most <= 24 else "leads wide",
         role="img",
     )
 
