@@ -15,26 +15,9 @@ from service.records.database import tending
 from service.records.tables.people import Role
 from service.records.tables.runs import RunUpload, UploadState
 from tests import builders
+from tests.records.bench_logs import a_log
 
 CELLS = 4
-CLOSED = "2026-02-02"
-
-
-def log(*, hours: int = 4, begins: int = 0, cells: int = CELLS, low: float = 0.0) -> str:
-    """A log with semicolons and decimal commas, a row a minute, its meter from 100 h on."""
-    lines = [
-        "Bench 3",
-        "",
-        "Zeit (min);I (A);Betriebsstunden (h);T_Stack (°C)",
-    ]
-    lines[2] += "".join(f";U{at} (V)" for at in range(1, cells + 1))
-    for minute in range(hours * 60 + 1):
-        load = 30 <= minute < hours * 60 - 15
-        cell = (0.65 if load else 0.95) - low
-        row = [minute, 70 if load else 0, round(100 + begins + minute / 60, 4), 61.5]
-        row += [round(cell - at / 1000, 4) for at in range(1, cells + 1)]
-        lines.append(";".join(str(value).replace(".", ",") for value in row))
-    return "\n".join(lines) + "\n"
 
 
 @pytest.fixture
@@ -58,33 +41,39 @@ def sent(client: Any, serial: str, content: str | bytes, name: str = "log.csv") 
     return client.post(f"/stacks/{serial}/runs", data={"note": "endurance"}, files=files)
 
 
-def fields_of(text: str) -> dict[str, str]:
+class Fields(HTMLParser):
     """What the form of the columns begins with."""
 
-    class Fields(HTMLParser):
-        def __init__(self) -> None:
-            super().__init__()
-            self.found: dict[str, str] = {}
-            self.inside = False
-            self.select = ""
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: dict[str, str] = {}
+        self.inside = False
+        self.select = self.area = ""
 
-        def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-            told = {name: value or "" for name, value in attrs}
-            if tag == "form":
-                self.inside = told.get("id") == "columns"
-            if not self.inside:
-                return
-            if tag == "input" and told.get("type") == "checkbox":
-                if "checked" in told:
-                    self.found[told["name"]] = told["value"]
-            elif tag in {"input", "textarea"}:
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        told = {name: value or "" for name, value in attrs}
+        if tag == "form":
+            self.inside = told.get("id") == "columns"
+        elif self.inside and tag in {"input", "textarea"}:
+            if told.get("type") != "checkbox" or "checked" in told:
                 self.found[told["name"]] = told.get("value", "")
-            elif tag == "select":
-                self.select = told["name"]
-                self.found.setdefault(self.select, "")
-            elif tag == "option" and "selected" in told:
-                self.found[self.select] = told["value"]
+            self.area = told["name"] if tag == "textarea" else ""
+        elif self.inside and tag == "select":
+            self.select = told["name"]
+            self.found.setdefault(self.select, "")
+        elif self.inside and tag == "option" and "selected" in told:
+            self.found[self.select] = told["value"]
 
+    def handle_data(self, data: str) -> None:
+        if self.area:
+            self.found[self.area] += data.strip()
+
+    def handle_endtag(self, tag: str) -> None:
+        self.area = "" if tag == "textarea" else self.area
+
+
+def fields_of(text: str) -> dict[str, str]:
+    """What the form of the columns begins with."""
     parser = Fields()
     parser.feed(text)
     return parser.found
@@ -108,7 +97,7 @@ def taken_in(client: Any, serial: str, content: str, **more: str) -> str:
 
 
 def test_a_log_is_sent_looked_at_and_read(bea: Any, serial: str, app: Any) -> None:
-    answer = sent(bea, serial, log())
+    answer = sent(bea, serial, a_log())
     assert answer.status_code == 303
     address = answer.headers["location"]
 
@@ -145,7 +134,7 @@ def test_a_log_is_sent_looked_at_and_read(bea: Any, serial: str, app: Any) -> No
     assert "lowest cell" in sheet.text
     assert "100" in sheet.text
     assert "Not released" not in sheet.text
-    assert bea.get(f"{run}/file").content == log().encode("latin-1")
+    assert bea.get(f"{run}/file").content == a_log().encode("latin-1")
     assert "log.csv" in bea.get(f"/stacks/{serial}/runs").text
     assert "bench 3" in bea.get("/runs/mappings?name=bench+3").text
     kept = list((app.state.settings.data_folder / "runs").rglob("*"))
@@ -154,22 +143,22 @@ def test_a_log_is_sent_looked_at_and_read(bea: Any, serial: str, app: Any) -> No
 
 
 def test_the_next_log_begins_with_the_saved_mapping(bea: Any, serial: str) -> None:
-    taken_in(bea, serial, log(), mapping_name="bench 3", settling_min="7")
+    taken_in(bea, serial, a_log(), mapping_name="bench 3", settling_min="7")
 
-    address = sent(bea, serial, log(begins=5), "next.csv").headers["location"]
+    address = sent(bea, serial, a_log(begins=5), "next.csv").headers["location"]
     shown = bea.get(address)
 
     assert "Columns as kept in the mapping “bench 3, version 1”" in shown.text
     assert fields_of(shown.text)["settling_min"] == "7"
-    other = sent(bea, serial, log(cells=2), "other.csv").headers["location"]
+    other = sent(bea, serial, a_log(cells=2), "other.csv").headers["location"]
     told = bea.get(f"{other}?mapping=bench+3").text
     assert "The log has no U3 (V), U4 (V)" in told
 
 
 def test_the_same_log_twice_is_refused_with_its_place(bea: Any, serial: str) -> None:
-    run = taken_in(bea, serial, log())
+    run = taken_in(bea, serial, a_log())
 
-    answer = sent(bea, serial, log(), "copy.csv")
+    answer = sent(bea, serial, a_log(), "copy.csv")
 
     assert answer.status_code == 422
     assert "this very file was taken in before" in answer.text
@@ -177,7 +166,7 @@ def test_the_same_log_twice_is_refused_with_its_place(bea: Any, serial: str) -> 
 
 
 def test_a_log_of_other_cells_is_refused_and_can_be_mended(bea: Any, serial: str) -> None:
-    address = sent(bea, serial, log(cells=5)).headers["location"]
+    address = sent(bea, serial, a_log(cells=5)).headers["location"]
     form = fields_of(bea.get(address).text) | {"began_at": "2026-02-04 08:00"}
     bea.post(address, data=form)
 
@@ -200,7 +189,7 @@ def test_what_is_no_log_is_refused_at_once(bea: Any, serial: str, app: Any) -> N
 
 
 def test_columns_can_be_looked_at_otherwise(bea: Any, serial: str) -> None:
-    address = sent(bea, serial, log()).headers["location"]
+    address = sent(bea, serial, a_log()).headers["location"]
 
     shown = bea.get(f"{address}?header_line=3&decimal=,&separator=;")
     strange = bea.get(f"{address}?header_line=99999")
@@ -210,7 +199,7 @@ def test_columns_can_be_looked_at_otherwise(bea: Any, serial: str) -> None:
 
 
 def test_a_wrong_unit_is_refused_beside_its_field(bea: Any, serial: str) -> None:
-    address = sent(bea, serial, log()).headers["location"]
+    address = sent(bea, serial, a_log()).headers["location"]
     form = fields_of(bea.get(address).text) | {"began_at": "2026-02-04 08:00", "unit_1": "furlong"}
 
     answer = bea.post(address, data=form)
@@ -221,7 +210,7 @@ def test_a_wrong_unit_is_refused_beside_its_field(bea: Any, serial: str) -> None
 
 
 def test_a_run_is_read_again_and_made_void(bea: Any, serial: str) -> None:
-    run = taken_in(bea, serial, log())
+    run = taken_in(bea, serial, a_log())
 
     address = bea.post(f"{run}/again").headers["location"]
     form = fields_of(bea.get(address).text)
@@ -243,7 +232,7 @@ def test_a_run_is_read_again_and_made_void(bea: Any, serial: str) -> None:
 def test_progress_is_shown_and_an_abandoned_reading_is_told(
     bea: Any, serial: str, app: Any
 ) -> None:
-    address = sent(bea, serial, log()).headers["location"]
+    address = sent(bea, serial, a_log()).headers["location"]
     token = address.rsplit("/", 1)[1]
     engine = app.state.engine
 
@@ -272,18 +261,18 @@ def test_progress_is_shown_and_an_abandoned_reading_is_told(
 def test_readers_see_runs_and_send_none(
     bea: Any, serial: str, signed_in_client: Callable[..., Any]
 ) -> None:
-    run = taken_in(bea, serial, log())
+    run = taken_in(bea, serial, a_log())
     reader = signed_in_client()
 
     assert reader.get(run).status_code == 200
     assert "Take a log in" not in reader.get(f"/stacks/{serial}/runs").text
-    assert sent(reader, serial, log()).status_code == 403
+    assert sent(reader, serial, a_log()).status_code == 403
     assert reader.post(f"{run}/void", data={"reason": "no"}).status_code == 403
     assert reader.get("/runs/99999").status_code == 404
 
 
 def test_a_file_that_is_gone_is_said(bea: Any, serial: str, app: Any) -> None:
-    run = taken_in(bea, serial, log())
+    run = taken_in(bea, serial, a_log())
     for file in (app.state.settings.data_folder / "runs").rglob("*"):
         if file.is_file():
             file.unlink()
