@@ -78,6 +78,7 @@ PLACES = {
     "hold": "/holds/{}",
     "attachment": "/attachments/{}",
     "tap map": "/tap-maps/{}",
+    "run": "/runs/{}",
     "bridged cell": "/bridges/{}",
 }
 NAMED = frozenset(
@@ -91,6 +92,7 @@ NAMED = frozenset(
         "build",
         "tap map",
         "bridged cell",
+        "run",
     }
 )
 """Kinds whose label says what they are: “record 14”."""
