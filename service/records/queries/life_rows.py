@@ -13,10 +13,11 @@ from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
 from service.records.queries.known import known
+from service.records.tables.cell_taps import CellBridge
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
 from service.records.tables.parts import Lot, Part, PartType
-from service.records.tables.stacks import Build, Layer, Stack
+from service.records.tables.stacks import Layer, Stack
 from service.trade.labels import part_label
 from service.trade.words import Kind, Whereabouts
 
@@ -97,14 +98,15 @@ def builds_they_sat_in(session: Session, type_ids: Collection[int]) -> Sequence[
     )
 
 
-def stacks_they_sat_in(session: Session, build_ids: Collection[int]) -> dict[int, tuple[int, int]]:
-    """Stack and design of each build."""
-    rows = session.execute(
-        select(Build.id, Stack.id, Stack.design_id)
-        .join(Stack, Stack.id == Build.stack_id)
-        .where(Build.id.in_(build_ids))
-    )
-    return {build_id: (stack_id, design_id) for build_id, stack_id, design_id in rows}
+def designs_of_stacks(session: Session) -> dict[int, int]:
+    """The design of each stack, by stack."""
+    rows = session.execute(select(Stack.id, Stack.design_id))
+    return {stack_id: design_id for stack_id, design_id in rows}  # noqa: C416 - rows are no pairs
+
+
+def bridged_builds(session: Session) -> set[int]:
+    """All builds with a cell that was bridged in service, as known now."""
+    return set(session.scalars(select(CellBridge.build_id).where(known(CellBridge)).distinct()))
 
 
 def lots_of_types(session: Session, type_ids: Collection[int]) -> dict[int, LotFacts]:

@@ -1,6 +1,6 @@
 """Where MEAs sat and for how long, as arrays in the order of part and closing.
 
-Hours are own hours at load, in h: a blank or bridged cell has fewer than its stack.
+Hours are own hours at load, in h: a bridged cell has fewer than its stack.
 """
 
 from collections.abc import Collection, Sequence
@@ -13,7 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy.orm import Session
 
-from service.records.queries.life_rows import builds_they_sat_in, stacks_they_sat_in
+from service.records.queries.build_spans import BuildSpan, build_spans
+from service.records.queries.life_rows import (
+    bridged_builds,
+    builds_they_sat_in,
+    designs_of_stacks,
+)
 from service.records.queries.own_hours import own_hours_at
 from service.records.queries.part_hours import cell_hours
 from service.trade.life_pieces import NEVER_FAILED, Parts
@@ -59,39 +64,51 @@ def as_meas(rows: Sequence[Any]) -> Meas:
 
 
 def seated(session: Session, type_ids: Collection[int], meas: Meas) -> Seated:
-    """Which builds did they sit in, and for how many hours? Seven statements, or twelve."""
+    """Which builds did they sit in, and for how many hours?
+
+    Six statements, sixteen where a cell was bridged. Stacks are asked for all together: a list of
+    all builds would be longer than a statement may be.
+    """
     rows = _table(builds_they_sat_in(session, type_ids), 3).astype(np.int64)
-    builds = np.unique(rows[:, 1])
-    of_build = stacks_they_sat_in(session, builds.tolist())
-    hours = cell_hours(session, {stack_id for stack_id, _ in of_build.values()}, builds.tolist())
-    known = np.array([int(build_id) in hours.spans for build_id in builds], dtype=bool)
-    rows, builds = rows[np.isin(rows[:, 1], builds[known])], builds[known]
-    spans = [hours.spans[build_id] for build_id in builds.tolist()]
-    rank = np.empty(len(builds), dtype=np.int64)
-    rank[sorted(range(len(spans)), key=lambda at: (spans[at].closed_at, spans[at].build_id))] = (
-        np.arange(len(builds))
-    )
+    designs = designs_of_stacks(session)
+    spans = build_spans(session, designs).builds
+    builds = np.array([at for at in np.unique(rows[:, 1]).tolist() if at in spans], dtype=np.int64)
+    rows = rows[np.isin(rows[:, 1], builds)]
+    own = [spans[build_id] for build_id in builds.tolist()]
+    rank = np.empty(len(own), dtype=np.int64)
+    in_order = sorted(range(len(own)), key=lambda at: (own[at].closed_at, own[at].build_id))
+    rank[in_order] = np.arange(len(own))
     part = np.searchsorted(meas.ids, rows[:, 0])
     place = np.searchsorted(builds, rows[:, 1])
     order = np.lexsort((rank[place], part))
     part, place, cells = part[order], place[order], rows[order, 2]
-    ran = np.array([span.ran.hours for span in spans], dtype=float)[place]
-    unread = np.array([span.ran.at_least for span in spans], dtype=bool)[place]
-    odd = [
-        at for at, one in enumerate(builds.tolist()) if one in hours.blank or one in hours.bridges
-    ]
-    for at in np.flatnonzero(np.isin(place, odd)).tolist():
-        own = hours.of(int(builds[place[at]]), int(cells[at]) or None)
-        ran[at], unread[at] = own.hours, own.at_least
-    design = np.array([of_build[build_id][1] for build_id in builds.tolist()], dtype=np.int64)
+    ran = np.array([span.ran.hours for span in own], dtype=float)[place]
+    _less_bridged(session, ran, builds[place], cells, spans)
     return Seated(
         part,
         builds[place],
-        design[place] if len(place) else np.zeros(0, dtype=np.int64),
+        np.array([designs[span.stack_id] for span in own], dtype=np.int64)[place],
         ran,
-        unread,
-        {span.build_id: span.closed_at for span in spans},
+        np.array([span.ran.at_least for span in own], dtype=bool)[place],
+        {span.build_id: span.closed_at for span in own},
     )
+
+
+def _less_bridged(
+    session: Session,
+    ran: Floats,
+    build_ids: Whole,
+    cells: Whole,
+    spans: dict[int, BuildSpan],
+) -> None:
+    """Take off what a build ran while the cell was bridged. In a blank cell no MEA sits."""
+    bridged = bridged_builds(session) & set(build_ids.tolist())
+    if not bridged:
+        return
+    stack_ids = {spans[build_id].stack_id for build_id in bridged}
+    hours = cell_hours(session, stack_ids, bridged)
+    for at in np.flatnonzero(np.isin(build_ids, list(bridged))).tolist():
+        ran[at] = hours.of(int(build_ids[at]), int(cells[at]) or None).hours
 
 
 def lived(session: Session, meas: Meas, sat: Seated, failed: dict[int, datetime]) -> Parts:
