@@ -18,7 +18,7 @@ from service.trade.voltage_trend import Method
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.mea_reading import a_read_stack, an_open_circuit, first_mea, read_over
-from tests.records.tapping import a_bridge, a_tap_map
+from tests.records.tapping import a_bridge, a_snapshot, a_tap_map
 
 
 def test_an_mea_is_followed_through_builds_and_cells(engine: Engine) -> None:
@@ -107,6 +107,20 @@ def test_a_corrected_tap_map_reads_the_life_anew(engine: Engine) -> None:
     assert was_second.builds[0].last_v is not None
     assert was_third.builds[0].last_v is not None
     assert was_second.builds[0].last_v < was_third.builds[0].last_v - 0.04
+
+
+def test_of_two_channels_on_a_cell_the_first_that_read_something_counts(engine: Engine) -> None:
+    with Session(engine) as session:
+        stack = builders.a_stack(session, cells=1)
+        build = session.scalars(select(Build).where(Build.stack_id == stack.id)).one()
+        a_tap_map(session, stack.id, FIRST_CLOSING, {1: 1, 2: 1})
+        for day, means in ((1, [0.61, 0.70]), (2, [None, 0.62])):
+            a_snapshot(session, build, FIRST_CLOSING + timedelta(days=day), means)
+
+        readings = mea_life(session, first_mea(session, build)).readings
+
+    assert readings is not None
+    assert readings.voltages_v == (0.61, 0.62)
 
 
 def test_what_a_bridged_cell_shows_is_not_its_meas_life(engine: Engine) -> None:

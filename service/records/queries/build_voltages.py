@@ -4,20 +4,26 @@ Channels are resolved by `cell_voltages`; what a bridged cell showed is left out
 nothing of its MEA. Voltages in V, densities in A/cm²; not-a-number where nothing was read.
 """
 
+import json
+from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.queries.cell_voltages import CellSnapshot, voltages_of_build
+from service.records.queries.cell_bridges import KnownBridge, bridges_of_builds
+from service.records.queries.cell_voltages import mea_of_cells, read_names
+from service.records.queries.known import known
 from service.records.queries.polarisation_curves import CellCurve, curves_of_builds
-from service.records.queries.prepared import given_all, prepared
+from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.queries.tap_maps import Taps, taps_of
 from service.records.tables.designs import Design
-from service.records.tables.runs import SnapshotKind
+from service.records.tables.runs import Snapshot, SnapshotKind
 from service.records.tables.stacks import Stack
 from service.trade.cell_outliers import scores
 from service.trade.reference_voltages import NEAR_PERCENT
@@ -34,10 +40,12 @@ class BuildVoltages:
     """
 
     build_id: int
-    times: tuple[datetime, ...]
-    meters: tuple[float | None, ...]
-    """h, as the meter showed at the middle of each snapshot"""
-    kinds: tuple[SnapshotKind, ...]
+    stamps: Floats
+    """middle of each snapshot, s since 1970"""
+    meters: Floats
+    """h, as the meter showed then; not-a-number: not recorded"""
+    open_circuit: NDArray[np.bool_]
+    """which were taken without load"""
     densities: Floats
     volts: Floats
     scores: Floats
@@ -58,73 +66,130 @@ class BuildVoltages:
 def build_voltages(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, BuildVoltages]:
-    """The voltages of each of these builds. Nine statements, none where no build is named."""
+    """The voltages of each of these builds. Ten statements, none where no build is named."""
     if not build_ids:
         return {}
-    snapshots = voltages_of_build(session, build_ids, known_at)
+    rows: Sequence[Any] = session.execute(
+        prepared(lambda: _snapshots(known_at), known_at is not None),
+        told(known_at, build_ids=build_ids),
+    ).all()
+    taps = taps_of(session, {row.stack_id for row in rows}, known_at)
+    meas = mea_of_cells(session, build_ids, known_at)
+    bridges = bridges_of_builds(session, build_ids, known_at)
     curves = curves_of_builds(session, build_ids, known_at)
-    areas = _areas(session, {one.stack_id for own in snapshots.values() for one in own})
+    of_build: dict[int, list[Any]] = defaultdict(list)
+    for row in rows:
+        of_build[row.build_id].append(row)
     return {
-        build_id: _table(build_id, snapshots[build_id], curves[build_id], areas)
+        build_id: _table(
+            build_id,
+            of_build[build_id],
+            _Seats(taps, meas.get(build_id, {}), bridges.get(build_id, ())),
+            curves[build_id],
+        )
         for build_id in build_ids
     }
 
 
-def _areas(session: Session, stack_ids: Collection[int]) -> dict[int, float]:
-    """Active area of each stack's cells, cm²: for snapshots that tell the current only."""
-    if not stack_ids:
-        return {}
-    rows = session.execute(
-        prepared(
-            lambda: (
-                select(Stack.id, Design.active_area_cm2)
-                .join(Design, Design.id == Stack.design_id)
-                .where(Stack.id.in_(given_all("stack_ids")))
-            )
-        ),
-        {"stack_ids": list(stack_ids)},
+def _snapshots(known_at: datetime | None) -> Any:
+    return (
+        select(
+            Snapshot.build_id,
+            Snapshot.stack_id,
+            Snapshot.kind,
+            Snapshot.from_at,
+            Snapshot.until_at,
+            Snapshot.current_a,
+            Snapshot.density_a_cm2,
+            Snapshot.meter_hours,
+            Snapshot.channels,
+            Snapshot.means_v,
+            Design.active_area_cm2,
+        )
+        .join(Stack, Stack.id == Snapshot.stack_id)
+        .join(Design, Design.id == Stack.design_id)
+        .where(Snapshot.build_id.in_(given_all("build_ids")), known(Snapshot, then(known_at)))
+        .order_by(Snapshot.build_id, Snapshot.from_at, Snapshot.id)
     )
-    return {row.id: row.active_area_cm2 for row in rows}
+
+
+@dataclass(frozen=True, slots=True)
+class _Places:
+    """The first channel of each column; ``beside`` are further ones, for what the first left out."""
+
+    channels: NDArray[np.intp]
+    columns: NDArray[np.intp]
+    beside: tuple[tuple[int, int], ...]
+
+
+class _Seats:
+    """Which column of a build's table each channel goes to, told once for each map."""
+
+    def __init__(
+        self, taps: Taps, mea_of_cell: Mapping[int, int], bridges: tuple[KnownBridge, ...]
+    ) -> None:
+        self.taps, self.mea_of_cell, self.bridges = taps, mea_of_cell, bridges
+        self.column_of = {part: at for at, part in enumerate(sorted(mea_of_cell.values()))}
+        self._placed: dict[tuple[int | None, ...], _Places] = {}
+
+    def fill(self, row: Any, at: datetime, into: Floats) -> None:
+        """Write what a snapshot showed of each MEA; a bridged cell's voltage is left out."""
+        cells = self.taps.cell_of(row.stack_id, at, read_names(row.channels))
+        places = self._places(cells)
+        means = np.array(json.loads(row.means_v), dtype=float)
+        into[places.columns] = means[places.channels]
+        for channel, column in places.beside:
+            if np.isnan(into[column]):
+                into[column] = means[channel]
+        for bridge in self.bridges:
+            if bridge.cell in self.mea_of_cell and bridge.holds_at(at):
+                into[self.column_of[self.mea_of_cell[bridge.cell]]] = np.nan
+
+    def _places(self, cells: tuple[int | None, ...]) -> "_Places":
+        if cells not in self._placed:
+            first: dict[int, int] = {}
+            beside = []
+            for channel, cell in enumerate(cells):
+                if cell is not None and cell in self.mea_of_cell:
+                    column = self.column_of[self.mea_of_cell[cell]]
+                    if first.setdefault(column, channel) != channel:
+                        beside.append((channel, column))
+            self._placed[cells] = _Places(
+                np.array(list(first.values()), dtype=np.intp),
+                np.array(list(first), dtype=np.intp),
+                tuple(beside),
+            )
+        return self._placed[cells]
 
 
 def _table(
-    build_id: int,
-    snapshots: Sequence[CellSnapshot],
-    curves: tuple[CellCurve, ...],
-    areas: Mapping[int, float],
+    build_id: int, rows: Sequence[Any], seats: _Seats, curves: tuple[CellCurve, ...]
 ) -> BuildVoltages:
-    parts = sorted({part for one in snapshots for part in one.part_ids if part is not None})
-    column_of = {part: at for at, part in enumerate(parts)}
-    volts = np.full((len(snapshots), len(parts)), np.nan)
-    for row, one in enumerate(snapshots):
-        # the first channel of a cell that has a value counts, so the last is written first
-        for cell, part, mean in zip(
-            reversed(one.cells), reversed(one.part_ids), reversed(one.means_v), strict=True
-        ):
-            if part is not None and mean is not None and cell not in one.bridged:
-                volts[row, column_of[part]] = mean
-    densities = np.array([_density(one, areas) for one in snapshots], dtype=float)
+    volts = np.full((len(rows), len(seats.column_of)), np.nan)
+    stamps = np.empty(len(rows))
+    for place, row in enumerate(rows):
+        at = row.from_at + (row.until_at - row.from_at) / 2
+        stamps[place] = at.timestamp()
+        seats.fill(row, at, volts[place])
+    densities = np.array([_density(row) for row in rows], dtype=float)
     loaded = np.where((densities > 0)[:, None], volts, np.nan)
     return BuildVoltages(
         build_id,
-        tuple(one.at for one in snapshots),
-        tuple(one.meter_hours for one in snapshots),
-        tuple(one.kind for one in snapshots),
+        stamps,
+        np.array([row.meter_hours for row in rows], dtype=float),
+        np.array([row.kind is SnapshotKind.OPEN_CIRCUIT for row in rows], dtype=bool),
         densities,
         volts,
-        scores(loaded) if parts else np.full(volts.shape, np.nan),
-        column_of,
+        scores(loaded),
+        seats.column_of,
         curves,
     )
 
 
-def _density(one: CellSnapshot, areas: Mapping[int, float]) -> float:
+def _density(row: Any) -> float:
     """Density of a snapshot; 0 without load, not-a-number where nothing tells it."""
-    if one.kind is SnapshotKind.OPEN_CIRCUIT:
+    if row.kind is SnapshotKind.OPEN_CIRCUIT:
         return 0.0
-    if one.density_a_cm2 is not None:
-        return one.density_a_cm2
-    area = areas.get(one.stack_id)
-    if one.current_a is None or not area:
-        return float("nan")
-    return one.current_a / area
+    if row.density_a_cm2 is not None:
+        return float(row.density_a_cm2)
+    return float("nan") if row.current_a is None else float(row.current_a / row.active_area_cm2)

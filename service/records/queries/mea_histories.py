@@ -5,25 +5,25 @@ hours are the MEA's, at load, in h; voltages in V, densities in A/cm².
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from math import isnan
 from typing import Any
 
 import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.queries.build_voltages import BuildVoltages, build_voltages
+from service.records.queries.build_voltages import BuildVoltages, Floats, build_voltages
 from service.records.queries.known import known
 from service.records.queries.own_hours import OwnHours, own_hours_at
 from service.records.queries.prepared import given_all, prepared, then, told
 from service.records.tables.designs import Design
-from service.records.tables.runs import SnapshotKind
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade.failing_verdicts import MeaFacts
 from service.trade.reference_voltages import NEAR_PERCENT, usual_density, voltage_on_curve
-from service.trade.voltage_trend import drawn_together, voltage_trend
+from service.trade.voltage_trend import NEWEST_ALONE, drawn_together, voltage_trend
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +64,12 @@ class ReferenceReadings:
 
 @dataclass(frozen=True, slots=True)
 class _Raw:
-    at: datetime
-    meter_hours: float | None
-    voltage_v: float
-    place: int
-    from_curve: bool
+    """Readings of one build in the order of time, column by column."""
+
+    stamps: Floats
+    meters: Floats
+    volts: Floats
+    from_curve: Floats
 
 
 @dataclass(frozen=True)
@@ -99,49 +100,51 @@ class MeaHistory:
 
     def at_density(self, density_a_cm2: float, percent: float = NEAR_PERCENT) -> ReferenceReadings:
         """Its readings near a density, those of curves taken at it, over its own hours."""
-        raw: list[_Raw] = []
-        for sat in self.sat:
-            raw += sorted(self._raw_in(sat, density_a_cm2, percent), key=lambda it: it.at)
-        blocks = drawn_together([it.place for it in raw]) if raw else []
-        times, meters, volts = [], [], []
-        for block in blocks:
-            inside = [raw[at] for at in block]
-            stamps = [it.at.timestamp() for it in inside]
-            times.append(datetime.fromtimestamp(sum(stamps) / len(stamps), UTC))
-            meters.append(_mean_or_none([it.meter_hours for it in inside]))
-            volts.append(sum(it.voltage_v for it in inside) / len(inside))
-        own = [self._hours(at, meter) for at, meter in zip(times, meters, strict=True)]
-        firsts = [raw[block[0]] for block in blocks]
+        raws = [(sat.place, self._raw_in(sat, density_a_cm2, percent)) for sat in self.sat]
+        places = np.concatenate(
+            [np.full(len(raw.stamps), place) for place, raw in raws] or [np.empty(0, dtype=int)]
+        )
+        if not len(places):
+            return ReferenceReadings(density_a_cm2, (), (), (), (), (), (), (), 0)
+        blocks = drawn_together(places)
+        starts = np.array([block[0] for block in blocks])
+        counts = np.array([len(block) for block in blocks])
+
+        def mean_of(name: str) -> list[float]:
+            whole = np.concatenate([getattr(raw, name) for _place, raw in raws])
+            return [float(it) for it in np.add.reduceat(whole, starts) / counts]
+
+        times = [datetime.fromtimestamp(it, UTC) for it in mean_of("stamps")]
+        own = [self._hours(*read) for read in zip(times, mean_of("meters"), strict=True)]
         return ReferenceReadings(
             density_a_cm2,
             tuple(times),
             tuple(hours for hours, _at_least in own),
             tuple(at_least for _hours, at_least in own),
-            tuple(volts),
-            tuple(it.place for it in firsts),
-            tuple(len(block) for block in blocks),
-            tuple(it.from_curve for it in firsts),
-            len(raw),
+            tuple(mean_of("volts")),
+            tuple(int(it) for it in places[starts]),
+            tuple(int(it) for it in counts),
+            tuple(it > 0 for it in mean_of("from_curve")),
+            len(places),
         )
 
     def without_load(self) -> tuple[tuple[datetime, float], ...]:
         """Its voltages without load with their times, in the order of time."""
         found = []
         for _sat, build, column in self._columns():
-            for row, kind in enumerate(build.kinds):
-                if kind is SnapshotKind.OPEN_CIRCUIT and np.isfinite(build.volts[row, column]):
-                    found.append((build.times[row], float(build.volts[row, column])))
+            those = build.open_circuit & np.isfinite(build.volts[:, column])
+            rows = zip(build.stamps[those], build.volts[those, column], strict=True)
+            found += [(datetime.fromtimestamp(at, UTC), float(volts)) for at, volts in rows]
         return tuple(sorted(found))
 
     def scores(self) -> tuple[float | None, ...]:
-        """Its scores among the cells of its newest build, under load, in the order of time."""
+        """Its newest scores among the cells of its newest build, under load, the newest last."""
         newest = self.newest
         for sat, build, column in self._columns():
             if sat == newest:
-                told = build.under_load & np.isfinite(build.volts[:, column])
-                return tuple(
-                    float(it) if np.isfinite(it) else None for it in build.scores[told, column]
-                )
+                read = np.flatnonzero(build.under_load & np.isfinite(build.volts[:, column]))
+                those = build.scores[read[-NEWEST_ALONE:], column]
+                return tuple(float(it) if np.isfinite(it) else None for it in those)
         return ()
 
     def facts(self, readings: ReferenceReadings | None) -> MeaFacts:
@@ -176,29 +179,38 @@ class MeaHistory:
             return True
         return any(self.part_id in curve.by_part for curve in build.curves)
 
-    def _raw_in(self, sat: MeaSat, density: float, percent: float) -> list[_Raw]:
+    def _raw_in(self, sat: MeaSat, density: float, percent: float) -> _Raw:
         build = self.builds.get(sat.build_id)
         if build is None:
-            return []
-        found: list[_Raw] = []
+            return _Raw(*np.empty((4, 0)))
         column = build.column_of.get(self.part_id)
+        rows = np.empty((4, 0))
         if column is not None:
-            told = build.near(density, percent) & np.isfinite(build.volts[:, column])
-            found += [
-                _Raw(build.times[row], build.meters[row], float(volts), sat.place, False)
-                for row, volts in zip(np.flatnonzero(told), build.volts[told, column], strict=True)
-            ]
+            those = build.near(density, percent) & np.isfinite(build.volts[:, column])
+            rows = np.array(
+                [
+                    build.stamps[those],
+                    build.meters[those],
+                    build.volts[those, column],
+                    np.zeros(int(those.sum())),
+                ]
+            )
+        found = []
         for curve in build.curves:
             points = curve.by_part.get(self.part_id, ())
             volts = voltage_on_curve(
                 [it.density_a_cm2 for it in points], [it.voltage_v for it in points], density
             )
             if volts is not None:
-                found.append(_Raw(curve.taken_at, curve.meter_hours, volts, sat.place, True))
-        return found
+                meter = np.nan if curve.meter_hours is None else curve.meter_hours
+                found.append((curve.taken_at.timestamp(), meter, volts, 1.0))
+        if found:
+            rows = np.concatenate([rows, np.array(found).T], axis=1)
+        return _Raw(*rows[:, np.argsort(rows[0], kind="stable")])
 
-    def _hours(self, at: datetime, meter_hours: float | None) -> tuple[float, bool]:
-        found = self.hours.at(at, meter_hours) if self.hours else None
+    def _hours(self, at: datetime, meter_hours: float) -> tuple[float, bool]:
+        shown = None if isnan(meter_hours) else meter_hours
+        found = self.hours.at(at, shown) if self.hours else None
         return (found.hours, found.at_least) if found else (0.0, True)
 
 
@@ -276,8 +288,3 @@ def mea_sittings(
             )
         )
     return {part_id: tuple(own) for part_id, own in found.items()}
-
-
-def _mean_or_none(values: Sequence[float | None]) -> float | None:
-    known_ones = [value for value in values if value is not None]
-    return sum(known_ones) / len(values) if len(known_ones) == len(values) else None
