@@ -115,7 +115,7 @@ def _snapshots(known_at: datetime | None) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class _Places:
-    """The first channel of each column; ``beside`` are further ones, for what the first left out."""
+    """The first channel of each column; ``beside`` are further ones, for what that left out."""
 
     channels: NDArray[np.intp]
     columns: NDArray[np.intp]
