@@ -133,12 +133,12 @@ def mea_histories(moments: Sequence[StackMoment]) -> tuple[MeaHistory, ...]:
     for moment in moments:
         if not moment.cells:
             continue
-        middle = median(seen.voltage_v for seen in moment.cells.values())
+        at, middle = moment.at, median(seen.voltage_v for seen in moment.cells.values())
         for cell, seen in moment.cells.items():
             if seen.part_id is not None:
                 found[seen.part_id].append(
                     MeaReading(
-                        moment.at,
+                        at,
                         moment.hours_h,
                         moment.build,
                         cell,

@@ -12,13 +12,15 @@ from service.records.changes.typed_voltages import type_voltages, void_voltages
 from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.cell_histories import stack_voltages
 from service.records.queries.polarisation_curves import curves_of_builds, polarisation_curve
+from service.records.queries.snapshot_choices import MOST_NEAR
 from service.records.tables.runs import CurveDirection, PolarisationCurve, Snapshot
+from service.records.tables.stacks import Build
 from service.trade.cell_histories import mea_histories, moments_near
 from service.trade.typed_voltages import typed_channels
 from tests.builders import FIRST_CLOSING
 from tests.records.curving import DAY, ReadStack, a_read_stack, some_points
 from tests.records.keeping import NOW
-from tests.records.tapping import a_bridge, a_tap_map
+from tests.records.tapping import a_bridge, a_snapshot, a_tap_map
 
 FOUR = typed_channels(4)
 
@@ -85,8 +87,6 @@ def test_a_tap_map_and_a_bridge_say_whose_curve_it_is(engine: Engine) -> None:
     def crossed(session: Session) -> None:
         a_tap_map(session, stack.stack_id, FIRST_CLOSING, {1: 2, 2: 1, 3: 3, 4: 4})
         build = session.get_one(PolarisationCurve, key).build_id
-        from service.records.tables.stacks import Build
-
         a_bridge(session, session.get_one(Build, build), 3, FIRST_CLOSING, None)
 
     stack.lab.rows(crossed)
@@ -245,8 +245,31 @@ def test_everything_read_of_a_stack_takes_the_same_statements(
         found = stack_voltages(session, stack.stack_id)
 
     assert (len(found.snapshots), len(found.curves)) == (5, 4)
-    assert len(seen) == 18
+    assert len(seen) == 19
     assert len(few) <= len(seen)
+
+
+def test_of_thousands_of_snapshots_some_hundred_are_read_whole(engine: Engine) -> None:
+    """The first and last of each build, the newest and the one asked for are among them."""
+    stack = a_read_stack(engine)
+
+    def many(session: Session) -> list[int]:
+        build = session.get_one(Build, stack.build_ids[0])
+        other = session.get_one(Build, stack.build_ids[1])
+        at = FIRST_CLOSING + DAY
+        hour = timedelta(hours=1)
+        rows = [a_snapshot(session, build, at + n * hour / 4, [0.7] * 4) for n in range(500)]
+        rows += [a_snapshot(session, other, stack.after + n * hour, [0.69] * 4) for n in range(2)]
+        return [row.id for row in rows]
+
+    ids = stack.lab.rows(many)
+    with Session(engine) as session:
+        found = stack_voltages(session, stack.stack_id, snapshot_id=ids[251])
+
+    read = [snapshot.id for snapshot in found.snapshots]
+    assert len(found.heads) == 502
+    assert MOST_NEAR <= len(read) <= MOST_NEAR + 5
+    assert {ids[0], ids[251], ids[499], *ids[500:]} <= set(read)
 
 
 def test_curves_stand_beside_voltages_at_one_density(engine: Engine) -> None:

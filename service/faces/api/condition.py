@@ -12,8 +12,7 @@ from service.records.changes.typed_voltages import type_voltages
 from service.records.database import reading
 from service.records.errors import Refused
 from service.records.permissions import Act, need
-from service.records.queries.cell_histories import stack_voltages
-from service.records.queries.condition import Asked, ShownMoment, condition
+from service.records.queries.condition import Asked, ShownMoment, read_condition
 from service.records.queries.stacks import find_stack
 from service.trade.polarisation import GREATEST_A_CM2
 
@@ -34,8 +33,10 @@ def shown(
     """The cells at one moment with scores, their spread and each MEA's line over hours."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        voltages = stack_voltages(session, find_stack(session, serial))
-    found = condition(voltages, Asked(moment=moment, density_a_cm2=density))
+        found = read_condition(
+            session, find_stack(session, serial), Asked(moment=moment, density_a_cm2=density)
+        )
+    voltages = found.voltages
     labels = voltages.labels
     return models.Condition(
         serial=voltages.stack.serial,

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 from fastapi import APIRouter, Request, Response
-from sqlalchemy import Engine
 
 from service.faces.pages.condition_charts import (
     ConditionCharts,
@@ -18,8 +17,7 @@ from service.records.database import reading
 from service.records.errors import Refused
 from service.records.permissions import Act, need
 from service.records.queries import condition as asked_for
-from service.records.queries.cell_histories import StackVoltages, stack_voltages
-from service.records.queries.condition import Condition, condition
+from service.records.queries.condition import Condition, read_condition
 from service.records.queries.curve_choices import CellOnCurve
 from service.records.queries.stacks import find_stack
 from service.settings import Settings
@@ -50,15 +48,16 @@ class ConditionPage:
 def show(request: Request, me: Me, database: Database, asked: Asked, serial: str) -> Response:
     """Show a stack's condition."""
     need(me, Act.READ)
-    voltages = _read(database, serial)
-    found: Condition | None = None
-    with asked.keeping():
-        wanted = _wanted(asked)
-        cell = asked.whole("cell", least=1, required=False)
-        asked.check()
-        found = condition(voltages, wanted)
-    if found is None:
-        found, cell = condition(voltages), None
+    found, cell = None, None
+    with reading(database) as session:
+        stack_id = find_stack(session, serial)
+        with asked.keeping():
+            wanted = _wanted(asked)
+            cell = asked.whole("cell", least=1, required=False)
+            asked.check()
+            found = read_condition(session, stack_id, wanted)
+        if found is None:
+            found, cell = read_condition(session, stack_id), None
     settings: Settings = request.app.state.settings
     known = [it.hours_h for it in found.near]
     days = asked.kept("over") == "days" or (bool(known) and all(it is None for it in known))
@@ -79,11 +78,6 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         days,
     )
     return page(request, "condition/show.html", context, asked.status)
-
-
-def _read(database: Engine, serial: str) -> StackVoltages:
-    with reading(database) as session:
-        return stack_voltages(session, find_stack(session, serial))
 
 
 def _wanted(asked: Form) -> asked_for.Asked:

@@ -5,6 +5,7 @@ and the arithmetic on it are pure, see `trade.cell_histories`.
 """
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
@@ -14,11 +15,17 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.queries.builds import BuildFacts, builds_of
-from service.records.queries.cell_voltages import CellSnapshot, voltages_of_build
+from service.records.queries.cell_voltages import CellSnapshot
 from service.records.queries.hours_at import TotalOverTime, stack_total_at
 from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.polarisation_curves import CellCurve, curves_of_builds
 from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.snapshot_choices import (
+    SnapshotHead,
+    chosen_heads,
+    snapshot_heads,
+    snapshots_read,
+)
 from service.records.tables.failing import FailingMark, FailingRule
 from service.records.tables.parts import Lot, Part
 from service.trade.cell_histories import NO_LOAD_A_CM2, Seen, StackMoment
@@ -43,20 +50,25 @@ class Opening:
 
 @dataclass(frozen=True)
 class StackVoltages:
-    """A stack with all its builds, snapshots and curves, each in the order of time."""
+    """A stack with its builds, snapshots and curves, each in the order of time.
+
+    ``reference_a_cm2`` is the density readings are set beside each other at, if any.
+    """
 
     stack: MapStack
     known_at: datetime | None
     builds: tuple[BuildFacts, ...]
+    heads: tuple[SnapshotHead, ...]
+    """all snapshots, without their voltages"""
     snapshots: tuple[CellSnapshot, ...]
+    """those that were read whole"""
     curves: tuple[CellCurve, ...]
     total: TotalOverTime
     labels: dict[int, str]
     """part id → what the MEA is called"""
     failing: frozenset[int]
     """MEAs a person confirmed as failing"""
-    rule_density_a_cm2: float | None
-    """reference density of the design's rule, where it names one"""
+    reference_a_cm2: float | None
 
     def hours_at(self, at: datetime, meter_hours: float | None = None) -> float | None:
         """Hours of the stack at a time, h; None where its meter was never read."""
@@ -80,7 +92,7 @@ class StackVoltages:
 
     @cached_property
     def moments(self) -> tuple[StackMoment, ...]:
-        """Every snapshot, and of every curve typed in its points without load, in order."""
+        """Every snapshot read whole, and of typed-in curves their points without load."""
         found = [self.moment_of(snapshot) for snapshot in self.snapshots]
         typed = (self._without_load(it) for it in self.curves if it.reading_id is None)
         found += [moment for moment in typed if moment is not None]
@@ -139,52 +151,56 @@ class StackVoltages:
             cells,
         )
 
-    @cached_property
-    def reference_a_cm2(self) -> float | None:
-        """At which density to set readings beside each other, unless somebody asks for another.
-
-        The rule's, else the one most snapshots share, else half the reach of the newest curve.
-        """
-        if self.rule_density_a_cm2 is not None:
-            return self.rule_density_a_cm2
-        loaded = [it.density_a_cm2 for it in self.moments if it.density_a_cm2 and not it.is_open]
-        usual = usual_density(loaded)
-        if usual is not None or not self.curves:
-            return usual
-        reach = max(point.density_a_cm2 for point in self.curves[-1].points)
-        return round(reach / 2, 2) or reach
-
 
 def stack_voltages(
-    session: Session, stack_id: int, known_at: datetime | None = None
+    session: Session,
+    stack_id: int,
+    known_at: datetime | None = None,
+    *,
+    density_a_cm2: float | None = None,
+    snapshot_id: int | None = None,
 ) -> StackVoltages:
-    """Which voltages were read of a stack? Raises NotFound. 18 statements."""
+    """Which voltages were read of a stack? Raises NotFound. 19 statements.
+
+    Readings are set beside each other at ``density_a_cm2``, else at the density of the design's
+    rule, else at the one most snapshots share. Of thousands of snapshots some hundred are read
+    whole, ``snapshot_id`` among them.
+    """
     stack = stack_facts(session, stack_id)
     builds = builds_of(session, stack_id, known_at)
     ids = [build.build_id for build in builds]
-    snapshots = voltages_of_build(session, ids, known_at)
-    curves = curves_of_builds(session, ids, known_at)
-    parts = {
-        part_id
-        for one in (*_all(snapshots), *_all(curves))
-        for part_id in one.part_ids
-        if part_id is not None
-    }
+    heads = snapshot_heads(session, ids, known_at)
+    curves = sorted(
+        (one for own in curves_of_builds(session, ids, known_at).values() for one in own),
+        key=lambda it: (it.taken_at, it.id),
+    )
+    rule = _rule_density(session, stack.design_id)
+    reference = density_a_cm2 or rule or _usual(heads, curves)
+    chosen = chosen_heads(heads, reference, snapshot_id)
+    snapshots = snapshots_read(session, stack_id, chosen, known_at)
+    tapped = [*(it.part_ids for it in snapshots), *(it.part_ids for it in curves)]
+    parts = {part_id for own in tapped for part_id in own if part_id is not None}
     return StackVoltages(
         stack=stack,
         known_at=known_at,
         builds=builds,
-        snapshots=tuple(sorted(_all(snapshots), key=lambda it: (it.from_at, it.id))),
-        curves=tuple(sorted(_all(curves), key=lambda it: (it.taken_at, it.id))),
+        heads=heads,
+        snapshots=snapshots,
+        curves=tuple(curves),
         total=stack_total_at(session, [stack_id], known_at)[stack_id],
         labels=_labels(session, parts),
         failing=_failing(session, parts),
-        rule_density_a_cm2=_rule_density(session, stack.design_id),
+        reference_a_cm2=reference,
     )
 
 
-def _all(by_build: dict[int, tuple[Any, ...]]) -> list[Any]:
-    return [one for own in by_build.values() for one in own]
+def _usual(heads: Sequence[SnapshotHead], curves: Sequence[CellCurve]) -> float | None:
+    """The density most snapshots share, else half the reach of the newest curve."""
+    usual = usual_density([it.density_a_cm2 for it in heads if it.density_a_cm2 and not it.is_open])
+    if usual is not None or not curves:
+        return usual
+    reach = max(point.density_a_cm2 for point in curves[-1].points)
+    return round(reach / 2, 2) or reach
 
 
 def _labels(session: Session, part_ids: set[int]) -> dict[int, str]:

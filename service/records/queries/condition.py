@@ -1,14 +1,21 @@
 """The condition of a stack at one moment and over its hours, chosen out of all that was read.
 
-Pure selection and arithmetic over `StackVoltages`; see `trade.cell_outliers` and
-`trade.cell_histories` for what the figures mean.
+See `trade.cell_outliers` and `trade.cell_histories` for what the figures mean.
 """
 
 from collections import Counter
 from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy.orm import Session
 
 from service.records.errors import Refused
-from service.records.queries.cell_histories import CURVE, SNAPSHOT, StackVoltages
+from service.records.queries.cell_histories import (
+    CURVE,
+    SNAPSHOT,
+    StackVoltages,
+    stack_voltages,
+)
 from service.records.queries.cell_voltages import CellSnapshot
 from service.records.queries.curve_choices import ChosenCurve, chosen_curve, earlier_curve
 from service.records.queries.polarisation_curves import CellCurve
@@ -25,7 +32,7 @@ from service.trade.cell_histories import (
 from service.trade.cell_outliers import LIMIT, CellScores, Spread, cell_outliers, spread
 from service.trade.errors import TradeError
 from service.trade.polarisation import Densities
-from service.trade.reference_voltages import checked_reference
+from service.trade.reference_voltages import checked_reference, is_near
 
 OFFERED = 40
 
@@ -49,6 +56,17 @@ class ShownMoment:
 
 
 @dataclass(frozen=True, slots=True)
+class Offered:
+    """A moment that can be shown, without its voltages."""
+
+    key: str
+    at: datetime
+    hours_h: float | None
+    build: int
+    density_a_cm2: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Asked:
     """What somebody wants to see; None and empty: as it comes."""
 
@@ -68,12 +86,13 @@ class Condition:
     voltages: StackVoltages
     reference_a_cm2: float | None
     shown: ShownMoment | None
-    offered: tuple[StackMoment, ...]
+    offered: tuple[Offered, ...]
     """moments to choose from, the newest first"""
     usual: tuple[tuple[float, int], ...]
     """densities readings were taken at, with how many, the most first"""
     near: tuple[StackMoment, ...]
-    """moments at the reference density"""
+    """moments at the reference density; of very many evenly chosen ones"""
+    near_in_all: int
     histories: tuple[MeaHistory, ...]
     spreads: tuple[SpreadAt, ...]
     open_now: ShownMoment | None
@@ -83,30 +102,53 @@ class Condition:
     chosen: ChosenCurve | None
 
 
-def condition(voltages: StackVoltages, asked: Asked | None = None) -> Condition:
-    """What does a stack's condition look like, as asked for?
+def asked_snapshot(moment: str) -> int | None:
+    """The number of the snapshot a key names, None where it names none."""
+    number = moment[1:]
+    is_one = moment.startswith(SNAPSHOT) and number.isdecimal() and len(number) < 18
+    return int(number) if is_one else None
 
-    Raises Refused for a moment, density or curve that is not there.
+
+def read_condition(session: Session, stack_id: int, asked: Asked | None = None) -> Condition:
+    """Read and compute a stack's condition as asked for.
+
+    Raises NotFound for an unknown stack, Refused for a moment, density or curve that is not there.
     """
     wanted = asked or Asked()
-    reference = _reference(voltages, wanted)
+    density = wanted.density_a_cm2
+    if density is not None:
+        try:
+            checked_reference(density)
+        except TradeError as trouble:
+            raise Refused("density", f"{density:g}", str(trouble)) from trouble
+    voltages = stack_voltages(
+        session,
+        stack_id,
+        density_a_cm2=density,
+        snapshot_id=asked_snapshot(wanted.moment),
+    )
+    return condition(voltages, wanted)
+
+
+def condition(voltages: StackVoltages, asked: Asked | None = None) -> Condition:
+    """What does a stack's condition look like? Raises Refused as `read_condition` does."""
+    wanted = asked or Asked()
+    reference = voltages.reference_a_cm2
     on_curves = voltages.moments_at(reference) if reference else ()
     near = (
         tuple(sorted((*moments_near(voltages.moments, reference), *on_curves), key=_time))
         if reference
         else ()
     )
-    loaded = [it for it in voltages.moments if not it.is_open]
-    offered = tuple(sorted((*loaded, *on_curves), key=_time, reverse=True))
     open_ones = tuple(it for it in voltages.moments if it.is_open)
-    shown = _wanted(voltages, wanted, (*offered, *open_ones), offered or open_ones[::-1])
     return Condition(
         voltages,
         reference,
-        shown,
-        offered[:OFFERED],
-        _usual(voltages),
+        _wanted(voltages, wanted, on_curves),
+        _offered(voltages, on_curves),
+        _densities(voltages),
         near,
+        len(on_curves) + sum(is_near(it.density_a_cm2, reference or 0.0) for it in voltages.heads),
         mea_histories(near),
         spread_history(near),
         _shown(voltages, open_ones[-1], wanted.limit) if open_ones else None,
@@ -116,36 +158,44 @@ def condition(voltages: StackVoltages, asked: Asked | None = None) -> Condition:
     )
 
 
-def _time(moment: StackMoment) -> tuple[object, str]:
+def _time(moment: StackMoment) -> tuple[datetime, str]:
     return moment.at, moment.key
 
 
-def _reference(voltages: StackVoltages, asked: Asked) -> float | None:
-    if asked.density_a_cm2 is None:
-        return voltages.reference_a_cm2
-    try:
-        return checked_reference(asked.density_a_cm2)
-    except TradeError as trouble:
-        raise Refused("density", f"{asked.density_a_cm2:g}", str(trouble)) from trouble
+def _offered(voltages: StackVoltages, on_curves: tuple[StackMoment, ...]) -> tuple[Offered, ...]:
+    loaded = [head for head in voltages.heads if not head.is_open][-OFFERED:]
+    offered = [
+        Offered(
+            f"{SNAPSHOT}{head.id}",
+            head.at,
+            voltages.hours_at(head.at, head.meter_hours),
+            voltages.build_numbers[head.build_id],
+            head.density_a_cm2,
+        )
+        for head in loaded
+    ]
+    offered += [Offered(it.key, it.at, it.hours_h, it.build, it.density_a_cm2) for it in on_curves]
+    return tuple(sorted(offered, key=lambda it: (it.at, it.key), reverse=True)[:OFFERED])
 
 
-def _usual(voltages: StackVoltages) -> tuple[tuple[float, int], ...]:
+def _densities(voltages: StackVoltages) -> tuple[tuple[float, int], ...]:
     counted = Counter(
-        round(moment.density_a_cm2, 2)
-        for moment in voltages.moments
-        if moment.density_a_cm2 is not None and not moment.is_open
+        round(head.density_a_cm2, 2)
+        for head in voltages.heads
+        if head.density_a_cm2 is not None and not head.is_open
     )
     return tuple(counted.most_common(12))
 
 
 def _wanted(
-    voltages: StackVoltages,
-    asked: Asked,
-    every: tuple[StackMoment, ...],
-    newest: tuple[StackMoment, ...],
+    voltages: StackVoltages, asked: Asked, on_curves: tuple[StackMoment, ...]
 ) -> ShownMoment | None:
+    """The moment asked for, else the newest under load, else the newest at all."""
+    every = (*voltages.moments, *on_curves)
     if not asked.moment:
-        return _shown(voltages, newest[0], asked.limit) if newest else None
+        newest = [it for it in every if not it.is_open] or every
+        last = max(newest, key=_time, default=None)
+        return _shown(voltages, last, asked.limit) if last else None
     found = next((moment for moment in every if moment.key == asked.moment), None)
     if found is None:
         raise Refused(
