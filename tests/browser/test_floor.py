@@ -50,7 +50,7 @@ def failing(lab: Engine) -> dict[str, Any]:
 def test_signing_in_leads_to_the_floor_and_on_to_what_fails(
     page: Page, sign_in: SignIn, served_at: str, failing: dict[str, Any]
 ) -> None:
-    """By keyboard: the first link of the stack's needs is reached and opens the MEA's trace."""
+    """By keyboard: after the need itself the way to the MEA's trace is reached."""
     sign_in(page, "builder", name="Ilse Brand")
     page.wait_for_url(f"{served_at}/floor")
     expect(page.get_by_role("heading", level=1)).to_have_text("Floor")
@@ -65,6 +65,8 @@ def test_signing_in_leads_to_the_floor_and_on_to_what_fails(
     page.keyboard.press("Tab")
     focused = page.locator(":focus")
     expect(focused).to_contain_text(f"MEA {failing['mea']} in cell 33 is failing")
+    page.keyboard.press("Tab")
+    expect(focused).to_have_text("trace")
     page.keyboard.press("Enter")
 
     page.wait_for_url(f"**/parts/{failing['mea_id']}/trace")

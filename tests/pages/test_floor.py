@@ -59,7 +59,8 @@ def test_those_who_need_somebody_stand_first_with_a_way_to_it(
 
     assert page.index("TARN-1") < page.index("TARN-2") < page.index("TARN-3")
     assert f"MEA {lab['serial']} in cell 2 is failing and still fitted: below 0.60 V twice." in page
-    assert f'href="/parts/{lab["mea"]}/trace"' in page
+    assert 'href="/stacks/TARN-1/changeover?replace_cells=2"' in page
+    assert f'href="/parts/{lab["mea"]}/trace">trace</a>' in page
     mine = page.split("is failing and still fitted")[1].split("</li>")[0]
     assert "<b>for you</b>" in mine
     others = page.split("waits for an approval")[1].split("</li>")[0]

@@ -472,6 +472,8 @@ def test_a_confirmed_failing_mea_is_told_as_long_as_it_is_fitted(engine: Engine)
         f"MEA {part.serial} in cell 2 is failing and still fitted: below 0.60 V twice."
     )
     assert told.may
+    assert told.address == "/stacks/TARN-001/changeover?replace_cells=2"
+    assert told.look == ("trace", f"/parts/{part.id}/trace")
     marks = row(engine).strip.marks
     assert [(it.cell, it.seen.value) for it in marks] == [(2, "failing")]
 
@@ -511,6 +513,8 @@ def test_an_mea_that_meets_the_rule_waits_to_be_confirmed(engine: Engine) -> Non
         f"MEA {part.serial} in cell 1 meets the rule for failing: falls by 23 µV/h."
     )
     assert told.roles == ("quality", "supervisor")
+    assert told.address == f"/parts/{part.id}/failing"
+    assert need_of(engine, NeedKind.RULE_MET).address == f"/parts/{part.id}/life"
     assert row(engine).strip.marks[0].seen.value == "rule met"
     rows(engine, lambda s: a_mark(s, s.get_one(Part, part.id)))
     assert needs(engine) == [NeedKind.FAILING]
@@ -614,6 +618,7 @@ def test_a_closed_stack_whose_design_limits_leaks_waits_for_its_test(engine: Eng
     stack = stack_testing.a_closed_stack(engine)
     asked = {"now": stack.lab.now + timedelta(days=1)}
     told = need_of(engine, NeedKind.LEAK_TEST, Role.BUILDER, **asked)
+    assert told.look is not None
     assert told.sentence == "Build 1 has no leak test since its closing."
     assert told.address == f"/records/{stack.bench.number}/bench?at=tests"
 
@@ -757,7 +762,7 @@ def test_a_stack_just_closed_at_the_bench_is_told_before_its_record_is_handed_in
     opened.do(bench.close_stack, closed_at=None, hours=120.0)
     assert needs(engine, now=lab.now) == []
 
-    told = need_of(engine, NeedKind.RE_TORQUE, now=lab.now + timedelta(hours=1))
+    told = need_of(engine, NeedKind.RE_TORQUE, Role.BUILDER, now=lab.now + timedelta(hours=1))
 
     assert told.address == f"/records/{opened.number}/bench?at=torque"
     assert told.sentence == "The closed stack has settled: its nuts were not read again."

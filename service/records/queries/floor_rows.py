@@ -19,6 +19,7 @@ from service.records.queries.floor_words import (
     FittedPart,
     Found,
     address,
+    looked_at,
     sentence,
 )
 from service.records.queries.hours import build_hours
@@ -48,7 +49,11 @@ SEEN_AS = {
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """One thing that needs somebody; ``may`` says whether the asker may see to it, or why not."""
+    """One thing that needs somebody; ``may`` says whether the asker may see to it, or why not.
+
+    ``address`` is where whoever may sees to it, for others where it is looked at; ``look`` is
+    that second page with its word, where there is another one.
+    """
 
     kind: NeedKind
     sentence: str
@@ -56,6 +61,7 @@ class Need:
     roles: tuple[str, ...]
     may: Answer
     since: datetime | None
+    look: tuple[str, str] | None = None
     is_kept_from: bool = False
     """the asker has a role for it, and had a part in it"""
 
@@ -134,13 +140,16 @@ def floor_rows(
         who = corrected if it.kind is NeedKind.CORRECTION_WAITING else involved
         facts = RecordFacts(written_by=it.by_id, involved=who.get(it.other_id, frozenset()))
         answer = may(person, act, facts if it.kind in DECIDED else RecordFacts())
+        look = looked_at(it, about)
+        way = address(it, about) if answer else look[1]
         return Need(
             it.kind,
             sentence(it, about),
-            address(it, about),
+            way,
             tuple(role.value for role in roles_who_may(act)),
             answer,
             it.at,
+            None if way == look[1] else look,
             not answer and bool(may(person, act)),
         )
 

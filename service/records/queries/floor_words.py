@@ -141,20 +141,35 @@ def _ended(text: str) -> str:
 
 
 def address(found: Found, about: About) -> str:
-    """Where does one see to it?"""
+    """Where does somebody who may see to it see to it?"""
     stack = quote(about.serial, safe="")
-    return {
-        NeedKind.RAN_UNRELEASED: f"/builds/{found.subject_id}/release",
-        NeedKind.FAILING: f"/parts/{found.subject_id}/trace",
-        NeedKind.RULE_MET: f"/parts/{found.subject_id}",
+    cell = about.part.cell if about.part else None
+    replaced = f"?replace_cells={cell}" if cell else ""
+    acts = {
+        NeedKind.FAILING: f"/stacks/{stack}/changeover{replaced}",
+        NeedKind.RULE_MET: f"/parts/{found.subject_id}/failing",
         NeedKind.LEAK_TEST: _at_the_bench(about, stack, "tests", "inspection"),
         NeedKind.RE_TORQUE: _at_the_bench(about, stack, "torque", "re-torque"),
-        NeedKind.INSTRUMENT: f"/instruments/{found.subject_id}",
-        NeedKind.HELD: f"/holds/{found.subject_id}",
-        NeedKind.SILENT: f"/stacks/{stack}/hours",
-        NeedKind.RECORD_WAITING: f"/records/{found.subject_id}/approval",
-        NeedKind.CORRECTION_WAITING: f"/corrections/{found.subject_id}",
-        NeedKind.SENT_BACK: f"/records/{found.subject_id}/approval",
+    }
+    return acts.get(found.kind) or looked_at(found, about)[1]
+
+
+def looked_at(found: Found, about: About) -> tuple[str, str]:
+    """Where does anybody look at it: the page in a word, and its address?"""
+    stack = f"/stacks/{quote(about.serial, safe='')}"
+    closed = f"/builds/{found.subject_id}/release" if found.subject_id else stack
+    return {
+        NeedKind.RAN_UNRELEASED: ("verdicts", closed),
+        NeedKind.FAILING: ("trace", f"/parts/{found.subject_id}/trace"),
+        NeedKind.RULE_MET: ("life", f"/parts/{found.subject_id}/life"),
+        NeedKind.LEAK_TEST: ("verdicts", closed),
+        NeedKind.RE_TORQUE: ("verdicts", closed),
+        NeedKind.INSTRUMENT: ("instrument", f"/instruments/{found.subject_id}"),
+        NeedKind.HELD: ("hold", f"/holds/{found.subject_id}"),
+        NeedKind.SILENT: ("hours", f"{stack}/hours"),
+        NeedKind.RECORD_WAITING: ("record", f"/records/{found.subject_id}/approval"),
+        NeedKind.CORRECTION_WAITING: ("correction", f"/corrections/{found.subject_id}"),
+        NeedKind.SENT_BACK: ("record", f"/records/{found.subject_id}/approval"),
     }[found.kind]
 
 
