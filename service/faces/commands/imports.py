@@ -31,7 +31,7 @@ from service.records.queries.stacks import designs_for_choice
 from service.settings import Settings
 from service.trade.dates import parse_when
 
-app = typer.Typer(help="Bring in lists, CSV or XLSX.", no_args_is_help=True)
+app = typer.Typer(help="Bring in lists and logs of test benches.", no_args_is_help=True)
 SHOWN = 200
 
 File = Annotated[Path, typer.Argument(help="A CSV or XLSX list.")]
@@ -116,7 +116,7 @@ def stack(
     closed = parse_when(closed_at, given.time_zone, day_first=day_first)
     with owner.database(given) as engine:
         with reading(engine) as session:
-            person = _person(session, by)
+            person = person_named(session, by)
             head = Head(
                 serial=serial,
                 design_id=_design(session, design),
@@ -222,6 +222,7 @@ def _design(session: Session, words: str) -> int:
     return known[words.casefold()]
 
 
-def _person(session: Session, login: str) -> permissions.Person:
+def person_named(session: Session, login: str) -> permissions.Person:
+    """Somebody by the login. Raises NotFound."""
     found = person_by_login(session, login)
     return permissions.Person(found.id, found.login, found.name, found.roles)

@@ -9,6 +9,7 @@ from service.faces.commands import (
     backup,
     demo,
     generate,
+    import_run,
     imports,
     migrate,
     owner,
@@ -33,6 +34,7 @@ app.command()(generate.generate)
 app.command()(backup.backup)
 app.command()(backup.restore)
 app.command()(backup.verify)
+imports.app.command("run")(import_run.import_log)
 app.add_typer(imports.app, name="import")
 app.add_typer(person.app, name="person")
 app.add_typer(token.app, name="token")

@@ -1,0 +1,155 @@
+"""``layerbook import run``: the log of a test bench, read with a bar that says how far it is."""
+
+import json
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from sqlalchemy import Engine
+
+from service.faces.commands import owner
+from service.faces.commands.imports import person_named
+from service.faces.files import run_files
+from service.faces.files.run_files import Received, receive
+from service.faces.files.run_logs import guess_log, look_at
+from service.faces.files.run_logs_format import LogFormat
+from service.faces.files.run_reading import read_log
+from service.records.changes.run_readings import LogRead
+from service.records.changes.runs import StoredLog, already_taken, import_run
+from service.records.database import changing, reading
+from service.records.errors import Refused
+from service.records.queries.column_mappings import kept_mapping
+from service.records.queries.runs import area_of_stack, run_with_content
+from service.records.queries.stacks import find_stack
+from service.settings import Settings
+from service.trade.dates import parse_when
+from service.trade.errors import TradeError
+from service.trade.log_columns import Mapping, TimeKind, mapping_from_json
+from service.trade.run_times import run_times
+
+File = Annotated[Path, typer.Argument(help="A log: CSV, CSV.GZ, Parquet or XLSX.")]
+
+
+def import_log(
+    file: File,
+    *,
+    stack: Annotated[str, typer.Option(prompt=True, help="Serial number of the stack.")],
+    by: Annotated[str, typer.Option(prompt=True, help="Login of whoever takes the log in.")],
+    mapping: Annotated[
+        str | None,
+        typer.Option(help="A saved mapping by its name, or a file of one as JSON; else a guess."),
+    ] = None,
+    began_at: Annotated[
+        str | None,
+        typer.Option(help="Time of the first row, where the log counts from its beginning."),
+    ] = None,
+    note: Annotated[str, typer.Option(help="Such as the test it belongs to.")] = "",
+    show_mapping: Annotated[
+        bool, typer.Option("--show-mapping", help="Print the columns as JSON, and stop.")
+    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Write without asking.")] = False,
+) -> None:
+    """Take in the log of a test bench: hours, starts and stops, limits, voltages."""
+    given = owner.settings()
+    if not file.is_file():
+        raise owner.stop(f"The file “{file}” cannot be read: it is not there.")
+    with owner.database(given) as engine:
+        written = look_at(file)
+        columns, is_guess = _columns(engine, written, mapping)
+        if show_mapping:
+            print(json.dumps(json.loads(columns.to_json()), ensure_ascii=False, indent=1))
+            return
+        _show(file, written, columns)
+        with reading(engine) as session:
+            person = person_named(session, by)
+            stack_id = find_stack(session, stack)
+            area_cm2 = area_of_stack(session, stack_id)
+        if is_guess and not yes and not typer.confirm("Read it so?", err=True):
+            raise owner.stop("Nothing was written. Give a mapping with --mapping.")
+        begins = parse_when(began_at, given.time_zone) if began_at else None
+        with file.open("rb") as source:
+            received = receive(given.data_folder, source, file.name, given.log_max_mb)
+        try:
+            _refuse_known(engine, received)
+            log = _read(given, received, columns, area_cm2, begins)
+            _found(log, given)
+            if not yes and not typer.confirm(f"Take it in for {stack}?", err=True):
+                raise owner.stop("Nothing was written.")
+            stored = run_files.keep_upload(given.data_folder, received)
+            kept = StoredLog(stored.content_sha256, stored.size_bytes, stored.name)
+            with changing(engine, person, via="command") as work:
+                run_id = import_run(work, stack_id, kept, log, note=note)
+        finally:
+            run_files.forget_upload(given.data_folder, received.token)
+    print(f"Run {run_id} of {stack} was taken in from {file.name}.")
+
+
+def _columns(engine: Engine, written: LogFormat, wish: str | None) -> tuple[Mapping, bool]:
+    """The columns somebody named, or a guess and that it is one; every doubt is said."""
+    if wish is None:
+        guess = guess_log(written)
+        for doubt in guess.doubts:
+            owner.say(f"doubtful, {doubt.about}: {doubt.why}")
+        return guess.mapping, True
+    if Path(wish).is_file():
+        try:
+            return mapping_from_json(Path(wish).read_text("utf-8")), False
+        except (TradeError, UnicodeDecodeError) as trouble:
+            raise Refused("--mapping", wish, str(trouble)) from None
+    with reading(engine) as session:
+        return kept_mapping(session, wish).mapping, False
+
+
+def _show(file: Path, written: LogFormat, columns: Mapping) -> None:
+    owner.say(f"{file.name}: {written.described}")
+    owner.say(f"  time: {' and '.join(columns.time.columns)} ({columns.time.kind})")
+    for one in columns.signals:
+        owner.say(f"  {one.signal}: {one.column} in {one.unit}")
+    cells = ", ".join(f"{one.channel}: {one.column}" for one in columns.cells[:60])
+    owner.say(f"  {len(columns.cells)} cell voltages by channel: {cells}")
+
+
+def _refuse_known(engine: Engine, received: Received) -> None:
+    with reading(engine) as session:
+        known = run_with_content(session, received.content_sha256)
+    if known is not None:
+        raise already_taken(known, received.name)
+
+
+def _read(
+    given: Settings,
+    received: Received,
+    columns: Mapping,
+    area_cm2: float,
+    began_at: datetime | None,
+) -> LogRead:
+    path = run_files.upload_path(given.data_folder, received.token)
+    with owner.progress("reading", 1000) as more:
+        shown = 0
+
+        def told(done: float, _message: str) -> None:
+            nonlocal shown
+            now = int(done * 1000)
+            more(now - shown)
+            shown = now
+
+        found, notes = read_log(path, columns, given.zone, area_cm2, told)
+    return LogRead(columns, found, began_at, notes)
+
+
+def _found(log: LogRead, given: Settings) -> None:
+    times, load = log.found.times, log.found.load
+    if log.mapping.time.kind is TimeKind.CLOCK or log.began_at is not None:
+        moments = run_times(times, log.mapping.time.kind, log.began_at)
+        begin = moments.began_at.astimezone(given.time_zone)
+        end = moments.at(times.last_s).astimezone(given.time_zone)
+        owner.say(f"from {begin:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} ({given.zone})")
+    owner.say(f"{times.rows} rows, {times.running_h:.2f} h recorded")
+    if load is not None:
+        owner.say(
+            f"{load.load_h:.2f} h at load, {load.gas_h:.2f} h with gas, {load.starts} starts,"
+            f" {load.stops} stops, {len(log.found.windows)} snapshots"
+        )
+    for said in (*log.notes, *log.found.doubts):
+        owner.say(f"odd: {said}")
