@@ -10,12 +10,14 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.records.changes.attachments import Stored
+from service.records.changes.runs import void_run
 from service.records.changes.sweeps import SweepTaken, import_sweep
 from service.records.errors import Refused
 from service.records.queries.cell_histories import stack_voltages
 from service.records.queries.polarisation_curves import polarisation_curve
 from service.records.tables.runs import CurveDirection, Run, RunKind, RunReading, Snapshot
 from service.trade.found_sweeps import FoundSweep, SweepRows, found_sweep
+from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.curving import DAY, ReadStack, a_read_stack, volts
 
@@ -93,6 +95,34 @@ def test_the_same_content_is_taken_once(engine: Engine) -> None:
         bring(stack, taken=SweepTaken(stack.after), stored=stored("copy.csv"))
 
     assert refused.value.field == "file"
+
+
+def test_a_sweep_made_void_is_taken_in_again_for_its_stack_only(engine: Engine) -> None:
+    stack = a_read_stack(engine)
+    bring(stack)
+    with stack.lab.work(stack.lab.builder) as work:
+        void_run(work, 1, reason="the wrong day")
+    with Session(engine) as session:
+        assert stack_voltages(session, stack.stack_id).curves == ()
+        assert stack_voltages(session, stack.stack_id).heads == ()
+
+    bring(stack, taken=SweepTaken(stack.before + DAY))
+
+    with Session(engine) as session:
+        found = stack_voltages(session, stack.stack_id)
+        assert [curve.run_id for curve in found.curves] == [1, 1]
+        assert len(session.scalars(select(RunReading)).all()) == 2
+    assert stack.lab.last_entry().act == "run:read again"
+    other = stack.lab.rows(lambda session: builders.a_stack(session, cells=4).id)
+    with pytest.raises(Refused, match="same content"), stack.lab.work() as work:
+        import_sweep(
+            work,
+            other,
+            stored=stored(),
+            mapping=MAPPING,
+            found=a_found_sweep(),
+            taken=SweepTaken(stack.before),
+        )
 
 
 def test_only_the_chosen_ways_become_curves(engine: Engine) -> None:

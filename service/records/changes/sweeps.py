@@ -60,23 +60,12 @@ def import_sweep(
     closed then, or its channels do not read the build's cells.
     """
     need(work.by, Act.RUN_WRITE)
-    _refuse_known(work, stored)
+    before = _refuse_known(work, stack_id, stored)
     place = voltage_place(work, stack_id, taken.taken_at, found.channels, field="cells")
     wanted = [curve for curve in found.curves if not legs or curve.leg in legs]
     if not wanted:
         raise Refused("legs", "", "no way of the current was chosen.", "One at least.")
-    run = Run(
-        stack_id=stack_id,
-        kind=RunKind.SWEEP,
-        content_sha256=stored.content_sha256,
-        size_bytes=stored.size_bytes,
-        name=stored.name,
-        note=given.optional_words("note", taken.note, most=4000),
-        added_by_id=work.by.id,
-        added_at=work.now,
-    )
-    work.session.add(run)
-    work.session.flush()
+    run = before or _run(work, stack_id, stored, taken.note)
     reading = _reading(work, run, place, mapping=mapping, found=found, taken=taken)
     work.session.add(reading)
     work.session.flush()
@@ -99,7 +88,7 @@ def import_sweep(
         work.session.add(_rest(work, reading, found.rest, found, taken))
     work.session.flush()
     work.note(
-        Did.RUN_IMPORTED,
+        Did.RUN_READ_AGAIN if before else Did.RUN_IMPORTED,
         ("run", run.id, f"sweep {stored.name} of {place.serial}"),
         [
             ("content", None, stored.content_sha256),
@@ -114,20 +103,41 @@ def import_sweep(
     return rows[0].id
 
 
-def _refuse_known(work: Work, stored: Stored) -> None:
-    known = work.session.execute(
-        select(Run.id, Run.name, Run.added_at, Stack.serial)
-        .join(Stack, Stack.id == Run.stack_id)
-        .where(Run.content_sha256 == stored.content_sha256)
-    ).first()
-    if known is not None:
-        raise Refused(
-            "file",
-            stored.name,
-            f"the same content was brought in on {known.added_at:%Y-%m-%d} as run {known.id},"
-            f" “{known.name}”, of stack {known.serial}.",
-            "Another file; a run that was read wrongly can be read again.",
-        )
+def _refuse_known(work: Work, stack_id: int, stored: Stored) -> Run | None:
+    """The run that had this content and was made void, to be taken in anew; Refused otherwise."""
+    run = work.session.scalar(select(Run).where(Run.content_sha256 == stored.content_sha256))
+    if run is None:
+        return None
+    standing = work.session.scalar(
+        select(RunReading.id).where(RunReading.run_id == run.id, RunReading.known_until.is_(None))
+    )
+    if standing is None and run.stack_id == stack_id and run.kind is RunKind.SWEEP:
+        return run
+    serial = work.session.get_one(Stack, run.stack_id).serial
+    void = " and made void" if standing is None else ""
+    raise Refused(
+        "file",
+        stored.name,
+        f"the same content was brought in on {run.added_at:%Y-%m-%d}{void} as run {run.id},"
+        f" “{run.name}”, of stack {serial}.",
+        "Another file; a run that was read wrongly is made void and taken in again.",
+    )
+
+
+def _run(work: Work, stack_id: int, stored: Stored, note: str) -> Run:
+    run = Run(
+        stack_id=stack_id,
+        kind=RunKind.SWEEP,
+        content_sha256=stored.content_sha256,
+        size_bytes=stored.size_bytes,
+        name=stored.name[-200:],
+        note=given.optional_words("note", note, most=given.LONG_MOST),
+        added_by_id=work.by.id,
+        added_at=work.now,
+    )
+    work.session.add(run)
+    work.session.flush()
+    return run
 
 
 def _reading(
