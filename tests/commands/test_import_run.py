@@ -67,7 +67,7 @@ def test_a_log_is_shown_then_taken_in(run: Run, log: Path, folder: Path) -> None
     assert "this very file was taken in before" in again.stderr
     assert list((folder / "run-uploads").iterdir()) == []
     verified = run("verify")
-    assert verified.stdout == "2 records, 0 attachments and 1 files of runs hold.\n"
+    assert verified.stdout == "1 records, 0 attachments and 1 files of runs hold.\n"
 
 
 def test_a_mapping_as_json_says_the_columns(run: Run, log: Path, tmp_path: Path) -> None:
