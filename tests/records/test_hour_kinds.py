@@ -127,7 +127,7 @@ def test_kinds_take_as_many_statements_for_one_build_as_for_four(
         with statements() as seen:
             assert len(part_kinds(session, parts, NOW)) == len(parts)
 
-    assert len(seen) == 10
+    assert len(seen) == 8
 
 
 # Whatever the sequence of rebuilds

@@ -72,6 +72,9 @@ class TotalOverTime:
         )
 
 
+NEVER_READ = TotalOverTime((), (), NO_METERS)
+
+
 @dataclass(frozen=True, slots=True)
 class StackRunning:
     """The builds of one stack with their hours, and its hours over time."""

@@ -99,9 +99,8 @@ def meters_of(
 def showing_of_report(row: Any, known_at: datetime | None) -> tuple[Showing, ...]:
     """The first and the newest report of a day, as far as they had come in by ``known_at``."""
     first, last = Showing(row.first_hours, row.first_at), Showing(row.last_hours, row.last_at)
-    return tuple(
-        dict.fromkeys(shown for shown in (first, last) if known_at is None or shown.at <= known_at)
-    )
+    told = (first,) if first == last else (first, last)
+    return told if known_at is None else tuple(one for one in told if one.at <= known_at)
 
 
 def _newest(row: Any, known_at: datetime | None) -> Showing | None:
