@@ -21,6 +21,7 @@ from tests.records.mea_reading import (
     first_mea,
     read_over,
 )
+from tests.records.tapping import a_snapshot
 
 Clients = Callable[..., Any]
 
@@ -126,6 +127,21 @@ def test_few_data_are_said_plainly(app: Any, signed_in_client: Clients) -> None:
 
     assert "2 readings are too few for a rate with an interval" in said
     assert "cannot be told" in said.lower()
+
+
+def test_unread_hour_meters_are_said(app: Any, signed_in_client: Clients) -> None:
+    with Session(app.state.engine) as session:
+        stack = builders.a_stack(session, cells=1)
+        build = session.scalars(select(Build).where(Build.stack_id == stack.id)).one()
+        for day in (1, 2, 3, 4):
+            a_snapshot(session, build, FIRST_CLOSING + timedelta(days=day), [0.7 - day / 1000])
+        part_id = first_mea(session, build)
+        session.commit()
+
+    said = words(signed_in_client("builder").get(f"/parts/{part_id}/life").text)
+
+    assert "The hour meter was not read around 4 of 4 of these" in said
+    assert "too few for a rate" in said
 
 
 def test_other_parts_and_unread_meas_say_what_is_missing(
