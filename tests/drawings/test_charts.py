@@ -132,6 +132,32 @@ def test_values_all_alike_still_have_a_scale() -> None:
     assert "0.50" not in shown
 
 
+def test_what_lies_outside_a_fixed_axis_is_cut_off_under_names_of_its_own() -> None:
+    far = Series("a", [0, 100], [0.5, 0.6], mark="line")
+
+    drawing = lines(far, across=Axis("x", "h", least=0, most=50), prefix="other")
+
+    tree = parsed(drawing)
+    assert {one.get("id") for one in tree.iter(f"{SVG}clipPath")} == {"other-clip0"}
+    assert "url(#other-clip0)" in drawing
+    assert "clip" not in lines(far)
+
+
+def test_a_short_time_says_the_hour() -> None:
+    short = Series("a", [datetime(2026, 3, 1, 8), datetime(2026, 3, 1, 16)], [0.9, 0.91])  # noqa: DTZ001
+
+    assert "03-01 10:00" in words(parsed(lines(short, across=Axis("date", days=True))))
+
+
+def test_long_numbers_have_their_margin() -> None:
+    def margin(volts: float) -> float:
+        tree = parsed(lines(Series("a", [0, 1], [volts, 2 * volts], mark="line")))
+        group = next(one for one in tree.iter(f"{SVG}g") if one.get("transform"))
+        return places(group.get("transform"))[0][0]
+
+    assert margin(1e7) > margin(1.0) + 20
+
+
 def test_dates_stand_by_the_clock_they_are_given_in() -> None:
     days = Series("a", [datetime(2026, 3, 1, 14), datetime(2026, 3, 9, 2)], [0.9, 0.91])  # noqa: DTZ001
 

@@ -14,6 +14,8 @@ from service.faces.drawings.charts_plot import (
 )
 from service.faces.drawings.ink import ACT, HATCHING, INK, SMALL, SOFT, THIN_WIDTH
 
+MOST_WIDE = 60.0
+"""Width of one bar with its room at most: few bars are no wider."""
 _SIGN, _GAP = 7.4, 7.0
 """Width of a sign of a label, and the least space between two labels."""
 
@@ -46,10 +48,10 @@ def bars_chart(
         "axis": {"title": across, "values": _named(labels, size.wide), "labelAngle": 0,
                  "labelOverlap": False, "ticks": False},
     }  # fmt: skip
-    up_from = Axis(up.title, up.unit, up.least, up.most, base == 0.0, ticks=up.ticks)
+    up_from = Axis("", "", up.least, up.most, base == 0.0, ticks=up.ticks)
     layers = [
         _layer([_row(bar, base) for bar in bars if bar.value is not None and bar.outlier is out],
-               x, up_from, ink)
+               x, up_from, ink, wide=len(bars) * MOST_WIDE > size.wide)
         for out, ink in ((False, HATCHING), (True, ACT))
     ]  # fmt: skip
     layers += _spreads(bars, x, up_from)
@@ -57,6 +59,7 @@ def bars_chart(
     layers += rule_layers(rules, Axis(""), up_from, size)
     return plotted(
         [layer for layer in layers if layer["data"]["values"]],
+        up=up,
         size=size,
         title=title,
         description=description,
@@ -78,8 +81,10 @@ def _row(bar: Bar, base: float) -> Spec:
     }  # fmt: skip
 
 
-def _layer(rows: list[Spec], x: Spec, up: Axis, ink: str) -> Spec:
-    mark = {"type": "bar", "color": ink, "opacity": 1, "aria": True}
+def _layer(rows: list[Spec], x: Spec, up: Axis, ink: str, *, wide: bool) -> Spec:
+    mark: Spec = {"type": "bar", "color": ink, "opacity": 1, "aria": True}
+    if not wide:
+        mark["width"] = MOST_WIDE * 0.7
     return {
         "data": {"values": rows},
         "mark": mark,

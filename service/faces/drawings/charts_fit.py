@@ -23,16 +23,39 @@ _NUMBERS_SHOWN = {
 }  # fmt: skip
 
 
-def fitted(spec: Spec, left: float, top: float) -> str:
-    """The chart as one SVG group whose plot begins at left, top; no script, style, role or id."""
+def fitted(spec: Spec, prefix: str) -> ET.Element:
+    """The chart as one SVG group with its plot at 0, 0; no script, style or role.
+
+    What has to be clipped names its outline by an id that begins with ``prefix``.
+    """
     import vl_convert
 
     text = vl_convert.vegalite_to_svg(spec, format_locale=_NUMBERS_SHOWN, allowed_base_urls=[])
     text = re.sub(r'\s+xmlns(?::xlink)?="[^"]*"', "", text)
-    group = ET.fromstring(text)[0]  # noqa: S314 - written by ourselves a line above
+    for at, outline in enumerate(dict.fromkeys(re.findall(r'id="(clip\d+)"', text))):
+        text = re.sub(rf"\b{outline}\b", f"{prefix}-clip{at}", text)
+    drawn = ET.fromstring(text)  # noqa: S314 - written by ourselves a few lines above
+    group = next(child for child in drawn if child.tag == "g")
     _fit(group)
+    for outlines in drawn.iter("defs"):
+        group.insert(0, outlines)
+    for name in ("fill", "transform"):
+        group.attrib.pop(name, None)
+    return group
+
+
+def labels_left(group: ET.Element) -> list[str]:
+    """The numbers left of the plot."""
+    return [
+        "".join(text.itertext())
+        for text in group.iter("text")
+        if text.get("text-anchor") == "end" and text.get("transform", "").startswith("translate(-")
+    ]
+
+
+def placed(group: ET.Element, left: float, top: float) -> str:
+    """The group with its plot beginning at left, top, as text."""
     group.set("transform", f"translate({n(left)},{n(top)})")
-    group.attrib.pop("fill", None)
     return ET.tostring(group, encoding="unicode")
 
 

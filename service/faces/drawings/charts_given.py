@@ -21,7 +21,8 @@ class Axis:
 
     ``least`` and ``most`` fix an end; without them the values do, to a round number. ``from_zero``
     puts zero on it. ``days`` makes it an axis of dates: places are then times on the lab's clock.
-    ``ticks`` says where its numbers stand.
+    ``ticks`` says where its numbers stand. ``clock`` writes month, day and hour of a short time;
+    a chart of lines decides that by itself.
     """
 
     title: str
@@ -31,6 +32,7 @@ class Axis:
     from_zero: bool = False
     days: bool = False
     ticks: tuple[float, ...] = ()
+    clock: bool = False
 
     @property
     def words(self) -> str:

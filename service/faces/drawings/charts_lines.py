@@ -19,6 +19,7 @@ from service.faces.drawings.charts_thin import MOST_POINTS, thinned
 from service.faces.drawings.ink import OUTLINE_WIDTH
 
 _BAND_OPACITY = 0.16
+SHORT_MS = 3 * 24 * 3600 * 1000.0
 
 
 def lines_chart(
@@ -44,16 +45,21 @@ def lines_chart(
         return empty_chart(title=title, prefix=prefix)
     if any(len(one.x) > MOST_POINTS for one in series):
         description += " Of long series the least and greatest value of each span are drawn."
-    up = _opened(up, [value for one in series for value in one.y], rules)
+    across = _in_hours(across, [x for one in series for x in one.x])
+    bare = replace(_opened(up, [it for one in series for it in one.y], rules), title="", unit="")
     pens = [_pen(one, order) for order, one in enumerate(series)]
     short = [thinned(one) for one in series]
     drawn = list(zip(short, pens, strict=True))
-    layers = [_band(one, pen, across, up) for one, pen in drawn if one.low and one.high]
-    layers += [_line(one, pen, across, up) for one, pen in drawn if one.mark != "points"]
-    layers += [_points(one, pen, across, up) for one, pen in drawn if "points" in one.mark]
-    layers += [*rule_layers(rules, across, up, size), *marker_layers(markers, across)]
+    layers = [_band(one, pen, across, bare) for one, pen in drawn if one.low and one.high]
+    layers += [_line(one, pen, across, bare) for one, pen in drawn if one.mark != "points"]
+    layers += [_points(one, pen, across, bare) for one, pen in drawn if "points" in one.mark]
+    if any(end is not None for axis in (across, up) for end in (axis.least, axis.most)):
+        for layer in layers:
+            layer["mark"]["clip"] = True
+    layers += [*rule_layers(rules, across, bare, size), *marker_layers(markers, across)]
     return plotted(
         layers,
+        up=up,
         size=size,
         title=title,
         description=description,
@@ -72,6 +78,12 @@ def _opened(up: Axis, values: Sequence[float | None], rules: Sequence[Rule]) -> 
     (value,) = shown
     room = abs(value) * 0.1 or 1.0
     return replace(up, least=value - room, most=value + room)
+
+
+def _in_hours(across: Axis, places: Sequence[float]) -> Axis:
+    """An axis of dates over less than three days says the hour too."""
+    short = across.days and max(places) - min(places) < SHORT_MS
+    return replace(across, clock=True) if short else across
 
 
 def line_layer(series: Series, across: Axis, up: Axis) -> Spec:

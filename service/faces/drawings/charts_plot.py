@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.faces.drawings.charts_fit import Spec, fitted
+from service.faces.drawings.charts_fit import Spec, fitted, labels_left, placed
 from service.faces.drawings.charts_given import Axis, Marker, Rule, place
 from service.faces.drawings.charts_pens import Pen
 from service.faces.drawings.ink import (
@@ -21,10 +21,11 @@ from service.faces.drawings.ink import (
     word,
 )
 
-LEFT, TOP, RIGHT, FOOT = 74.0, 14.0, 38.0, 54.0
+TOP, RIGHT, FOOT = 14.0, 38.0, 54.0
+LEAST_LEFT, TITLE_ROW = 48.0, 20.0
 LEGEND_ROW, MARKER_ROW = 22.0, 18.0
 _SIGN_WIDTH = 6.7
-"""Width of a sign at the small size, by which the legend is spaced."""
+"""Width of a sign at the small size, by which legend and margin are spaced."""
 
 HALO: Spec = {"color": PAPER, "stroke": PAPER, "strokeWidth": 4, "strokeJoin": "round"}
 """Drawn under a text that may stand on lines or bars."""
@@ -45,7 +46,7 @@ CONFIG: Spec = {
     },
     "axisX": {"grid": False, "titlePadding": 8},
     "axisXQuantitative": {"tickCount": 8},
-    "axisY": {"minExtent": 44, "maxExtent": 44, "titlePadding": 6},
+    "axisY": {"minExtent": 44, "maxExtent": 44, "title": None},
 }  # fmt: skip
 
 
@@ -60,6 +61,7 @@ class Size:
 def plotted(
     layers: Sequence[Spec],
     *,
+    up: Axis,
     size: Size,
     title: str,
     description: str,
@@ -68,9 +70,13 @@ def plotted(
     above: float = 0.0,
     below: float = 0.0,
 ) -> str:
-    """The layers as one named drawing; ``above`` and ``below`` is room beside the plot itself."""
+    """The layers as one named drawing; ``above`` and ``below`` is room beside the plot itself.
+
+    The title of the axis upwards stands over it, as it is read; the margin is as wide as its
+    numbers are.
+    """
     rows = legend_rows(legend, size.wide)
-    top = TOP + LEGEND_ROW * len(rows) + above
+    top = TOP + LEGEND_ROW * len(rows) + TITLE_ROW + above
     spec = {
         "$schema": "https://vega.github.io/schema/vega-lite/v6.json",
         "width": size.wide,
@@ -79,10 +85,14 @@ def plotted(
         "config": CONFIG,
         "layer": list(layers),
     }
-    drawn = [drawn_legend(rows)] if rows else []
-    drawn.append(fitted(spec, LEFT, top))
+    group = fitted(spec, prefix)
+    longest = max((len(label) for label in labels_left(group)), default=0)
+    left = max(LEAST_LEFT, _SIGN_WIDTH * longest + 18)
+    drawn = [drawn_legend(rows, left)] if rows else []
+    drawn.append(word(4, top - above - 12, up.words, size=SMALL))
+    drawn.append(placed(group, left, top))
     return sheet(
-        LEFT + size.wide + RIGHT,
+        left + size.wide + RIGHT,
         top + size.high + FOOT + below,
         "".join(drawn),
         prefix=prefix,
@@ -96,7 +106,7 @@ def plotted(
 def empty_chart(*, title: str, prefix: str, says: str = "There is no value to draw yet.") -> str:
     """A chart without values says so."""
     return sheet(
-        LEFT + Size.wide + RIGHT, 60, word(LEFT, 34, says, size=SMALL, pen="soft"),
+        LEAST_LEFT + Size.wide + RIGHT, 60, word(LEAST_LEFT, 34, says, size=SMALL, pen="soft"),
         prefix=prefix, title=title, description=says, kind="chart small", role="img",
     )  # fmt: skip
 
@@ -108,13 +118,14 @@ def encoding(axis: Axis, field: str, **more: Any) -> Spec:
         scale["domainMin"] = axis.least
     if axis.most is not None:
         scale["domainMax"] = axis.most
-    shown: Spec = {"title": axis.words, "labelOverlap": "greedy", "labelSeparation": 8}
+    shown: Spec = {"labelOverlap": "parity", "labelSeparation": 8}
+    shown["title"] = axis.words or None
     if axis.ticks:
         shown["values"] = list(axis.ticks)
     if axis.days:
         scale["type"] = "utc"
         scale.pop("zero")
-        shown["format"] = "%Y-%m-%d"
+        shown["format"] = "%m-%d %H:%M" if axis.clock else "%Y-%m-%d"
         shown["tickCount"] = 6
     kind = "temporal" if axis.days else "quantitative"
     return {"field": field, "type": kind, "scale": scale, "axis": shown, **more}
@@ -182,18 +193,18 @@ def legend_rows(
         if not rows or x + needs > wide:
             rows.append([])
             x = 0.0
-        rows[-1].append((LEFT + x, name, pen, mark))
+        rows[-1].append((x, name, pen, mark))
         x += needs
     return rows
 
 
-def drawn_legend(rows: Sequence[Sequence[tuple[float, str, Pen, str]]]) -> str:
+def drawn_legend(rows: Sequence[Sequence[tuple[float, str, Pen, str]]], left: float) -> str:
     """Sample and name of each entry, above the plot."""
     from service.faces.drawings.charts_samples import sample
 
     return "".join(
-        sample(x, TOP + LEGEND_ROW * row + 6, pen, mark)
-        + word(x + 42, TOP + LEGEND_ROW * row + 10, name, size=SMALL)
+        sample(left + x, TOP + LEGEND_ROW * row + 6, pen, mark)
+        + word(left + x + 42, TOP + LEGEND_ROW * row + 10, name, size=SMALL)
         for row, entries in enumerate(rows)
         for x, name, pen, mark in entries
     )

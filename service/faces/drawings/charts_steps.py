@@ -38,18 +38,19 @@ def steps_chart(
         return empty_chart(title=title, prefix=prefix)
     most = max(at_risk_at) if at_risk_at else across.most
     across = Axis(across.title, across.unit, 0.0, most, True, ticks=tuple(at_risk_at))
-    up = Axis(up.title, up.unit, 0.0, 1.0, True)
+    bare = Axis("", "", 0.0, 1.0, True)
     pens = [pen_of(None, order) for order in range(len(curves))]
     layers: list[Spec] = []
     for curve, pen in zip(curves, pens, strict=True):
-        layers += _curve(curve, pen, across, up)
-    layers += [line_layer(law, across, up) for law in laws]
-    layers += rule_layers(rules, across, up, size)
+        layers += _curve(curve, pen, across, bare)
+    layers += [line_layer(law, across, bare) for law in laws]
+    layers += rule_layers(rules, across, bare, size)
     has_numbers = bool(at_risk_at) and any(curve.at_risk for curve in curves)
     if has_numbers:
         layers += _numbers(curves, pens, at_risk_at, across, size)
     return plotted(
         layers,
+        up=up,
         size=size,
         title=title,
         description=description,
