@@ -6,7 +6,7 @@ HM-0130 in HERON-03 and SM-0522 in STORK-01 meet the rule and wait for somebody 
 
 from datetime import datetime
 
-from service.faces.demo.days import MON, TUE, When, ago
+from service.faces.demo.days import FRI, MON, When, ago
 from service.faces.demo.heron import FAILING
 from service.faces.demo.lab import Entry, Lab
 from service.faces.demo.lapwing import STACKS, Short
@@ -79,6 +79,6 @@ def at_hours(lab: Lab, short: Short, hours: float) -> datetime:
 def entries() -> list[Entry]:
     """The rules written and MEAs confirmed."""
     return [
-        Entry(ago(7, MON, "14:00"), "rules for failing MEAs", _write),
-        Entry(ago(7, TUE, "09:40"), "failing MEAs confirmed", _confirm),
+        Entry(ago(3, FRI, "14:00"), "rules for failing MEAs", _write),
+        Entry(ago(2, MON, "09:40"), "failing MEAs confirmed", _confirm),
     ]

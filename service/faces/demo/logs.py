@@ -8,13 +8,13 @@ import gzip
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from enum import StrEnum
 from io import BytesIO
 
 import numpy as np
 import polars as pl
 
 from service.faces.demo.ageing import RATED_A_CM2, Array, Mea, voltages
+from service.faces.demo.columns import Manner
 
 SESSION_S, MIDDAY_S = 20_160.0, 10_080.0
 GAS_S, WARM_S, REST_S, PART_S, COOL_S = 1200.0, 1800.0, 1500.0, 1800.0, 600.0
@@ -24,14 +24,6 @@ NOISE_V, TOGETHER_V = 0.0012, 0.0008
 LITRES_A_MIN = 0.00696 * 1.5
 """Hydrogen of one cell for each ampere, half more than it uses."""
 HOT_K = 17.0
-
-
-class Manner(StrEnum):
-    """How a bench writes."""
-
-    SEMICOLONS = "semicolons and decimal commas, Windows signs"
-    COMMAS = "commas and points"
-    ZIPPED = "elapsed seconds and millivolts, zipped"
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,33 +5,31 @@ weak cell seemed to be 21 and is 22. While the 10 kW bench was shown, its cell 1
 """
 
 import hashlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 from zlib import crc32
 
 import numpy as np
 
 from service.faces.demo.ageing import Array
+from service.faces.demo.columns import Manner, mapping_of
 from service.faces.demo.days import FRI, MON, THU, WED, When, ago
 from service.faces.demo.lab import Entry, Lab
-from service.faces.demo.logs import Bench, Manner, run, written
+from service.faces.demo.logs import Bench, run, written
 from service.faces.demo.people import ZONE
 from service.faces.demo.running import METER_REPLACED, STORK_BEFORE, shown
 from service.faces.demo.seats import sat_in
 from service.faces.files import run_files
-from service.faces.files.run_logs import RunLog, guess_log, look_at
+from service.faces.files.run_logs import RunLog
 from service.records.changes.cell_bridges import Told, note_bridge
 from service.records.changes.column_mappings import keep_mapping
 from service.records.changes.run_readings import LogRead
 from service.records.changes.runs import StoredLog, import_run
 from service.records.changes.tap_maps import correct_tap_map, write_tap_map
 from service.records.database import Work
-from service.trade.log_columns import Counting, Mapping, TimeKind
+from service.trade.log_columns import TimeKind
 from service.trade.run_counting import RunCounter
 
-HOT_C, LOW_V = 75.0, 0.4
-"""Limits whose hours the laboratory wants counted."""
 CELLS, CROSSED, BRIDGED = 40, (21, 22), 17
 BRIDGED_FROM, BRIDGED_UNTIL = ago(28, MON, "08:50"), ago(28, FRI, "16:10")
 TAPPED = ago(33, MON, "08:45")
@@ -65,19 +63,19 @@ PLACES = {
 LOGS = (
     Logged("HERON-02", 86, note="The first hours of lot M-41, before builds were released here."),
     *(Logged("HERON-01", weeks) for weeks in (54, 34, 20, 14)),
-    *(Logged("HERON-02", weeks) for weeks in (52, 28, 4)),
-    *(Logged("HERON-03", weeks) for weeks in (40, 22, 8)),
+    *(Logged("HERON-02", weeks) for weeks in (44, 4)),
+    *(Logged("HERON-03", weeks) for weeks in (40, 12)),
     Logged("HERON-03", 1, days=2, note="Cell 8 lies 60 mV below what it gave two weeks ago."),
     Logged("WREN-01", 32),
     Logged("WREN-02", 40, hot=True, note="The coolant pump stood still for an hour on Wednesday."),
     Logged("WREN-02", 6),
     Logged("STORK-01", 28, days=2, note="Cell 17 bridged for the week, see there."),
-    *(Logged("STORK-01", weeks, days=2) for weeks in (16, 4)),
+    *(Logged("STORK-01", weeks, days=2) for weeks in (14, 4)),
 )
 
 
 def take_in(lab: Lab, when: When, one: Logged) -> None:
-    """Take a log in: through the bench's saved mapping, or the first one guessed and saved."""
+    """Take a log in: through the bench's mapping, which is saved with its first log."""
     begins = lab.days.at(one.begins)
     with lab.work(when, "mira" if one.stack < "S" else "anton") as work:
         bench = _bench(work, lab, one, begins)
@@ -87,7 +85,7 @@ def take_in(lab: Lab, when: When, one: Logged) -> None:
             _as_wired(rows.cells_v, lab, begins)
         manner = MANNERS[one.stack.partition("-")[0]]
         content = written(rows, bench, begins.replace(tzinfo=None), manner)
-        _import(work, lab, one, content)
+        _import(work, lab, one, len(bench.cells), content)
 
 
 def _bench(work: Work, lab: Lab, one: Logged, begins: datetime) -> Bench:
@@ -106,14 +104,15 @@ def _as_wired(cells_v: Array, lab: Lab, begins: datetime) -> None:
     cells_v[:, [first, second]] = cells_v[:, [second, first]]
 
 
-def _import(work: Work, lab: Lab, one: Logged, content: bytes) -> None:
+def _import(work: Work, lab: Lab, one: Logged, cells: int, content: bytes) -> None:
     begins = lab.days.at(one.begins)
     sha256 = hashlib.sha256(content).hexdigest()
     run_files.put(lab.folder, sha256, lambda target: target.write(content))
     path = run_files.path_of(lab.folder, sha256)
     mapping = lab.mappings.get(one.stack)
     if mapping is None:
-        mapping = lab.mappings[one.stack] = _mapping(path)
+        manner = MANNERS[one.stack.partition("-")[0]]
+        mapping = lab.mappings[one.stack] = mapping_of(manner, cells)
         keep_mapping(work, f"{PLACES[one.stack]}, {one.stack}", mapping)
     log = RunLog(path, mapping, ZONE)
     counter = RunCounter(mapping, lab.design_of[one.stack].active_area_cm2)
@@ -127,18 +126,6 @@ def _import(work: Work, lab: Lab, one: Logged, content: bytes) -> None:
         StoredLog(sha256, len(content), name),
         LogRead(mapping, counter.result(), begins if counts else None, log.notes.in_words),
         note=one.note,
-    )
-
-
-def _mapping(path: Path) -> Mapping:
-    """As guessed from a bench's first log, and how that bench always writes."""
-    seen = look_at(path)
-    return replace(
-        guess_log(seen).mapping,
-        separator=seen.separator,
-        decimal=seen.decimal,
-        header_line=seen.header_line,
-        counting=Counting(temperature_above_c=HOT_C, cell_below_v=LOW_V),
     )
 
 
