@@ -126,7 +126,8 @@ def _elapsed(column: Column, doubts: list[Doubt]) -> TimeColumn:
         if not said:
             doubts.append(Doubt(column.heading, "No unit is given: read as seconds."))
     if column.values and min(column.values) > 0 and unit == "h":
-        why = f"It begins at {column.values[0]:g} h: hours of the test, not of this log alone."
+        why = f"It begins at {column.values[0]:g} h, so it counts from before this log: perhaps it"
+        why += " is what the hour meter shows."
         doubts.append(Doubt(column.heading, why))
     return TimeColumn(TimeKind.ELAPSED, (column.heading,), unit=unit)
 

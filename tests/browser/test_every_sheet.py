@@ -12,10 +12,13 @@ from playwright.sync_api import Browser, Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.records.changes.column_mappings import keep_mapping
 from service.records.changes.corrections import propose
 from service.records.changes.failing_rules import write_rule
 from service.records.changes.holds import Subject, place_hold
 from service.records.changes.polarisation_curves import add_curve
+from service.records.changes.run_readings import LogRead
+from service.records.changes.runs import StoredLog, import_run
 from service.records.changes.typed_voltages import type_voltages
 from service.records.database import changing
 from service.records.permissions import Person
@@ -30,6 +33,7 @@ from tests.browser.looking import barriers
 from tests.browser.rebuilds import a_rebuild, misread
 from tests.house.test_every_route_asks import routes_of
 from tests.pages.test_sweeps import a_file
+from tests.records.bench_logs import a_counted_log, a_log, bench_columns
 from tests.records.closings import give_stiffness, put_limits_in_force
 from tests.records.curving import some_points, volts
 from tests.records.mea_reading import a_read_stack
@@ -71,6 +75,8 @@ PAGES = {
         "/parts/new",
         "/parts/{mea}",
         "/parts/{mea}/trace",
+        "/parts/{mea}/suspects?compare=yes",
+        "/parts/{mea}/containment",
         "/parts/{mea}/move",
         "/parts/{mea}/reserve",
         "/parts/{mea}/judge",
@@ -142,6 +148,12 @@ PAGES = {
         "/desk/pressure-decay?start=-20&volume=0&duration=ten",
     ),
     "life by group": ("/life", "/life?by=design&laws=yes", "/life?level=2"),
+    "runs": (
+        "/stacks/{long}/runs",
+        "/runs/{run}",
+        "/runs/mappings",
+        "/runs/mappings?name=bench+3",
+    ),
     "condition": (
         "/stacks/{long}/condition",
         "/stacks/{long}/condition?over=days&against=none&density=0.5",
@@ -193,6 +205,7 @@ NO_PAGES = {
     "/attachments/{attachment_id}",
     "/attachments/{attachment_id}/small",
     "/designs/{design_id}/pattern.toml",
+    "/runs/{run_id}/file",
 }
 LOOKED_AT_ELSEWHERE = {
     "/sign-in",
@@ -200,6 +213,7 @@ LOOKED_AT_ELSEWHERE = {
     "/import/stack/{token}",
     "/changeover-plans/{plan_id}",
     "/stacks/{serial:path}/sweeps/{token}",
+    "/runs/uploads/{token}",
 }
 
 
@@ -253,6 +267,7 @@ def sheets(lab: Engine) -> dict[str, Any]:
     )
     quality = Person(me.id, me.login, me.name, frozenset(Role))
     curve, voltages = _read_cells(lab, quality, stacks["TARN-ES3"].id)
+    run = _a_run(lab, quality, stacks["TARN-ES3"].id)
     with changing(lab, quality) as work:
         write_rule(work, read.design_id, FAILS, source="note 7, invented", reason="first rule")
     hold = others.do(place_hold, Subject(lot_id=lot.id), reason="received wet")
@@ -278,6 +293,7 @@ def sheets(lab: Engine) -> dict[str, Any]:
         "bridge": bridge,
         "patterned": patterned.id,
         "curve": curve,
+        "run": run,
         "voltages": voltages,
         "weak": read.weak,
         "read_design": read.design_id,
@@ -305,6 +321,17 @@ def _read_cells(lab: Engine, by: Person, stack_id: int) -> tuple[int, int]:
                     voltages_v=[*own[:-1], own[-1] - 0.1],
                 )
     return curve, voltages
+
+
+def _a_run(lab: Engine, by: Person, stack_id: int) -> int:
+    """A log of thirty hours, its columns kept under a name."""
+    began_at = builders.FIRST_CLOSING + timedelta(days=3)
+    columns = bench_columns(26)
+    log = LogRead(columns, a_counted_log(columns, hours=30), began_at, ("A row was left out.",))
+    with changing(lab, by) as work:
+        keep_mapping(work, "bench 3", columns)
+    with changing(lab, by) as work:
+        return import_run(work, stack_id, StoredLog("ab" * 32, 1_234_567, "endurance.csv"), log)
 
 
 @pytest.fixture(scope="module")
@@ -392,6 +419,23 @@ def test_a_sweep_sent_is_looked_at_without_barriers(
     page.locator("form.upload button").click()
     page.wait_for_url(lambda address: not address.endswith("/sweeps/new"))
 
+    assert list(looks(page, page.url)) == []
+
+
+def test_a_log_sent_is_looked_at_without_barriers(
+    page: Page, served_at: str, sheets: dict[str, Any], tmp_path: Path
+) -> None:
+    """Its columns and doubts, then the bar while it is read, then why it was refused."""
+    (tmp_path / "log.csv").write_bytes(a_log(cells=25).encode("latin-1"))
+    page.goto(f"{served_at}/stacks/{sheets['long']}/runs")
+    page.locator("#log").set_input_files(tmp_path / "log.csv")
+    page.locator("form.upload button").click()
+    page.wait_for_url("**/runs/uploads/*")
+    assert list(looks(page, page.url)) == []
+
+    page.get_by_label("Time of the first row").fill("2026-02-20 08:00")
+    page.get_by_role("button", name="Read it").click()
+    expect(page.get_by_text("they read 25 cells")).to_be_visible(timeout=20_000)
     assert list(looks(page, page.url)) == []
 
 

@@ -1,10 +1,24 @@
-"""Logs of an invented bench as text: semicolons, decimal commas, lines before the headings."""
+"""Logs of an invented bench, as text and as counted: idle under gas, 70 A, idle."""
+
+import numpy as np
+
+from service.trade.log_batches import LogBatch
+from service.trade.log_columns import (
+    CellColumn,
+    Counting,
+    Mapping,
+    Signal,
+    SignalColumn,
+    TimeColumn,
+    TimeKind,
+)
+from service.trade.run_counting import RunCounter, RunFound
 
 HEADINGS = ("Zeit (min)", "I (A)", "Betriebsstunden (h)", "T_Stack (°C)")
 
 
 def a_log(*, hours: int = 4, begins: int = 0, cells: int = 4) -> str:
-    """A row a minute: half an hour idle under gas, 70 A, idle; the meter runs from 100 h on."""
+    """A row a minute, semicolons and decimal commas; the meter runs from 100 h on."""
     lines = ["Bench 3", "", ";".join([*HEADINGS, *(f"U{at} (V)" for at in range(1, cells + 1))])]
     for minute in range(hours * 60 + 1):
         is_load = 30 <= minute < hours * 60 - 15
@@ -13,3 +27,31 @@ def a_log(*, hours: int = 4, begins: int = 0, cells: int = 4) -> str:
         row += [round(cell - at / 1000, 4) for at in range(1, cells + 1)]
         lines.append(";".join(str(value).replace(".", ",") for value in row))
     return "\n".join(lines) + "\n"
+
+
+def bench_columns(cells: int) -> Mapping:
+    """Its columns: time in minutes, current, temperature, cell voltages, with limits."""
+    return Mapping(
+        TimeColumn(TimeKind.ELAPSED, (HEADINGS[0],), "min"),
+        tuple(CellColumn(f"U{at} (V)", at) for at in range(1, cells + 1)),
+        (
+            SignalColumn(Signal.CURRENT, HEADINGS[1], "A"),
+            SignalColumn(Signal.TEMPERATURE, HEADINGS[3], "°C"),
+        ),
+        counting=Counting(temperature_above_c=75.0, cell_below_v=0.4),
+    )
+
+
+def a_counted_log(columns: Mapping, *, hours: int) -> RunFound:
+    """The same as counted, its voltages falling slowly."""
+    seconds = np.arange(0.0, hours * 3600 + 1, 60.0)
+    is_load = (seconds >= 1800) & (seconds < hours * 3600 - 900)
+    counter = RunCounter(columns, area_cm2=100.0)
+    volts = {
+        cell.channel: np.where(is_load, 0.65 - cell.channel / 1e4 - seconds * 1e-8, 0.95)
+        for cell in columns.cells
+    }
+    current = np.where(is_load, 70.0, 0.0)
+    warm = {Signal.CURRENT: current, Signal.TEMPERATURE: np.full(len(seconds), 61.5)}
+    counter.feed(LogBatch(1, seconds, volts, warm))
+    return counter.result()

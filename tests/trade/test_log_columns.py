@@ -154,7 +154,7 @@ def test_seconds_since_1970_and_elapsed_hours_are_told_apart() -> None:
 
     assert since.mapping.time.kind is TimeKind.CLOCK
     assert elapsed.mapping.time.unit == "h"
-    assert "not of this log alone" in doubts(elapsed)
+    assert "perhaps it is what the hour meter shows" in doubts(elapsed)
 
 
 def test_one_value_a_row_is_seen_with_its_channels() -> None:

@@ -1,5 +1,6 @@
 """Runs of a stack: their list with the form for another log, the sheet of each, void, again."""
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import Annotated
 
@@ -34,7 +35,7 @@ from service.records.queries.runs import (
     uploads_of_stack,
 )
 from service.records.queries.stacks import find_stack
-from service.records.tables.runs import RunKind
+from service.records.tables.runs import RunKind, SnapshotKind
 from service.settings import Settings
 from service.trade.log_columns import Mapping, mapping_from_json
 
@@ -171,32 +172,39 @@ def _sheet(request: Request, database: Engine, form: Form, run_id: int) -> Respo
 
 
 def _chart(sheet: RunSheet, settings: Settings) -> Markup:
-    """Mean, lowest and highest cell voltage of the snapshots over time."""
-    shown = [one for one in sheet.snapshots if one.mean_v is not None]
+    """Mean, lowest and highest cell voltage over time, at the density most snapshots share."""
+    steady = [
+        one
+        for one in sheet.snapshots
+        if one.mean_v is not None and one.density_a_cm2 and one.kind is SnapshotKind.STEADY
+    ]
+    usual = Counter(round(one.density_a_cm2 or 0.0, 2) for one in steady).most_common(1)
+    if not usual:
+        return Markup("")
+    density = usual[0][0]
+    shown = [one for one in steady if abs((one.density_a_cm2 or 0.0) - density) <= 0.02 * density]
     if len(shown) < 2:
         return Markup("")
-    times = [
-        (one.from_at + (one.until_at - one.from_at) / 2).astimezone(settings.time_zone)
-        for one in shown
-    ]
+    zone = settings.time_zone
+    times = [(one.from_at + (one.until_at - one.from_at) / 2).astimezone(zone) for one in shown]
     tips = [
-        f"{at:%Y-%m-%d %H:%M}: {one.lowest_channel} lowest"
+        f"{at:%Y-%m-%d %H:%M}, lowest: {one.lowest_channel}"
         for at, one in zip(times, shown, strict=True)
     ]
     series = [
-        Series("highest", times, [one.highest_v for one in shown], mark="line"),
-        Series("mean", times, [one.mean_v for one in shown], mark="line"),
-        Series("lowest", times, [one.lowest_v for one in shown], mark="line", tips=tips),
+        Series("highest", times, [one.highest_v for one in shown], mark="line and points"),
+        Series("mean", times, [one.mean_v for one in shown], mark="line and points"),
+        Series("lowest", times, [one.lowest_v for one in shown], mark="line and points", tips=tips),
     ]
-    rules = [Rule(one.limit, f"limit {one.limit:g} V") for one in sheet.limits if one.unit == "V"]
+    limits = [one for one in sheet.limits if one.unit == "V"]
     drawn = kept_chart(
         lines_chart,
         series,
         across=Axis("time", days=True),
         up=Axis("cell voltage", "V"),
-        title=f"Cell voltages of run {sheet.run.name}",
+        title=f"Cell voltages of run {sheet.run.name} at {density:g}\u2009A/cm²",
         description="Highest, mean and lowest cell voltage of each steady time.",
         prefix="run-voltages",
-        rules=rules,
+        rules=[Rule(one.limit, f"limit {one.limit:g}\u2009V") for one in limits],
     )
     return Markup(drawn)  # noqa: S704 - made by our own drawing, which escapes its texts
