@@ -19,10 +19,10 @@ from service.records.queries.floor_rows import FloorStack, Need
 from service.settings import Settings
 
 router = APIRouter()
-WALL_ROOM = 25
-"""How many stacks that need nobody fill a screen on the wall: letters read from 4 m are large."""
+WALL_ROOM = 28
+"""Room for stacks on a screen on the wall: letters read from four metres are large."""
 OF_A_STACK, OF_A_NEED, WALL_NEEDS = 2.0, 1.5, 2
-"""Room of a stack that needs somebody, and of each need; the wall tells no more than so many."""
+"""Room a stack takes, and each of its needs; the wall tells no more of them than so many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +103,7 @@ def on_the_wall(rows: Sequence[FloorStack]) -> tuple[FloorStack, ...]:
     room = float(WALL_ROOM)
     shown: list[FloorStack] = []
     for row in rows:
-        told = min(len(row.needs), WALL_NEEDS)
-        room -= OF_A_STACK + OF_A_NEED * told if told else 1.0
+        room -= OF_A_STACK + OF_A_NEED * min(len(row.needs), WALL_NEEDS)
         if shown and room < 0:
             break
         shown.append(row)
