@@ -7,9 +7,15 @@ from service.faces.commands import owner
 
 def migrate() -> None:
     """Bring the database to the tables this version needs; an empty one gets them."""
+    from service.records.changes.build_makeups import fill_makeups
+    from service.records.database import now_utc, tending
     from service.records.migrating import revision_of
 
     given = owner.settings()
     with owner.database(given, migrate_older=True) as engine:
         revision = revision_of(engine)
+        with tending(engine) as session:
+            gathered = sum(fill_makeups(session, now_utc()))
     print(f"{make_url(given.database_url).render_as_string()} is up to date (step {revision}).")
+    if gathered:
+        print(f"What comparisons need was gathered of {gathered} builds.")

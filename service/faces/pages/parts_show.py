@@ -9,8 +9,9 @@ from service.faces.pages.forms import Asked, Form, blank
 from service.faces.pages.numbers import Number
 from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
-from service.faces.pages.suspects import Comparison, comparison, gathered
+from service.faces.pages.suspects import Comparison, comparison
 from service.faces.pages.trail_words import Said, said, value_in_words
+from service.records.changes.build_makeups import gather_makeups
 from service.records.database import now_utc, reading
 from service.records.permissions import Act, need
 from service.records.queries.containment import Containment, containment
@@ -73,7 +74,7 @@ def show_trace(
     """Show the trace of one part, as known now or at a time."""
     need(me, Act.READ)
     known_at = asked.moment("known", required=False)
-    gathered(database, part_id)
+    gather_makeups(database, part_id)
     with reading(database) as session:
         found = trace(session, part_id, known_at)
         compared = comparison(session, part_id, asked) if known_at is None else None

@@ -1,26 +1,22 @@
 """What the failing MEAs share that comparable ones do not: on the trace, and on its own."""
 
 from dataclasses import dataclass
-from itertools import islice
 
 from fastapi import APIRouter, Request, Response
-from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.faces.pages.forms import Asked, Form
 from service.faces.pages.numbers import Number
 from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
-from service.records.changes.build_makeups import fill_makeups
-from service.records.database import now_utc, reading, tending
+from service.records.changes.build_makeups import gather_makeups
+from service.records.database import reading
 from service.records.permissions import Act, need
 from service.records.queries.suspects import SuspectsSheet, suspects_sheet
 from service.records.queries.traced_meas import TracedMea, traced_mea
 from service.trade.words import Kind
 
 router = APIRouter(prefix="/parts")
-MOST_BATCHES = 25
-"""Of builds without what a comparison needs, so many times forty are gathered by one page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,16 +43,6 @@ class SuspectsPage:
     comparison: Comparison
 
 
-def gathered(database: Engine, part_id: int) -> None:
-    """See that what a comparison needs is kept of the part's builds: after an older version."""
-    with reading(database) as session:
-        complete = traced_mea(session, part_id).gathered
-    if not complete:
-        with tending(database) as session:
-            for _ in islice(fill_makeups(session, now_utc()), MOST_BATCHES):
-                pass
-
-
 def comparison(session: Session, part_id: int, asked: Form) -> Comparison:
     """The comparison a page asks for: of a failing MEA, of another one if it says so."""
     mea = traced_mea(session, part_id)
@@ -72,7 +58,7 @@ def comparison(session: Session, part_id: int, asked: Form) -> Comparison:
 def show(request: Request, me: Me, database: Database, asked: Asked, part_id: Number) -> Response:
     """Show what failing MEAs share, beside one of them."""
     need(me, Act.READ)
-    gathered(database, part_id)
+    gather_makeups(database, part_id)
     with reading(database) as session:
         found = comparison(session, part_id, asked)
     return page(request, "traces/suspects.html", SuspectsPage(found))

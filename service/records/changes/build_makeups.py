@@ -2,13 +2,15 @@
 
 from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime
+from itertools import islice
 
-from sqlalchemy import and_, delete, func, insert, select
+from sqlalchemy import Engine, and_, delete, func, insert, select
 from sqlalchemy.orm import Session
 
-from service.records.database import Work
+from service.records.database import Work, now_utc, reading, tending
 from service.records.queries.known import known
 from service.records.queries.makeups import makeups_of
+from service.records.queries.traced_meas import traced_mea
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import Build, BuildPeriod, Layer
@@ -17,6 +19,8 @@ from service.trade.words import Kind
 
 AT_ONCE = 40
 """Builds read together: some 30 000 layers of large stacks."""
+MOST_AT_ONCE = 1000
+"""Builds gathered while somebody waits for a page; ``layerbook migrate`` gathers all."""
 
 
 def keep_makeups(work: Work, build_ids: Collection[int]) -> None:
@@ -51,6 +55,19 @@ def write_makeups(session: Session, build_ids: Collection[int], now: datetime) -
         ]
         if rows:
             session.execute(insert(BuildMakeup), rows)
+
+
+def gather_makeups(engine: Engine, part_id: int) -> None:
+    """See that a comparison of this part has what it needs: an older version kept none of it.
+
+    Many builds are gathered over several calls, `MOST_AT_ONCE` at each.
+    """
+    with reading(engine) as session:
+        complete = traced_mea(session, part_id).gathered
+    if not complete:
+        with tending(engine) as session:
+            for _ in islice(fill_makeups(session, now_utc()), MOST_AT_ONCE // AT_ONCE):
+                pass
 
 
 def fill_makeups(session: Session, now: datetime) -> Iterator[int]:
