@@ -21,6 +21,7 @@ from service.faces.api import (
     runs,
     stack_tests,
     stacks,
+    suspects,
     tap_maps,
 )
 
@@ -49,6 +50,7 @@ for noun in (
     cell_bridges,
     runs,
     parts,
+    suspects,
     records,
     closing,
     stack_tests,
