@@ -116,9 +116,21 @@ class LevelCounts:
     known_failing: int
 
     @property
-    def met(self) -> Flags:
-        """The levels of which there is any unit, counted or at risk."""
-        return np.asarray((self.all > 0) | self.at_risk.any(axis=0))
+    def vary(self) -> Counts:
+        """The levels of which some units are and some are not: only those can be compared."""
+        plain = (self.all > 0) & (self.all < self.known)
+        at_risk = (self.at_risk > 0) & (self.at_risk < self.all_at_risk[:, None])
+        return np.flatnonzero(plain | at_risk.any(axis=0))
+
+    @property
+    def comparisons(self) -> int:
+        """How many comparisons that makes: two levels that are each other's rest make one."""
+        levels = self.vary
+        if levels.size != 2:
+            return int(levels.size)
+        together = self.at_risk[:, levels].sum(axis=1)
+        is_rest = self.all[levels].sum() == self.known and (together == self.all_at_risk).all()
+        return 1 if is_rest else 2
 
     def strata(self, level: int) -> Counts:
         """The tables of one level against the rest, as `exact_tables` takes them, (s, 4)."""

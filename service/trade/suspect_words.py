@@ -45,11 +45,22 @@ def odds_words(odds: OddsRatio) -> str:
     >>> odds_words(OddsRatio(14.2, 0.848, 942.3, 11.7, 0.95, 24))
     '14 (95 % interval 0.85 to 942)'
     """
-    value = ratio_words(odds.value) if odds.finite else f"about {ratio_words(odds.with_half)}"
-    bounds = f"{ratio_words(odds.low)} to {ratio_words(odds.high)}"
+    return f"{_likeliest(odds)} ({odds.level * 100:g} % interval {_bounds(odds)})"
+
+
+def odds_short(odds: OddsRatio) -> str:
+    """The same for a column whose heading names the interval."""
+    return f"{_likeliest(odds)} ({_bounds(odds)})"
+
+
+def _likeliest(odds: OddsRatio) -> str:
+    return ratio_words(odds.value) if odds.finite else f"about {ratio_words(odds.with_half)}"
+
+
+def _bounds(odds: OddsRatio) -> str:
     if isinf(odds.high):
-        bounds = f"{ratio_words(odds.low)} upward"
-    return f"{value} ({odds.level * 100:g} % interval {bounds})"
+        return f"{ratio_words(odds.low)} upward"
+    return f"{ratio_words(odds.low)} to {ratio_words(odds.high)}"
 
 
 def level_sentence(factor: FactorFound, level: LevelFound, named: str) -> str:
@@ -73,7 +84,7 @@ def factor_sentence(factor: FactorFound, looked_at: int) -> str:
     Of people nothing more is ever said than this.
     """
     if factor.p is None or factor.q is None:
-        why = "all known are alike" if factor.levels_seen < 2 else "none had run as long"
+        why = "none had run as long" if factor.varies else "all known are alike"
         return f"{factor.kind}: nothing can be compared, {why}."
     found = (
         "goes together with failing"
@@ -86,8 +97,8 @@ def factor_sentence(factor: FactorFound, looked_at: int) -> str:
             if factor.q <= OF_NOTE
             else "distributed as chance would have it"
         )
-    seen = factor.levels_seen
-    several = f", smallest of {seen} levels' times {seen}" if seen > 2 else ""
+    times = factor.comparisons
+    several = f", smallest of {factor.levels_seen} levels' times {times}" if times > 1 else ""
     return (
         f"{factor.kind}: {found} (p {p_words(factor.p)}{several};"
         f" q {p_words(factor.q)} over {looked_at} factors looked at)."
@@ -131,14 +142,20 @@ def few_data(found: Suspects) -> tuple[str, ...]:
     return tuple(told)
 
 
-def least_p_sentence(factor: FactorFound) -> str | None:
-    """Where even the most lopsided outcome would not have stood out; None where it would."""
+def too_few(factor: FactorFound) -> bool:
+    """Would even the most lopsided outcome not have stood out, so few are there?"""
     least = min((level.least_p for level in factor.levels), default=0.0)
-    if least <= OF_NOTE:
+    return factor.varies and least > OF_NOTE
+
+
+def too_few_sentence(found: Suspects) -> str | None:
+    """The factors of which no outcome could have stood out; None where there are none."""
+    named = [str(factor.kind) for factor in found.factors if too_few(factor)]
+    if not named:
         return None
     return (
-        f"Few data: no outcome with so many failing and comparable could give a p below"
-        f" {p_words(least)}."
+        f"Few data: with so few failing and comparable, no outcome could have given a p up to"
+        f" {OF_NOTE:g} for {', '.join(named)}."
     )
 
 
@@ -177,7 +194,7 @@ def position_sentence(found: PositionTest) -> str:
     of_stacks = f"{found.stacks} {'build' if found.stacks == 1 else 'builds'}"
     return (
         f"Place within the stack: the {found.failing} failing of {of_stacks} {where}:"
-        f" {found.mean:.2g} cells from the nearer end on average, {found.expected:.2g} expected"
+        f" {found.mean:.1f} cells from the nearer end on average, {found.expected:.1f} expected"
         f" (permutation within stacks, {many}: p {p_words(found.p)}); {found.at_ends} in end cells."
     )
 

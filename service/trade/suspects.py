@@ -74,7 +74,8 @@ class LevelFound:
 class FactorFound:
     """One factor: ``unit`` counted, ``n`` of them known and ``failing`` of those, ``unknown``.
 
-    ``levels_seen`` compared, the telling ones in ``levels`` (none where levels are people); ``p``
+    ``levels_seen`` vary, in ``comparisons``; those farthest from expectation are the
+    ``levels`` (none where levels are people); ``p``
     of the whole factor, None where nothing could be compared; ``q`` over all factors looked at;
     ``by_build_for_alikeness``: judged by builds since it hardly varies within them.
     """
@@ -86,9 +87,15 @@ class FactorFound:
     failing: int
     unknown: int
     levels_seen: int
+    comparisons: int
     levels: tuple[LevelFound, ...]
     p: float | None
     q: float | None = None
+
+    @property
+    def varies(self) -> bool:
+        """Be true where some units are of a level and some are not."""
+        return self.levels_seen > 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,10 +205,8 @@ def _factor(factor: Factor, of_meas: Exposure, builds: _Builds, level: float) ->
     if codes.shape[0] != units.reached.size:
         raise Inconsistent(f"{factor.kind}: {codes.shape[0]} rows for {units.reached.size}.")
     counts = level_counts(codes, units)
-    seen = int(counts.met.sum())
-    told = [_tested(counts, at) for at in _farthest(counts)] if seen > 1 else []
+    told = [_tested(counts, at) for at in _farthest(counts)]
     ps = [one.test.two_sided for one in told if one.test]
-    shown = () if factor.kind.is_of_people else _in_order(told, counts, level)
     return FactorFound(
         kind=factor.kind,
         unit=factor.kind.unit if by_build is None else Unit.BUILD,
@@ -209,18 +214,19 @@ def _factor(factor: Factor, of_meas: Exposure, builds: _Builds, level: float) ->
         n=counts.known,
         failing=counts.known_failing,
         unknown=units.units - counts.known,
-        levels_seen=seen,
-        levels=shown,
-        p=smallest_of(ps, 1 if seen == 2 and codes.shape[1:] in {(), (1,)} else seen)
-        if ps
-        else None,
+        levels_seen=int(counts.vary.size),
+        comparisons=counts.comparisons,
+        levels=() if factor.kind.is_of_people else _in_order(told, counts, level),
+        p=smallest_of(ps, counts.comparisons) if ps else None,
     )
 
 
 def _farthest(counts: LevelCounts) -> list[int]:
-    score = np.where(counts.met, np.abs(counts.scores()), -1.0)
-    order = np.lexsort((-counts.all, -score))[:MOST_LEVELS]
-    return [int(at) for at in order if counts.met[at]]
+    """The levels told one by one: of those that vary the ones farthest from expectation."""
+    levels = counts.vary
+    score = np.abs(counts.scores()[levels])
+    order = np.lexsort((-counts.all[levels], -score))[:MOST_LEVELS]
+    return [int(at) for at in levels[order]]
 
 
 def _tested(counts: LevelCounts, at: int) -> LevelFound:

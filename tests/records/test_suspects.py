@@ -54,11 +54,11 @@ def test_the_lot_of_the_failing_is_told_with_its_counts(engine: Engine) -> None:
     assert (found.found.meas, found.found.failing, found.found.builds) == (24, 4, 4)
     assert lot.found.unit is Unit.MEA
     level = lot.levels[0]
-    assert (level.name, level.address) == ("A-1 (mea)", f"/lots/{lab.lots[0].id}")
+    assert (level.name, level.address) == ("A-1", f"/lots/{lab.lots[0].id}")
     assert (level.found.failing, level.found.all) == (4, 12)
     assert (level.found.rest_failing, level.found.rest_all) == (0, 12)
     assert level.is_own
-    assert lot.own == ("A-1 (mea)",)
+    assert lot.own == ("A-1",)
     assert level.found.test is not None
     # all four at the same hours: Fisher's table of 4, 12, 4, 24
     assert level.found.test.two_sided == pytest.approx(0.0932, abs=5e-5)
@@ -78,7 +78,7 @@ def test_the_grid_comes_with_lot_place_and_driver(engine: Engine) -> None:
 
     assert found.columns == ("end cell", "second from an end", "third to fifth")
     rows = {(row.lot, row.driver): row for row in found.rows}
-    assert {lot for lot, _ in rows} == {"A-1 (mea)", "B-2 (mea)"}
+    assert {lot for lot, _ in rows} == {"A-1", "B-2"}
     assert sum(row.total[1] for row in found.rows) == 24
     assert sum(row.total[0] for row in found.rows) == 4
 
@@ -102,7 +102,7 @@ def test_lots_that_only_ever_sat_in_one_place_cannot_be_told_from_it(engine: Eng
     found = sheet(engine, lab)
 
     assert (
-        "MEA lot A-1 (mea) was only ever in place from the nearer end “end cell”:"
+        "MEA lot A-1 was only ever in place from the nearer end “end cell”:"
         " they cannot be told apart."
     ) in found.apart
 

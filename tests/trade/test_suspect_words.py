@@ -86,15 +86,27 @@ def test_an_empty_corner_says_about_and_upward() -> None:
 def test_too_few_for_any_small_p_is_said() -> None:
     fails = np.array([1, 0, 0, 0], dtype=bool)
     hours = np.where(fails, 1.0, 2.0)
-    factor = suspects(
+    found = suspects(
         once(fails, hours, np.arange(4)),
         [Factor(FactorKind.MEA_LOT, np.array([0, 1, 1, 1]))],
-    ).factors[0]
-
-    assert words.least_p_sentence(factor) == (
-        "Few data: no outcome with so many failing and comparable could give a p below 0.25."
     )
-    assert words.least_p_sentence(few().factors[0]) is None
+
+    assert words.too_few_sentence(found) == (
+        "Few data: with so few failing and comparable, no outcome could have given a p up to 0.05"
+        " for MEA lot."
+    )
+    assert words.too_few_sentence(few()) is None
+
+
+def test_lots_that_are_around_every_mea_are_alike() -> None:
+    """Two lots of half plates, one on either side of each."""
+    fails = np.array([1, 0, 0, 0], dtype=bool)
+    hours = np.where(fails, 1.0, 2.0)
+    both = np.array([[0, 1]] * 4)
+    found = suspects(once(fails, hours, np.arange(4)), [Factor(FactorKind.PLATE_LOT, both)])
+
+    assert not found.factors[0].varies
+    assert words.factor_sentence(found.factors[0], 0).endswith("all known are alike.")
 
 
 def test_what_can_be_told_apart_is_passed_over() -> None:

@@ -193,6 +193,20 @@ def test_tables_are_those_counted_one_by_one(
                 assert counts.at_risk[stratum, lot] == len(running)
 
 
+def test_two_levels_that_are_each_others_rest_make_one_comparison() -> None:
+    """Also where a third one is around every MEA: of that nothing can be compared."""
+    population, lot = invented()
+    pair = np.stack([lot % 2, np.full(lot.size, 2)], axis=1)
+
+    plain = suspects(population, [Factor(FactorKind.GASKET_LOT, lot % 2)]).factors[0]
+    beside = suspects(population, [Factor(FactorKind.GASKET_LOT, pair)]).factors[0]
+
+    assert (plain.levels_seen, plain.comparisons) == (2, 1)
+    assert (beside.levels_seen, beside.comparisons) == (2, 1)
+    assert beside.p == plain.p
+    assert [level.level for level in beside.levels] == [level.level for level in plain.levels]
+
+
 def test_what_is_not_known_is_left_out_and_counted() -> None:
     population, lot = invented()
 

@@ -20,6 +20,7 @@ from service.trade.factors import (
     TORQUE_LEVELS,
     FactorKind,
 )
+from service.trade.words import Kind
 
 LOTS = (FactorKind.MEA_LOT, FactorKind.PLATE_LOT, FactorKind.GASKET_LOT)
 FEW = 5
@@ -81,7 +82,7 @@ class Names:
         """Between which pressures a third lies."""
         if kind is not FactorKind.PRESSURE or self.sides.edges_mpa is None:
             return ""
-        low, high = (f"{edge:.3g}" for edge in self.sides.edges_mpa)
+        low, high = (f"{edge:.4g}" for edge in self.sides.edges_mpa)
         return f", {(f'up to {low}', f'{low} to {high}', f'above {high}')[level]}\u2009MPa"
 
     def address(self, kind: FactorKind, level: int) -> str | None:
@@ -94,18 +95,20 @@ class Names:
 
 
 def _lot_names(session: Session, ids: Collection[int]) -> dict[int, str]:
-    """Lots with what they are of, since a label alone is unique within a part type only."""
+    """Lots of plates and gaskets with what they are of: a label is unique within a type only."""
     rows: Any = session.execute(
         prepared(
             lambda: (
-                select(Lot.id, Lot.label, PartType.name)
+                select(Lot.id, Lot.label, PartType.name, PartType.kind)
                 .join(PartType, PartType.id == Lot.part_type_id)
                 .where(Lot.id.in_(given_all("ids")))
             )
         ),
         {"ids": list(ids)},
     )
-    return {row.id: f"{row.label} ({row.name})" for row in rows}
+    return {
+        row.id: row.label if row.kind is Kind.MEA else f"{row.label} ({row.name})" for row in rows
+    }
 
 
 def _named_by(session: Session, key: Any, name: Any, ids: Collection[int | None]) -> dict[int, str]:

@@ -48,7 +48,6 @@ class NamedFactor:
     unit: str
     p: str
     q: str
-    few_data: str | None
     own: tuple[str, ...]
     """the traced MEA's own levels by name; never of people"""
 
@@ -87,6 +86,7 @@ class SuspectsSheet:
     position: str
     by_chance: str
     few_data: tuple[str, ...]
+    too_few: str | None
     not_cause: str = words.NOT_CAUSE
 
 
@@ -124,6 +124,7 @@ def suspects_sheet(
         position=words.position_sentence(_position(sides)),
         by_chance=words.by_chance_sentence(found),
         few_data=words.few_data(found),
+        too_few=words.too_few_sentence(found),
     )
 
 
@@ -175,7 +176,7 @@ def _named(factor: FactorFound, looked_at: int, names: Names, own: set[int]) -> 
                 name=names.of(factor.kind, level.level),
                 address=names.address(factor.kind, level.level),
                 is_own=level.level in own,
-                odds=words.odds_words(level.odds) if level.odds else "",
+                odds=words.odds_short(level.odds) if level.odds else "",
                 p=words.p_words(level.test.two_sided) if level.test else "–",
                 sentence=words.level_sentence(factor, level, names.of(factor.kind, level.level)),
             )
@@ -185,7 +186,6 @@ def _named(factor: FactorFound, looked_at: int, names: Names, own: set[int]) -> 
         unit=words.unit_sentence(factor),
         p="–" if factor.p is None else words.p_words(factor.p),
         q="–" if factor.q is None else words.p_words(factor.q),
-        few_data=words.least_p_sentence(factor),
         own=tuple(names.of(factor.kind, level) for level in own_names),
     )
 
@@ -209,7 +209,7 @@ def _apart(sides: Compared, found: Suspects, names: Names) -> Iterable[str]:
             continue
         named = f"{factor.kind} {names.of(factor.kind, level)}"
         for other in found.factors:
-            if other.kind is factor.kind or other.levels_seen < 2:
+            if other.kind is factor.kind or not other.varies:
                 continue
             seen = overlap(codes[other.kind][members, 0], every[other.kind])
             inside = None
