@@ -53,6 +53,7 @@ PAGES = (
     "condition",
     "polarisation_curves",
     "sweeps",
+    "rests",
     "typed_voltages",
     "tap_maps",
     "cell_bridges",

@@ -19,6 +19,7 @@ from service.records.permissions import Act, need
 from service.records.queries import condition as asked_for
 from service.records.queries.condition import Condition, read_condition
 from service.records.queries.curve_choices import CellOnCurve
+from service.records.queries.runs import RunRow, runs_of_stack
 from service.records.queries.stacks import find_stack
 from service.settings import Settings
 from service.trade.errors import TradeError
@@ -26,6 +27,7 @@ from service.trade.polarisation import GREATEST_A_CM2, Densities
 
 router = APIRouter(prefix="/stacks")
 WITHOUT = "none"
+RUNS_SHOWN = 5
 KEPT = ("moment", "density", "mea", "over", "curve", "against", "cell", "fit_from", "fit_to")
 
 
@@ -42,6 +44,8 @@ class ConditionPage:
     """cells at or below zero while the stack carried load"""
     kept: tuple[tuple[str, str], ...]
     by_days: bool
+    runs: tuple[RunRow, ...]
+    """the newest runs, to look for times without load in"""
 
 
 @router.get("/{serial:path}/condition")
@@ -58,6 +62,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
             found = read_condition(session, stack_id, wanted)
         if found is None:
             found, cell = read_condition(session, stack_id), None
+        runs = runs_of_stack(session, stack_id, limit=RUNS_SHOWN)
     settings: Settings = request.app.state.settings
     known = [it.hours_h for it in found.near]
     days = asked.kept("over") == "days" or (bool(known) and all(it is None for it in known))
@@ -76,6 +81,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         else (),
         kept,
         days,
+        tuple(run for run in runs if run.reading is not None),
     )
     return page(request, "condition/show.html", context, asked.status)
 
