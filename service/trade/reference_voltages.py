@@ -4,9 +4,9 @@ A cell's voltage falls with current, so a trend takes only readings near one den
 Common practice, no source.
 """
 
-from collections import Counter
 from collections.abc import Sequence
 from math import floor, log10
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -18,26 +18,43 @@ NEAR_PERCENT = 2.0
 
 
 def usual_density(densities_a_cm2: Sequence[float]) -> float | None:
-    """Which density do most readings share? Rounded to two figures; None where none has current.
+    """Which density do most readings share, to two figures? None where none has current.
+
+    The one with most readings near it; of several the one nearest to their median, then the
+    greatest.
 
     >>> usual_density([0.7003, 0.6991, 0.7012, 0.301, 0.0])
     0.7
+    >>> usual_density([0.7044, 0.7052, 0.7046, 0.7053])
+    0.7
     """
-    rounded = Counter(_two_figures(it) for it in densities_a_cm2 if it > 0)
-    if not rounded:
+    loaded = np.array([it for it in densities_a_cm2 if it > 0], dtype=float)
+    if not len(loaded):
         return None
-    most = max(rounded.values())
-    return max(density for density, count in rounded.items() if count == most)
+
+    def shared(density: float) -> tuple[int, float, float]:
+        near = loaded[_near(loaded, density)]
+        away = abs(float(np.median(near)) - density) if len(near) else 0.0
+        return len(near), -round(away, 9), density
+
+    return max({_two_figures(it) for it in loaded.tolist()}, key=shared)
 
 
 def densities_read(densities_a_cm2: Sequence[float]) -> tuple[tuple[float, int], ...]:
-    """At which densities was it read, rounded to two figures, and how often? Rising.
+    """At which densities was it read, to two figures, and how often near each? Rising.
 
-    >>> densities_read([0.7003, 0.6991, 0.301, 0.0])
+    >>> densities_read([0.7044, 0.7053, 0.301, 0.0])
     ((0.3, 1), (0.7, 2))
     """
-    counted = Counter(_two_figures(it) for it in densities_a_cm2 if it > 0)
-    return tuple(sorted(counted.items()))
+    left = np.array([it for it in densities_a_cm2 if it > 0], dtype=float)
+    found = []
+    while (density := usual_density(left.tolist())) is not None:
+        near = _near(left, density)
+        if not near.any():
+            near = left == left[0]
+        found.append((density, int(near.sum())))
+        left = left[~near]
+    return tuple(sorted(found))
 
 
 def is_near(
@@ -46,7 +63,11 @@ def is_near(
     """Was it read near enough to the reference density to be set beside others?"""
     if density_a_cm2 is None:
         return False
-    return abs(density_a_cm2 - reference_a_cm2) <= reference_a_cm2 * percent / 100 * (1 + 1e-9)
+    return bool(_near(np.array([density_a_cm2]), reference_a_cm2, percent)[0])
+
+
+def _near(densities: Floats, reference: float, percent: float = NEAR_PERCENT) -> Any:
+    return np.abs(densities - reference) <= reference * percent / 100 * (1 + 1e-9)
 
 
 def voltage_on_curve(

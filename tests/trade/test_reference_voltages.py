@@ -1,10 +1,13 @@
 """Which readings can be set beside each other."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from service.trade.errors import OutOfRange
 from service.trade.reference_voltages import (
     checked_reference,
+    densities_read,
     is_near,
     usual_density,
     voltage_on_curve,
@@ -13,6 +16,21 @@ from service.trade.reference_voltages import (
 
 def test_the_density_that_most_readings_share_is_the_reference() -> None:
     assert usual_density([0.698, 0.702, 0.5, 0.501, 0.7]) == 0.7
+
+
+@given(st.lists(st.floats(0.0, 3.0), max_size=40))
+def test_every_reading_under_load_is_counted_at_one_density(densities: list[float]) -> None:
+    counted = densities_read(densities)
+
+    assert sum(count for _density, count in counted) == sum(it > 0 for it in densities)
+    assert [density for density, _count in counted] == sorted(density for density, _ in counted)
+
+
+def test_readings_that_scatter_about_a_rounding_edge_stay_together() -> None:
+    scattered = [0.7044, 0.7052, 0.7046, 0.7056, 0.7049]
+
+    assert usual_density(scattered) == 0.7
+    assert densities_read(scattered) == ((0.7, 5),)
 
 
 def test_of_two_as_frequent_the_greater_is_taken() -> None:
