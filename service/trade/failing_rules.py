@@ -36,12 +36,7 @@ class CriterionKind(StrEnum):
     @property
     def unit(self) -> str:
         """The unit of its limit; none for a score."""
-        return _OF_KIND[self][0]
-
-    @property
-    def meaning(self) -> str:
-        """What it looks at, in one line."""
-        return _OF_KIND[self][1]
+        return _UNIT[self]
 
     @property
     def range(self) -> tuple[float, float]:
@@ -49,12 +44,12 @@ class CriterionKind(StrEnum):
         return _RANGE[self]
 
 
-_OF_KIND = {
-    CriterionKind.VOLTAGE: ("V", "voltage at the reference density is below a limit"),
-    CriterionKind.RATE: ("µV/h", "voltage falls faster than a limit, even by the slow end"),
-    CriterionKind.LOSS: ("%", "more than a share of its own voltage at the beginning is lost"),
-    CriterionKind.AMONG_CELLS: ("", "stands low among the cells of its stack, again and again"),
-    CriterionKind.OPEN_CIRCUIT: ("V", "open-circuit voltage is below a limit"),
+_UNIT = {
+    CriterionKind.VOLTAGE: "V",
+    CriterionKind.RATE: "µV/h",
+    CriterionKind.LOSS: "%",
+    CriterionKind.AMONG_CELLS: "",
+    CriterionKind.OPEN_CIRCUIT: "V",
 }
 _RANGE = {
     CriterionKind.VOLTAGE: (0.01, 1.3),
