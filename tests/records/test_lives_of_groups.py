@@ -112,6 +112,25 @@ def test_by_supplier_and_by_part_type(engine: Engine) -> None:
         assert (only.name, only.lives.n) == ("mea TEL-001 A", 7)
 
 
+def test_lots_of_several_types_say_of_which_they_are(engine: Engine) -> None:
+    with Session(engine) as session:
+        a_living_lab(session)
+        types = builders.the_part_types(session)
+        lot = builders.a_lot(session, types.mea_directional, label="M-A")
+        mea = builders.a_part(session, types.mea_directional, lot=lot)
+        stack = builders.a_stack(session, serial="TARN-D1")
+        builders.a_build(session, stack, laid=builders.a_pile(session, stack, 1, meas=[mea]))
+        builders.an_hour_reading(session, stack, 80.0, FIRST_CLOSING + 9 * DAY)
+
+        assert list(lives(told(session))) == [
+            "M-A of mea directional TEL-002 A", "M-A of mea TEL-001 A", "M-B of mea TEL-001 A",
+            "no lot named",
+        ]  # fmt: skip
+        one_type = [it.id for it in mea_types(session) if "TEL-002" in it.name]
+        (only,) = lives_of_groups(session, GroupBy.LOT, one_type).groups
+        assert (only.name, only.lives.exit_h.tolist()) == ("M-A", [80.0])
+
+
 def test_a_withdrawn_mark_is_no_failure(engine: Engine) -> None:
     with Session(engine) as session:
         lab = a_living_lab(session)

@@ -110,11 +110,10 @@ def bridged_builds(session: Session) -> set[int]:
 
 
 def lots_of_types(session: Session, type_ids: Collection[int]) -> dict[int, LotFacts]:
-    """Label, supplier and type of each lot of these types."""
+    """Label, supplier and type of each lot MEAs of these types came from."""
+    of_parts = select(Part.lot_id).where(Part.part_type_id.in_(type_ids))
     rows = session.execute(
-        select(Lot.id, Lot.label, Lot.supplier, Lot.part_type_id).where(
-            Lot.part_type_id.in_(type_ids)
-        )
+        select(Lot.id, Lot.label, Lot.supplier, Lot.part_type_id).where(Lot.id.in_(of_parts))
     )
     return {row.id: LotFacts(row.label, row.supplier, row.part_type_id) for row in rows}
 
