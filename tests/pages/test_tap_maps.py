@@ -185,4 +185,5 @@ def test_a_map_that_no_longer_fits_the_build_says_so(
     page = words(signed_in_client("builder").get(TAPS).text)
 
     assert "The map does not fit build 2" in page
+    assert "It is older than build 2" in page
     assert "Channel 3 reads cell 3, but the stack has 2 cells" in page

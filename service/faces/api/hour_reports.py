@@ -20,7 +20,7 @@ MOST_AT_ONCE = 10_000
 
 
 class HourReports(sent.In):
-    """Showings of the hour meter, in any order; those sent before are passed over."""
+    """Showings of the hour meter, in any order, late ones too."""
 
     reports: list[sent.HoursRead] = Field(min_length=1, max_length=MOST_AT_ONCE)
 
@@ -57,8 +57,8 @@ class StackKinds(models.Out):
 def report(serial: str, told: HourReports, caller: Caller, engine: Database) -> Reported:
     """Report what the stack's hour meter shows, in h, as often as every minute.
 
-    No one-time key is needed: a report sent twice is taken once. The audit trail has one entry a
-    day.
+    No one-time key is needed: sending a report again changes no hour. The audit trail has one
+    entry a day.
     """
     with changing(engine, caller, via="api") as work:
         stack_id = find_stack(work.session, serial)

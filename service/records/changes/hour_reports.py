@@ -38,8 +38,9 @@ class Report:
 def report_hours(work: Work, stack_id: int, reports: Sequence[Report]) -> int:
     """Take in what a bench reports of a stack's hour meter; give how many were new.
 
-    They may come late and in any order; a report that came before is passed over, so a bench may
-    send again what it is not sure of. All of it or nothing. Raises Refused for a showing that
+    They may come late and in any order. A bench may send again what it is not sure of: no hour
+    changes by it; a repetition of a day's first or newest report is passed over, one of those
+    between is only counted once more. All of it or nothing. Raises Refused for a showing that
     falls, runs faster than the clock or lies ahead, and where no meter was fitted; NotFound.
     """
     need(work.by, Act.HOURS_WRITE)
