@@ -213,6 +213,7 @@ LOOKED_AT_ELSEWHERE = {
     "/import/stack/{token}",
     "/changeover-plans/{plan_id}",
     "/stacks/{serial:path}/sweeps/{token}",
+    "/runs/{run_id}/open-circuit",
     "/runs/uploads/{token}",
 }
 
@@ -412,14 +413,20 @@ def test_lists_sent_are_looked_at_without_barriers(
 def test_a_sweep_sent_is_looked_at_without_barriers(
     page: Page, served_at: str, sheets: dict[str, Any], tmp_path: Path
 ) -> None:
-    """The step between sending a sweep and keeping it, with its columns and curves."""
+    """The step between sending a sweep and keeping it; then its time without load."""
     (tmp_path / "sweep.csv").write_bytes(a_file(26))
     page.goto(f"{served_at}/stacks/{sheets['long']}/sweeps/new")
     page.locator("#file").set_input_files(tmp_path / "sweep.csv")
     page.locator("form.upload button").click()
     page.wait_for_url(lambda address: not address.endswith("/sweeps/new"))
-
     assert list(looks(page, page.url)) == []
+
+    page.get_by_label("Taken at").fill("2026-02-25 08:00")
+    page.get_by_role("button", name="Keep the curves").click()
+    page.wait_for_url("**/condition?curve=*")
+    kept = page.locator("a[href$='/open-circuit']").first.get_attribute("href")
+    assert list(looks(page, f"{served_at}{kept}")) == []
+    expect(page.get_by_text("Open circuit from 2026-02-25")).to_be_visible()
 
 
 def test_a_log_sent_is_looked_at_without_barriers(

@@ -18,7 +18,7 @@ from tests.records.tapping import a_tap_map
 
 Clients = Callable[..., Any]
 OPEN_DATA = Path(__file__).parents[3] / "shared" / "data" / "five-cell-stack"
-DENSITIES = [n / 100 for n in range(100, -1, -1)] + [0.0] * 20
+DENSITIES = [n / 100 for n in range(100, -1, -1)] + [0.0] * 60
 
 
 def a_file(cells: int = 4, *, heading: str = "I (A)") -> bytes:
@@ -73,7 +73,7 @@ def test_a_sweep_is_sent_looked_at_and_kept(stack: ReadStack, signed_in_client: 
     look = client.get(at)
     said = words(look.text)
     assert "decimal comma" in said
-    assert "121 rows, 4 channels" in said
+    assert "161 rows, 4 channels" in said
     assert "falling" in said
     fields = kept_fields(look.text)
     assert (fields["cells"], fields["current"], fields["legs"]) == (
@@ -158,7 +158,7 @@ def test_columns_are_named_by_hand_where_the_guess_is_wrong(
 
     assert look.status_code == 200
     assert "Keep it" in look.text
-    assert "121 rows, 4 channels" in words(look.text)
+    assert "161 rows, 4 channels" in words(look.text)
 
 
 @pytest.mark.parametrize(
