@@ -31,12 +31,13 @@ from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.cell_voltages import voltages_of_build
 from service.records.queries.column_mappings import kept_mapping, kept_mappings, versions_of
 from service.records.queries.meters import meters_of
+from service.records.queries.run_checks import (
+    run_with_content,
+)
+from service.records.queries.run_uploads import upload, uploads_of_stack
 from service.records.queries.runs import (
     run_sheet,
-    run_with_content,
     runs_of_stack,
-    upload,
-    uploads_of_stack,
 )
 from service.records.tables.audit import AuditEntry
 from service.records.tables.people import Role

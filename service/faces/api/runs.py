@@ -34,14 +34,13 @@ from service.records.database import changing, reading
 from service.records.errors import Refused
 from service.records.permissions import Act, need
 from service.records.queries.column_mappings import kept_mapping, kept_mappings
+from service.records.queries.run_uploads import UploadRow, upload
 from service.records.queries.runs import (
     ReadingRow,
     RunRow,
-    UploadRow,
     newest_mapping,
     run_sheet,
     runs_of_stack,
-    upload,
 )
 from service.records.queries.stacks import find_stack
 from service.records.tables.runs import RunKind, UploadState

@@ -20,7 +20,10 @@ from service.records.changes.runs import StoredLog, already_taken, import_run
 from service.records.database import changing, reading
 from service.records.errors import Refused
 from service.records.queries.column_mappings import kept_mapping
-from service.records.queries.runs import area_of_stack, run_with_content
+from service.records.queries.run_checks import (
+    area_of_stack,
+    run_with_content,
+)
 from service.records.queries.stacks import find_stack
 from service.settings import Settings
 from service.trade.dates import parse_when

@@ -32,7 +32,11 @@ from service.records.changes.runs import StoredLog, already_taken, import_run, r
 from service.records.database import changing, now_utc, reading, tending
 from service.records.errors import Busy, LayerbookError, Refused
 from service.records.permissions import Person
-from service.records.queries.runs import UploadRow, area_of_stack, run_with_content, upload
+from service.records.queries.run_checks import (
+    area_of_stack,
+    run_with_content,
+)
+from service.records.queries.run_uploads import UploadRow, upload
 from service.trade.errors import TradeError
 from service.trade.log_columns import Mapping, mapping_from_data
 from service.trade.run_counting import RunCounter, RunFound

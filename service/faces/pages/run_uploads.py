@@ -22,13 +22,14 @@ from service.records.errors import Refused
 from service.records.permissions import Act, Person, need
 from service.records.queries.column_mappings import KeptMapping, kept_mappings, versions_of
 from service.records.queries.layer_maps import MapStack, stack_facts
-from service.records.queries.runs import (
+from service.records.queries.run_checks import (
     KnownRun,
-    RunRow,
-    UploadRow,
-    run_sheet,
     run_with_content,
-    upload,
+)
+from service.records.queries.run_uploads import UploadRow, upload
+from service.records.queries.runs import (
+    RunRow,
+    run_sheet,
 )
 from service.records.tables.runs import UploadState
 from service.settings import Settings

@@ -25,14 +25,13 @@ from service.records.database import changing, reading
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
 from service.records.queries.layer_maps import MapStack, stack_facts
+from service.records.queries.run_uploads import UploadRow, uploads_of_stack
 from service.records.queries.runs import (
     RunRow,
     RunSheet,
-    UploadRow,
     newest_mapping,
     run_sheet,
     runs_of_stack,
-    uploads_of_stack,
 )
 from service.records.queries.stacks import find_stack
 from service.records.tables.runs import RunKind, SnapshotKind

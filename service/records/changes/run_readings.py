@@ -19,7 +19,10 @@ from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.voltage_places import VoltagePlace, voltage_place
 from service.records.database import Work
 from service.records.errors import Refused
-from service.records.queries.runs import overlapping_run, why_not_released
+from service.records.queries.run_checks import (
+    overlapping_run,
+    why_not_released,
+)
 from service.records.queries.showings import shown_around
 from service.records.tables.runs import RunReading, Snapshot, SnapshotKind
 from service.trade.errors import Inconsistent

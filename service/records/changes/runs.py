@@ -13,7 +13,10 @@ from service.records.changes.run_readings import LogRead, add_reading, close_out
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
-from service.records.queries.runs import KnownRun, run_with_content
+from service.records.queries.run_checks import (
+    KnownRun,
+    run_with_content,
+)
 from service.records.tables.runs import PolarisationCurve, Run, RunKind, RunReading
 from service.records.tables.stacks import Stack
 

@@ -19,7 +19,9 @@ from service.records.changes.voltage_places import VoltagePlace, voltage_place
 from service.records.database import Work
 from service.records.errors import Refused
 from service.records.permissions import Act, need
-from service.records.queries.runs import why_not_released
+from service.records.queries.run_checks import (
+    why_not_released,
+)
 from service.records.tables.runs import (
     CurveDirection,
     Run,
