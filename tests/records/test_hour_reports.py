@@ -1,6 +1,7 @@
 """What a bench reports of an hour meter: every minute, in one row a day."""
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -335,3 +336,23 @@ def test_in_whatever_order_showings_come_the_hours_are_those_of_the_newest(
         ]
         assert row.first_at == RUN_AT + min(of_day) * MINUTE
         assert row.last_hours == pytest.approx(100 + max(of_day) / 60)
+
+
+def test_benches_reporting_at_once_write_one_row_a_day(engine: Engine) -> None:
+    """Two benches, or one whose calls overtake each other: nothing is lost, nothing twice."""
+    by, stack_id = a_worker(engine), an_empty_stack(engine)
+    given = minutes(RUN_AT, 24, 100)
+
+    def report(first: int) -> int:
+        return sum(reported(engine, by, stack_id, one) for one in given[first::4])
+
+    with ThreadPoolExecutor(4) as threads:
+        new = sum(threads.map(report, range(4)))
+
+    with Session(engine) as session:
+        (row,) = session.scalars(select(HourReport)).all()
+        assert (row.report_count, row.first_hours, row.last_hours) == (24, 100, given[-1].hours)
+        assert (row.first_at, row.last_at) == (RUN_AT, given[-1].taken_at)
+        entries = session.scalars(select(AuditEntry)).all()
+    assert new == 24
+    assert len(entries) == 1
