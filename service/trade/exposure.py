@@ -37,13 +37,10 @@ class Exposure:
     stands: Flags
     fails: Counts
     stratum: Counts
-    ways: Counts
-    """of each row, in one number: whether it stands for its unit, entered and reached"""
-
-    @property
-    def width(self) -> int:
-        """Values ``entered`` and ``reached`` may have."""
-        return self.from_h.size + 1
+    way: Counts
+    """which of the ways to have been at risk that occur each row has, from 0"""
+    at_risk: NDArray[np.float64]
+    """(ways, s + 1): 1 where a row of this way is at risk in a stratum; last: where it stands"""
 
     @property
     def units(self) -> int:
@@ -98,8 +95,24 @@ def exposure(
     entered[fails] = np.minimum(entered[fails], stratum)
     entered[(left == begun) & ~counted] = starts.size
     np.minimum(entered, reached, out=entered)
-    ways = (counted * (starts.size + 1) + entered) * (starts.size + 1) + reached
-    return Exposure(starts, entered, reached, counted, fails, stratum, ways)
+    return Exposure(
+        starts, entered, reached, counted, fails, stratum, *_ways(entered, reached, counted, starts)
+    )
+
+
+def _ways(
+    entered: Counts, reached: Counts, stands: Flags, starts: NDArray[np.float64]
+) -> tuple[Counts, NDArray[np.float64]]:
+    """Rows by the few ways to have been at risk: then a level is counted in one go."""
+    strata, width = np.arange(starts.size), starts.size + 1
+    codes = (stands * width + entered) * width + reached
+    occur = np.flatnonzero(np.bincount(codes, minlength=1))
+    places = np.zeros(2 * width * width, dtype=np.int64)
+    places[occur] = np.arange(occur.size)
+    begun, left = occur // width % width, occur % width
+    inside = (begun[:, None] <= strata) & (strata < left[:, None])
+    stand = (occur // width**2)[:, None]
+    return places[codes], np.concatenate([inside, stand], axis=1).astype(float)
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,39 +182,35 @@ def level_counts(codes: Counts, units: Exposure) -> LevelCounts:
     """
     columns = list(wide(codes).T)
     levels = max((int(column.max(initial=-1)) for column in columns), default=-1) + 1
-    every, strata, width = 2 * units.width**2, units.from_h.size, units.width
-    tally = np.zeros(levels * every, dtype=np.int64)
-    down = np.zeros((levels, width), dtype=np.int64)
+    every, strata = units.at_risk.shape[0], units.from_h.size
+    tally = np.zeros((levels + 1) * every, dtype=np.int64)
+    down = np.zeros((levels + 1) * (strata + 1), dtype=np.int64)
     for column in columns:
-        places = column * every
-        places += units.ways + every
-        tally += np.bincount(places, minlength=(levels + 1) * every)[every:]
-        failed = (column[units.fails] + 1) * width + units.stratum
-        down += np.bincount(failed, minlength=(levels + 1) * width)[width:].reshape(levels, width)
+        places = (column + 1) * every
+        places += units.way
+        tally += np.bincount(places, minlength=tally.size)
+        failed = (column[units.fails] + 1) * (strata + 1) + units.stratum
+        down += np.bincount(failed, minlength=down.size)
     known = _known(columns)
-    everybody = units.ways if known is None else units.ways[known]
+    everybody = units.way if known is None else units.way[known]
     fails = np.ones(units.fails.size, bool) if known is None else known[units.fails]
-    all_at_risk, all_counted = _at_risk(np.bincount(everybody, minlength=every)[None], width)
-    at_risk, counted = _at_risk(tally.reshape(levels, every), width)
+    at_risk = _whole(tally.reshape(levels + 1, every)[1:] @ units.at_risk)
+    all_at_risk = _whole(np.bincount(everybody, minlength=every) @ units.at_risk)
+    failing_in = down.reshape(levels + 1, strata + 1)[1:]
     return LevelCounts(
-        all=counted,
-        failing=down.sum(axis=1),
-        at_risk=at_risk.T,
-        failing_in=down[:, :strata].T,
-        all_at_risk=all_at_risk[0],
-        all_failing_in=np.bincount(units.stratum[fails], minlength=width)[:strata],
-        known=int(all_counted[0]),
+        all=at_risk[:, -1],
+        failing=failing_in.sum(axis=1),
+        at_risk=at_risk[:, :-1].T,
+        failing_in=failing_in[:, :strata].T,
+        all_at_risk=all_at_risk[:-1],
+        all_failing_in=np.bincount(units.stratum[fails], minlength=strata + 1)[:strata],
+        known=int(all_at_risk[-1]),
         known_failing=int(fails.sum()),
     )
 
 
-def _at_risk(tally: Counts, width: int) -> tuple[Counts, Counts]:
-    """From rows by level and way: at risk in each stratum (levels, s), and units (levels,)."""
-    ways = tally.reshape(-1, 2, width, width)
-    rows = ways.sum(axis=1)
-    change = rows.sum(axis=1) - rows.sum(axis=2)
-    from_here_on = np.cumsum(change[:, ::-1], axis=1)[:, ::-1]
-    return from_here_on[:, 1:], ways[:, 1].sum(axis=(1, 2))
+def _whole(numbers: NDArray[np.float64]) -> Counts:
+    return np.rint(numbers).astype(np.int64)
 
 
 def _known(columns: list[Counts]) -> Flags | None:

@@ -8,7 +8,6 @@ Source: Pitman 1937, Suppl. J. R. Stat. Soc. 4, 119 (permutation); moments of a 
 replacement: Cochran, Sampling Techniques, 3rd ed. 1977, theorems 2.1 and 2.2.
 """
 
-from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
@@ -72,62 +71,67 @@ def position_test(stacks: ArrayLike, distances: ArrayLike, failing: ArrayLike) -
     fails = np.asarray(failing, dtype=bool)
     if not stack.shape == far.shape == fails.shape:
         raise Inconsistent(f"{stack.size} stacks, {far.size} distances, {fails.size} judgements.")
-    chosen = np.isin(stack, np.unique(stack[fails]))
-    stack, far, fails = stack[chosen], far[chosen], fails[chosen]
-    order = np.argsort(stack, kind="stable")
-    starts = np.flatnonzero(
-        np.diff(stack[order], prepend=-1 if not stack.size else stack.min() - 1)
-    )
-    alike: dict[tuple[tuple[int, ...], int], int] = defaultdict(int)
-    seen = at_ends = 0
-    strata = []
-    for places in np.split(order, starts[1:]) if stack.size else []:
-        here, down = far[places], fails[places]
-        if down.all():
-            continue
-        alike[tuple(sorted(here.tolist())), int(down.sum())] += 1
-        seen += int(here[down].sum())
-        ends = here == 0
-        at_ends += int((ends & down).sum())
-        strata.append((int((ends & down).sum()), int(ends.sum()), int(down.sum()), here.size))
-    return _judged(alike, seen, at_ends, strata)
-
-
-def _judged(
-    alike: dict[tuple[tuple[int, ...], int], int],
-    seen: int,
-    at_ends: int,
-    strata: list[tuple[int, int, int, int]],
-) -> PositionTest:
-    number = sum(down * times for (_, down), times in alike.items())
-    if not number:
+    which = _from_zero(stack)
+    cells = np.bincount(which)
+    down = np.bincount(which[fails], minlength=cells.size)
+    tells = (down > 0) & (down < cells)
+    inside = tells[which]
+    which, far, fails = which[inside], far[inside], fails[inside]
+    ends, size = far == 0, cells.size
+    strata = np.stack(
+        [
+            np.bincount(which[ends & fails], minlength=size),
+            np.bincount(which[ends], minlength=size),
+            down,
+            cells,
+        ],
+        axis=1,
+    )[tells]
+    if not strata.size:
         return PositionTest(0, 0, 0.0, 0.0, 1.0, True, 0, None)
-    moments = [(_moments(here, down), times) for (here, down), times in alike.items()]
-    mean = sum(m * times for (m, _), times in moments)
-    spread = sqrt(sum(v * times for (_, v), times in moments))
-    counted = number <= MOST_COUNTED
-    off = abs(seen - mean)
+    number, seen = int(fails.sum()), int(far[fails].sum())
+    mean, spread = _moments(strata[:, 3], strata[:, 2], which, far, tells)
+    off, counted = abs(seen - mean), number <= MOST_COUNTED
     if counted:
-        p = _all_ways(((_law(here, down), times) for (here, down), times in alike.items()), off)
+        p = _all_ways(_laws(which, far, fails), off)
     else:
         p = erfc(max(0.0, off - 0.5) / spread / sqrt(2)) if spread else 1.0
     return PositionTest(
-        stacks=len(strata),
+        stacks=int(tells.sum()),
         failing=number,
         mean=seen / number,
         expected=mean / number,
         p=min(1.0, p),
         counted=counted,
-        at_ends=at_ends,
+        at_ends=int(strata[:, 0].sum()),
         ends=exact_test(strata),
     )
 
 
-def _moments(here: tuple[int, ...], down: int) -> tuple[float, float]:
-    """Mean and variance of the sum of so many of these, drawn without replacement."""
-    values = np.array(here, dtype=float)
-    left = (values.size - down) / (values.size - 1) if values.size > 1 else 0.0
-    return down * float(values.mean()), down * left * float(values.var())
+def _from_zero(numbers: Counts) -> Counts:
+    """The same stacks numbered from 0; numbers in use lie close together."""
+    low = int(numbers.min(initial=0))
+    there = np.bincount(numbers - low, minlength=1) > 0
+    return np.asarray((np.cumsum(there) - 1)[numbers - low])
+
+
+def _moments(
+    cells: Counts, down: Counts, which: Counts, far: Counts, tells: NDArray[np.bool_]
+) -> tuple[float, float]:
+    """Mean and standard deviation of the sum of distances, drawn without replacement."""
+    size = tells.size
+    mean = np.bincount(which, weights=far, minlength=size)[tells] / cells
+    square = np.bincount(which, weights=far.astype(float) ** 2, minlength=size)[tells] / cells
+    spread = down * (cells - down) / (cells - 1) * np.maximum(0.0, square - mean**2)
+    return float((down * mean).sum()), sqrt(float(spread.sum()))
+
+
+def _laws(which: Counts, far: Counts, fails: NDArray[np.bool_]) -> Iterable[NDArray[np.float64]]:
+    """The law of the sum of distances of each stack's failing."""
+    order = np.argsort(which, kind="stable")
+    starts = np.flatnonzero(np.diff(which[order], prepend=-1))
+    for places in np.split(order, starts[1:]):
+        yield _law(tuple(sorted(far[places].tolist())), int(fails[places].sum()))
 
 
 @lru_cache(maxsize=4096)
@@ -143,12 +147,11 @@ def _law(here: tuple[int, ...], down: int) -> NDArray[np.float64]:
     return np.asarray(ways[down] / ways[down].sum())
 
 
-def _all_ways(laws: Iterable[tuple[NDArray[np.float64], int]], off: float) -> float:
+def _all_ways(laws: Iterable[NDArray[np.float64]], off: float) -> float:
     """Probability of a sum at least as far from its mean."""
     whole = np.ones(1)
-    for its_law, times in laws:
-        for _ in range(times):
-            whole = np.convolve(whole, its_law)
+    for its_law in laws:
+        whole = np.convolve(whole, its_law)
     sums = np.arange(whole.size)
     mean = float(whole @ sums)
     return float(whole[np.abs(sums - mean) >= off - _EQUAL * max(1.0, mean)].sum())

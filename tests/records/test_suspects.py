@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from datetime import timedelta
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,12 +13,16 @@ from sqlalchemy.orm import Session
 from service.records.database import reading
 from service.records.errors import NotFound
 from service.records.queries.compared import compared
+from service.records.queries.containment import containment
 from service.records.queries.suspects import NamedFactor, SuspectsSheet, suspects_sheet
+from service.records.queries.traced_meas import traced_mea
+from service.records.queries.traces import trace
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.records.tables.people import Role
 from service.records.tables.stacks import Stack
 from service.trade.factors import FactorKind, Unit
 from tests import builders
+from tests.found_by_index import read_whole
 from tests.records.suspecting import BETWEEN, FailingLab, a_mark, failing_lab, fill
 from tests.records.test_build_makeups import two_stacks
 
@@ -246,6 +251,23 @@ def failing_lab_beside(session: Session, lab: FailingLab) -> int:
         builders.a_build(session, stack, laid=builders.a_pile(session, stack, 3, meas=meas))
         a_mark(session, meas[1])
     return 3
+
+
+def test_no_table_that_grows_is_read_whole(app: Any, statements: Statements) -> None:
+    """Comparison and containment find everything by index."""
+    engine = app.state.engine
+    lab = a_lab(engine)
+
+    with reading(engine) as session, statements() as seen:
+        part_id = lab.meas[0][0].id
+        traced_mea(session, part_id)
+        suspects_sheet(session, lab.design.id, part_id, by_rule=True)
+    with reading(engine) as session:
+        traced = trace(session, part_id)
+        with statements() as more:
+            containment(session, traced)
+
+    assert read_whole(engine, [*seen, *more]) == []
 
 
 def test_a_design_without_builds_has_nothing_to_compare(engine: Engine) -> None:

@@ -75,7 +75,7 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
         ),
         {"design_id": design_id},
     ).all()
-    read = unpacked(tuple([row.packed for row in rows]))
+    read = unpacked([row.packed for row in rows])
     builds, stays = read.builds, read.stays
     ran = _ran(session, design_id, builds)
     left = stays.hours_before + ran[stays.build]

@@ -1,7 +1,6 @@
 """The builds of a design unpacked, with the codes of every factor which they alone tell."""
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -22,6 +21,8 @@ from service.trade.position_test import from_nearer_end
 
 Ids = NDArray[np.int64]
 Flags = NDArray[np.bool_]
+MOST_KEPT = 2
+"""Designs kept unpacked in a process; no other needs them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +37,28 @@ class Unpacked:
     edges_mpa: tuple[float, float] | None
 
 
-@lru_cache(maxsize=2)
-def unpacked(texts: tuple[str, ...]) -> Unpacked:
-    """Unpack the builds of a design; the same texts again are not unpacked again."""
+_kept: list[tuple[list[str], Unpacked]] = []
+
+
+def unpacked(texts: list[str]) -> Unpacked:
+    """Unpack the builds of a design; the same texts again are not unpacked again.
+
+    Compared are the texts themselves: whatever was written anew is unpacked anew.
+    """
+    for known, value in _kept:
+        if known == texts:
+            return value
+    value = _unpack(texts)
+    _kept[:] = [(texts, value), *_kept[: MOST_KEPT - 1]]
+    return value
+
+
+def forget() -> None:
+    """Forget what is kept unpacked."""
+    _kept.clear()
+
+
+def _unpack(texts: list[str]) -> Unpacked:
     builds, stays = unpack(texts)
     factors, values, edges = _factors(builds, stays)
     return Unpacked(builds, stays, _last_of_each(stays.part), factors, values, edges)
