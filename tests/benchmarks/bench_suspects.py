@@ -1,0 +1,109 @@
+"""The trace of a failing MEA with its suspects, over 100 000 MEAs.
+
+    layerbook generate --stacks 1000 --cells 100 --builds 5
+    LAYERBOOK_DATA_FOLDER=… pytest tests/benchmarks/bench_suspects.py -q -s
+
+Where nobody was confirmed as failing yet, 600 MEAs are marked so at random times, by a fixed seed.
+The first time everything is unpacked; again, only what changed since is.
+"""
+
+import time
+from collections.abc import Callable, Iterator
+from datetime import timedelta
+from random import Random
+from statistics import median
+
+import pytest
+from sqlalchemy import Engine, func, select
+from sqlalchemy.orm import Session
+
+from service.records.changes.build_makeups import fill_makeups
+from service.records.database import make_engine, now_utc, reading, tending
+from service.records.queries.containment import containment
+from service.records.queries.suspects import suspects_sheet
+from service.records.queries.traces import trace
+from service.records.queries.unpacked import forget
+from service.records.tables.build_makeups import BuildMakeup
+from service.records.tables.failing import FailingMark
+from service.records.tables.parts import Part, PartType
+from service.records.tables.people import Person
+from service.settings import Settings
+from service.trade.words import Kind
+
+MARKED = 600
+PROMISED_S = 0.300
+TIMES = 9
+
+
+@pytest.fixture(scope="module")
+def lab() -> Iterator[tuple[Engine, int, list[int]]]:
+    """The database of the environment, its design with most builds, and failing MEAs of it."""
+    engine = make_engine(Settings().database_url)
+    with tending(engine) as session:
+        for _ in fill_makeups(session, now_utc()):
+            pass
+    with Session(engine) as session:
+        if not session.scalar(select(func.count()).select_from(FailingMark)):
+            _mark(session)
+        design_id = session.scalar(
+            select(BuildMakeup.design_id)
+            .group_by(BuildMakeup.design_id)
+            .order_by(func.count().desc())
+            .limit(1)
+        )
+        failing = session.scalars(select(FailingMark.part_id).limit(TIMES)).all()
+    assert design_id is not None, "generate a history first: the module says how"
+    yield engine, design_id, list(failing)
+    engine.dispose()
+
+
+def _mark(session: Session) -> None:
+    dice, now = Random(3), now_utc()
+    by = session.scalar(select(func.min(Person.id)))
+    meas = session.scalars(
+        select(Part.id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .where(PartType.kind == Kind.MEA)
+        .order_by(Part.id)
+    ).all()
+    assert by is not None
+    session.add_all(
+        FailingMark(
+            part_id=part_id,
+            rule_id=None,
+            failed_at=now - timedelta(days=dice.randint(1, 1500)),
+            reason="benchmark",
+            evidence="{}",
+            confirmed_by_id=by,
+            confirmed_at=now,
+        )
+        for part_id in dice.sample(list(meas), min(MARKED, len(meas)))
+    )
+    session.commit()
+
+
+def test_the_trace_with_suspects_answers_in_time(lab: tuple[Engine, int, list[int]]) -> None:
+    """Median of traces of different failing MEAs; each with comparison and containment."""
+    engine, design_id, failing = lab
+
+    def timed(part_id: int, before: Callable[[], None]) -> tuple[float, int, int]:
+        before()
+        begun = time.perf_counter()
+        with reading(engine) as session:
+            traced = trace(session, part_id)
+            containment(session, traced)
+            sheet = suspects_sheet(session, design_id, part_id)
+        return time.perf_counter() - begun, sheet.found.meas, sheet.found.failing
+
+    timed(failing[0], lambda: None)  # statements are put together once
+    first = [timed(part_id, forget) for part_id in failing]
+    again = [timed(part_id, lambda: None) for part_id in failing]
+
+    _, meas, marked = first[0]
+    print(f"\n{meas} MEAs, {marked} failing")
+    for name, took in (("first time", first), ("again", again)):
+        times = [seconds for seconds, *_ in took]
+        print(f"trace with suspects, {name:<12}{median(times) * 1000:8.0f} ms, "
+              f"least {min(times) * 1000:.0f} ms")  # fmt: skip
+    assert median(seconds for seconds, *_ in again) <= PROMISED_S
+    assert min(seconds for seconds, *_ in first) <= PROMISED_S
