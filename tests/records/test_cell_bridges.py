@@ -4,7 +4,8 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, select, update
+from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
 from service.records import permissions
@@ -21,6 +22,7 @@ from service.records.queries.cell_bridges import bridges_of_stack, written_bridg
 from service.records.queries.cell_voltages import mea_of_cells
 from service.records.queries.part_hours import part_hours
 from service.records.tables.audit import AuditEntry
+from service.records.tables.cell_taps import CellBridge
 from service.records.tables.people import Role
 from service.records.tables.stacks import Build
 from service.trade.running_hours import Hours
@@ -180,3 +182,28 @@ def test_somebody_without_leave_notes_no_bridge(engine: Engine, stack_id: int) -
         noted(engine, nobody, stack_id, told())
     with pytest.raises(NotFound):
         noted(engine, a_worker(engine), 99, told())
+
+
+def test_the_database_holds_one_standing_bridge_a_cell(engine: Engine, stack_id: int) -> None:
+    """Whatever a change would let through."""
+    by = a_worker(engine)
+    noted(engine, by, stack_id, told(begin=2))
+    with Session(engine) as session:
+        row = session.scalars(select(CellBridge)).one()
+        session.add(
+            CellBridge(
+                stack_id=row.stack_id,
+                build_id=row.build_id,
+                cell=row.cell,
+                from_at=LATER,
+                reason="again",
+                allowed_by="nobody",
+                by_id=row.by_id,
+                known_from=LATER,
+            )
+        )
+        with pytest.raises(IntegrityError):
+            session.flush()
+        session.rollback()
+    with Session(engine) as session, pytest.raises(DBAPIError):
+        session.execute(update(CellBridge).values(until_at=LATER))
