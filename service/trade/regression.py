@@ -129,6 +129,7 @@ def stretches(x: ArrayLike, steps: Sequence[float]) -> NDArray[np.intp]:
 
 
 def finite_row(values: Any, name: str) -> Floats:
+    """The values as one row of numbers; raises Inconsistent for gaps or another shape."""
     found = np.asarray(values, dtype=float)
     if found.ndim != 1 or not np.all(np.isfinite(found)):
         raise Inconsistent(f"{name} must be one row of numbers without gaps.")
