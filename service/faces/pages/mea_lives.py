@@ -12,7 +12,12 @@ from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
 from service.records.database import reading
 from service.records.permissions import Act, need
-from service.records.queries.mea_lives import MeaLife, mea_life
+from service.records.queries.mea_lives import (
+    TARGET_LIFE_H,
+    TARGET_PERCENT,
+    MeaLife,
+    mea_life,
+)
 from service.settings import Settings
 from service.trade.hours_to_limit import FAR_TIMES
 from service.trade.recovery import CannotTell, Recovery
@@ -49,6 +54,7 @@ class LifePage:
     not_told: str
     rows: tuple[ReadRow, ...]
     far_times: float
+    target: tuple[float, float] = (TARGET_PERCENT, TARGET_LIFE_H)
 
 
 @router.get("/{part_id}/life")

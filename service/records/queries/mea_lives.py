@@ -21,9 +21,12 @@ from service.trade.looking_back import LookBack, looking_back
 from service.trade.recovery import CannotTell, Recovery, recovery
 from service.trade.reference_voltages import NEAR_PERCENT, densities_read
 from service.trade.running_spells import running_spells
-from service.trade.voltage_loss import mean_loss_uv_h, percent_lost
+from service.trade.voltage_loss import loss_for_life_uv_h, mean_loss_uv_h, percent_lost
 from service.trade.voltage_trend import Method, Stretch, VoltageTrend, voltage_trend
 from service.trade.words import Kind
+
+TARGET_PERCENT, TARGET_LIFE_H = 10.0, 5000.0
+"""A public durability target for driving (US Department of Energy): a yardstick, no limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +42,10 @@ class SatAndRead:
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """From the first reading to the last: µV/h in the mean, and the share in %."""
+    """From the first reading to the last: µV/h in the mean, and the share in %.
+
+    ``allowed_uv_h`` would use up `TARGET_PERCENT` of the first voltage in `TARGET_LIFE_H`.
+    """
 
     from_h: float
     to_h: float
@@ -47,6 +53,7 @@ class Loss:
     to_v: float
     mean_uv_h: float
     percent: float
+    allowed_uv_h: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +182,8 @@ def _loss(readings: ReferenceReadings | None) -> Loss | None:
     if to_h <= from_h or from_v <= 0:
         return None
     rate, lost = mean_loss_uv_h(from_v, to_v, to_h - from_h), percent_lost(from_v, to_v)
-    return Loss(from_h, to_h, from_v, to_v, rate, lost)
+    allowed = loss_for_life_uv_h(from_v, TARGET_PERCENT, TARGET_LIFE_H)
+    return Loss(from_h, to_h, from_v, to_v, rate, lost, allowed)
 
 
 def _builds(
