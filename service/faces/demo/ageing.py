@@ -18,7 +18,7 @@ Array = NDArray[np.float64]
 RATED_A_CM2 = 0.8
 CROSSOVER_A_CM2 = 0.003
 COMES_BACK_V, COMES_BACK_H = 0.006, 4.0
-"""Lost within a day's running at the rated density and mostly back the next morning."""
+"""Lost within a day's running at the rated density and back after a stop."""
 CONSTANTS = {
     "H": (0.795, 0.066, 0.165),
     "W": (0.800, 0.067, 0.158),
@@ -82,11 +82,11 @@ def weakened(one: Mea, drop: Drop) -> Mea:
     return replace(one, drop=drop)
 
 
-def voltages(meas: Sequence[Mea], own_h: Array, density: Array, since_start_h: Array) -> Array:
+def voltages(meas: Sequence[Mea], own_h: Array, density: Array, since_stop_h: Array) -> Array:
     """What each of these cells shows, V, shape (n, cells), without noise.
 
-    ``own_h`` (n, cells) are the own hours of each, ``density`` (n,) in A/cm², ``since_start_h``
-    (n,) the hours since the stack was started that day.
+    ``own_h`` (n, cells) are the own hours of each, ``density`` (n,) in A/cm², ``since_stop_h``
+    (n,) the hours at load since the last stop.
     """
     shares = density / RATED_A_CM2
     shown = np.empty(own_h.shape)
@@ -97,7 +97,7 @@ def voltages(meas: Sequence[Mea], own_h: Array, density: Array, since_start_h: A
         curve = crossing @ np.array([one.e0_v, one.b_v_decade, one.r_ohm_cm2])
         lost = one.lost_uv_h * 1e-6 * hours * (0.35 + 0.65 * shares)
         shown[:, at] = curve + one.off_v - lost - fallen * shares
-    tired = COMES_BACK_V * shares * (1 - np.exp(-since_start_h / COMES_BACK_H))
+    tired = COMES_BACK_V * shares * (1 - np.exp(-since_stop_h / COMES_BACK_H))
     shown -= tired[:, None]
     return shown
 

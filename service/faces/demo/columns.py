@@ -15,6 +15,8 @@ from service.trade.log_columns import (
 
 HOT_C, LOW_V = 75.0, 0.4
 """Limits whose hours the laboratory wants counted."""
+LONGEST_MIN = 30.0
+"""Longest steady time that becomes one snapshot: between two stops there are then several."""
 
 
 class Manner(StrEnum):
@@ -41,7 +43,9 @@ def mapping_of(manner: Manner, cells: int) -> Mapping:
         tuple(SignalColumn(signal, one.name, one.unit) for signal, one in signals.items()),
         None,
         *written_as,
-        counting=Counting(temperature_above_c=HOT_C, cell_below_v=LOW_V),
+        counting=Counting(
+            temperature_above_c=HOT_C, cell_below_v=LOW_V, steady_longest_min=LONGEST_MIN
+        ),
     )
 
 

@@ -35,8 +35,12 @@ TYPED = (
     (ago(43, TUE, "14:10"), "commissioning"),
     (ago(1, WED, "10:20"), "after cell 8 had fallen"),
 )
-READ_OFF = tuple(ago(weeks, WED, "13:30") for weeks in (101, 84, 70, 58))
-"""When the voltages of HERON-01 were read off the monitor, before its bench wrote logs."""
+READ_OFF = {
+    "HERON-01": (101, 84, 70, 58),
+    "HERON-02": (88, 74, 61),
+    "HERON-03": (34, 24),
+}
+"""In which weeks voltages were read off the monitor, where the bench wrote no log."""
 
 
 def read_off(
@@ -64,18 +68,12 @@ def _one_moment(sat: list[Sat], density: Array, at: datetime) -> list[list[float
     ]
 
 
-def _read_off(lab: Lab, when: When) -> None:
+def _read_off(lab: Lab, when: When, stack: str) -> None:
     with lab.work(when, "anton") as work:
-        meter = shown(lab, "HERON-01", when)
-        sat = sat_in(work.session, lab, "HERON-01", work.now, meter)
-        read_off(
-            work,
-            lab.stacks["HERON-01"],
-            sat,
-            at=work.now,
-            current_a=80.0,
-            meter_h=meter,
-        )
+        meter = shown(lab, stack, when)
+        sat = sat_in(work.session, lab, stack, work.now, meter)
+        now = work.now
+        read_off(work, lab.stacks[stack], sat, at=now, current_a=80.0, meter_h=meter)
 
 
 def _sweep(lab: Lab, when: When, occasion: str) -> None:
@@ -145,7 +143,15 @@ def _type(lab: Lab, when: When, occasion: str) -> None:
 def entries() -> list[Entry]:
     """Voltages read off, sweeps and typed curves."""
     return [
-        *(Entry(when, "HERON-01: voltages read off", _read_off) for when in READ_OFF),
+        *(
+            Entry(
+                ago(weeks, WED, "13:30"),
+                f"{stack}: voltages read off",
+                lambda lab, at, stack=stack: _read_off(lab, at, stack),  # type: ignore[misc]
+            )
+            for stack, times in READ_OFF.items()
+            for weeks in times
+        ),
         *(
             Entry(
                 when,

@@ -15,6 +15,8 @@ from service.records.tables.failing import RuleAnswer
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RecordState
 
+ORDER = (Role.BUILDER, Role.QUALITY, Role.SUPERVISOR)
+
 
 @dataclass(frozen=True, slots=True)
 class FirstStep:
@@ -43,13 +45,14 @@ def first_steps(session: Session) -> tuple[FirstStep, ...]:
         if hit.kind == "part":
             sentence = f"Trace MEA {hit.label}, which failed: what do those that fail share?"
             steps.append(FirstStep(Role.QUALITY, sentence, f"/parts/{hit.id}/trace"))
-    return (*steps, *_running_life(session))
+    steps += _running_life(session)
+    return tuple(sorted(steps, key=lambda step: ORDER.index(step.role)))
 
 
 def _running_life(session: Session) -> Iterator[FirstStep]:
     """Who is needed where, whom the rule names, which lots last."""
     yield FirstStep(Role.BUILDER, "See on the floor which stack needs somebody.", "/floor")
     for row in [row for row in judged(session, RuleAnswer.MET, 50) if row.label == WAITING]:
-        sentence = f"Look at the life of {row.label}: the rule says it is failing, nobody yet did."
+        sentence = f"Look at the life of {row.label}: it meets the rule, nobody has confirmed it."
         yield FirstStep(Role.QUALITY, sentence, f"/parts/{row.part_id}/life")
     yield FirstStep(Role.SUPERVISOR, "Compare how long MEAs of each lot lived.", "/life?by=lot")

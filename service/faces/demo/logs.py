@@ -78,12 +78,13 @@ def run(
     before_noon = np.clip(in_day - GAS_S, 0, MIDDAY_S - GAS_S)
     behind = MIDDAY_S + REST_S
     loaded_h = (before_noon + np.clip(in_day - behind, 0, SESSION_S - COOL_S - behind)) / 3600
+    since_stop_h = np.where(in_day > MIDDAY_S, loaded_h - 0.7 * before_noon / 3600, loaded_h)
     ran_h = np.repeat(np.arange(len(days)) * loaded_h[-1], len(of_day)) + loaded_h
     temperature = 65.0 - 43.0 * np.exp(-in_day / 600.0) + chance.normal(0, 0.15, len(seconds))
     if hot:
         failed = np.clip((in_day - 9000.0) / 600.0, 0, 1) * (in_day < 9000 + 4200)
         temperature[-len(of_day) :] += HOT_K * failed[-len(of_day) :]
-    cells = cells_at(bench.cells, ran_h, density, loaded_h, chance)
+    cells = cells_at(bench.cells, ran_h, density, since_stop_h, chance)
     current = density * bench.area_cm2
     flow = np.maximum(current * len(bench.cells) * LITRES_A_MIN, 0.4)
     flow[in_day > SESSION_S - 200.0] = 0.0
@@ -98,14 +99,14 @@ def run(
 
 
 def cells_at(
-    sat: Sequence[Sat], ran_h: Array, density: Array, loaded_h: Array, chance: np.random.Generator
+    sat: Sequence[Sat], ran_h: Array, density: Array, since_h: Array, chance: np.random.Generator
 ) -> Array:
     """The channels' voltages with their noise; the leads of a blank cell are taken off."""
     fitted = [(at, one.mea, one.own_h) for at, one in enumerate(sat) if one.mea is not None]
     shown = chance.normal(0.0, NOISE_V, (len(ran_h), len(sat)))
     shown[:, [at for at, one in enumerate(sat) if one.mea is None]] = np.nan
     own = np.stack([own_h + ran_h for _at, _mea, own_h in fitted], axis=1)
-    found = voltages([one for _at, one, _own in fitted], own, density, loaded_h)
+    found = voltages([one for _at, one, _own in fitted], own, density, since_h)
     shown[:, [at for at, _mea, _own in fitted]] += found + chance.normal(
         0.0, TOGETHER_V, (len(ran_h), 1)
     )
