@@ -25,13 +25,15 @@ def test_every_channel_has_its_lead_and_what_differs_is_marked() -> None:
 
 
 def test_a_long_pile_has_its_places_closer_and_not_every_number() -> None:
-    leads = [Lead(number, number) for number in range(1, 41)]
+    leads = [Lead(number, number) for number in range(1, 111)] + [Lead(111, 112), Lead(112, 111)]
 
-    tree = parsed(draw_leads(leads, range(1, 41), title="Taps"))
+    tree = parsed(draw_leads(leads, range(1, 113), title="Taps"))
 
     assert "wide" in tree.get("class", "")
-    assert words(tree).count("40") == 2
-    assert words(tree).count("39") == 0
+    assert words(tree).count("39") == 2
+    assert words(tree).count("110") == 2
+    assert words(tree).count("109") == 0
+    assert words(tree).count("111") == 2, "what is marked has its number"
 
 
 def test_a_map_without_channels_or_a_stack_without_cells_is_drawn_empty() -> None:

@@ -1,6 +1,6 @@
 """The leads of a tap map: channels of the voltage monitor above, cells of the pile below."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 from service.faces.drawings.ink import (
@@ -21,7 +21,7 @@ from service.faces.drawings.ink import (
 LEFT, RIGHT = 92.0, 24.0
 CHANNELS_Y, CELLS_Y, HIGH = 40.0, 170.0, 26.0
 NUMBERS_EVERY = 5
-"""Where the pitch is too small for a number at each place."""
+"""Where three digits find no room at each place."""
 
 
 class Lead(NamedTuple):
@@ -55,16 +55,15 @@ def draw_leads(
     pitch = 36.0 if most <= 24 else 22.0
     above, below = _Row(channels, pitch), _Row(tuple(cells), pitch)
     read = {lead.cell for lead in leads}
+    marked = {end for lead in leads if _is_crossed(lead) for end in lead}
     # heavy leads last: they lie above the others
-    drawn = "".join(
-        _lead(lead, above, below) for lead in sorted(leads, key=_is_crossed)
-    )
+    drawn = "".join(_lead(lead, above, below) for lead in sorted(leads, key=_is_crossed))
     body = (
         word(8, CHANNELS_Y + HIGH / 2 + 5, "channel", size=BODY, pen="soft")
         + word(8, CELLS_Y + HIGH / 2 + 5, "cell", size=BODY, pen="soft")
         + drawn
-        + "".join(_place(above, number, CHANNELS_Y) for number in channels)
-        + "".join(_place(below, cell, CELLS_Y, struck=cell not in read) for cell in cells)
+        + "".join(_place(above, number, CHANNELS_Y, marked) for number in channels)
+        + "".join(_place(below, cell, CELLS_Y, marked, struck=cell not in read) for cell in cells)
     )
     return sheet(
         LEFT + most * pitch + RIGHT,
@@ -78,10 +77,13 @@ def draw_leads(
     )
 
 
-def _place(row: _Row, number: int, y: float, *, struck: bool = False) -> str:
+def _place(
+    row: _Row, number: int, y: float, marked: Collection[int], *, struck: bool = False
+) -> str:
     x, wide = row.x(number), row.pitch - 4
     drawn = box(x - wide / 2, y, wide, HIGH, f'{ON_PAPER} stroke-width="{THIN_WIDTH}"')
-    at_every = row.pitch >= 30 or number % NUMBERS_EVERY == 0 or number == row.numbers[0]
+    fits = row.pitch >= 30 or number < 100
+    at_every = fits or struck or number in marked or number % NUMBERS_EVERY == 0
     if struck:
         drawn += line(x - wide / 2, y + HIGH, x + wide / 2, y, ATTENTION)
     if at_every:
