@@ -78,7 +78,7 @@ def draw_leads(
 
 
 def _place(
-    row: _Row, number: int, y: float, marked: Collection[int], *, struck: bool = False
+    row: _Row, number: int, y: float, marked: Collection[int | None], *, struck: bool = False
 ) -> str:
     x, wide = row.x(number), row.pitch - 4
     drawn = box(x - wide / 2, y, wide, HIGH, f'{ON_PAPER} stroke-width="{THIN_WIDTH}"')
