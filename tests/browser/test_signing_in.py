@@ -50,12 +50,12 @@ def test_a_wrong_password_keeps_the_login(
 def test_the_way_in_and_out(
     page: Page, sign_in: Callable[..., Any], served_at: str, scheme: Any
 ) -> None:
-    """To the stacks; out again, and then nothing is shown."""
+    """To the floor; out again, and then nothing is shown."""
     page.emulate_media(color_scheme=scheme)
 
     sign_in(page, "builder", name="Kim Vale")
 
-    expect(page.get_by_role("heading", level=1)).to_have_text("Stacks")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Floor")
     expect(page.get_by_text("Kim Vale")).to_be_visible()
     assert barriers(page) == []
     page.get_by_role("button", name="Sign out").click()

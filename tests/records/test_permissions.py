@@ -3,7 +3,15 @@
 import pytest
 
 from service.records.errors import NotAllowed
-from service.records.permissions import ALLOWED, Act, Person, RecordFacts, may, need
+from service.records.permissions import (
+    ALLOWED,
+    Act,
+    Person,
+    RecordFacts,
+    may,
+    need,
+    roles_who_may,
+)
 from service.records.tables.people import Role
 
 WHO = {
@@ -92,3 +100,12 @@ def test_a_refusal_says_why(act: Act) -> None:
 
     assert refused.value.act == act.value
     assert refused.value.why
+
+
+@pytest.mark.parametrize("act", Act)
+def test_the_roles_named_for_an_act_are_those_that_may(act: Act) -> None:
+    """Each by itself; what anybody known may do names every role."""
+    named = roles_who_may(act)
+
+    assert set(named) == {role for role in Role if may(Person(7, "x", "X", frozenset({role})), act)}
+    assert named == tuple(role for role in Role if role in named), "in the order of the roles"
