@@ -1,0 +1,99 @@
+"""What people do is judged at once: maps, voltages typed in, corrections, hand-ins."""
+
+from datetime import timedelta
+
+import pytest
+from sqlalchemy import Engine, select
+from sqlalchemy.orm import Session
+
+from service.records.changes.failing_rules import write_rule
+from service.records.changes.tap_maps import write_tap_map
+from service.records.changes.typed_voltages import type_voltages
+from service.records.database import changing
+from service.records.permissions import Person
+from service.records.tables.failing import RuleAnswer, RuleVerdict
+from service.records.tables.people import Role
+from service.records.tables.stacks import Build
+from service.trade.failing_rules import Criterion, CriterionKind, FailingRule
+from tests import builders
+from tests.builders import FIRST_CLOSING
+from tests.records.mea_reading import ReadStack, a_read_stack
+from tests.records.tapping import a_snapshot
+from tests.records.test_corrections import Desk, desk, the_mea
+
+__all__ = ["desk"]
+LOW = FailingRule((Criterion(CriterionKind.VOLTAGE, 0.60),), 0.7)
+NOW = FIRST_CLOSING + timedelta(days=80)
+
+
+@pytest.fixture
+def everybody(engine: Engine) -> Person:
+    with Session(engine) as session:
+        row = builders.a_person(session, *Role)
+        session.commit()
+        return Person(row.id, row.login, row.name, frozenset(Role))
+
+
+@pytest.fixture
+def made(engine: Engine, everybody: Person) -> ReadStack:
+    with Session(engine) as session:
+        made = a_read_stack(session)
+        session.commit()
+    with changing(engine, everybody, now=NOW) as work:
+        write_rule(work, made.design_id, LOW, source="note 7", reason="first rule")
+    return made
+
+
+def failing(engine: Engine) -> set[int]:
+    """MEAs that meet the rule."""
+    with Session(engine) as session:
+        return set(
+            session.scalars(select(RuleVerdict.part_id).where(RuleVerdict.answer == RuleAnswer.MET))
+        )
+
+
+def test_a_tap_map_written_afterwards(engine: Engine, made: ReadStack, everybody: Person) -> None:
+    assert failing(engine) == {made.weak}
+
+    with changing(engine, everybody, now=NOW) as work:
+        write_tap_map(
+            work,
+            made.stack_id,
+            valid_from=FIRST_CLOSING + timedelta(days=29, hours=20),
+            cell_of={1: 2, 2: 1, 3: 3, 4: 4},
+            reason="leads were crossed at the rebuild",
+        )
+
+    assert failing(engine) == {made.meas[2]}
+
+
+def test_voltages_typed_in(engine: Engine, made: ReadStack, everybody: Person) -> None:
+    with changing(engine, everybody, now=NOW) as work:
+        type_voltages(
+            work,
+            made.stack_id,
+            taken_at=NOW - timedelta(hours=1),
+            current_a=70.0,
+            voltages_v=[0.56, 0.66, 0.66, 0.59],
+        )
+
+    assert failing(engine) == {made.weak, made.meas[4]}
+
+
+def test_a_corrected_layer(engine: Engine, desk: Desk, everybody: Person) -> None:
+    """The MEA with the low voltage was another one all the time."""
+    with Session(engine) as session:
+        builds = select(Build).where(Build.stack_id == desk.lab.stack_id)
+        second = session.scalars(builds.order_by(Build.number)).all()[-1]
+        a_snapshot(session, second, FIRST_CLOSING + timedelta(days=31), [0.55, 0.66])
+        design_id = session.get_one(builders.Stack, desk.lab.stack_id).design_id
+        session.commit()
+    with changing(engine, everybody, now=desk.lab.now) as work:
+        write_rule(work, design_id, LOW, source="note 7", reason="first rule")
+    fact = the_mea(desk)
+    assert failing(engine) == {fact.details.part_id}
+    right = desk.spare(serial="M-77")
+
+    desk.correct(desk.first, fact, "M-77")
+
+    assert failing(engine) == {right.id}
