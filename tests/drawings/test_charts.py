@@ -2,6 +2,7 @@
 
 import re
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -110,6 +111,31 @@ def test_limits_and_openings_are_drawn_in_with_their_words() -> None:
     assert "opened" in {title_of(one) for one in tree.iter(f"{SVG}path")}
     (rule,) = with_class(tree, "d-act")
     assert rule.get("x2") in ("620", "-620")
+
+
+def test_words_of_close_limits_stand_apart_beside_the_plot() -> None:
+    rules = [Rule(0.6 + 0.001 * at, f"limit {at}") for at in range(4)] + [Rule(0.5, "far")]
+
+    tree = parsed(lines(WAY, rules=rules))
+
+    placed = {
+        text.text: places(text.get("transform"))[0]
+        for text in tree.iter(f"{SVG}text")
+        if text.text in {rule.label for rule in rules}
+    }
+    heights = sorted(y for _, y in placed.values())
+    assert {x for x, _ in placed.values()} == {627.0}
+    assert all(below - above >= 14.9 for above, below in pairwise(heights))
+    assert placed["limit 3"][1] < placed["limit 0"][1] < placed["far"][1]
+
+
+def test_long_words_of_a_limit_stand_over_it() -> None:
+    words_of_it = "voltage below which the rule of this design counts an MEA as failing"
+
+    tree = parsed(lines(WAY, rules=[Rule(0.6, words_of_it)]))
+
+    found = [text for text in tree.iter(f"{SVG}text") if text.text == words_of_it]
+    assert {text.get("text-anchor") for text in found} == {"end"}
 
 
 def test_a_missing_value_breaks_the_line() -> None:

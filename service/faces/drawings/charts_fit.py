@@ -5,6 +5,8 @@ fixed, every mark is announced one by one, and numbers have fifteen digits.
 """
 
 import re
+from collections.abc import Sequence
+from math import nan
 from typing import Any
 from xml.etree import ElementTree as ET
 
@@ -14,6 +16,9 @@ from service.faces.drawings.ink import MONO_FAMILY, TEXT_FAMILY, n
 Spec = dict[str, Any]
 
 _NUMBER = re.compile(r"-?\d+\.\d+(?:e-?\d+)?|-?\d+e-?\d+")
+_PLACE = re.compile(r"translate\((-?[\d.]+),(-?[\d.]+)\)$")
+ROW = 15.0
+"""Height of a line of small words."""
 _DROPPED = ("class", "role", "aria-label", "aria-roledescription", "aria-hidden", "pointer-events",
             "stroke-miterlimit")  # fmt: skip
 _PLAIN = {"opacity": "1", "stroke-opacity": "1", "fill-opacity": "1", "font-weight": "normal",
@@ -51,6 +56,41 @@ def labels_left(group: ET.Element) -> list[str]:
         for text in group.iter("text")
         if text.get("text-anchor") == "end" and text.get("transform", "").startswith("translate(-")
     ]
+
+
+def labels_beside(group: ET.Element, x: float) -> list[ET.Element]:
+    """The words that begin at this place right of the plot, from above."""
+    found = [
+        text
+        for text in group.iter("text")
+        if text.get("text-anchor", "start") == "start" and _at(text)[0] == round(x, 1)
+    ]
+    return sorted(found, key=lambda text: _at(text)[1])
+
+
+def spread_labels(labels: Sequence[ET.Element]) -> None:
+    """Move words that would stand on each other apart, each as little as can be.
+
+    Those that touch are moved about the middle of where they belong.
+    """
+    crowds: list[list[float]] = []
+    for at, label in enumerate(labels):
+        crowds.append([_at(label)[1] - at * ROW])
+        while len(crowds) > 1 and _mean(crowds[-2]) >= _mean(crowds[-1]):
+            last = crowds.pop()
+            crowds[-1] += last
+    places = [_mean(crowd) for crowd in crowds for _ in crowd]
+    for at, (label, place) in enumerate(zip(labels, places, strict=True)):
+        label.set("transform", f"translate({n(_at(label)[0])},{n(place + at * ROW)})")
+
+
+def _mean(values: Sequence[float]) -> float:
+    return sum(values) / len(values)
+
+
+def _at(text: ET.Element) -> tuple[float, float]:
+    found = _PLACE.match(text.get("transform", ""))
+    return (float(found[1]), float(found[2])) if found else (nan, nan)
 
 
 def placed(group: ET.Element, left: float, top: float) -> str:

@@ -4,7 +4,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.faces.drawings.charts_fit import Spec, fitted, labels_left, placed
+from service.faces.drawings.charts_fit import (
+    Spec,
+    fitted,
+    labels_beside,
+    labels_left,
+    placed,
+    spread_labels,
+)
 from service.faces.drawings.charts_given import Axis, Marker, Rule, place
 from service.faces.drawings.charts_pens import Pen
 from service.faces.drawings.ink import (
@@ -23,6 +30,8 @@ from service.faces.drawings.ink import (
 
 TOP, RIGHT, FOOT = 14.0, 38.0, 54.0
 LEAST_LEFT, TITLE_ROW = 48.0, 20.0
+BESIDE, BESIDE_SIGNS = 7.0, 30
+"""Words of a rule stand so far beside the plot; longer ones stand inside it, over the rule."""
 LEGEND_ROW, MARKER_ROW = 22.0, 18.0
 _SIGN_WIDTH = 6.7
 """Width of a sign at the small size, by which legend and margin are spaced."""
@@ -88,11 +97,15 @@ def plotted(
     group = fitted(spec, prefix)
     longest = max((len(label) for label in labels_left(group)), default=0)
     left = max(LEAST_LEFT, _SIGN_WIDTH * longest + 18)
+    beside = labels_beside(group, size.wide + BESIDE)
+    spread_labels(beside)
+    longest = max(("".join(label.itertext()) for label in beside), key=len, default="")
+    right = max(RIGHT, _SIGN_WIDTH * len(longest) + BESIDE + 8)
     drawn = [drawn_legend(rows, left)] if rows else []
     drawn.append(word(4, top - above - 12, up.words, size=SMALL))
     drawn.append(placed(group, left, top))
     return sheet(
-        left + size.wide + RIGHT,
+        left + size.wide + right,
         top + size.high + FOOT + below,
         "".join(drawn),
         prefix=prefix,
@@ -132,7 +145,7 @@ def encoding(axis: Axis, field: str, **more: Any) -> Spec:
 
 
 def rule_layers(rules: Sequence[Rule], across: Axis, up: Axis, size: Size) -> list[Spec]:
-    """Limits and references: a heavy line with its words at its end."""
+    """Limits and references: a heavy line with its words at its end, beside the plot."""
     layers: list[Spec] = []
     for rule in rules:
         ink, on_y = (ACT if rule.act else INK), rule.axis == "y"
@@ -144,16 +157,18 @@ def rule_layers(rules: Sequence[Rule], across: Axis, up: Axis, size: Size) -> li
         layers.append({"data": data, "mark": mark, "encoding": {"y" if on_y else "x": at}})
         text = {"type": "text", "fontSize": SMALL, "color": ink}
         place_of: Spec = {"text": {"field": "label"}}
-        if on_y:
+        if on_y and len(rule.label) <= BESIDE_SIGNS:
+            text |= {"align": "left", "baseline": "middle", "dx": BESIDE}
+            place_of |= {"y": at, "x": {"value": size.wide}}
+        elif on_y:
             text |= {"align": "right", "baseline": "bottom", "dy": -3, "dx": -2}
             place_of |= {"y": at, "x": {"value": size.wide}}
         else:
             text |= {"align": "left", "baseline": "top", "dx": 5, "dy": 2}
             place_of |= {"x": at, "y": {"value": 0}}
-        layers += [
-            {"data": data, "mark": {**text, **HALO}, "encoding": place_of},
-            {"data": data, "mark": text, "encoding": place_of},
-        ]
+        if text.get("dx") != BESIDE:
+            layers.append({"data": data, "mark": {**text, **HALO}, "encoding": place_of})
+        layers.append({"data": data, "mark": text, "encoding": place_of})
     return layers
 
 
