@@ -63,6 +63,7 @@ OPERATIONS = (
     "GET /api/v1/stacks/{serial}/curves",
     "POST /api/v1/stacks/{serial}/curves",
     "GET /api/v1/curves/{curve_id}",
+    "POST /api/v1/stacks/{serial}/sweeps",
     "POST /api/v1/stacks/{serial}/hours/reports",
     "GET /api/v1/stacks/{serial}/taps",
     "POST /api/v1/stacks/{serial}/taps",

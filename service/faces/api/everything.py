@@ -22,6 +22,7 @@ from service.faces.api import (
     stack_tests,
     stacks,
     suspects,
+    sweeps,
     tap_maps,
 )
 
@@ -45,6 +46,7 @@ for noun in (
     stacks,
     condition,
     polarisation_curves,
+    sweeps,
     hour_reports,
     tap_maps,
     cell_bridges,

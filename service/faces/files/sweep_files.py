@@ -1,12 +1,13 @@
 """A sweep's file, read through the reader of logs: its rows at once, small enough for a page."""
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 from service.faces.files.run_logs import RunLog
 from service.records.errors import Refused
 from service.trade.errors import TradeError
 from service.trade.found_sweeps import FoundSweep, found_sweep, gathered
-from service.trade.log_columns import Mapping
+from service.trade.log_columns import Mapping, TimeKind
 
 MOST_MB = 15
 """What is read while a page waits; larger ones are logs."""
@@ -36,3 +37,10 @@ def read_sweep(path: Path, mapping: Mapping, zone: str, area_cm2: float) -> Foun
         found.rest,
         (*found.doubts, *notes),
     )
+
+
+def began_at(found: FoundSweep, mapping: Mapping) -> datetime | None:
+    """When the file says the sweep began; None where it has no clock times."""
+    if found.begins_s is None or mapping.time.kind is not TimeKind.CLOCK:
+        return None
+    return datetime.fromtimestamp(found.begins_s, UTC)

@@ -4,7 +4,7 @@ The middle step is a plain address with its answers in it; the file waits for a 
 """
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 from fastapi import APIRouter, Request, Response
@@ -13,7 +13,7 @@ from sqlalchemy import Engine
 from service.faces.files import run_files, uploads
 from service.faces.files.run_logs import look_at
 from service.faces.files.run_logs_format import LogFormat
-from service.faces.files.sweep_files import MOST_MB, read_sweep
+from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep
 from service.faces.pages.forms import Asked, Form, Typed, blank
 from service.faces.pages.imports import sent_file
 from service.faces.pages.render import go_on, page
@@ -37,7 +37,7 @@ from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.stacks import find_stack
 from service.settings import Settings
 from service.trade.found_sweeps import FoundSweep
-from service.trade.log_columns import Mapping, TimeKind
+from service.trade.log_columns import Mapping
 from service.trade.log_guess_columns import Doubt
 
 router = APIRouter()
@@ -87,11 +87,9 @@ class _Sweep:
     @property
     def began_at(self) -> datetime | None:
         """When the file says it began; None where it has no clock times."""
-        if self.found is None or self.mapping is None or self.found.begins_s is None:
+        if self.found is None or self.mapping is None:
             return None
-        if self.mapping.time.kind is not TimeKind.CLOCK:
-            return None
-        return datetime.fromtimestamp(self.found.begins_s, UTC)
+        return began_at(self.found, self.mapping)
 
 
 @router.get("/stacks/{serial:path}/sweeps/new")
