@@ -6,6 +6,7 @@ Source: as in failing_rules.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from statistics import median
 
 from service.trade.failing_rules import Criterion, CriterionKind, FailingRule
 from service.trade.tests_in_words import THIN
@@ -162,10 +163,10 @@ def _by_loss(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
             f" {criterion.first_hours_h:g}{THIN}h: its beginning is not known"
         )
         return _found(criterion, None, None, words)
-    pairs = zip(facts.hours_h, facts.voltages_v, strict=True)
-    early = sorted(volt for hour, volt in pairs if hour <= criterion.first_hours_h)
-    beginning = _median(early)
-    newest = list(facts.voltages_v)[len(early) :][-criterion.readings :]
+    pairs = list(zip(facts.hours_h, facts.voltages_v, strict=True))
+    beginning = median(volt for hour, volt in pairs if hour <= criterion.first_hours_h)
+    later = [volt for hour, volt in pairs if hour > criterion.first_hours_h]
+    newest = later[-criterion.readings :]
     if len(newest) < criterion.readings:
         return _too_few(criterion, len(newest), "readings after the first hours")
     lost = [percent_lost(beginning, volt) for volt in newest]
@@ -192,11 +193,6 @@ def _by_score(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
     else:
         words += f", {'' if low else 'not '}{limit}"
     return _found(criterion, low == len(known), known[-1], words)
-
-
-def _median(values: Sequence[float]) -> float:
-    middle = len(values) // 2
-    return values[middle] if len(values) % 2 else (values[middle - 1] + values[middle]) / 2
 
 
 def _signed(value: float) -> str:

@@ -16,6 +16,7 @@ from tests.builders import FIRST_CLOSING
 from tests.found_by_index import read_whole
 from tests.records.mea_reading import (
     ReadStack,
+    a_moved_mea,
     a_read_stack,
     an_open_circuit,
     first_mea,
@@ -54,6 +55,17 @@ def test_it_shows_voltage_rate_openings_and_builds(
     assert re.search(rf"{made.serial} 1 3 \d+ 2026-02-02", said)
     assert "Its design has no rule of failing yet" in said
     assert "No limit of the voltage is set: the design has no rule of failing yet" in said
+
+
+def test_a_move_into_another_stack_is_drawn(app: Any, signed_in_client: Clients) -> None:
+    with Session(app.state.engine) as session:
+        made, serial = a_moved_mea(session)
+        session.commit()
+
+    said = words(signed_in_client("builder").get(f"/parts/{made.weak}/life").text)
+
+    assert f"{serial} B 1 C 2" in said
+    assert "in 3 builds" in said
 
 
 def test_a_limit_may_be_asked_for(signed_in_client: Clients, made: ReadStack) -> None:

@@ -142,3 +142,31 @@ def an_open_circuit(
 def first_mea(session: Session, build: Build) -> int:
     """The MEA in the first cell of a build."""
     return mea_of_cells(session, [build.id])[build.id][1]
+
+
+def a_moved_mea(session: Session) -> tuple[ReadStack, str]:
+    """The weak MEA after its stack was opened again: in cell 2 of another one, 100 h more."""
+    made = a_read_stack(session)
+    stack, second = session.get_one(Stack, made.stack_id), session.get_one(Build, made.second)
+    spare = builders.a_part(session, builders.the_part_types(session).mea, stack=stack)
+    laid = _with_meas_changed(session, stack, second, {1: spare.id})
+    opened_at = FIRST_CLOSING + timedelta(days=60)
+    builders.a_build(session, stack, laid=laid, closed_at=opened_at, hours=1000.0)
+    other = builders.a_stack(session, design=session.get_one(Design, stack.design_id))
+    mea = session.get_one(Part, made.weak)
+    others = [builders.a_part(session, builders.the_part_types(session).mea) for _ in range(2)]
+    pile = builders.a_pile(session, other, 3, meas=[others[0], mea, others[1]])
+    begun_at = opened_at + timedelta(days=2)
+    build = builders.a_build(session, other, laid=pile, closed_at=begun_at)
+    builders.an_hour_reading(session, other, 0.0, begun_at, moment=Moment.CLOSING)
+    read_over(
+        session,
+        build,
+        begun_at + timedelta(hours=1),
+        from_h=0.0,
+        hours_h=100.0,
+        volts=[(0.66, 30.0), (0.56, 120.0), (0.66, 30.0)],
+        every_h=20.0,
+    )
+    session.flush()
+    return made, other.serial

@@ -17,7 +17,13 @@ from service.trade.recovery import CannotTell, Recovery
 from service.trade.voltage_trend import Method
 from tests import builders
 from tests.builders import FIRST_CLOSING
-from tests.records.mea_reading import a_read_stack, an_open_circuit, first_mea, read_over
+from tests.records.mea_reading import (
+    a_moved_mea,
+    a_read_stack,
+    an_open_circuit,
+    first_mea,
+    read_over,
+)
 from tests.records.tapping import a_bridge, a_snapshot, a_tap_map
 
 
@@ -41,6 +47,26 @@ def test_an_mea_is_followed_through_builds_and_cells(engine: Engine) -> None:
     assert life.readings is not None
     assert life.readings.hours_h[0] == pytest.approx(0)
     assert life.readings.hours_h[-1] == pytest.approx(1000)
+
+
+def test_an_mea_is_followed_into_another_stack(engine: Engine) -> None:
+    """Its own hours go on where they were, whatever the other stack's meter shows."""
+    with Session(engine) as session:
+        made, serial = a_moved_mea(session)
+
+        life = mea_life(session, made.weak)
+
+    assert [(it.sat.stack_serial, it.sat.cell) for it in life.builds] == [
+        (made.serial, 3),
+        (made.serial, 1),
+        (serial, 2),
+    ]
+    assert life.readings is not None
+    assert life.readings.hours_h[-1] == pytest.approx(1100, abs=0.1)
+    assert life.trend is not None
+    assert life.trend.least_squares is not None
+    assert life.trend.least_squares.slope_uv_h == pytest.approx(-120, abs=1)
+    assert len(life.trend.jumps) == 2
 
 
 def test_own_hours_include_those_it_came_with(engine: Engine) -> None:

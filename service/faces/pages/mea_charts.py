@@ -171,11 +171,16 @@ def _openings(life: MeaLife, readings: ReferenceReadings, zone: ZoneInfo) -> lis
         found.append(
             Marker(
                 (readings.hours_h[at] + readings.hours_h[at - 1]) / 2,
-                f"B {sat.build_number} C {sat.cell}",
+                _label(before, sat),
                 _opened(before, sat, zone),
             )
         )
     return found
+
+
+def _label(before: MeaSat, sat: MeaSat) -> str:
+    place = f"B {sat.build_number} C {sat.cell}"
+    return place if before.stack_id == sat.stack_id else f"{sat.stack_serial} {place}"
 
 
 def _opened(before: MeaSat, sat: MeaSat, zone: ZoneInfo) -> str:
