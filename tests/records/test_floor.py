@@ -446,8 +446,8 @@ def a_verdict(
         answer=answer,
         reasons=json.dumps(
             [
-                {"answer": "met", "words": "falls by 23 µV/h"},
-                {"answer": "not met", "words": "open circuit above 0.9 V"},
+                {"criterion": "rate", "answer": "met", "words": "falls by 23 µV/h"},
+                {"criterion": "voltage", "answer": "not met", "words": "0.66 V"},
             ]
         ),
         judged_at=AFTER,

@@ -1,12 +1,13 @@
 """What somebody reads of one need: a sentence, where to go, and which act it asks for."""
 
-import json
 from dataclasses import dataclass
 from datetime import datetime
 from urllib.parse import quote
 
 from service.records.permissions import Act
+from service.records.queries.failing import read_reasons
 from service.records.queries.floor_columns import NeedKind
+from service.records.tables.failing import RuleAnswer
 from service.trade.running_hours import Hours
 from service.trade.tests_in_words import THIN
 from service.trade.verdicts import Verdict
@@ -74,12 +75,13 @@ class About:
 def sentence(found: Found, about: About) -> str:
     """What is the matter, in a sentence? Times stand beside it."""
     build = f"Build {about.build_number}" if about.build_number else "The closed stack"
+    reasons = _reasons(found.note) if found.kind is NeedKind.RULE_MET else ""
     part = about.part.words if about.part else "A part"
     number, of = found.subject_id, found.note
     said = {
         NeedKind.RAN_UNRELEASED: f"{build} {_ran(about.ran)} and is not released.",
         NeedKind.FAILING: f"{part} is failing and still fitted: {_ended(of)}",
-        NeedKind.RULE_MET: f"{part} meets the rule for failing: {_reasons(of)}",
+        NeedKind.RULE_MET: f"{part} meets the rule for failing: {reasons}",
         NeedKind.LEAK_TEST: _leak(of, build),
         NeedKind.RE_TORQUE: f"{build} has settled: its nuts were not read again.",
         NeedKind.INSTRUMENT: f"{about.instrument} was used on {_begun_small(build)} {of}.",
@@ -120,19 +122,9 @@ def _and_more(more: int) -> str:
 
 
 def _reasons(note: str) -> str:
-    """The reasons a rule gives, kept as JSON: sentences, or values with their words."""
-    try:
-        told = json.loads(note)
-    except ValueError:
-        told = [note]
-    told = told if isinstance(told, list) else [told]
-    words = [
-        one if isinstance(one, str) else str(one.get("words") or one.get("why") or "")
-        for one in told
-        if isinstance(one, str) or (isinstance(one, dict) and one.get("answer", "met") == "met")
-    ]
-    words = [one for one in words if one]
-    return _ended("; ".join(words[:MOST_REASONS])) if words else "see its life."
+    """What of the rule is met."""
+    met = [one.words for one in read_reasons(note) if one.answer is RuleAnswer.MET]
+    return _ended("; ".join(met[:MOST_REASONS]))
 
 
 def _ended(text: str) -> str:
