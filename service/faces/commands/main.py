@@ -10,6 +10,7 @@ from service.faces.commands import (
     demo,
     generate,
     import_run,
+    import_sweep,
     imports,
     migrate,
     owner,
@@ -35,6 +36,7 @@ app.command()(backup.backup)
 app.command()(backup.restore)
 app.command()(backup.verify)
 imports.app.command("run")(import_run.import_log)
+imports.app.command("sweep")(import_sweep.import_curves)
 app.add_typer(imports.app, name="import")
 app.add_typer(person.app, name="person")
 app.add_typer(token.app, name="token")

@@ -1,0 +1,110 @@
+"""``layerbook import sweep``: a sweep of the current, kept with its curves and open circuit."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from sqlalchemy import Engine
+
+from service.faces.commands import owner
+from service.faces.commands.imports import person_named
+from service.faces.files import run_files
+from service.faces.files.run_logs import guess_log, look_at
+from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep
+from service.records.changes.sweeps import SweepTaken, import_sweep
+from service.records.database import changing, reading
+from service.records.errors import Refused
+from service.records.queries.column_mappings import kept_mapping
+from service.records.queries.layer_maps import stack_facts
+from service.records.queries.polarisation_curves import polarisation_curve
+from service.records.queries.stacks import find_stack
+from service.trade.dates import parse_when
+from service.trade.errors import TradeError
+from service.trade.found_sweeps import FoundSweep
+from service.trade.log_columns import Mapping, mapping_from_json
+
+File = Annotated[Path, typer.Argument(help="A sweep: CSV, CSV.GZ, Parquet or XLSX.")]
+MEGABYTE = 1024 * 1024
+
+
+def import_curves(
+    file: File,
+    *,
+    stack: Annotated[str, typer.Option(prompt=True, help="Serial number of the stack.")],
+    by: Annotated[str, typer.Option(prompt=True, help="Login of whoever brings it in.")],
+    taken_at: Annotated[
+        str | None, typer.Option(help="Time of the first row, unless the file has clock times.")
+    ] = None,
+    mapping: Annotated[
+        str | None,
+        typer.Option(help="A saved mapping by its name, or a file of one as JSON; else a guess."),
+    ] = None,
+    occasion: Annotated[str, typer.Option(help="Such as commissioning.")] = "",
+    temperature: Annotated[
+        float | None, typer.Option(help="Of the stack in °C, unless it was logged.")
+    ] = None,
+    meter: Annotated[float | None, typer.Option(help="What the hour meter showed, in h.")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Write without asking.")] = False,
+) -> None:
+    """Bring in a sweep: a polarisation curve each way, and open-circuit voltages."""
+    given = owner.settings()
+    if not file.is_file():
+        raise owner.stop(f"The file “{file}” cannot be read: it is not there.")
+    if file.stat().st_size > MOST_MB * MEGABYTE:
+        raise owner.stop(f"The file is larger than {MOST_MB} MB: bring it in as a log.")
+    with owner.database(given) as engine:
+        columns = _columns(engine, file, mapping)
+        with reading(engine) as session:
+            person = person_named(session, by)
+            facts = stack_facts(session, find_stack(session, stack))
+        found = read_sweep(file, columns, given.zone, facts.active_area_cm2)
+        _say(found, columns)
+        begins = parse_when(taken_at, given.time_zone) if taken_at else began_at(found, columns)
+        if begins is None:
+            raise owner.stop("The file does not say when it was taken. Give --taken-at.")
+        if not yes and not typer.confirm(f"Keep it as taken of {stack}?", err=True):
+            raise owner.stop("Nothing was written.")
+        stored = run_files.keep(given.data_folder, file, file.name)
+        with changing(engine, person, via="command") as work:
+            curve_id = import_sweep(
+                work,
+                facts.id,
+                stored=stored,
+                mapping=columns.to_json(),
+                found=found,
+                taken=SweepTaken(begins, occasion, temperature, meter),
+            )
+        with reading(engine) as session:
+            run_id = polarisation_curve(session, curve_id).run_id
+    print(f"Run {run_id} of {stack} was taken in from {file.name}: curve {curve_id}.")
+
+
+def _columns(engine: Engine, file: Path, wish: str | None) -> Mapping:
+    """The columns somebody named, or a guess whose doubts are said."""
+    if wish is None:
+        guess = guess_log(look_at(file))
+        for doubt in guess.doubts:
+            owner.say(f"doubtful, {doubt.about}: {doubt.why}")
+        return guess.mapping
+    if Path(wish).is_file():
+        try:
+            return mapping_from_json(Path(wish).read_text("utf-8"))
+        except (TradeError, UnicodeDecodeError) as trouble:
+            raise Refused("--mapping", wish, str(trouble)) from None
+    with reading(engine) as session:
+        return kept_mapping(session, wish).mapping
+
+
+def _say(found: FoundSweep, columns: Mapping) -> None:
+    for one in columns.signals:
+        owner.say(f"  {one.signal}: {one.column} in {one.unit}")
+    owner.say(f"  {len(found.channels)} cell voltages: {', '.join(found.channels[:60])}")
+    for curve in found.curves:
+        least, most = curve.reach_a_cm2
+        owner.say(f"{curve.way}: {least:.3g} to {most:.3g} A/cm², {len(curve.points)} points")
+    if found.rest is None:
+        owner.say("the current never rested: no open-circuit voltages")
+    else:
+        owner.say(f"open circuit from {found.rest.rows} rows")
+    for said in found.doubts:
+        owner.say(f"odd: {said}")
