@@ -43,9 +43,9 @@ def mea(app: Any) -> int:
 def test_the_hours_page_tells_days_logs_and_kinds(signed_in_client: Clients, mea: int) -> None:
     page = words(signed_in_client("builder").get("/stacks/TEL-4/hours").text)
 
-    assert "reported by a bench, 3 times since 2026-02-04 14:20" in page
+    assert "reported by a bench, 3 times that day" in page
     assert "30 to 40 h" in page
-    assert "at the end of a log , begun 2026-02-02 14:20" in page
+    assert "at the end of a log" in page
     assert "cell 2 bridged" in page
     row = page.partition("blank or bridged 1 2026-02-02")[2]
     assert "40.0 h 38.0 h 42.0 h" in row.replace("\u2009", " ")
