@@ -2,6 +2,7 @@
 
 import gzip
 import zipfile
+from contextlib import suppress
 from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
@@ -10,6 +11,8 @@ import numpy as np
 import openpyxl
 import polars as pl
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
 
 from service.faces.files.run_logs import LogBatch, RunLog, guess_log, look_at
 from service.records.errors import Refused
@@ -344,3 +347,93 @@ def test_an_archive_that_unpacks_to_far_too_much_is_refused(tmp_path: Path) -> N
 def test_a_zone_nobody_knows_is_refused(tmp_path: Path) -> None:
     with pytest.raises(Refused, match="no such zone"):
         list(guessed(kept(tmp_path, PLAIN), "Atlantis/Port").batches())
+
+
+NUMBERS = st.floats(-1e4, 1e4, allow_nan=False).map(lambda value: round(value, 4))
+
+
+@given(
+    rows=st.lists(st.tuples(NUMBERS, NUMBERS), min_size=3, max_size=40),
+    separator=st.sampled_from([";", "\t", ",", "|"]),
+    decimal=st.sampled_from([".", ","]),
+    encoding=st.sampled_from(["utf-8", "utf-8-sig", "latin-1", "utf-16", "utf-16-le"]),
+    line_end=st.sampled_from(["\n", "\r\n"]),
+    before=st.lists(st.sampled_from(["", "Bench 3", "# by hand", "T: 61,5"]), max_size=4),
+    packed=st.booleans(),
+    chunk_bytes=st.integers(20, 400),
+)
+def test_whatever_the_signs_the_numbers_come_out(
+    *,
+    tmp_path_factory: pytest.TempPathFactory,
+    rows: list[tuple[float, float]],
+    separator: str,
+    decimal: str,
+    encoding: str,
+    line_end: str,
+    before: list[str],
+    packed: bool,
+    chunk_bytes: int,
+) -> None:
+    assume(separator != decimal)
+    lines = [*before, separator.join(["Time (s)", "I (A)", "U1 (V)"])]
+    lines += [
+        separator.join([str(at), *(f"{value:.4f}".replace(".", decimal) for value in row)])
+        for at, row in enumerate(rows)
+    ]
+    content = (line_end.join(lines) + line_end).encode(encoding)
+    path = tmp_path_factory.mktemp("log") / "log.csv"
+    path.write_bytes(gzip.compress(content) if packed else content)
+    mapping = Mapping(
+        TimeColumn(TimeKind.ELAPSED, ("Time (s)",)),
+        (CellColumn("U1 (V)", 1),),
+        (SignalColumn(Signal.CURRENT, "I (A)", "A"),),
+    )
+
+    found = whole(RunLog(path, mapping, chunk_bytes=chunk_bytes))
+
+    assert found.signals[Signal.CURRENT].tolist() == [row[0] for row in rows]
+    assert found.cell_v[1].tolist() == [row[1] for row in rows]
+
+
+def test_a_stray_quotation_mark_spoils_nothing(tmp_path: Path) -> None:
+    quoted = PLAIN.replace(",", '","').replace("\n", '"\n"')
+
+    for text in (PLAIN.replace("0.653", '0.6"53', 1), '"' + quoted.replace('"0.653"', '"0.653', 1)):
+        found = whole(guessed(kept(tmp_path, text.rstrip('"'))))
+        assert found.rows == 50
+        assert found.cell_v[1][3] == 0.653
+
+
+def test_a_remark_between_quotation_marks_may_hold_the_separator(tmp_path: Path) -> None:
+    lines = PLAIN.splitlines()
+    text = lines[0] + ",remark\n" + "".join(f'{line},"warm, wet"\n' for line in lines[1:])
+
+    found = whole(guessed(kept(tmp_path, text), chunk_bytes=100))
+
+    assert found.cell_v[2].tolist() == whole(guessed(kept(tmp_path, PLAIN))).cell_v[2].tolist()
+
+
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("kind", ["parquet", "xlsx", "csv.gz", "csv"])
+def test_a_damaged_file_is_read_or_refused_and_never_breaks(
+    tmp_path: Path, kind: str, seed: int
+) -> None:
+    frame = pl.read_csv(kept(tmp_path, PLAIN))
+    path = tmp_path / f"log.{kind}"
+    if kind == "parquet":
+        frame.write_parquet(path)
+    elif kind == "xlsx":
+        book = openpyxl.Workbook()
+        for row in (frame.columns, *frame.rows()):
+            book.worksheets[0].append(list(row))
+        book.save(path)
+    else:
+        path.write_bytes(gzip.compress(PLAIN.encode()) if kind == "csv.gz" else PLAIN.encode())
+    rng = np.random.default_rng(seed)
+    content = bytearray(path.read_bytes())
+    for at in rng.integers(0, len(content), size=int(rng.integers(1, 30))):
+        content[at] = int(rng.integers(0, 256))
+    path.write_bytes(bytes(content[: int(rng.integers(1, len(content) + 1))]))
+
+    with suppress(Refused):
+        assert all(batch.rows > 0 for batch in guessed(path).batches())

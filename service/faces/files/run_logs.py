@@ -46,6 +46,7 @@ class LogNotes:
     unreadable: dict[str, int] = field(default_factory=dict)
     examples: dict[str, str] = field(default_factory=dict)
     cut_row_left_out: bool = False
+    lines_lost: int = 0
     channels_not_mapped: tuple[str, ...] = ()
 
     @property
@@ -56,6 +57,9 @@ class LogNotes:
             said.append(f"{self.rows_without_time} rows without a readable time were left out.")
         if self.cut_row_left_out:
             said.append("The last row ends in its middle and was left out.")
+        if self.lines_lost:
+            lost = f"{self.lines_lost} lines were not read"
+            said.append(f"{lost}: a quotation mark before them is not closed.")
         for name, count in self.unreadable.items():
             cells = "cell holds" if count == 1 else "cells hold"
             said.append(f"{name}: {count} {cells} no number, such as “{self.examples[name]}”.")
@@ -129,6 +133,7 @@ class RunLog:
         self.notes.unreadable = dict(frames.unreadable)
         self.notes.examples = dict(frames.examples)
         self.notes.cut_row_left_out = frames.cut_row_left_out
+        self.notes.lines_lost = frames.lines_lost
 
     def _batch(self, frame: pl.DataFrame | None, times: TimeReader) -> Iterator[LogBatch]:
         if frame is None or not frame.height:
@@ -183,6 +188,8 @@ def _values(column: pl.Series, unit: str, measure: Measure) -> FloatArray:
     factor, addend = linear(unit, measure)
     if factor != 1.0 or addend != 0.0:
         values = values * factor + addend
-    if not np.isfinite(values.sum()) and np.isinf(values).any():
+    with np.errstate(invalid="ignore", over="ignore"):
+        is_whole = bool(np.isfinite(values.sum()))
+    if not is_whole and np.isinf(values).any():
         values = np.where(np.isinf(values), np.nan, values)  # a channel that is over its range
     return values

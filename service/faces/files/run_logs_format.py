@@ -45,7 +45,8 @@ class LogFormat:
     """How a log is written. ``units`` is the row of units behind the headings, where there is one.
 
     ``sample`` are rows as text, at most SAMPLE_ROWS; lines count from 1; ``data_line`` is the first
-    line of values (of CSV and XLSX).
+    line of values (of CSV and XLSX). ``is_quoted``: quotation marks hold cells together which have
+    the separator inside; else they are left out, so that one alone does not spoil all that follow.
     """
 
     kind: Kind
@@ -61,6 +62,7 @@ class LogFormat:
     units: tuple[str, ...] | None
     sample: tuple[tuple[str, ...], ...]
     line_end: str = "\n"
+    is_quoted: bool = False
 
     @property
     def described(self) -> str:
@@ -140,6 +142,7 @@ def text_format(
         units,
         tuple(sample[: sample_rows(width)]),
         line_end,
+        any('"' in line and _needs_quotes(line, separator) for line in lines[first:]),
     )
 
 
@@ -239,6 +242,12 @@ def _split(line: str, separator: str) -> tuple[str, ...]:
     return tuple(cell.strip() for cell in line.split(separator))
 
 
+def _needs_quotes(line: str, separator: str) -> bool:
+    """Do quotation marks hold something together which the separator would part?"""
+    bare = line.replace('"', "").split(separator)
+    return line.count('"') % 2 == 0 and len(_split(line, separator)) != len(bare)
+
+
 def is_number(text: str, decimal: str) -> bool:
     """Is this a number with this decimal mark?"""
     mark = re.escape(decimal)
@@ -255,7 +264,7 @@ def _is_value(text: str, decimal: str) -> bool:
 def _signs(lines: Sequence[str], separator: str | None, decimal: str | None) -> tuple[str, str]:
     """Separator and decimal mark with which most cells are values, in the most columns."""
     filled = [line for line in lines if line.strip()]
-    last = filled[-60:]
+    last = filled[-min(60, max(3, len(filled) // 2)) :]  # above it may stand many other lines
     best, best_score = (";", "."), (-1.0, 0)
     for sign in [separator] if separator else SEPARATORS:
         rows = [_split(line, sign) for line in last]
@@ -291,10 +300,10 @@ def _first_values(
         cells = [cell for cell in row if cell.casefold() not in _EMPTY_WORDS]
         values = sum(_is_value(cell, decimal) for cell in cells)
         is_values.append(not is_comment and bool(cells) and values >= max(1, 0.3 * len(cells)))
-    widths = Counter(len(row) for row, ok in zip(split, is_values, strict=True) if ok)
+    widths = [len(row) for row, ok in zip(split, is_values, strict=True) if ok]
     if not widths:
         raise Refused(FIELD, name, "no row of it holds a number or a time.", RIGHT)
-    width = widths.most_common(1)[0][0]
+    width = Counter(widths[-max(3, len(widths) // 2) :]).most_common(1)[0][0]
     if width > MOST_COLUMNS:
         raise Refused(FIELD, name, f"it has more than {MOST_COLUMNS} columns.", RIGHT)
     for at, ok in enumerate(is_values[:HEADING_WITHIN]):

@@ -86,6 +86,8 @@ class Frames:
     unreadable: dict[str, int] = field(default_factory=dict)
     examples: dict[str, str] = field(default_factory=dict)
     cut_row_left_out: bool = False
+    lines_lost: int = 0
+    """lines swallowed by a quotation mark that is not closed"""
 
     def __iter__(self) -> Iterator[pl.DataFrame]:
         """One frame after the other."""
@@ -109,7 +111,11 @@ class Frames:
         self.done = self.total
 
     def _parsed(self, chunk: bytes) -> pl.DataFrame:
+        if not self.written.is_quoted and b'"' in chunk:
+            chunk = chunk.replace(b'"', b"")
         frame = self._read(chunk, self.wanted, self.as_text)
+        if self.written.is_quoted and not self._has_comments(chunk):
+            self.lines_lost += max(0, chunk.count(b"\n") - frame.height)
         doubtful = [
             name for name in self.wanted if name not in self.as_text and frame[name].null_count()
         ]
@@ -119,6 +125,10 @@ class Frames:
                 self._numbers(name, texts[name]) for name in doubtful if len(texts)
             )
         return frame
+
+    def _has_comments(self, chunk: bytes) -> bool:
+        sign = (self.written.comment or "").encode()
+        return bool(sign) and (chunk.startswith(sign) or b"\n" + sign in chunk)
 
     def _read(self, chunk: bytes, names: Sequence[str], as_text: frozenset[str]) -> pl.DataFrame:
         headings = self.written.headings
@@ -136,12 +146,15 @@ class Frames:
                 separator=self.written.separator,
                 comment_prefix=self.written.comment,
                 decimal_comma=self.written.decimal == ",",
+                quote_char='"' if self.written.is_quoted else None,
                 encoding="utf8-lossy",
                 ignore_errors=True,
                 truncate_ragged_lines=True,
+                missing_columns="insert",
             )
         except pl.exceptions.PolarsError as trouble:
-            raise Refused(FIELD, self.path.name, f"it cannot be read ({trouble}).", RIGHT) from None
+            said = str(trouble).splitlines()[0][:120]
+            raise Refused(FIELD, self.path.name, f"it cannot be read ({said}).", RIGHT) from None
 
     def _numbers(self, name: str, texts: pl.Series) -> pl.Series:
         """Cells as numbers; what is neither a number nor empty is counted."""

@@ -71,13 +71,13 @@ class Lines:
             if end:
                 yield chunk[:end]
         if rest.strip() and not skip:
-            self.cut_line = rest
+            self.cut_line = b"" if rest.endswith(b"\n") else rest
             yield rest
 
     def _end_of_lines(self, chunk: bytes) -> int:
         """Where the last whole line ends, so that no quotation is cut."""
         end = chunk.rfind(b"\n") + 1
-        if b'"' not in chunk:
+        if not self.written.is_quoted:
             return end
         begun = end
         while end and chunk.count(b'"', 0, end) % 2:
