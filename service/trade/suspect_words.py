@@ -45,19 +45,16 @@ def odds_words(odds: OddsRatio) -> str:
     >>> odds_words(OddsRatio(14.2, 0.848, 942.3, 11.7, 0.95, 24))
     '14 (95 % interval 0.85 to 942)'
     """
-    return f"{_likeliest(odds)} ({odds.level * 100:g} % interval {_bounds(odds)})"
+    return f"{likeliest_words(odds)} ({odds.level * 100:g} % interval {interval_words(odds)})"
 
 
-def odds_short(odds: OddsRatio) -> str:
-    """The same for a column whose heading names the interval."""
-    return f"{_likeliest(odds)} ({_bounds(odds)})"
-
-
-def _likeliest(odds: OddsRatio) -> str:
+def likeliest_words(odds: OddsRatio) -> str:
+    """The odds ratio alone; “about” where a corner is empty and a half was added to each."""
     return ratio_words(odds.value) if odds.finite else f"about {ratio_words(odds.with_half)}"
 
 
-def _bounds(odds: OddsRatio) -> str:
+def interval_words(odds: OddsRatio) -> str:
+    """The interval alone."""
     if isinf(odds.high):
         return f"{ratio_words(odds.low)} upward"
     return f"{ratio_words(odds.low)} to {ratio_words(odds.high)}"

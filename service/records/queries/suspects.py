@@ -34,6 +34,7 @@ class NamedLevel:
     address: str | None
     is_own: bool
     odds: str
+    interval: str
     p: str
     sentence: str
 
@@ -176,7 +177,8 @@ def _named(factor: FactorFound, looked_at: int, names: Names, own: set[int]) -> 
                 name=names.of(factor.kind, level.level),
                 address=names.address(factor.kind, level.level),
                 is_own=level.level in own,
-                odds=words.odds_short(level.odds) if level.odds else "",
+                odds=words.likeliest_words(level.odds) if level.odds else "",
+                interval=words.interval_words(level.odds) if level.odds else "",
                 p=words.p_words(level.test.two_sided) if level.test else "–",
                 sentence=words.level_sentence(factor, level, names.of(factor.kind, level.level)),
             )
