@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from datetime import timedelta
 from html import unescape
 from typing import Any
 
@@ -10,8 +11,11 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.records.tables.runs import PolarisationCurve, Snapshot
+from tests.builders import FIRST_CLOSING
 from tests.found_by_index import read_whole
 from tests.records.curving import DAY, ReadStack, a_read_stack, some_points, volts
+from tests.records.keeping import NOW
+from tests.records.tapping import a_tap_map
 from tests.records.test_polarisation_curves import curve, voltages
 
 Clients = Callable[..., Any]
@@ -131,7 +135,15 @@ def test_every_choice_shows_another_sheet(whole: ReadStack, signed_in_client: Cl
 
 @pytest.mark.parametrize(
     "asked",
-    ["moment=s999", "moment=xyz", "density=abc", "density=0", "curve=999", "fit_from=2&fit_to=1"],
+    [
+        "moment=s999",
+        "moment=xyz",
+        "density=abc",
+        "density=0",
+        "curve=999",
+        "fit_from=2&fit_to=1",
+        "known=soon",
+    ],
 )
 def test_what_is_not_there_is_said_and_the_sheet_still_shown(
     whole: ReadStack, signed_in_client: Clients, asked: str
@@ -141,6 +153,27 @@ def test_what_is_not_there_is_said_and_the_sheet_still_shown(
     assert answer.status_code == 422
     assert 'role="alert"' in answer.text
     assert "0.6000 V" in words(answer.text)
+
+
+def test_a_corrected_tap_map_reads_the_page_anew_and_tells_what_was_thought(
+    stack: ReadStack, signed_in_client: Clients
+) -> None:
+    """Channel 4 reads cell 1: the low voltage moves to another MEA, and was thought of cell 4."""
+    voltages(stack, voltages_v=(0.69, 0.69, 0.69, 0.60))
+    crossed: dict[int, int | None] = {1: 4, 2: 2, 3: 3, 4: 1}
+    later = NOW + timedelta(days=1)
+    stack.lab.rows(
+        lambda session: a_tap_map(session, stack.stack_id, FIRST_CLOSING, crossed, known_from=later)
+    )
+    client = signed_in_client("builder")
+    at = f"/stacks/{stack.serial}/condition"
+
+    now = sections(client.get(at).text)["history"]
+    then = client.get(f"{at}?known={NOW + timedelta(hours=1):%Y-%m-%d %H:%M}")
+
+    assert re.search(r"build 1, cell 1 0\.6000 V", now)
+    assert re.search(r"build 1, cell 4 0\.6000 V", sections(then.text)["history"])
+    assert "As it was known on" in words(then.text)
 
 
 def test_a_cell_reversed_under_load_is_an_alarm(

@@ -3,6 +3,7 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Query
+from pydantic import AwareDatetime
 
 from service.faces.api import condition_models as models
 from service.faces.api.callers import Caller, Database, made_once
@@ -29,12 +30,18 @@ def shown(
         float | None, Query(ge=0.001, le=GREATEST_A_CM2, description="A/cm²; else as it comes")
     ] = None,
     moment: Annotated[str, Query(max_length=40, description="key of a moment; else newest")] = "",
+    known_at: Annotated[
+        AwareDatetime | None, Query(description="as it was known at this time")
+    ] = None,
 ) -> models.Condition:
     """The cells at one moment with scores, their spread and each MEA's line over hours."""
     need(caller, Act.READ)
     with reading(engine) as session:
         found = read_condition(
-            session, find_stack(session, serial), Asked(moment=moment, density_a_cm2=density)
+            session,
+            find_stack(session, serial),
+            Asked(moment=moment, density_a_cm2=density),
+            known_at,
         )
     voltages = found.voltages
     labels = voltages.labels

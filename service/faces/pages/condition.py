@@ -1,6 +1,7 @@
 """The sheet of a stack's condition: its cells now, over its hours, its curves, open circuit."""
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 from fastapi import APIRouter, Request, Response
 
@@ -28,7 +29,18 @@ from service.trade.polarisation import GREATEST_A_CM2, Densities
 router = APIRouter(prefix="/stacks")
 WITHOUT = "none"
 RUNS_SHOWN = 5
-KEPT = ("moment", "density", "mea", "over", "curve", "against", "cell", "fit_from", "fit_to")
+KEPT = (
+    "moment",
+    "density",
+    "mea",
+    "over",
+    "curve",
+    "against",
+    "cell",
+    "fit_from",
+    "fit_to",
+    "known",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +70,11 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         with asked.keeping():
             wanted = _wanted(asked)
             cell = asked.whole("cell", least=1, required=False)
+            known_at = asked.moment("known", required=False)
             asked.check()
-            found = read_condition(session, stack_id, wanted)
+            # a minute is meant to its end, so that what was known at 14:20 is there at 14:20
+            known_at = known_at and known_at + timedelta(seconds=59)
+            found = read_condition(session, stack_id, wanted, known_at)
         if found is None:
             found, cell = read_condition(session, stack_id), None
         runs = runs_of_stack(session, stack_id, limit=RUNS_SHOWN)

@@ -109,8 +109,13 @@ def asked_snapshot(moment: str) -> int | None:
     return int(number) if is_one else None
 
 
-def read_condition(session: Session, stack_id: int, asked: Asked | None = None) -> Condition:
-    """Read and compute a stack's condition as asked for.
+def read_condition(
+    session: Session,
+    stack_id: int,
+    asked: Asked | None = None,
+    known_at: datetime | None = None,
+) -> Condition:
+    """Read and compute a stack's condition as asked for, as known now or at ``known_at``.
 
     Raises NotFound for an unknown stack, Refused for a moment, density or curve that is not there.
     """
@@ -124,6 +129,7 @@ def read_condition(session: Session, stack_id: int, asked: Asked | None = None) 
     voltages = stack_voltages(
         session,
         stack_id,
+        known_at,
         density_a_cm2=density,
         snapshot_id=asked_snapshot(wanted.moment),
     )
