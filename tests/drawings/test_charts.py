@@ -22,7 +22,7 @@ from service.faces.drawings.charts import (
     steps_chart,
 )
 from service.faces.drawings.charts_pens import FILLS, PENS, STROKES
-from service.faces.drawings.charts_thin import MOST_POINTS, thinned
+from service.faces.drawings.charts_thin import MOST_POINTS, thinned, thinned_steps
 from service.faces.pages.kept_charts import kept_chart
 from tests.drawings.svg import SVG, parsed, title_of, with_class, words
 
@@ -256,6 +256,28 @@ def test_thinning_keeps_ends_peaks_and_order(values: list[float]) -> None:
     assert (short.x[0], short.x[-1]) == (0.0, len(values) - 1.0)
     assert list(short.x) == sorted(short.x)
     assert all(values[int(x)] == y for x, y in zip(short.x, short.y, strict=True))
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.floats(0.5, 1000), min_size=400, max_size=700, unique=True))
+def test_a_curve_of_many_steps_ends_where_it_should(times: list[float]) -> None:
+    times = sorted(times)
+    shares = [1 - (at + 1) / (len(times) + 1) for at in range(len(times))]
+    curve = Steps("a", times, shares, until=1000.0, censored=times, tips=[str(t) for t in times])
+
+    short = thinned_steps(curve, 1000.0)
+
+    assert len(short.times) <= 301
+    assert len(short.censored) <= 301
+    assert (short.times[-1], short.shares[-1]) == (times[-1], shares[-1])
+    for time, share, tip in zip(short.times, short.shares, short.tips, strict=True):
+        assert shares[times.index(time)] == share
+        assert tip == str(time)
+    within = 1000.0 / 300
+    for time, share in zip(times, shares, strict=True):
+        drawn = [it for t, it in zip(short.times, short.shares, strict=True) if t < time + within]
+        assert drawn
+        assert drawn[-1] <= share
 
 
 def test_a_kept_chart_is_drawn_once_and_another_value_is_another_chart() -> None:

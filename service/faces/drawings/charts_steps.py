@@ -8,6 +8,7 @@ from service.faces.drawings.charts_given import Axis, Rule, Series, Steps
 from service.faces.drawings.charts_lines import line_layer
 from service.faces.drawings.charts_pens import Pen, pen_of
 from service.faces.drawings.charts_plot import Size, empty_chart, encoding, plotted, rule_layers
+from service.faces.drawings.charts_thin import thinned_steps
 from service.faces.drawings.ink import OUTLINE_WIDTH, SMALL
 
 _ROW, _FIRST_ROW = 18.0, 58.0
@@ -78,6 +79,7 @@ def round_ticks(most: float, about: int = 7) -> tuple[float, ...]:
 
 def _curve(curve: Steps, pen: Pen, across: Axis, up: Axis) -> list[Spec]:
     until = curve.until if curve.until is not None else max(curve.known_times, default=0.0)
+    curve = thinned_steps(curve, until)
     none = (None,) * len(curve.times)
     rows: list[Spec] = [{"x": curve.begins, "y": 1.0, "low": 1.0, "high": 1.0}]
     for time, share, low, high in zip(

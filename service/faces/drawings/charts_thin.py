@@ -1,10 +1,11 @@
 """A long series made short enough to draw, without losing its peaks."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from service.faces.drawings.charts_given import Series
+from service.faces.drawings.charts_given import Numbers, Series, Steps
 
 MOST_POINTS = 600
 """Points drawn of one series: about one a unit of width."""
@@ -40,6 +41,34 @@ def thinned(series: Series, most: int = MOST_POINTS) -> Series:
         low=None if series.low is None else [series.low[at] for at in kept],
         high=None if series.high is None else [series.high[at] for at in kept],
         tips=[series.tips[at] for at in kept] if series.tips else (),
+    )
+
+
+def thinned_steps(curve: Steps, until: float, most: int = MOST_POINTS // 2) -> Steps:
+    """Of each of ``most`` equal spans up to ``until`` the last step and one tick.
+
+    A step is drawn late by less than a span; where it ends is right everywhere.
+    """
+    if until <= 0 or max(len(curve.times), len(curve.censored)) <= most:
+        return curve
+
+    def spans(times: Sequence[float | None]) -> list[int]:
+        return [int(most * (time or 0.0) / until) for time in times]
+
+    last = sorted({span: at for at, span in enumerate(spans(curve.times))}.values())
+    ticks = sorted({span: at for at, span in enumerate(spans(curve.censored))}.values())
+
+    def kept(values: Numbers | None) -> Numbers | None:
+        return None if values is None else [values[at] for at in last]
+
+    return replace(
+        curve,
+        times=[curve.times[at] for at in last],
+        shares=[curve.shares[at] for at in last],
+        low=kept(curve.low),
+        high=kept(curve.high),
+        censored=[curve.censored[at] for at in ticks],
+        tips=[curve.tips[at] for at in last] if curve.tips else (),
     )
 
 
