@@ -2,6 +2,9 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import t
 
 from service.trade.hours_to_limit import Outlook, hours_to_limit
 from service.trade.voltage_trend import Method, VoltageTrend, voltage_trend
@@ -32,8 +35,6 @@ def test_the_band_of_the_line_touches_the_limit_at_both_ends() -> None:
     assert trend.fit is not None
     assert found.low_h is not None
     assert found.high_h is not None
-    from scipy.stats import t
-
     wide = t.ppf(0.975, trend.fit.freedom)
     for hours_h, sign in ((found.low_h, -1), (found.high_h, 1)):
         value, error = trend.fit.at([trend.to_h + hours_h, 0.0, 1.0])
@@ -50,6 +51,23 @@ def test_the_interval_holds_the_true_hours_as_often_as_it_says(method: Method, r
         inside += low is not None and low <= true_h and (high is None or true_h <= high)
 
     assert inside / 500 == pytest.approx(0.95, abs=room)
+
+
+@given(st.integers(0, 40), st.floats(0.40, 0.64), st.floats(0.001, 0.1))
+def test_a_lower_limit_is_reached_later_and_ends_stand_in_order(
+    seed: int, limit_v: float, lower_by_v: float
+) -> None:
+    trend = falling(seed, noise_v=0.001)
+
+    for method in Method:
+        near = hours_to_limit(trend, limit_v, method)
+        far = hours_to_limit(trend, limit_v - lower_by_v, method)
+        assert near.hours_h is not None
+        assert far.hours_h is not None
+        assert far.hours_h > near.hours_h
+        for one in (near, far):
+            assert one.low_h is None or one.low_h <= one.hours_h + 1e-6
+            assert one.high_h is None or one.high_h >= one.hours_h - 1e-6
 
 
 def test_already_below_is_said() -> None:
