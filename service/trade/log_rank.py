@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import chdtrc
 
 from service.trade.errors import NoSolution
-from service.trade.lifetimes import Floats, Lives, at_risk
+from service.trade.lifetimes import Bools, Floats, Lives, at_risk
 
 FORMULA = 1
 FEW_FAILURES = 5
@@ -65,14 +65,12 @@ def log_rank(groups: Sequence[Lives]) -> LogRank:
     covariance = np.diag((share * spread).sum(axis=1)) - (share * spread) @ share.T
     observed = deaths.sum(axis=1)
     compared = np.diag(covariance) > 1e-12
-    freedom = int(compared.sum()) - _separate(risk[compared], spread)
-    if freedom < 1:
+    kept = _one_less_of_each(risk, spread, compared)
+    if not kept:
         raise NoSolution("log-rank test", "no two groups were at risk together at a failure")
-    off = (observed - expected)[compared]
-    between = covariance[np.ix_(compared, compared)]
-    # Rows sum to nothing within each set of groups; what rounding leaves of that is no direction.
-    inverse = np.linalg.pinv(between, rcond=1e-9, hermitian=True)
-    chi_square = float(off @ inverse @ off)
+    off = (observed - expected)[kept]
+    chi_square = float(off @ np.linalg.solve(covariance[np.ix_(kept, kept)], off))
+    freedom = len(kept)
     return LogRank(
         observed,
         expected,
@@ -91,17 +89,22 @@ def _counts(times: Floats, ends: Floats) -> Floats:
     return (until - np.searchsorted(ends, times, side="left")).astype(float)
 
 
-def _separate(risk: Floats, spread: Floats) -> int:
-    """Into how many sets do the groups fall, if only those at risk together hang together?"""
+def _one_less_of_each(risk: Floats, spread: Floats, compared: Bools) -> list[int]:
+    """The groups compared, without one of each set of groups that were ever at risk together.
+
+    Within such a set the differences sum to nothing, so that one of them is told by the others;
+    without it the covariance has an inverse.
+    """
     together = ((risk > 0) & (spread > 0)).astype(float)
     linked = (together @ together.T) > 0
-    left, sets = set(range(len(risk))), 0
+    left = set(np.flatnonzero(compared).tolist())
+    kept: list[int] = []
     while left:
-        sets += 1
         reached = [left.pop()]
         while reached:
             here = reached.pop()
-            near = {at for at in left if linked[here, at]}
+            near = left & set(np.flatnonzero(linked[here]).tolist())
             left -= near
             reached += near
-    return sets
+            kept += near
+    return sorted(kept)
