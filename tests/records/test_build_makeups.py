@@ -11,17 +11,18 @@ from service.records.changes.approvals import make_void
 from service.records.changes.build_makeups import fill_makeups
 from service.records.changes.generate import Size, generate
 from service.records.changes.handing_in import hand_in
-from service.records.changes.hours import replace_meter
+from service.records.changes.hours import read_hours, replace_meter
 from service.records.database import changing, reading, tending
 from service.records.queries.makeups import MadeUp, makeups_of
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.parts import Part, PartType
+from service.records.tables.people import Role
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade.makeups import NEVER, pack, unpack
 from service.trade.words import Kind
 from tests import builders
-from tests.records.at_the_bench import Lab, a_lab
+from tests.records.at_the_bench import Lab, a_lab, known
 from tests.records.test_corrections import Desk, desk, the_mea  # noqa: F401 - a fixture
 from tests.records.test_generate import NOW, OWNER
 from tests.records.test_handing_in import rebuild, sent_back_and_taken_up, supervisor
@@ -224,6 +225,24 @@ def test_a_new_meter_is_the_one_that_counts_on(engine: Engine) -> None:
     )  # fmt: skip
 
     assert kept(engine) == told(engine)
+
+
+def test_hours_read_late_count_for_builds_opened_since(engine: Engine) -> None:
+    """Nobody had read the meter at the opening: a reading found afterwards says what it ran."""
+    with Session(engine) as session:
+        stack = builders.a_stack(session, cells=2, serial="TARN-001")
+        builders.a_build(session, stack)
+        stack_id, by = stack.id, known(session, builders.a_person(session, Role.BUILDER))
+        session.commit()
+    fill(engine)
+    before = kept(engine)
+
+    with changing(engine, by, now=builders.FIRST_CLOSING + timedelta(days=40)) as work:
+        late = builders.FIRST_CLOSING + timedelta(days=20)
+        read_hours(work, stack_id, hours=75.0, taken_at=late)
+
+    assert kept(engine) == told(engine)
+    assert kept(engine) != before
 
 
 def test_a_generated_history_comes_with_them(engine: Engine) -> None:

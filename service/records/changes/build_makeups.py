@@ -39,6 +39,18 @@ def keep_makeups_of_stack(work: Work, stack_id: int) -> None:
     keep_makeups(work, work.session.scalars(builds).all())
 
 
+def keep_makeups_since(work: Work, stack_id: int, at: datetime) -> None:
+    """The same where hours became known of a past time: for builds opened since, if there are any.
+
+    The hours of a closed build are not kept: its meter is asked.
+    """
+    opened = select(BuildPeriod.build_id).where(
+        BuildPeriod.stack_id == stack_id, known(BuildPeriod), BuildPeriod.opened_at >= at
+    )
+    if build_ids := work.session.scalars(opened).all():
+        keep_makeups(work, build_ids)
+
+
 def write_makeups(session: Session, build_ids: Collection[int], now: datetime) -> None:
     """Write the makeups of these builds and no others; those of builds unknown now go."""
     for some in _batches(sorted(build_ids), AT_ONCE):

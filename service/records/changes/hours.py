@@ -5,7 +5,7 @@ from datetime import datetime
 from sqlalchemy import select
 
 from service.records.audit import Did
-from service.records.changes.build_makeups import keep_makeups_of_stack
+from service.records.changes.build_makeups import keep_makeups_of_stack, keep_makeups_since
 from service.records.changes.given import not_ahead, not_below_zero, optional_words
 from service.records.changes.given import reason as why
 from service.records.changes.meter_order import refuse_unless_between
@@ -43,6 +43,7 @@ def read_hours(
         stack_id=stack_id,
         record_id=record_id,
     )
+    keep_makeups_since(work, stack_id, taken_at)
     return reading.id
 
 

@@ -9,6 +9,7 @@ from sqlalchemy import select
 
 from service.records.audit import Change, Did
 from service.records.changes import given
+from service.records.changes.build_makeups import keep_makeups_since
 from service.records.changes.run_readings import LogRead, add_reading, close_out, tell_others
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
@@ -51,6 +52,7 @@ def import_run(work: Work, stack_id: int, file: StoredLog, log: LogRead, *, note
     work.session.add(run)
     work.session.flush()
     reading = add_reading(work, run.id, stack_id, log)
+    keep_makeups_since(work, stack_id, reading.began_at)
     work.note(
         Did.RUN_IMPORTED,
         ("run", run.id, run_label(run.name, serial)),
@@ -79,6 +81,8 @@ def read_run_again(work: Work, run_id: int, log: LogRead, *, reason: str) -> int
     if before is not None:
         close_out(work, before)
     reading = add_reading(work, run_id, run.stack_id, log, reason=why)
+    first = min(reading.began_at, before.began_at if before else reading.began_at)
+    keep_makeups_since(work, run.stack_id, first)
     work.note(
         Did.RUN_READ_AGAIN,
         ("run", run_id, run_label(run.name, serial)),
@@ -107,6 +111,7 @@ def void_run(work: Work, run_id: int, *, reason: str) -> None:
     ):
         curve.known_until = work.now
     tell_others(work, run.stack_id)
+    keep_makeups_since(work, run.stack_id, reading.began_at)
     work.note(
         Did.RUN_VOID,
         ("run", run_id, run_label(run.name, serial)),
