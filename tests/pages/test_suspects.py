@@ -68,6 +68,20 @@ def test_of_an_mea_not_failing_the_comparison_is_offered(
     assert "4 failing of 24 MEAs" in asked
 
 
+def test_where_nothing_fails_there_is_nothing_to_compare(
+    signed_in_client: Clients, app: Any
+) -> None:
+    with Session(app.state.engine, expire_on_commit=False) as session:
+        lab = failing_lab(session, failing=())
+        session.commit()
+
+    at = f"/parts/{lab.meas[0][0].id}/suspects?compare=yes"
+    page = words(signed_in_client("quality").get(at).text)
+
+    assert "No MEA of this design is confirmed as failing" in page
+    assert "Factor by factor" not in page
+
+
 def test_parts_that_cannot_be_compared_say_why(signed_in_client: Clients, app: Any) -> None:
     with Session(app.state.engine) as session:
         types = builders.the_part_types(session)
