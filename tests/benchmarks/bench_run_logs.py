@@ -7,16 +7,26 @@ data-frame library needs to read the file and nothing else; memory stays bounded
 import gc
 import tracemalloc
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from time import perf_counter
 
 import numpy as np
 import polars as pl
 import pytest
+from sqlalchemy.orm import Session
 
 from service.faces.files.run_logs import RunLog, guess_log, look_at
+from service.faces.files.run_reading import read_log
+from service.records.changes.run_readings import LogRead
+from service.records.changes.runs import StoredLog, import_run
+from service.records.database import changing, make_engine
+from service.records.migrating import migrate
+from service.records.permissions import Person
+from service.records.tables.people import Role
 from service.trade.log_columns import Counting
 from service.trade.run_counting import RunCounter
+from tests import builders
 
 ROWS, CELLS = 1_000_000, 40
 
@@ -82,3 +92,39 @@ def test_memory_of_python_stays_bounded(folder: Path) -> None:
     tracemalloc.stop()
     print(f"\nmost memory of Python and NumPy while reading 300 MB: {most:.0f} MB")
     assert most < 150
+
+
+@pytest.mark.parametrize("name", ["log.csv", "log.parquet"])
+def test_a_whole_import_takes_no_more_than_three_bare_reads(
+    folder: Path, name: str, tmp_path: Path
+) -> None:
+    """Read, counted, and written with its snapshots, makeups and verdicts into SQLite."""
+    url = f"sqlite:///{tmp_path / 'bench.sqlite'}"
+    migrate(url)
+    engine = make_engine(url)
+    with Session(engine) as session:
+        stack = builders.a_stack(session)
+        builders.a_build(session, stack, cells=CELLS)
+        someone = builders.a_person(session, Role.BUILDER)
+        by = Person(someone.id, someone.login, someone.name, frozenset({Role.BUILDER}))
+        stack_id = stack.id
+        session.commit()
+    path = folder / name
+    bare = min(_bare(path) for _ in range(3))
+    took = []
+    for number in range(3):
+        start = perf_counter()
+        mapping = guess_log(look_at(path)).mapping
+        found, notes = read_log(path, mapping, "UTC", 100.0)
+        began_at = builders.FIRST_CLOSING + timedelta(days=1 + 20 * number)
+        with changing(engine, by) as work:
+            import_run(
+                work,
+                stack_id,
+                StoredLog(f"{number:064}", path.stat().st_size, name),
+                LogRead(mapping, found, began_at, notes),
+            )
+        took.append(perf_counter() - start)
+    engine.dispose()
+    print(f"\n{name}: bare {bare:.2f} s, imported {min(took):.2f} s")
+    assert min(took) <= 3 * bare
