@@ -66,6 +66,10 @@ def test_a_curve_is_sent_once_and_read(calling: Calling, stack: ReadStack) -> No
     assert (whole["cells"], whole["part_ids"]) == ([1, 2, 3, 4], list(stack.first_meas))
     assert whole["points"][-1]["means_v"][2] == pytest.approx(volts(1.0, 3), abs=1e-6)
     assert whole["void"] is False
+    at = f"/api/v1/curves/{head['id']}/void"
+    assert client.post(at, json={"reason": ""}).status_code == 422
+    assert client.post(at, json={"reason": "taken wet"}).json()["void"] is True
+    assert client.get(f"/api/v1/stacks/{stack.serial}/curves").json() == []
 
 
 def test_voltages_are_sent(calling: Calling, stack: ReadStack) -> None:

@@ -7,9 +7,10 @@ from fastapi import APIRouter, Path
 from service.faces.api import condition_models as models
 from service.faces.api.callers import Caller, Database, made_once
 from service.faces.api.models import Made
+from service.faces.api.run_models import Void
 from service.faces.api.stacks import OneTimeKey
-from service.records.changes.polarisation_curves import add_curve
-from service.records.database import Work, reading
+from service.records.changes.polarisation_curves import add_curve, void_curve
+from service.records.database import Work, changing, reading
 from service.records.permissions import Act, need
 from service.records.queries.cell_histories import stack_voltages
 from service.records.queries.polarisation_curves import CellCurve, polarisation_curve
@@ -83,6 +84,15 @@ def add(
         )
 
     return made_once(engine, caller, key, change)
+
+
+@router.post("/curves/{curve_id}/void")
+def void(curve_id: CurveNumber, told: Void, caller: Caller, engine: Database) -> models.Curve:
+    """Make a curve void: it stays as it was and counts no more."""
+    with changing(engine, caller, via="api") as work:
+        void_curve(work, curve_id, reason=told.reason)
+    with reading(engine) as session:
+        return _curve(polarisation_curve(session, curve_id))
 
 
 def _curve(found: CellCurve) -> models.Curve:

@@ -22,7 +22,7 @@ from service.faces.pages.render import THIN_SPACE, local, number
 from service.records.queries.cell_histories import StackVoltages
 from service.records.queries.condition import Condition, ShownMoment
 from service.records.queries.curve_choices import CellOnCurve, ChosenCurve
-from service.trade.cell_histories import MeaHistory, MeaReading, SpreadAt
+from service.trade.cell_histories import NO_LOAD_A_CM2, MeaHistory, MeaReading, SpreadAt
 from service.trade.cell_outliers import Apart
 from service.trade.polarisation import CurveFit, band
 
@@ -74,7 +74,7 @@ def condition_charts(
         curve=_curve(found.voltages, found.chosen, on_curve, over.zone)
         if found.chosen
         else Markup(""),
-        open_now=_cells(found.voltages, found.open_now, "open", f"Open-circuit voltages of {name}"),
+        open_now=_cells(found.voltages, found.open_now, "open", f"Cell voltages of {name}"),
         open_history=_lines(
             found.voltages, open_lines, over, "open-history", "Open-circuit voltage of each MEA"
         ),
@@ -97,7 +97,11 @@ def drawn_meas(found: Condition, asked: Sequence[int]) -> tuple[int, ...]:
 
 def volts_at(density_a_cm2: float | None) -> str:
     """A density with its unit, as titles say it."""
-    return "no load" if density_a_cm2 is None else f"{density_a_cm2:g}{THIN_SPACE}A/cm²"
+    if density_a_cm2 is None:
+        return "an unknown current density"
+    if density_a_cm2 <= NO_LOAD_A_CM2:
+        return "open circuit"
+    return f"{density_a_cm2:.4g}{THIN_SPACE}A/cm²"
 
 
 def _those(histories: Sequence[MeaHistory], drawn: Sequence[int]) -> list[MeaHistory]:
