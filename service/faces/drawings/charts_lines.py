@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from service.faces.drawings.charts_fit import Spec
-from service.faces.drawings.charts_given import Axis, Marker, Rule, Series
+from service.faces.drawings.charts_given import Axis, Marker, Rule, Series, place
 from service.faces.drawings.charts_pens import EXTRA_DASH, Pen, pen_of
 from service.faces.drawings.charts_plot import (
     MARKER_ROW,
@@ -45,7 +45,7 @@ def lines_chart(
         return empty_chart(title=title, prefix=prefix)
     if any(len(one.x) > MOST_POINTS for one in series):
         description += " Of long series the least and greatest value of each span are drawn."
-    across = _in_hours(across, [x for one in series for x in one.x])
+    across = _in_hours(across, [place(x) for one in series for x in one.x])
     bare = replace(_opened(up, [it for one in series for it in one.y], rules), title="", unit="")
     pens = [_pen(one, order) for order, one in enumerate(series)]
     short = [thinned(one) for one in series]

@@ -99,8 +99,8 @@ def plotted(
     left = max(LEAST_LEFT, _SIGN_WIDTH * longest + 18)
     beside = labels_beside(group, size.wide + BESIDE)
     spread_labels(beside)
-    longest = max(("".join(label.itertext()) for label in beside), key=len, default="")
-    right = max(RIGHT, _SIGN_WIDTH * len(longest) + BESIDE + 8)
+    longest = max((len("".join(label.itertext())) for label in beside), default=0)
+    right = max(RIGHT, _SIGN_WIDTH * longest + BESIDE + 8)
     drawn = [drawn_legend(rows, left)] if rows else []
     drawn.append(word(4, top - above - 12, up.words, size=SMALL))
     drawn.append(placed(group, left, top))
