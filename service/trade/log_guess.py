@@ -132,10 +132,19 @@ def _elapsed(column: Column, doubts: list[Doubt]) -> TimeColumn:
     return TimeColumn(TimeKind.ELAPSED, (column.heading,), unit=unit)
 
 
+def _plain(column: Column) -> str:
+    """The column's name with its words in the singular."""
+    return column.name.replace("voltages", "voltage").replace("zellen", "zelle")
+
+
+def _number_of(column: Column) -> int | None:
+    return channel_number(_plain(column))
+
+
 def _cells(columns: Sequence[Column], doubts: list[Doubt]) -> list[CellColumn]:
     found, units = [], []
     for column in columns:
-        if not column.is_number or channel_number(f"{column.name}") is None:
+        if not column.is_number or _number_of(column) is None:
             continue
         unit = column.unit
         if column.measure is None and not unit:
@@ -150,8 +159,8 @@ def _cells(columns: Sequence[Column], doubts: list[Doubt]) -> list[CellColumn]:
         names = ", ".join(name for name, _ in units[:5]) + (" …" if len(units) > 5 else "")
         why = f"No unit is given: read as {units[0][1]}, judging by the values."
         doubts.append(Doubt(names, why))
-    channels = channel_numbers([column.name for column, _ in found])
-    told = [channel_number(column.name) for column, _ in found]
+    channels = channel_numbers([_plain(column) for column, _ in found])
+    told = [_number_of(column) for column, _ in found]
     if told and list(channels) != told:
         doubts.append(Doubt("cells", "Their columns count from 0: column 0 is read as channel 1."))
     missing = sorted(set(range(1, max(channels, default=0) + 1)) - set(channels))

@@ -100,8 +100,12 @@ def _stack_voltages(columns: Sequence[Column]) -> list[Column]:
         one
         for one in columns
         if one.measure is Measure.VOLTAGE
-        or (not one.unit and re.match(r"^[uv]\W*(?:stack|tot|ges)|.*(?:volt|spannung)", one.name))
+        or (
+            not one.unit
+            and re.match(r"^[uv]\W*(?:stack|tot|ges)|^[uv]$|.*(?:volt|spannung)", one.name)
+        )
     ]
+    fit = [one for one in fit if not re.search(r"cell|zell", one.name)]
     named = [one for one in fit if _STACK.search(one.name)]
     return named or [one for one in fit if re.search(r"volt|spannung|^[uv]$", one.name)]
 

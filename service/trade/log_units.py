@@ -24,8 +24,10 @@ _LABEL_OF = {
 }
 """The unit each measure is kept in when a log is read."""
 _BRACKETS = re.compile(r"^(?P<name>.*?)\s*[\[({<](?P<unit>[^\])}>]*)[\])}>]\s*$", re.DOTALL)
-_TAIL = re.compile(r"^(?P<name>.*\S)\s*(?:/|\sin\s)\s*(?P<unit>\S{1,12})$")
-_UNDERSCORE = re.compile(r"^(?P<name>.+)_(?P<unit>mV|V|A|mA|degC|C|K|bar|mbar|kPa|h|min|s|ms)$")
+_TAIL = re.compile(r"^(?P<name>.*?\S)\s*(?:/|\sin\s)\s*(?P<unit>\S{1,12})$")
+_UNDERSCORE = re.compile(
+    r"^(?P<name>.+)_(?P<unit>m?A_cm2|l_min|mV|V|m?A|degC|C|K|m?bar|kPa|h|min|m?s)$"
+)
 _MOJIBAKE = str.maketrans({"\uff72": "²", "\uff70": "°", "˚": "°", "º": "°", "\ufffd": "?"})
 _SPELLINGS = {
     "l/mn": "L/min", "lpm": "L/min", "slpm": "L/min", "nlpm": "L/min", "nl/min": "L/min",
@@ -36,6 +38,7 @@ _SPELLINGS = {
     "a/cm?": "A/cm²", "ma/cm?": "mA/cm²", "a/cm^2": "A/cm²", "ma/cm^2": "mA/cm²",
     "a/cm2": "A/cm²", "ma/cm2": "mA/cm²", "a/m^2": "A/m²",
     "?c": "°C", "deg c": "°C", "grad c": "°C", "celsius": "°C",
+    "a_cm2": "A/cm²", "ma_cm2": "mA/cm²", "l_min": "L/min",
     "hr": "h", "hrs": "h", "hour": "h", "std": "h", "sec": "s", "secs": "s", "second": "s",
     "sek": "s", "mins": "min", "minute": "min", "volt": "V", "volts": "V", "amp": "A",
     "amps": "A", "ampere": "A", "millivolt": "mV",

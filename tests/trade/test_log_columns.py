@@ -198,3 +198,33 @@ def test_an_hour_meter_is_no_time_column() -> None:
 def test_a_table_without_currents_and_voltages_is_no_log() -> None:
     with pytest.raises(Inconsistent, match="serial, type"):
         guess("serial;type", "M-1;MEA")
+
+
+@pytest.mark.parametrize(
+    ("heading", "name", "unit"),
+    [
+        ("Luftmenge / l/min", "Luftmenge", "l/min"),
+        ("J / A/cm²", "J", "A/cm²"),
+        ("current_density_A_cm2", "current_density", "A_cm2"),
+        ("U_12_V", "U_12", "V"),
+        ("T_stack", "T_stack", ""),
+    ],
+)
+def test_a_unit_is_parted_from_its_name(heading: str, name: str, unit: str) -> None:
+    assert (parted(heading).name, parted(heading).unit) == (name, unit)
+
+
+def test_names_as_programs_write_them_are_guessed() -> None:
+    found = guess(
+        "timestamp;current_density_A_cm2;cell_voltages_0;cell_voltages_1;U",
+        "2026-03-07T10:00:00Z;0.7;0.65;0.64;1.29",
+    )
+
+    assert [(cell.column, cell.channel) for cell in found.mapping.cells] == [
+        ("cell_voltages_0", 1),
+        ("cell_voltages_1", 2),
+    ]
+    assert signals(found) == {
+        Signal.CURRENT_DENSITY: "current_density_A_cm2",
+        Signal.STACK_VOLTAGE: "U",
+    }
