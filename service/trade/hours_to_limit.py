@@ -36,8 +36,9 @@ class Outlook(StrEnum):
 class HoursToLimit:
     """Hours from the last reading until the limit, with interval; None where nothing bounds it.
 
-    ``now_v`` is the line's voltage at the last reading; ``far`` says that the answer lies far
-    beyond what was looked at. Only `Outlook.REACHES` has hours.
+    ``now_v`` is the line's voltage at the last reading; already below are also readings whose
+    newest three lie so in the middle, whatever the line says. ``far`` says that the answer lies
+    far beyond what was looked at. Only `Outlook.REACHES` has hours.
     """
 
     method: Method
@@ -72,7 +73,7 @@ def hours_to_limit(
         return HoursToLimit(
             method, Outlook.CANNOT_TELL, limit_v, None, None, None, None, trend.n, 0.95
         )
-    outlook = _outlook(now_v, limit_v, rate)
+    outlook = _outlook(min(now_v, trend.newest_v), limit_v, rate)
     hours = low = high = None
     if outlook is Outlook.REACHES:
         hours = (now_v - limit_v) / -rate.slope_uv_h * UV

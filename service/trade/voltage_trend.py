@@ -27,6 +27,7 @@ from service.trade.regression import (
 FORMULA = 1
 MOST_READINGS = 300
 """More than so many are drawn together first: pairs grow with the square of the readings."""
+NEWEST, FEWEST_FOR_A_BEND, SURE_OF_A_BEND = 3, 8, 0.999
 NEWEST_ALONE = 20
 """The newest readings stay as they are."""
 UV = 1e6
@@ -78,13 +79,30 @@ class Jump:
 
 
 @dataclass(frozen=True, slots=True)
+class Bend:
+    """The voltage does not fall evenly: slopes in µV/h at the first and at the last reading.
+
+    By a bent line (a square of the hours more), where that fits surely better: at 99.9 %.
+    """
+
+    early_uv_h: float
+    late_uv_h: float
+
+    @property
+    def is_faster_of_late(self) -> bool:
+        """Whether it falls faster at the end than at the beginning."""
+        return self.late_uv_h < self.early_uv_h
+
+
+@dataclass(frozen=True, slots=True)
 class VoltageTrend:
     """The change of an MEA's voltage; rates are None where too few readings tell of them.
 
     ``readings`` were given, ``n`` used after drawing together, see `drawn_together`. ``fit`` has
     the slope first (V/h), then the level of each of ``stretches`` at no hours (V).
     ``now_by_median_v`` is the voltage at the last reading by the median of slopes, and by the
-    least and greatest slope of its interval.
+    least and greatest slope of its interval. ``newest_v`` is the median of the newest three
+    readings of the last build, ``bend`` None where an even fall is as good.
     """
 
     least_squares: Rate | None
@@ -95,6 +113,8 @@ class VoltageTrend:
     n: int
     fit: LeastSquares | None
     now_by_median_v: tuple[float, float, float] | None
+    newest_v: float
+    bend: Bend | None = None
 
     @property
     def from_h(self) -> float:
@@ -151,6 +171,8 @@ def voltage_trend(
         len(hours),
         fit,
         None if median is None else _now(hours, volts, numbers, median),
+        float(np.median(volts[numbers == numbers[-1]][-NEWEST:])),
+        _bend(hours, volts, numbers),
     )
 
 
@@ -183,6 +205,23 @@ def _fit(hours: Floats, volts: Floats, numbers: Floats, level: float) -> LeastSq
         return least_squares(line_columns(hours, numbers), volts, level)
     except NoSolution:
         return None
+
+
+def _bend(hours: Floats, volts: Floats, numbers: Floats) -> Bend | None:
+    """A square of the hours beside the line, where its coefficient is surely not zero."""
+    span_h = float(np.ptp(hours))
+    if len(hours) < FEWEST_FOR_A_BEND or not span_h:
+        return None
+    middle = (hours - hours.min()) / span_h - 0.5
+    columns = np.column_stack([middle * middle, line_columns(middle, numbers)])
+    try:
+        fit = least_squares(columns, volts, SURE_OF_A_BEND)
+    except NoSolution:
+        return None
+    square, slope = float(fit.coefficients[0]), float(fit.coefficients[1])
+    if fit.lows[0] <= 0 <= fit.highs[0]:
+        return None
+    return Bend((slope - square) / span_h * UV, (slope + square) / span_h * UV)
 
 
 def _by_least_squares(fit: LeastSquares) -> Rate:

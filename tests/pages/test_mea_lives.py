@@ -141,6 +141,25 @@ def test_few_data_are_said_plainly(app: Any, signed_in_client: Clients) -> None:
     assert "cannot be told" in said.lower()
 
 
+def test_a_fall_that_gets_faster_is_said(app: Any, signed_in_client: Clients) -> None:
+    with Session(app.state.engine) as session:
+        stack = builders.a_stack(session, cells=1)
+        build = session.scalars(select(Build).where(Build.stack_id == stack.id)).one()
+        for step in range(20):
+            ran_h = 30.0 * step
+            at = FIRST_CLOSING + timedelta(hours=ran_h)
+            volts = round(0.68 - 2e-7 * ran_h**2 + 0.0002 * (-1) ** step, 5)
+            a_snapshot(session, build, at, [volts], meter_hours=ran_h)
+        part_id = first_mea(session, build)
+        session.commit()
+
+    said = words(signed_in_client("builder").get(f"/parts/{part_id}/life?limit=0.6").text)
+
+    assert "It does not fall evenly" in said
+    assert "It falls faster of late than the rates above say" in said
+    assert re.search(r"Looking back: .* h earlier than foreseen", said)
+
+
 def test_unread_hour_meters_are_said(app: Any, signed_in_client: Clients) -> None:
     with Session(app.state.engine) as session:
         stack = builders.a_stack(session, cells=1)

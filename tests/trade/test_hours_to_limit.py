@@ -76,6 +76,17 @@ def test_already_below_is_said() -> None:
     assert (found.outlook, found.hours_h) == (Outlook.ALREADY_BELOW, None)
 
 
+@pytest.mark.parametrize("method", list(Method))
+def test_readings_that_fell_below_lately_are_below_whatever_the_line_says(method: Method) -> None:
+    hours = np.linspace(0, 1000, 40)
+    volts = np.where(hours < 920, 0.68 - 10e-6 * hours, 0.50)
+    trend = voltage_trend(hours, volts, [1] * 40)
+
+    assert trend.stretches[-1].to_v is not None
+    assert trend.stretches[-1].to_v > 0.55
+    assert hours_to_limit(trend, 0.55, method).outlook is Outlook.ALREADY_BELOW
+
+
 def test_a_rising_voltage_reaches_no_limit() -> None:
     found = hours_to_limit(falling(slope_v_h=+20e-6), 0.60, Method.MEDIAN_OF_SLOPES)
 

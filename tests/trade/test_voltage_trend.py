@@ -98,6 +98,25 @@ def test_what_was_drawn_together_before_keeps_its_number() -> None:
     assert voltage_trend([0.0, 1.0, 2.0], [0.7, 0.7, 0.69], [1, 1, 1], readings=900).readings == 900
 
 
+def test_a_fall_that_gets_faster_is_told_and_an_even_one_not() -> None:
+    hours = np.linspace(0, 1000, 40)
+    noise = np.random.default_rng(5).normal(0, 0.0005, 40)
+    even = voltage_trend(hours, 0.68 - 30e-6 * hours + noise, [1] * 40)
+    faster = voltage_trend(hours, 0.68 - 10e-6 * hours - 6e-8 * hours**2 + noise, [1] * 40)
+
+    assert even.bend is None
+    assert faster.bend is not None
+    assert faster.bend.is_faster_of_late
+    assert faster.bend.early_uv_h == pytest.approx(-10, abs=4)
+    assert faster.bend.late_uv_h == pytest.approx(-130, abs=4)
+
+
+def test_an_even_fall_over_jumps_is_no_bend() -> None:
+    rows, _slope = a_life(noise_v=0.0005)
+
+    assert voltage_trend(*rows).bend is None
+
+
 def test_nothing_read_and_rows_of_unequal_length_are_refused() -> None:
     with pytest.raises(Inconsistent, match="no reading"):
         voltage_trend([], [], [])

@@ -234,6 +234,7 @@ def _life(found: MeaLife) -> models.LifeOut:
         ],
         readings=_readings(found),
         rates=[models.RateOut.model_validate(rate) for rate in rates if rate],
+        bend=models.BendOut.model_validate(trend.bend) if trend and trend.bend else None,
         jumps=[models.JumpOut.model_validate(it) for it in (trend.jumps if trend else ())],
         limit_v=found.limit_v,
         outlooks=[models.OutlookOut.model_validate(one) for one in found.outlooks],

@@ -117,6 +117,13 @@ class JumpOut(Out):
     high_v: float
 
 
+class BendOut(Out):
+    """The voltage does not fall evenly: slopes at the first and at the last reading."""
+
+    early_uv_h: float
+    late_uv_h: float
+
+
 class ChangeOut(Out):
     """A value with its interval."""
 
@@ -173,6 +180,7 @@ class LifeOut(Out):
     builds: list[SatOut]
     readings: list[ReadingOut]
     rates: list[RateOut]
+    bend: BendOut | None = Field(description="null: an even fall is as good")
     jumps: list[JumpOut]
     limit_v: float | None
     outlooks: list[OutlookOut]

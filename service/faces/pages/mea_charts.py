@@ -19,6 +19,8 @@ STEPS = 12
 """Places of the fitted line in each build: its band is curved."""
 DRAWN_ON_TIMES = 1.0
 """The line is drawn on to the limit where that is no further than what was read over."""
+BAND_BEYOND = 0.5
+"""Of the readings' spread."""
 FAR_FROM_READINGS = 3.0
 """A limit further from the readings than so many times their spread is said, not drawn."""
 
@@ -31,7 +33,7 @@ def life_chart(life: MeaLife, zone: ZoneInfo) -> str:
     if readings is not None and trend is not None:
         series += _points(life, readings, zone)
         if trend.fit is not None:
-            series.append(_line(trend, trend.fit))
+            series.append(_line(trend, trend.fit, _room(readings)))
             series += _drawn_on(life, trend)
         markers = _openings(life, readings, zone)
     limit = _limit(life.limit_v) if limit_is_drawn(life) else []
@@ -107,7 +109,14 @@ def _tip(sat: MeaSat, readings: ReferenceReadings, at: int, zone: ZoneInfo) -> s
     )
 
 
-def _line(trend: VoltageTrend, fit: LeastSquares) -> Series:
+def _room(readings: ReferenceReadings) -> tuple[float, float]:
+    """How far a band is drawn: little beyond the readings, so that few data do not fill it."""
+    least, most = min(readings.voltages_v), max(readings.voltages_v)
+    beyond = BAND_BEYOND * max(most - least, 0.01)
+    return least - beyond, most + beyond
+
+
+def _line(trend: VoltageTrend, fit: LeastSquares, room: tuple[float, float]) -> Series:
     """The line of least squares build by build, broken between them, with its band."""
     hours: list[float] = []
     volts: list[float | None] = []
@@ -119,8 +128,8 @@ def _line(trend: VoltageTrend, fit: LeastSquares) -> Series:
             value, error = fit.at(_row(fit, number, at_h))
             hours.append(at_h)
             volts.append(value)
-            lows.append(value - wide * error)
-            highs.append(value + wide * error)
+            lows.append(max(value - wide * error, min(room[0], value)))
+            highs.append(min(value + wide * error, max(room[1], value)))
         hours.append(stretch.to_h)
         for row in (volts, lows, highs):
             row.append(None)
