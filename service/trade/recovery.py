@@ -20,7 +20,8 @@ from service.trade.voltage_trend import UV, VoltageTrend, voltage_trend
 
 FORMULA = 1
 LEAST_IN_A_SPELL = 3
-"""Readings that a spell needs to say where it began and where it ended."""
+LEAST_SPELL_H = 10.0
+"""A spell needs readings over some hours to say how fast the voltage falls in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,7 @@ class AtStop:
 
 @dataclass(frozen=True, slots=True)
 class Recovery:
-    """Loss over the spells before the last restart, told apart.
+    """Loss from the first restart to the last one, told apart; hours not read count as run.
 
     ``running_uv_h`` is what is lost in each hour while it runs, ``lasting_uv_h`` what remains of
     it from restart to restart (None: no hours between); ``lost_v`` is all that was lost while
@@ -78,7 +79,7 @@ def recovery(
     """How much of the loss came back at stops, how much is lasting?
 
     ``hours_h`` are own hours, ``spells`` numbers the spell of each reading, rising in time: a new
-    one begins after each stop. Spells of less than three readings are left out.
+    one begins after each stop. Spells of few readings or hours are left out.
 
     >>> hours = [0, 50, 100, 100, 150, 200, 200, 250, 300]
     >>> volts = [0.700, 0.697, 0.694, 0.698, 0.695, 0.692, 0.696, 0.693, 0.690]
@@ -88,13 +89,14 @@ def recovery(
     """
     hours = np.asarray(hours_h, dtype=float)
     volts, numbers = np.asarray(voltages_v, dtype=float), np.asarray(spells)
-    kinds, counts = np.unique(numbers, return_counts=True)
-    kept = np.isin(numbers, kinds[counts >= LEAST_IN_A_SPELL])
-    spelled = len(np.unique(numbers[kept]))
+    long_enough = [it for it in np.unique(numbers) if _is_long_enough(hours[numbers == it])]
+    kept = np.isin(numbers, long_enough)
+    spelled = len(long_enough)
     if spelled < 2:
         return CannotTell(
-            f"{spelled} spell{'' if spelled == 1 else 's'} between stops with at least"
-            f" {LEAST_IN_A_SPELL} readings; two are wanted to see what comes back."
+            f"{spelled or 'no'} spell{'' if spelled == 1 else 's'} between stops with at least"
+            f" {LEAST_IN_A_SPELL} readings over {LEAST_SPELL_H:g} h or more; two are wanted to see"
+            " what comes back."
         )
     trend = voltage_trend(hours[kept], volts[kept], numbers[kept], level)
     if trend.fit is None:
@@ -105,21 +107,21 @@ def recovery(
 def _told_apart(trend: VoltageTrend, fit: LeastSquares) -> Recovery:
     found = trend.stretches
     last = len(found)
-    begun = [_row(fit, at, it.from_h) for at, it in enumerate(found, 1)]
-    ended = [_row(fit, at, it.to_h) for at, it in enumerate(found, 1)]
-    lost = _sum(begun[:-1]) - _sum(ended[:-1])
-    stops = [begun[at] - ended[at - 1] for at in range(1, last)]
-    lasting = begun[0] - begun[-1]
+    levels = [_row(fit, at, 0.0) for at in range(1, last + 1)]
+    stops = [levels[at] - levels[at - 1] for at in range(1, last)]
+    begun, ended = _row(fit, last, found[-1].from_h), _row(fit, last, found[-1].to_h)
+    lost = -_row(fit, None, found[-1].from_h - found[0].from_h)
+    lasting = _row(fit, 1, found[0].from_h) - begun
     between_h = found[-1].from_h - found[0].from_h
     running = _change(fit, -_row(fit, None, 1.0) * UV)
-    lost_v, back_v = _change(fit, lost), _change(fit, _sum(stops))
+    lost_v, back_v = _change(fit, lost), _change(fit, levels[-1] - levels[0])
     return Recovery(
         running,
         _change(fit, lasting * (UV / between_h)) if between_h else None,
         lost_v,
         back_v,
         _change(fit, lasting),
-        _change(fit, begun[-1] - ended[-1]),
+        _change(fit, begun - ended),
         round(back_v.value / lost_v.value, 4) if lost_v.value > 0 else None,
         tuple(
             AtStop(before.to_h, before.build, after.build, _change(fit, row))
@@ -139,8 +141,8 @@ def _row(fit: LeastSquares, stretch: int | None, hours_h: float) -> Floats:
     return row
 
 
-def _sum(rows: list[Floats]) -> Floats:
-    return np.asarray(np.sum(rows, axis=0), dtype=float)
+def _is_long_enough(hours: Floats) -> bool:
+    return len(hours) >= LEAST_IN_A_SPELL and float(np.ptp(hours)) >= LEAST_SPELL_H
 
 
 def _change(fit: LeastSquares, row: Floats) -> Change:

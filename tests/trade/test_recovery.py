@@ -52,6 +52,28 @@ def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
     assert inside / 400 == pytest.approx(0.95, abs=0.03)
 
 
+def test_hours_run_between_what_was_read_count_as_run() -> None:
+    """Only the first 40 h of each spell are read: the loss of the rest is not taken as a jump."""
+    hours, volts, spells = spelled()
+    read = hours - 100 * (spells - 1) <= 40
+
+    found = recovery(hours[read], volts[read], spells[read])
+
+    assert isinstance(found, Recovery)
+    assert found.lost_v.value == pytest.approx(0.018)
+    assert found.back_v.value == pytest.approx(0.012)
+    assert found.lasting_v.value == pytest.approx(0.006)
+
+
+def test_spells_of_few_hours_are_left_out() -> None:
+    hours, volts, spells = spelled()
+
+    found = recovery(hours / 20, volts, spells)
+
+    assert isinstance(found, CannotTell)
+    assert "no spells" in found.why
+
+
 def test_one_spell_cannot_tell() -> None:
     hours, volts, _spells = spelled()
 
@@ -74,7 +96,9 @@ def test_readings_at_the_same_hours_cannot_tell() -> None:
 
 
 def test_a_voltage_that_does_not_fall_has_no_share() -> None:
-    found = recovery([0, 1, 2, 2, 3, 4], [0.6, 0.61, 0.62, 0.62, 0.63, 0.64], [1, 1, 1, 2, 2, 2])
+    found = recovery(
+        [0, 10, 20, 20, 30, 40], [0.6, 0.61, 0.62, 0.62, 0.63, 0.64], [1, 1, 1, 2, 2, 2]
+    )
 
     assert isinstance(found, Recovery)
     assert found.share_back is None
