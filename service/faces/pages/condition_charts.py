@@ -27,6 +27,8 @@ from service.trade.cell_outliers import Apart
 from service.trade.polarisation import CurveFit, band
 
 MOST_LINES = 6
+MOST_MARKS = 120
+"""More readings than so many are a line without a mark each."""
 FIT_POINTS = 60
 
 
@@ -202,12 +204,12 @@ def _spread(found: Condition, over: Over) -> Markup:
     return _drawn(
         lines_chart,
         [
-            Series("highest less lowest", x, ranges, mark="line and points", tips=tips),
+            Series("highest less lowest", x, ranges, mark=_mark(placed), tips=tips),
             Series(
                 "standard deviation",
                 x,
                 [it.spread.deviation_v * 1e3 for _, it in placed],
-                mark="line and points",
+                mark=_mark(placed),
             ),
         ],
         across=over.axis,
@@ -220,6 +222,10 @@ def _spread(found: Condition, over: Over) -> Markup:
         prefix="spread",
         markers=_openings(found.voltages, over),
     )
+
+
+def _mark(placed: Sequence[object]) -> str:
+    return "line and points" if len(placed) <= MOST_MARKS else "line"
 
 
 def _place(it: SpreadAt | MeaReading, over: Over) -> float | datetime | None:
@@ -240,7 +246,7 @@ def _lines(
                 label,
                 [place for place, _ in placed],
                 [it.voltage_v for _, it in placed],
-                mark="line and points",
+                mark=_mark(placed),
                 tips=[
                     f"{label} in cell {it.cell} of build {it.build}, {local(it.at, over.zone)}:"
                     f" {number(it.voltage_v, 4)}{THIN_SPACE}V"
