@@ -8,7 +8,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.records.changes.approvals import make_void
-from service.records.changes.build_makeups import fill_makeups
+from service.records.changes.build_makeups import fill_makeups, write_makeups
 from service.records.changes.generate import Size, generate
 from service.records.changes.handing_in import hand_in
 from service.records.changes.hours import read_hours, replace_meter
@@ -165,6 +165,22 @@ def test_missing_ones_are_filled_in_and_filling_again_writes_nothing(engine: Eng
 
     assert fill(engine) == 4
     assert fill(engine) == 0
+    assert kept(engine) == told(engine)
+
+
+def test_writing_one_that_another_wrote_meanwhile_takes_its_place(engine: Engine) -> None:
+    with Session(engine) as session:
+        two_stacks(session)
+        session.commit()
+        ids = session.scalars(select(Build.id)).all()
+    fill(engine)
+    with tending(engine) as session:
+        for row in session.scalars(select(BuildMakeup)):
+            row.packed = "of another time"
+
+    with tending(engine) as session:
+        write_makeups(session, ids, builders.START)
+
     assert kept(engine) == told(engine)
 
 

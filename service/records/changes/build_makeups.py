@@ -3,8 +3,10 @@
 from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime
 from itertools import islice
+from typing import Any
 
-from sqlalchemy import Engine, and_, delete, func, insert, select
+from sqlalchemy import Engine, and_, delete, func, select
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.records.database import Work, now_utc, reading, tending
@@ -54,7 +56,6 @@ def keep_makeups_since(work: Work, stack_id: int, at: datetime) -> None:
 def write_makeups(session: Session, build_ids: Collection[int], now: datetime) -> None:
     """Write the makeups of these builds and no others; those of builds unknown now go."""
     for some in _batches(sorted(build_ids), AT_ONCE):
-        session.execute(delete(BuildMakeup).where(BuildMakeup.build_id.in_(some)))
         rows = [
             {
                 "build_id": made.build_id,
@@ -65,8 +66,22 @@ def write_makeups(session: Session, build_ids: Collection[int], now: datetime) -
             }
             for made in makeups_of(session, some)
         ]
+        gone = set(some) - {row["build_id"] for row in rows}
+        if gone:
+            session.execute(delete(BuildMakeup).where(BuildMakeup.build_id.in_(gone)))
         if rows:
-            session.execute(insert(BuildMakeup), rows)
+            session.execute(_written_over(session), rows)
+
+
+def _written_over(session: Session) -> Any:
+    """An insert that takes the place of the row there is: two events may write one build anew."""
+    is_postgres = session.get_bind().dialect.name == "postgresql"
+    statement = postgresql.insert(BuildMakeup) if is_postgres else sqlite.insert(BuildMakeup)
+    written = ("stack_id", "design_id", "packed", "written_at")
+    return statement.on_conflict_do_update(
+        index_elements=[BuildMakeup.build_id],
+        set_={name: statement.excluded[name] for name in written},
+    )
 
 
 def gather_makeups(engine: Engine, part_id: int) -> None:
