@@ -17,7 +17,7 @@ from service.trade import suspect_words as words
 from service.trade.confounding import grid, overlap
 from service.trade.factors import POSITION_LEVELS, FactorKind, wide
 from service.trade.position_test import PositionTest, from_nearer_end, position_test
-from service.trade.suspects import FactorFound, LevelFound, Suspects, suspects
+from service.trade.suspects import FORMULA, FactorFound, LevelFound, Suspects, suspects
 
 TOLD_APART = 0.2
 """Factors with a p up to this are looked at more closely: can they be told apart from others?"""
@@ -36,6 +36,7 @@ class NamedLevel:
     odds: str
     interval: str
     p: str
+    plain_p: str
     sentence: str
 
 
@@ -49,6 +50,8 @@ class NamedFactor:
     unit: str
     p: str
     q: str
+    plain_p: str
+    """without regard to hours"""
     own: tuple[str, ...]
     """the traced MEA's own levels by name; never of people"""
 
@@ -88,6 +91,7 @@ class SuspectsSheet:
     by_chance: str
     few_data: tuple[str, ...]
     too_few: str | None
+    formula: int = FORMULA
     not_cause: str = words.NOT_CAUSE
 
 
@@ -180,6 +184,7 @@ def _named(factor: FactorFound, looked_at: int, names: Names, own: set[int]) -> 
                 odds=words.likeliest_words(level.odds) if level.odds else "",
                 interval=words.interval_words(level.odds) if level.odds else "",
                 p=words.p_words(level.test.two_sided) if level.test else "–",
+                plain_p=_plain(level, 1),
                 sentence=words.level_sentence(factor, level, names.of(factor.kind, level.level)),
             )
             for level in factor.levels
@@ -188,8 +193,14 @@ def _named(factor: FactorFound, looked_at: int, names: Names, own: set[int]) -> 
         unit=words.unit_sentence(factor),
         p="–" if factor.p is None else words.p_words(factor.p),
         q="–" if factor.q is None else words.p_words(factor.q),
+        plain_p=_plain(factor.levels[0], factor.comparisons) if factor.levels else "–",
         own=tuple(names.of(factor.kind, level) for level in own_names),
     )
+
+
+def _plain(level: LevelFound, comparisons: int) -> str:
+    """The p of a level without regard to hours, times the comparisons made."""
+    return words.p_words(level.plain.two_sided * comparisons) if level.plain else "–"
 
 
 def _apart(sides: Compared, found: Suspects, names: Names) -> Iterable[str]:
