@@ -80,17 +80,18 @@ class Jump:
 
 @dataclass(frozen=True, slots=True)
 class Bend:
-    """The voltage does not fall evenly: slopes in µV/h at the first and at the last reading.
+    """The voltage does not fall evenly: median slopes in µV/h up to ``split_h`` and since then.
 
-    By a bent line (a square of the hours more), where that fits surely better: at 99.9 %.
+    Said where a bent line (a square of the hours more) fits surely better: at 99.9 %.
     """
 
+    split_h: float
     early_uv_h: float
     late_uv_h: float
 
     @property
     def is_faster_of_late(self) -> bool:
-        """Whether it falls faster at the end than at the beginning."""
+        """Whether it falls faster since then than before."""
         return self.late_uv_h < self.early_uv_h
 
 
@@ -218,10 +219,15 @@ def _bend(hours: Floats, volts: Floats, numbers: Floats) -> Bend | None:
         fit = least_squares(columns, volts, SURE_OF_A_BEND)
     except NoSolution:
         return None
-    square, slope = float(fit.coefficients[0]), float(fit.coefficients[1])
     if fit.lows[0] <= 0 <= fit.highs[0]:
         return None
-    return Bend((slope - square) / span_h * UV, (slope + square) / span_h * UV)
+    split_h = float(hours.min()) + span_h * 2 / 3
+    late = hours > split_h
+    try:
+        slopes = [theil_sen(hours[it], volts[it], numbers[it]).slope for it in (~late, late)]
+    except NoSolution:
+        return None
+    return Bend(split_h, slopes[0] * UV, slopes[1] * UV)
 
 
 def _by_least_squares(fit: LeastSquares) -> Rate:

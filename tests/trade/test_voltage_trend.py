@@ -107,8 +107,9 @@ def test_a_fall_that_gets_faster_is_told_and_an_even_one_not() -> None:
     assert even.bend is None
     assert faster.bend is not None
     assert faster.bend.is_faster_of_late
-    assert faster.bend.early_uv_h == pytest.approx(-10, abs=4)
-    assert faster.bend.late_uv_h == pytest.approx(-130, abs=4)
+    assert faster.bend.split_h == pytest.approx(2000 / 3)
+    assert faster.bend.early_uv_h == pytest.approx(-10 - 0.06 * 2000 / 3, abs=4)
+    assert faster.bend.late_uv_h == pytest.approx(-10 - 0.06 * 5000 / 3, abs=4)
 
 
 def test_an_even_fall_over_jumps_is_no_bend() -> None:

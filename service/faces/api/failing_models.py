@@ -118,8 +118,9 @@ class JumpOut(Out):
 
 
 class BendOut(Out):
-    """The voltage does not fall evenly: slopes at the first and at the last reading."""
+    """The voltage does not fall evenly: median slopes up to some own hours and since then."""
 
+    split_h: float
     early_uv_h: float
     late_uv_h: float
 
