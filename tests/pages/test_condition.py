@@ -120,7 +120,9 @@ def test_every_choice_shows_another_sheet(whole: ReadStack, signed_in_client: Cl
         first = session.scalars(select(Snapshot.id).order_by(Snapshot.from_at)).first()
         curve_id = session.scalars(select(PolarisationCurve.id)).first()
 
-    assert "0.6990 V" in sections(client.get(f"{at}?moment=s{first}").text)["cells"]
+    before = sections(client.get(f"{at}?moment=s{first}").text)["cells"]
+    assert "0.6990 V" in before
+    assert "its present build is 2: cells and MEAs here are those of build 1" in before
     on_curve = sections(client.get(f"{at}?moment=c{curve_id}").text)["cells"]
     assert "on a polarisation curve" in on_curve
     other = client.get(f"{at}?density=0.5").text
