@@ -1,6 +1,7 @@
 """Reading in the background on either engine: how it ends, and what is left behind."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,8 @@ from service.records.queries.run_uploads import UploadRow, upload
 from service.records.queries.runs import run_sheet
 from service.records.tables.people import Role
 from service.records.tables.runs import RunUpload, UploadState
+from service.trade.log_batches import LogBatch
+from service.trade.run_counting import RunCounter
 from tests import builders
 from tests.records.bench_logs import a_log
 
@@ -172,3 +175,27 @@ def test_the_same_content_is_kept_once(tmp_path: Path) -> None:
     assert calls == []
     assert first.content_sha256 == second.content_sha256
     assert len([one for one in (tmp_path / "runs").rglob("*") if one.is_file()]) == 1
+
+
+def test_nobody_waits_for_the_end_of_a_wrong_log(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its first row and its columns tell already that it cannot be taken in."""
+    rows: list[int] = []
+    feed = RunCounter.feed
+
+    def noted(counter: RunCounter, batch: LogBatch) -> None:
+        rows.append(batch.rows)
+        feed(counter, batch)
+
+    monkeypatch.setattr(RunCounter, "feed", noted)
+    token, asked = bench.sent(), bench.asked()
+    assert asked.mapping is not None
+    three = replace(asked, mapping=replace(asked.mapping, cells=asked.mapping.cells[:3]))
+    early = replace(asked, began_at=builders.FIRST_CLOSING - timedelta(hours=1))
+
+    for wrong, said in ((three, "read 3 cells"), (early, "was closed later")):
+        bench.taking.begin(token, wrong).join()
+        assert said in bench.seen(token).message
+
+    assert rows == []

@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from sqlalchemy import Engine
 from service.faces.files import run_files
 from service.faces.files.run_files import Received
 from service.faces.files.run_logs import RunLog, look_at
-from service.records.changes.run_readings import LogRead
+from service.records.changes.run_readings import LogRead, refuse_early
 from service.records.changes.run_uploads import (
     Sent,
     ask_reading,
@@ -29,7 +29,7 @@ from service.records.changes.run_uploads import (
     note_progress,
 )
 from service.records.changes.runs import StoredLog, already_taken, import_run, read_run_again
-from service.records.database import changing, now_utc, reading, tending
+from service.records.database import Work, changing, now_utc, reading, tending
 from service.records.errors import Busy, LayerbookError, Refused
 from service.records.permissions import Person
 from service.records.queries.run_checks import (
@@ -38,8 +38,9 @@ from service.records.queries.run_checks import (
 )
 from service.records.queries.run_uploads import UploadRow, upload
 from service.trade.errors import TradeError
-from service.trade.log_columns import Mapping, mapping_from_data
+from service.trade.log_columns import Mapping, TimeKind, mapping_from_data
 from service.trade.run_counting import RunCounter, RunFound
+from service.trade.run_times import EARLIEST_S, LATEST_S
 
 AT_ONCE = threading.Semaphore(2)
 """Readings of one process at a time; the others wait their turn."""
@@ -185,6 +186,18 @@ class LogTaking:
             except Exception:  # the database is gone: the reading will be told as abandoned
                 log.exception("how a reading ended could not be noted")
 
+    def _refuse_early(self, stack_id: int, asked: Asked, first_s: float) -> None:
+        """Look at the first row alone, so that nobody waits for the end of a wrong log."""
+        if asked.mapping is None or asked.again is not None:
+            return
+        has_clock = asked.mapping.time.kind is TimeKind.CLOCK
+        if has_clock and not EARLIEST_S < first_s < LATEST_S:
+            return  # told with the rest
+        began_at = datetime.fromtimestamp(first_s, UTC) if has_clock else asked.began_at
+        if began_at is not None:
+            with reading(self.engine) as session:
+                refuse_early(Work(session, self.by, now_utc()), stack_id, asked.mapping, began_at)
+
     def _whole(self, token: str) -> int:
         with reading(self.engine) as session:
             sent = upload(session, token)
@@ -196,7 +209,13 @@ class LogTaking:
         if not path.is_file():
             raise Refused("log", sent.name, "its file is not there any more.", "Send it again.")
         progress = _Progress(self.engine, token, now_utc())
-        found, notes = read_log(path, asked.mapping, self.zone, area_cm2, progress.tell)
+
+        def begins(first_s: float) -> None:
+            self._refuse_early(sent.stack_id, asked, first_s)
+
+        found, notes = read_log(
+            path, asked.mapping, self.zone, area_cm2, progress.tell, begins=begins
+        )
         words = f"{found.times.rows} rows read; hours and voltages are being written"
         progress.tell(1.0, words, at_once=True)
         return self.keep(sent, asked, LogRead(asked.mapping, found, asked.began_at, notes))
@@ -219,10 +238,17 @@ class _Progress:
 
 
 def read_log(
-    path: Path, mapping: Mapping, zone: str, area_cm2: float, told: Told | None = None
+    path: Path,
+    mapping: Mapping,
+    zone: str,
+    area_cm2: float,
+    told: Told | None = None,
+    *,
+    begins: Callable[[float], None] | None = None,
 ) -> tuple[RunFound, tuple[str, ...]]:
     """Read a log and count what is in it; sentences on what was left out come beside.
 
+    ``begins`` is told the time of the first row, s from the log's zero, before the rest is read.
     Raises Refused, saying what would be right.
     """
     source = RunLog(path, mapping, zone)
@@ -233,6 +259,8 @@ def read_log(
             if told is None
             else lambda done, total: told(done / max(1, total), f"{source.notes.rows} rows read")
         ):
+            if begins is not None and batch.first_row == 1 and batch.time_s is not None:
+                begins(float(batch.time_s[0]))
             counter.feed(batch)
         found = counter.result()
     except TradeError as trouble:

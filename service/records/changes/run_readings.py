@@ -3,7 +3,7 @@
 import json
 import math
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import insert, select
@@ -31,6 +31,7 @@ from service.trade.run_counting import FORMULA, RunFound, SteadyVoltages
 from service.trade.run_times import RunTimes, run_times
 from service.trade.tap_maps import channel_numbers
 
+FIRST_MOMENT = timedelta(seconds=1)
 RIGHT_BUILD = "A log of one build, from after its closing to before its opening."
 
 
@@ -55,6 +56,17 @@ def channel_names(cells: tuple[CellColumn, ...]) -> tuple[str, ...]:
     if list(told) == [cell.channel for cell in cells]:
         return tuple(columns)
     return tuple(f"U{cell.channel}" for cell in cells)
+
+
+def refuse_early(work: Work, stack_id: int, mapping: Mapping, began_at: datetime) -> None:
+    """Refuse what its first row and columns tell already, before a long log is read whole.
+
+    Raises Refused as `add_reading` does: no build closed then, other cells, in another log's time.
+    """
+    names = channel_names(mapping.cells)
+    if names:
+        voltage_place(work, stack_id, began_at, names, when="began_at", field="mapping")
+    _refuse_overlap(work, stack_id, began_at, began_at + FIRST_MOMENT)
 
 
 def add_reading(
