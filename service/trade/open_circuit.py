@@ -96,15 +96,17 @@ def open_levels(
     """Which open-circuit voltage has each channel? Rows of one phase, from its beginning.
 
     The mean over ``window_s`` after ``settle_s`` have passed: before that the voltage still
-    recovers from the load, later hydrogen on the air side pulls it down. None for a channel that
-    read nothing. Raises Inconsistent where the phase ends before it has settled.
+    recovers from the load, later hydrogen on the air side pulls it down. Where rows stand further
+    apart the first three are taken. None for a channel that read nothing. Raises Inconsistent
+    where the phase ends before it has settled.
     """
     _rows(times_s, voltages_v)
     not_below_zero("the time to settle", settle_s, "s")
     more_than_zero("the window", window_s, "s")
     since = times_s - times_s[0]
-    chosen = (since >= settle_s) & (since <= settle_s + window_s)
-    if not chosen.any():
+    settled = np.flatnonzero(since >= settle_s)
+    chosen = settled[: max(int(np.sum(since[settled] <= settle_s + window_s)), FEWEST_ROWS)]
+    if not len(chosen):
         raise Inconsistent(
             f"The load was off for {float(since[-1]):.3g} s only; an open-circuit voltage is read"
             f" from {settle_s:g} s on."

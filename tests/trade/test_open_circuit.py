@@ -48,6 +48,15 @@ def test_the_level_is_read_once_it_has_settled(level: float, drift: float) -> No
     assert found[0].drift_v_s.value == pytest.approx(drift, abs=1e-9)
 
 
+def test_rows_far_apart_are_read_by_the_first_three() -> None:
+    volts = np.array([0.7, 0.96, 0.95, 0.94, 0.5, 0.4])[:, None]
+
+    (found,) = open_levels(np.arange(0.0, 720.0, 120.0), volts)
+
+    assert found is not None
+    assert (found.rows, found.voltage_v) == (3, pytest.approx(0.95))
+
+
 def test_a_phase_that_ends_early_has_no_level() -> None:
     with pytest.raises(Inconsistent, match="off for 9 s only"):
         open_levels(np.arange(10.0), np.zeros((10, 1)))
