@@ -120,8 +120,11 @@ def make_app(settings: Settings | None = None) -> FastAPI:
     app.mount("/static", KeptFiles(directory=static), name="static")
     for noun in PAGES:
         module = import_module(f"service.faces.pages.{noun}")
+        asked_first = getattr(module, "BEFORE_THE_FORM", ())
         app.include_router(
-            module.router, dependencies=[Depends(form_is_ours)], include_in_schema=False
+            module.router,
+            dependencies=[*asked_first, Depends(form_is_ours)],
+            include_in_schema=False,
         )
     app.include_router(api.router)
     for kind in (*API_ANSWERS, SignInNeeded):

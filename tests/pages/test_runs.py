@@ -279,3 +279,20 @@ def test_a_file_that_is_gone_is_said(bea: Any, serial: str, app: Any) -> None:
 
     assert bea.get(f"{run}/file").status_code == 404
     assert path_of(app.state.settings.data_folder, "ab" * 32).name == "ab" * 32
+
+
+def test_who_sends_is_asked_before_the_log_is_read(
+    serial: str, client: Any, signed_in_client: Callable[..., Any]
+) -> None:
+    """Not even the form's token is looked at: that stands behind a large body."""
+    address = f"/stacks/{serial}/runs"
+    files = {"log": ("log.csv", b"1;2", "text/csv")}
+    reader = signed_in_client()
+
+    stranger = client.post(address, data={"form_token": "wrong"}, files=files)
+    known = reader.post(address, data={"form_token": "wrong"}, files=files)
+
+    assert stranger.status_code == 303
+    assert "/sign-in" in stranger.headers["location"]
+    assert known.status_code == 403
+    assert "form was shown" not in known.text

@@ -4,7 +4,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Annotated
 
-from fastapi import APIRouter, Path, Request, Response
+from fastapi import APIRouter, Depends, Path, Request, Response
 from fastapi.responses import FileResponse
 from markupsafe import Markup
 from sqlalchemy import Engine
@@ -39,6 +39,15 @@ from service.settings import Settings
 from service.trade.log_columns import Mapping, mapping_from_json
 
 router = APIRouter()
+
+
+def who_may_send(request: Request, me: Me) -> None:
+    """Ask who sends before a large form is read, not after."""
+    if request.method == "POST":
+        need(me, Act.RUN_WRITE)
+
+
+BEFORE_THE_FORM = (Depends(who_may_send),)
 Number = Annotated[int, Path(ge=1, le=2**31)]
 SNAPSHOTS_SHOWN = 200
 
