@@ -163,8 +163,7 @@ class Guard:
     def _too_large(self, most_mb: int) -> HTTPException:
         return HTTPException(
             413,
-            f"The request is larger than {most_mb} MB."
-            " Send fewer or smaller files at once.",
+            f"The request is larger than {most_mb} MB. Send fewer or smaller files at once.",
         )
 
     def _check(self, request: Request) -> None:
