@@ -152,6 +152,13 @@ def _guards() -> Iterator[Guard]:
         " OR new.first_hours > old.first_hours OR new.first_at > old.first_at"
         " OR new.meter_id <> old.meter_id OR new.day <> old.day",
     )
+    yield Guard(
+        "hour_report",
+        "UPDATE",
+        "these reports were taken back before",
+        when="old.known_until IS NOT NULL",
+        part="once",
+    )
     for table in ("column_mapping", "failing_rule"):
         yield Guard(table, "UPDATE", f"{table} rows are never changed")
         yield Guard(table, "DELETE", f"{table} rows are never deleted")

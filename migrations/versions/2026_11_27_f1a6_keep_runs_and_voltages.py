@@ -290,13 +290,25 @@ def upgrade() -> None:
         moment("last_at"),
         whole("report_count"),
         whole("by_id"),
+        moment("known_from", "when the day's first report came"),
+        moment("known_until", "taken back then; none: it counts", nullable=True),
+        words("taken_back_because"),
         holds("hour_report", "ends_after_it_began", "last_at >= first_at"),
         holds("hour_report", "hours_are_not_negative", "first_hours >= 0"),
+        holds("hour_report", "known_in_order", "known_until IS NULL OR known_until >= known_from"),
         holds("hour_report", "meter_counts_forward", "last_hours >= first_hours"),
         holds("hour_report", "was_reported", "report_count >= 1"),
-        once("hour_report", "meter_id", "day"),
     )
+    op.create_index("ix_hour_report_meter_id_day", "hour_report", ["meter_id", "day"])
     op.create_index("ix_hour_report_stack_id_day", "hour_report", ["stack_id", "day"])
+    op.create_index(
+        "uq_hour_report_meter_id_day_known_now",
+        "hour_report",
+        ["meter_id", "day"],
+        unique=True,
+        sqlite_where=sa.text("known_until IS NULL"),
+        postgresql_where=sa.text("known_until IS NULL"),
+    )
 
 
 def downgrade() -> None:

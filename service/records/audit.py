@@ -56,6 +56,7 @@ class Did(StrEnum):
     CONCESSION_GIVEN = "concession:given"
     HOURS_READ = "hours:read"
     HOURS_REPORTED = "hours:reported"
+    HOURS_TAKEN_BACK = "hours:reports taken back"
     METER_REPLACED = "hour meter:replaced"
     RUN_IMPORTED = "run:imported"
     RUN_READ_AGAIN = "run:read again"

@@ -84,3 +84,19 @@ def test_hours_of_builds_are_told_kept_apart(calling: Calling, engine: Engine, s
     assert told_build["kinds"]["at_load"]["hours"] == 24
     assert told_build["kinds"]["gas_exposed"]["hours"] == 27
     assert (told_build["logs"], told_build["starts"]) == (1, 1)
+
+
+def test_a_machine_takes_back_the_reports_of_a_wrong_stack(
+    calling: Calling, engine: Engine, stack: int
+) -> None:
+    client = calling("builder")
+    at = FIRST_CLOSING + DAY
+    client.post(REPORTS, json=told((20.0, at)))
+
+    days = {"first_day": at.date().isoformat(), "last_day": at.date().isoformat()}
+    answer = client.post(f"{REPORTS}/taken-back", json={**days, "reason": "Bench of T-2."})
+    again = client.post(f"{REPORTS}/taken-back", json={**days, "reason": "Once more."})
+
+    assert (answer.status_code, answer.json()) == (200, {"days": 1})
+    assert again.status_code == 422
+    assert client.post(REPORTS, json=told((10.0, at))).json()["hours"]["hours"]["hours"] == 10

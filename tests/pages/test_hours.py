@@ -1,5 +1,6 @@
 """Hours on pages: a bench's reports by the day, and hours at load, with gas and by date apart."""
 
+import html
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
@@ -82,3 +83,24 @@ def test_older_readings_are_a_page_further(
     assert "at the end of a log" in second.text
     assert "Readings before 2026-02-04" in words(second.text)
     assert client.get("/stacks/TEL-4/hours?before=soon").status_code == 422
+
+
+def test_reports_of_a_wrong_stack_are_taken_back_on_the_page(
+    signed_in_client: Clients, app: Any, mea: int
+) -> None:
+    client = signed_in_client("builder")
+    page = client.get("/stacks/TEL-4/hours")
+    assert "A bench reported another stack's meter" in html.unescape(page.text)
+    day = (FIRST_CLOSING + 2 * DAY).date().isoformat()
+
+    back, why = "/stacks/TEL-4/hours/taken-back", "Of TEL-5."
+    refused = client.post(back, data={"key": "a", "first_day": "2020-01-01", "reason": why})
+    taken = client.post(
+        back, data={"key": "b", "first_day": day, "reason": why}, follow_redirects=False
+    )
+
+    assert refused.status_code == 422
+    assert "no bench reported" in refused.text
+    assert "Of TEL-5." in refused.text
+    assert taken.status_code == 303
+    assert "reported by a bench" not in words(client.get("/stacks/TEL-4/hours").text)

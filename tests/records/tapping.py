@@ -117,6 +117,7 @@ def a_report(session: Session, stack_id: int, at: datetime, shown: Sequence[floa
         last_at=at + timedelta(minutes=len(shown) - 1),
         report_count=len(shown),
         by_id=by.id,
+        known_from=at,
     )
     session.add(row)
     session.flush()

@@ -235,6 +235,13 @@ def test_a_bench_that_reports_tells_of_running_as_well(engine: Engine) -> None:
 
     assert needs(engine) == [NeedKind.RAN_UNRELEASED]
 
+    def take_back(session: Session) -> None:
+        report = session.scalars(select(HourReport)).one()
+        report.known_until, report.taken_back_because = NOW, "another bench's meter"
+
+    rows(engine, take_back)
+    assert needs(engine) == []
+
 
 def test_a_log_with_hours_at_load_tells_of_running_as_well(engine: Engine) -> None:
     """Until it is made void."""
@@ -266,6 +273,7 @@ def a_report(
         last_at=last_at,
         report_count=count,
         by_id=somebody(session, Role.BUILDER),
+        known_from=last_at - timedelta(minutes=count),
     )
     session.add(report)
     session.flush()

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.records import permissions
 from service.records.changes.corrections import propose
-from service.records.changes.hour_reports import Report, report_hours
+from service.records.changes.hour_reports import Report, report_hours, take_back_reports
 from service.records.changes.hours import read_hours, replace_meter
 from service.records.database import changing
 from service.records.errors import NotAllowed, NotFound, Refused
@@ -36,6 +36,7 @@ from tests.records.test_hours import a_worker, an_empty_stack
 
 DAY = timedelta(days=1)
 MINUTE = timedelta(minutes=1)
+HOUR = timedelta(hours=1)
 RUN_AT = START + 20 * DAY
 LATER = START + 365 * DAY
 
@@ -235,7 +236,8 @@ def test_the_history_tells_days_among_readings(engine: Engine) -> None:
     """The newest first, each as hours of the stack; older ones a page further."""
     by, stack_id = a_worker(engine), an_empty_stack(engine)
     for day in range(4):
-        reported(engine, by, stack_id, *minutes(RUN_AT + day * DAY, 30, 100 + 24 * day))
+        with changing(engine, by, now=RUN_AT + day * DAY + 30 * MINUTE) as work:
+            report_hours(work, stack_id, minutes(RUN_AT + day * DAY, 30, 100 + 24 * day))
     with changing(engine, by, now=LATER) as work:
         read_hours(work, stack_id, hours=150, taken_at=RUN_AT + 2 * DAY + 300 * MINUTE)
 
@@ -243,7 +245,7 @@ def test_the_history_tells_days_among_readings(engine: Engine) -> None:
         whole = hour_history(session, stack_id)
         first = hour_history(session, stack_id, newest=2)
         second = hour_history(session, stack_id, newest=4, before=first.older)
-        thought = hour_history(session, stack_id, RUN_AT + 2 * DAY)
+        thought = hour_history(session, stack_id, RUN_AT + 2 * DAY + HOUR)
 
     moments = [reading.moment for reading in whole.readings]
     assert moments == [BY_A_BENCH, "in operation", *[BY_A_BENCH] * 3, "meter fitted"]
@@ -252,7 +254,7 @@ def test_the_history_tells_days_among_readings(engine: Engine) -> None:
     newest = whole.readings[0]
     assert (newest.report_count, newest.first_shown) == (30, 172)
     assert first.readings + second.readings == whole.readings
-    assert thought.readings[0].total == 148
+    assert thought.readings[0].total == pytest.approx(148.4833)
 
 
 @pytest.mark.parametrize("count", [1, 300])
@@ -356,3 +358,46 @@ def test_benches_reporting_at_once_write_one_row_a_day(engine: Engine) -> None:
         entries = session.scalars(select(AuditEntry)).all()
     assert new == 24
     assert len(entries) == 1
+
+
+def test_what_a_bench_reported_of_another_stack_is_taken_back(engine: Engine) -> None:
+    """It counts no more, still tells what was thought then, and the day may be reported anew."""
+    by, stack_id = a_worker(engine), an_empty_stack(engine)
+    at = RUN_AT.replace(hour=8)
+    reported(engine, by, stack_id, Report(40, at - DAY), Report(1500, at + 100 * DAY))
+    wrong = (at + 100 * DAY).date()
+
+    with changing(engine, by, now=LATER + DAY) as work:
+        days = take_back_reports(
+            work, stack_id, first_day=wrong, last_day=wrong, reason="The bench of T-2."
+        )
+    with changing(engine, by, now=LATER + 2 * DAY) as work:
+        new = report_hours(work, stack_id, [Report(47, at + 100 * DAY)])
+
+    assert (days, new) == (1, 1)
+    with Session(engine) as session:
+        assert stack_hours(session, [stack_id])[stack_id].hours.hours == 47
+        assert stack_hours(session, [stack_id], LATER)[stack_id].hours.hours == 1500
+        entry = session.scalars(select(AuditEntry).order_by(AuditEntry.id.desc())).all()[1]
+        assert (entry.act, entry.reason) == ("hours:reports taken back", "The bench of T-2.")
+
+
+def test_nothing_is_taken_back_where_nothing_was_reported(engine: Engine) -> None:
+    by, stack_id = a_worker(engine), an_empty_stack(engine)
+    reported(engine, by, stack_id, Report(40, RUN_AT))
+
+    day = (RUN_AT + DAY).date()
+    days = {"first_day": day, "last_day": day}
+    with changing(engine, by, now=LATER) as work, pytest.raises(Refused, match="no bench report"):
+        take_back_reports(work, stack_id, **days, reason="Mistaken.")
+
+
+def test_the_database_holds_what_was_taken_back(engine: Engine) -> None:
+    by, stack_id = a_worker(engine), an_empty_stack(engine)
+    reported(engine, by, stack_id, Report(40, RUN_AT))
+    with changing(engine, by, now=LATER) as work:
+        day = RUN_AT.date()
+        take_back_reports(work, stack_id, first_day=day, last_day=day, reason="Mistaken.")
+
+    with pytest.raises(DBAPIError, match="taken back before"), engine.begin() as connection:
+        connection.execute(update(HourReport).values(known_until=None))

@@ -1,6 +1,6 @@
 """What a bench reports of an hour meter, and the hours of a stack kept apart."""
 
-from datetime import datetime
+from datetime import date, datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Query
@@ -8,7 +8,7 @@ from pydantic import AwareDatetime, Field
 
 from service.faces.api import models, sent
 from service.faces.api.callers import Caller, Database
-from service.records.changes.hour_reports import Report, report_hours
+from service.records.changes.hour_reports import Report, report_hours, take_back_reports
 from service.records.database import changing, now_utc, reading
 from service.records.permissions import Act, need
 from service.records.queries.hour_kinds import stack_kinds
@@ -30,6 +30,20 @@ class Reported(models.Out):
 
     new: int
     hours: models.StackHours
+
+
+class DaysTakenBack(sent.In):
+    """From which day to which, by UTC, both told."""
+
+    first_day: date
+    last_day: date
+    reason: str = Field(min_length=1, max_length=2_000)
+
+
+class TakenBack(models.Out):
+    """How many days of reports count no more."""
+
+    days: int
 
 
 class KindsOfBuild(models.Out):
@@ -66,6 +80,20 @@ def report(serial: str, told: HourReports, caller: Caller, engine: Database) -> 
         new = report_hours(work, stack_id, given)
         hours = stack_hours(work.session, [stack_id])[stack_id]
     return Reported(new=new, hours=models.StackHours.model_validate(hours))
+
+
+@router.post("/{serial}/hours/reports/taken-back")
+def take_back(serial: str, told: DaysTakenBack, caller: Caller, engine: Database) -> TakenBack:
+    """Take back what a bench reported of the wrong stack; the days may be reported anew."""
+    with changing(engine, caller, via="api") as work:
+        days = take_back_reports(
+            work,
+            find_stack(work.session, serial),
+            first_day=told.first_day,
+            last_day=told.last_day,
+            reason=told.reason,
+        )
+    return TakenBack(days=days)
 
 
 @router.get("/{serial}/hours")

@@ -10,6 +10,7 @@ from sqlalchemy import Engine
 from service.faces.pages.forms import Asked, Form, Typed, blank
 from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.records.changes.hour_reports import take_back_reports
 from service.records.changes.hours import read_hours, replace_meter
 from service.records.changes.stacks import FirstMeter, add_stack, change_stack
 from service.records.database import changing, now_utc, reading
@@ -72,6 +73,7 @@ class HoursPage:
     older: str
     read: Form
     replace: Form
+    back: Form
 
 
 def address(serial: str) -> str:
@@ -230,6 +232,25 @@ def change_meter(
     return _hours_page(request, database, serial, replace=form)
 
 
+@router.post("/{serial:path}/hours/taken-back")
+def take_back(request: Request, me: Me, database: Database, form: Typed, serial: str) -> Response:
+    """Take back what a bench reported on some days."""
+    with reading(database) as session:
+        stack_id = find_stack(session, serial)
+    with form.keeping():
+        first_day = form.day("first_day")
+        last_day = form.day("last_day", required=False) or first_day
+        reason = form.text("reason")
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"{address(serial)}/hours"
+            if first_day and last_day:
+                take_back_reports(
+                    work, stack_id, first_day=first_day, last_day=last_day, reason=reason
+                )
+        return go_on(request, work.answer)
+    return _hours_page(request, database, serial, back=form)
+
+
 def _hours_page(
     request: Request,
     database: Engine,
@@ -237,6 +258,7 @@ def _hours_page(
     *,
     read: Form | None = None,
     replace: Form | None = None,
+    back: Form | None = None,
     asked: Form | None = None,
 ) -> Response:
     before = asked.moment("before", required=False) if asked else None
@@ -256,6 +278,7 @@ def _hours_page(
         f"{address(stack.serial)}/hours?{older}#readings" if older else "",
         read or blank(request, taken_at=now),
         replace or blank(request, replaced_at=now, first_hours=0),
+        back or blank(request),
     )
-    status = (read or replace or asked or context.read).status
+    status = (read or replace or back or asked or context.read).status
     return page(request, "stacks/hours.html", context, status)

@@ -42,6 +42,7 @@ SENTENCES = {
     "concession:given": "gave a concession for {subject}",
     "hours:read": "read the hour meter of {subject}",
     "hours:reported": "had the hour meter of {subject} reported by a bench",
+    "hours:reports taken back": "took back what a bench reported of {subject}",
     "run:imported": "brought in {subject}",
     "run:read again": "had {subject} read again",
     "run:made void": "made {subject} void",

@@ -19,6 +19,7 @@ from service.records.changes.meter_order import (
     refuse_faster_than_the_clock,
     refuse_unless_between,
 )
+from service.records.changes.rule_verdicts import judge_stack
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
@@ -72,6 +73,53 @@ def report_hours(work: Work, stack_id: int, reports: Sequence[Report]) -> int:
     return new
 
 
+def take_back_reports(
+    work: Work, stack_id: int, *, first_day: date, last_day: date, reason: str
+) -> int:
+    """Take back what a bench reported on some days (UTC), both told; give how many days.
+
+    For a bench that reported another stack's meter. The rows stay as they were and count no more;
+    the days may be reported anew. Raises Refused without a reason or a report; NotFound.
+    """
+    need(work.by, Act.HOURS_WRITE)
+    serial = work.session.scalar(select(Stack.serial).where(Stack.id == stack_id))
+    if serial is None:
+        raise NotFound("stack", stack_id)
+    rows = work.session.scalars(
+        select(HourReport)
+        .where(
+            HourReport.stack_id == stack_id,
+            HourReport.day.between(first_day, last_day),
+            HourReport.known_until.is_(None),
+        )
+        .order_by(HourReport.day, HourReport.id)
+        .with_for_update()
+    ).all()
+    if not rows:
+        raise Refused(
+            "first_day",
+            first_day.isoformat(),
+            f"no bench reported this stack's meter from then to {last_day.isoformat()}.",
+            "The days stand in the list of readings.",
+        )
+    for row in rows:
+        row.known_until, row.taken_back_because = work.now, reason
+    work.session.flush()
+    taken: list[Change] = [
+        (
+            f"reports of {row.day.isoformat()}",
+            f"{row.first_hours:g} h to {row.last_hours:g} h",
+            None,
+        )
+        for row in rows
+    ]
+    subject = ("stack", stack_id, serial)
+    work.note(Did.HOURS_TAKEN_BACK, subject, taken, reason=reason, stack_id=stack_id)
+    keep_makeups_of_stack(work, stack_id)
+    judge_stack(work, stack_id)
+    return len(rows)
+
+
 class _Days:
     """The rows of one meter's days while reports are taken in."""
 
@@ -81,7 +129,9 @@ class _Days:
         self.shown = shown_around(work.session, meter_id, begin, end)
         self.fitted = [one for one in self.shown if one.moment is Moment.FITTED]
         rows = select(HourReport).where(
-            HourReport.meter_id == meter_id, HourReport.day.between(_day(begin), _day(end))
+            HourReport.meter_id == meter_id,
+            HourReport.day.between(_day(begin), _day(end)),
+            HourReport.known_until.is_(None),
         )
         self.rows = {row.day: row for row in work.session.scalars(rows)}
         self.begun: list[Change] = []
@@ -130,6 +180,7 @@ class _Days:
             last_at=report.taken_at,
             report_count=1,
             by_id=self.work.by.id,
+            known_from=self.work.now,
         )
         self.work.session.add(row)
         self.rows[day] = row

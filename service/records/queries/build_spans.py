@@ -115,9 +115,7 @@ def _periods(is_then: bool) -> Any:
     at = KNOWN_AT if is_then else None
     report, run = aliased(HourReport), aliased(RunReading)
     opened_at = func.coalesce(BuildPeriod.opened_at, literal(NEVER, BuildPeriod.closed_at.type))
-    reports = select(report.id).where(report.stack_id == BuildPeriod.stack_id)
-    if at is not None:
-        reports = reports.where(report.first_at <= at)
+    reports = select(report.id).where(report.stack_id == BuildPeriod.stack_id, known(report, at))
     first_report = reports.where(
         report.day >= func.date(BuildPeriod.closed_at), report.last_at >= BuildPeriod.closed_at
     ).order_by(report.day, report.first_at)

@@ -133,7 +133,7 @@ def _newest_showings() -> Any:
     )
     reported = (
         select(report.last_hours)
-        .where(report.meter_id == HourMeter.id)
+        .where(report.meter_id == HourMeter.id, known(report))
         .order_by(report.day.desc())
         .limit(1)
     )

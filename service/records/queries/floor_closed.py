@@ -165,6 +165,7 @@ def _ran_unreleased(closed: Any, whole: bool) -> Any:
     )
     reported = exists().where(
         report.stack_id == closed.c.stack_id,
+        known(report),
         report.last_at > closed.c.closed_at,
         report.last_hours > at_closing(report.meter_id, report),
     )

@@ -8,6 +8,7 @@ from sqlalchemy.orm import aliased
 
 from service.records.queries.floor_closed import at_work
 from service.records.queries.floor_columns import NeedKind, among, columns, first_by
+from service.records.queries.known import known
 from service.records.tables.base import UtcDateTime
 from service.records.tables.corrections import Correction, CorrectionState
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
@@ -169,6 +170,7 @@ def _silent(whole: bool) -> Any:
         .where(
             HourMeter.removed_at.is_(None),
             HourReport.day >= bindparam("since_day"),
+            known(HourReport),
             exists().where(
                 present.stack_id == HourMeter.stack_id,
                 present.known_until.is_(None),

@@ -223,10 +223,11 @@ def _reports(is_then: bool, is_before: bool) -> Any:
                 Person.name,
             )
             .join(Person, Person.id == HourReport.by_id)
-            .where(HourReport.stack_id == given("stack_id"))
+            .where(
+                HourReport.stack_id == given("stack_id"),
+                known(HourReport, KNOWN_AT if is_then else None),
+            )
         )
-        if is_then:
-            statement = statement.where(HourReport.first_at <= KNOWN_AT)
         if is_before:
             statement = statement.where(HourReport.last_at < given("before"))
         return statement.order_by(HourReport.day.desc(), HourReport.last_at.desc()).limit(

@@ -152,16 +152,14 @@ def _beside(
 
 
 def _reports(known_at: datetime | None) -> Any:
-    at = then(known_at)
-    statement = select(
+    return select(
         HourReport.stack_id,
         HourReport.meter_id,
         HourReport.first_hours,
         HourReport.first_at,
         HourReport.last_hours,
         HourReport.last_at,
-    ).where(HourReport.stack_id.in_(given_all("stack_ids")))
-    return statement if at is None else statement.where(HourReport.first_at <= at)
+    ).where(HourReport.stack_id.in_(given_all("stack_ids")), known(HourReport, then(known_at)))
 
 
 def _runs(known_at: datetime | None) -> Any:

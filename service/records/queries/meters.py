@@ -129,10 +129,9 @@ def _statement(is_then: bool) -> Any:
         )
 
     report, run = aliased(HourReport), aliased(RunReading)
-    in_time = (report.first_at <= at,) if at is not None else ()
     newest_report = (
         select(report.id)
-        .where(report.meter_id == HourMeter.id, *in_time)
+        .where(report.meter_id == HourMeter.id, known(report, at))
         .order_by(report.day.desc())
         .limit(1)
     )

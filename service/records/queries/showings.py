@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.known import known
 from service.records.queries.prepared import given, prepared
 from service.records.tables.base import UtcDateTime
 from service.records.tables.hours import HourReading, HourReport, Moment
@@ -54,13 +55,14 @@ def _readings() -> Any:
 
 def _reports() -> Any:
     beside = aliased(HourReport)
-    of_meter = beside.meter_id == given("meter_id")
-    before = select(func.max(beside.day)).where(of_meter, beside.day < given("first"))
-    after = select(func.min(beside.day)).where(of_meter, beside.day > given("last"))
+    of_meter = (beside.meter_id == given("meter_id"), known(beside))
+    before = select(func.max(beside.day)).where(*of_meter, beside.day < given("first"))
+    after = select(func.min(beside.day)).where(*of_meter, beside.day > given("last"))
     return select(
         HourReport.first_hours, HourReport.first_at, HourReport.last_hours, HourReport.last_at
     ).where(
         HourReport.meter_id == given("meter_id"),
+        known(HourReport),
         HourReport.day >= func.coalesce(before.scalar_subquery(), given("first")),
         HourReport.day <= func.coalesce(after.scalar_subquery(), given("last")),
     )

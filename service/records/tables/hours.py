@@ -10,7 +10,8 @@ from enum import StrEnum
 from sqlalchemy import CheckConstraint, Date, ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.records.tables.base import Base, key, utc, word
+from service.records.tables.base import Base, key, text, utc, word
+from service.records.tables.stacks import KNOWN_NOW
 
 
 class Moment(StrEnum):
@@ -68,15 +69,27 @@ class HourReading(Base):
 
 
 class HourReport(Base):
-    """What a bench reported of one meter on one day (UTC): the first and the newest showing."""
+    """What a bench reported of one meter on one day (UTC): the first and the newest showing.
+
+    A row that was taken back (``known_until``) stays as it was; the day may then be reported anew.
+    """
 
     __tablename__ = "hour_report"
     __table_args__ = (
-        UniqueConstraint("meter_id", "day"),
+        Index(
+            "uq_hour_report_meter_id_day_known_now",
+            "meter_id",
+            "day",
+            unique=True,
+            sqlite_where=KNOWN_NOW,
+            postgresql_where=KNOWN_NOW,
+        ),
         CheckConstraint("first_hours >= 0", name="hours_are_not_negative"),
         CheckConstraint("last_hours >= first_hours", name="meter_counts_forward"),
         CheckConstraint("last_at >= first_at", name="ends_after_it_began"),
         CheckConstraint("report_count >= 1", name="was_reported"),
+        CheckConstraint("known_until IS NULL OR known_until >= known_from", name="known_in_order"),
+        Index("ix_hour_report_meter_id_day", "meter_id", "day"),
         Index("ix_hour_report_stack_id_day", "stack_id", "day"),
     )
     id: Mapped[key]
@@ -89,3 +102,6 @@ class HourReport(Base):
     last_at: Mapped[utc]
     report_count: Mapped[int]
     by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    known_from: Mapped[utc] = mapped_column(comment="when the day's first report came")
+    known_until: Mapped[utc | None] = mapped_column(comment="taken back then; none: it counts")
+    taken_back_because: Mapped[text] = mapped_column(default="")
