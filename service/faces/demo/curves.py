@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from service.faces.demo.ageing import Array
-from service.faces.demo.days import TUE, WED, When, ago
+from service.faces.demo.days import THU, TUE, WED, When, ago
 from service.faces.demo.lab import Entry, Lab
 from service.faces.demo.logs import Sat, cells_at
 from service.faces.demo.people import ZONE
@@ -33,7 +33,7 @@ SWEPT = (
 )
 TYPED = (
     (ago(43, TUE, "14:10"), "commissioning"),
-    (ago(1, WED, "10:20"), "after cell 8 had fallen"),
+    (ago(1, THU, "10:20"), "after cell 8 had fallen"),
 )
 READ_OFF = {
     "HERON-01": (101, 84, 70, 58),
