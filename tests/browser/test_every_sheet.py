@@ -206,6 +206,7 @@ NO_PAGES = {
     "/attachments/{attachment_id}/small",
     "/designs/{design_id}/pattern.toml",
     "/runs/{run_id}/file",
+    "/parts/{part_id}/life.csv",
 }
 LOOKED_AT_ELSEWHERE = {
     "/sign-in",

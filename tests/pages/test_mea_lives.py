@@ -1,5 +1,6 @@
 """The page of an MEA's own life."""
 
+import csv
 import re
 from collections.abc import Callable
 from datetime import timedelta
@@ -191,6 +192,28 @@ def test_other_parts_and_unread_meas_say_what_is_missing(
     assert "It sat in no build" in words(client.get(f"/parts/{mea}/life").text)
     assert "No voltage under load was read" in words(client.get(f"/parts/{fitted}/life").text)
     assert client.get("/parts/999999/life").status_code == 404
+
+
+def test_the_readings_can_be_taken_along_as_a_list(
+    app: Any, signed_in_client: Clients, made: ReadStack
+) -> None:
+    with Session(app.state.engine) as session:
+        session.get_one(builders.Stack, made.stack_id).serial = "=TARN;1"
+        session.commit()
+    client = signed_in_client("builder")
+
+    answer = client.get(f"/parts/{made.weak}/life.csv?density=0.7&known=")
+
+    rows = list(csv.reader(answer.text.removeprefix("\ufeff").splitlines(), delimiter=";"))
+    assert answer.headers["content-type"] == "text/csv; charset=utf-8"
+    assert len(rows) == 28
+    assert rows[0][:4] == ["at", "own hours (h)", "hours are at least", "voltage (V)"]
+    first, last = rows[1], rows[-1]
+    assert (float(first[1]), float(first[3])) == pytest.approx((0.0, 0.6802))
+    assert last[1] == "1000.00"
+    assert last[5:8] == ["'=TARN;1", "2", "1"]
+    assert client.get(f"/parts/{made.weak}/life.csv?density=much").status_code == 422
+    assert "/life.csv?" in client.get(f"/parts/{made.weak}/life").text
 
 
 def test_the_part_leads_to_its_life(signed_in_client: Clients, made: ReadStack) -> None:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 
+from service.faces.files.life_lists import readings_as_csv
 from service.faces.pages.forms import Asked, Form
 from service.faces.pages.mea_charts import life_chart, limit_is_drawn
 from service.faces.pages.numbers import Number
@@ -83,6 +84,23 @@ def show(request: Request, me: Me, database: Database, asked: Asked, part_id: Nu
         FAR_TIMES,
     )
     return page(request, "mea_lives/show.html", context, asked.status)
+
+
+@router.get("/{part_id}/life.csv")
+def give_list(me: Me, database: Database, asked: Asked, part_id: Number) -> Response:
+    """Give the readings as a CSV list, by the same density and time of knowing."""
+    need(me, Act.READ)
+    density = asked.number("density", least=0.001, most=10.0, unit="A/cm²", required=False)
+    known_at = asked.moment("known", required=False)
+    asked.check()
+    with reading(database) as session:
+        life = mea_life(session, part_id, density_a_cm2=density, known_at=known_at)
+    name = "".join(it if it.isalnum() and it.isascii() else "-" for it in life.part.label)
+    return Response(
+        "\ufeff" + readings_as_csv(life),
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="life-{name}.csv"'},
+    )
 
 
 def _rows(life: MeaLife) -> tuple[ReadRow, ...]:
