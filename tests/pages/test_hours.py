@@ -1,6 +1,7 @@
 """Hours on pages: a bench's reports by the day, and hours at load, with gas and by date apart."""
 
 import html
+import re
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
@@ -94,9 +95,9 @@ def test_reports_of_a_wrong_stack_are_taken_back_on_the_page(
     day = (FIRST_CLOSING + 2 * DAY).date().isoformat()
 
     back, why = "/stacks/TEL-4/hours/taken-back", "Of TEL-5."
-    refused = client.post(back, data={"key": "a", "first_day": "2020-01-01", "reason": why})
+    refused = client.post(back, data={"key": "a", "first_day": "2020-01-01", "back_reason": why})
     taken = client.post(
-        back, data={"key": "b", "first_day": day, "reason": why}, follow_redirects=False
+        back, data={"key": "b", "first_day": day, "back_reason": why}, follow_redirects=False
     )
 
     assert refused.status_code == 422
@@ -104,3 +105,7 @@ def test_reports_of_a_wrong_stack_are_taken_back_on_the_page(
     assert "Of TEL-5." in refused.text
     assert taken.status_code == 303
     assert "reported by a bench" not in words(client.get("/stacks/TEL-4/hours").text)
+    page = client.get("/stacks/TEL-4/hours").text
+    assert "Reports taken back" in page
+    ids = re.findall(r' id="([^"]+)"', page)
+    assert len(ids) == len(set(ids))

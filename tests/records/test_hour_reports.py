@@ -390,6 +390,12 @@ def test_nothing_is_taken_back_where_nothing_was_reported(engine: Engine) -> Non
     days = {"first_day": day, "last_day": day}
     with changing(engine, by, now=LATER) as work, pytest.raises(Refused, match="no bench report"):
         take_back_reports(work, stack_id, **days, reason="Mistaken.")
+    for told, says in (
+        ({"first_day": RUN_AT.date(), "last_day": RUN_AT.date(), "reason": " "}, "reason"),
+        ({"first_day": day, "last_day": RUN_AT.date(), "reason": "x"}, "before the first day"),
+    ):
+        with changing(engine, by, now=LATER) as work, pytest.raises(Refused, match=says):
+            take_back_reports(work, stack_id, **told)
 
 
 def test_the_database_holds_what_was_taken_back(engine: Engine) -> None:

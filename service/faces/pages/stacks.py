@@ -15,7 +15,12 @@ from service.records.changes.hours import read_hours, replace_meter
 from service.records.changes.stacks import FirstMeter, add_stack, change_stack
 from service.records.database import changing, now_utc, reading
 from service.records.permissions import Act, need
-from service.records.queries.hour_histories import HourHistory, hour_history
+from service.records.queries.hour_histories import (
+    HourHistory,
+    TakenBack,
+    hour_history,
+    reports_taken_back,
+)
 from service.records.queries.hour_kinds import BuildKinds, stack_kinds
 from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.stacks import (
@@ -67,6 +72,7 @@ class HoursPage:
 
     stack: MapStack
     history: HourHistory
+    taken_back: tuple[TakenBack, ...]
     builds_kinds: tuple[BuildKinds, ...]
     now: datetime
     before: datetime | None
@@ -240,7 +246,7 @@ def take_back(request: Request, me: Me, database: Database, form: Typed, serial:
     with form.keeping():
         first_day = form.day("first_day")
         last_day = form.day("last_day", required=False) or first_day
-        reason = form.text("reason")
+        reason = form.text("back_reason")
         with changing(database, me, key=form.key) as work:
             work.answer = f"{address(serial)}/hours"
             if first_day and last_day:
@@ -266,12 +272,14 @@ def _hours_page(
         stack_id = find_stack(session, serial)
         stack = stack_facts(session, stack_id)
         history = hour_history(session, stack_id, newest=HOURS_SHOWN, before=before)
+        gone = reports_taken_back(session, stack_id)
         builds_kinds = stack_kinds(session, stack_id)
     now = now_utc()
     older = history.older and urlencode({"before": history.older.isoformat()})
     context = HoursPage(
         stack,
         history,
+        gone,
         builds_kinds,
         now,
         before,

@@ -14,6 +14,7 @@ from sqlalchemy import select
 from service.records.audit import Change, Did
 from service.records.changes.build_makeups import keep_makeups_of_stack
 from service.records.changes.given import not_ahead, not_below_zero
+from service.records.changes.given import reason as words_of_why
 from service.records.changes.hours import meter_fitted_at
 from service.records.changes.meter_order import (
     refuse_faster_than_the_clock,
@@ -85,6 +86,9 @@ def take_back_reports(
     serial = work.session.scalar(select(Stack.serial).where(Stack.id == stack_id))
     if serial is None:
         raise NotFound("stack", stack_id)
+    why = words_of_why(reason)
+    if last_day < first_day:
+        raise Refused("last_day", last_day.isoformat(), "that is before the first day.")
     rows = work.session.scalars(
         select(HourReport)
         .where(
@@ -103,7 +107,7 @@ def take_back_reports(
             "The days stand in the list of readings.",
         )
     for row in rows:
-        row.known_until, row.taken_back_because = work.now, reason
+        row.known_until, row.taken_back_because = work.now, why
     work.session.flush()
     taken: list[Change] = [
         (
@@ -114,7 +118,7 @@ def take_back_reports(
         for row in rows
     ]
     subject = ("stack", stack_id, serial)
-    work.note(Did.HOURS_TAKEN_BACK, subject, taken, reason=reason, stack_id=stack_id)
+    work.note(Did.HOURS_TAKEN_BACK, subject, taken, reason=why, stack_id=stack_id)
     keep_makeups_of_stack(work, stack_id)
     judge_stack(work, stack_id)
     return len(rows)

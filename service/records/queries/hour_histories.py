@@ -5,7 +5,7 @@ What a bench reports is told by the day: a row has its first and newest showing 
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import select
@@ -74,6 +74,40 @@ class HourHistory:
     read_at: datetime | None
     older: datetime | None
     """before which time the readings go on, where there are more"""
+
+
+@dataclass(frozen=True, slots=True)
+class TakenBack:
+    """A day's reports which were taken back, in h as the meter was said to show."""
+
+    day: date
+    first_hours: float
+    last_hours: float
+    taken_back_at: datetime
+    reason: str
+
+
+def reports_taken_back(session: Session, stack_id: int) -> tuple[TakenBack, ...]:
+    """Which days' reports of a stack were taken back, the newest first? One statement."""
+    rows: Any = session.execute(
+        prepared(
+            lambda: (
+                select(
+                    HourReport.day,
+                    HourReport.first_hours,
+                    HourReport.last_hours,
+                    HourReport.known_until,
+                    HourReport.taken_back_because,
+                )
+                .where(
+                    HourReport.stack_id == given("stack_id"), HourReport.known_until.is_not(None)
+                )
+                .order_by(HourReport.day.desc(), HourReport.id.desc())
+            )
+        ),
+        {"stack_id": stack_id},
+    )
+    return tuple(TakenBack(*row) for row in rows)
 
 
 def hour_history(
