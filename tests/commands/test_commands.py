@@ -115,6 +115,20 @@ def test_migrate_tells_where_the_database_stands(run: Run) -> None:
         assert newest_revision() in ended.stdout
 
 
+def test_migrate_gathers_what_comparisons_need(run: Run, folder: Path) -> None:
+    """Of builds an older version wrote; the second time there is nothing left to gather."""
+    made = run("generate", "--stacks", "2", "--cells", "2", "--builds", "2", "--seed", "6")
+    assert made.returncode == 0, made.stderr
+    with sqlite3.connect(folder / "layerbook.sqlite") as connection:
+        connection.execute("DELETE FROM build_makeup")
+    connection.close()
+
+    first, second = run("migrate"), run("migrate")
+
+    assert "What comparisons need was gathered of 4 builds." in first.stdout
+    assert "gathered" not in second.stdout
+
+
 def test_a_database_of_a_newer_version_is_left_alone(run: Run, folder: Path) -> None:
     """Its rows may mean something this program does not know."""
     url = f"sqlite:///{folder / 'layerbook.sqlite'}"
