@@ -3,12 +3,14 @@
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from datetime import timedelta
+from typing import Any
 
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.records.audit import Did
 from service.records.changes.approvals import make_void
-from service.records.changes.build_makeups import fill_makeups, write_makeups
+from service.records.changes.build_makeups import fill_makeups, keep_makeups, write_makeups
 from service.records.changes.generate import Size, generate
 from service.records.changes.handing_in import hand_in
 from service.records.changes.hours import read_hours, replace_meter
@@ -22,6 +24,7 @@ from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade.makeups import NEVER, pack, unpack
 from service.trade.words import Kind
 from tests import builders
+from tests.found_by_index import read_whole
 from tests.records.at_the_bench import Lab, a_lab, known
 from tests.records.test_corrections import Desk, desk, the_mea  # noqa: F401 - a fixture
 from tests.records.test_generate import NOW, OWNER
@@ -284,6 +287,24 @@ def test_any_number_of_builds_takes_the_same_statements(
         counts.append(len(seen))
 
     assert counts[0] == counts[1]
+
+
+def test_keeping_them_reads_no_growing_table_whole(app: Any, statements: Statements) -> None:
+    """Hand-in stays as quick in a lab of many years."""
+    engine = app.state.engine
+    with Session(engine) as session:
+        two_stacks(session)
+        by = known(session, builders.a_person(session, Role.BUILDER))
+        session.commit()
+        ids = session.scalars(select(Build.id)).all()
+    fill(engine)
+
+    with changing(engine, by, now=NOW) as work, statements() as seen:
+        keep_makeups(work, ids[:1])
+        work.note(Did.HOURS_READ, ("stack", 1, "TEL-1"))
+
+    asked = [one for one in seen if one.lstrip().upper().startswith("SELECT")]
+    assert read_whole(engine, asked) == []
 
 
 def test_only_what_is_known_now_counts(engine: Engine) -> None:
