@@ -296,3 +296,25 @@ def test_who_sends_is_asked_before_the_log_is_read(
     assert "/sign-in" in stranger.headers["location"]
     assert known.status_code == 403
     assert "form was shown" not in known.text
+
+
+def test_a_run_is_moved_to_the_stack_it_belongs_to(bea: Any, serial: str, app: Any) -> None:
+    with Session(app.state.engine) as session:
+        other = builders.a_stack(session)
+        builders.a_build(session, other, cells=CELLS)
+        right = other.serial
+        session.commit()
+    run = taken_in(bea, serial, a_log())
+    address = bea.post(f"{run}/again").headers["location"]
+    form = fields_of(bea.get(address).text) | {"reason": "sent for the wrong stack"}
+    assert form["stack"] == serial
+
+    unknown = bea.post(address, data=form | {"stack": "NOBODY-1"})
+    assert unknown.status_code == 422
+    assert "there is no such stack" in unknown.text
+    assert bea.post(address, data=form | {"stack": right}).status_code == 303
+    assert waited(bea, address).headers["location"] == run
+
+    assert right in bea.get(run).text
+    assert "log.csv" in bea.get(f"/stacks/{right}/runs").text
+    assert "log.csv" not in bea.get(f"/stacks/{serial}/runs").text

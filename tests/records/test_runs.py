@@ -324,6 +324,35 @@ def test_a_void_run_counts_no_more_and_can_be_read_again(engine: Engine, lab: La
         assert run_sheet(session, run_id).run.reading is not None
 
 
+def test_a_log_sent_for_the_wrong_stack_is_read_for_the_right_one(engine: Engine, lab: Lab) -> None:
+    with Session(engine) as session:
+        other = Lab(session)
+    run_id = taken_in(engine, lab, a_log(lab))
+
+    with changing(engine, lab.by) as work:
+        read_run_again(
+            work, run_id, a_log(lab), reason="another stack stood there", stack_id=other.stack_id
+        )
+
+    with reading(engine) as session:
+        assert runs_of_stack(session, lab.stack_id) == ()
+        assert [run.stack for run in runs_of_stack(session, other.stack_id)] == [other.serial]
+        assert voltages_of_build(session, [lab.build_id]).get(lab.build_id, ()) == ()
+        assert len(voltages_of_build(session, [other.build_id])[other.build_id]) > 0
+        known = run_with_content(session, stored().content_sha256)
+        changes = session.scalars(
+            select(AuditEntry.changes).order_by(AuditEntry.id.desc()).limit(1)
+        ).one()
+    assert known is not None
+    assert known.stack == other.serial
+    assert f'["stack", "{lab.serial}", "{other.serial}"]' in changes
+    with changing(engine, lab.by) as work:
+        void_run(work, run_id, reason="neither of them")
+    with reading(engine) as session:
+        assert [run.reading for run in runs_of_stack(session, lab.stack_id)] == [None]
+        assert runs_of_stack(session, other.stack_id) == ()
+
+
 def test_the_database_lets_nobody_change_what_was_read(engine: Engine, lab: Lab) -> None:
     taken_in(engine, lab, a_log(lab))
 

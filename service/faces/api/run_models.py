@@ -121,6 +121,7 @@ class Again(sent.In):
     reason: sent.Words
     mapping: dict[str, Any] | None = None
     began_at: AwareDatetime | None = None
+    stack: sent.Name | None = Field(default=None, description="serial, where it is another's log")
 
 
 class Void(sent.In):

@@ -179,7 +179,8 @@ def again(
     received = Received(run_files.new_token(), row.name, row.size_bytes, row.content_sha256)
     asked = Asked(mapping, told.began_at or began_at, row.note, run_id, told.reason, "api")
     taking = LogTaking(engine, settings.data_folder, settings.zone, caller)
-    taking.note(row.stack_id, received, asked)
+    stack_id = _stack(engine, told.stack) if told.stack else row.stack_id
+    taking.note(stack_id, received, asked)
     taking.begin(received.token, asked)
     with reading(engine) as session:
         return _upload(upload(session, received.token))

@@ -139,11 +139,14 @@ class LogTaking:
         except Refused as trouble:
             raise Refused("log", received.name, trouble.reason, trouble.right_would_be) from None
 
-    def begin(self, token: str, asked: Asked) -> threading.Thread:
-        """Begin to read a file in the background. Raises Refused where it is being read."""
+    def begin(self, token: str, asked: Asked, stack_id: int | None = None) -> threading.Thread:
+        """Begin to read a file in the background, for another stack if one is named.
+
+        Raises Refused where it is being read.
+        """
         with tending(self.engine) as session:
-            text = asked.to_json()
-            ask_reading(session, token, asked=text, by_id=self.by.id, now=now_utc())
+            text, by_id = asked.to_json(), self.by.id
+            ask_reading(session, token, asked=text, by_id=by_id, now=now_utc(), stack_id=stack_id)
         thread = threading.Thread(
             target=self._to_its_end, args=(token,), name=f"reading {token[:8]}", daemon=True
         )
@@ -154,7 +157,9 @@ class LogTaking:
         """Keep the file and write the run, or what a known run is read as now; its id."""
         if asked.again is not None:
             with changing(self.engine, self.by, via=asked.via) as work:
-                read_run_again(work, asked.again, log_read, reason=asked.reason)
+                read_run_again(
+                    work, asked.again, log_read, reason=asked.reason, stack_id=sent.stack_id
+                )
             return asked.again
         received = Received(sent.token, sent.name, sent.size_bytes, sent.content_sha256)
         stored = run_files.keep_upload(self.folder, received)

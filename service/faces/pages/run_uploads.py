@@ -18,7 +18,7 @@ from service.faces.pages.stacks import address
 from service.records.changes.column_mappings import keep_mapping
 from service.records.changes.run_uploads import ABANDONED_AFTER, drop_upload
 from service.records.database import changing, now_utc, reading, tending
-from service.records.errors import Refused
+from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, Person, need
 from service.records.queries.column_mappings import KeptMapping, kept_mappings, versions_of
 from service.records.queries.layer_maps import MapStack, stack_facts
@@ -31,6 +31,7 @@ from service.records.queries.runs import (
     RunRow,
     run_sheet,
 )
+from service.records.queries.stacks import find_stack
 from service.records.tables.runs import UploadState
 from service.settings import Settings
 from service.trade.log_columns import Mapping, TimeKind
@@ -134,6 +135,7 @@ def read(request: Request, me: Me, database: Database, form: Typed, token: str) 
         began_at = form.moment("began_at", required=form.kept("time_kind") == "elapsed")
         note = form.text("note", required=False)
         reason = form.text("reason") if asked.again is not None else ""
+        stack_id = _other_stack(database, form, sent) if asked.again is not None else None
         called = form.text("mapping_name", required=False, most=80)
         mapping = run_forms.read_mapping(form, written, lines)
         form.check()
@@ -144,7 +146,7 @@ def read(request: Request, me: Me, database: Database, form: Typed, token: str) 
         if mapping.time.kind is TimeKind.CLOCK:
             began_at = None
         asked = replace(asked, mapping=mapping, began_at=began_at, note=note, reason=reason)
-        taking(request, database, me).begin(token, asked)
+        taking(request, database, me).begin(token, asked, stack_id)
         return go_on(request, f"/runs/uploads/{token}")
     return _look(request, database, form, sent)
 
@@ -173,6 +175,16 @@ def _keep_mapping(database: Engine, me: Person, name: str, mapping: Mapping) -> 
     if newest is None or newest.content != mapping.to_json():
         with changing(database, me) as work:
             keep_mapping(work, name, mapping)
+
+
+def _other_stack(database: Engine, form: Form, sent: UploadRow) -> int:
+    """The stack a run belongs to, as somebody says now."""
+    serial = form.text("stack", required=False, most=80) or sent.stack
+    try:
+        with reading(database) as session:
+            return find_stack(session, serial)
+    except NotFound as trouble:
+        raise Refused("stack", serial, "there is no such stack.", "A serial number.") from trouble
 
 
 def _progress(request: Request, database: Engine, sent: UploadRow) -> Response:
@@ -272,8 +284,10 @@ def _seen(
         lines = run_forms.lines_of(written, mapping.long)
     run_forms.fill_in(form, mapping, lines)
     began_at = asked.began_at
-    beginning = blank(request, began_at=began_at, note=asked.note, reason=asked.reason)
-    for name in ("began_at", "note", "reason"):
+    beginning = blank(
+        request, began_at=began_at, note=asked.note, reason=asked.reason, stack=sent.stack
+    )
+    for name in ("began_at", "note", "reason", "stack"):
         form.typed.setdefault(name, beginning.typed[name])
     return written, lines, doubts, used
 

@@ -51,8 +51,19 @@ def begin_upload(
     session.flush()
 
 
-def ask_reading(session: Session, token: str, *, asked: str, by_id: int, now: datetime) -> None:
-    """Set a file to be read. Raises Refused where it is being read or is read; NotFound."""
+def ask_reading(
+    session: Session,
+    token: str,
+    *,
+    asked: str,
+    by_id: int,
+    now: datetime,
+    stack_id: int | None = None,
+) -> None:
+    """Set a file to be read, for another stack if one is named.
+
+    Raises Refused where it is being read or is read; NotFound.
+    """
     row = session.scalars(
         select(RunUpload).where(RunUpload.token == token).with_for_update()
     ).first()
@@ -63,6 +74,7 @@ def ask_reading(session: Session, token: str, *, asked: str, by_id: int, now: da
         raise Refused("log", row.name, f"it is {row.state.value}.", "Wait for it.")
     row.state, row.done, row.message, row.asked = UploadState.READING, 0.0, "", asked
     row.by_id, row.changed_at = by_id, now
+    row.stack_id = row.stack_id if stack_id is None else stack_id
     session.flush()
 
 

@@ -68,27 +68,39 @@ def import_run(work: Work, stack_id: int, file: StoredLog, log: LogRead, *, note
     return run.id
 
 
-def read_run_again(work: Work, run_id: int, log: LogRead, *, reason: str) -> int:
+def read_run_again(
+    work: Work, run_id: int, log: LogRead, *, reason: str, stack_id: int | None = None
+) -> int:
     """Replace what a run's file was read as, with all that came of it. Gives the reading's id.
 
-    A run that was made void counts again. Raises Refused as `add_reading` does, NotFound.
+    ``stack_id``: the stack it belongs to, where that is another than was thought. A run that was
+    made void counts again. Raises Refused as `add_reading` does, NotFound.
     """
     why = given.reason(reason)
     run, serial = _held_run(work, run_id)
     if run.kind is not RunKind.LOG:
         raise Refused("run", run.name, "it is a sweep, not a log.", "Take the sweep in anew.")
     before = _standing(work, run_id)
+    was_of = before.stack_id if before is not None else run.stack_id
+    belongs_to = was_of if stack_id is None else stack_id
+    if belongs_to != run.stack_id:
+        serial = _held_stack(work, belongs_to)
     if before is not None:
         close_out(work, before)
-    reading = add_reading(work, run_id, run.stack_id, log, reason=why)
+    reading = add_reading(work, run_id, belongs_to, log, reason=why)
     first = min(reading.began_at, before.began_at if before else reading.began_at)
-    keep_makeups_since(work, run.stack_id, first)
+    keep_makeups_since(work, belongs_to, first)
+    moved: list[Change] = []
+    if was_of != belongs_to:
+        tell_others(work, was_of)
+        keep_makeups_since(work, was_of, first)
+        moved = [("stack", work.session.get_one(Stack, was_of).serial, serial)]
     work.note(
         Did.RUN_READ_AGAIN,
         ("run", run_id, run_label(run.name, serial)),
-        _facts(log, before, reading),
+        [*moved, *_facts(log, before, reading)],
         reason=why,
-        stack_id=run.stack_id,
+        stack_id=belongs_to,
     )
     return reading.id
 
@@ -110,14 +122,14 @@ def void_run(work: Work, run_id: int, *, reason: str) -> None:
         )
     ):
         curve.known_until = work.now
-    tell_others(work, run.stack_id)
-    keep_makeups_since(work, run.stack_id, reading.began_at)
+    tell_others(work, reading.stack_id)
+    keep_makeups_since(work, reading.stack_id, reading.began_at)
     work.note(
         Did.RUN_VOID,
         ("run", run_id, run_label(run.name, serial)),
         [("hours at load", f"{reading.load_hours:.2f} h", None), ("began", reading.began_at, None)],
         reason=why,
-        stack_id=run.stack_id,
+        stack_id=reading.stack_id,
     )
 
 
@@ -136,7 +148,7 @@ def already_taken(there: KnownRun, name: str) -> Refused:
         name,
         f"this very file was taken in before{void}: run {there.id}, “{there.name}”, of stack"
         f" {there.stack}.",
-        f"It can be read again there, at /runs/{there.id}.",
+        f"It can be read again at /runs/{there.id}, also for another stack.",
     )
 
 

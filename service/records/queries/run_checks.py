@@ -39,8 +39,8 @@ def run_with_content(session: Session, content_sha256: str) -> KnownRun | None:
     """Which run has this very file? One statement."""
     row = session.execute(
         select(Run.id, Run.name, Stack.serial, RunReading.id.label("reading_id"))
-        .join(Stack, Stack.id == Run.stack_id)
         .outerjoin(RunReading, (RunReading.run_id == Run.id) & known(RunReading))
+        .join(Stack, Stack.id == func.coalesce(RunReading.stack_id, Run.stack_id))
         .where(Run.content_sha256 == content_sha256)
     ).first()
     return None if row is None else KnownRun(row[0], row[1], row[2], row[3] is None)

@@ -24,6 +24,8 @@ from service.records.tables.stacks import Build, Stack
 
 ADDED, READ = aliased(Person), aliased(Person)
 MOST_SNAPSHOTS = 2000
+OF_STACK = func.coalesce(RunReading.stack_id, Run.stack_id)
+"""The stack a run counts for; of a void one the stack it was sent for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +123,13 @@ def runs_of_stack(
 ) -> tuple[RunRow, ...]:
     """The runs of a stack, the newest first; void ones by when they were added. One statement."""
     at = func.coalesce(RunReading.began_at, Run.added_at)
-    statement = _rows().where(Run.stack_id == stack_id).order_by(at.desc(), Run.id.desc())
+    read = select(RunReading.run_id).where(RunReading.stack_id == stack_id)
+    sent = select(Run.id).where(Run.stack_id == stack_id)
+    statement = (
+        _rows()
+        .where(Run.id.in_(read.union(sent)), stack_id == OF_STACK)
+        .order_by(at.desc(), Run.id.desc())
+    )
     if before is not None:
         statement = statement.where(at < before)
     return tuple(_run(row) for row in session.execute(statement.limit(limit)))
@@ -216,7 +224,7 @@ def _rows() -> Any:
     return (
         select(
             Run.id,
-            Run.stack_id,
+            OF_STACK,
             Stack.serial,
             Run.kind,
             Run.name,
@@ -228,9 +236,9 @@ def _rows() -> Any:
             *_OF_READING,
         )
         .select_from(Run)
-        .join(Stack, Stack.id == Run.stack_id)
         .join(ADDED, ADDED.id == Run.added_by_id)
         .outerjoin(RunReading, (RunReading.run_id == Run.id) & known(RunReading))
+        .join(Stack, Stack.id == OF_STACK)
         .outerjoin(Build, Build.id == RunReading.build_id)
         .outerjoin(READ, READ.id == RunReading.by_id)
         .outerjoin(HourMeter, HourMeter.id == RunReading.meter_id)
