@@ -7,11 +7,13 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.records.changes.failing_rules import write_rule
+from service.records.changes.hours import read_hours
 from service.records.changes.tap_maps import write_tap_map
 from service.records.changes.typed_voltages import type_voltages
 from service.records.database import changing
 from service.records.permissions import Person
 from service.records.tables.failing import RuleAnswer, RuleVerdict
+from service.records.tables.hours import Moment
 from service.records.tables.people import Role
 from service.records.tables.stacks import Build
 from service.trade.failing_rules import Criterion, CriterionKind, FailingRule
@@ -78,6 +80,28 @@ def test_voltages_typed_in(engine: Engine, made: ReadStack, everybody: Person) -
         )
 
     assert failing(engine) == {made.weak, made.meas[4]}
+
+
+def test_hours_read_later(engine: Engine, everybody: Person) -> None:
+    """Without hours there is no rate; once the meter is read there is one, and it is too fast."""
+    rate = FailingRule((Criterion(CriterionKind.RATE, 60.0, readings=5),), 0.7)
+    with Session(engine) as session:
+        stack = builders.a_stack(session, cells=1)
+        build = session.scalars(select(Build).where(Build.stack_id == stack.id)).one()
+        builders.an_hour_reading(session, stack, 0.0, FIRST_CLOSING, moment=Moment.CLOSING)
+        for day in range(1, 9):
+            volts = round(0.70 - day * 0.003 + 0.0001 * (-1) ** day, 4)
+            a_snapshot(session, build, FIRST_CLOSING + timedelta(days=day), [volts])
+        stack_id, design_id = stack.id, stack.design_id
+        session.commit()
+    with changing(engine, everybody, now=NOW) as work:
+        write_rule(work, design_id, rate, source="note 7", reason="first rule")
+    assert failing(engine) == set()
+
+    with changing(engine, everybody, now=NOW) as work:
+        read_hours(work, stack_id, hours=240.0, taken_at=FIRST_CLOSING + timedelta(days=10))
+
+    assert len(failing(engine)) == 1
 
 
 def test_a_corrected_layer(engine: Engine, desk: Desk, everybody: Person) -> None:

@@ -9,6 +9,7 @@ from service.records.changes.build_makeups import keep_makeups_of_stack, keep_ma
 from service.records.changes.given import not_ahead, not_below_zero, optional_words
 from service.records.changes.given import reason as why
 from service.records.changes.meter_order import refuse_unless_between
+from service.records.changes.rule_verdicts import judge_stack
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
@@ -44,6 +45,7 @@ def read_hours(
         record_id=record_id,
     )
     keep_makeups_since(work, stack_id, taken_at)
+    judge_stack(work, stack_id)
     return reading.id
 
 
@@ -160,6 +162,7 @@ def replace_meter(
         stack_id=stack_id,
     )
     keep_makeups_of_stack(work, stack_id)
+    judge_stack(work, stack_id)
     return meter.number
 
 
