@@ -54,6 +54,8 @@ def test_a_rule_is_written_and_says_who_meets_it(
     assert "Version 1, in force" in page
     assert "below 0.6 V at the reference density, 2 readings in a row" in page
     assert "1 MEA meets the rule unconfirmed" in page
+    trail = client.get("/audit-trail?kind=failing+rule")
+    assert "wrote rule of failing of" in words(trail.text)
     listed = client.get("/failing")
     assert f'href="/parts/{made.weak}/life"' in listed.text
     said = words(listed.text)
