@@ -19,13 +19,16 @@ from service.records.queries.failing import confirmed_failing, judged
 from service.records.queries.hour_kinds import stack_kinds
 from service.records.queries.life_rows import mea_types
 from service.records.queries.lives_of_groups import GroupBy, lives_of_groups
+from service.records.queries.mea_lives import mea_life
 from service.records.queries.polarisation_curves import curves_of_builds
 from service.records.queries.stacks import find_stack
 from service.records.tables.cell_taps import TapMap
 from service.records.tables.failing import FailingRule, RuleAnswer
 from service.records.tables.hours import HourReport
+from service.records.tables.parts import Part
 from service.records.tables.runs import CurveDirection, Run, RunKind, RunReading
 from service.records.tables.stacks import Build, Stack
+from service.trade.recovery import Recovery
 
 pytestmark = pytest.mark.slow
 
@@ -116,6 +119,16 @@ def test_curves_of_two_times_can_be_set_beside_each_other(engine: Engine) -> Non
         ("HERON-03", CurveDirection.TYPED),
     }
     assert len({(curve.stack, curve.taken_at.date()) for curve in found}) == 4
+
+
+def test_after_long_days_most_of_the_loss_came_back_over_night(engine: Engine) -> None:
+    with reading(engine) as session:
+        part_id = session.scalars(select(Part.id).where(Part.serial == "HM-0123")).one()
+        told = mea_life(session, part_id).recovery
+
+    assert isinstance(told, Recovery)
+    assert told.share_back is not None
+    assert 0.5 < told.share_back < 1.0
 
 
 def test_every_design_has_a_rule_and_it_is_marked_invented(engine: Engine) -> None:

@@ -13,13 +13,10 @@ from io import BytesIO
 import numpy as np
 import polars as pl
 
-from service.faces.demo.ageing import RATED_A_CM2, Array, Mea, voltages
+from service.faces.demo.ageing import Array, Mea, voltages
+from service.faces.demo.bench_days import WARM_S, Day
 from service.faces.demo.columns import Manner
 
-SESSION_S, MIDDAY_S = 20_160.0, 10_080.0
-GAS_S, WARM_S, REST_S, PART_S, COOL_S = 1200.0, 1800.0, 1500.0, 1800.0, 600.0
-"""A day at the bench: gas on, warm up at a quarter of the load; at midday no load, then half of it;
-cool down at the end."""
 NOISE_V, TOGETHER_V = 0.0012, 0.0008
 LITRES_A_MIN = 0.00696 * 1.5
 """Hydrogen of one cell for each ampere, half more than it uses."""
@@ -65,21 +62,21 @@ class Rows:
 
 
 def run(
-    bench: Bench, days: Sequence[float], chance: np.random.Generator, *, hot: bool = False
+    bench: Bench, days: int, chance: np.random.Generator, *, day: Day, hot: bool = False
 ) -> Rows:
-    """What a bench logs on some days; ``days`` are their beginnings in s from the first one.
+    """What a bench logs on some days, one after the other.
 
     ``hot``: the coolant pump failed for an hour of the last day.
     """
-    of_day = np.concatenate((np.arange(0, WARM_S, 30.0), np.arange(WARM_S, SESSION_S + 1, 120.0)))
-    seconds = np.concatenate([begin + of_day for begin in days])
-    in_day = np.tile(of_day, len(days))
-    density = _density(in_day)
-    before_noon = np.clip(in_day - GAS_S, 0, MIDDAY_S - GAS_S)
-    behind = MIDDAY_S + REST_S
-    loaded_h = (before_noon + np.clip(in_day - behind, 0, SESSION_S - COOL_S - behind)) / 3600
-    since_stop_h = np.where(in_day > MIDDAY_S, loaded_h - 0.7 * before_noon / 3600, loaded_h)
-    ran_h = np.repeat(np.arange(len(days)) * loaded_h[-1], len(of_day)) + loaded_h
+    of_day = np.concatenate(
+        (np.arange(0, WARM_S, 30.0), np.arange(WARM_S, day.length_s + 1, 120.0))
+    )
+    seconds = np.concatenate([86_400.0 * number + of_day for number in range(days)])
+    in_day = np.tile(of_day, days)
+    density, loaded_h = day.density(in_day), day.loaded_s(in_day) / 3600
+    before_noon_h = loaded_h[in_day <= day.midday_s].max() if day.rests else 0.0
+    since_stop_h = loaded_h - np.where(in_day > day.midday_s, 0.7 * before_noon_h, 0.0)
+    ran_h = np.repeat(np.arange(days) * loaded_h[-1], len(of_day)) + loaded_h
     temperature = 65.0 - 43.0 * np.exp(-in_day / 600.0) + chance.normal(0, 0.15, len(seconds))
     if hot:
         failed = np.clip((in_day - 9000.0) / 600.0, 0, 1) * (in_day < 9000 + 4200)
@@ -87,7 +84,7 @@ def run(
     cells = cells_at(bench.cells, ran_h, density, since_stop_h, chance)
     current = density * bench.area_cm2
     flow = np.maximum(current * len(bench.cells) * LITRES_A_MIN, 0.4)
-    flow[in_day > SESSION_S - 200.0] = 0.0
+    flow[in_day > day.length_s - 200.0] = 0.0
     return Rows(
         seconds,
         current + np.where(current > 0, chance.normal(0, 0.0015, len(current)) * current, 0.0),
@@ -118,20 +115,6 @@ def written(rows: Rows, bench: Bench, begun: datetime, manner: Manner) -> bytes:
     if manner is Manner.SEMICOLONS:
         return _semicolons(rows, bench, begun)
     return _commas(rows, begun) if manner is Manner.COMMAS else _zipped(rows, bench.area_cm2)
-
-
-def _density(in_day: Array) -> Array:
-    """A/cm² over a day at the bench."""
-    density = np.full_like(in_day, RATED_A_CM2)
-    for begins, ends, share in (
-        (0.0, GAS_S, 0.0),
-        (GAS_S, WARM_S, 0.25),
-        (MIDDAY_S, MIDDAY_S + REST_S, 0.0),
-        (MIDDAY_S + REST_S, MIDDAY_S + REST_S + PART_S, 0.5),
-        (SESSION_S - COOL_S, SESSION_S + 1, 0.0),
-    ):
-        density[(in_day >= begins) & (in_day < ends)] = RATED_A_CM2 * share
-    return density
 
 
 def _semicolons(rows: Rows, bench: Bench, begun: datetime) -> bytes:

@@ -12,6 +12,7 @@ from zlib import crc32
 import numpy as np
 
 from service.faces.demo.ageing import Array
+from service.faces.demo.bench_days import LONG, USUAL, Day
 from service.faces.demo.columns import Manner, mapping_of
 from service.faces.demo.days import FRI, MON, THU, WED, When, ago
 from service.faces.demo.lab import Entry, Lab
@@ -42,6 +43,7 @@ class Logged:
     stack: str
     weeks: int
     days: int = 3
+    day: Day = USUAL
     hot: bool = False
     note: str = ""
 
@@ -64,7 +66,8 @@ LOGS = (
     Logged("HERON-02", 86, note="The first hours of lot M-41, before builds were released here."),
     *(Logged("HERON-01", weeks) for weeks in (54, 34, 20, 14)),
     *(Logged("HERON-02", weeks) for weeks in (44, 4)),
-    *(Logged("HERON-03", weeks) for weeks in (40, 12)),
+    Logged("HERON-03", 40),
+    Logged("HERON-03", 12, day=LONG, note="Fourteen hours a day without a stop."),
     Logged("HERON-03", 1, days=2, note="Cell 8 lies 60 mV below what it gave two weeks ago."),
     Logged("WREN-01", 32),
     Logged("WREN-02", 40, hot=True, note="The coolant pump stood still for an hour on Wednesday."),
@@ -80,7 +83,7 @@ def take_in(lab: Lab, when: When, one: Logged) -> None:
     with lab.work(when, "mira" if one.stack < "S" else "anton") as work:
         bench = _bench(work, lab, one, begins)
         chance = np.random.default_rng(crc32(f"{one.stack} {one.weeks}".encode()))
-        rows = run(bench, [86_400.0 * day for day in range(one.days)], chance, hot=one.hot)
+        rows = run(bench, one.days, chance, day=one.day, hot=one.hot)
         if one.stack == "STORK-01":
             _as_wired(rows.cells_v, lab, begins)
         manner = MANNERS[one.stack.partition("-")[0]]
