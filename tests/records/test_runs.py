@@ -32,7 +32,9 @@ from service.records.queries.cell_voltages import voltages_of_build
 from service.records.queries.column_mappings import kept_mapping, kept_mappings, versions_of
 from service.records.queries.meters import meters_of
 from service.records.queries.run_checks import (
+    overlapping_run,
     run_with_content,
+    why_not_released,
 )
 from service.records.queries.run_uploads import upload, uploads_of_stack
 from service.records.queries.runs import (
@@ -55,6 +57,7 @@ from service.trade.log_columns import (
 )
 from service.trade.run_counting import RunCounter, RunFound
 from tests import builders
+from tests.found_by_index import read_whole
 from tests.records.tapping import a_tap_map
 
 CELLS = 4
@@ -387,10 +390,16 @@ def test_a_sheet_takes_few_statements_however_many_snapshots(
 
     with reading(engine) as session, statements() as seen:
         sheet = run_sheet(session, run_id)
+    with reading(engine) as session, statements() as beside:
         runs_of_stack(session, lab.stack_id)
+        overlapping_run(session, lab.stack_id, lab.began_at, lab.began_at + HOUR)
+        why_not_released(session, lab.build_id, lab.began_at, lab.began_at + HOUR)
+        run_with_content(session, "ab" * 32)
 
     assert sheet.snapshot_count > 20
-    assert len(seen) == 5
+    assert (len(seen), len(beside)) == (4, 4)
+    if engine.dialect.name == "sqlite":
+        assert read_whole(engine, beside) == []
 
 
 def test_names_of_channels_follow_the_numbers_people_gave() -> None:
