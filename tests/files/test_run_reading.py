@@ -16,7 +16,7 @@ from service.faces.files.run_logs import guess_log, look_at
 from service.faces.files.run_reading import Asked, LogTaking, asked_of
 from service.records.changes.run_uploads import FORGOTTEN_AFTER
 from service.records.database import reading, tending
-from service.records.errors import NotFound, Refused
+from service.records.errors import Busy, NotFound, Refused
 from service.records.permissions import Person
 from service.records.queries.run_uploads import UploadRow, upload
 from service.records.queries.runs import run_sheet
@@ -199,3 +199,23 @@ def test_nobody_waits_for_the_end_of_a_wrong_log(
         assert said in bench.seen(token).message
 
     assert rows == []
+
+
+def test_a_busy_database_does_not_lose_how_a_reading_ended(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    token, tries = bench.sent(), []
+    end = run_reading.end_upload
+
+    def busy_at_first(*given: Any, **named: Any) -> None:
+        tries.append(token)
+        if len(tries) < 3:
+            raise Busy
+        end(*given, **named)
+
+    monkeypatch.setattr(run_reading, "end_upload", busy_at_first)
+
+    bench.taking.begin(token, bench.asked()).join()
+
+    assert bench.seen(token).state is UploadState.DONE
+    assert len(tries) == 3

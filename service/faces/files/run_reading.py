@@ -44,6 +44,8 @@ from service.trade.run_times import EARLIEST_S, LATEST_S
 
 AT_ONCE = threading.Semaphore(2)
 """Readings of one process at a time; the others wait their turn."""
+END_TRIES = 6
+"""Each waits for the database as long as any change does."""
 TOLD_EVERY = timedelta(seconds=1)
 log = logging.getLogger("layerbook")
 
@@ -185,11 +187,20 @@ class LogTaking:
                     "It could not be read: an error of this program, which stands in the server's"
                     " log. Nothing was changed."
                 )
-            try:
-                with tending(self.engine) as session:
-                    end_upload(session, token, run_id=run_id, refused=refused, now=now_utc())
-            except Exception:  # the database is gone: the reading will be told as abandoned
-                log.exception("how a reading ended could not be noted")
+            for _ in range(END_TRIES):
+                with suppress(Busy):
+                    self._end(token, run_id, refused)
+                    break
+
+    def _end(self, token: str, run_id: int | None, refused: str) -> None:
+        """Note how a reading ended; where that cannot be, it will be told as abandoned."""
+        try:
+            with tending(self.engine) as session:
+                end_upload(session, token, run_id=run_id, refused=refused, now=now_utc())
+        except Busy:
+            raise
+        except Exception:  # the database is gone
+            log.exception("how a reading ended could not be noted")
 
     def _refuse_early(self, stack_id: int, asked: Asked, first_s: float) -> None:
         """Look at the first row alone, so that nobody waits for the end of a wrong log."""
