@@ -59,6 +59,8 @@ def a_lab(template: Path, folder: Path, days: int) -> Engine:
                 "last_at": FIRST_CLOSING + day * DAY + 300 * MINUTE,
                 "report_count": 1440,
                 "by_id": person.id,
+                "known_from": FIRST_CLOSING + day * DAY,
+                "taken_back_because": "",
             }
             for day in range(days)
         ]
