@@ -212,14 +212,26 @@ def test_voltages_without_load_stand_apart(engine: Engine) -> None:
     assert life.readings.readings == 27
 
 
-def test_scores_are_those_of_the_newest_build_under_load(engine: Engine) -> None:
+def test_scores_are_those_of_the_newest_build_at_the_density(engine: Engine) -> None:
+    """A cell that stands apart at part load only says nothing of its full load."""
     with Session(engine) as session:
         made = a_read_stack(session)
+        at = FIRST_CLOSING + timedelta(days=46)
+        a_snapshot(
+            session,
+            session.get_one(Build, made.second),
+            at,
+            [0.40, 0.80, 0.801, 0.802],
+            density_a_cm2=0.1,
+        )
 
         history = mea_histories(session, [made.weak])[made.weak]
 
-    scores = history.scores()
-    assert len(scores) == 11
+    at_load = history.at_density(0.7)
+    scores, of_all = history.scores(at_load), history.scores(None)
+    assert (len(scores), len(of_all)) == (11, 12)
+    assert [it for it in of_all if it is not None and it < -100]
+    assert not [it for it in scores if it is not None and it < -100]
     assert history.newest is not None
     assert history.newest.build_number == 2
 

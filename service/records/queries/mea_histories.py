@@ -52,6 +52,7 @@ class ReferenceReadings:
     """
 
     density_a_cm2: float
+    near_percent: float
     times: tuple[datetime, ...]
     hours_h: tuple[float, ...]
     at_least: tuple[bool, ...]
@@ -105,7 +106,7 @@ class MeaHistory:
             [np.full(len(raw.stamps), place) for place, raw in raws] or [np.empty(0, dtype=int)]
         )
         if not len(places):
-            return ReferenceReadings(density_a_cm2, (), (), (), (), (), (), (), 0)
+            return ReferenceReadings(density_a_cm2, percent, (), (), (), (), (), (), (), 0)
         blocks = drawn_together(places)
         starts = np.array([block[0] for block in blocks])
         counts = np.array([len(block) for block in blocks])
@@ -118,6 +119,7 @@ class MeaHistory:
         own = [self._hours(*read) for read in zip(times, mean_of("meters"), strict=True)]
         return ReferenceReadings(
             density_a_cm2,
+            percent,
             tuple(times),
             tuple(hours for hours, _at_least in own),
             tuple(at_least for _hours, at_least in own),
@@ -137,12 +139,21 @@ class MeaHistory:
             found += [(datetime.fromtimestamp(at, UTC), float(volts)) for at, volts in rows]
         return tuple(sorted(found))
 
-    def scores(self) -> tuple[float | None, ...]:
-        """Its newest scores among the cells of its newest build, under load, the newest last."""
+    def scores(self, readings: ReferenceReadings | None) -> tuple[float | None, ...]:
+        """Its newest scores among the cells of its newest build, the newest last.
+
+        Of snapshots near the density of its readings: cells that differ at part load say nothing
+        of it. Without readings, of all under load.
+        """
         newest = self.newest
         for sat, build, column in self._columns():
             if sat == newest:
-                read = np.flatnonzero(build.under_load & np.isfinite(build.volts[:, column]))
+                of_them = (
+                    build.near(readings.density_a_cm2, readings.near_percent)
+                    if readings
+                    else build.under_load
+                )
+                read = np.flatnonzero(of_them & np.isfinite(build.volts[:, column]))
                 those = build.scores[read[-NEWEST_ALONE:], column]
                 return tuple(float(it) if np.isfinite(it) else None for it in those)
         return ()
@@ -158,7 +169,7 @@ class MeaHistory:
             readings.hours_h if readings else (),
             readings.voltages_v if readings else (),
             trend,
-            self.scores(),
+            self.scores(readings),
             tuple(volts for _at, volts in self.without_load()),
         )
 

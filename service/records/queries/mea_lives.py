@@ -122,7 +122,7 @@ def mea_life(
     trend = _trend(readings)
     limit = limit_v or _limit_of(rule)
     told, of_build = _recovery(history, readings)
-    scores = history.scores()
+    scores = history.scores(readings)
     return MeaLife(
         part=part,
         builds=_builds(history, readings, trend),
