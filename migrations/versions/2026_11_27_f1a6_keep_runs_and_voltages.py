@@ -99,6 +99,7 @@ def upgrade() -> None:
     )
     op.create_index("ix_run_reading_build_id_began_at", "run_reading", ["build_id", "began_at"])
     op.create_index("ix_run_reading_meter_id_ended_at", "run_reading", ["meter_id", "ended_at"])
+    op.create_index("ix_run_reading_run_id", "run_reading", ["run_id"])
     op.create_index("ix_run_reading_stack_id_began_at", "run_reading", ["stack_id", "began_at"])
     op.create_index(
         "uq_run_reading_run_id_known_now",

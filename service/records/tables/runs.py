@@ -94,6 +94,7 @@ class RunReading(Base):
             sqlite_where=KNOWN_NOW,
             postgresql_where=KNOWN_NOW,
         ),
+        Index("ix_run_reading_run_id", "run_id"),
         Index("ix_run_reading_stack_id_began_at", "stack_id", "began_at"),
         Index("ix_run_reading_build_id_began_at", "build_id", "began_at"),
         Index("ix_run_reading_meter_id_ended_at", "meter_id", "ended_at"),
