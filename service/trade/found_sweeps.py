@@ -22,6 +22,7 @@ FORMULA = "sweep points 1"
 FEWEST_POINTS = 4
 STILL_MOVING_V = 0.003
 MOST_ROWS = 2_000_000
+MOST_VOLTAGES = 30_000_000
 
 Array = NDArray[np.float64]
 
@@ -92,6 +93,9 @@ def gathered(batches: Iterable[LogBatch], mapping: Mapping, area_cm2: float) -> 
         rows += batch.rows
         if rows > MOST_ROWS:
             raise Inconsistent(f"A sweep has at most {MOST_ROWS} rows; bring this in as a log.")
+        if rows * len(mapping.cells) > MOST_VOLTAGES:
+            most = f"at most {MOST_VOLTAGES // 1_000_000} million cell voltages"
+            raise Inconsistent(f"A sweep has {most}; bring this in as a log.")
         current = batch.current_a(area_cm2)
         if current is None:
             raise Inconsistent("No column is the current or the current density.")

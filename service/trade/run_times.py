@@ -42,4 +42,11 @@ def run_times(times: LogTimes, kind: TimeKind, began_at: datetime | None) -> Run
         raise Inconsistent(
             "The log counts time from its own beginning: say when its first row was."
         )
+    begins_s = (began_at - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds()
+    if not EARLIEST_S <= begins_s <= begins_s + times.last_s - times.first_s <= LATEST_S:
+        lasts_h = (times.last_s - times.first_s) / 3600
+        raise Inconsistent(
+            f"The log lasts {lasts_h:.6g} h from its beginning: its times lie outside 1970 to 2099."
+            " The beginning, or the unit of its time, is another."
+        )
     return RunTimes(began_at, times.first_s)

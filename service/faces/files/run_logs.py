@@ -32,6 +32,8 @@ from service.trade.units import Measure
 
 __all__ = ["LogBatch", "LogNotes", "Progress", "RunLog", "guess_log", "look_at"]
 
+OVER_RANGE = 1e9
+"""No channel measures so much: instruments write 9.9E37 or infinity where they are over range."""
 Progress = Callable[[int, int], None]
 """Told after each batch: bytes (of Parquet and XLSX: rows) done, and of how many."""
 
@@ -188,8 +190,6 @@ def _values(column: pl.Series, unit: str, measure: Measure) -> FloatArray:
     factor, addend = linear(unit, measure)
     if factor != 1.0 or addend != 0.0:
         values = values * factor + addend
-    with np.errstate(invalid="ignore", over="ignore"):
-        is_whole = bool(np.isfinite(values.sum()))
-    if not is_whole and np.isinf(values).any():
-        values = np.where(np.isinf(values), np.nan, values)  # a channel that is over its range
-    return values
+    with np.errstate(invalid="ignore"):
+        is_over = np.abs(values) >= OVER_RANGE
+    return np.where(is_over, np.nan, values) if is_over.any() else values

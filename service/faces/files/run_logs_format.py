@@ -187,14 +187,16 @@ def sample_rows(width: int) -> int:
 
 def distinct(names: Sequence[str]) -> tuple[str, ...]:
     """Headings of which none is empty and none is another's: “U1”, “U1 (2)”."""
-    found: list[str] = []
+    found: dict[str, None] = {}
+    newest: dict[str, int] = {}
     for at, name in enumerate(names, 1):
         plain = mended(name).strip() or f"column {at}"
-        number, shown = 1, plain
+        number, shown = newest.get(plain, 1), plain
         while shown in found:
             number += 1
             shown = f"{plain} ({number})"
-        found.append(shown)
+        newest[plain] = number
+        found[shown] = None
     return tuple(found)
 
 

@@ -4,7 +4,6 @@ CSV is read in chunks of lines, Parquet in batches of rows; of XLSX one sheet is
 the format itself holds to 1,048,576 rows.
 """
 
-import zipfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,6 +14,7 @@ import polars as pl
 from service.faces.files.run_logs_format import (
     FIELD,
     HEADING_WITHIN,
+    MOST_COLUMNS,
     RIGHT,
     SAMPLE_ROWS,
     Kind,
@@ -24,11 +24,14 @@ from service.faces.files.run_logs_format import (
     table_format,
     text_format,
 )
-from service.faces.files.run_logs_text import CHUNK_BYTES, Lines, column_count
+from service.faces.files.run_logs_text import CHUNK_BYTES, Lines, column_count, refuse_bomb
+from service.faces.files.xlsx_extents import extent_of
 from service.records.errors import Refused
 
 BATCH_ROWS = 131_072
 MOST_UNPACKED_MB = 600
+MOST_SHEET_CELLS = 30_000_000
+"""A sheet is laid out whole in memory, empty cells too."""
 MEGABYTE = 1024 * 1024
 
 
@@ -152,9 +155,8 @@ class Frames:
                 truncate_ragged_lines=True,
                 missing_columns="insert",
             )
-        except pl.exceptions.PolarsError as trouble:
-            said = str(trouble).splitlines()[0][:120]
-            raise Refused(FIELD, self.path.name, f"it cannot be read ({said}).", RIGHT) from None
+        except BaseException as trouble:  # noqa: BLE001 - see refusing
+            raise refusing(self.path, trouble, "it cannot be read") from None
 
     def _numbers(self, name: str, texts: pl.Series) -> pl.Series:
         """Cells as numbers; what is neither a number nor empty is counted."""
@@ -175,15 +177,14 @@ class Frames:
         try:
             scan = pl.scan_parquet(self.path)
             self.total = int(scan.select(pl.len()).collect().item())
+            refuse_bomb(self.path, 8 * self.total * len(self.wanted), self.path.stat().st_size)
             names = dict(zip(self.written.headings, scan.collect_schema().names(), strict=True))
             picked = scan.select(pl.col(names[name]).alias(name) for name in self.wanted)
             for frame in picked.collect_batches(chunk_size=BATCH_ROWS, maintain_order=True):
                 self.done += frame.height
                 yield self._typed(frame)
-        except (pl.exceptions.PolarsError, OSError) as trouble:
-            raise Refused(
-                FIELD, self.path.name, f"it cannot be read as Parquet ({trouble}).", RIGHT
-            ) from None
+        except BaseException as trouble:  # noqa: BLE001 - see refusing
+            raise refusing(self.path, trouble, "it cannot be read as Parquet") from None
 
     def _of_xlsx(self) -> Iterator[pl.DataFrame]:
         rows = _sheet(self.path, self.written.sheet, skip=self.written.data_line - 1)
@@ -215,6 +216,18 @@ class Frames:
         return frame.with_columns(changed) if changed else frame
 
 
+def refusing(path: Path, trouble: BaseException, said: str) -> Refused:
+    """What a reader raised, as a refusal; what it cannot have raised is raised on.
+
+    A reader in Rust that finds a damaged file may panic, which is no Exception in Python.
+    """
+    is_panic = type(trouble).__name__ == "PanicException"
+    if isinstance(trouble, Refused) or not (is_panic or isinstance(trouble, Exception)):
+        raise trouble
+    about = "it is damaged" if is_panic else (str(trouble).splitlines() or [""])[0][:120]
+    return Refused(FIELD, path.name, f"{said} ({about}).", RIGHT)
+
+
 _EMPTY = ["", "-", "--", "---", "nan", "n/a", "na", "null", "none"]
 
 
@@ -222,17 +235,21 @@ def _parquet_format(path: Path) -> LogFormat:
     try:
         scan = pl.scan_parquet(path)
         names = scan.collect_schema().names()
+        _refuse_wide(path, len(names))
         sample = scan.head(sample_rows(len(names))).select(pl.all().cast(pl.String)).collect()
-    except (pl.exceptions.PolarsError, OSError) as trouble:
-        raise Refused(
-            FIELD, path.name, f"it cannot be read as Parquet ({trouble}).", RIGHT
-        ) from None
+    except BaseException as trouble:  # noqa: BLE001 - see refusing
+        raise refusing(path, trouble, "it cannot be read as Parquet") from None
     rows = tuple(tuple(_shown(cell) for cell in row) for row in sample.iter_rows())
     if not rows:
         raise Refused(FIELD, path.name, "it holds no row.", RIGHT)
     return LogFormat(
         Kind.PARQUET, False, "", "", ".", None, None, 0, 0, distinct(names), None, rows
     )
+
+
+def _refuse_wide(path: Path, columns: int) -> None:
+    if columns > MOST_COLUMNS:
+        raise Refused(FIELD, path.name, f"it has more than {MOST_COLUMNS} columns.", RIGHT)
 
 
 def _xlsx_format(path: Path, sheet: str | None, header_line: int | None) -> LogFormat:
@@ -267,23 +284,28 @@ def _sheet(path: Path, name: str | None, *, skip: int = 0, most: int | None = No
             dtypes="string" if most is not None else None,
         )
         return pl.DataFrame(sheet)
-    except Exception as trouble:  # noqa: BLE001 - whatever a damaged sheet makes the reader raise
-        raise Refused(
-            FIELD, path.name, f"a sheet of it cannot be read ({type(trouble).__name__}).", RIGHT
-        ) from None
+    except BaseException as trouble:  # noqa: BLE001 - see refusing
+        raise refusing(path, trouble, "a sheet of it cannot be read") from None
 
 
 def _book(path: Path) -> Any:
     import fastexcel  # heavy, and only needed here
 
+    most = MOST_UNPACKED_MB * MEGABYTE
     try:
-        with zipfile.ZipFile(path) as archive:
-            unpacked = sum(item.file_size for item in archive.infolist())
-        if unpacked <= MOST_UNPACKED_MB * MEGABYTE:
+        extent = extent_of(path, most)
+        if extent.unpacked_bytes <= most and extent.cells <= MOST_SHEET_CELLS:
             return fastexcel.read_excel(path)
-    except Exception as trouble:  # noqa: BLE001 - whatever a damaged archive makes the reader raise
-        raise Refused(
-            FIELD, path.name, f"it cannot be read as XLSX ({type(trouble).__name__}).", RIGHT
-        ) from None
-    right = f"At most {MOST_UNPACKED_MB}\u2009MB unpacked; as CSV or Parquet it can be read."
-    raise Refused(FIELD, path.name, "it holds more than can be read as XLSX.", right)
+    except BaseException as trouble:  # noqa: BLE001 - see refusing
+        raise refusing(path, trouble, "it cannot be read as XLSX") from None
+    if extent.unpacked_bytes > most:
+        right = f"At most {MOST_UNPACKED_MB}\u2009MB unpacked; as CSV or Parquet it can be read."
+        raise Refused(FIELD, path.name, "it holds more than can be read as XLSX.", right)
+    raise Refused(
+        FIELD,
+        path.name,
+        f"a sheet of it reaches to row {extent.rows}, column {extent.columns}: more than can be"
+        " read as XLSX.",
+        f"At most {MOST_SHEET_CELLS // 1_000_000} million cells, empty ones among them; as CSV or"
+        " Parquet it can be read.",
+    )

@@ -17,6 +17,9 @@ from service.records.errors import Refused
 
 CHUNK_BYTES = 16 * 1024 * 1024
 LONGEST_LINE_BYTES = 4 * 1024 * 1024
+UNPACKED_FREELY = 1024 * 1024 * 1024
+MOST_TIMES_PACKED = 200
+"""Logs pack to a tenth, dull ones to a fiftieth; what packs better keeps a server busy for days."""
 
 
 @dataclass(slots=True)
@@ -56,9 +59,12 @@ class Lines:
 
     def _whole_lines(self, raw: BinaryIO, stream: BinaryIO) -> Iterator[bytes]:
         skip = self.written.data_line - 1
-        rest = b""
+        rest, unpacked = b"", 0
         for text in self._as_utf8(raw, stream):
             chunk = rest + text if rest else text
+            if self.written.is_packed:
+                unpacked += len(text)
+                refuse_bomb(self.path, unpacked, self.done)
             while skip:
                 line_end = chunk.find(b"\n")
                 if line_end < 0:
@@ -101,6 +107,17 @@ class Lines:
         if is_wide and (last := decoder.decode(b"", final=True)):
             yield last.encode()
         self.done = self.total
+
+
+def refuse_bomb(path: Path, unpacked: int, packed: int) -> None:
+    """Refuse what unpacks to far more than any log does; both in bytes."""
+    if unpacked > max(UNPACKED_FREELY, MOST_TIMES_PACKED * packed):
+        raise Refused(
+            FIELD,
+            path.name,
+            f"it unpacks to more than {MOST_TIMES_PACKED} times its size: no log does.",
+            "The log not packed, or in several files.",
+        )
 
 
 def column_count(line: bytes, separator: str) -> int:

@@ -32,6 +32,8 @@ _LAYOUT = {
 }
 _DAY_ZERO_S = -2209161600.0
 """1899-12-30 00:00 in s since 1970."""
+_MOST_DAYS = 1e7
+"""Farther than any calendar: no time."""
 
 
 @dataclass(slots=True)
@@ -50,12 +52,14 @@ class TimeReader:
 
     def __post_init__(self) -> None:
         """Refuse a zone nobody knows."""
+        zone = self.time.zone or self.zone
         try:
-            ZoneInfo(self.time.zone or self.zone)
-        except (KeyError, ValueError, OSError):
+            ZoneInfo(zone)
+            pl.Series([], dtype=pl.Datetime("us")).dt.replace_time_zone(zone)
+        except (KeyError, ValueError, OSError, pl.exceptions.PolarsError):
             raise Refused(
                 "zone",
-                self.time.zone or self.zone,
+                zone,
                 "there is no such zone.",
                 "Europe/Berlin is one.",
             ) from None
@@ -88,6 +92,7 @@ class TimeReader:
             if pattern == MILLISECONDS:
                 return numbers / 1e3
             if pattern == DAY_NUMBER:
+                numbers = np.where(np.abs(numbers) < _MOST_DAYS, numbers, np.nan)
                 micro = np.round((numbers * 86400.0 + _DAY_ZERO_S) * 1e3) * 1e3
                 naive = pl.Series(np.where(np.isnan(micro), 0, micro)).cast(pl.Int64)
                 found = self._in_zone(naive.cast(pl.Datetime("us")))

@@ -181,7 +181,9 @@ class LogTaking:
                 refused = _in_words(trouble)
             except LayerbookError as trouble:
                 refused = str(trouble)
-            except Exception:  # the outermost edge of a thread: nothing else would be told of it
+            except (
+                BaseException
+            ):  # the outermost edge of a thread; a reader's panic is no Exception
                 log.exception("a log could not be read")
                 refused = (
                     "It could not be read: an error of this program, which stands in the server's"

@@ -8,6 +8,7 @@ from service.records.errors import Refused
 from service.trade.errors import TradeError
 from service.trade.found_sweeps import FoundSweep, found_sweep, gathered
 from service.trade.log_columns import Mapping, TimeKind
+from service.trade.run_times import EARLIEST_S, LATEST_S
 
 MOST_MB = 15
 """What is read while a page waits; larger ones are logs."""
@@ -40,7 +41,9 @@ def read_sweep(path: Path, mapping: Mapping, zone: str, area_cm2: float) -> Foun
 
 
 def began_at(found: FoundSweep, mapping: Mapping) -> datetime | None:
-    """When the file says the sweep began; None where it has no clock times."""
+    """When the file says the sweep began; None where it has no clock, or one that was never set."""
     if found.begins_s is None or mapping.time.kind is not TimeKind.CLOCK:
+        return None
+    if not EARLIEST_S <= found.begins_s <= LATEST_S:
         return None
     return datetime.fromtimestamp(found.begins_s, UTC)
