@@ -534,11 +534,13 @@ def a_build(
     approved: bool = True,
     hours: float | None = None,
     builder: Person | None = None,
+    taken_over_at: datetime | None = None,
 ) -> Build:
     """The next build of a stack, closed under a record of its own; the one before is opened.
 
     A later build keeps the parts and fixings of the one before and renews the gaskets, unless
-    ``laid`` gives the pile. Closings are 30 days apart unless ``closed_at`` says otherwise.
+    ``laid`` gives the pile. Closings are 30 days apart unless ``closed_at`` says otherwise. With
+    ``taken_over_at`` it was closed elsewhere, and its record handed in then.
     """
     number = 1 + (
         session.scalar(select(func.max(Build.number)).where(Build.stack_id == stack.id)) or 0
@@ -552,7 +554,11 @@ def a_build(
     record = a_record(
         session,
         stack,
-        kind=RecordKind.REBUILD if base else RecordKind.FIRST_BUILD,
+        kind=RecordKind.TAKEN_OVER
+        if taken_over_at
+        else RecordKind.REBUILD
+        if base
+        else RecordKind.FIRST_BUILD,
         performed_from=opened_at - timedelta(hours=1),
         builder=builder,
         base=base,
@@ -579,9 +585,10 @@ def a_build(
     session.add(build)
     session.flush()
     _facts(session, build, laid, fixings, closed_at)
-    hand_in(session, record, closed_at + timedelta(hours=1))
+    handed_in_at = taken_over_at or closed_at + timedelta(hours=1)
+    hand_in(session, record, handed_in_at)
     if approved:
-        approve(session, record, closed_at + timedelta(hours=3))
+        approve(session, record, handed_in_at + timedelta(hours=2))
     return build
 
 

@@ -42,6 +42,8 @@ from tests.records.at_the_bench import known
 
 NOW = builders.FIRST_CLOSING + timedelta(days=20)
 AFTER = builders.FIRST_CLOSING + timedelta(days=2)
+A_DAY = timedelta(days=1)
+TAKEN_OVER_AT = builders.FIRST_CLOSING + timedelta(days=5)
 STATEMENTS = 20
 ONE_ROW_A_STACK = "uq_build_period_present"
 
@@ -258,6 +260,40 @@ def test_a_log_with_hours_at_load_tells_of_running_as_well(engine: Engine) -> No
     assert needs(engine) == []
 
 
+def test_a_stack_taken_over_answers_only_for_what_it_ran_here(engine: Engine) -> None:
+    """Neither the hours it came with nor a log of them ask for a release, or for a leak test."""
+    stack = rows(engine, taken_over)
+    rows(engine, lambda s: builders.an_hour_reading(s, stack, 2104.0, AFTER))
+    rows(engine, lambda s: a_log(s, stack))
+    assert needs(engine) == []
+
+    rows(engine, lambda s: builders.an_hour_reading(s, stack, 2104.0, TAKEN_OVER_AT + A_DAY))
+    assert needs(engine) == []
+
+    rows(engine, lambda s: builders.an_hour_reading(s, stack, 2110.0, TAKEN_OVER_AT + 2 * A_DAY))
+    assert needs(engine) == [NeedKind.RAN_UNRELEASED, NeedKind.LEAK_TEST]
+    told = need_of(engine, NeedKind.RAN_UNRELEASED)
+    assert told.sentence == "Build 1 has run since it was taken over and is not released."
+    assert told.since == TAKEN_OVER_AT
+
+
+def test_a_log_of_after_it_was_taken_over_tells_of_running(engine: Engine) -> None:
+    """As a meter does."""
+    stack = rows(engine, taken_over)
+
+    rows(engine, lambda s: a_log(s, stack, TAKEN_OVER_AT + A_DAY))
+
+    assert needs(engine) == [NeedKind.RAN_UNRELEASED, NeedKind.LEAK_TEST]
+
+
+def taken_over(session: Session) -> Stack:
+    """A stack whose design limits leaks, built elsewhere and put on record days after."""
+    stack = builders.a_stack(session)
+    builders.a_build(session, stack, cells=2, taken_over_at=TAKEN_OVER_AT)
+    closings.put_limits_in_force(session, stack.design_id, stack_testing.FIGURES)
+    return stack
+
+
 def a_report(
     session: Session, stack: Stack, last_at: datetime, *, hours: float = 0.0, count: int = 600
 ) -> HourReport:
@@ -280,7 +316,7 @@ def a_report(
     return report
 
 
-def a_log(session: Session, stack: Stack) -> RunReading:
+def a_log(session: Session, stack: Stack, began_at: datetime = AFTER) -> RunReading:
     """Three hours at load on the present build."""
     by_id = somebody(session, Role.BUILDER)
     run = Run(
@@ -300,8 +336,8 @@ def a_log(session: Session, stack: Stack) -> RunReading:
         build_id=the_build(session, stack).id,
         mapping="{}",
         formula="run 1",
-        began_at=AFTER,
-        ended_at=AFTER + timedelta(hours=3),
+        began_at=began_at,
+        ended_at=began_at + timedelta(hours=3),
         row_count=10_800,
         recorded_hours=3.0,
         load_hours=3.0,

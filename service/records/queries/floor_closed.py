@@ -2,7 +2,8 @@
 
 A closed stack is the present build, or what a record being written has closed and not handed in.
 While a record has it open, nothing is asked of it. As in the gate, a release that stands says that
-the tests were passed and nothing was done to the stack since.
+the tests were passed and nothing was done to the stack since. A stack taken over ran elsewhere
+before: of it counts what ran since its record was handed in, and only then is it asked for a test.
 """
 
 from collections.abc import Mapping
@@ -18,6 +19,7 @@ from sqlalchemy import (
     literal,
     or_,
     select,
+    type_coerce,
     union_all,
 )
 from sqlalchemy.orm import aliased
@@ -61,7 +63,11 @@ def of_closed_stacks(
 
 
 def closed_stacks(*, whole: bool) -> Any:
-    """Each closed stack: its design, the record that closed it, its build (0: not handed in)."""
+    """Each closed stack: its design, the record that closed it, its build (0: not handed in).
+
+    ``counts_from`` is when it began to be kept here: its closing, or when it was taken over.
+    """
+    maker = aliased(RebuildRecord)
     present = (
         select(
             Stack.id.label("stack_id"),
@@ -70,6 +76,7 @@ def closed_stacks(*, whole: bool) -> Any:
             Build.id.label("build_id"),
             BuildPeriod.closed_at,
             case((release_stands(), 1), else_=0).label("released"),
+            *_kept_here(maker, BuildPeriod.closed_at),
         )
         .select_from(Stack)
         .join(
@@ -81,6 +88,7 @@ def closed_stacks(*, whole: bool) -> Any:
             ),
         )
         .join(Build, Build.id == BuildPeriod.build_id)
+        .join(maker, maker.id == Build.record_id)
         .where(~at_work(Stack.id), *among(Stack.id, whole=whole))
     )
     record, sent_back = aliased(RebuildRecord), aliased(Build)
@@ -92,6 +100,7 @@ def closed_stacks(*, whole: bool) -> Any:
             func.coalesce(sent_back.id, 0),
             record.closed_at,
             literal(0),
+            *_kept_here(record, record.closed_at),
         )
         .select_from(record)
         .join(Stack, Stack.id == record.stack_id)
@@ -103,6 +112,16 @@ def closed_stacks(*, whole: bool) -> Any:
         )
     )
     return union_all(present, at_the_bench).cte("closed")
+
+
+def _kept_here(maker: Any, closed_at: Any) -> tuple[Any, Any]:
+    """Say whether a stack was taken over, and from when on its running counts."""
+    taken_over = maker.kind == RecordKind.TAKEN_OVER
+    counts_from = case((taken_over, func.coalesce(maker.handed_in_at, closed_at)), else_=closed_at)
+    return (
+        case((taken_over, 1), else_=0).label("taken_over"),
+        type_coerce(counts_from, UtcDateTime).label("counts_from"),
+    )
 
 
 def at_work(stack_id: Any) -> Any:
@@ -129,26 +148,29 @@ def while_closed(record: Any, closed: Any, done_at: Any) -> Any:
 
 
 def _ran_unreleased(closed: Any, whole: bool) -> Any:
-    """Subject: the build. Other: its record.
-
-    It ran where a meter shows more than at the closing, or a log has hours at load of it.
-    """
+    """Subject: the build. Other: its record. Note: whether it was taken over."""
     own = columns(
         NeedKind.RAN_UNRELEASED,
         closed.c.stack_id,
         whole=whole,
         subject_id=closed.c.build_id,
         other_id=closed.c.record_id,
-        at=closed.c.closed_at,
+        at=closed.c.counts_from,
+        note=case((closed.c.taken_over == 1, literal(RecordKind.TAKEN_OVER.value)), else_=""),
     )
+    return select(*own).where(closed.c.build_id > 0, closed.c.released == 0, _ran(closed))
+
+
+def _ran(closed: Any) -> Any:
+    """Be true where a meter shows more than at the beginning, or a log has hours at load of it."""
     shown, before, first = aliased(HourReading), aliased(HourReading), aliased(HourReading)
     report = aliased(HourReport)
 
-    def at_closing(meter_id: Any, outer: Any) -> Any:
+    def at_the_beginning(meter_id: Any, outer: Any) -> Any:
         until = select(func.max(before.hours)).where(
             before.meter_id == meter_id,
             known(before),
-            or_(before.taken_at <= closed.c.closed_at, before.record_id == closed.c.record_id),
+            or_(before.taken_at <= closed.c.counts_from, before.record_id == closed.c.record_id),
         )
         begun = select(func.min(first.hours)).where(first.meter_id == meter_id, known(first))
         return func.coalesce(
@@ -159,22 +181,23 @@ def _ran_unreleased(closed: Any, whole: bool) -> Any:
 
     read = exists().where(
         shown.stack_id == closed.c.stack_id,
-        shown.taken_at > closed.c.closed_at,
+        shown.taken_at > closed.c.counts_from,
         known(shown),
-        shown.hours > at_closing(shown.meter_id, shown),
+        shown.hours > at_the_beginning(shown.meter_id, shown),
     )
     reported = exists().where(
         report.stack_id == closed.c.stack_id,
         known(report),
-        report.last_at > closed.c.closed_at,
-        report.last_hours > at_closing(report.meter_id, report),
+        report.last_at > closed.c.counts_from,
+        report.last_hours > at_the_beginning(report.meter_id, report),
     )
     logged = exists().where(
-        RunReading.build_id == closed.c.build_id, known(RunReading), RunReading.load_hours > 0
+        RunReading.build_id == closed.c.build_id,
+        known(RunReading),
+        RunReading.load_hours > 0,
+        RunReading.ended_at > closed.c.counts_from,
     )
-    return select(*own).where(
-        closed.c.build_id > 0, closed.c.released == 0, or_(read, reported, logged)
-    )
+    return or_(read, reported, logged)
 
 
 def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
@@ -235,10 +258,11 @@ def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
         at=closed.c.closed_at,
         note=word,
     )
+    untested = and_(verdict.is_(None), or_(closed.c.taken_over == 0, _ran(closed)))
     return select(*own).where(
         closed.c.released == 0,
         closed.c.design_id.in_(designs),
-        or_(verdict.is_(None), verdict == Verdict.FAIL, undone),
+        or_(untested, verdict == Verdict.FAIL, undone),
     )
 
 
@@ -248,11 +272,7 @@ def _re_torque(closed: Any, whole: bool, settling_s: Mapping[int, int]) -> Any:
     The nuts were tightened in the last pass, the settling time is over, and none was read again
     after it. A stack taken over was tightened elsewhere.
     """
-    reading, record, maker = (
-        aliased(TorqueReading),
-        aliased(RebuildRecord),
-        aliased(RebuildRecord),
-    )
+    reading, record = aliased(TorqueReading), aliased(RebuildRecord)
     full = case((reading.pass_number >= Design.tightening_passes, reading.taken_at))
     first, last = func.min(full), func.max(reading.taken_at)
     wait_s = case(settling_s, value=closed.c.design_id)
@@ -269,7 +289,6 @@ def _re_torque(closed: Any, whole: bool, settling_s: Mapping[int, int]) -> Any:
         select(*own)
         .select_from(closed)
         .join(Design, Design.id == closed.c.design_id)
-        .join(maker, maker.id == closed.c.record_id)
         .join(
             record,
             or_(record.id == closed.c.record_id, record.base_build_id == closed.c.build_id),
@@ -278,7 +297,7 @@ def _re_torque(closed: Any, whole: bool, settling_s: Mapping[int, int]) -> Any:
         .where(
             closed.c.released == 0,
             closed.c.design_id.in_(tuple(settling_s)),
-            maker.kind != RecordKind.TAKEN_OVER,
+            closed.c.taken_over == 0,
             reading.stage == Stage.CLOSING,
             known(reading),
             while_closed(record, closed, reading.taken_at),

@@ -8,6 +8,7 @@ from service.records.permissions import Act
 from service.records.queries.failing import read_reasons
 from service.records.queries.floor_columns import NeedKind
 from service.records.tables.failing import RuleAnswer
+from service.records.tables.rebuild_records import RecordKind
 from service.trade.running_hours import Hours
 from service.trade.tests_in_words import THIN
 from service.trade.verdicts import Verdict
@@ -79,7 +80,7 @@ def sentence(found: Found, about: About) -> str:
     part = about.part.words if about.part else "A part"
     number, of = found.subject_id, found.note
     said = {
-        NeedKind.RAN_UNRELEASED: f"{build} {_ran(about.ran)} and is not released.",
+        NeedKind.RAN_UNRELEASED: f"{build} {_ran(about.ran, of)} and is not released.",
         NeedKind.FAILING: f"{part} is failing and still fitted: {_ended(of)}",
         NeedKind.RULE_MET: f"{part} meets the rule for failing: {reasons}",
         NeedKind.LEAK_TEST: _leak(of, build),
@@ -100,7 +101,9 @@ def _begun_small(text: str) -> str:
     return text[:1].lower() + text[1:]
 
 
-def _ran(ran: Hours | None) -> str:
+def _ran(ran: Hours | None, note: str) -> str:
+    if note == RecordKind.TAKEN_OVER:
+        return "has run since it was taken over"
     if ran is None or ran.hours <= 0:
         return "has run"
     least = "at least " if ran.at_least else ""
