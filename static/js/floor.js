@@ -2,6 +2,25 @@
 // a touch, a key or a move of the pointer it waits, and longer while something in it has the focus.
 "use strict";
 
+// A screen on the wall that is higher or lower than wide ones asks for as many stacks as it has room
+// for. The letters grow with its width; 21.8 of their size are left beside head and foot on a wide
+// one, which the page gives room 28.
+(() => {
+  if (!document.body.classList.contains("wall")) return;
+  const WIDE = 28;
+  const fit = () => {
+    const letters = innerHeight / parseFloat(getComputedStyle(document.body).fontSize);
+    const room = Math.min(120, Math.max(8, Math.floor((WIDE * (letters - 5.2)) / 21.8)));
+    const address = new URL(location.href);
+    if (room === Number(address.searchParams.get("room") ?? WIDE)) return;
+    address.searchParams.set("room", room);
+    location.replace(address);
+  };
+  fit();
+  let waiting = 0;
+  addEventListener("resize", () => { clearTimeout(waiting); waiting = setTimeout(fit, 500); });
+})();
+
 (() => {
   const AFTER_A_MOVE_MS = 10_000;
   const WHILE_FOCUSED_MS = 120_000;

@@ -154,6 +154,25 @@ def test_the_wall_turns_its_page_and_begins_again(app: Any, signed_in_client: Cl
     assert len(serials) == len(set(serials)) == 60
 
 
+def test_a_higher_screen_shows_more_stacks_and_keeps_to_it(
+    app: Any, signed_in_client: Clients
+) -> None:
+    """It says how much room it has; what cannot be is not believed."""
+    with Session(app.state.engine) as session:
+        for number in range(10, 70):
+            builders.a_stack(session, serial=f"TARN-{number}")
+        session.commit()
+    client = signed_in_client("builder")
+
+    def shown(room: str) -> tuple[int, str]:
+        part = client.get(f"/floor?wall=1&room={room}", headers={"hx-request": "true"}).text
+        return part.count('<a class="serial"'), part.split('hx-get="')[1].split('"')[0]
+
+    assert shown("40") == (20, "/floor?wall=1&amp;room=40&amp;after=11-tarn-29")
+    for room in ("1", "999999", "-40", "wide", "4²"):
+        assert shown(room) == (14, "/floor?wall=1&amp;after=11-tarn-23")
+
+
 def test_a_stack_with_much_to_see_to_tells_how_much_more_on_the_wall(
     app: Any, signed_in_client: Clients, lab: dict[str, Any]
 ) -> None:

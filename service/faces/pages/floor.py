@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from urllib.parse import quote
 
 from fastapi import APIRouter, Request, Response
@@ -19,8 +20,9 @@ from service.records.queries.floor_rows import FloorStack, Need
 from service.settings import Settings
 
 router = APIRouter()
-WALL_ROOM = 28
-"""Room for stacks on a screen on the wall: letters read from four metres are large."""
+WALL_ROOM, LEAST_ROOM, MOST_ROOM = 28, 8, 120
+"""Room for stacks on a wide screen on the wall: letters read from four metres are large. A higher
+screen asks for more."""
 OF_A_STACK, OF_A_NEED, WALL_NEEDS = 2.0, 1.5, 2
 """Room a stack takes, and each of its needs; the wall tells no more of them than so many."""
 
@@ -58,6 +60,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked) -> Response
     need(me, Act.READ)
     settings: Settings = request.app.state.settings
     wall, only_mine = asked.kept("wall") == "1", asked.kept("mine") == "1"
+    room = _room(asked.kept("room")) if wall else None
     with reading(database) as session:
         found = floor(
             session,
@@ -65,22 +68,29 @@ def show(request: Request, me: Me, database: Database, asked: Asked) -> Response
             now_utc(),
             mine=only_mine,
             after=asked.kept("after"),
-            limit=WALL_ROOM if wall else settings.page_rows,
+            limit=(room or WALL_ROOM) if wall else settings.page_rows,
         )
-    context = _page(found, asked.kept("after"), wall=wall, only_mine=only_mine)
+    context = _page(found, asked.kept("after"), wall=wall, only_mine=only_mine, room=room)
     if wants_part(request):
         return part(request, "floor/_floor.html", context)
     return page(request, "floor/show.html", context, asked.status)
 
 
-def _page(found: Floor, after: str, *, wall: bool, only_mine: bool) -> FloorPage:
+def _room(asked: str) -> int | None:
+    """What the screen says it has room for, if that can be."""
+    room = int(asked) if asked.isascii() and asked.isdecimal() and len(asked) <= 3 else 0
+    return room if LEAST_ROOM <= room <= MOST_ROOM else None
+
+
+def _page(found: Floor, after: str, *, wall: bool, only_mine: bool, room: int | None) -> FloorPage:
     rows, further = found.rows, found.after
-    if wall and len(on_the_wall(rows)) < len(rows):
-        rows = on_the_wall(rows)
+    if wall and len(on_the_wall(rows, room or WALL_ROOM)) < len(rows):
+        rows = on_the_wall(rows, room or WALL_ROOM)
         further = rows[-1].place
-    first = _address(wall=wall, only_mine=only_mine)
-    following = _address(wall=wall, only_mine=only_mine, after=further) if further else ""
-    again = _address(wall=wall, only_mine=only_mine, after=after)
+    address = partial(_address, wall=wall, only_mine=only_mine, room=room)
+    first = address()
+    following = address(after=further) if further else ""
+    again = address(after=after)
     seen = {mark.seen.value for row in rows for mark in row.strip.marks}
     return FloorPage(
         tuple(_shown(row, wall=wall) for row in rows),
@@ -98,13 +108,13 @@ def _page(found: Floor, after: str, *, wall: bool, only_mine: bool) -> FloorPage
     )  # fmt: skip
 
 
-def on_the_wall(rows: Sequence[FloorStack]) -> tuple[FloorStack, ...]:
+def on_the_wall(rows: Sequence[FloorStack], room: int) -> tuple[FloorStack, ...]:
     """As many stacks as a screen has room for, one at least."""
-    room = float(WALL_ROOM)
+    left = float(room)
     shown: list[FloorStack] = []
     for row in rows:
-        room -= OF_A_STACK + OF_A_NEED * min(len(row.needs), WALL_NEEDS)
-        if shown and room < 0:
+        left -= OF_A_STACK + OF_A_NEED * min(len(row.needs), WALL_NEEDS)
+        if shown and left < 0:
             break
         shown.append(row)
     return tuple(shown)
@@ -128,8 +138,10 @@ def _shown(row: FloorStack, *, wall: bool) -> ShownStack:
     return ShownStack(row, strip, told, len(row.needs) - len(told))
 
 
-def _address(*, wall: bool, only_mine: bool, after: str = "") -> str:
+def _address(*, wall: bool, only_mine: bool, room: int | None, after: str = "") -> str:
     asked = [*(["wall=1"] if wall else []), *(["mine=1"] if only_mine else [])]
+    if room:
+        asked.append(f"room={room}")
     if after:
         asked.append(f"after={quote(after, safe='')}")
     return "/floor" + (f"?{'&'.join(asked)}" if asked else "")
