@@ -12,6 +12,7 @@ from importlib import import_module
 from fastapi import Depends, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.telemetry import TelemetryConfig
+from sqlalchemy.exc import DataError
 from starlette.exceptions import HTTPException
 from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
@@ -86,6 +87,8 @@ API_ANSWERS: dict[type[Exception], Callable[[Request, Exception], Response]] = {
     TradeError: api_errors.computed,
     RequestValidationError: api_errors.asked,
     HTTPException: api_errors.spoken,
+    OverflowError: api_errors.beyond,
+    DataError: api_errors.beyond,
 }
 FOR_EVER = "public, max-age=31536000, immutable"
 

@@ -100,3 +100,26 @@ def test_a_machine_takes_back_the_reports_of_a_wrong_stack(
     assert (answer.status_code, answer.json()) == (200, {"days": 1})
     assert again.status_code == 422
     assert client.post(REPORTS, json=told((10.0, at))).json()["hours"]["hours"]["hours"] == 10
+
+
+@pytest.mark.parametrize("at", ["0001-01-01T00:00:00+12:00", "0001-01-01T00:00:00Z"])
+def test_a_report_by_a_clock_that_was_never_set_is_refused(
+    calling: Calling, stack: int, at: str
+) -> None:
+    answer = calling("builder").post(REPORTS, json={"reports": [{"hours": 1, "taken_at": at}]})
+
+    assert answer.status_code == 422
+    assert answer.json()["fields"][0]["field"] == "taken_at"
+    assert "before 1900" in answer.text
+
+
+def test_half_a_sign_in_what_is_sent_is_refused_and_told_back(calling: Calling, stack: int) -> None:
+    sent = b'{"reports": [{"hours": "\\ud800", "taken_at": "x", "\\udfff": 1}]}'
+    answer = calling("builder").post(
+        REPORTS, content=sent, headers={"content-type": "application/json"}
+    )
+
+    assert answer.status_code == 422
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert "\\udfff" in answer.text
+    assert answer.json()["fields"][0]["reason"]

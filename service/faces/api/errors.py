@@ -1,5 +1,6 @@
 """The error family as JSON: problem details after RFC 9457, one table."""
 
+import json
 import logging
 from uuid import uuid4
 
@@ -32,14 +33,23 @@ STATUS: dict[type[LayerbookError], tuple[int, str]] = {
 log = logging.getLogger("layerbook.api")
 
 
+class Problem(JSONResponse):
+    """An error whose text may hold whatever was sent: half a sign stands there as its escape."""
+
+    media_type = "application/problem+json"
+
+    def render(self, content: object) -> bytes:
+        """Write it as JSON in UTF-8."""
+        text = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        return text.encode("utf-8", "backslashreplace")
+
+
 def problem(
     status: int, title: str, detail: str, headers: dict[str, str] | None = None, **more: object
 ) -> JSONResponse:
     """One error in the shape every error of the API has."""
     content = {"type": "about:blank", "title": title, "status": status, "detail": detail, **more}
-    return JSONResponse(
-        content, status_code=status, media_type="application/problem+json", headers=headers
-    )
+    return Problem(content, status_code=status, headers=headers)
 
 
 def _field(refusal: Refused) -> dict[str, str]:
@@ -72,6 +82,13 @@ def known(_request: Request, error: Exception) -> JSONResponse:
 def computed(_request: Request, error: Exception) -> JSONResponse:
     """Translate an error of the pure computations: a value outside its range."""
     return problem(422, "A value cannot be taken", str(error))
+
+
+def beyond(_request: Request, error: Exception) -> JSONResponse:
+    """Translate a number or time no row can have, which nobody refused by its name."""
+    log.warning("a number or time beyond what can be kept", exc_info=error)
+    detail = "A number or a time in it lies farther off than can be kept or counted with."
+    return problem(422, "A value cannot be taken", detail)
 
 
 def asked(_request: Request, error: Exception) -> JSONResponse:

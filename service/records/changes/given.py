@@ -1,12 +1,13 @@
 """What every entry is checked for: something given, not too long, within its range, not ahead."""
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from service.records.errors import Refused
 
 SHORT_MOST = 200
 LONG_MOST = 4000
 CLOCKS_DIFFER = timedelta(minutes=5)
+EARLIEST = datetime(1900, 1, 1, tzinfo=UTC)
 
 
 def words(field: str, text: str, right_would_be: str, *, most: int = SHORT_MOST) -> str:
@@ -59,7 +60,14 @@ def not_below_zero(field: str, number: float | None, unit: str) -> float | None:
 
 
 def not_ahead(field: str, when: datetime | None, now: datetime) -> datetime | None:
-    """A time that has come, allowing for clocks that differ a little; or None."""
+    """A time that has come, allowing for clocks that differ a little; or None.
+
+    A time before 1900 comes from a clock that was never set.
+    """
+    if when is not None and when < EARLIEST:
+        raise Refused(
+            field, f"{when:%Y-%m-%d %H:%M}", "it lies before 1900.", "The time it was, by a clock."
+        )
     if when is not None and when > now + CLOCKS_DIFFER:
         raise Refused(
             field, f"{when:%Y-%m-%d %H:%M}", "it lies ahead.", "A time up to now would be right."
