@@ -28,6 +28,8 @@ FORMULA = 1
 MOST_READINGS = 300
 """More than so many are drawn together first: pairs grow with the square of the readings."""
 NEWEST, FEWEST_FOR_A_BEND, SURE_OF_A_BEND = 3, 8, 0.999
+BENT_BY_ROUNDING = 1e-6
+"""Readings without any noise are surely bent, by the last of their digits alone."""
 NEWEST_ALONE = 20
 """The newest readings stay as they are."""
 UV = 1e6
@@ -103,7 +105,8 @@ class VoltageTrend:
     the slope first (V/h), then the level of each of ``stretches`` at no hours (V).
     ``now_by_median_v`` is the voltage at the last reading by the median of slopes, and by the
     least and greatest slope of its interval. ``newest_v`` is the median of the newest three
-    readings of the last build, ``bend`` None where an even fall is as good.
+    readings of the last build, ``bend`` None where an even fall is as good. With a bend no jumps
+    are told: one slope for all builds would count part of the uneven fall as a step.
     """
 
     least_squares: Rate | None
@@ -163,17 +166,18 @@ def voltage_trend(
         hours, volts = (np.array([row[it].mean() for it in blocks]) for row in (hours, volts))
         numbers = numbers[[it[0] for it in blocks]]
     fit, median = _fit(hours, volts, numbers, level), _by_median(hours, volts, numbers, level)
+    bend = _bend(hours, volts, numbers)
     return VoltageTrend(
         None if fit is None else _by_least_squares(fit),
         median,
         _stretches(hours, numbers, fit),
-        () if fit is None else _jumps(np.unique(numbers), fit),
+        () if fit is None or bend else _jumps(np.unique(numbers), fit),
         given,
         len(hours),
         fit,
         None if median is None else _now(hours, volts, numbers, median),
         float(np.median(volts[numbers == numbers[-1]][-NEWEST:])),
-        _bend(hours, volts, numbers),
+        bend,
     )
 
 
@@ -226,6 +230,8 @@ def _bend(hours: Floats, volts: Floats, numbers: Floats) -> Bend | None:
     try:
         slopes = [theil_sen(hours[it], volts[it], numbers[it]).slope for it in (~late, late)]
     except NoSolution:
+        return None
+    if np.isclose(*slopes, rtol=BENT_BY_ROUNDING):
         return None
     return Bend(split_h, slopes[0] * UV, slopes[1] * UV)
 

@@ -118,6 +118,20 @@ def test_an_even_fall_over_jumps_is_no_bend() -> None:
     assert voltage_trend(*rows).bend is None
 
 
+def test_a_sudden_fall_is_not_told_as_a_step_at_an_opening() -> None:
+    """One slope for all builds would see the level rise by what fell much later."""
+    hours = np.linspace(0, 1500, 60)
+    volts = 0.67 - 15e-6 * hours - np.where(hours > 1300, 0.15, 0.0)
+    builds = np.where(hours < 700, 1, 2)
+
+    fallen = voltage_trend(hours, volts, builds)
+    even = voltage_trend(hours[:50], volts[:50], builds[:50])
+
+    assert fallen.bend is not None
+    assert fallen.jumps == ()
+    assert [it.rise_v for it in even.jumps] == pytest.approx([0.0], abs=1e-9)
+
+
 def test_nothing_read_and_rows_of_unequal_length_are_refused() -> None:
     with pytest.raises(Inconsistent, match="no reading"):
         voltage_trend([], [], [])
