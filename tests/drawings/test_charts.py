@@ -39,6 +39,19 @@ def places(text: str) -> list[tuple[float, float]]:
     return [(float(x), float(y)) for x, y in re.findall(r"(-?[\d.]+),(-?[\d.]+)", text)]
 
 
+def test_a_band_is_broken_where_its_edges_are_not_given() -> None:
+    """As between two builds: nothing is known of what lies between them."""
+    hours, volts = [0, 100, 150, 200, 300], [0.66, 0.65, None, 0.66, 0.65]
+    low, high = ([it and it + by for it in volts] for by in (-0.01, 0.01))
+
+    tree = parsed(lines(Series("fit", hours, volts, low, high, mark="line")))
+
+    bands = [it for it in tree.iter(f"{SVG}path") if it.get("fill-opacity") == "0.16"]
+    ends = [[x for x, _y in places(it.get("d", ""))] for it in bands]
+    assert len(bands) == 2
+    assert max(ends[0]) < min(ends[1])
+
+
 def test_points_stand_where_the_ticks_of_both_axes_say() -> None:
     tree = parsed(lines(WAY))
 

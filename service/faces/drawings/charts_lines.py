@@ -50,7 +50,12 @@ def lines_chart(
     pens = [_pen(one, order) for order, one in enumerate(series)]
     short = [thinned(one) for one in series]
     drawn = list(zip(short, pens, strict=True))
-    layers = [_band(one, pen, across, bare) for one, pen in drawn if one.low and one.high]
+    layers = [
+        _band(one, rows, pen, across, bare)
+        for one, pen in drawn
+        if one.low and one.high
+        for rows in _pieces(one)
+    ]
     layers += [_line(one, pen, across, bare) for one, pen in drawn if one.mark != "points"]
     layers += [_points(one, pen, across, bare) for one, pen in drawn if "points" in one.mark]
     if any(end is not None for axis in (across, up) for end in (axis.least, axis.most)):
@@ -105,12 +110,18 @@ def _rows(series: Series) -> list[Spec]:
     return rows
 
 
-def _band(series: Series, pen: Pen, across: Axis, up: Axis) -> Spec:
-    rows = [
-        {"x": x, "low": low, "high": high}
-        for x, low, high in zip(series.x, series.low or (), series.high or (), strict=True)
-        if low is not None and high is not None
-    ]
+def _pieces(series: Series) -> list[list[Spec]]:
+    """The places of a band, in pieces: it is broken where an edge of it is not given."""
+    pieces: list[list[Spec]] = [[]]
+    for x, low, high in zip(series.x, series.low or (), series.high or (), strict=True):
+        if low is None or high is None:
+            pieces.append([])
+        else:
+            pieces[-1].append({"x": x, "low": low, "high": high})
+    return [rows for rows in pieces if rows]
+
+
+def _band(series: Series, rows: list[Spec], pen: Pen, across: Axis, up: Axis) -> Spec:
     step = {"interpolate": "step-after"} if series.mark == "step" else {}
     mark = {"type": "area", "color": pen.colour, "fillOpacity": _BAND_OPACITY, "opacity": 1, **step}
     return {
