@@ -7,7 +7,9 @@ from typing import Any
 import pytest
 from sqlalchemy.orm import Session
 
+from service.records.tables.holds import Hold
 from service.records.tables.instruments import CalibrationResult
+from service.records.tables.parts import Part
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.pages.test_stacks import Clients, words
@@ -66,6 +68,23 @@ def test_the_trace_lists_where_every_other_part_of_its_lots_is(
     anchors = set(re.findall(r'href="#(lot-\d+)"', html))
     assert anchors
     assert anchors <= set(re.findall(r'id="([^"]+)"', html))
+
+
+@pytest.mark.parametrize("reason", ["peels at the frame.", "peels at the frame"])
+def test_why_a_lot_is_held_ends_in_one_full_stop(
+    app: Any, signed_in_client: Clients, failing: int, reason: str
+) -> None:
+    """However it was typed."""
+    with Session(app.state.engine) as session:
+        by_id = builders.a_person(session, "quality").id
+        lot_id = session.get_one(Part, failing).lot_id
+        placed = {"placed_by_id": by_id, "placed_at": builders.START}
+        session.add(Hold(lot_id=lot_id, reason=reason, **placed))
+        session.commit()
+
+    page = words(signed_in_client("quality").get(f"/parts/{failing}/trace").text)
+
+    assert "On hold: peels at the frame. 2 other parts known" in page
 
 
 def test_the_trace_as_it_was_known_leaves_out_what_came_later(

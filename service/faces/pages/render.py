@@ -57,6 +57,7 @@ def make_environment(settings: Settings, templates: Path, static: Path) -> Envir
         word=word,
         words=in_words,
         grouped=grouped,
+        ended=ended,
     )
     environment.globals.update(
         Act=Act, lab_name=settings.lab_name, zone=settings.zone, static=Addresses(static)
@@ -82,6 +83,12 @@ class Addresses:
 def content_hash(path: Path) -> str:
     """First twelve digits of a file's SHA-256."""
     return hashlib.sha256(path.read_bytes()).hexdigest()[:12]
+
+
+def ended(text: str) -> str:
+    """A text as a sentence among others: with a full stop, and never with two."""
+    text = text.strip()
+    return text if text.endswith((".", "!", "?", "…")) else f"{text}."
 
 
 def page(
