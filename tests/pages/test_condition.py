@@ -87,6 +87,21 @@ def test_the_newest_cells_are_drawn_with_the_low_one_marked(
     assert answer.text.count('role="img"') == 6
 
 
+def test_a_present_build_without_voltages_is_told_at_the_top(
+    stack: ReadStack, signed_in_client: Clients
+) -> None:
+    """What is shown is of the build before; once it is read itself nothing is said."""
+    client, at = signed_in_client("builder"), f"/stacks/{stack.serial}/condition"
+    said = "Build 2 has no voltages yet; shown: build 1"
+    assert said not in words(client.get(at).text)
+    voltages(stack, taken_at=stack.before, voltages_v=(0.7, 0.699, 0.698, 0.697))
+
+    assert said in words(client.get(at).text)
+
+    voltages(stack, taken_at=stack.after + DAY, voltages_v=(0.7, 0.699, 0.698, 0.697))
+    assert said not in words(client.get(at).text)
+
+
 def test_an_mea_is_followed_through_renumbering_on_the_page(
     whole: ReadStack, signed_in_client: Clients
 ) -> None:
