@@ -3,14 +3,14 @@
 "use strict";
 
 // A screen on the wall that is higher or lower than wide ones asks for as many stacks as it has room
-// for. The letters grow with its width; 21.8 of their size are left beside head and foot on a wide
-// one, which the page gives room 28.
+// for. The letters grow with its width; head and foot take 4.3 of their size, a unit of room 0.8. A
+// wide screen has room 28 without asking.
 (() => {
   if (!document.body.classList.contains("wall")) return;
   const WIDE = 28;
   const fit = () => {
     const letters = innerHeight / parseFloat(getComputedStyle(document.body).fontSize);
-    const room = Math.min(120, Math.max(8, Math.floor((WIDE * (letters - 5.2)) / 21.8)));
+    const room = Math.min(120, Math.max(8, Math.floor((letters - 4.3) / 0.8)));
     const address = new URL(location.href);
     if (room === Number(address.searchParams.get("room") ?? WIDE)) return;
     address.searchParams.set("room", room);
