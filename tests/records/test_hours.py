@@ -107,6 +107,8 @@ def test_a_meter_that_could_not_be_read_any_more_leaves_at_least(engine: Engine)
         (399, 25, "already showed 400 h"),  # cannot count backwards
         (501, 25, "showed only 500 h later"),  # a late entry lies between its neighbours
         (-1, 50, "below zero"),
+        (1e308, 50, "a thousand years"),
+        (600, -70_000, "before 1900"),
         (600, 400, "lies ahead"),  # not in the future
     ],
 )

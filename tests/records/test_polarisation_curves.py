@@ -181,6 +181,8 @@ def test_voltages_typed_in_are_kept_and_made_void(engine: Engine) -> None:
         ({"voltages_v": (0.69, 0.68, 0.67)}, "voltages", "has 4 cells"),
         ({"voltages_v": (None,) * 4}, "voltages", "no channel was read"),
         ({"voltages_v": (0.69, 68.0, 0.67, 0.66)}, "voltages", "no cell has it"),
+        ({"stack_voltage_v": 1e308}, "stack_voltage_v", "no stack has it"),
+        ({"meter_hours": 1e308}, "meter_hours", "a thousand years"),
         ({"current_a": -1.0}, "current_a", "below zero"),
         ({"current_a": 70_000.0}, "current_a", "700 A/cm²"),
         ({"channels": ("U1", "U2")}, "voltages", "there are 2 channels"),

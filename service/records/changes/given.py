@@ -7,6 +7,7 @@ from service.records.errors import Refused
 SHORT_MOST = 200
 LONG_MOST = 4000
 CLOCKS_DIFFER = timedelta(minutes=5)
+MOST_HOURS = 10_000_000
 EARLIEST = datetime(1900, 1, 1, tzinfo=UTC)
 
 
@@ -53,9 +54,12 @@ def above_zero(field: str, number: float | None, unit: str) -> float | None:
 
 
 def not_below_zero(field: str, number: float | None, unit: str) -> float | None:
-    """Zero or more, or None."""
+    """Zero or more, or None; of hours no more than MOST_HOURS."""
     if number is not None and not 0 <= number < float("inf"):
         raise Refused(field, number, "it is below zero.", f"0\u2009{unit} or more would be right.")
+    if number is not None and unit == "h" and number > MOST_HOURS:
+        most = f"At most {MOST_HOURS}\u2009h would be right."
+        raise Refused(field, number, "no meter has run for a thousand years.", most)
     return number
 
 

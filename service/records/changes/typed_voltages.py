@@ -17,7 +17,7 @@ from service.records.permissions import Act, need
 from service.records.tables.runs import Snapshot, SnapshotKind
 from service.records.tables.stacks import Stack
 from service.trade.polarisation import GREATEST_A_CM2, GREATEST_V
-from service.trade.typed_voltages import typed_channels
+from service.trade.typed_voltages import MOST_CHANNELS, typed_channels
 
 
 def type_voltages(
@@ -58,6 +58,9 @@ def type_voltages(
             raise Refused("voltages", f"{name}: {volts:g} V", "no cell has it.", "In V.")
     if all(volts is None for volts in voltages_v):
         raise Refused("voltages", "", "no channel was read.", "One value at least.")
+    if stack_voltage_v is not None and not abs(stack_voltage_v) <= GREATEST_V * MOST_CHANNELS:
+        most = f"At most {GREATEST_V * MOST_CHANNELS:g} V."
+        raise Refused("stack_voltage_v", f"{stack_voltage_v:g}", "no stack has it.", most)
     _refuse_twice(work, stack_id, taken_at)
     row = Snapshot(
         reading_id=None,
