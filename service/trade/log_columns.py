@@ -247,6 +247,8 @@ def mapping_from_json(text: str) -> Mapping:
     """
     try:
         data = json.loads(text)
+    except RecursionError:
+        raise Inconsistent("The mapping is no JSON of a mapping: it is nested too deep.") from None
     except ValueError as trouble:
         raise Inconsistent(f"The mapping is no JSON: {trouble}.") from None
     return mapping_from_data(data)

@@ -102,7 +102,8 @@ class Receiver:
 @contextmanager
 def receiving(folder: Path, name: str, most_mb: int) -> Iterator[Receiver]:
     """A receiver whose pieces are dropped where anything goes wrong."""
-    name = Path(name.replace("\\", "/")).name or "without a name"
+    printed = "".join(sign for sign in name if sign.isprintable())
+    name = Path(printed.replace("\\", "/")).name or "without a name"
     receiver = Receiver(folder, name, most_mb)
     try:
         yield receiver

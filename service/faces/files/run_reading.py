@@ -114,18 +114,19 @@ class LogTaking:
     def note(self, stack_id: int, received: Received, asked: Asked) -> None:
         """Note a file that came in; what came in long ago and went nowhere is forgotten.
 
-        Raises Refused, the file forgotten, where it was taken in before or is no log.
+        Raises Refused where it was taken in before or is no log; whatever is raised, the file is
+        forgotten.
         """
+        now, text = now_utc(), asked.to_json()
+        sent = Sent(received.token, received.name, received.size_bytes, received.content_sha256)
         try:
             self._look(received, asked)
-        except Refused:
+            with tending(self.engine) as session:
+                gone = forget_uploads(session, now)
+                begin_upload(session, stack_id, sent, by_id=self.by.id, asked=text, now=now)
+        except BaseException:
             run_files.forget_upload(self.folder, received.token)
             raise
-        now = now_utc()
-        sent = Sent(received.token, received.name, received.size_bytes, received.content_sha256)
-        with tending(self.engine) as session:
-            gone = forget_uploads(session, now)
-            begin_upload(session, stack_id, sent, by_id=self.by.id, asked=asked.to_json(), now=now)
         for token in gone:
             run_files.forget_upload(self.folder, token)
 
