@@ -1,7 +1,10 @@
 """What a stubborn machine sends for a log: names, notes and mappings of every wrong shape."""
 
 import json
+import threading
+import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -9,6 +12,9 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.faces.files import run_reading
+from service.faces.files.run_logs import guess_log, look_at
+from service.records.changes.run_uploads import end_upload
+from service.records.database import tending
 from service.records.errors import Busy
 from service.records.tables.runs import RunUpload
 from tests import builders
@@ -98,3 +104,27 @@ def test_headings_nobody_can_print_are_read_or_refused(client: Any) -> None:
 
     assert answer.status_code in {202, 422}
     assert json.loads(answer.content)
+
+
+def test_a_log_that_waits_its_turn_says_so(
+    client: Any, engine: Engine, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(run_reading, "WAITING_TOLD_S", 0.05)
+    busy = threading.Semaphore(0)
+    monkeypatch.setattr(run_reading, "AT_ONCE", busy)
+    file = tmp_path / "sample.csv"
+    file.write_bytes(LOG)
+    told = {"mapping": guess_log(look_at(file)).mapping.to_json(), "began_at": BEGAN}
+
+    sent = client.post(RUNS, data=told, files={"log": ("a.csv", LOG)}, params={"wait": 1}).json()
+    waiting = client.get(sent["status"]).json()
+    busy.release()
+    for _ in range(200):
+        if (after := client.get(sent["status"]).json())["state"] == "done":
+            break
+        time.sleep(0.05)
+    with tending(engine) as session:
+        end_upload(session, sent["token"], refused="a second reading", now=builders.START)
+
+    assert "waits until other logs are read" in waiting["message"]
+    assert after["state"] == client.get(sent["status"]).json()["state"] == "done"

@@ -46,6 +46,7 @@ AT_ONCE = threading.Semaphore(2)
 """Readings of one process at a time; the others wait their turn."""
 END_TRIES = 6
 """Each waits for the database as long as any change does."""
+WAITING_TOLD_S = 20.0
 TOLD_EVERY = timedelta(seconds=1)
 log = logging.getLogger("layerbook")
 
@@ -173,27 +174,33 @@ class LogTaking:
         return run_id
 
     def _to_its_end(self, token: str) -> None:
+        while not AT_ONCE.acquire(timeout=WAITING_TOLD_S):  # silent, it would be told as abandoned
+            with suppress(Busy), tending(self.engine) as session:
+                note_progress(session, token, 0.0, "It waits until other logs are read", now_utc())
+        try:
+            self._in_turn(token)
+        finally:
+            AT_ONCE.release()
+
+    def _in_turn(self, token: str) -> None:
         run_id: int | None = None
         refused = ""
-        with AT_ONCE:
-            try:
-                run_id = self._whole(token)
-            except Refused as trouble:
-                refused = _in_words(trouble)
-            except LayerbookError as trouble:
-                refused = str(trouble)
-            except (
-                BaseException
-            ):  # the outermost edge of a thread; a reader's panic is no Exception
-                log.exception("a log could not be read")
-                refused = (
-                    "It could not be read: an error of this program, which stands in the server's"
-                    " log. Nothing was changed."
-                )
-            for _ in range(END_TRIES):
-                with suppress(Busy):
-                    self._end(token, run_id, refused)
-                    break
+        try:
+            run_id = self._whole(token)
+        except Refused as trouble:
+            refused = _in_words(trouble)
+        except LayerbookError as trouble:
+            refused = str(trouble)
+        except BaseException:  # the outermost edge of a thread; a panic is no Exception
+            log.exception("a log could not be read")
+            refused = (
+                "It could not be read: an error of this program, which stands in the server's"
+                " log. Nothing was changed."
+            )
+        for _ in range(END_TRIES):
+            with suppress(Busy):
+                self._end(token, run_id, refused)
+                break
 
     def _end(self, token: str, run_id: int | None, refused: str) -> None:
         """Note how a reading ended; where that cannot be, it will be told as abandoned."""

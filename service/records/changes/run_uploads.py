@@ -95,11 +95,11 @@ def end_upload(
     refused: str = "",
     now: datetime,
 ) -> None:
-    """Note that a file became a run, or why it did not."""
+    """Note that a file became a run, or why it did not; what became a run stays so."""
     state = UploadState.DONE if run_id is not None else UploadState.REFUSED
     session.execute(
         update(RunUpload)
-        .where(RunUpload.token == token)
+        .where(RunUpload.token == token, RunUpload.state != UploadState.DONE)
         .values(
             state=state,
             run_id=run_id,

@@ -59,8 +59,8 @@ def type_voltages(
     if all(volts is None for volts in voltages_v):
         raise Refused("voltages", "", "no channel was read.", "One value at least.")
     if stack_voltage_v is not None and not abs(stack_voltage_v) <= GREATEST_V * MOST_CHANNELS:
-        most = f"At most {GREATEST_V * MOST_CHANNELS:g} V."
-        raise Refused("stack_voltage_v", f"{stack_voltage_v:g}", "no stack has it.", most)
+        right = f"At most {GREATEST_V * MOST_CHANNELS:g} V."
+        raise Refused("stack_voltage_v", f"{stack_voltage_v:g}", "no stack has it.", right)
     _refuse_twice(work, stack_id, taken_at)
     row = Snapshot(
         reading_id=None,
