@@ -53,7 +53,7 @@ def test_it_shows_voltage_rate_openings_and_builds(
     assert re.search(r"median of slopes −120\.\d", said)
     assert "B 2 C 1" in said
     assert "What changed at openings" in said
-    assert re.search(rf"{made.serial} 1 3 \d+ 2026-02-02", said)
+    assert re.search(rf"{made.serial} build 1, cell 3, position \d+ 2026-02-02", said)
     assert "Its design has no rule of failing yet" in said
     assert "No limit of the voltage is set: the design has no rule of failing yet" in said
 
