@@ -231,7 +231,7 @@ def _bend(hours: Floats, volts: Floats, numbers: Floats) -> Bend | None:
         slopes = [theil_sen(hours[it], volts[it], numbers[it]).slope for it in (~late, late)]
     except NoSolution:
         return None
-    if np.isclose(*slopes, rtol=BENT_BY_ROUNDING):
+    if np.isclose(slopes[0], slopes[1], rtol=BENT_BY_ROUNDING):
         return None
     return Bend(split_h, slopes[0] * UV, slopes[1] * UV)
 
