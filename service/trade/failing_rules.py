@@ -98,7 +98,8 @@ class Criterion:
         if self.kind is CriterionKind.OPEN_CIRCUIT:
             return f"open-circuit voltage below {limit}{in_a_row}"
         if self.kind is CriterionKind.AMONG_CELLS:
-            return f"modified z-score among its cells at or below −{limit} at the reference density{in_a_row}"
+            among = f"modified z-score among its cells at or below −{limit}"
+            return f"{among} at the reference density{in_a_row}"
         if self.kind is CriterionKind.LOSS:
             first = f"{self.first_hours_h:g}{THIN}h"
             return f"lost more than {limit} of its voltage of the first {first}{in_a_row}"
