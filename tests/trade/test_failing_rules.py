@@ -54,7 +54,7 @@ def test_every_criterion_says_itself_in_words_with_units() -> None:
     assert "20\u2009µV/h" in words[1]
     assert "least squares" in words[1]
     assert "10\u2009%" in words[2]
-    assert "−3.5, 3 readings in a row" in words[3]
+    assert "−3.5 at the reference density, 3 readings in a row" in words[3]
     assert words[4] == "open-circuit voltage below 0.85\u2009V"
 
 
