@@ -12,7 +12,7 @@ from math import log10, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import stdtrit
 
 from service.trade.errors import Inconsistent, OutOfRange
 from service.trade.plausible import finite, within
@@ -301,7 +301,7 @@ def constant(value: float, error: float, degrees: int, level: float) -> Constant
 
 def student(level: float, degrees: int) -> float:
     """Student's factor of a two-sided interval."""
-    return float(stats.t.ppf((1 + level) / 2, degrees))
+    return float(stdtrit(degrees, (1 + level) / 2))
 
 
 def _level(level: float) -> float:
