@@ -197,8 +197,14 @@ def engine(database_url: str) -> Iterator[Engine]:
     engine.dispose()
 
 
+@pytest.fixture(scope="session")
+def compiled_templates(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where all servers of this process keep their templates compiled: each is compiled once."""
+    return tmp_path_factory.mktemp("templates")
+
+
 @pytest.fixture
-def app(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Any]:
+def app(request: pytest.FixtureRequest, tmp_path: Path, compiled_templates: Path) -> Iterator[Any]:
     """The server. Its database is the test's ``engine`` if it has one, else a SQLite file."""
     from service.app import make_app
     from service.settings import Settings
@@ -208,6 +214,9 @@ def app(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Any]:
     else:
         template = request.getfixturevalue("sqlite_template")
         url = f"sqlite:///{shutil.copyfile(template, tmp_path / 'app.sqlite')}"
+    kept = tmp_path / "data" / "cache" / "templates"
+    kept.parent.mkdir(parents=True, exist_ok=True)
+    kept.symlink_to(compiled_templates)
     app = make_app(Settings(data_folder=tmp_path / "data", database_url=url, lab_name="Test lab"))
     yield app
     app.state.engine.dispose()
