@@ -9,6 +9,7 @@ A server of one's own: LAYERBOOK_TEST_POSTGRES=postgresql://… (a role that may
 Without it one is started from a wheel; where that fails the tests are skipped, in CI they fail.
 """
 
+import gc
 import os
 import shutil
 import sqlite3
@@ -30,6 +31,8 @@ from service.records.migrating import migrate, triggers
 from service.records.tables.people import Role
 from tests import builders
 
+# Hundreds of servers live in one process: looking through all of them for garbage takes seconds.
+gc.set_threshold(50_000, 50, 100)
 IN_CI = os.environ.get("CI", "").lower() in {"1", "true"}
 EMPTY_ALL = """
 SET LOCAL session_replication_role = replica;
