@@ -190,6 +190,8 @@ def _values(column: pl.Series, unit: str, measure: Measure) -> FloatArray:
     factor, addend = linear(unit, measure)
     if factor != 1.0 or addend != 0.0:
         values = values * factor + addend
+    if not values.size or (values.max() < OVER_RANGE and values.min() > -OVER_RANGE):
+        return values  # nearly always: looked at without a copy
     with np.errstate(invalid="ignore"):
         is_over = np.abs(values) >= OVER_RANGE
     return np.where(is_over, np.nan, values) if is_over.any() else values
