@@ -173,4 +173,8 @@ class LogClock:
 
 def _rounded(seconds: FloatArray) -> FloatArray:
     """To whole seconds, below one to hundredths."""
-    return np.where(seconds >= 0.95, np.round(seconds), np.round(seconds, 2))
+    rounded: FloatArray = np.rint(seconds)
+    is_short = ~(seconds >= 0.95)
+    if is_short.any():
+        rounded[is_short] = np.round(seconds[is_short], 2)
+    return rounded
