@@ -9,17 +9,16 @@ import typer
 from sqlalchemy import Engine
 
 from service.faces.commands import owner
+from service.faces.commands.columns_wished import columns_wished
 from service.faces.commands.imports import person_named
 from service.faces.files import run_files
 from service.faces.files.run_files import Received, receive
-from service.faces.files.run_logs import guess_log, look_at
+from service.faces.files.run_logs import look_at
 from service.faces.files.run_logs_format import LogFormat
 from service.faces.files.run_reading import read_log
 from service.records.changes.run_readings import LogRead
 from service.records.changes.runs import StoredLog, already_taken, import_run
 from service.records.database import changing, reading
-from service.records.errors import Refused
-from service.records.queries.column_mappings import kept_mapping
 from service.records.queries.run_checks import (
     area_of_stack,
     run_with_content,
@@ -27,8 +26,7 @@ from service.records.queries.run_checks import (
 from service.records.queries.stacks import find_stack
 from service.settings import Settings
 from service.trade.dates import parse_when
-from service.trade.errors import TradeError
-from service.trade.log_columns import Mapping, TimeKind, mapping_from_json
+from service.trade.log_columns import Mapping, TimeKind
 from service.trade.run_times import run_times
 
 File = Annotated[Path, typer.Argument(help="A log: CSV, CSV.GZ, Parquet or XLSX.")]
@@ -59,7 +57,7 @@ def import_log(
         raise owner.stop(f"The file “{file}” cannot be read: it is not there.")
     with owner.database(given) as engine:
         written = look_at(file)
-        columns, is_guess = _columns(engine, written, mapping)
+        columns, is_guess = columns_wished(engine, written, mapping)
         if show_mapping:
             print(json.dumps(json.loads(columns.to_json()), ensure_ascii=False, indent=1))
             return
@@ -86,22 +84,6 @@ def import_log(
         finally:
             run_files.forget_upload(given.data_folder, received.token)
     print(f"Run {run_id} of {stack} was taken in from {file.name}.")
-
-
-def _columns(engine: Engine, written: LogFormat, wish: str | None) -> tuple[Mapping, bool]:
-    """The columns somebody named, or a guess and that it is one; every doubt is said."""
-    if wish is None:
-        guess = guess_log(written)
-        for doubt in guess.doubts:
-            owner.say(f"doubtful, {doubt.about}: {doubt.why}")
-        return guess.mapping, True
-    if Path(wish).is_file():
-        try:
-            return mapping_from_json(Path(wish).read_text("utf-8")), False
-        except (TradeError, UnicodeDecodeError) as trouble:
-            raise Refused("--mapping", wish, str(trouble)) from None
-    with reading(engine) as session:
-        return kept_mapping(session, wish).mapping, False
 
 
 def _show(file: Path, written: LogFormat, columns: Mapping) -> None:

@@ -4,24 +4,21 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from sqlalchemy import Engine
 
 from service.faces.commands import owner
+from service.faces.commands.columns_wished import columns_wished
 from service.faces.commands.imports import person_named
 from service.faces.files import run_files
-from service.faces.files.run_logs import guess_log, look_at
+from service.faces.files.run_logs import look_at
 from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep
 from service.records.changes.sweeps import SweepTaken, import_sweep
 from service.records.database import changing, reading
-from service.records.errors import Refused
-from service.records.queries.column_mappings import kept_mapping
 from service.records.queries.layer_maps import stack_facts
 from service.records.queries.polarisation_curves import polarisation_curve
 from service.records.queries.stacks import find_stack
 from service.trade.dates import parse_when
-from service.trade.errors import TradeError
 from service.trade.found_sweeps import FoundSweep
-from service.trade.log_columns import Mapping, mapping_from_json
+from service.trade.log_columns import Mapping
 
 File = Annotated[Path, typer.Argument(help="A sweep: CSV, CSV.GZ, Parquet or XLSX.")]
 MEGABYTE = 1024 * 1024
@@ -53,7 +50,7 @@ def import_curves(
     if file.stat().st_size > MOST_MB * MEGABYTE:
         raise owner.stop(f"The file is larger than {MOST_MB} MB: bring it in as a log.")
     with owner.database(given) as engine:
-        columns = _columns(engine, file, mapping)
+        columns, _is_guess = columns_wished(engine, look_at(file), mapping)
         with reading(engine) as session:
             person = person_named(session, by)
             facts = stack_facts(session, find_stack(session, stack))
@@ -77,22 +74,6 @@ def import_curves(
         with reading(engine) as session:
             run_id = polarisation_curve(session, curve_id).run_id
     print(f"Run {run_id} of {stack} was taken in from {file.name}: curve {curve_id}.")
-
-
-def _columns(engine: Engine, file: Path, wish: str | None) -> Mapping:
-    """The columns somebody named, or a guess whose doubts are said."""
-    if wish is None:
-        guess = guess_log(look_at(file))
-        for doubt in guess.doubts:
-            owner.say(f"doubtful, {doubt.about}: {doubt.why}")
-        return guess.mapping
-    if Path(wish).is_file():
-        try:
-            return mapping_from_json(Path(wish).read_text("utf-8"))
-        except (TradeError, UnicodeDecodeError) as trouble:
-            raise Refused("--mapping", wish, str(trouble)) from None
-    with reading(engine) as session:
-        return kept_mapping(session, wish).mapping
 
 
 def _say(found: FoundSweep, columns: Mapping) -> None:

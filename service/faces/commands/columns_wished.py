@@ -1,0 +1,30 @@
+"""Which columns of a log or sweep say what, as somebody asks for at a terminal."""
+
+from pathlib import Path
+
+from sqlalchemy import Engine
+
+from service.faces.commands import owner
+from service.faces.files.run_logs import guess_log
+from service.faces.files.run_logs_format import LogFormat
+from service.records.database import reading
+from service.records.errors import Refused
+from service.records.queries.column_mappings import kept_mapping
+from service.trade.errors import TradeError
+from service.trade.log_columns import Mapping, mapping_from_json
+
+
+def columns_wished(engine: Engine, written: LogFormat, wish: str | None) -> tuple[Mapping, bool]:
+    """The columns somebody named, or a guess and that it is one; every doubt is said."""
+    if wish is None:
+        guess = guess_log(written)
+        for doubt in guess.doubts:
+            owner.say(f"doubtful, {doubt.about}: {doubt.why}")
+        return guess.mapping, True
+    if Path(wish).is_file():
+        try:
+            return mapping_from_json(Path(wish).read_text("utf-8")), False
+        except (TradeError, UnicodeDecodeError) as trouble:
+            raise Refused("--mapping", wish, str(trouble)) from None
+    with reading(engine) as session:
+        return kept_mapping(session, wish).mapping, False
