@@ -6,6 +6,7 @@ within one database, so that a test may ask for as many as it likes.
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 from argon2 import PasswordHasher
 from sqlalchemy import func, select, update
@@ -14,6 +15,7 @@ from sqlalchemy.orm import Session
 from service.records.queries.content import canonical_json, record_content, sha256_of
 from service.records.tables.base import Base
 from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
+from service.records.tables.failing import FailingMark
 from service.records.tables.hours import HourMeter, HourReading, Moment
 from service.records.tables.instruments import (
     Calibration,
@@ -660,6 +662,22 @@ def approve(
         )
     )
     session.flush()
+
+
+def a_failing_mark(
+    session: Session, part_id: int, at: datetime | None = None, **given: Any
+) -> FailingMark:
+    """A person's word that an MEA is failing, said when it began unless told else."""
+    at = at or START
+    if "confirmed_by_id" not in given:
+        given["confirmed_by_id"] = a_person(session, Role.QUALITY).id
+    mark = FailingMark(
+        part_id=part_id,
+        **{"failed_at": at, "confirmed_at": at, "reason": "below 0.60 V twice"} | given,
+    )
+    session.add(mark)
+    session.flush()
+    return mark
 
 
 def a_release(session: Session, build: Build, at: datetime | None = None) -> BuildRelease:

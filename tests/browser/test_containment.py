@@ -8,7 +8,6 @@ from playwright.sync_api import Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.tables.failing import FailingMark
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Part
 from tests import builders
@@ -32,15 +31,7 @@ def failing(lab: Engine) -> dict[str, Any]:
             pile = builders.a_pile(session, stack, 4, meas=own)
             builders.a_build(session, stack, laid=pile)
             meas += own
-        session.add(
-            FailingMark(
-                part_id=meas[1].id,
-                failed_at=builders.FIRST_CLOSING,
-                reason="below 0.60 V twice",
-                confirmed_by_id=builders.a_person(session, "quality").id,
-                confirmed_at=builders.FIRST_CLOSING,
-            )
-        )
+        builders.a_failing_mark(session, meas[1].id, builders.FIRST_CLOSING)
         session.commit()
         return {"id": meas[1].id, "serial": meas[1].serial, "beside": meas[0].serial}
 

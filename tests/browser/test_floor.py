@@ -9,7 +9,6 @@ from playwright.sync_api import Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.tables.failing import FailingMark
 from service.records.tables.parts import Part
 from service.records.tables.stacks import Layer
 from tests import builders
@@ -34,15 +33,7 @@ def failing(lab: Engine) -> dict[str, Any]:
                 Part.part_type_id == builders.the_part_types(session).mea.id,
             )
         ).one()
-        session.add(
-            FailingMark(
-                part_id=mea.id,
-                failed_at=builders.START,
-                reason="below 0.60 V twice",
-                confirmed_by_id=builders.a_person(session, "quality").id,
-                confirmed_at=builders.START,
-            )
-        )
+        builders.a_failing_mark(session, mea.id)
         session.commit()
         return {"serial": stack.serial, "mea": mea.serial, "mea_id": mea.id}
 

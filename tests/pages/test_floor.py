@@ -9,7 +9,6 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.faces.pages.floor import WALL_NEEDS
-from service.records.tables.failing import FailingMark
 from service.records.tables.parts import Part
 from service.records.tables.people import SignInSession
 from service.records.tables.stacks import Build, Layer, Stack
@@ -38,15 +37,7 @@ def lab(app: Any) -> dict[str, Any]:
                 Part.part_type_id == builders.the_part_types(session).mea.id,
             )
         ).one()
-        session.add(
-            FailingMark(
-                part_id=mea.id,
-                failed_at=builders.START,
-                reason="below 0.60 V twice",
-                confirmed_by_id=builders.a_person(session, "quality").id,
-                confirmed_at=builders.START,
-            )
-        )
+        builders.a_failing_mark(session, mea.id)
         session.commit()
         return {"mea": mea.id, "serial": mea.serial}
 
@@ -187,15 +178,7 @@ def test_a_stack_with_much_to_see_to_tells_how_much_more_on_the_wall(
             )
         ).all()
         for mea in meas:
-            session.add(
-                FailingMark(
-                    part_id=mea.id,
-                    failed_at=builders.START,
-                    reason="open circuit falls",
-                    confirmed_by_id=builders.a_person(session, "quality").id,
-                    confirmed_at=builders.START,
-                )
-            )
+            builders.a_failing_mark(session, mea.id, reason="open circuit falls")
         session.commit()
     client = signed_in_client("builder")
 

@@ -8,7 +8,6 @@ from sqlalchemy.orm import Session
 
 from service.records.tables.failing import FailingMark
 from service.records.tables.parts import Lot, Part
-from service.records.tables.people import Role
 from service.records.tables.stacks import Build, Stack
 from service.trade.words import Whereabouts
 from tests import builders
@@ -19,17 +18,7 @@ DAY = timedelta(days=1)
 
 def a_failing_mark(session: Session, part: Part, failed_at: datetime) -> FailingMark:
     """A person's word that an MEA is failing."""
-    mark = FailingMark(
-        part_id=part.id,
-        rule_id=None,
-        failed_at=failed_at,
-        reason="below its limit in three snapshots",
-        confirmed_by_id=builders.a_person(session, Role.QUALITY).id,
-        confirmed_at=failed_at + DAY,
-    )
-    session.add(mark)
-    session.flush()
-    return mark
+    return builders.a_failing_mark(session, part.id, failed_at, confirmed_at=failed_at + DAY)
 
 
 @dataclass(frozen=True)

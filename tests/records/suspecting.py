@@ -12,7 +12,6 @@ from service.records.database import tending
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingMark
 from service.records.tables.parts import Lot, Part
-from service.records.tables.people import Role
 from service.records.tables.stacks import Build, Stack
 from tests import builders
 
@@ -32,18 +31,8 @@ class FailingLab:
 
 def a_mark(session: Session, part: Part, **given: Any) -> FailingMark:
     """Somebody's word that an MEA is failing."""
-    by = builders.a_person(session, Role.QUALITY)
     at = builders.FIRST_CLOSING + timedelta(days=15)
-    mark = FailingMark(
-        part_id=part.id,
-        rule_id=None,
-        reason="pinhole seen",
-        confirmed_by_id=by.id,
-        **({"failed_at": at, "confirmed_at": at} | given),
-    )
-    session.add(mark)
-    session.flush()
-    return mark
+    return builders.a_failing_mark(session, part.id, at, **{"reason": "pinhole seen"} | given)
 
 
 def failing_lab(

@@ -452,16 +452,7 @@ def test_a_correction_waits_for_somebody_who_did_not_write_it(engine: Engine) ->
 
 def a_mark(session: Session, part: Part) -> FailingMark:
     """Somebody's word that an MEA fails."""
-    mark = FailingMark(
-        part_id=part.id,
-        failed_at=AFTER,
-        reason="below 0.60 V twice",
-        confirmed_by_id=somebody(session),
-        confirmed_at=AFTER,
-    )
-    session.add(mark)
-    session.flush()
-    return mark
+    return builders.a_failing_mark(session, part.id, AFTER, confirmed_by_id=somebody(session))
 
 
 def a_verdict(
