@@ -30,6 +30,7 @@ from starlette.datastructures import UploadFile
 from service.faces.pages.guard import FORM_TOKEN, MEGABYTE, MOST_FIELDS
 from service.records.errors import Refused, RefusedTogether, Stale
 from service.settings import Settings
+from service.trade.typed_fields import FieldRefused
 
 ENTRY_KEY = "entry_key"
 OWN_FIELDS = frozenset({FORM_TOKEN, ENTRY_KEY})
@@ -319,6 +320,12 @@ def _beginning(value: object, zone: ZoneInfo) -> tuple[str, ...]:
     if isinstance(value, list | tuple | set | frozenset):
         return tuple(str(item) for item in value)
     return (str(value),)
+
+
+def cannot_be_read(name: str, trouble: FieldRefused) -> Refused:
+    """A line of a field of many, put beside that field with the value and what would be right."""
+    value = f"{trouble.name}: {trouble.value}"
+    return Refused(name, value, "it cannot be read.", f"Right would be {trouble.allowed}.")
 
 
 async def read_form(request: Request) -> Form:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Asked, Form, Typed, blank
+from service.faces.pages.forms import Asked, Form, Typed, blank, cannot_be_read
 from service.faces.pages.numbers import Number
 from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
@@ -125,9 +125,6 @@ def _read(rows: str, across: Across, area_cm2: float) -> tuple[MeasuredPoint, ..
     try:
         return read_curve_rows("rows", rows, across, area_cm2)
     except FieldRefused as trouble:
-        value = f"{trouble.name}: {trouble.value}"
-        raise Refused(
-            "rows", value, "it cannot be read.", f"Right would be {trouble.allowed}."
-        ) from trouble
+        raise cannot_be_read("rows", trouble) from trouble
     except (Inconsistent, OutOfRange) as trouble:
         raise Refused("rows", "", str(trouble)) from trouble

@@ -5,14 +5,14 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Asked, Form, Typed, blank
+from service.faces.pages.forms import Asked, Form, Typed, blank, cannot_be_read
 from service.faces.pages.numbers import Number
 from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stacks import address
 from service.records.changes.typed_voltages import type_voltages, void_voltages
 from service.records.database import changing, now_utc, reading
-from service.records.errors import NotFound, Refused
+from service.records.errors import NotFound
 from service.records.permissions import Act, need
 from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.snapshots import TypedSnapshot, typed_snapshot
@@ -119,7 +119,4 @@ def _read(text: str) -> tuple[float | None, ...]:
     try:
         return read_voltages("voltages", text)
     except FieldRefused as trouble:
-        value = f"{trouble.name}: {trouble.value}"
-        raise Refused(
-            "voltages", value, "it cannot be read.", f"Right would be {trouble.allowed}."
-        ) from trouble
+        raise cannot_be_read("voltages", trouble) from trouble
