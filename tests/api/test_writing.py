@@ -4,12 +4,13 @@ from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
+import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
 from service.records.tables.audit import AuditEntry
 from service.records.tables.hours import HourReading, Moment
-from service.records.tables.rebuild_records import RebuildRecord, TorqueReading
+from service.records.tables.rebuild_records import RebuildRecord, RecordState, TorqueReading
 from service.trade.words import Kind, Whereabouts
 from tests import builders
 
@@ -181,3 +182,27 @@ def test_a_torque_reading_goes_into_an_open_record(calling: Calling, engine: Eng
     with Session(engine) as session:
         (reading,) = session.scalars(select(TorqueReading)).all()
         assert (reading.rod_number, reading.torque_nm) == (1, 8.0)
+
+
+@pytest.mark.parametrize("state", ["open", "void"])
+def test_a_record_never_handed_in_is_read_as_it_stands(
+    calling: Calling, engine: Engine, state: str
+) -> None:
+    """Whoever began a record by machine can read what stands in it so far."""
+    body = _first_build(engine) | {"hand_in": False}
+    put_on = len(body["put_on"])
+    client = calling("builder")
+    record_id = client.post("/api/v1/records", json=body).json()["id"]
+    with Session(engine) as session:
+        session.get_one(RebuildRecord, record_id).state = RecordState(state)
+        session.commit()
+
+    answer = client.get(f"/api/v1/records/{record_id}")
+
+    assert answer.status_code == 200, answer.text
+    told = answer.json()
+    assert (told["state"], told["content_sha256"], told["content_holds"]) == (state, None, None)
+    entries = told["content"]["entries"]
+    assert sum(entry["kind"] == "put on" for entry in entries) == put_on
+    assert len(told["content"]["torque_readings"]) == 12
+    assert told["content"]["handed_in"] == {"by": None, "at": None}

@@ -214,4 +214,4 @@ def test_a_record_being_written_has_nothing_to_compare(engine: Engine) -> None:
         builders.a_person(session, Role.BUILDER)
 
         assert verify(session, [record.id]) == {}
-        assert record_content(session, [record.id]) == {}
+        assert '"handed_in":{"at":null' in record_content(session, [record.id])[record.id].canonical

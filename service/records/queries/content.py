@@ -83,9 +83,9 @@ def sha256_of(text: str) -> str:
 
 
 def record_content(session: Session, ids: Iterable[int]) -> dict[int, RecordContent]:
-    """What does each record say, as known when it was handed in?
+    """What does each record say, as known when it was handed in, else as it stands now?
 
-    Records never handed in (``handed_in_at`` empty) are left out. One statement for 200 records.
+    One statement for 200 records.
     """
     return {
         raw.record_id: _content(raw) for some in _parted(ids) for raw in raw_contents(session, some)

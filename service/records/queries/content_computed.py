@@ -5,6 +5,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, ScalarSelect, Select, Text, cast, func, select
 from sqlalchemy.orm import aliased
 
+from service.records.queries.content_then import THEN
 from service.records.tables.closing_results import ClosingResult
 from service.records.tables.instruments import Calibration
 from service.records.tables.limit_sets import LimitSet
@@ -61,7 +62,7 @@ class Computed:
             .outerjoin(of, of.id == StackTest.calibration_id)
             .outerjoin(warm, warm.id == StackTest.thermometer_calibration_id)
             .outerjoin(meter, meter.id == StackTest.meter_calibration_id)
-            .where(StackTest.record_id == R.id, Step.written_at <= R.handed_in_at)
+            .where(StackTest.record_id == R.id, Step.written_at <= THEN)
         )
 
     def _array(self, *columns: Any) -> ColumnElement[Any]:

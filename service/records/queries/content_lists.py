@@ -16,6 +16,7 @@ from sqlalchemy.orm import aliased
 
 from service.records.queries.content_computed import Computed
 from service.records.queries.content_then import (
+    THEN,
     attached_then,
     conceded_then,
     known_then,
@@ -129,7 +130,7 @@ class Gather(Computed):
         )
 
     def _entries(self) -> ScalarSelect[Any]:
-        was_undone = Step.undone_at <= R.handed_in_at
+        was_undone = Step.undone_at <= THEN
         return self._all(
             select(
                 self._array(
@@ -149,7 +150,7 @@ class Gather(Computed):
                     case((was_undone, Step.undone_by_id)),
                     Step.departs_from,
                 )
-            ).where(Step.record_id == R.id, Step.written_at <= R.handed_in_at)
+            ).where(Step.record_id == R.id, Step.written_at <= THEN)
         )
 
     def _make_safe(self) -> ScalarSelect[Any]:
@@ -169,7 +170,7 @@ class Gather(Computed):
             )
             .join(Step, Step.id == MakeSafeLine.step_id)
             .outerjoin(Calibration, Calibration.id == MakeSafeLine.calibration_id)
-            .where(MakeSafeLine.record_id == R.id, Step.written_at <= R.handed_in_at)
+            .where(MakeSafeLine.record_id == R.id, Step.written_at <= THEN)
         )
 
     def _findings(self) -> ScalarSelect[Any]:
@@ -186,7 +187,7 @@ class Gather(Computed):
                 )
             )
             .join(Step, Step.id == Finding.step_id)
-            .where(Finding.record_id == R.id, Step.written_at <= R.handed_in_at)
+            .where(Finding.record_id == R.id, Step.written_at <= THEN)
         )
 
     def _torque(self) -> ScalarSelect[Any]:
@@ -258,7 +259,7 @@ class Gather(Computed):
                 )
             )
             .outerjoin(Lot, Lot.id == Concession.lot_id)
-            .where(Concession.used_in_record_id == R.id, Concession.given_at <= R.handed_in_at)
+            .where(Concession.used_in_record_id == R.id, Concession.given_at <= THEN)
         )
 
     def _builds(self) -> ScalarSelect[Any]:
@@ -320,7 +321,7 @@ class Gather(Computed):
             select(itself.handed_in_by_id).where(itself.id == R.id).correlate(R),
             of_record(RecordPerson, RecordPerson.person_id),
             of_record(Step, Step.by_id),
-            of_record(Step, Step.undone_by_id).where(Step.undone_at <= R.handed_in_at),
+            of_record(Step, Step.undone_by_id).where(Step.undone_at <= THEN),
             of_record(MakeSafeLine, MakeSafeLine.person_id),
             of_record(MakeSafeLine, MakeSafeLine.witness_id),
             of_record(TorqueReading, TorqueReading.by_id).where(known_then(TorqueReading)),

@@ -1,29 +1,33 @@
-"""Which rows belong to a record's content: those known when it was handed in."""
+"""Which rows belong to a record's content: those known when it was handed in, else known now."""
 
+from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, or_, select
+from sqlalchemy import ColumnElement, Select, and_, func, literal, or_, select
 
 from service.records.tables.attachments import Attachment
+from service.records.tables.base import UtcDateTime
 from service.records.tables.holds import Concession
 from service.records.tables.rebuild_records import RebuildRecord
 
 R = RebuildRecord
+THEN = func.coalesce(R.handed_in_at, literal(datetime(9999, 12, 31, tzinfo=UTC), UtcDateTime()))
+"""When the record was handed in; later than any entry where it never was."""
 
 
 def known_then(table: Any) -> ColumnElement[bool]:
-    """As known when the record was handed in."""
+    """As known then."""
     return and_(
-        table.known_from <= R.handed_in_at,
-        or_(table.known_until.is_(None), table.known_until > R.handed_in_at),
+        table.known_from <= THEN,
+        or_(table.known_until.is_(None), table.known_until > THEN),
     )
 
 
 def attached_then() -> ColumnElement[bool]:
-    """Attached when the record was handed in."""
+    """Attached then."""
     return and_(
-        Attachment.added_at <= R.handed_in_at,
-        or_(Attachment.removed_at.is_(None), Attachment.removed_at > R.handed_in_at),
+        Attachment.added_at <= THEN,
+        or_(Attachment.removed_at.is_(None), Attachment.removed_at > THEN),
     )
 
 
@@ -33,9 +37,9 @@ def of_record(table: Any, column: Any) -> Select[Any]:
 
 
 def conceded_then(column: Any) -> Select[Any]:
-    """Of the concessions used in the record and given when it was handed in."""
+    """Of the concessions used in the record and given then."""
     return (
         select(column)
-        .where(Concession.used_in_record_id == R.id, Concession.given_at <= R.handed_in_at)
+        .where(Concession.used_in_record_id == R.id, Concession.given_at <= THEN)
         .correlate(R)
     )
