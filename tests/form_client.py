@@ -1,11 +1,29 @@
 """A client which sends forms as a browser does: with the token of its own cookie."""
 
+import re
 from typing import Any
 
 from fastapi.testclient import TestClient
 from httpx import Response
 
 from service.faces.pages.guard import FORM_TOKEN, session_cookie, token_of, visit_cookie
+
+SELECT = re.compile(r"<select\b([^>]*\srequired\b[^>]*)>(.*?)</select>", re.DOTALL)
+OPTION = re.compile(r"<option\b([^>]*)>([^<]*)")
+
+
+def not_choosable(html: str) -> list[str]:
+    """Required selects whose chosen option is an answer and empty: a browser sends no such form.
+
+    Empty may be nothing but the call to choose. Every page a test asks for is looked through.
+    """
+    found = []
+    for attributes, inner in SELECT.findall(html):
+        options = OPTION.findall(inner)
+        chosen = next((each for each in options if " selected" in each[0]), (*options, None)[0])
+        if chosen and 'value=""' in chosen[0] and chosen[1].strip() not in {"", "choose"}:
+            found.append(f"{attributes.strip()}: {chosen[1].strip()}")
+    return found
 
 
 class FormClient(TestClient):
@@ -26,3 +44,10 @@ class FormClient(TestClient):
         if is_form and FORM_TOKEN not in (data or {}):
             data = {FORM_TOKEN: self.form_token(), **(data or {})}
         return super().post(url, data=data, **more)
+
+    def send(self, *asked: Any, **more: Any) -> Response:
+        """Send a request; a page with a form that no browser would send is a mistake."""
+        answer = super().send(*asked, **more)
+        if answer.headers.get("content-type", "").startswith("text/html"):
+            assert not_choosable(answer.text) == []
+        return answer

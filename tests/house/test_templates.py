@@ -8,8 +8,10 @@ import pytest
 from jinja2 import Environment, FileSystemLoader, nodes
 from jinja2.meta import find_undeclared_variables
 
+from service.faces.pages.forms import Form
 from service.faces.pages.render import GIVEN, make_environment
 from service.settings import Settings
+from tests.form_client import not_choosable
 
 HERE = Path(__file__).parents[2]
 TEMPLATES = HERE / "templates"
@@ -159,6 +161,21 @@ def test_no_template_and_no_drawing_carries(what: str) -> None:
 def without_comments(path: Path) -> str:
     """Text of a file, Jinja comments left out."""
     return re.sub(r"\{#.*?#\}", "", path.read_text(), flags=re.DOTALL)
+
+
+@pytest.mark.parametrize(("first", "refused"), [("either end", 1), ("choose", 0)])
+def test_a_required_select_that_begins_with_an_empty_answer_is_found(
+    environment: Environment, first: str, refused: int
+) -> None:
+    """The client of the page tests refuses every page with one: a browser would not send it."""
+    macros = environment.get_template("macros/field.html").module
+    choices = [("", first), ("free end", "the free end only")]
+
+    shown = macros.select(Form({}), "end", "End", choices)  # type: ignore[attr-defined]
+    chosen = macros.select(Form({"end": ["free end"]}), "end", "End", choices)  # type: ignore[attr-defined]
+
+    assert len(not_choosable(shown)) == refused
+    assert not_choosable(chosen) == []
 
 
 def test_every_form_that_changes_something_carries_its_token() -> None:

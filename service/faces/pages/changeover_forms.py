@@ -28,7 +28,6 @@ WHERE = (
     (BEFORE_CELL, "before a cell"),
 )
 MAY_OPEN = (
-    ("", "either, whichever is less work"),
     (End.FREE.value, "the free end only"),
     (End.FIXED.value, "the fixed end only"),
 )

@@ -27,7 +27,7 @@ from service.settings import Settings
 
 router = APIRouter(prefix="/import/parts")
 SHOWN = 100
-DECIMALS = (("", "as each number tells"), (".", "point"), (",", "comma"))
+DECIMALS = ((".", "point"), (",", "comma"))
 
 
 @dataclass(frozen=True, slots=True)
