@@ -12,6 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.tables.stacks import Build
+from service.trade.voltage_trend import MOST_READINGS
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.found_by_index import read_whole
@@ -159,6 +160,23 @@ def test_a_fall_that_gets_faster_is_said(app: Any, signed_in_client: Clients) ->
     assert "It does not fall evenly" in said
     assert "It falls faster of late than the rates above say" in said
     assert re.search(r"Looking back: .* h earlier than foreseen", said)
+
+
+def test_more_readings_than_are_drawn_are_drawn_together(
+    app: Any, signed_in_client: Clients
+) -> None:
+    with Session(app.state.engine) as session:
+        stack = builders.a_stack(session, cells=1)
+        build = session.scalars(select(Build).where(Build.stack_id == stack.id)).one()
+        hours, volts = 2.0 * MOST_READINGS, [(0.68, 30.0)]
+        read_over(session, build, FIRST_CLOSING, from_h=0, hours_h=hours, volts=volts, every_h=2.0)
+        part_id = first_mea(session, build)
+        session.commit()
+
+    page = signed_in_client("builder").get(f"/parts/{part_id}/life")
+
+    assert page.status_code == 200
+    assert re.search(r"301 readings were drawn together to \d+ means", words(page.text))
 
 
 def test_unread_hour_meters_are_said(app: Any, signed_in_client: Clients) -> None:
