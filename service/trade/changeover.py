@@ -161,24 +161,6 @@ def plan(
     )
 
 
-def candidate_of(layer: Layer, taken_from: str, key: int | None = None) -> Candidate:
-    """A layer of another stack as a part to be taken over."""
-    return Candidate(
-        key=layer.part if key is None else key,
-        part=layer.part,
-        label=layer.label,
-        kind=layer.kind,
-        part_type=layer.part_type,
-        thickness_mm=layer.thickness_mm,
-        lot=layer.lot,
-        side=layer.side,
-        back=layer.back,
-        joint=layer.joint,
-        material=layer.material,
-        taken_from=taken_from,
-    )
-
-
 def _taken_over(wishes: Sequence[Wish]) -> list[int]:
     return [part for wish in wishes if isinstance(wish, AddCells) for part in wish.taken_over]
 

@@ -16,7 +16,7 @@ from service.trade.errors import NoSolution, OutOfRange
 from service.trade.estimates import Estimate
 from service.trade.gap_balance import GapColumns, GapStates
 from service.trade.gaps import Gap
-from service.trade.plausible import finite, more_than_zero, not_below_zero, within
+from service.trade.plausible import more_than_zero, not_below_zero, within
 from service.trade.springs import ClosedState, close_stack, spring_height
 
 _MOST_GROWTH = 64.0
@@ -70,23 +70,6 @@ def relaxed(assembly: Assembly, closed: ClosedState, height_lost_m: float) -> Cl
     not_below_zero("the height lost", height_lost_m, "m")
     columns = GapColumns(assembly.gaps).after(closed.states)
     return _balanced(assembly, closed, columns, -height_lost_m, 0.0)
-
-
-def height_lost(assembly: Assembly, closed: ClosedState, force_left_n: float) -> float:
-    """Which height in m has the pile lost, when a re-torque reading says this force (N) is left?
-
-    Raises OutOfRange where more force is left than there was.
-    """
-    not_below_zero("the force left", force_left_n, "N")
-    if force_left_n > closed.force_n.value:
-        raise OutOfRange(
-            "the force left",
-            f"{force_left_n:.0f}",
-            "N",
-            f"up to {closed.force_n.value:.0f} N, the force at closing",
-        )
-    columns = GapColumns(assembly.gaps).after(closed.states)
-    return _length(assembly, columns, closed, force_left_n) - _rod(assembly, closed, force_left_n)
 
 
 def _length(assembly: Assembly, columns: GapColumns, closed: ClosedState, force: float) -> float:
@@ -199,13 +182,6 @@ class CellsChange:
     def height_change_m(self) -> float:
         """By how much the closed stack is higher."""
         return self.after.closed_height_m.value - self.before.closed_height_m.value
-
-    def thread_is_left(self, least_protrusion_m: float) -> bool | None:
-        """Whether enough thread stands beyond the nut; None where the rods' length is unknown."""
-        finite("the least protrusion", least_protrusion_m, "m")
-        if self.after.protrusion_m is None:
-            return None
-        return self.after.protrusion_m.value >= least_protrusion_m
 
 
 def change_of_cells(

@@ -73,30 +73,6 @@ def overlap(members: ArrayLike, every: ArrayLike) -> Overlap:
     return Overlap(left, int(where[0]) if where.size == 1 else None, size)
 
 
-def cramers_v(first: ArrayLike, second: ArrayLike) -> float | None:
-    """How closely do two factors go together, 0 not at all to 1 one gives the other?
-
-    None where either has only one level known. Units with an UNKNOWN are passed over.
-
-    >>> cramers_v([0, 0, 1, 1], [5, 5, 6, 6])
-    1.0
-
-    Source: Cramér 1946, 21.9; without correction for bias.
-    """
-    a, b = np.asarray(first, dtype=np.int64), np.asarray(second, dtype=np.int64)
-    known = (a >= 0) & (b >= 0)
-    levels_a, at_a = np.unique(a[known], return_inverse=True)
-    levels_b, at_b = np.unique(b[known], return_inverse=True)
-    fewest = min(levels_a.size, levels_b.size)
-    if fewest < 2:
-        return None
-    table = np.bincount(at_a * levels_b.size + at_b, minlength=levels_a.size * levels_b.size)
-    table = table.reshape(levels_a.size, levels_b.size).astype(float)
-    expected = np.outer(table.sum(1), table.sum(0)) / table.sum()
-    chi_squared = float(((table - expected) ** 2 / expected).sum())
-    return float(min(1.0, np.sqrt(chi_squared / table.sum() / (fewest - 1))))
-
-
 @dataclass(frozen=True, slots=True)
 class Grid:
     """Failing and all MEAs, rows × columns × layers; levels may end in OTHERS and UNKNOWN."""

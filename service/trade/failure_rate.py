@@ -7,7 +7,6 @@ Source: exact Poisson interval, Garwood 1936; NIST/SEMATECH e-Handbook 8.4.5.1.
 """
 
 from dataclasses import dataclass
-from math import inf
 
 from scipy.special import chdtri
 
@@ -28,18 +27,13 @@ class FailureRate:
     watched_h: float
     level: float
 
-    @property
-    def mean_between_h(self) -> tuple[float, float, float]:
-        """Hours to a failure with its interval; without bound where none has failed."""
-        return (_turned(self.per_1000_h), _turned(self.high), _turned(self.low))
-
 
 def failure_rate(failures: int, watched_h: float, level: float = 0.95) -> FailureRate:
     """State the rate, watching ended at a time and not with a failure.
 
     >>> found = failure_rate(2, 800.0, level=0.9)
-    >>> [round(hours, 1) for hours in found.mean_between_h]
-    [400.0, 127.1, 2251.2]
+    >>> [round(rate, 2) for rate in (found.per_1000_h, found.low, found.high)]
+    [2.5, 0.44, 7.87]
     """
     within("the level", level, "", 0.5, 0.9999)
     hours = more_than_zero("the hours watched", watched_h, "h")
@@ -54,7 +48,3 @@ def failure_rate(failures: int, watched_h: float, level: float = 0.95) -> Failur
         hours,
         level,
     )
-
-
-def _turned(per_1000_h: float) -> float:
-    return PER_H / per_1000_h if per_1000_h > 0 else inf

@@ -173,16 +173,3 @@ def _of_rod(
 
 def _number(number: int, kind: Kind) -> str:
     return f"no {kind}" if number == 0 else text.listed([str(kind)] * number)
-
-
-def check_revision(*, design_of_stack: str, design_of_record: str) -> tuple[Finding, ...]:
-    """Was the pile built to the revision of the design that the stack is registered with?"""
-    if design_of_stack == design_of_record:
-        return ()
-    return (
-        found(
-            Wrong.REVISION,
-            f"stacked to {design_of_record}; the stack is made to {design_of_stack}",
-            f"Stack to {design_of_stack}, or have the stack moved to {design_of_record}.",
-        ),
-    )

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from scipy.constants import Avogadro, Boltzmann, elementary_charge
 
 from service.trade.errors import OutOfRange
-from service.trade.plausible import ZERO_CELSIUS_K, absolute_pressure, kelvin, more_than_zero
+from service.trade.plausible import ZERO_CELSIUS_K, kelvin
 
 GAS_CONSTANT = float(Avogadro * Boltzmann)
 """J/(mol·K)"""
@@ -48,14 +48,6 @@ def reference(name: str) -> Reference:
     raise OutOfRange("the reference condition", name or "missing", "", allowed)
 
 
-def own_reference(temperature_k: float, pressure_pa: float) -> Reference:
-    """A reference condition of one's own: K and absolute Pa; refuses °C and zero pressure."""
-    kelvin("the reference temperature", temperature_k)
-    absolute_pressure("the reference pressure", pressure_pa)
-    celsius, kilopascal = temperature_k - ZERO_CELSIUS_K, pressure_pa / 1e3
-    return Reference(f"{celsius:.6g} °C, {kilopascal:.6g} kPa", temperature_k, pressure_pa)
-
-
 def volume_flow(amount_mol_s: float, at: Reference = NORMAL) -> float:
     """How many m³/s does this flow (mol/s) fill at a reference condition?
 
@@ -84,19 +76,3 @@ def throughput(amount_mol_s: float, temperature_k: float = ZERO_CELSIUS_K) -> fl
     A leak rate in sccm goes with gas at 0 °C; the same leak measured at 20 °C has 7 % more Pa·m³/s.
     """
     return amount_mol_s * GAS_CONSTANT * kelvin("the gas temperature", temperature_k)
-
-
-def crossover_flow(density_a_m2: float, area_m2: float, cells: int = 1) -> float:
-    """How much hydrogen, in mol/s, crosses the membranes at this crossover current density?
-
-    It passes from anode to cathode without any leak: compare before judging that path.
-
-    >>> round(volume_flow(crossover_flow(20.0, 0.01)) * 6e7, 3)
-    1.394
-
-    Source: Faraday's law; the example is 2 mA/cm² on 100 cm², in cm³/min at 0 °C.
-    """
-    more_than_zero("the crossover current density", density_a_m2, "A/m²")
-    more_than_zero("the active area", area_m2, "m²")
-    more_than_zero("the number of cells", cells, "")
-    return density_a_m2 * area_m2 * cells / (2 * FARADAY)

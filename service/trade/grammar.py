@@ -6,13 +6,12 @@ grammar_states (what may follow what), grammar_match (a pile against it), gramma
 wrong), grammar_next (what comes next), pattern_toml (as a file).
 """
 
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
 from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.pile import CELL_KINDS, Counts, Layer, counts, number_cells
+from service.trade.pile import CELL_KINDS, Layer
 from service.trade.words import LAYER_KINDS, Back, Facing, Joint, Kind, Material, Side
 
 MATERIALS = {
@@ -130,17 +129,6 @@ class Pattern:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class AsDesigned:
-    """The pile a design asks for; ``parts`` counts each different item, in order of appearance."""
-
-    cells: int
-    items: tuple[Item, ...]
-    layers: tuple[Layer, ...]
-    counts: Counts
-    parts: tuple[tuple[Item, int], ...]
-
-
 def sequence(pattern: Pattern, cells: int) -> Iterator[Item]:
     """The items of a pile of so many cells in order, whatever the design allows."""
     yield from pattern.head
@@ -149,23 +137,6 @@ def sequence(pattern: Pattern, cells: int) -> Iterator[Item]:
         yield from pattern.between
         yield from pattern.cell
     yield from pattern.tail
-
-
-def expand(pattern: Pattern, cells: int) -> AsDesigned:
-    """Which pile does the design ask for with so many cells, and how many of each part?
-
-    Parts of the layers are numbered −1, −2 … : no real part lies there yet.
-
-    Raises OutOfRange where the design does not allow so many cells.
-
-    Source: common practice, no source (N cells: N MEAs, 2 N half plates, N + 1 coolant layers
-    where both ends are cooled).
-    """
-    if not pattern.least_cells <= cells <= pattern.most_cells:
-        raise OutOfRange("cells", cells, "", f"{pattern.least_cells} to {pattern.most_cells}")
-    items = tuple(sequence(pattern, cells))
-    layers = number_cells([item.layer(at, -at) for at, item in enumerate(items, 1)])
-    return AsDesigned(cells, items, layers, counts(layers), tuple(Counter(items).items()))
 
 
 def objections(pattern: Pattern) -> tuple[str, ...]:

@@ -6,10 +6,8 @@ Source: UN Regulation 100, 5.1.3 (100 Ω/V, DC; 500 Ω/V where AC circuits are j
 vehicles, commonly borrowed for stacks.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from math import pi
 
 from service.trade.errors import Inconsistent, OutOfRange
 from service.trade.estimates import Estimate
@@ -151,53 +149,3 @@ def judge_insulation(
 
 
 WANTED = tuple((between, condition) for condition in Condition for between in Between)
-
-
-def not_tested(results: Sequence[InsulationResult]) -> tuple[tuple[Between, Condition], ...]:
-    """Which of the four readings (both places, dry and with coolant) are missing?"""
-    there = {(result.reading.between, result.reading.condition) for result in results}
-    return tuple(wanted for wanted in WANTED if wanted not in there)
-
-
-def coolant_path(conductivity_s_m: float, length_m: float, bore_m: float, hoses: int = 1) -> float:
-    """Which resistance in Ω has the coolant in the hoses, from the stack to earthed metal?
-
-    More than that no reading with coolant can show.
-
-    >>> round(coolant_path(5e-4, 0.5, 0.010, hoses=2) / 1e6, 3)
-    6.366
-
-    Source: resistance of a conductor, R = L / (σ A); the example is 5 µS/cm in two hoses.
-    """
-    more_than_zero("the coolant's conductivity", conductivity_s_m, "S/m")
-    more_than_zero("the length of the hose", length_m, "m")
-    more_than_zero("the bore of the hose", bore_m, "m")
-    more_than_zero("the number of hoses", hoses, "")
-    return length_m / (conductivity_s_m * pi / 4 * bore_m**2) / hoses
-
-
-def by_three_voltages(
-    greater_v: float, lesser_v: float, with_resistor_v: float, resistor_ohm: float
-) -> float:
-    """Which insulation resistance in Ω follows from voltages with and without a known resistor?
-
-    ``greater_v`` and ``lesser_v`` stand between the two poles and ground; the resistor is put
-    between ground and the pole of the greater one, where ``with_resistor_v`` then stands. The
-    lesser of the resistances of both poles is given. Raises Inconsistent where the resistor does
-    not lower the voltage.
-
-    >>> round(by_three_voltages(34.2857, 13.7143, 12.1421, 47e3) / 1e3, 1)
-    120.0
-
-    Source: UN Regulation 100, annex 5A (voltmeter method), from memory.
-    """
-    more_than_zero("the greater voltage", greater_v, "V")
-    not_below_zero("the lesser voltage", lesser_v, "V")
-    more_than_zero("the voltage with the resistor", with_resistor_v, "V")
-    more_than_zero("the resistor", resistor_ohm, "Ω")
-    if lesser_v > greater_v:
-        raise Inconsistent("Give the greater of the two voltages first.")
-    if with_resistor_v >= greater_v:
-        raise Inconsistent("The resistor does not lower the voltage: it is not connected.")
-    drop = (greater_v - with_resistor_v) / with_resistor_v
-    return resistor_ohm * (1 + lesser_v / greater_v) * drop

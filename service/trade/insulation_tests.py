@@ -4,7 +4,6 @@ JSON forms “insulation test 1” and “insulation result 1”.
 Source: as in insulation.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
 
@@ -159,15 +158,3 @@ def judge_insulation_test(test: InsulationTest, figures: DesignFigures) -> Insul
     without = [f"{it.between}, {it.condition}" for it in found if it.verdict is None]
     remarks = tuple(f"No limit is in force for {what}: no verdict." for what in without)
     return InsulationOutcome(test.voltage_v, found, verdict, remarks, FORMULAS)
-
-
-def missing_readings(
-    outcomes: Sequence[InsulationOutcome], figures: DesignFigures
-) -> tuple[str, ...]:
-    """Which readings have a rule of the design, but are in none of the tests?"""
-    there = {(it.between, it.condition) for outcome in outcomes for it in outcome.found}
-    return tuple(
-        f"{rule.between}, {rule.condition}"
-        for rule in figures.insulation
-        if (rule.between, rule.condition) not in there
-    )

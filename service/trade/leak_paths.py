@@ -176,11 +176,3 @@ def _greater(before: PathRate | None, now: PathRate) -> PathRate:
     else:
         chosen = max(pair, key=lambda rate: rate.leak.detection_limit_mol_s)
     return PathRate(now.path, chosen.leak, (*before.directions, *now.directions))
-
-
-def without_rig(leak: LeakRate, rig: LeakRate) -> LeakRate:
-    """The rate of the stack alone: what the rig loses by itself is taken away.
-
-    A rig that loses more than a tenth of the limit should be mended first.
-    """
-    return difference(leak, (rig,))

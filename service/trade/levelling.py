@@ -33,11 +33,6 @@ class NutTurn:
     turn_deg: float
     torque_nm: float | None
 
-    @property
-    def change_n(self) -> float:
-        """Load to be added; negative to be taken off."""
-        return self.wanted_n - self.load_n
-
 
 @dataclass(frozen=True, slots=True)
 class OneNut:

@@ -4,10 +4,8 @@ Source: IEEE PHM 2014 Data Challenge (FCLAB research federation), details for pa
 equations 4 to 6.
 """
 
-from collections.abc import Sequence
 from math import exp, log
 
-from service.trade.errors import Inconsistent
 from service.trade.plausible import finite, more_than_zero
 
 FORMULA = 1
@@ -33,10 +31,3 @@ def score(error: float) -> float:
     """
     halves = -error / LATE_PERCENT if error <= 0 else error / EARLY_PERCENT
     return exp(-log(2) * finite("the error", halves, "%"))
-
-
-def mean_score(errors: Sequence[float]) -> float:
-    """The mean score over several predictions; raises Inconsistent where there is none."""
-    if not errors:
-        raise Inconsistent("There is no prediction to score.")
-    return sum(score(error) for error in errors) / len(errors)

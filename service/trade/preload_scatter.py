@@ -29,18 +29,6 @@ SCATTERS = (
 """Source: VDI 2230:1986, table of tightening factors."""
 
 
-def tightening_factor(scatter: float) -> float:
-    """By how much is the greatest preload more than the least, at ± this scatter?
-
-    >>> round(tightening_factor(0.23), 1)
-    1.6
-
-    Source: VDI 2230, α_A = (1 + e) / (1 − e).
-    """
-    within("the scatter of the preload", scatter, "", 0.0, 0.9)
-    return (1 + scatter) / (1 - scatter)
-
-
 def from_scatter(value: float, scatter: float) -> float:
     """Standard uncertainty of a nut factor or friction whose preload scatters by ± this share.
 

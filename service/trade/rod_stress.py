@@ -8,7 +8,7 @@ from math import pi, sqrt
 
 from service.trade.clamping import Law, ThreadFriction, torque_for
 from service.trade.estimates import Estimate
-from service.trade.plausible import more_than_zero, not_below_zero, within
+from service.trade.plausible import not_below_zero, within
 from service.trade.threads import Strength, Thread
 
 
@@ -81,17 +81,3 @@ def rod_stress(
         both = axial.scaled(sqrt(1 + 3 * twist_per_pull(law) ** 2))
     share = load.scaled(1 / proof_load)
     return RodStress(axial, both, proof_load, share, strength.proof_by)
-
-
-def rod_stretch(force_n: float, length_m: float, area_m2: float, modulus_pa: float) -> float:
-    """By how many m does a rod get longer?
-
-    >>> round(rod_stretch(5e3, 0.18, 20.1e-6, 193e9) * 1e3, 3)
-    0.232
-
-    Source: Hooke's law.
-    """
-    more_than_zero("the rod's length", length_m, "m")
-    more_than_zero("the rod's cross-section", area_m2, "m²")
-    more_than_zero("the rod's modulus", modulus_pa, "Pa")
-    return force_n * length_m / (area_m2 * modulus_pa)

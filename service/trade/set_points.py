@@ -226,23 +226,3 @@ def before_and_after(cells_before: int, cells_after: int, operation: Operation) 
         ("power at the rated voltage", "W", lambda s: s.power_w),
     )
     return tuple(Row(name, unit, take(before), take(after)) for name, unit, take in names)
-
-
-def stoichiometry_of(
-    flow_m3_s: float, current_a: float, cells: int, of: str, reference: Reference = NORMAL
-) -> float:
-    """Which stoichiometry is this flow (m³/s at the reference condition)? ``of``: hydrogen, air or
-    oxygen.
-
-    >>> round(stoichiometry_of(4.795 / 6e4, 70.085, 5, "hydrogen"), 3)
-    1.963
-
-    Source of the example: one row of the IEEE PHM 2014 ageing record, litres taken at 0 °C.
-    """
-    more_than_zero("the current", current_a, "A")
-    more_than_zero("the number of cells", cells, "")
-    per_charge = {"hydrogen": 1 / 2, "air": 1 / (4 * OXYGEN_IN_AIR), "oxygen": 1 / 4}
-    if of not in per_charge:
-        raise OutOfRange("the gas", of or "missing", "", ", ".join(per_charge))
-    used = current_a * cells / FARADAY * per_charge[of]
-    return flow_m3_s / volume_flow(used, reference)

@@ -69,10 +69,6 @@ def shorts_by_resistance(
     )
 
 
-def _ohm(cell: int, ohm: float) -> float:
-    return not_below_zero(f"the resistance of cell {cell}", ohm, "Ω")
-
-
 def _by_resistance(cell: int, value: float | None, least: float, little: float) -> CellFinding:
     if value is None:
         return CellFinding(cell, None, CellCheck.NOT_MEASURED, "no reading")

@@ -19,7 +19,6 @@ from service.trade.leak_results import LeakResult
 from service.trade.leak_tests import LeakTest
 from service.trade.plain_data import check_form, from_data, with_form
 from service.trade.short_checks import ShortCheck, ShortOutcome, judge_short_check
-from service.trade.verdicts import Verdict
 
 
 class TestKind(StrEnum):
@@ -95,8 +94,3 @@ def judge_test(test: StackTest, figures: DesignFigures) -> Result:
     if isinstance(test, InsulationTest):
         return judge_insulation_test(test, figures)
     return judge_short_check(test, figures.shorts)
-
-
-def would_fail(test: StackTest, figures: DesignFigures) -> bool:
-    """Whether the test would not pass as it is under these figures: the view “would fail today”."""
-    return judge_test(test, figures).verdict is Verdict.FAIL

@@ -7,7 +7,7 @@ Common practice, no source; the limits of few data likewise.
 from math import isinf
 
 from service.trade.confounding import Apart, Overlap
-from service.trade.exact_tables import LEAST_P, ExactTest, OddsRatio
+from service.trade.exact_tables import LEAST_P, OddsRatio
 from service.trade.factors import Unit
 from service.trade.position_test import PositionTest
 from service.trade.suspects import FactorFound, LevelFound, Suspects
@@ -194,10 +194,3 @@ def position_sentence(found: PositionTest) -> str:
         f" {found.mean:.1f} cells from the nearer end on average, {found.expected:.1f} expected"
         f" (permutation within stacks, {many}: p {p_words(found.p)}); {found.at_ends} in end cells."
     )
-
-
-def exact_words(test: ExactTest | None) -> str:
-    """The two-sided p and its mid-p, or that nothing could be tested."""
-    if test is None:
-        return "cannot be compared"
-    return f"p {p_words(test.two_sided)}, mid-p {p_words(test.mid_two_sided)}"

@@ -10,7 +10,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
-from itertools import pairwise
 
 from service.trade.errors import Inconsistent, OutOfRange
 
@@ -52,15 +51,6 @@ class TapMap:
     def channels_of(self, cell: int) -> tuple[int, ...]:
         """The channels whose leads are on a cell, in their order."""
         return tuple(sorted(tap.channel for tap in self.taps if tap.cell == cell))
-
-
-@dataclass(frozen=True, slots=True)
-class MappedStretch:
-    """A stretch of time through which one map is valid; half-open: ``end`` is the next one's."""
-
-    begin: datetime
-    end: datetime
-    tap_map: TapMap
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,18 +150,6 @@ def map_at(maps: Sequence[TapMap], at: datetime) -> TapMap | None:
     return found
 
 
-def cell_at(maps: Sequence[TapMap], channel: int, at: datetime) -> int | None:
-    """Which cell does a channel read at a time? Its own number before the first map.
-
-    >>> from datetime import UTC, datetime
-    >>> crossed = checked_map(datetime(2026, 3, 1, tzinfo=UTC), {1: 2, 2: 1, 3: None})
-    >>> [cell_at([crossed], 1, datetime(2026, month, 15, tzinfo=UTC)) for month in (2, 3)]
-    [1, 2]
-    """
-    valid = map_at(maps, at)
-    return channel if valid is None else valid.cell_of(channel)
-
-
 def cells_read(
     maps: Sequence[TapMap], at: datetime, channels: tuple[str, ...]
 ) -> tuple[int | None, ...]:
@@ -195,41 +173,6 @@ def _cells_read(valid: TapMap | None, channels: tuple[str, ...]) -> tuple[int | 
         return numbers
     cell_of = {tap.channel: tap.cell for tap in valid.taps}
     return tuple(cell_of.get(number) for number in numbers)
-
-
-def mapped_stretches(
-    maps: Sequence[TapMap], begin: datetime, end: datetime, channels: Iterable[int]
-) -> tuple[MappedStretch, ...]:
-    """Into which stretches, each of one map, do maps divide the time from ``begin`` to ``end``?
-
-    ``channels`` are those of the log: before the first map each reads the cell of its number.
-    One stretch of no length where ``end`` is ``begin``. Raises Inconsistent where it is earlier.
-    """
-    if end < begin:
-        raise Inconsistent("The end is before the beginning.")
-    starts = {one.valid_from for one in maps if one.valid_from is not None}
-    cuts = [begin, *sorted(at for at in starts if begin < at < end), end]
-    straight = straight_map(channels)
-    return tuple(
-        MappedStretch(first, last, map_at(maps, first) or straight)
-        for first, last in pairwise(cuts)
-    )
-
-
-def columns_by_cell(channels: Sequence[int], tap_map: TapMap, cells: int) -> tuple[int | None, ...]:
-    """Which column of a log reads cell 1, 2 … ``cells``? Its place from 0, None where none does.
-
-    Where several channels read a cell, the one of the lowest number is taken.
-
-    >>> columns_by_cell([1, 2, 3], checked_map(None, {1: 2, 2: 1, 3: None}), 3)
-    (1, 0, None)
-    """
-    place = {channel: at for at, channel in enumerate(channels)}
-    first: dict[int, int] = {}
-    for tap in sorted(tap_map.taps, key=lambda tap: tap.channel):
-        if tap.cell is not None and tap.channel in place:
-            first.setdefault(tap.cell, place[tap.channel])
-    return tuple(first.get(cell) for cell in range(1, cells + 1))
 
 
 def map_findings(tap_map: TapMap, cells: int) -> TapFindings:

@@ -136,11 +136,3 @@ def tightening_passes(
     if circular:
         made.append(Pass(len(made) + 1, 100.0, target_nm, ring, circular=True))
     return tuple(made)
-
-
-def loosening_order(rods: Sequence[Rod]) -> tuple[int, ...]:
-    """In which order are the nuts loosened, in small equal steps: the tightening's, backwards.
-
-    Source: common practice, no source.
-    """
-    return tightening_order(rods)[::-1]

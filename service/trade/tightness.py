@@ -207,15 +207,3 @@ def judge(leak: LeakRate, limit_mol_s: float) -> Verdict:
     if leak.seen is Seen.BELOW_DETECTION and leak.detection_limit_mol_s > limit_mol_s:
         return Verdict.UNDECIDED
     return verdict
-
-
-def pressure_per_kelvin(pressure_pa: float, temperature_k: float) -> float:
-    """By how many Pa does the pressure of enclosed gas change per K?
-
-    >>> round(0.1 * pressure_per_kelvin(2e5, 293.15) / 100, 3)
-    0.682
-
-    Source of the example: ideal gas, 0.1 K at 2 bar, in mbar.
-    """
-    pressure = absolute_pressure("the pressure", pressure_pa)
-    return pressure / kelvin("the temperature", temperature_k)

@@ -10,7 +10,7 @@ common practice, no source.
 """
 
 from dataclasses import dataclass
-from math import exp, gamma, log
+from math import exp, log
 
 import numpy as np
 from scipy.optimize import brentq, minimize_scalar
@@ -40,16 +40,6 @@ class WeibullLife:
     n: int
     failures: int
     level: float
-
-    @property
-    def mean_h(self) -> float:
-        """Mean life in hours, if the law holds far beyond what was watched."""
-        return self.scale_h * gamma(1 + 1 / self.shape)
-
-    @property
-    def aic(self) -> float:
-        """Akaike's criterion, to compare laws on the same lives."""
-        return 4.0 - 2.0 * self.log_likelihood
 
     def share_at(self, time_h: float) -> tuple[float, float, float]:
         """Share surviving a time, and the ends of its interval (Wald on log(−log S))."""

@@ -14,7 +14,6 @@ from service.faces.demo.failing import SOURCE
 from service.faces.demo.runs import BRIDGED, CROSSED, LOGS
 from service.faces.files import run_files
 from service.records.database import make_engine, now_utc, reading
-from service.records.queries.cell_voltages import voltages_of_build
 from service.records.queries.failing import confirmed_failing, judged
 from service.records.queries.hour_kinds import stack_kinds
 from service.records.queries.life_rows import mea_types
@@ -29,6 +28,7 @@ from service.records.tables.parts import Part
 from service.records.tables.runs import CurveDirection, Run, RunKind, RunReading
 from service.records.tables.stacks import Build, Stack
 from service.trade.recovery import Recovery
+from tests.records.tapping import voltages_of_build
 
 pytestmark = pytest.mark.slow
 

@@ -1,5 +1,6 @@
 """The story of the invented laboratory holds, and its records are whole."""
 
+from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,7 +21,6 @@ from service.records.queries.content import verify
 from service.records.queries.corrections import corrections_of_records
 from service.records.queries.hours import stack_hours
 from service.records.queries.instruments import instruments
-from service.records.queries.missing import what_is_missing
 from service.records.queries.people import credential_of, password_matches
 from service.records.queries.pile_checks import pile_check
 from service.records.queries.readings_in_doubt import readings_in_doubt
@@ -28,11 +28,12 @@ from service.records.queries.rebuild_records import ListedRecord, record_list
 from service.records.queries.scans import find_scanned
 from service.records.queries.stacks import find_stack, stack_list
 from service.records.queries.traces import Trace, trace
-from service.records.queries.working_piles import layers_of, working_pile
+from service.records.queries.working_piles import working_pile
 from service.records.tables.audit import AuditEntry
 from service.records.tables.corrections import CorrectionState
 from service.records.tables.holds import Concession
 from service.records.tables.hours import HourReading
+from service.records.tables.parts import Part, PartType
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import (
     RebuildRecord,
@@ -44,6 +45,7 @@ from service.records.tables.rebuild_records import (
 from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.grammar_findings import Severity, Wrong
 from service.trade.words import Kind
+from tests.records.at_the_bench import what_is_missing
 
 pytestmark = pytest.mark.slow
 LAB_ZONE = ZoneInfo(ZONE)
@@ -129,10 +131,14 @@ def test_no_build_lacks_a_plate_or_a_gasket(engine: Engine) -> None:
 
 
 def _kinds(session: Session, build_id: int) -> dict[Kind, int]:
-    kinds: dict[Kind, int] = {}
-    for layer in layers_of(session, build_id):
-        kinds[layer.kind] = kinds.get(layer.kind, 0) + 1
-    return kinds
+    return Counter(
+        session.scalars(
+            select(PartType.kind)
+            .join(Part, Part.part_type_id == PartType.id)
+            .join(Layer, Layer.part_id == Part.id)
+            .where(Layer.build_id == build_id, Layer.known_until.is_(None))
+        )
+    )
 
 
 def test_what_later_builds_hold_is_no_remark_on_an_earlier_record(engine: Engine) -> None:

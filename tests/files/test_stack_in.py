@@ -23,7 +23,6 @@ from service.records.permissions import Person
 from service.records.queries.content import verify
 from service.records.queries.hours import stack_hours
 from service.records.queries.layer_maps import layer_map
-from service.records.queries.missing import what_is_missing
 from service.records.tables.attachments import Attachment
 from service.records.tables.parts import Lot, Part
 from service.records.tables.people import Role
@@ -32,6 +31,7 @@ from service.records.tables.stacks import Build, Fixing, Layer, Stack
 from service.trade.grammar_findings import Severity
 from service.trade.words import Facing, Usability, Whereabouts
 from tests import builders
+from tests.records.at_the_bench import what_is_missing
 
 NOW = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
 CLOSED = datetime(2026, 1, 20, 15, 30, tzinfo=UTC)

@@ -8,9 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rapidfuzz.distance import OSA
 
-from service.trade.grammar import Item, Pattern, expand
+from service.trade.grammar import Item, Pattern
 from service.trade.grammar_check import check
 from service.trade.words import Facing, Joint, Kind, Side
+from tests.trade.patterns import expand
 
 POOL = (
     Item(Kind.HALF_PLATE, "fuel plate", side=Side.FUEL, facing=Facing.FREE_END),

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.grammar import Pattern, expand
-from tests.trade.patterns import COOLED_ENDS, END_PLATES
+from service.trade.grammar import Pattern
+from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 
 
 @pytest.mark.parametrize(("pattern", "coolant"), [(COOLED_ENDS, 1), (END_PLATES, -1)])

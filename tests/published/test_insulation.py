@@ -9,8 +9,6 @@ from service.trade.insulation import (
     Condition,
     InsulationLimit,
     InsulationReading,
-    by_three_voltages,
-    coolant_path,
     judge_insulation,
 )
 from tests.published.cases import cases
@@ -37,19 +35,3 @@ def test_current_at_the_limit(name: str, limit: InsulationLimit, volt: float) ->
     found = judge_insulation(reading, limit, volt, cells_bonded=True, hydrogen_present=False)
 
     CASES["IN-01"].check(name, found.current_a * 1e3)
-
-
-def test_three_voltages_and_a_resistor() -> None:
-    case = CASES["IN-02"]
-
-    case.check(
-        "R_i", by_three_voltages(case["V1"], case["V2"], case["V1p"], case["Ro"] * 1e3) / 1e3
-    )
-
-
-def test_coolant_in_the_hoses() -> None:
-    case = CASES["IN-04"]
-    conductivity = case["sigma"] * 1e-4  # µS/cm to S/m
-
-    case.check("R_one", coolant_path(conductivity, case["L"], case["d_inner"] / 1e3) / 1e6)
-    case.check("R_two", coolant_path(conductivity, case["L"], case["d_inner"] / 1e3, 2) / 1e6)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.trade.life_scores import error_percent, mean_score, score
+from service.trade.life_scores import error_percent, score
 from tests.published.cases import cases
 
 CASES = cases("trends")
@@ -18,11 +18,3 @@ def test_late_predictions_weigh_more(error: str, expected: str) -> None:
 
     assert found == pytest.approx(case[error])
     case.check(expected, score(found))
-
-
-def test_the_score_of_several_is_their_mean() -> None:
-    case = CASES["DG-02"]
-    errors = [case[name] for name in ("Er1", "Er2", "Er3")]
-
-    expected = sum(case.value(name) for name in ("A_minus20", "A_plus20", "A_0")) / 3
-    assert mean_score(errors) == pytest.approx(expected)

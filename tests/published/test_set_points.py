@@ -14,7 +14,6 @@ from service.trade.set_points import (
     Oxidant,
     SetPoints,
     set_points,
-    stoichiometry_of,
 )
 from service.trade.water import CoolantState, coolant_at, saturation_pressure
 from tests.published.cases import cases
@@ -130,14 +129,3 @@ def test_steam_tables() -> None:
 def test_verification_values_of_if97(kelvin: float, mpa: float) -> None:
     """IAPWS-IF97, table 35, nine digits; from memory."""
     assert saturation_pressure(kelvin) / 1e6 == pytest.approx(mpa, rel=1e-8)
-
-
-def test_stoichiometry_in_a_real_record() -> None:
-    case = CASES["DG-12"]
-
-    for name, gas, flow in (
-        ("lambda_H2", "hydrogen", "V_H2_in"),
-        ("lambda_air", "air", "V_air_in"),
-    ):
-        found = stoichiometry_of(case[flow] / 6e4, case["I"], case["N"], gas)
-        case.check(name, found)

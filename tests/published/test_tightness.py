@@ -7,7 +7,6 @@ from service.trade.gas_flows import (
     GAS_CONSTANT,
     NORMAL,
     amount_flow,
-    crossover_flow,
     throughput,
     volume_flow,
 )
@@ -22,7 +21,7 @@ from service.trade.gases import (
     regime_of,
     viscous_factor,
 )
-from service.trade.tightness import Instruments, Reading, pressure_decay, pressure_per_kelvin
+from service.trade.tightness import Instruments, Reading, pressure_decay
 from service.trade.units import Measure, from_si, to_si
 from tests.published.cases import cases
 
@@ -134,20 +133,6 @@ def test_pressure_decay_with_temperatures() -> None:
     case.check("Q_apparent", apparent.rate.value * in_mbar_litres)
     case.check("V_std", volume_flow(found.rate.value, NORMAL) * 6e7)
     assert volume_flow(1.0, AT_20_C) > volume_flow(1.0, NORMAL)
-
-
-def test_sealed_gas_that_warms() -> None:
-    case = CASES["LK-12"]
-
-    case.check("dp", case["dT"] * pressure_per_kelvin(case["p"] * 1e5, case["T"]) / 100)
-
-
-def test_crossover_as_a_flow() -> None:
-    case = CASES["LK-13"]
-    found = crossover_flow(case["j"] * 10, case["A"] * 1e-4, case["N"])
-
-    case.check("n", found)
-    case.check("V_H2", volume_flow(found) * 6e7)
 
 
 def test_uncertainty_of_the_corrected_rate() -> None:

@@ -12,6 +12,9 @@ from service.records.changes import bench
 from service.records.changes.rebuild_records import begin_record
 from service.records.database import changing, reading
 from service.records.permissions import Person
+from service.records.queries.build_verdicts import verdicts_of_head
+from service.records.queries.missing import Missing, missing_of
+from service.records.queries.record_heads import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables import people
 from service.records.tables.designs import ChecklistLine
@@ -162,3 +165,10 @@ def where(lab: Lab, part_id: int) -> tuple[str, int | None]:
     """Where a part is, and in which stack."""
     part = lab.get(Part, part_id)
     return part.whereabouts.value, part.stack_id
+
+
+def what_is_missing(session: Session, record_id: int) -> tuple[Missing, ...]:
+    """What the bench page and hand-in are told is missing."""
+    head = record_head(session, record_id)
+    pile = working_pile(session, record_id)
+    return missing_of(session, head, pile, verdicts_of_head(session, head))

@@ -1,12 +1,14 @@
 """Voltages, tap maps and bridges of an invented bench, straight into the tables."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.records.queries.cell_voltages import CellSnapshot
+from service.records.queries.snapshot_choices import snapshot_heads, snapshots_read
 from service.records.queries.tap_maps import channels_as_kept
 from service.records.tables.cell_taps import CellBridge, TapMap
 from service.records.tables.hours import HourMeter, HourReport
@@ -174,3 +176,15 @@ def a_run(
     session.add(row)
     session.flush()
     return row
+
+
+def voltages_of_build(
+    session: Session, build_ids: Collection[int], known_at: datetime | None = None
+) -> dict[int, tuple[CellSnapshot, ...]]:
+    """All snapshots of these builds of one stack, resolved to cells and MEAs."""
+    stack_id = session.scalars(select(Build.stack_id).where(Build.id.in_(build_ids))).first() or 0
+    heads = snapshot_heads(session, build_ids, known_at)
+    read = snapshots_read(session, stack_id, heads, known_at)
+    return {
+        build_id: tuple(one for one in read if one.build_id == build_id) for build_id in build_ids
+    }

@@ -8,13 +8,14 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
-from service.records.queries.cell_voltages import mea_of_cells, voltages_of_build
+from service.records.queries.cell_voltages import mea_of_cells
+from service.records.queries.snapshot_choices import snapshot_heads, snapshots_read
 from service.records.queries.tap_maps import taps_of
 from service.records.tables.cell_taps import TapMap
 from service.records.tables.stacks import Build, Layer
 from tests import builders
 from tests.builders import FIRST_CLOSING
-from tests.records.tapping import a_bridge, a_snapshot, a_tap_map
+from tests.records.tapping import a_bridge, a_snapshot, a_tap_map, voltages_of_build
 
 DAY = timedelta(days=1)
 RUN_AT = FIRST_CLOSING + 10 * DAY
@@ -145,10 +146,11 @@ def test_voltages_take_as_many_statements_for_one_snapshot_as_for_twenty(
         build = the_build(session)
         for number in range(snapshots):
             a_snapshot(session, build, RUN_AT + number * DAY, [0.61, 0.62, 0.63])
+        heads = snapshot_heads(session, [build.id])
         with statements() as seen:
-            found = voltages_of_build(session, [build.id])
+            found = snapshots_read(session, build.stack_id, heads)
 
-    assert len(found[build.id]) == snapshots
+    assert len(found) == snapshots
     assert len(seen) == 4
 
 

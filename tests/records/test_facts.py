@@ -11,7 +11,6 @@ from sqlalchemy.orm import Session
 from service.records.audit import Did
 from service.records.changes.facts import (
     FixingFact,
-    fixings_known_now,
     layers_known_now,
     set_present,
     settle_fixings,
@@ -43,6 +42,15 @@ def rows(engine: Engine, table: type[Layer] | type[Fixing] | type[BuildPeriod]) 
         return [
             (row.id, row.known_until) for row in session.scalars(select(table).order_by(table.id))
         ]
+
+
+def fixings_known_now(work: Work, build_id: int) -> tuple[FixingFact, ...]:
+    found = work.session.execute(
+        select(Fixing.kind, Fixing.part_id, Fixing.rod_number, Fixing.end)
+        .where(Fixing.build_id == build_id, Fixing.known_until.is_(None))
+        .order_by(Fixing.id)
+    )
+    return tuple(FixingFact(*row) for row in found)
 
 
 def noted(work: Work) -> None:

@@ -12,7 +12,6 @@ from service.records.errors import Refused
 from service.records.queries.closing_checks import checks_asked, computed_height
 from service.records.queries.coming_layers import lots_that_fit, what_comes
 from service.records.queries.content import record_content, verify
-from service.records.queries.missing import what_is_missing
 from service.records.queries.patterns import pattern_of_stack
 from service.records.queries.record_entries import entries_of
 from service.records.tables.parts import Lot, Part, PartType
@@ -22,7 +21,7 @@ from service.trade.grammar_next import WhatNext
 from service.trade.pile import Layer
 from service.trade.words import End, Facing, Kind, ReadingKind, Stage
 from tests import builders
-from tests.records.at_the_bench import NOW, Bench, Lab, a_lab
+from tests.records.at_the_bench import NOW, Bench, Lab, a_lab, what_is_missing
 
 FREE, FIXED = End.FREE, End.FIXED
 

@@ -13,14 +13,14 @@ from service.records.changes.part_types import PartTypeEntry, change_part_type
 from service.records.changes.patterns import PatternEntry, keep_pattern
 from service.records.errors import NotAllowed, NotFound, Refused, RefusedTogether
 from service.records.queries.patterns import (
-    as_the_pattern_sees,
     designs_naming,
     known_types,
     other_revisions,
     pattern_of_design,
     pattern_of_stack,
+    seen_so,
 )
-from service.records.queries.working_piles import layers_of
+from service.records.queries.working_piles import working_pile
 from service.records.tables.designs import Design
 from service.records.tables.parts import PartType
 from service.records.tables.stacks import Build
@@ -284,7 +284,9 @@ def test_layers_are_called_as_the_pattern_calls_them(lab: Lab) -> None:
     with Session(lab.engine) as session:
         build = session.get_one(Build, 1)
         said = pattern_of_stack(session, build.stack_id)
-        layers = as_the_pattern_sees(session, said, layers_of(session, build.id))
+        pile = working_pile(session, build.record_id)
+        names = {part: said.called(*drawing) for part, drawing in pile.drawings.items()}
+        layers = seen_so(pile.layers, names)
         naming = designs_naming(session, "TEL-012", "A")
         not_naming = designs_naming(session, "TEL-0", "A")
         types = known_types(session)

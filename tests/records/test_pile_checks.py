@@ -19,7 +19,6 @@ from service.records.permissions import Person
 from service.records.queries.approvals import may_decide
 from service.records.queries.content import record_content, verify
 from service.records.queries.layer_maps import layer_map
-from service.records.queries.missing import what_is_missing
 from service.records.queries.pile_checks import PileCheck, check_of_build, pile_check
 from service.records.queries.record_entries import entries_of
 from service.records.tables.designs import Design
@@ -32,7 +31,7 @@ from service.trade.pattern_toml import read_pattern, write_pattern
 from service.trade.pile import Layer
 from service.trade.words import End, Facing, Kind, Usability
 from tests import builders
-from tests.records.at_the_bench import NOW, Bench, Lab, a_lab, known
+from tests.records.at_the_bench import NOW, Bench, Lab, a_lab, known, what_is_missing
 
 BLOCKS, CONCESSION, REMARK = Severity.BLOCKS, Severity.CONCESSION, Severity.REMARK
 Statements = Callable[[], AbstractContextManager[list[str]]]

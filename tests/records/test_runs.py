@@ -28,7 +28,6 @@ from service.records.changes.run_uploads import (
 from service.records.changes.runs import StoredLog, import_run, read_run_again, void_run
 from service.records.database import changing, reading, tending
 from service.records.errors import NotAllowed, NotFound, Refused
-from service.records.queries.cell_voltages import voltages_of_build
 from service.records.queries.column_mappings import kept_mapping, kept_mappings, versions_of
 from service.records.queries.meters import meters_of
 from service.records.queries.run_checks import (
@@ -58,7 +57,7 @@ from service.trade.log_columns import (
 from service.trade.run_counting import RunCounter, RunFound
 from tests import builders
 from tests.found_by_index import read_whole
-from tests.records.tapping import a_tap_map
+from tests.records.tapping import a_tap_map, voltages_of_build
 
 CELLS = 4
 HOUR = timedelta(hours=1)

@@ -12,13 +12,13 @@ from service.records.changes import bench
 from service.records.changes.handing_in import hand_in
 from service.records.database import reading
 from service.records.errors import Refused, Stale
-from service.records.queries.build_verdicts import verdicts_of_build, verdicts_of_record
+from service.records.queries.build_verdicts import verdicts_of_build, verdicts_of_head
 from service.records.queries.closing_checks import checks_asked
 from service.records.queries.content import verify
 from service.records.queries.instruments import instrument
-from service.records.queries.missing import what_is_missing
 from service.records.queries.readings_in_doubt import readings_in_doubt
 from service.records.queries.record_entries import entries_of
+from service.records.queries.record_heads import record_head
 from service.records.queries.stack_tests import MadeTest, made_in_record
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
 from service.records.tables.holds import Concession, Hold
@@ -34,7 +34,7 @@ from service.trade.short_checks import ShortCheck
 from service.trade.verdicts import Verdict
 from service.trade.words import End, ReadingKind, Stage
 from tests import builders
-from tests.records.at_the_bench import NOW, WORK_BEGAN
+from tests.records.at_the_bench import NOW, WORK_BEGAN, what_is_missing
 from tests.records.stack_testing import DECAY, DRY, WET, ClosedStack, a_closed_stack, later
 
 RECORD_STATEMENTS, BUILD_STATEMENTS = 1, 5
@@ -49,7 +49,7 @@ def made(stack: ClosedStack) -> tuple[MadeTest, ...]:
 def lines(stack: ClosedStack) -> dict[str, VerdictLine]:
     """The verdicts of the closed stack by what they are of."""
     with reading(stack.lab.engine) as session:
-        closed = verdicts_of_record(session, stack.bench.number)
+        closed = verdicts_of_head(session, record_head(session, stack.bench.number))
     assert closed is not None
     return {line.what: line for line in verdict_lines(closed)}
 
@@ -504,7 +504,7 @@ def test_gas_in_the_coolant_points_to_plates_or_gaskets(engine: Engine) -> None:
     stack.leak(4, arrived={"coolant": "1 mL/min"}, end_pressure="50.2 kPa")
 
     with reading(engine) as session:
-        closed = verdicts_of_record(session, stack.bench.number)
+        closed = verdicts_of_head(session, record_head(session, stack.bench.number))
 
     assert closed is not None
     assert any("between anode and coolant" in hint for hint in closed.together.hints)

@@ -14,7 +14,6 @@ from service.records import permissions
 from service.records.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
 from service.records.database import changing
 from service.records.errors import NotAllowed, NotFound, Refused
-from service.records.queries.cell_voltages import voltages_of_build
 from service.records.queries.tap_maps import maps_of_stack, taps_of, written_map
 from service.records.tables.audit import AuditEntry
 from service.records.tables.cell_taps import TapMap
@@ -22,7 +21,7 @@ from service.records.tables.people import Role
 from service.records.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING
-from tests.records.tapping import a_snapshot
+from tests.records.tapping import a_snapshot, voltages_of_build
 from tests.records.test_hours import a_worker
 
 DAY = timedelta(days=1)

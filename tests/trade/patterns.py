@@ -1,6 +1,9 @@
 """Invented patterns for the tests."""
 
-from service.trade.grammar import Item, Pattern
+from dataclasses import dataclass
+
+from service.trade.grammar import Item, Pattern, sequence
+from service.trade.pile import Counts, Layer, counts, number_cells
 from service.trade.words import Back, Facing, Joint, Kind, Side
 
 INSULATOR = Item(Kind.INSULATOR_PLATE, "insulator", thickness_mm=8.0)
@@ -54,3 +57,19 @@ END_PLATES = Pattern(
     most_cells=40,
 )
 """Ends not cooled, with end plates of their own."""
+
+
+@dataclass(frozen=True, slots=True)
+class AsDesigned:
+    """The pile a design asks for."""
+
+    items: tuple[Item, ...]
+    layers: tuple[Layer, ...]
+    counts: Counts
+
+
+def expand(pattern: Pattern, cells: int) -> AsDesigned:
+    """The pile of so many cells; parts are numbered −1, −2 …: no real part lies there."""
+    items = tuple(sequence(pattern, cells))
+    layers = number_cells([item.layer(at, -at) for at, item in enumerate(items, 1)])
+    return AsDesigned(items, layers, counts(layers))

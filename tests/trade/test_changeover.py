@@ -11,7 +11,7 @@ from datetime import date
 
 import pytest
 
-from service.trade.changeover import Plan, candidate_of, plan
+from service.trade.changeover import Plan, plan
 from service.trade.changeover_picks import Candidate
 from service.trade.changeover_steps import Caution
 from service.trade.changeover_wishes import (
@@ -27,12 +27,12 @@ from service.trade.changeover_wishes import (
 )
 from service.trade.closed_height import RodSet
 from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.grammar import Item, Pattern, expand
+from service.trade.grammar import Item, Pattern
 from service.trade.grammar_check import check
 from service.trade.grammar_findings import Wrong
 from service.trade.pile import Layer
 from service.trade.words import Back, End, Kind
-from tests.trade.patterns import COOLED_ENDS, END_PLATES
+from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 from tests.trade.piles import a_pile, in_order
 
 DAY = date(2026, 3, 1)
@@ -225,6 +225,24 @@ def test_replaced_cells_get_new_parts_with_or_without_plates() -> None:
 
     assert new(with_plates) == [15, 16, 17, 18, 19, 20, 21]
     assert new(without) == [17, 18, 19, 21]
+
+
+def candidate_of(layer: Layer, taken_from: str) -> Candidate:
+    """A layer of another stack as a part to be taken over."""
+    return Candidate(
+        key=layer.part,
+        part=layer.part,
+        label=layer.label,
+        kind=layer.kind,
+        part_type=layer.part_type,
+        thickness_mm=layer.thickness_mm,
+        lot=layer.lot,
+        side=layer.side,
+        back=layer.back,
+        joint=layer.joint,
+        material=layer.material,
+        taken_from=taken_from,
+    )
 
 
 def test_a_named_part_takes_a_named_place() -> None:

@@ -19,11 +19,11 @@ from service.trade.changeover_wishes import (
     ReplaceCells,
     Wish,
 )
-from service.trade.grammar import Item, Pattern, expand
+from service.trade.grammar import Item, Pattern
 from service.trade.grammar_states import look, misfits
 from service.trade.pile import Layer
 from service.trade.words import End, Joint, Kind
-from tests.trade.patterns import COOLED_ENDS, END_PLATES
+from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 
 DAY = date(2026, 3, 1)
 SHORT = replace(COOLED_ENDS, head=COOLED_ENDS.head[1:], tail=COOLED_ENDS.tail[:-1])

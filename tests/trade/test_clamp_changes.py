@@ -8,7 +8,6 @@ from hypothesis import strategies as st
 
 from service.trade.clamp_changes import (
     change_of_cells,
-    height_lost,
     relaxed,
     torque_for_pressure,
     warmed,
@@ -78,17 +77,6 @@ def test_springs_keep_more_of_the_force(lost_m: float) -> None:
     assert without.gdl_pressure_after_pa < without.gdl_pressure_before_pa
 
 
-@given(st.floats(1e-6, 150e-6))
-@settings(max_examples=25, deadline=None)
-def test_height_lost_from_the_force_left(lost_m: float) -> None:
-    assembly = a_stack(5, discs(20))
-    closed = close_stack(assembly, FORCE)
-
-    left = relaxed(assembly, closed, lost_m).force_after_n
-
-    assert height_lost(assembly, closed, left) == pytest.approx(lost_m, rel=1e-4)
-
-
 def test_material_with_a_set_loses_more_force_than_an_elastic_one() -> None:
     real, ideal = a_stack(5, discs()), elastic(a_stack(5, discs()))
 
@@ -145,15 +133,11 @@ def test_more_cells_make_the_stack_higher_and_softer_but_press_alike() -> None:
     assert found.after.protrusion_m is not None
     lost = found.before.protrusion_m.value - found.after.protrusion_m.value
     assert lost == pytest.approx(found.height_change_m, rel=1e-2)
-    assert found.thread_is_left(0.002)
-    assert not found.thread_is_left(0.39)
 
 
 def test_a_force_left_above_the_first_is_told() -> None:
     assembly = a_stack(2)
     closed = close_stack(assembly, FORCE)
 
-    with pytest.raises(OutOfRange, match="the force at closing"):
-        height_lost(assembly, closed, 13e3)
     with pytest.raises(OutOfRange, match="the change of temperature is 400 K"):
         warmed(assembly, closed, 400.0)

@@ -16,7 +16,7 @@ from service.trade.clamping import (
     torque_for,
 )
 from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.preload_scatter import from_scatter, relaxation, tightening_factor
+from service.trade.preload_scatter import from_scatter, relaxation
 from service.trade.rod_stress import greatest_tightening, rod_stress
 from service.trade.threads import BearingFace, hexagon_bearing, strength, thread
 
@@ -123,11 +123,6 @@ def test_the_greatest_tightening_uses_the_share_of_the_yield_strength(
 
     assert stress is not None
     assert stress.value == pytest.approx(share * grade.yield_strength_pa, rel=1e-9)
-
-
-@given(st.floats(0.01, 0.89))
-def test_the_tightening_factor_grows_with_scatter(scatter: float) -> None:
-    assert tightening_factor(scatter + 0.01) > tightening_factor(scatter) > 1
 
 
 def test_scatter_as_a_standard_uncertainty_of_the_factor() -> None:

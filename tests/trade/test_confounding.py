@@ -5,7 +5,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from service.trade.confounding import OTHERS, UNKNOWN, Apart, cramers_v, grid, overlap
+from service.trade.confounding import OTHERS, UNKNOWN, Apart, grid, overlap
 from service.trade.errors import Inconsistent
 
 CODES = st.lists(st.tuples(st.integers(-1, 3), st.integers(-1, 3)), min_size=1, max_size=40)
@@ -48,25 +48,6 @@ def test_what_is_left_is_one_less_the_correlation_ratio(codes: list[tuple[int, i
     found = overlap(other[y > 0], np.bincount(other))
 
     assert found.left == pytest.approx(1 - between / ((y - y.mean()) ** 2).sum(), abs=1e-9)
-
-
-@given(CODES)
-def test_v_is_between_nothing_and_all_and_the_same_both_ways(
-    codes: list[tuple[int, int]],
-) -> None:
-    a, b = zip(*codes, strict=True)
-    found = cramers_v(a, b)
-
-    assert found is None or 0 <= found <= 1
-    assert found == pytest.approx(cramers_v(b, a))
-
-
-def test_v_of_a_printed_table_by_hand() -> None:
-    """χ² of 30, 20 against 10, 40 is 16.67 over 100: √0.1667; worked by hand."""
-    a = [0] * 50 + [1] * 50
-    b = [0] * 30 + [1] * 20 + [0] * 10 + [1] * 40
-
-    assert cramers_v(a, b) == pytest.approx((100 / 6 / 100) ** 0.5)
 
 
 @given(CODES, st.integers(1, 3))

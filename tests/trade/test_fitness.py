@@ -10,7 +10,6 @@ from service.trade.fitness import (
     RodFacts,
     check_fixings,
     check_parts,
-    check_revision,
 )
 from service.trade.grammar_findings import Severity, Wrong
 from service.trade.words import End, Kind, Usability
@@ -137,10 +136,3 @@ def test_a_missing_rod_is_one_finding_and_a_strange_one_is_another() -> None:
         (Wrong.NO_FIXING, "rod 5 is not in the design"),
         (Wrong.NO_FIXING, "compression plate missing at the free end"),
     ]
-
-
-def test_a_pile_stacked_to_another_revision_is_found() -> None:
-    assert check_revision(design_of_stack="TE-40 B", design_of_record="TE-40 B") == ()
-    (finding,) = check_revision(design_of_stack="TE-40 B", design_of_record="TE-40 C")
-    assert finding.sentence == "stacked to TE-40 C; the stack is made to TE-40 B"
-    assert finding.severity is Severity.CONCESSION

@@ -8,15 +8,12 @@ from service.trade.errors import Inconsistent, OutOfRange
 from service.trade.insulation import (
     DC_LIMIT,
     DRY_RODS_LIMIT,
-    WANTED,
     Between,
     Condition,
     InsulationLimit,
     InsulationReading,
     InsulationResult,
-    by_three_voltages,
     judge_insulation,
-    not_tested,
     working_voltage,
 )
 from service.trade.shorts import CellCheck, shorts_by_resistance, shorts_by_voltage
@@ -86,30 +83,6 @@ def test_a_test_below_the_working_voltage_says_nothing() -> None:
 def test_a_limit_needs_a_figure_and_a_source(limit: tuple[float, float, str], words: str) -> None:
     with pytest.raises(Inconsistent, match=words):
         InsulationLimit(*limit)
-
-
-def test_what_is_missing_is_named() -> None:
-    assert not_tested([]) == WANTED
-    assert (Between.RODS_PLATES, Condition.DRY) not in not_tested([judged(2e6)])
-    assert len(not_tested([judged(2e6)])) == 3
-
-
-@given(st.floats(1e4, 1e7), st.floats(1e4, 1e7), st.floats(1e4, 1e6))
-def test_three_voltages_give_the_lesser_resistance(a: float, b: float, known: float) -> None:
-    """Two leaks to ground from 48 V, solved as a circuit; the resistor beside the greater one."""
-    greater, lesser = max(a, b), min(a, b)
-    v1, v2 = (48 * part / (a + b) for part in (greater, lesser))
-    parallel = greater * known / (greater + known)
-    v1_then = 48 * parallel / (parallel + lesser)
-
-    assert by_three_voltages(v1, v2, v1_then, known) == pytest.approx(lesser, rel=1e-6)
-
-
-def test_three_voltages_that_cannot_be_are_told() -> None:
-    with pytest.raises(Inconsistent, match="does not lower the voltage"):
-        by_three_voltages(30.0, 18.0, 31.0, 1e5)
-    with pytest.raises(Inconsistent, match="the greater of the two voltages first"):
-        by_three_voltages(18.0, 30.0, 10.0, 1e5)
 
 
 def test_shorts_by_resistance() -> None:

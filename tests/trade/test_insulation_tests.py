@@ -15,7 +15,6 @@ from service.trade.insulation_tests import (
     InsulationMeasured,
     InsulationTest,
     judge_insulation_test,
-    missing_readings,
 )
 from service.trade.verdicts import Verdict
 
@@ -84,14 +83,6 @@ def test_a_reading_without_a_rule_decides_nothing() -> None:
     assert found.verdict is Verdict.UNDECIDED
     assert found.found[0].verdict is None
     assert "tie rods to plates, dry" in found.remarks[0]
-
-
-def test_readings_that_a_rule_wants_are_named_until_they_are_there() -> None:
-    dry = judge_insulation_test(a_test(measured(9.0)), FIGURES)
-    wet = judge_insulation_test(a_test(measured(9.0, GROUND)), FIGURES)
-
-    assert missing_readings([dry], FIGURES) == ("plates to ground, with coolant",)
-    assert missing_readings([dry, wet], FIGURES) == ()
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,6 @@ from service.trade.leak_paths import (
     Path,
     path_rates,
     to_outside,
-    without_rig,
 )
 from service.trade.tightness import LeakRate, Seen
 
@@ -97,13 +96,6 @@ def test_a_later_test_of_a_circuit_takes_the_place_of_the_earlier() -> None:
     between = found[Path.ANODE_CATHODE]
     assert between is not None
     assert between.leak.seen is Seen.BELOW_DETECTION
-
-
-def test_the_rigs_own_rate_is_taken_away() -> None:
-    found = without_rig(leak(1.0), leak(0.4))
-
-    assert found.rate.value == pytest.approx(0.6)
-    assert found.rate.u > leak(1.0).rate.u
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,6 @@ from service.trade.tightening import (
     Rod,
     around,
     crosswise,
-    loosening_order,
     tightening_order,
     tightening_passes,
 )
@@ -88,10 +87,6 @@ def test_passes_follow_the_designs_own_steps() -> None:
     passes = tightening_passes(a_ring(4), 10.0, percents=(30, 60, 100), circular=False)
 
     assert [each.torque_nm for each in passes] == [3.0, 6.0, 10.0]
-
-
-def test_loosening_goes_backwards() -> None:
-    assert loosening_order(a_ring(8)) == (8, 4, 6, 2, 7, 3, 5, 1)
 
 
 def test_no_rods_have_no_order() -> None:

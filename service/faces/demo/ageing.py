@@ -6,7 +6,7 @@ night. All figures are invented.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from random import Random
 
 import numpy as np
@@ -75,11 +75,6 @@ def mea(serial: str, lot: str, drop: Drop | None = None) -> Mea:
         chance.gauss(0.0, 0.0015),
         drop or ODD.get(serial),
     )
-
-
-def weakened(one: Mea, drop: Drop) -> Mea:
-    """The same MEA with a fall of its own."""
-    return replace(one, drop=drop)
 
 
 def voltages(meas: Sequence[Mea], own_h: Array, density: Array, since_stop_h: Array) -> Array:

@@ -61,11 +61,6 @@ class ClosingSheet:
     settling_minutes: float
     """how long the design lets the stack settle before its nuts are read again"""
 
-    @property
-    def is_empty(self) -> bool:
-        """Be true where nothing at all could be computed."""
-        return not (self.lines or self.map or self.lost)
-
 
 def closing_sheet(
     outcome: ClosingOutcome,

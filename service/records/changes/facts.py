@@ -51,16 +51,6 @@ def layers_known_now(work: Work, build_id: int) -> tuple[LayerFact, ...]:
     return tuple(LayerFact(*row) for row in rows)
 
 
-def fixings_known_now(work: Work, build_id: int) -> tuple[FixingFact, ...]:
-    """Which fixings does a build have, as known now?"""
-    rows = work.session.execute(
-        select(Fixing.kind, Fixing.part_id, Fixing.rod_number, Fixing.end)
-        .where(Fixing.build_id == build_id, Fixing.known_until.is_(None))
-        .order_by(Fixing.id)
-    )
-    return tuple(FixingFact(*row) for row in rows)
-
-
 def settle_layers(
     work: Work,
     build_id: int,

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Boolean, Connection, Table, func, select, text
+from sqlalchemy import Connection, Table, func, select, text
 
 from service.records.tables.base import UtcDateTime
 from service.records.tables.everything import metadata
@@ -69,11 +69,6 @@ def count_on(connection: Connection) -> None:
             text("SELECT setval(pg_get_serial_sequence(:table, 'id'), :following, false)"),
             {"table": table, "following": following},
         )
-
-
-def truth_columns(table: Table) -> list[str]:
-    """Columns of yes and no, which SQLite keeps as 1 and 0."""
-    return [column.name for column in table.columns if isinstance(column.type, Boolean)]
 
 
 def _as_sqlite_keeps_it(at: datetime) -> str:

@@ -18,7 +18,7 @@ from service.records.errors import NotFound
 from service.records.queries.known import known
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.prepared import given, prepared
-from service.records.queries.record_heads import Head, record_head
+from service.records.queries.record_heads import Head
 from service.records.queries.stack_tests import MadeTest, made_while_closed, of_closed
 from service.records.tables.closing_results import ClosingResult
 from service.records.tables.limit_sets import LimitSet
@@ -181,14 +181,6 @@ def verdicts_of_build(session: Session, build_id: int) -> ClosedVerdicts:
     if row is None:
         raise NotFound("build", build_id)
     return _verdicts(session, row.record_id, build_id, row.design_id)
-
-
-def verdicts_of_record(session: Session, record_id: int) -> ClosedVerdicts | None:
-    """The verdicts of the stack a record closed, or found closed and did not open.
-
-    None where it stands open, or nothing was closed yet. Six statements at most. Raises NotFound.
-    """
-    return verdicts_of_head(session, record_head(session, record_id))
 
 
 def verdicts_of_head(session: Session, head: Head) -> ClosedVerdicts | None:

@@ -7,7 +7,7 @@ layer reads every voltage anew. Voltages in V, densities in A/cm².
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Mapping
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property, lru_cache
@@ -16,12 +16,10 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.queries.cell_bridges import KnownBridge, bridges_of_builds
 from service.records.queries.known import known
 from service.records.queries.prepared import given_all, prepared, then, told
-from service.records.queries.tap_maps import Taps, taps_of
 from service.records.tables.parts import Part, PartType
-from service.records.tables.runs import Snapshot, SnapshotKind
+from service.records.tables.runs import SnapshotKind
 from service.records.tables.stacks import Layer
 from service.trade.words import Kind
 
@@ -86,27 +84,6 @@ class CellSnapshot:
         return dict(sorted(found.items()))
 
 
-def voltages_of_build(
-    session: Session, build_ids: Collection[int], known_at: datetime | None = None
-) -> dict[int, tuple[CellSnapshot, ...]]:
-    """All snapshots of these builds in the order of time, resolved. Four statements.
-
-    A build without snapshots has an empty tuple.
-    """
-    rows: Any = session.execute(
-        prepared(lambda: _snapshots(known_at), known_at is not None),
-        told(known_at, build_ids=build_ids),
-    ).all()
-    taps = taps_of(session, {row.stack_id for row in rows}, known_at)
-    meas = mea_of_cells(session, build_ids, known_at)
-    bridges = bridges_of_builds(session, build_ids, known_at)
-    found: dict[int, list[CellSnapshot]] = {build_id: [] for build_id in build_ids}
-    for row in rows:
-        one = _resolved(row, taps, meas.get(row.build_id, {}), bridges.get(row.build_id, ()))
-        found[row.build_id].append(one)
-    return {build_id: tuple(own) for build_id, own in found.items()}
-
-
 def mea_of_cells(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, dict[int, int]]:
@@ -142,57 +119,3 @@ def mea_of_cells(
 def read_names(channels: str) -> tuple[str, ...]:
     """The names of channels as they are kept."""
     return tuple(json.loads(channels))
-
-
-def _snapshots(known_at: datetime | None) -> Any:
-    return (
-        select(
-            Snapshot.id,
-            Snapshot.reading_id,
-            Snapshot.stack_id,
-            Snapshot.build_id,
-            Snapshot.kind,
-            Snapshot.from_at,
-            Snapshot.until_at,
-            Snapshot.row_count,
-            Snapshot.current_a,
-            Snapshot.density_a_cm2,
-            Snapshot.temperature_c,
-            Snapshot.stack_voltage_v,
-            Snapshot.meter_hours,
-            Snapshot.channels,
-            Snapshot.means_v,
-            Snapshot.spreads_v,
-        )
-        .where(Snapshot.build_id.in_(given_all("build_ids")), known(Snapshot, then(known_at)))
-        .order_by(Snapshot.build_id, Snapshot.from_at, Snapshot.id)
-    )
-
-
-def _resolved(
-    row: Any, taps: Taps, meas: Mapping[int, int], bridges: tuple[KnownBridge, ...]
-) -> CellSnapshot:
-    names = read_names(row.channels)
-    at = row.from_at + (row.until_at - row.from_at) / 2
-    cells = taps.cell_of(row.stack_id, at, names)
-    return CellSnapshot(
-        id=row.id,
-        reading_id=row.reading_id,
-        stack_id=row.stack_id,
-        build_id=row.build_id,
-        kind=row.kind,
-        from_at=row.from_at,
-        until_at=row.until_at,
-        row_count=row.row_count,
-        current_a=row.current_a,
-        density_a_cm2=row.density_a_cm2,
-        temperature_c=row.temperature_c,
-        stack_voltage_v=row.stack_voltage_v,
-        meter_hours=row.meter_hours,
-        channels=names,
-        means_v=tuple(json.loads(row.means_v)),
-        spreads_v=tuple(json.loads(row.spreads_v)),
-        cells=cells,
-        part_ids=tuple(None if cell is None else meas.get(cell) for cell in cells),
-        bridged=frozenset(bridge.cell for bridge in bridges if bridge.holds_at(at)),
-    )

@@ -1,9 +1,7 @@
 """Wishes for a changeover as they are kept: JSON with a version, each wish by its kind."""
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from typing import Any
 
 from service.records.queries.content import canonical_json
 from service.trade.changeover_wishes import (
@@ -17,7 +15,6 @@ from service.trade.changeover_wishes import (
     SplitStack,
     Wish,
 )
-from service.trade.words import End
 
 VERSION = 1
 KINDS: dict[str, type[Wish]] = {
@@ -36,11 +33,6 @@ def write_wishes(wishes: Sequence[Wish]) -> str:
     """Wishes as canonical JSON."""
     rows = [{"kind": NAMES[type(wish)], **asdict(wish)} for wish in wishes]
     return canonical_json({"version": VERSION, "wishes": rows})
-
-
-def read_wishes(text: str) -> tuple[Wish, ...]:
-    """The wishes `write_wishes` wrote."""
-    return tuple(_wish(row) for row in json.loads(text)["wishes"])
 
 
 def named_parts(wishes: Sequence[Wish]) -> frozenset[int]:
@@ -90,17 +82,3 @@ def in_words(wish: Wish, labels: Mapping[int, str]) -> str:
 
 def _cells(cells: Sequence[int]) -> str:
     return f"cell{'' if len(cells) == 1 else 's'} {', '.join(map(str, cells))}"
-
-
-def _wish(row: Mapping[str, Any]) -> Wish:
-    given = {name: value for name, value in row.items() if name != "kind"}
-    for name in ("cells", "parts", "taken_over"):
-        if isinstance(given.get(name), list):
-            given[name] = tuple(given[name])
-    if "by" in given:
-        given["by"] = tuple((old, new) for old, new in given["by"])
-    if "plates" in given:
-        given["plates"] = Plates(given["plates"])
-    if "keeps" in given:
-        given["keeps"] = End(given["keeps"])
-    return KINDS[row["kind"]](**given)

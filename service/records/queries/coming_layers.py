@@ -90,16 +90,6 @@ def fits(what: WhatNext, seen: Look) -> bool:
     return any(set(misfits(coming.item, seen)) <= {Misfit.TURNED} for coming in what.layers)
 
 
-def way_of(what: WhatNext, layer: Layer) -> Facing | None:
-    """The way the pattern wants this part to lie; None where it does not say one."""
-    ways = {
-        coming.item.facing
-        for coming in what.layers
-        if set(misfits(coming.item, look(layer))) <= {Misfit.TURNED}
-    }
-    return ways.pop() if len(ways) == 1 and Facing.EITHER not in ways else None
-
-
 def is_renewed(kept: KeptPattern, layer: Layer) -> bool:
     """Be true where the pattern renews a part such as this, as it sees it, at every opening."""
     if kept.pattern is None:

@@ -14,7 +14,7 @@ from service.records.queries.content import canonical_json, sha256_of
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.people import Person
 from service.records.tables.rebuild_records import Decision, RebuildRecord, RecordState
-from service.records.tables.stacks import Layer, Stack
+from service.records.tables.stacks import Stack
 
 FORM = "layerbook correction 1"
 
@@ -120,24 +120,6 @@ def corrections_waiting(session: Session) -> tuple[CorrectionView, ...]:
     """All corrections nobody has decided on yet, the oldest first."""
     rows = session.execute(
         _views().where(Correction.state == CorrectionState.WAITING).order_by(Correction.id)
-    )
-    return tuple(CorrectionView(*row) for row in rows)
-
-
-def corrections_of_part(session: Session, part_id: int) -> tuple[CorrectionView, ...]:
-    """Approved corrections which took this part out of a layer or put it into one."""
-    was = select(Layer.id).where(Layer.part_id == part_id)
-    rows = session.execute(
-        _views()
-        .where(
-            Correction.state == CorrectionState.APPROVED,
-            (Correction.new_part_id == part_id)
-            | (
-                Correction.of.in_((CorrectionOf.LAYER_PART, CorrectionOf.LAYER_FACING))
-                & Correction.subject_id.in_(was)
-            ),
-        )
-        .order_by(Correction.id)
     )
     return tuple(CorrectionView(*row) for row in rows)
 

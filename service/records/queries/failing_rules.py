@@ -1,7 +1,6 @@
 """Rules by which an MEA of a design counts as failing: all versions, and those in force."""
 
 import json
-from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -10,8 +9,7 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.errors import NotFound
-from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.prepared import given, prepared
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingRule as Row
 from service.records.tables.people import Person
@@ -66,16 +64,6 @@ def rules_of_design(session: Session, design_id: int) -> tuple[RuleVersion, ...]
     return tuple(_version(row) for row in rows)
 
 
-def rule_version(session: Session, rule_id: int) -> RuleVersion:
-    """One version. One statement. Raises NotFound."""
-    row: Any = session.execute(
-        prepared(lambda: _columns().where(Row.id == given("rule_id"))), {"rule_id": rule_id}
-    ).first()
-    if row is None:
-        raise NotFound("version of a rule of failing", rule_id)
-    return _version(row)
-
-
 def rules_in_force(session: Session) -> dict[int, RuleVersion]:
     """The rule in force of each design that has one, by design id. One statement."""
     later = aliased(Row)
@@ -91,15 +79,6 @@ def rules_in_force(session: Session) -> dict[int, RuleVersion]:
         )
     )
     return {row.design_id: _version(row) for row in rows}
-
-
-def rules_named(session: Session, rule_ids: Collection[int]) -> dict[int, RuleVersion]:
-    """These versions by id. One statement."""
-    rows: Any = session.execute(
-        prepared(lambda: _columns().where(Row.id.in_(given_all("rule_ids")))),
-        {"rule_ids": list(rule_ids)},
-    )
-    return {row.id: _version(row) for row in rows}
 
 
 @lru_cache(maxsize=64)

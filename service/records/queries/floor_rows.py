@@ -97,11 +97,6 @@ class FloorStack:
         rank = min((KINDS.index(need.kind) for need in self.needs), default=len(KINDS))
         return f"{rank}-{serial_key(self.line.serial)}"
 
-    @property
-    def is_mine(self) -> bool:
-        """Whether the asker may see to something here."""
-        return any(need.may for need in self.needs)
-
 
 def floor_rows(
     session: Session, person: Person, sources: Sources, given: Mapping[str, Any], ids: Sequence[int]

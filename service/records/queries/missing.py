@@ -11,13 +11,13 @@ from typing import Any, Literal
 from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
-from service.records.queries.build_verdicts import ClosedVerdicts, verdicts_of_head
+from service.records.queries.build_verdicts import ClosedVerdicts
 from service.records.queries.closing_checks import done_by_tests
 from service.records.queries.missing_facts import Entry, standing_entries
 from service.records.queries.missing_tests import tests_in_words
 from service.records.queries.pile_checks import PileCheck, pile_check
-from service.records.queries.record_heads import Head, record_head
-from service.records.queries.working_piles import WorkingPile, working_pile
+from service.records.queries.record_heads import Head
+from service.records.queries.working_piles import WorkingPile
 from service.records.tables.designs import ChecklistLine, DesignRod
 from service.records.tables.hours import HourReading
 from service.records.tables.parts import Part, PartType
@@ -55,17 +55,6 @@ class Missing:
     severity: Severity
     sentence: str
     anchor: str
-
-
-def what_is_missing(session: Session, record_id: int) -> tuple[Missing, ...]:
-    """What keeps this record from being handed in, and what ought to be looked at?
-
-    Blocks first. A constant number of statements. Raises NotFound.
-    """
-    head = record_head(session, record_id)
-    return missing_of(
-        session, head, working_pile(session, record_id), verdicts_of_head(session, head)
-    )
 
 
 def missing_of(

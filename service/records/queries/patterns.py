@@ -12,9 +12,9 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
-from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.prepared import given, prepared
 from service.records.tables.designs import Design
-from service.records.tables.parts import Part, PartType
+from service.records.tables.parts import PartType
 from service.records.tables.stacks import Stack
 from service.trade.grammar import Pattern
 from service.trade.pattern_toml import read_pattern
@@ -133,23 +133,6 @@ def known_types(session: Session) -> tuple[KnownType, ...]:
         ).order_by(PartType.kind, PartType.drawing_number, PartType.revision)
     ).all()
     return tuple(KnownType(*row) for row in rows)
-
-
-def as_the_pattern_sees(
-    session: Session, kept: KeptPattern, layers: Sequence[Layer]
-) -> tuple[Layer, ...]:
-    """Layers with their part types called as the pattern calls them. One statement."""
-    rows = session.execute(
-        prepared(
-            lambda: (
-                select(Part.id, PartType.drawing_number, PartType.revision)
-                .join(PartType, PartType.id == Part.part_type_id)
-                .where(Part.id.in_(given_all("ids")))
-            )
-        ),
-        {"ids": [layer.part for layer in layers]},
-    )
-    return seen_so(layers, {row.id: kept.called(*row[1:]) for row in rows})
 
 
 def seen_so(layers: Iterable[Layer], names: Mapping[int, str]) -> tuple[Layer, ...]:

@@ -8,7 +8,6 @@ from argon2.exceptions import InvalidHashError, VerificationError
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records import permissions
 from service.records.errors import NotFound
 from service.records.tables.people import ApiToken, Person, PersonRole, Role
 
@@ -90,12 +89,6 @@ def _people(session: Session, login: str | None = None) -> list[KnownPerson]:
         facts[person_id] = (its_login, name, active, can_sign_in, added_at)
         roles.setdefault(person_id, set()).update([Role(role)] if role is not None else [])
     return [KnownPerson(key, *facts[key], frozenset(roles[key])) for key in facts]
-
-
-def acting_person(session: Session, login: str) -> permissions.Person:
-    """Give somebody as the one who acts, for the command line and the API."""
-    known = person_by_login(session, login)
-    return permissions.Person(known.id, known.login, known.name, known.roles)
 
 
 def credential_of(session: Session, login: str) -> Credential | None:

@@ -1,6 +1,5 @@
 """The gate to hydrogen of one build: what keeps it shut, and the releases that were given."""
 
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
@@ -258,12 +257,3 @@ def _shut(
             "No set points can be computed for this build: the figures in force say nothing of the"
             " operation, or the pile holds no cell."
         )
-
-
-def release_content(session: Session, release_id: int) -> dict[str, Any]:
-    """What stood at the gate when a release was given. One statement. Raises NotFound."""
-    text = session.scalar(select(BuildRelease.content).where(BuildRelease.id == release_id))
-    if text is None:
-        raise NotFound("release", release_id)
-    found: dict[str, Any] = json.loads(text)
-    return found

@@ -96,11 +96,6 @@ class WorkingPile:
         """All layers as they stand, counted and numbered anew."""
         return self.pile.layers
 
-    @property
-    def is_changed(self) -> bool:
-        """Be true once a layer or fixing was taken off or put on."""
-        return self.pile != OpenPile.begun(self.base) or any(f.step_id for f in self.fixings)
-
 
 def as_layer(row: Any, position: int, facing: Facing, cell: int | None = None) -> Layer:
     """Make the trade's layer of a row with `PART_COLUMNS`."""
@@ -153,11 +148,6 @@ def working_pile(session: Session, record_id: int) -> WorkingPile:
         base.drawings | {row.part: (row.drawing_number, row.revision) for row in steps},
         base.no_thickness | {row.part for row in steps if row.thickness_mm is None},
     )
-
-
-def layers_of(session: Session, build_id: int) -> tuple[Layer, ...]:
-    """Which layers does a build have, as known now, in the order of the pile?"""
-    return _base_of(session, build_id).layers
 
 
 class _Base(NamedTuple):
