@@ -31,6 +31,7 @@ class Undoing(StrEnum):
     RE_TORQUE = "re-torque"
     PART_CHANGED = "changed part"
     LOAD_CYCLE = "new load cycle"
+    CORRECTED = "correction"
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from service.records.queries.content import canonical_json, sha256_of
 from service.records.queries.correctable import Correctable, correctable
 from service.records.queries.corrections import document_of
 from service.records.queries.involved import people_on
+from service.records.queries.release_standing import release_ends, released_builds
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.rebuild_records import Meaning, RebuildRecord
 
@@ -133,11 +134,19 @@ def decide(
         raise Refused(
             "content", content_sha256, "it is no longer what was written; it cannot be signed."
         )
+    released = released_builds(work.session, held.stack_id)
     meaning = Meaning.CORRECTION_APPROVED if approve else Meaning.CORRECTION_REFUSED
     decision_id = sign(work, held, meaning, content_sha256, why, correction_id=correction_id)
     changes: list[Change] = []
     if approve:
-        changes = _carry_out(work, correctable(work.session, held.id), correction)
+        record = correctable(work.session, held.id)
+        changes = _carry_out(work, record, correction)
+        still = released_builds(work.session, held.stack_id)
+        changes += [
+            release_ends(number, record.stack)
+            for build_id, number in released.items()
+            if build_id not in still
+        ]
     correction.state = CorrectionState.APPROVED if approve else CorrectionState.REFUSED
     held.version += 1
     work.session.flush()

@@ -11,18 +11,22 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, literal, or_, select, union_all
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, and_, case, func, literal, or_, select, union_all
+from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
 from service.records.queries.known import known
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.prepared import given, prepared
 from service.records.queries.record_heads import Head
+from service.records.queries.release_standing import corrects
 from service.records.queries.stack_tests import MadeTest, made_while_closed, of_closed
 from service.records.tables.closing_results import ClosingResult
+from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.limit_sets import LimitSet
 from service.records.tables.rebuild_records import (
+    Decision,
+    Meaning,
     RebuildRecord,
     RecordState,
     Step,
@@ -46,15 +50,23 @@ CLAMP = "limits of the closed clamp"
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """Something done to the closed stack: the last of its kind in one record."""
+    """Something done to the closed stack: the last of its kind in one record; or a correction.
+
+    A correction is done when it is approved; the stack itself stays as it was tested, and only
+    what was computed from the facts corrected is out of date: ``changes_closing``.
+    """
 
     kind: Undoing
     at: datetime
     record_id: int
+    correction_id: int = 0
+    changes_closing: bool = True
 
     @property
     def words(self) -> str:
         """What it was, in words."""
+        if self.correction_id:
+            return f"{self.kind} {self.correction_id} of record {self.record_id}"
         return f"{self.kind} in record {self.record_id}"
 
 
@@ -65,6 +77,7 @@ class KeptClamp:
     record_id: int
     limit_version: int
     text: str
+    computed_at: datetime
 
     @property
     def outcome(self) -> ClosingOutcome:
@@ -124,6 +137,11 @@ class ClosedVerdicts:
         return {it.what: it.verdict for it in wanted_verdicts(self.figures, results, clamp)}
 
     @property
+    def corrections(self) -> tuple[Done, ...]:
+        """The corrections of what this build is, in the order of their approval."""
+        return tuple(done for done in self.done if done.correction_id)
+
+    @property
     def together(self) -> Together:
         """All tests of tightness that still count, as six paths and hints."""
         return together(
@@ -141,7 +159,16 @@ class ClosedVerdicts:
     def _clamp_wanted(self) -> Wanted | None:
         if self.clamp is None:
             return None
-        later = [one for one in self.done if one.record_id > self.clamp.record_id]
+        clamp = self.clamp
+        later = [
+            done
+            for done in self.done
+            if (
+                done.changes_closing and done.at > clamp.computed_at
+                if done.correction_id
+                else done.record_id > clamp.record_id
+            )
+        ]
         return Wanted(CLAMP, self.clamp.outcome.verdict, later[0].words if later else "")
 
 
@@ -207,14 +234,14 @@ def _verdicts(session: Session, record_id: int, build_id: int, design_id: int) -
 
 
 def _first_after(at: datetime, done: Sequence[Done]) -> Done | None:
-    return next((one for one in done if one.at > at), None)
+    return next((one for one in done if one.at > at and not one.correction_id), None)
 
 
 def _done(session: Session, record_id: int, build_id: int) -> tuple[Done, ...]:
     """What was done to the closed stack, by kind and record, in time. One statement."""
     rows = session.execute(prepared(_doings), {"record_id": record_id, "build_id": build_id})
     return tuple(
-        Done(Undoing(row.kind), row.at, row.record_id)
+        Done(Undoing(row.kind), row.at, row.record_id, row.correction_id, bool(row.of_closing))
         for row in sorted(rows, key=lambda row: (row.at, row.record_id))
     )
 
@@ -222,13 +249,16 @@ def _done(session: Session, record_id: int, build_id: int) -> tuple[Done, ...]:
 def _doings() -> Any:
     turned, exchanged = func.max(TorqueReading.taken_at), func.max(Step.done_at)
     record = RebuildRecord.id.label("record_id")
+    none = literal(0).label("correction_id"), literal(1).label("of_closing")
+    maker = aliased(RebuildRecord)
+    stack_id = select(maker.stack_id).where(maker.id == given("record_id")).scalar_subquery()
     opens = and_(
         RebuildRecord.base_build_id == given("build_id"),
         RebuildRecord.opened_at.is_not(None),
         RebuildRecord.state != RecordState.VOID,
     )
     return union_all(
-        select(literal(Undoing.RE_TORQUE.value).label("kind"), turned.label("at"), record)
+        select(literal(Undoing.RE_TORQUE.value).label("kind"), turned.label("at"), record, *none)
         .join(RebuildRecord, RebuildRecord.id == TorqueReading.record_id)
         .where(
             TorqueReading.stage == Stage.CLOSING,
@@ -236,7 +266,7 @@ def _doings() -> Any:
             of_closed(TorqueReading.taken_at),
         )
         .group_by(RebuildRecord.id),
-        select(literal(Undoing.PART_CHANGED.value), exchanged, record)
+        select(literal(Undoing.PART_CHANGED.value), exchanged, record, *none)
         .join(RebuildRecord, RebuildRecord.id == Step.record_id)
         .where(
             Step.kind.in_((StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)),
@@ -244,7 +274,23 @@ def _doings() -> Any:
             of_closed(Step.done_at),
         )
         .group_by(RebuildRecord.id),
-        select(literal(Undoing.LOAD_CYCLE.value), RebuildRecord.opened_at, record).where(opens),
+        select(literal(Undoing.LOAD_CYCLE.value), RebuildRecord.opened_at, record, *none).where(
+            opens
+        ),
+        select(
+            literal(Undoing.CORRECTED.value),
+            Decision.at,
+            record,
+            Correction.id,
+            case((Correction.of == CorrectionOf.HOURS, 0), else_=1),
+        )
+        .join(Correction, Correction.record_id == RebuildRecord.id)
+        .join(Decision, Decision.correction_id == Correction.id)
+        .where(
+            RebuildRecord.stack_id == stack_id,
+            Decision.meaning == Meaning.CORRECTION_APPROVED,
+            corrects(Correction, RebuildRecord, given("record_id"), given("build_id")),
+        ),
     )
 
 
@@ -253,7 +299,12 @@ def _clamp(session: Session, record_id: int, build_id: int) -> KeptClamp | None:
     rows = session.execute(
         prepared(
             lambda: (
-                select(ClosingResult.record_id, LimitSet.version, ClosingResult.results)
+                select(
+                    ClosingResult.record_id,
+                    LimitSet.version,
+                    ClosingResult.results,
+                    ClosingResult.computed_at,
+                )
                 .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
                 .join(RebuildRecord, RebuildRecord.id == ClosingResult.record_id)
                 .where(

@@ -27,7 +27,7 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade.labels import part_label
-from service.trade.words import Facing, Kind
+from service.trade.words import Facing, Kind, Stage
 
 CAN_BE_CORRECTED = (RecordState.HANDED_IN, RecordState.APPROVED)
 TURNS = (Facing.FIXED_END, Facing.FREE_END)
@@ -57,6 +57,7 @@ class TorqueFacts:
     torque_nm: float
     instrument_id: int
     taken_at: datetime
+    stage: Stage
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,7 +282,7 @@ def _torques(session: Session, record_id: int) -> Iterator[Fact]:
     ).all()
     for row in rows:
         label = f"rod {row.rod_number}, pass {row.pass_number}, {row.stage}, {row.kind}"
-        details = TorqueFacts(row.torque_nm, row.instrument_id, row.taken_at)
+        details = TorqueFacts(row.torque_nm, row.instrument_id, row.taken_at, row.stage)
         yield Fact(CorrectionOf.TORQUE, row.id, label, f"{row.torque_nm:.10g} N·m", details)
         yield Fact(CorrectionOf.TORQUE_INSTRUMENT, row.id, label, row.label, details)
 

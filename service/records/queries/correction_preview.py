@@ -1,10 +1,10 @@
 """What follows a correction: before it is decided, as it would be; afterwards, as it was done."""
 
 import json
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, replace
 
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from service.records.audit import Did
@@ -28,12 +28,13 @@ from service.records.queries.correction_effects import (
 from service.records.queries.corrections import CorrectionView
 from service.records.queries.hours import build_hours
 from service.records.queries.instruments import calibration_on
+from service.records.queries.release_standing import release_ends, released_builds
 from service.records.tables.audit import AuditEntry
 from service.records.tables.corrections import CorrectionOf, CorrectionState
 from service.records.tables.designs import Design
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.stacks import Build, BuildPeriod, Stack
-from service.trade.words import Facing
+from service.trade.words import Facing, Stage
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,10 +72,41 @@ def _as_it_would_be(session: Session, view: CorrectionView) -> Preview:
     if isinstance(details, LayerFacts):
         return _of_layers(session, record, fact, details, view)
     if isinstance(details, TorqueFacts):
-        return _of_torque(session, record, details, view)
-    if isinstance(details, HourFacts):
-        return _of_hours(session, record, details, view)
-    return _of_time(record, fact, details, view)
+        found = _of_torque(session, record, details, view)
+    elif isinstance(details, HourFacts):
+        found = _of_hours(session, record, details, view)
+    else:
+        found = _of_time(record, fact, details, view)
+    as_found = isinstance(details, TorqueFacts) and details.stage is not Stage.CLOSING
+    if as_found or fact.of is CorrectionOf.OPENED_AT:
+        return found
+    of_record = or_(Build.record_id == record.record_id, Build.id == record.base_build_id)
+    return _ending_release(
+        session, record, found, set(session.scalars(select(Build.id).where(of_record)))
+    )
+
+
+def _ending_release(
+    session: Session, record: Correctable, found: Preview, reached: Collection[int]
+) -> Preview:
+    """Add the releases of the builds reached, which end with the correction."""
+    released = released_builds(session, record.stack_id)
+    ending = [number for build_id, number in released.items() if build_id in reached]
+    return replace(
+        found,
+        rows=(
+            *found.rows,
+            *(Follows(*release_ends(number, record.stack)) for number in ending),
+        ),
+        notes=(
+            *found.notes,
+            *(
+                f"Build {number} of {record.stack} is released to hydrogen: approving this"
+                " correction ends the release. It has to be released again before it runs."
+                for number in ending
+            ),
+        ),
+    )
 
 
 def _as_done(session: Session, view: CorrectionView) -> Preview:
@@ -103,7 +135,9 @@ def _of_layers(
             Follows(change.sitting.where, str(change.sitting.facing), view.new_value)
             for change in effects.replaced
         )
-        return Preview(rows, conflicts=effects.conflicts)
+        return _ending_release(
+            session, record, Preview(rows, conflicts=effects.conflicts), _builds(effects)
+        )
     lot_id = None if view.new_part_id is not None else int(view.new_number or 0)
     facing = facing_with(session, details, view.new_part_id, lot_id)
     effects = layer_part_effects(
@@ -113,11 +147,16 @@ def _of_layers(
         view.new_part_id,
         new_facing=facing or details.facing,
     )
-    return Preview(
+    found = Preview(
         tuple(_part_rows(session, fact, effects, view)),
         tuple(_hour_notes(session, record, effects, view)),
         effects.conflicts,
     )
+    return _ending_release(session, record, found, _builds(effects))
+
+
+def _builds(effects: LayerEffects) -> set[int]:
+    return {change.sitting.build_id for change in effects.replaced}
 
 
 def _part_rows(

@@ -1,15 +1,20 @@
 """Does a release of a build still stand? Until something was done to the closed stack.
 
 A re-torque, an exchanged fixing, a test that failed or an opening ends it, from when it was written
-down: what was done before and told later was not known to whoever released.
+down: what was done before and told later was not known to whoever released. So does a correction of
+what the build is, from when it was approved.
 """
 
 from typing import Any
 
 from sqlalchemy import ColumnElement, and_, func, or_, select
-from sqlalchemy.orm import aliased
+from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.known import known
+from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.rebuild_records import (
+    Decision,
+    Meaning,
     RebuildRecord,
     RecordState,
     Step,
@@ -18,7 +23,7 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stack_tests import StackTest
-from service.records.tables.stacks import Build, BuildPeriod
+from service.records.tables.stacks import Build, BuildPeriod, Layer
 from service.trade.verdicts import Verdict
 from service.trade.words import Stage
 
@@ -42,7 +47,27 @@ def release_stands(
     An expression for a statement that has the build and its period.
     """
     at = released_at(build, until)
-    return and_(at.is_not(None), ~ended_since(at, build, period, until).exists())
+    return and_(
+        at.is_not(None),
+        ~ended_since(at, build, period, until).exists(),
+        ~_corrected_since(at, build, period, until).exists(),
+    )
+
+
+def released_builds(session: Session, stack_id: int) -> dict[int, int]:
+    """Return the builds of a stack whose release stands, by id, with their numbers."""
+    rows = session.execute(
+        select(Build.id, Build.number)
+        .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & known(BuildPeriod))
+        .where(Build.stack_id == stack_id, BuildPeriod.opened_at.is_(None), release_stands())
+        .order_by(Build.number)
+    )
+    return {row.id: row.number for row in rows}
+
+
+def release_ends(number: int, stack: str) -> tuple[str, str, str]:
+    """Return the line of preview and trail about a release that a correction ends."""
+    return (f"release of build {number} of {stack}", "released", "ended by this correction")
 
 
 def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
@@ -71,3 +96,45 @@ def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
         .correlate(build, period)
     )
     return told if until is None else told.where(step.written_at <= until)
+
+
+def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> ColumnElement[bool]:
+    """Be true of a correction of what a closed stack is: its layers, nuts, hours or closing.
+
+    ``record`` is the record corrected; ``maker_id`` the one that closed the stack. A layer is
+    followed through the builds that carried it on, so its rows say which builds it reaches. When
+    the build before was opened, and how its nuts were found, say nothing of this one.
+    """
+    layer = select(Layer.id).where(Layer.build_id == build_id, Layer.correction_id == correction.id)
+    nut = select(TorqueReading.id).where(
+        TorqueReading.record_id == correction.record_id,
+        TorqueReading.correction_id == correction.id,
+        TorqueReading.stage == Stage.CLOSING,
+    )
+    found_closed = and_(record.base_build_id == build_id, record.opened_at.is_(None))
+    return or_(
+        layer.exists(),
+        and_(
+            or_(record.id == maker_id, found_closed),
+            or_(correction.of.in_((CorrectionOf.HOURS, CorrectionOf.CLOSED_AT)), nut.exists()),
+        ),
+    )
+
+
+def _corrected_since(at: Any, build: Any, period: Any, until: Any) -> Any:
+    """Corrections of a build approved after a time and before it was opened."""
+    correction, record, decision = aliased(Correction), aliased(RebuildRecord), aliased(Decision)
+    approved = (
+        select(correction.id)
+        .join(record, record.id == correction.record_id)
+        .join(decision, decision.correction_id == correction.id)
+        .where(
+            record.stack_id == build.stack_id,
+            decision.meaning == Meaning.CORRECTION_APPROVED,
+            decision.at > at,
+            or_(period.opened_at.is_(None), decision.at < period.opened_at),
+            corrects(correction, record, build.record_id, build.id),
+        )
+        .correlate(build, period)
+    )
+    return approved if until is None else approved.where(decision.at <= until)

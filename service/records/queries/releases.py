@@ -99,6 +99,14 @@ class Gate:
         return next((one for one in self.releases if one.stands), None)
 
     @property
+    def ended_by(self) -> str:
+        """The correction that ended the last release, in words; empty: none did."""
+        if self.release is not None or not self.releases:
+            return ""
+        since = self.releases[0].at
+        return next((it.words for it in self.closed.corrections if it.at > since), "")
+
+    @property
     def set_points_sha256(self) -> str:
         """Hash of the set points to acknowledge; empty where there are none."""
         if self.set_points is None:
@@ -111,7 +119,7 @@ def gate(session: Session, build_id: int) -> Gate:
     build = _build(session, build_id)
     closed = verdicts_of_build(session, build_id)
     concerned = {build.record_id, *(one.made.record_id for one in closed.tests)}
-    concerned |= {one.record_id for one in closed.done if one.record_id != 0}
+    concerned |= {one.record_id for one in closed.done if not one.correction_id}
     if closed.clamp is not None:
         concerned.add(closed.clamp.record_id)
     records = _records(session, concerned)

@@ -91,9 +91,9 @@ def why_not_released(
     if row[1] is None:
         return f"The build was released only at {row[0]:%Y-%m-%d %H:%M} UTC, after the run began."
     if not row[2]:
-        return "The build's release no longer held when the run began: the stack was worked on."
+        return "The build's release had ended when the run began, by work or a correction."
     if not row[3]:
-        return "The build's release ended while it ran: the stack was worked on."
+        return "The build's release ended while it ran, by work or a correction."
     return None
 
 
