@@ -14,6 +14,10 @@ _SPLIT = re.compile(rf"([\d.,{_SPACES}]*(?:[eE][+-]?\d+)?)(.*)", re.DOTALL)
 _NUMBER = re.compile(r"(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
 
 
+class ReadTwoWays(OutOfRange):
+    """A number whose one mark may part thousands as well as decimals."""
+
+
 def read_number(text: str, *, decimal: str | None = None) -> float:
     """Which number is written here, with a decimal point or a decimal comma?
 
@@ -85,7 +89,7 @@ def _decimal_mark(body: str, marks: list[str], written: str) -> str:
         return "," if marks[0] == "." else "."
     whole, rest = body.split(marks[0])
     if re.fullmatch(r"\d{1,3}", whole) and whole.strip("0") and re.fullmatch(r"\d{3}", rest):
-        raise OutOfRange(
+        raise ReadTwoWays(
             "number",
             written,
             "",

@@ -8,7 +8,9 @@ import re
 from collections.abc import Sequence
 from enum import StrEnum
 
+from service.trade.errors import OutOfRange
 from service.trade.measured_curves import MOST_POINTS, MeasuredPoint, in_order
+from service.trade.numbers import read_number
 from service.trade.plausible import more_than_zero
 from service.trade.polarisation import GREATEST_A_CM2, GREATEST_V
 from service.trade.typed_fields import FieldRefused
@@ -105,7 +107,7 @@ def _density(field: str, line: int, text: str, across: Across, area_cm2: float) 
     right = f"a number from 0 to {GREATEST_A_CM2 * per:g} {unit}"
     if not re.fullmatch(r"\+?(\d+([.,]\d*)?|[.,]\d+)", text):
         raise FieldRefused(field, f"line {line}, first column", text, "", right)
-    density = float(text.replace(",", ".")) / per
+    density = _number(field, f"line {line}, first column", text, right) / per
     if density > GREATEST_A_CM2:
         raise FieldRefused(field, f"line {line}, first column", text, unit, right)
     return density
@@ -117,9 +119,16 @@ def _volt(field: str, where: str, text: str) -> float | None:
     found = _VOLTAGE.fullmatch(text)
     if not found:
         raise FieldRefused(field, where, text[:40], "", RIGHT)
-    # no cell has a thousand volts: one mark is the decimal one, whatever stands behind it
-    volts = float(found["number"].replace(",", ".").replace("\u2212", "-"))
+    volts = _number(field, where, found["number"], RIGHT)
     volts /= 1000 if found["unit"] == "mV" else 1
     if not -GREATEST_V <= volts <= GREATEST_V:
         raise FieldRefused(field, where, text, "", RIGHT)
     return volts
+
+
+def _number(field: str, where: str, text: str, right: str) -> float:
+    # No cell has a thousand volts or A/cm²: one mark is the decimal one, whatever stands behind it.
+    try:
+        return read_number(text, decimal="," if "," in text else ".")
+    except OutOfRange:
+        raise FieldRefused(field, where, text[:40], "", right) from None

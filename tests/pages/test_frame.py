@@ -12,7 +12,7 @@ from jinja2 import Environment
 from sqlalchemy.exc import IntegrityError
 
 from service.faces.pages import errors as error_pages
-from service.faces.pages.forms import Form
+from service.faces.pages.forms import Form, blank
 from service.faces.pages.render import (
     content_hash,
     grouped,
@@ -229,7 +229,9 @@ def test_a_field_keeps_what_was_typed_beside_what_is_wrong(environment: Environm
         ("1\u2009234.5", 1234.5),
         (".5", 0.5),
         ("1e3", 1000.0),
-        ("1.000", 1.0),
+        ("1.0000", 1.0),
+        ("1.000,5", 1000.5),
+        ("1'234", 1234.0),
     ],
 )
 def test_numbers_are_read_with_point_or_comma(typed: str, value: float) -> None:
@@ -238,7 +240,7 @@ def test_numbers_are_read_with_point_or_comma(typed: str, value: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "typed", ["1,000", "1.000,5", "12x", "nan", "inf", "--1", "1e999", "", "٣"]
+    "typed", ["1,000", "1.000", "12 50", "12x", "nan", "inf", "--1", "1e999", "", "٣"]
 )
 def test_what_is_no_plain_number_is_refused_with_a_reason(typed: str) -> None:
     """1,000 could be a thousand or one: nobody guesses."""
@@ -250,6 +252,24 @@ def test_what_is_no_plain_number_is_refused_with_a_reason(typed: str) -> None:
     assert form.number("n") is None
     assert form.wrong("n")
     assert typed in form.wrong("n")
+
+
+def test_a_mark_that_can_be_read_both_ways_is_asked_about() -> None:
+    """As everywhere else: nobody takes a thousand hours for one."""
+    form = Form({"hours": ["1.234"], "most": ["1e400"]})
+
+    assert form.number("hours", unit="h") is None
+    assert form.number("most", unit="h") is None
+    assert "“1.234” can be read in two ways. Right would be 1234 or 1.2340" in form.wrong("hours")
+    assert "“1e400” is not a number. Right would be digits" in form.wrong("most")
+
+
+@pytest.mark.parametrize("value", [1.234, -12.125, 999.999, 0.125, 1234.5, 12.0, 1e-7])
+def test_a_number_a_form_begins_with_is_read_as_it_was(value: float, app: Any) -> None:
+    """A page that is opened and sent changes nothing."""
+    form = blank(Request({"type": "http", "app": app}), n=value)
+
+    assert form.number("n") == value
 
 
 def test_numbers_out_of_range_say_the_range() -> None:

@@ -50,6 +50,7 @@ def test_spaces_separate_where_nothing_else_does() -> None:
         ("-;-", "one a channel"),
         ("0.65;zero", "channel 2"),
         ("0.65;65", "channel 2"),
+        ("0.65;1e400", "channel 2"),
         ("0.65;0.6.5", "channel 2"),
         (";".join(["0.6"] * 2001), "up to 2000"),
     ],

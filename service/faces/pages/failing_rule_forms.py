@@ -76,23 +76,23 @@ def form_of_rule(request: Request, rule: FailingRule | None) -> Form:
     """The form filled in with a rule; what it leaves out begins with usual counts, no limit."""
     typed: dict[str, object] = {
         "reference_density": rule.reference_density_a_cm2 if rule else None,
-        "near_percent": f"{rule.near_percent if rule else NEAR_PERCENT:g}",
+        "near_percent": rule.near_percent if rule else NEAR_PERCENT,
         "rate_method": Method.MEDIAN_OF_SLOPES.value,
         "rate_readings": RATE_READINGS_AT_FIRST,
-        "rate_hours": f"{RATE_HOURS_H:g}",
-        "loss_first_hours": f"{FIRST_H:g}",
+        "rate_hours": RATE_HOURS_H,
+        "loss_first_hours": FIRST_H,
     }
     for fields in FIELDS:
         criterion = rule.criterion(fields.kind) if rule else None
         typed.setdefault(f"{fields.name}_readings", 1)
         if criterion is not None:
-            typed[f"{fields.name}_limit"] = f"{criterion.limit:g}"
+            typed[f"{fields.name}_limit"] = criterion.limit
             typed[f"{fields.name}_readings"] = criterion.readings
             if fields.kind is CriterionKind.RATE:
                 typed["rate_method"] = criterion.method.value
-                typed["rate_hours"] = f"{criterion.least_hours_h:g}"
+                typed["rate_hours"] = criterion.least_hours_h
             if fields.kind is CriterionKind.LOSS:
-                typed["loss_first_hours"] = f"{criterion.first_hours_h:g}"
+                typed["loss_first_hours"] = criterion.first_hours_h
     return blank(request, **typed)
 
 

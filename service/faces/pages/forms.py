@@ -30,12 +30,12 @@ from starlette.datastructures import UploadFile
 from service.faces.pages.guard import FORM_TOKEN, MEGABYTE, MOST_FIELDS
 from service.records.errors import Refused, RefusedTogether, Stale
 from service.settings import Settings
-from service.trade.typed_fields import FieldRefused
+from service.trade.errors import OutOfRange
+from service.trade.numbers import ReadTwoWays, read_number
+from service.trade.typed_fields import FieldRefused, as_typed
 
 ENTRY_KEY = "entry_key"
 OWN_FIELDS = frozenset({FORM_TOKEN, ENTRY_KEY})
-NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d{1,3})?")
-THOUSANDS = re.compile(r"[+-]?\d{1,3},\d{3}")
 FIRST_YEAR, LAST_YEAR = 1950, 2199
 LARGEST_WHOLE = 2**53
 
@@ -165,27 +165,22 @@ class Form:
         unit: str = "",
         required: bool = True,
     ) -> float | None:
-        """Read a number with decimal point or comma; none if left empty and not required."""
-        text = re.sub(r"[\s\u2009\u202f\u00a0]", "", self.kept(name)).replace("−", "-")
+        """Read a number as `read_number` does; none if left empty and not required."""
+        text = self.kept(name).strip()
         if not text:
             if required:
                 self.refuse(
                     name, "A number has to be given here.", f"Such as 12.5 {unit}".rstrip() + "."
                 )
             return None
-        if THOUSANDS.fullmatch(text):
-            whole, decimal = text.replace(",", ""), text.replace(",", ".")
-            self.refuse(
-                name,
-                f"could mean {whole} or {decimal}",
-                f"Write {whole} or {decimal}, with a point.",
-            )
+        try:
+            value = read_number(text)
+        except OutOfRange as trouble:
+            is_number = isinstance(trouble, ReadTwoWays)
+            reason = "can be read in two ways" if is_number else "is not a number"
+            self.refuse(name, reason, f"Right would be {trouble.allowed}.")
             return None
-        if not NUMBER.fullmatch(text):
-            self.refuse(name, "is not a number", "Right would be digits such as 12.5 or 12,5.")
-            return None
-        value = float(text.replace(",", "."))
-        if not math.isfinite(value) or not least <= value <= most:
+        if not least <= value <= most:
             self.refuse(name, "is out of range", _range_in_words(least, most, unit))
             return None
         return value
@@ -317,6 +312,8 @@ def _beginning(value: object, zone: ZoneInfo) -> tuple[str, ...]:
         return (value.astimezone(zone).strftime("%Y-%m-%d %H:%M"),)
     if isinstance(value, bool):
         return ("yes" if value else "",)
+    if isinstance(value, float):
+        return (as_typed(value),)
     if isinstance(value, list | tuple | set | frozenset):
         return tuple(str(item) for item in value)
     return (str(value),)

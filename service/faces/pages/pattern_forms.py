@@ -14,6 +14,7 @@ from service.records.changes.patterns import MOST_ON_A_ROD, PatternEntry
 from service.records.queries.patterns import COUNTED_ON_RODS
 from service.trade.errors import TradeError
 from service.trade.grammar import Item, Pattern, Where
+from service.trade.typed_fields import as_typed
 from service.trade.words import (
     LAYER_KINDS,
     Back,
@@ -182,7 +183,7 @@ def _row(item: Item) -> Row:
     row: Row = {}
     for name in FIELDS:
         value = getattr(item, name)
-        said = ("yes" if value else "") if name in SWITCHES else "" if value is None else str(value)
+        said = ("yes" if value else "") if name in SWITCHES else as_typed(value)
         row[name] = (said,)
     return row
 

@@ -24,6 +24,7 @@ from service.trade.log_columns import (
 )
 from service.trade.log_units import kept_in, parted
 from service.trade.tap_maps import channel_number
+from service.trade.typed_fields import as_typed
 
 CELL = "cell voltage"
 ROLES = (("", "not used"), (CELL, CELL), *((one.value, one.value) for one in Signal))
@@ -122,7 +123,7 @@ def fill_in(form: Form, mapping: Mapping, lines: Sequence[ColumnLine]) -> None:
         }
     for name, *_ in COUNTED:
         value = getattr(mapping.counting, name)
-        form.typed[name] = ("" if value is None else f"{value:g}",)
+        form.typed[name] = (as_typed(value),)
 
 
 def read_mapping(form: Form, written: LogFormat, lines: Sequence[ColumnLine]) -> Mapping | None:
