@@ -21,7 +21,7 @@ from sqlalchemy.exc import IntegrityError, OperationalError
 from sqlalchemy.orm import ORMExecuteState, Session, UOWTransaction
 
 from service.records.audit import Change, Did, changes_text
-from service.records.errors import Busy, Repeated
+from service.records.errors import Busy, Refused, Repeated
 from service.records.permissions import Person
 from service.records.tables import everything  # noqa: F401 - a mapped table needs all it refers to
 from service.records.tables.audit import AuditEntry, EntryKey
@@ -89,6 +89,19 @@ def _sqlite_begun(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
+@dataclass(frozen=True, slots=True)
+class SentOnce:
+    """The one-time key something was sent with: where it was sent and the hash of what was sent.
+
+    ``field`` is the key's name in a refusal.
+    """
+
+    key: str
+    sent_to: str
+    payload_sha256: str
+    field: str
+
+
 @dataclass(slots=True)
 class Work:
     """One change of state in progress: its session, who does it, and when it is written down."""
@@ -149,30 +162,40 @@ def changing(
     engine: Engine,
     by: Person,
     *,
-    key: str | None = None,
+    key: SentOnce | None = None,
     via: str = "page",
     now: datetime | None = None,
 ) -> Iterator[Work]:
     """One change of state: commit on leaving normally, roll back on raising.
 
-    ``key`` is the one-time key of the form or call: a second use raises `Repeated` with the
-    first answer (``work.answer``, set inside the block). ``now`` is the time of writing down;
+    ``key`` is the one-time key of the form or call: the same sent again by the same person raises
+    `Repeated` with the first answer (``work.answer``, set inside the block), something else under
+    that key raises `Refused`. ``now`` is the time of writing down;
     only invented histories set it.
     """
     with _transaction(engine) as session:
         if key:
-            _refuse_repeated(session, key)
+            _refuse_repeated(session, by, key)
         work = Work(session, by, now or now_utc(), via)
         _watch(session)
         yield work
         if key:
-            session.add(EntryKey(key=key, person_id=by.id or None, answer=work.answer, at=work.now))
+            session.add(
+                EntryKey(
+                    person_id=by.id,
+                    sent_to=key.sent_to,
+                    key=key.key,
+                    payload_sha256=key.payload_sha256,
+                    answer=work.answer,
+                    at=work.now,
+                )
+            )
         try:
             session.flush()
         except IntegrityError as clash:
             if key and "entry_key" in str(clash.orig):
                 session.rollback()
-                _refuse_repeated(session, key)
+                _refuse_repeated(session, by, key)
             raise
         if session.info.get("changed") and not work.notes:
             raise RuntimeError("rows were changed without an entry in the audit trail")
@@ -203,10 +226,27 @@ def _transaction(engine: Engine) -> Iterator[Session]:
             raise
 
 
-def _refuse_repeated(session: Session, key: str) -> None:
-    answer = session.scalar(select(EntryKey.answer).where(EntryKey.key == key))
-    if answer is not None:
-        raise Repeated(answer)
+def _refuse_repeated(session: Session, by: Person, key: SentOnce) -> None:
+    # Keys of before have neither place nor hash: for their person they count everywhere.
+    before = session.execute(
+        select(EntryKey.payload_sha256, EntryKey.answer)
+        .where(
+            EntryKey.person_id == by.id,
+            EntryKey.sent_to.in_((key.sent_to, "")),
+            EntryKey.key == key.key,
+        )
+        .order_by(EntryKey.sent_to.desc())
+    ).first()
+    if before is None:
+        return
+    if before.payload_sha256 not in (key.payload_sha256, ""):
+        raise Refused(
+            key.field,
+            key.key,
+            "it was sent before with other values, which were taken.",
+            "Look at what was entered then; to enter this as well, send it under a new key.",
+        )
+    raise Repeated(before.answer)
 
 
 def _watch(session: Session) -> None:

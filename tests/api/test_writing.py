@@ -5,11 +5,12 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Engine, func, select, update
 from sqlalchemy.orm import Session
 
-from service.records.tables.audit import AuditEntry
+from service.records.tables.audit import AuditEntry, EntryKey
 from service.records.tables.hours import HourReading, Moment
+from service.records.tables.people import ApiToken
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, TorqueReading
 from service.trade.words import Kind, Whereabouts
 from tests import builders
@@ -44,6 +45,95 @@ def test_a_repeated_call_with_one_key_reads_hours_once(calling: Calling, engine:
     with Session(engine) as session:
         running = select(func.count()).where(HourReading.moment == Moment.RUNNING)
         assert session.scalar(running) == 1
+
+
+def test_a_key_belongs_to_one_person_and_one_address(calling: Calling, engine: Engine) -> None:
+    """Two benches which count their keys alike lose nothing of each other."""
+    _a_bare_stack(engine)
+    _a_bare_stack(engine, "T-2")
+    key = {"Idempotency-Key": "bench-run-0001"}
+    read = {"hours": 12.5, "taken_at": READ_AT}
+    client = calling("builder", name="at the first bench")
+    there = client.post("/api/v1/stacks/T-1/hours", json=read, headers=key)
+
+    elsewhere = client.post("/api/v1/stacks/T-2/hours", json=read, headers=key)
+    client = calling("builder", name="at the second bench")
+    later = read | {"taken_at": (builders.START + timedelta(days=4)).isoformat()}
+    by_another = client.post("/api/v1/stacks/T-1/hours", json=later, headers=key)
+
+    assert [answer.status_code for answer in (there, elsewhere, by_another)] == [201, 201, 201]
+    assert len({answer.json()["id"] for answer in (there, elsewhere, by_another)}) == 3
+
+
+def test_another_reading_under_a_used_key_is_refused(calling: Calling, engine: Engine) -> None:
+    """What is not written is never answered as written."""
+    _a_bare_stack(engine)
+    client = calling("builder")
+    key = {"Idempotency-Key": "bench-run-0001"}
+    client.post("/api/v1/stacks/T-1/hours", json={"hours": 12.5, "taken_at": READ_AT}, headers=key)
+
+    answer = client.post(
+        "/api/v1/stacks/T-1/hours", json={"hours": 13, "taken_at": READ_AT}, headers=key
+    )
+
+    assert answer.status_code == 422
+    (field,) = answer.json()["fields"]
+    assert (field["field"], field["value"]) == ("Idempotency-Key", "bench-run-0001")
+    assert "new key" in field["right_would_be"]
+
+
+@pytest.mark.parametrize(("answer", "status"), [("/lots/47", 422), ("47", 200)])
+def test_a_key_from_before_keys_had_an_address(
+    calling: Calling, engine: Engine, answer: str, status: int
+) -> None:
+    """It still stands for what was made then: a page's is no number, which is said."""
+    _a_bare_stack(engine)
+    client = calling("builder")
+    with Session(engine) as session:
+        session.add(
+            EntryKey(
+                person_id=client.person_id,
+                sent_to="",
+                key="bench-run-0001",
+                payload_sha256="",
+                answer=answer,
+                at=builders.START,
+            )
+        )
+        session.commit()
+
+    repeated = client.post(
+        "/api/v1/stacks/T-1/hours",
+        json={"hours": 12.5, "taken_at": READ_AT},
+        headers={"Idempotency-Key": "bench-run-0001"},
+    )
+
+    assert repeated.status_code == status
+    assert "Idempotency-Key" in repeated.text or repeated.json() == {"id": 47}
+
+
+def test_a_key_of_a_page_is_free_in_the_api(
+    calling: Calling, signed_in_client: Calling, engine: Engine
+) -> None:
+    """The same person's form and call under one key are two entries."""
+    _a_bare_stack(engine)
+    pages = signed_in_client("builder")
+    typed = {"hours": "10", "taken_at": "2026-02-01 10:00", "entry_key": "bench-run-0001"}
+    assert pages.post("/stacks/T-1/hours", data=typed).status_code == 303
+    with Session(engine) as session:
+        person_id = session.scalars(select(EntryKey.person_id)).one()
+    client = calling("builder")
+    with Session(engine) as session:
+        session.execute(update(ApiToken).values(person_id=person_id))
+        session.commit()
+
+    answer = client.post(
+        "/api/v1/stacks/T-1/hours",
+        json={"hours": 12.5, "taken_at": (builders.START + timedelta(days=60)).isoformat()},
+        headers={"Idempotency-Key": "bench-run-0001"},
+    )
+
+    assert answer.status_code == 201, answer.text
 
 
 def test_falling_hours_are_refused_by_name(calling: Calling, engine: Engine) -> None:

@@ -231,3 +231,36 @@ def test_rows_guards_and_hashes_survive_a_rebuilt_table(engine: Engine) -> None:
         assert all(one.holds for one in found.values())
         with pytest.raises(IntegrityError, match="written anew"):
             session.execute(text("UPDATE layer SET position = position + 100"))
+
+
+def test_one_time_keys_of_before_keep_their_person_and_answer(empty_url: str) -> None:
+    """What is still retried over an upgrade is not made twice; down again nothing is lost."""
+    migrate(empty_url, "f8b3")
+    engine = make_engine(empty_url)
+    with engine.begin() as connection:
+        connection.execute(
+            text(
+                "INSERT INTO person (id, login, name, password_hash, active, added_at)"
+                " VALUES (1, 'mira', 'Mira', '', true, '2026-01-05 08:00:00+00:00')"
+            )
+        )
+        connection.execute(
+            text(
+                "INSERT INTO entry_key (key, person_id, answer, at)"
+                " VALUES ('bench-run-0001', 1, '294', '2026-01-05 08:00:00+00:00')"
+            )
+        )
+    engine.dispose()
+    columns = "person_id, sent_to, key, payload_sha256, answer"
+
+    migrate(empty_url)
+
+    with engine.connect() as connection:
+        (row,) = connection.execute(text(f"SELECT {columns} FROM entry_key")).all()  # noqa: S608
+    assert tuple(row) == (1, "", "bench-run-0001", "", "294")
+    engine.dispose()
+    migrate(empty_url, "f8b3")
+    with engine.connect() as connection:
+        (row,) = connection.execute(text("SELECT key, person_id, answer FROM entry_key")).all()
+    assert tuple(row) == ("bench-run-0001", 1, "294")
+    engine.dispose()

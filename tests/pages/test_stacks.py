@@ -386,6 +386,28 @@ def test_an_entry_sent_twice_is_made_once(signed_in_client: Clients, lab: str) -
     assert client.get("/stacks/TEL-4/hours").text.count("<td>in operation</td>") == 2
 
 
+def test_another_entry_under_a_used_key_is_not_lost(
+    app: Any, signed_in_client: Clients, lab: str
+) -> None:
+    """Sent again with other values it is shown again, and taken under the key it then has."""
+    client = signed_in_client("builder")
+    entry = {"hours": "450", "taken_at": "2026-04-01 10:00", "entry_key": "one-key"}
+    client.post("/stacks/TEL-4/hours", data=entry)
+    changed = entry | {"hours": "455", "taken_at": "2026-04-02 10:00"}
+
+    shown = client.post("/stacks/TEL-4/hours", data=changed)
+    fresh = re.search(r'name="entry_key" value="(\w+)"', shown.text)
+    assert fresh is not None
+    taken = client.post("/stacks/TEL-4/hours", data=changed | {"entry_key": fresh[1]})
+
+    assert shown.status_code == 422
+    assert "“one-key” it was sent before with other values" in words(shown.text)
+    assert 'value="455"' in shown.text
+    assert "one-key" not in fresh[1]
+    assert taken.status_code == 303
+    assert "455.0 h at the newest reading" in words(client.get("/stacks/TEL-4/hours").text)
+
+
 def test_who_may_not_write_sees_no_buttons(signed_in_client: Clients, lab: str) -> None:
     """An admin without another role reads only."""
     client = signed_in_client("admin")

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from service.records.changes import bench
 from service.records.changes.rebuild_records import change_record
-from service.records.database import changing
+from service.records.database import SentOnce, changing
 from service.records.errors import NotAllowed, NotFound, Refused, Repeated, Stale
 from service.records.permissions import Person
 from service.records.tables.audit import AuditEntry
@@ -195,12 +195,13 @@ def test_the_same_entry_sent_twice_is_made_once(engine: Engine) -> None:
     lab = a_lab(engine)
     bench_ = lab.begin()
 
-    with changing(engine, lab.builder, key="k-1", now=NOW) as work:
+    key = SentOnce("k-1", "POST /records/1/bench", "0" * 64, "entry_key")
+    with changing(engine, lab.builder, key=key, now=NOW) as work:
         step_id = bench.record_make_safe(work, bench_.number, 1, line_number=1)
         work.answer = str(step_id)
     with (
         pytest.raises(Repeated) as repeated,
-        changing(engine, lab.builder, key="k-1", now=NOW) as work,
+        changing(engine, lab.builder, key=key, now=NOW) as work,
     ):
         bench.record_make_safe(work, bench_.number, 1, line_number=1)
 

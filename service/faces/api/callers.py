@@ -9,7 +9,7 @@ from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 from sqlalchemy import Engine, update
 
 from service.faces.api.models import Made
-from service.records.database import Work, changing, now_utc, reading, tending
+from service.records.database import SentOnce, Work, changing, now_utc, reading, tending
 from service.records.permissions import Person
 from service.records.queries.tokens import holder_of
 from service.records.tables.people import ApiToken
@@ -48,9 +48,9 @@ def caller(
 
 
 def made_once(
-    engine: Engine, caller: Person, key: str | None, change: Callable[[Work], int]
+    engine: Engine, caller: Person, key: SentOnce | None, change: Callable[[Work], int]
 ) -> Made:
-    """Make one change and answer its number; a repeated call with one key gets the first answer."""
+    """Make one change and answer its number; the same call with its key gets the first answer."""
     with changing(engine, caller, key=key, via="api") as work:
         made = change(work)
         work.answer = str(made)

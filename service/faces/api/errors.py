@@ -63,6 +63,8 @@ def _field(refusal: Refused) -> dict[str, str]:
 
 def known(_request: Request, error: Exception) -> JSONResponse:
     """Translate an error of the records."""
+    if isinstance(error, Repeated) and not error.answer.isdecimal():
+        error = Refused("Idempotency-Key", "", "it was used on a page.", "Use a new key.")
     status, title = next(
         (STATUS[kind] for kind in type(error).__mro__ if kind in STATUS), (422, "")
     )

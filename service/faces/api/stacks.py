@@ -1,14 +1,15 @@
 """Stacks, their layer maps and their hour meters."""
 
+from hashlib import sha256
 from typing import Annotated
 
-from fastapi import APIRouter, Header, Query
+from fastapi import APIRouter, Depends, Header, Query, Request
 from pydantic import AwareDatetime
 
 from service.faces.api import models, sent
 from service.faces.api.callers import Caller, Database, made_once
 from service.records.changes.hours import read_hours
-from service.records.database import reading
+from service.records.database import SentOnce, reading
 from service.records.permissions import Act, need
 from service.records.queries.content import verify
 from service.records.queries.layer_maps import layer_map, stack_facts
@@ -18,15 +19,31 @@ from service.trade.figures import figures_as_data
 
 router = APIRouter(prefix="/stacks", tags=["stacks"])
 
-OneTimeKey = Annotated[
-    str | None,
-    Header(
-        alias="Idempotency-Key",
-        min_length=8,
-        max_length=80,
-        description="a key of your own; a repeated call with it gets the first answer",
-    ),
-]
+KEY = "Idempotency-Key"
+
+
+async def one_time_key(
+    request: Request,
+    key: Annotated[
+        str | None,
+        Header(
+            alias=KEY,
+            min_length=8,
+            max_length=80,
+            description="a key of your own; the same call repeated with it gets the first answer,"
+            " another call to this address is refused",
+        ),
+    ] = None,
+) -> SentOnce | None:
+    """Read the one-time key of a call, with the hash of its query and body."""
+    if key is None:
+        return None
+    sent = request.scope["query_string"] + b"\n" + await request.body()
+    place = f"{request.method} {request.url.path}"
+    return SentOnce(key, place, sha256(sent).hexdigest(), KEY)
+
+
+OneTimeKey = Annotated[SentOnce | None, Depends(one_time_key)]
 
 
 @router.get("")

@@ -13,6 +13,8 @@ far; from then on every value that cannot be read raises at once, so nothing hal
 Times are read in the laboratory's zone.
 """
 
+import hashlib
+import json
 import math
 import re
 import uuid
@@ -28,6 +30,7 @@ from markupsafe import Markup
 from starlette.datastructures import UploadFile
 
 from service.faces.pages.guard import FORM_TOKEN, MEGABYTE, MOST_FIELDS
+from service.records.database import SentOnce
 from service.records.errors import Refused, RefusedTogether, Stale
 from service.settings import Settings
 from service.trade.errors import OutOfRange
@@ -36,6 +39,7 @@ from service.trade.typed_fields import FieldRefused, as_typed
 
 ENTRY_KEY = "entry_key"
 OWN_FIELDS = frozenset({FORM_TOKEN, ENTRY_KEY})
+NOT_HASHED = OWN_FIELDS | {"version"}
 FIRST_YEAR, LAST_YEAR = 1950, 2199
 LARGEST_WHOLE = 2**53
 
@@ -50,10 +54,12 @@ class Form:
         typed: Mapping[str, Sequence[str]],
         uploads: Mapping[str, Sequence[UploadFile]] | None = None,
         zone: ZoneInfo | None = None,
+        sent_to: str = "",
     ) -> None:
         self.typed = {name: tuple(values) for name, values in typed.items()}
         self.uploads = {name: tuple(files) for name, files in (uploads or {}).items()}
         self.zone = zone or ZoneInfo("UTC")
+        self.sent_to = sent_to
         self.refused: dict[str, str] = {}
         self.stale: Stale | None = None
         self._refusals: list[Refused] = []
@@ -94,19 +100,36 @@ class Form:
     def key_field(self) -> Markup:
         """Give the hidden field of the one-time key: the same when shown again, else a fresh one.
 
-        Each form of a page gets its own, so that sending one does not use up the others'.
+        Each form of a page gets its own, so that sending one does not use up the others'. A key
+        under which something else was taken is not given again.
         """
-        key = self.kept(ENTRY_KEY)[:80] or uuid.uuid4().hex
+        used_up = ENTRY_KEY in self.refused
+        key = "" if used_up else self.kept(ENTRY_KEY)[:80]
+        key = key or uuid.uuid4().hex
         return Markup('<input type="hidden" name="{}" value="{}">').format(ENTRY_KEY, key)
 
     # What routes ask
 
     @property
-    def key(self) -> str:
+    def key(self) -> SentOnce:
         """Give the one-time key, once everything read so far could be read."""
         self.check()
         self._at_once = True
-        return self._key
+        return SentOnce(self._key, self.sent_to, self._sha256(), ENTRY_KEY)
+
+    def _sha256(self) -> str:
+        """Hash what was sent but for passwords, which no hash may give away, and the version."""
+        digest = hashlib.sha256()
+        for name, values in sorted(self.typed.items()):
+            if name not in NOT_HASHED and "password" not in name:
+                digest.update(json.dumps([name, values]).encode())
+        for name, files in sorted(self.uploads.items()):
+            for upload in files:
+                upload.file.seek(0)
+                content = hashlib.file_digest(upload.file, "sha256").hexdigest()  # type: ignore[arg-type]
+                upload.file.seek(0)
+                digest.update(json.dumps([name, upload.filename, content]).encode())
+        return digest.hexdigest()
 
     def check(self) -> None:
         """Raise everything that could not be read."""
@@ -336,7 +359,7 @@ async def read_form(request: Request) -> Form:
         else:
             uploads.setdefault(name, []).append(value)
     settings: Settings = request.app.state.settings
-    form = Form(typed, uploads, settings.time_zone)
+    form = Form(typed, uploads, settings.time_zone, f"{request.method} {request.url.path}")
     request.state.entry_key = form.kept(ENTRY_KEY)[:80]
     return form
 

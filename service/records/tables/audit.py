@@ -34,10 +34,16 @@ class AuditEntry(Base):
 
 
 class EntryKey(Base):
-    """The one-time key of a form or API call, with the answer the first one got."""
+    """The one-time key of a person's form or API call, with the answer the first one got."""
 
     __tablename__ = "entry_key"
+    person_id: Mapped[int] = mapped_column(
+        ForeignKey("person.id", ondelete="RESTRICT"), primary_key=True, autoincrement=False
+    )
+    sent_to: Mapped[str] = mapped_column(
+        String(400), primary_key=True, comment="method and path; empty for keys of before"
+    )
     key: Mapped[str] = mapped_column(String(80), primary_key=True)
-    person_id: Mapped[int | None] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    payload_sha256: Mapped[str] = mapped_column(String(64), comment="empty for keys of before")
     answer: Mapped[text]
     at: Mapped[utc]
