@@ -1,9 +1,14 @@
 """What every test may ask for: a migrated database on either engine, the app, a client.
 
-``engine``            an empty, migrated database; the test runs on SQLite and on PostgreSQL
+``engine``            an empty, migrated database: SQLite, or PostgreSQL; see below
 ``app``, ``client``   the server on a database of its own: SQLite, or the test's ``engine``
 ``signed_in_client``  ``signed_in_client("supervisor")``: a client of somebody with that role
 ``statements``        ``with statements() as seen:`` lists the SQL statements of a block
+
+A test of a database is two items, one for each engine. By day PostgreSQL is tried by the tests
+marked ``both_engines`` only, those where it may differ: schema, triggers, locks, two clocks,
+migrations, each shape of statement once. The rest carries the mark ``night`` and runs with
+``--whole``, as do all examples of the tests by Hypothesis.
 
 A server of one's own: LAYERBOOK_TEST_POSTGRES=postgresql://… (a role that may make databases).
 Without it one is started from a wheel; where that fails the tests are skipped, in CI they fail.
@@ -21,6 +26,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 from sqlalchemy import Engine, create_engine, event, make_url
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
@@ -49,6 +55,63 @@ END $$
 """
 """As if just migrated, in a hundredth of the time a new database takes."""
 NOT_COUNTED = ("BEGIN", "COMMIT", "ROLLBACK", "PRAGMA", "SAVEPOINT", "RELEASE")
+
+HERE = Path(__file__).parents[1]
+MANY_LINES = 600
+PARAMETRISED = ("database_url", "empty_url")
+settings.register_profile(
+    "day",
+    max_examples=20,
+    derandomize=True,
+    database=None,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
+settings.register_profile(
+    "night", settings.get_profile("day"), max_examples=400, derandomize=False, print_blob=True
+)
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Name the option that asks for everything."""
+    parser.addoption("--whole", action="store_true", help="both engines, all examples: by night")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Choose how many examples are tried before the first test module is read."""
+    settings.load_profile("night" if config.getoption("whole") else "day")
+
+
+def pytest_report_header(config: pytest.Config) -> str:
+    """Tell the seed, so that a night's examples can be had again."""
+    seed = config.getoption("--hypothesis-seed")
+    return "examples: the same every day" if seed is None else f"examples: --hypothesis-seed={seed}"
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Make two items of a test of a database, that on PostgreSQL mostly for the night."""
+    by_day = metafunc.definition.get_closest_marker("both_engines")
+    engines = ["sqlite", pytest.param("postgresql", marks=() if by_day else pytest.mark.night)]
+    for fixture in PARAMETRISED:
+        if fixture in metafunc.fixturenames:
+            metafunc.parametrize(fixture, engines, indirect=True)
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what runs by night."""
+    if config.getoption("whole"):
+        return
+    by_night = [item for item in items if item.get_closest_marker("night")]
+    config.hook.pytest_deselected(items=by_night)
+    items[:] = [item for item in items if not item.get_closest_marker("night")]
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Hint at modules in which more than one idea may live; nothing fails for it."""
+    for path in sorted((HERE / "service").rglob("*.py")):
+        lines = path.read_bytes().count(b"\n")
+        if lines > MANY_LINES:
+            terminalreporter.write_line(f"hint: {path.relative_to(HERE)} has {lines} lines")
 
 
 def missing(what: str) -> None:
@@ -167,7 +230,7 @@ def postgres_databases(postgres_server: str) -> Iterator[PostgresDatabases]:
     databases.engine.dispose()
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture
 def empty_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     """URL of a database with nothing in it, not even tables."""
     if request.param == "sqlite":
@@ -179,7 +242,7 @@ def empty_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     databases.drop(url)
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture
 def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     """URL of a migrated database without rows."""
     if request.param == "sqlite":

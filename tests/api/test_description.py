@@ -134,7 +134,7 @@ def test_no_call_ends_in_an_error_of_the_server(described: Any, named: str) -> N
 
     @given(case=operation.as_strategy())
     @settings(
-        max_examples=25, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
+        max_examples=settings.default.max_examples // 4, suppress_health_check=list(HealthCheck)
     )
     def call(case: Any) -> None:
         case.call_and_validate(

@@ -6,7 +6,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from service.faces.drawings.charts import (
@@ -257,7 +257,6 @@ def test_numbers_at_risk_stand_under_the_ticks_they_belong_to() -> None:
     assert places(line.get("d"))[-1] == (620.0, 140.0) or line.get("d").endswith("620,140H620")
 
 
-@settings(max_examples=30, deadline=None)
 @given(st.lists(st.floats(-1, 1), min_size=700, max_size=1500))
 def test_thinning_keeps_ends_peaks_and_order(values: list[float]) -> None:
     series = Series("a", range(len(values)), values)
@@ -271,7 +270,6 @@ def test_thinning_keeps_ends_peaks_and_order(values: list[float]) -> None:
     assert all(values[int(x)] == y for x, y in zip(short.x, short.y, strict=True))
 
 
-@settings(max_examples=25, deadline=None)
 @given(st.lists(st.floats(0.5, 1000), min_size=400, max_size=700, unique=True))
 def test_a_curve_of_many_steps_ends_where_it_should(times: list[float]) -> None:
     times = sorted(times)

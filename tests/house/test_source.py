@@ -2,9 +2,8 @@
 
 import ast
 import re
+from functools import cache
 from pathlib import Path
-
-import pytest
 
 HERE = Path(__file__).parents[2]
 SERVICE = sorted((HERE / "service").rglob("*.py"))
@@ -14,8 +13,13 @@ MODULES = [
     HERE / "migrations" / "env.py",
     HERE / "migrations" / "triggers.py",
 ]
-MOST_LINES = 400
 NO_ROOMS = {"utils", "helpers", "common", "core", "base", "misc", "util", "shared"}
+
+
+@cache
+def parsed(path: Path) -> ast.Module:
+    """Read a module, once for all tests."""
+    return ast.parse(path.read_text())
 
 
 def named(path: Path) -> str:
@@ -28,7 +32,7 @@ def test_only_the_database_module_commits() -> None:
     committing = {
         named(path)
         for path in SERVICE
-        for node in ast.walk(ast.parse(path.read_text()))
+        for node in ast.walk(parsed(path))
         if isinstance(node, ast.Attribute) and node.attr == "commit"
     }
 
@@ -44,21 +48,13 @@ def test_only_the_database_module_reads_the_clock() -> None:
     assert reading == {"service/records/database.py"}
 
 
-@pytest.mark.parametrize("path", SERVICE, ids=named)
-def test_no_module_outgrows_its_room(path: Path) -> None:
-    """Above 400 lines two rooms are hiding in one."""
-    lines = len(path.read_text().splitlines())
-
-    assert lines <= MOST_LINES, f"{lines} lines"
-
-
 def test_an_init_holds_a_docstring_at_most() -> None:
     """Nothing runs because something beside it was imported."""
     busy = [
         named(path)
         for path in SERVICE
         if path.name == "__init__.py"
-        for node in ast.parse(path.read_text()).body
+        for node in parsed(path).body
         if not (isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant))
     ]
 
@@ -81,7 +77,7 @@ def test_every_module_says_what_it_is() -> None:
     silent = [
         named(path)
         for path in MODULES
-        if path.name != "__init__.py" and not ast.get_docstring(ast.parse(path.read_text()))
+        if path.name != "__init__.py" and not ast.get_docstring(parsed(path))
     ]
 
     assert silent == []
@@ -91,7 +87,7 @@ def test_every_public_function_says_what_it_answers() -> None:
     """A docstring under each public function and class of the service."""
     silent = []
     for path in SERVICE:
-        tree = ast.parse(path.read_text())
+        tree = parsed(path)
         for node in tree.body:
             ours = isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef)
             if ours and not node.name.startswith("_") and not ast.get_docstring(node):  # type: ignore[attr-defined]

@@ -266,9 +266,8 @@ def test_no_sequence_of_entries_puts_a_part_in_two_places_or_loses_a_layer(
     run_state_machine_as_test(
         TwoStacks,
         settings=settings(
-            max_examples=40,
+            max_examples=settings.default.max_examples // 4,
             stateful_step_count=30,
-            deadline=None,
             suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
         ),
     )

@@ -4,7 +4,7 @@ Provenance: rapidfuzz (MIT), function OSA.distance: optimal string alignment, un
 insertion, deletion, substitution and two neighbours exchanged. Random sequences, no file.
 """
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from rapidfuzz.distance import OSA
 
@@ -25,7 +25,6 @@ letters = st.integers(0, len(POOL) - 1)
 words = st.lists(letters, max_size=16)
 
 
-@settings(max_examples=400, deadline=None)
 @given(wanted=st.lists(letters, min_size=1, max_size=16), laid=words)
 def test_of_a_linear_pattern_the_cost_is_the_edit_distance(
     wanted: list[int], laid: list[int]
@@ -36,7 +35,6 @@ def test_of_a_linear_pattern_the_cost_is_the_edit_distance(
     assert check(pattern, pile).cost == OSA.distance(laid, wanted)
 
 
-@settings(max_examples=200, deadline=None)
 @given(
     head=st.lists(letters, max_size=3),
     cell=st.lists(letters, min_size=1, max_size=4),

@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
@@ -172,11 +172,7 @@ EPISODES = st.builds(
 )
 
 
-@settings(
-    max_examples=8,
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
+@settings(max_examples=settings.default.max_examples // 4)
 @given(episodes=st.lists(EPISODES, min_size=1, max_size=4))
 def test_hours_of_parts_add_up_to_hours_of_stacks_whatever_the_sequence_of_rebuilds(
     engine: Engine, episodes: list[Episode]

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, func, select, update
 from sqlalchemy.exc import DBAPIError
@@ -299,11 +299,7 @@ TOLD = st.lists(
 )
 
 
-@settings(
-    max_examples=8,
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
+@settings(max_examples=settings.default.max_examples // 4)
 @given(told=TOLD, data=st.data())
 def test_in_whatever_order_showings_come_the_hours_are_those_of_the_newest(
     engine: Engine, told: list[tuple[int, bool]], data: st.DataObject

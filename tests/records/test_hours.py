@@ -405,7 +405,7 @@ def test_hours_of_neighbouring_builds_add_up(shown: list[float], cut: int) -> No
     assert not (first + second).at_least
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=settings.default.max_examples // 4)
 @given(
     st.lists(
         st.tuples(st.booleans(), st.floats(0, 500)),

@@ -207,7 +207,7 @@ def histories(draw: st.DrawFn) -> list[tuple[int, int, int, int | None]]:
     return facts
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=settings.default.max_examples // 4)
 @given(
     facts=histories(),
     closed=st.integers(0, 7),

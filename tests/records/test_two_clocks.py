@@ -7,7 +7,7 @@ through ten lines over a list. Every question (D, K) must get the same answer fr
 from datetime import datetime, timedelta
 from typing import Any
 
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as some
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
@@ -208,11 +208,7 @@ STEPS = some.lists(
 CARRIED_ON = [("build", 0, []), ("part", 0, 1, 9), ("part", 0, 0, 2), ("time", 1, True, -30)]
 
 
-@settings(
-    max_examples=12,
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
+@settings(max_examples=settings.default.max_examples // 4)
 @given(first=some.lists(PLACES, min_size=2, max_size=4, unique=True), steps=STEPS)
 @example(first=[0, 1, 2], steps=CARRIED_ON)
 @example(first=[3, 4], steps=[("build", 1, [5]), ("part", 0, 1, 6), ("time", 0, False, -60)])

@@ -6,7 +6,7 @@ from datetime import date
 from itertools import pairwise
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from service.trade import changeover_choice
@@ -188,7 +188,6 @@ weights = st.builds(
 )  # fmt: skip
 
 
-@settings(max_examples=250, deadline=None)
 @given(data=st.data(), many=st.booleans())
 def test_no_plan_is_cheaper_than_the_one_found(data: st.DataObject, many: bool) -> None:
     """``many``: also where the choices are taken two at a time, as on long stacks."""
@@ -219,7 +218,6 @@ def test_no_plan_is_cheaper_than_the_one_found(data: st.DataObject, many: bool) 
     assert found.way.cost == least_cost(old, piles, renewed, set(may_open), counted)
 
 
-@settings(max_examples=150, deadline=None)
 @given(data=st.data())
 def test_the_lists_lead_from_the_old_pile_to_the_new(data: st.DataObject) -> None:
     """What stays, is lifted and put on adds up; the new pile follows the design."""

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from service.trade.clamp_changes import (
@@ -24,7 +24,6 @@ FORCE = Estimate(12e3)
 
 
 @given(st.floats(-30.0, 60.0))
-@settings(max_examples=25, deadline=None)
 def test_pile_and_rods_meet_again_when_warm(kelvin: float) -> None:
     """Pile and springs are as long as the rods between the nuts, before and after."""
     assembly = a_stack(5, discs())
@@ -94,7 +93,6 @@ def test_a_clamp_that_comes_loose_is_told() -> None:
 
 
 @given(st.floats(0.2e6, 1.6e6))
-@settings(max_examples=25, deadline=None)
 def test_the_torque_for_a_pressure_gives_it(pressure: float) -> None:
     assembly = a_stack([a_cell(440e-6), a_cell(450e-6), a_cell(460e-6)], discs(12))
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 import rfc8785
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from service.trade.clamp_changes import warmed
@@ -467,7 +467,6 @@ def test_the_same_inputs_give_the_same_bytes_also_after_they_were_kept() -> None
     assert closing(inputs).formulas == FORMULAS
 
 
-@settings(deadline=None, max_examples=15)
 @given(st.lists(st.floats(0.5, 4.0), min_size=3, max_size=8), st.integers(1, 4))
 def test_an_outcome_went_through_json_as_it_was(torques: list[float], cells: int) -> None:
     readings = [reading(at, nm) for at, nm in enumerate(torques, 1)]
@@ -476,7 +475,6 @@ def test_an_outcome_went_through_json_as_it_was(torques: list[float], cells: int
     assert outcome_as_data(outcome_from_data(json.loads(json.dumps(data)))) == data
 
 
-@settings(deadline=None, max_examples=15)
 @given(st.permutations(range(8)), st.lists(st.floats(2.0, 3.0), min_size=8, max_size=8))
 def test_neither_order_of_rods_nor_of_nuts_matters(order: list[int], torques: list[float]) -> None:
     straight = a_closing(readings=[reading(at, nm) for at, nm in enumerate(torques, 1)])
@@ -498,7 +496,6 @@ def test_neither_order_of_rods_nor_of_nuts_matters(order: list[int], torques: li
     assert other.map.ratio.value == pytest.approx(found.map.ratio.value)
 
 
-@settings(deadline=None, max_examples=15)
 @given(st.floats(0.5, 4.0), st.floats(1.02, 1.5))
 def test_more_torque_is_more_pressure_and_less_height(torque_nm: float, more: float) -> None:
     low = closing(a_closing(readings=all_read(torque_nm))).closed

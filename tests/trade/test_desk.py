@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.trade.desk import CALCULATORS, Worked, calculator_named, work_out
@@ -92,7 +92,7 @@ def test_a_name_nobody_knows_is_no_calculator() -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=settings.default.max_examples // 4)
 @given(data=st.data())
 def test_whatever_is_typed_gets_an_answer_or_a_reason(name: str, data: st.DataObject) -> None:
     calculator = the(name)

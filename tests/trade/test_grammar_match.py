@@ -3,7 +3,7 @@
 from functools import cache
 from typing import NamedTuple
 
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from service.trade.grammar import Item, Pattern
@@ -118,7 +118,6 @@ def aligned(pattern: Pattern, row: list[int], pile: tuple[Layer, ...]) -> Told:
     return best(len(pile), len(row))
 
 
-@settings(max_examples=400, deadline=None)
 @given(patterns_with_piles())
 @example((COOLED_ENDS, ()))
 def test_the_cheapest_explanation_is_that_of_the_plain_matcher(
@@ -133,7 +132,6 @@ def test_the_cheapest_explanation_is_that_of_the_plain_matcher(
     assert list(told.moves) == moves
 
 
-@settings(max_examples=200, deadline=None)
 @given(patterns_with_piles())
 def test_an_unfinished_pile_costs_no_more_than_any_way_to_finish_it(
     given_: tuple[Pattern, tuple[Layer, ...]],
@@ -156,7 +154,6 @@ def test_an_unfinished_pile_costs_no_more_than_any_way_to_finish_it(
     assert begun.mistakes * MISTAKE + begun.unlikelihood == cheapest
 
 
-@settings(max_examples=200, deadline=None)
 @given(patterns_with_piles())
 def test_a_pile_turned_over_costs_the_same_by_the_pattern_turned_over(
     given_: tuple[Pattern, tuple[Layer, ...]],

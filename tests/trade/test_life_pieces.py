@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from service.trade.errors import Inconsistent
@@ -101,7 +101,6 @@ def by_hand(part: Part) -> list[tuple[int, float, float, str, Why]]:
     return told
 
 
-@settings(deadline=None)
 @given(st.lists(PART, max_size=12))
 def test_all_at_once_is_the_same_as_each_by_hand(parts: list[Part]) -> None:
     many = found(parts)
@@ -116,7 +115,6 @@ def test_all_at_once_is_the_same_as_each_by_hand(parts: list[Part]) -> None:
         assert many.running[at] == (end == "running")
 
 
-@settings(deadline=None)
 @given(st.lists(PART.filter(lambda part: not any(b.unread for b in part.builds)), max_size=12))
 def test_pieces_together_are_watched_as_long_as_the_whole(parts: list[Part]) -> None:
     whole = found(

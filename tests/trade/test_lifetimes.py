@@ -4,7 +4,7 @@ from math import exp, inf, isnan, log
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from service.trade.errors import Inconsistent, NoSolution, OutOfRange
@@ -27,7 +27,6 @@ def inside(life: Life, time: float) -> bool:
     return (life.entry_h < time or life.entry_h == 0) and time <= life.exit_h
 
 
-@settings(deadline=None)
 @given(MANY)
 def test_the_share_is_the_product_over_the_failures(told: list[Life]) -> None:
     curve = kaplan_meier(lives_of(told))
@@ -43,7 +42,6 @@ def test_the_share_is_the_product_over_the_failures(told: list[Life]) -> None:
         assert isnan(curve.lows[at]) or curve.lows[at] <= share <= curve.highs[at]
 
 
-@settings(deadline=None)
 @given(MANY, st.integers(1, 10))
 def test_a_life_told_in_two_pieces_is_the_same_life(told: list[Life], cut: int) -> None:
     pieces = []
@@ -78,7 +76,6 @@ def by_definition(groups: list[list[Life]]) -> tuple[float, list[float]]:
     return (off**2 / spread if spread > 0 else inf), expected
 
 
-@settings(deadline=None)
 @given(MANY, MANY)
 def test_two_groups_with_late_entry_are_compared_by_the_definition(
     a: list[Life], b: list[Life]
@@ -94,7 +91,6 @@ def test_two_groups_with_late_entry_are_compared_by_the_definition(
     assert test.observed.sum() == pytest.approx(test.expected.sum())
 
 
-@settings(deadline=None)
 @given(MANY, MANY, MANY)
 def test_the_order_of_groups_does_not_matter(a: list[Life], b: list[Life], c: list[Life]) -> None:
     groups = [lives_of(lives) for lives in (a, b, c)]

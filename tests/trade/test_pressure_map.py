@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from service.trade.elastic_bed import (
@@ -41,7 +41,6 @@ def drawn_sum(found: PressureMap) -> float:
 
 
 @given(SIX)
-@settings(max_examples=60, deadline=None)
 def test_pressure_and_gasket_balance_the_rods(loads: list[float]) -> None:
     rods = a_clamp(loads)
     wanted = resultant_of(rods)
@@ -57,7 +56,6 @@ def test_pressure_and_gasket_balance_the_rods(loads: list[float]) -> None:
 
 
 @given(SIX)
-@settings(max_examples=60, deadline=None)
 def test_nothing_pulls_and_what_is_lost_is_counted(loads: list[float]) -> None:
     found = pressure_map(a_clamp(loads), AREA, fine=120)
 
@@ -71,7 +69,6 @@ def test_nothing_pulls_and_what_is_lost_is_counted(loads: list[float]) -> None:
 
 
 @given(SIX)
-@settings(max_examples=40, deadline=None)
 def test_a_mirrored_clamp_gives_a_mirrored_map(loads: list[float]) -> None:
     rods = a_clamp(loads)
     mirrored = [replace(rod, x_m=-rod.x_m) for rod in rods]
@@ -95,7 +92,6 @@ def test_equal_rods_press_evenly(load: float) -> None:
 
 
 @given(SIX, st.floats(1.1, 3.0))
-@settings(max_examples=40, deadline=None)
 def test_twice_the_load_twice_the_pressure(loads: list[float], factor: float) -> None:
     found = pressure_map(a_clamp(loads), AREA)
     more = pressure_map(a_clamp([load * factor for load in loads]), AREA)
@@ -149,7 +145,6 @@ def test_an_opened_edge_against_the_textbook() -> None:
 
 
 @given(SIX)
-@settings(max_examples=40, deadline=None)
 def test_turning_every_nut_as_told_levels_the_plate(loads: list[float]) -> None:
     rods = a_clamp(loads)
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from service.trade.clamped_parts import Assembly, RigidLayer, with_cells
@@ -37,7 +37,6 @@ THICKNESSES = st.lists(st.floats(400e-6, 500e-6), min_size=1, max_size=12)
 
 
 @given(THICKNESSES, FORCES)
-@settings(max_examples=60, deadline=None)
 def test_every_gap_carries_the_whole_force(thicknesses: list[float], force: float) -> None:
     assembly = a_stack([a_cell(mea) for mea in thicknesses])
 
@@ -52,7 +51,6 @@ def test_every_gap_carries_the_whole_force(thicknesses: list[float], force: floa
 
 
 @given(THICKNESSES, FORCES)
-@settings(max_examples=60, deadline=None)
 def test_heights_add_up(thicknesses: list[float], force: float) -> None:
     assembly = a_stack([a_cell(mea) for mea in thicknesses], discs())
 
@@ -75,7 +73,6 @@ def test_heights_add_up(thicknesses: list[float], force: float) -> None:
 
 
 @given(THICKNESSES, FORCES, st.randoms(use_true_random=False))
-@settings(max_examples=40, deadline=None)
 def test_the_order_of_the_cells_does_not_matter(
     thicknesses: list[float], force: float, dice: object
 ) -> None:
@@ -92,7 +89,6 @@ def test_the_order_of_the_cells_does_not_matter(
 
 
 @given(FORCES, st.floats(1.01, 1.5))
-@settings(max_examples=60, deadline=None)
 def test_more_force_more_pressure_less_height(force: float, more: float) -> None:
     assembly = a_stack(3, discs())
 
@@ -109,7 +105,6 @@ def test_more_force_more_pressure_less_height(force: float, more: float) -> None
 
 
 @given(st.floats(400e-6, 449e-6), FORCES)
-@settings(max_examples=40, deadline=None)
 def test_a_thin_mea_shows_as_a_cell_with_less_pressure(thin: float, force: float) -> None:
     closed = close_stack(a_stack([a_cell(450e-6), a_cell(thin)]), Estimate(force))
 
