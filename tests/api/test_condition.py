@@ -43,6 +43,7 @@ def test_an_empty_stack_answers_empty_lists(calling: Calling, stack: ReadStack) 
     assert calling("quality").get(f"/api/v1/stacks/{stack.serial}/curves").json() == []
 
 
+@pytest.mark.both_engines
 def test_a_curve_is_sent_once_and_read(calling: Calling, stack: ReadStack) -> None:
     client = calling("builder")
     sent = {

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
+import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
@@ -103,6 +104,7 @@ def test_a_measured_thickness_and_how_closely_a_tool_measures_are_told(
     assert (tool["accuracy_percent"], tool["resolution"]) == (4.0, None)
 
 
+@pytest.mark.both_engines
 def test_history_and_trace_of_an_mea(calling: Calling, engine: Engine) -> None:
     """An MEA kept over two builds tells both, with who built them and its lots."""
     with Session(engine) as session:
@@ -138,6 +140,7 @@ def test_an_unknown_serial_is_told_by_its_name(calling: Calling) -> None:
     assert "NO-SUCH" in answer.json()["detail"]
 
 
+@pytest.mark.both_engines
 def test_records_and_the_trail(calling: Calling, engine: Engine) -> None:
     """Records come newest first; a record's content is the JSON that was hashed."""
     with Session(engine) as session:

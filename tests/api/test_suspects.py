@@ -23,6 +23,7 @@ def lab(engine: Engine) -> FailingLab:
     return made
 
 
+@pytest.mark.both_engines
 def test_a_machine_is_told_what_a_page_tells(calling: Calling, lab: FailingLab) -> None:
     told = calling("quality").get("/api/v1/parts/MEA-101/suspects").json()
 
@@ -64,6 +65,7 @@ def test_all_of_it_is_held_by_one_call(calling: Calling, engine: Engine, lab: Fa
     assert not any(t["can_be_held"] for g in after["groups"] for t in g["things"])
 
 
+@pytest.mark.both_engines
 def test_what_is_chosen_is_held(calling: Calling, engine: Engine, lab: FailingLab) -> None:
     lot = f"lot-{lab.lots[0].id}"
 

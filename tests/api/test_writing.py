@@ -25,6 +25,7 @@ def _a_bare_stack(engine: Engine, serial: str = "T-1") -> None:
         session.commit()
 
 
+@pytest.mark.both_engines
 def test_a_repeated_call_with_one_key_reads_hours_once(calling: Calling, engine: Engine) -> None:
     """A flaky network may send a reading twice: it stands once, with the first answer."""
     _a_bare_stack(engine)
@@ -257,6 +258,7 @@ def test_a_whole_record_is_all_or_nothing(calling: Calling, engine: Engine) -> N
         assert session.scalar(select(func.count()).select_from(TorqueReading)) == 0
 
 
+@pytest.mark.both_engines
 def test_a_torque_reading_goes_into_an_open_record(calling: Calling, engine: Engine) -> None:
     """A driver with a radio may send its readings one by one."""
     body = _first_build(engine)

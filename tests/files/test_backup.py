@@ -99,6 +99,7 @@ def contents(engine: Engine) -> dict[str, list[list[Any]]]:
         return {table.name: list(rows_of(session, table)) for table in kept_tables()}
 
 
+@pytest.mark.both_engines
 def test_everything_comes_back_on_either_engine(
     lab: Engine, archive: Path, other_url: str, tmp_path: Path
 ) -> None:
@@ -127,6 +128,7 @@ def test_no_table_is_forgotten() -> None:
     assert {table.name for table in kept_tables()} | LEFT_OUT == set(metadata.tables)
 
 
+@pytest.mark.both_engines
 def test_progress_adds_up_to_what_was_announced(
     lab: Engine, tmp_path: Path, empty_url: str
 ) -> None:
@@ -286,6 +288,7 @@ def test_a_row_that_breaks_a_rule_stops_the_restoring_whole(
         assert triggers().laid(connection)
 
 
+@pytest.mark.both_engines
 def test_a_row_changed_underneath_is_found(lab: Engine, tmp_path: Path) -> None:
     """What `layerbook verify` says of a database somebody wrote in by hand."""
     with lab.begin() as connection:

@@ -142,6 +142,7 @@ def test_every_row_in_error_is_named_with_all_its_reasons_and_nothing_is_written
     assert not seen.may_be_written
 
 
+@pytest.mark.both_engines
 def test_a_measured_thickness_comes_with_the_list(lists: Lists) -> None:
     """A striking one is remarked on, one in another unit refused with the range that can be."""
     text = "serial;type;lot;measured thickness mm;qty\nM-7;mea;;0,48;\nM-8;mea;;0.65;\n"

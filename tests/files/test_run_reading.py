@@ -119,6 +119,7 @@ def test_an_error_of_the_program_is_told_and_nothing_is_left(
     assert bench.seen(token).state is UploadState.DONE
 
 
+@pytest.mark.both_engines
 def test_a_file_that_is_gone_is_said(bench: Bench) -> None:
     token = bench.sent()
     run_files.forget_upload(bench.folder, token)

@@ -98,6 +98,7 @@ def said(seen: StackSeen) -> list[tuple[int, str]]:
     return [(wrong.line, wrong.said) for wrong in seen.wrong]
 
 
+@pytest.mark.both_engines
 def test_a_pile_is_taken_over_as_a_record_that_waits_for_approval(lab: TakenOver) -> None:
     seen = lab.look(make_missing=True)
     assert said(seen) == []
@@ -146,6 +147,7 @@ def test_hours_at_the_closing_count_from_a_meter_that_began_at_zero(lab: TakenOv
         assert stack_hours(session, [stack_id])[stack_id].hours.hours == 1000.0
 
 
+@pytest.mark.both_engines
 def test_known_parts_and_lots_are_used_and_not_made_twice(lab: TakenOver) -> None:
     with Session(lab.engine) as session:
         types = builders.the_part_types(session)
@@ -164,6 +166,7 @@ def test_known_parts_and_lots_are_used_and_not_made_twice(lab: TakenOver) -> Non
         assert sorted(item for item in items if item) == [1, 2, 3, 4, 5]
 
 
+@pytest.mark.both_engines
 def test_a_lot_gives_no_more_items_than_it_has(lab: TakenOver) -> None:
     with Session(lab.engine) as session:
         gasket = builders.the_part_types(session).gas_gasket

@@ -22,6 +22,8 @@ from service.records.tables.people import Role
 from tests import builders
 from tests.commands.running import served
 
+pytestmark = pytest.mark.both_engines
+
 OWNER = Person(0, "", "command line", frozenset(Role))
 KILLS = 3
 READINGS = 120

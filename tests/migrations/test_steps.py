@@ -21,6 +21,8 @@ from service.records.tables.rebuild_records import RebuildRecord
 from service.records.tables.stacks import Layer
 from tests import builders
 
+pytestmark = pytest.mark.both_engines
+
 pytestmark = pytest.mark.filterwarnings("ignore:.*expression-based index")
 """SQLite does not tell SQLAlchemy of indexes on expressions; `indexes` below asks it itself."""
 MIGRATIONS = Path(__file__).parents[2] / "migrations"

@@ -128,6 +128,7 @@ def test_curves_are_fitted_and_compared_with_the_first_one(
     assert "Change of each MEA" not in alone.text
 
 
+@pytest.mark.both_engines
 def test_every_choice_shows_another_sheet(whole: ReadStack, signed_in_client: Clients) -> None:
     client = signed_in_client("builder")
     at = f"/stacks/{whole.serial}/condition"
@@ -204,6 +205,7 @@ def test_a_cell_reversed_under_load_is_an_alarm(
     assert "Take the load off" in words(answer.text)
 
 
+@pytest.mark.both_engines
 def test_the_sheet_takes_the_same_statements_however_much_was_read(
     whole: ReadStack, signed_in_client: Clients, statements: Any, engine: Engine
 ) -> None:
@@ -301,6 +303,7 @@ def test_a_curve_is_made_void_with_a_reason(whole: ReadStack, signed_in_client: 
     assert "wrong stack" in trail
 
 
+@pytest.mark.both_engines
 def test_voltages_are_typed_in_shown_and_made_void(
     stack: ReadStack, signed_in_client: Clients
 ) -> None:

@@ -457,6 +457,7 @@ def test_the_sheet_of_a_stack_tells_the_check_in_one_line(
     assert "keeps no pattern" in old
 
 
+@pytest.mark.both_engines
 def test_the_check_of_a_record_has_its_page(engine: Engine, signed_in_client: Clients) -> None:
     """What blocks, what needs a concession with the place to accept it, what is a remark."""
     lab = a_lab(engine, cells=3, has_pattern=True)
@@ -478,6 +479,7 @@ def test_the_check_of_a_record_has_its_page(engine: Engine, signed_in_client: Cl
     assert f'href="/records/{record.number}/check"' in bench
 
 
+@pytest.mark.both_engines
 def test_a_departure_is_accepted_on_that_page(engine: Engine, signed_in_client: Clients) -> None:
     lab = a_lab(engine, cells=3, has_pattern=True)
     record, layers = opened(lab, 3)

@@ -63,6 +63,7 @@ def kept_fields(html: str) -> dict[str, list[str]]:
     return found
 
 
+@pytest.mark.both_engines
 def test_a_sweep_is_sent_looked_at_and_kept(stack: ReadStack, signed_in_client: Clients) -> None:
     client = signed_in_client("builder")
     assert "Hydrogen" in client.get(f"/stacks/{stack.serial}/sweeps/new").text
@@ -107,6 +108,7 @@ def test_a_sweep_is_sent_looked_at_and_kept(stack: ReadStack, signed_in_client: 
         assert "log columns 1" in session.scalars(select(RunReading.mapping)).one()
 
 
+@pytest.mark.both_engines
 def test_the_raw_file_is_kept_and_the_same_is_taken_once(
     stack: ReadStack, signed_in_client: Clients, app: Any
 ) -> None:

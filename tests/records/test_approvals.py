@@ -367,6 +367,7 @@ def test_making_void_is_the_supervisors(desk: Desk) -> None:
         desk.do(make_void, desk.lab.builder, reason="x")
 
 
+@pytest.mark.both_engines
 def test_a_void_record_puts_everything_back_where_it_was(engine: Engine) -> None:
     """Parts lifted off are fitted again, parts put on are back in store; entries stay readable."""
     lab = a_lab(engine)
@@ -411,6 +412,7 @@ def _a_used_concession(session: Session, record_id: int) -> int:
     return concession.id
 
 
+@pytest.mark.both_engines
 def test_a_sent_back_record_made_void_gives_the_stack_its_build_before(desk: Desk) -> None:
     desk.do(send_back, reason="wrong stack")
     signed = desk.hash

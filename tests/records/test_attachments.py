@@ -100,6 +100,7 @@ def test_a_record_handed_in_takes_and_gives_no_file(lab: Lab) -> None:
         add_attachment(work, PHOTO)
 
 
+@pytest.mark.both_engines
 def test_a_file_is_taken_off_with_the_reason_and_its_content_stays(lab: Lab) -> None:
     part_id = a_part(lab)
     with lab.work() as work:

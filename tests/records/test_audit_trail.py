@@ -19,6 +19,8 @@ from service.records.tables.people import Role
 from tests import builders
 from tests.builders import START
 
+pytestmark = pytest.mark.both_engines
+
 DAY = timedelta(days=1)
 
 

@@ -89,6 +89,7 @@ def opened(engine: Engine, cells: int = 2) -> Bench:
 # Make-safe
 
 
+@pytest.mark.both_engines
 def test_each_line_keeps_reading_instrument_person_witness_and_time(engine: Engine) -> None:
     lab = a_lab(engine)
     bench_ = lab.begin()
@@ -295,6 +296,7 @@ def test_an_empty_pile_cannot_be_closed(engine: Engine) -> None:
 # Lifting off
 
 
+@pytest.mark.both_engines
 def test_layers_are_lifted_off_both_ends_in_their_order_with_what_was_seen(engine: Engine) -> None:
     bench_ = opened(engine)
     base = bench_.pile.base
@@ -457,6 +459,7 @@ def test_a_part_that_cannot_be_used_is_refused(
         bench_.do(bench.put_on, end=End.FREE, scanned=part.serial)
 
 
+@pytest.mark.both_engines
 def test_a_part_fitted_elsewhere_is_refused_and_told_where(engine: Engine) -> None:
     bench_ = opened(engine)
     lab = bench_.lab
@@ -524,6 +527,7 @@ def test_counted_items_are_taken_from_a_lot_until_it_is_empty(engine: Engine) ->
     assert bench_.pile.layers[-1].label == "G-31 item 2"
 
 
+@pytest.mark.both_engines
 def test_an_expired_lot_is_refused_without_a_concession(engine: Engine) -> None:
     bench_ = opened(engine)
     lot = a_lot(bench_.lab, "gas_gasket")
@@ -758,6 +762,7 @@ def test_a_driver_that_may_not_be_used_is_refused(
     assert refused.value.field == "instrument_id"
 
 
+@pytest.mark.both_engines
 def test_a_concession_says_why_a_driver_out_of_calibration_was_used(engine: Engine) -> None:
     bench_ = opened(engine)
     lab = bench_.lab

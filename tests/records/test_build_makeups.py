@@ -5,6 +5,7 @@ from contextlib import AbstractContextManager
 from datetime import timedelta
 from typing import Any
 
+import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
@@ -90,6 +91,7 @@ def two_stacks(session: Session) -> tuple[Part, Part]:
     return moved, new
 
 
+@pytest.mark.both_engines
 def test_an_mea_is_told_with_what_it_went_through_before(engine: Engine) -> None:
     """Hours, openings and the stack it came from: of earlier builds, in whatever stack."""
     with Session(engine) as session:
@@ -171,6 +173,7 @@ def test_missing_ones_are_filled_in_and_filling_again_writes_nothing(engine: Eng
     assert kept(engine) == told(engine)
 
 
+@pytest.mark.both_engines
 def test_writing_one_that_another_wrote_meanwhile_takes_its_place(engine: Engine) -> None:
     with Session(engine) as session:
         two_stacks(session)

@@ -80,6 +80,7 @@ def hours_of_first_cell(engine: Engine, stack_id: int, known_at: Any = None) -> 
         return part_hours(session, [mea], known_at)[mea].total
 
 
+@pytest.mark.both_engines
 def test_a_bridge_stops_the_hours_of_its_cell_until_it_is_ended(
     engine: Engine, stack_id: int
 ) -> None:
@@ -184,6 +185,7 @@ def test_somebody_without_leave_notes_no_bridge(engine: Engine, stack_id: int) -
         noted(engine, a_worker(engine), 99, told())
 
 
+@pytest.mark.both_engines
 def test_the_database_holds_one_standing_bridge_a_cell(engine: Engine, stack_id: int) -> None:
     """Whatever a change would let through."""
     by = a_worker(engine)

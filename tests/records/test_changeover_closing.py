@@ -111,6 +111,7 @@ def test_without_limits_in_force_it_says_why_not(engine: Engine) -> None:
     assert found.no_set_points == "no figures are in force for the design"
 
 
+@pytest.mark.both_engines
 def test_figures_without_operation_give_no_set_points(lab: Lab) -> None:
     lab.rows(
         lambda s: put_limits_in_force(

@@ -223,6 +223,7 @@ def test_what_its_type_renews_is_renewed_though_the_pattern_does_not_say_so(lab:
     assert before.remarks == after.remarks == ()
 
 
+@pytest.mark.both_engines
 def test_a_plan_is_kept_as_it_was_made(lab: Lab) -> None:
     """Whatever happens in the store later; the trail tells who made it and why."""
     worked = worked_out(lab)
@@ -246,6 +247,7 @@ def test_a_plan_is_kept_as_it_was_made(lab: Lab) -> None:
     assert told["content"] == worked.content_sha256
 
 
+@pytest.mark.both_engines
 def test_the_database_lets_nobody_change_a_plan(lab: Lab) -> None:
     number = made(lab)
 
@@ -266,6 +268,7 @@ def test_a_split_is_kept_with_the_new_stack(lab: Lab) -> None:
     assert kept.second.to == "TARN-050"
 
 
+@pytest.mark.both_engines
 def test_picked_parts_are_reserved_where_it_is_asked_for(lab: Lab) -> None:
     made(lab, reserve=True)
 
@@ -417,6 +420,7 @@ def test_departures_are_shown_and_not_forbidden(lab: Lab) -> None:
     assert told.departures[0].startswith("Lifted off though it was to stay: ")
 
 
+@pytest.mark.both_engines
 def test_another_part_than_the_picked_one_is_told(lab: Lab) -> None:
     at_bench = begun(lab)
     at_bench.open()

@@ -221,6 +221,7 @@ def test_a_result_changed_underneath_shows_as_broken(lab: Lab, change: str) -> N
         assert not verify(session, [record.number])[record.number].holds
 
 
+@pytest.mark.both_engines
 @pytest.mark.parametrize("change", ["UPDATE closing_result SET formulas = 'x'", CHANGES["the row"]])
 def test_the_database_refuses_to_change_a_result(lab: Lab, change: str) -> None:
     record = closed(lab)

@@ -111,6 +111,7 @@ def test_all_of_it_is_held_with_one_entry(engine: Engine, lab: FailingLab) -> No
         assert session.get_one(Part, lab.meas[0][1].id).usability is Usability.ON_HOLD
 
 
+@pytest.mark.both_engines
 def test_what_is_held_already_is_passed_over_and_told(engine: Engine, lab: FailingLab) -> None:
     by = somebody(engine, Role.QUALITY)
     first, second = (Subject(part_id=lab.meas[0][place].id) for place in (0, 1))
@@ -170,6 +171,7 @@ def test_scrapped_parts_need_no_hold(engine: Engine, lab: FailingLab) -> None:
     assert lab.meas[0][3].id not in {one.id for one in found.to_hold if one.kind == "part"}
 
 
+@pytest.mark.both_engines
 def test_a_part_never_built_in_has_only_its_lot(engine: Engine, lab: FailingLab) -> None:
     with Session(engine) as session:
         spare = builders.a_part(session, builders.the_part_types(session).mea)

@@ -48,6 +48,7 @@ def test_what_was_handed_in_holds(engine: Engine) -> None:
     assert checked[first].why == ""
 
 
+@pytest.mark.both_engines
 def test_the_next_rebuild_leaves_the_content_before_as_it_was(engine: Engine) -> None:
     """Opening a build ends its period and its presence; what was signed stays."""
     with Session(engine) as session:

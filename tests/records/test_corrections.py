@@ -167,6 +167,7 @@ def test_hours_follow_the_right_part(desk: Desk) -> None:
     assert hours[fact.details.part_id].total.hours == 0.0
 
 
+@pytest.mark.both_engines
 def test_what_the_record_said_stays_readable(desk: Desk) -> None:
     fact = the_mea(desk)
     desk.spare(serial="M-77")
@@ -182,6 +183,7 @@ def test_what_the_record_said_stays_readable(desk: Desk) -> None:
     assert of_record == (told,)
 
 
+@pytest.mark.both_engines
 def test_a_counted_item_was_of_another_lot(desk: Desk) -> None:
     """Gaskets have no serial: the right item is taken from the right lot when it is approved."""
     fact = desk.fact(desk.second, OF.LAYER_PART, kind=Kind.GASKET, cell=1)
@@ -227,6 +229,7 @@ def test_a_part_that_has_left_gives_its_whereabouts_to_the_right_one(desk: Desk)
     assert where(desk.lab, fact.details.part_id) == ("in store", None)
 
 
+@pytest.mark.both_engines
 def test_a_part_cannot_have_been_in_two_stacks_at_once(desk: Desk) -> None:
     """An identity conflict is explained, not forced."""
     other = desk.lab.rows(lambda s: builders.a_stack(s, cells=1, serial="TARN-009").id)
@@ -325,6 +328,7 @@ def test_a_part_whose_facing_matters_needs_a_facing_that_was_recorded(desk: Desk
     assert "which end its marked face looks at" in str(refusal)
 
 
+@pytest.mark.both_engines
 def test_found_out_at_the_bench_while_the_stack_stands_open(desk: Desk) -> None:
     """Lifting off shows the misread serial: the record before is corrected, then work goes on."""
     desk.spare(serial="M-77")
@@ -425,6 +429,7 @@ def test_a_torque_that_cannot_be_is_refused(desk: Desk, typed: str) -> None:
     assert refusal.field == "new_value"
 
 
+@pytest.mark.both_engines
 def test_another_driver_was_used(desk: Desk) -> None:
     """The right driver counts even where it was out of calibration: the truth is told."""
     with Session(desk.lab.engine) as session:
@@ -516,6 +521,7 @@ def test_a_reading_in_operation_is_corrected_with_the_record_before_it(desk: Des
 # --- times
 
 
+@pytest.mark.both_engines
 def test_a_wrong_date_of_opening_moves_the_end_of_the_build_before(desk: Desk) -> None:
     fact = desk.facts(desk.second, OF.OPENED_AT)[0]
     right = SECOND_CLOSING - timedelta(days=2)
@@ -538,6 +544,7 @@ def test_a_wrong_date_of_opening_moves_the_end_of_the_build_before(desk: Desk) -
     assert desk.all_hold()
 
 
+@pytest.mark.both_engines
 def test_a_wrong_date_of_closing(desk: Desk) -> None:
     fact = desk.facts(desk.second, OF.CLOSED_AT)[0]
     right = SECOND_CLOSING - timedelta(hours=2)

@@ -69,6 +69,7 @@ def test_a_design_keeps_its_rods_ports_and_checklist_in_order(lab: Lab) -> None:
     assert (row.rods, row.stacks) == (4, 0)
 
 
+@pytest.mark.both_engines
 def test_a_design_changes_until_a_stack_is_made_to_it(lab: Lab) -> None:
     key = made(lab)
     with lab.work() as work:

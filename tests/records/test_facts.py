@@ -24,6 +24,8 @@ from service.records.tables.stacks import BuildPeriod, Fixing, Layer
 from service.trade.words import Facing, Kind
 from tests import builders
 
+pytestmark = pytest.mark.both_engines
+
 SOMEBODY = Person(0, "test", "test")
 NOW = builders.FIRST_CLOSING + timedelta(days=3)
 

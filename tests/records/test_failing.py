@@ -100,6 +100,7 @@ def test_a_new_rule_judges_every_mea_that_was_read(
     ]
 
 
+@pytest.mark.both_engines
 def test_mere_noise_of_one_kind_of_fact_leaves_the_rest_judged(
     engine: Engine, made: ReadStack, quality: permissions.Person
 ) -> None:
@@ -229,6 +230,7 @@ def test_more_stacks_than_are_judged_at_once_are_named_and_judged_after(
         assert failing_counts(session, design_id).met == 3
 
 
+@pytest.mark.both_engines
 def test_a_person_confirms_with_a_reason_and_the_evidence_is_kept(
     engine: Engine, made: ReadStack, quality: permissions.Person
 ) -> None:
@@ -294,6 +296,7 @@ def test_only_an_mea_can_fail_and_not_in_the_future(
         confirm_failing(work, made.weak, failed_at=NOW, reason=" ")
 
 
+@pytest.mark.both_engines
 def test_a_mark_keeps_what_it_says_in_the_database_itself(
     engine: Engine, made: ReadStack, quality: permissions.Person
 ) -> None:
@@ -306,6 +309,7 @@ def test_a_mark_keeps_what_it_says_in_the_database_itself(
             session.flush()
 
 
+@pytest.mark.both_engines
 def test_pages_of_the_list_follow_each_other(
     engine: Engine, made: ReadStack, quality: permissions.Person
 ) -> None:
@@ -324,6 +328,7 @@ def test_pages_of_the_list_follow_each_other(
     assert (newest[0].part_id, older[0].part_id) == (made.meas[2], made.meas[1])
 
 
+@pytest.mark.both_engines
 def test_the_list_is_found_by_index(
     engine: Engine,
     made: ReadStack,

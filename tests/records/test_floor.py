@@ -827,6 +827,7 @@ def found_out(
     )
 
 
+@pytest.mark.both_engines
 def test_an_instrument_found_out_of_tolerance_after_its_use_is_told(engine: Engine) -> None:
     """Until every nut was read again with another one."""
     stack = rows(engine, a_quiet_stack)
@@ -871,6 +872,7 @@ def test_an_opened_build_is_no_longer_in_doubt(engine: Engine) -> None:
     assert needs(engine, now=NOW + timedelta(days=60)) == []
 
 
+@pytest.mark.both_engines
 def test_a_test_made_with_a_gauge_found_out_later_is_told_until_it_is_made_again(
     engine: Engine,
 ) -> None:
@@ -891,6 +893,7 @@ def test_a_test_made_with_a_gauge_found_out_later_is_told_until_it_is_made_again
     assert NeedKind.INSTRUMENT not in needs(engine, **asked)
 
 
+@pytest.mark.both_engines
 def test_an_instrument_used_by_concession_is_told(engine: Engine) -> None:
     """It was out of calibration when it was used, and somebody allowed it."""
 
@@ -1014,6 +1017,7 @@ def test_pages_show_every_stack_once(engine: Engine, limit: int) -> None:
     assert not after
 
 
+@pytest.mark.both_engines
 def test_only_what_ones_roles_may_do_can_be_asked_for(engine: Engine) -> None:
     """A builder sees nothing of holds and approvals then."""
     rows(engine, a_mixed_floor)
@@ -1033,6 +1037,7 @@ def test_a_place_nobody_gave_begins_at_the_beginning(engine: Engine) -> None:
     assert [it.line.serial for it in seen(engine, after="nowhere", limit=1).rows] == ["S-3"]
 
 
+@pytest.mark.both_engines
 def test_the_floor_asks_as_many_questions_of_many_stacks_as_of_one(
     engine: Engine, statements: Any
 ) -> None:
@@ -1059,6 +1064,7 @@ def test_the_floor_asks_as_many_questions_of_many_stacks_as_of_one(
     assert len(few) == len(many) <= STATEMENTS
 
 
+@pytest.mark.both_engines
 def test_the_floor_finds_its_rows_by_index(engine: Engine, statements: Any) -> None:
     """But for the present builds: one row a stack, by an index that has no others."""
     if engine.dialect.name != "sqlite":

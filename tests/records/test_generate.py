@@ -64,6 +64,7 @@ def test_every_record_is_approved_and_its_hash_holds(engine: Engine) -> None:
     assert [one.why for one in found.values() if not one.holds] == []
 
 
+@pytest.mark.both_engines
 def test_fitted_parts_are_the_present_layers_and_fixings(engine: Engine) -> None:
     """Two ways to ask where a part is give one answer."""
     generated(engine)
@@ -87,6 +88,7 @@ def test_fitted_parts_are_the_present_layers_and_fixings(engine: Engine) -> None
     assert fitted == present
 
 
+@pytest.mark.both_engines
 def test_the_steps_fold_to_the_layers(engine: Engine) -> None:
     """Base, less what was lifted off, and what was put on, is the next build."""
     generated(engine)
@@ -130,6 +132,7 @@ def test_builds_follow_each_other_in_time(engine: Engine) -> None:
             assert times[-2] < NOW
 
 
+@pytest.mark.both_engines
 def test_the_same_seed_tells_the_same_history(engine: Engine, empty_url: str) -> None:
     """Down to the hash of each record; and it is refused where it was told before."""
     from service.records.database import make_engine

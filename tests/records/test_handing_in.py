@@ -105,6 +105,7 @@ def test_until_then_the_stack_counts_as_it_was(lab: Lab) -> None:
     assert present_layers(lab) == before
 
 
+@pytest.mark.both_engines
 def test_a_cell_is_replaced_by_a_blank_one_and_the_fixings_stay(lab: Lab) -> None:
     record = lab.begin()
     record.open()
@@ -190,6 +191,7 @@ def test_a_re_torque_makes_no_new_build(lab: Lab) -> None:
     assert present_layers(lab) == before
 
 
+@pytest.mark.both_engines
 def test_a_teardown_leaves_no_present_build(lab: Lab) -> None:
     record = lab.begin(RecordKind.TEARDOWN)
     record.open()
@@ -315,6 +317,7 @@ def sent_back_and_taken_up(lab: Lab, record: Bench) -> None:
     lab.do(take_up, record.number)
 
 
+@pytest.mark.both_engines
 def test_handed_in_again_only_what_differs_is_written_anew(lab: Lab) -> None:
     record = rebuild(lab)
     record.do(hand_in)

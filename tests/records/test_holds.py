@@ -119,6 +119,7 @@ def test_a_hold_is_lifted_once(lab: Lab) -> None:
         lift_hold(work, 999, reason="done")
 
 
+@pytest.mark.both_engines
 def test_a_hold_on_a_lot_holds_all_its_parts_as_they_are_seen(lab: Lab) -> None:
     def make(session: Session) -> tuple[int, int, int]:
         mea = builders.the_part_types(session).mea
@@ -214,6 +215,7 @@ def test_a_concession_allows_uses_in_one_record(lab: Lab) -> None:
         assert unused_concession(session, part_id=part_id, record_id=two) is None
 
 
+@pytest.mark.both_engines
 def test_a_concession_for_a_lot_counts_for_its_parts(lab: Lab) -> None:
     def make(session: Session) -> tuple[int, int]:
         mea = builders.the_part_types(session).mea
@@ -230,6 +232,7 @@ def test_a_concession_for_a_lot_counts_for_its_parts(lab: Lab) -> None:
         assert unused_concession(session, instrument_id=1) is None
 
 
+@pytest.mark.both_engines
 def test_holds_and_concessions_are_listed_with_what_they_are_about(lab: Lab) -> None:
     part_id = a_part(lab)
     lot_id = lab.rows(

@@ -159,6 +159,7 @@ def test_people_and_benches_hold_each_other_to_the_order(engine: Engine) -> None
         )
 
 
+@pytest.mark.both_engines
 def test_a_correction_of_a_reading_heeds_what_benches_and_logs_told(engine: Engine) -> None:
     by = a_worker(engine)
     with Session(engine) as session:
@@ -221,6 +222,7 @@ def test_a_stack_without_a_meter_and_somebody_without_leave_are_refused(engine: 
         reported(engine, by, stack_id)
 
 
+@pytest.mark.both_engines
 def test_the_database_lets_a_days_row_go_forward_only(engine: Engine) -> None:
     by, stack_id = a_worker(engine), an_empty_stack(engine)
     reported(engine, by, stack_id, Report(100, RUN_AT))
@@ -232,6 +234,7 @@ def test_the_database_lets_a_days_row_go_forward_only(engine: Engine) -> None:
             session.rollback()
 
 
+@pytest.mark.both_engines
 def test_the_history_tells_days_among_readings(engine: Engine) -> None:
     """The newest first, each as hours of the stack; older ones a page further."""
     by, stack_id = a_worker(engine), an_empty_stack(engine)
@@ -277,6 +280,7 @@ def test_what_is_read_does_not_grow_with_the_minutes_reported(
     assert len(seen) - first_of_day <= 12
 
 
+@pytest.mark.both_engines
 def test_years_of_reports_are_found_by_index(engine: Engine, statements: Callable[[], Any]) -> None:
     if engine.dialect.name != "sqlite":
         pytest.skip("SQLite says how it finds rows")
@@ -336,6 +340,7 @@ def test_in_whatever_order_showings_come_the_hours_are_those_of_the_newest(
         assert row.last_hours == pytest.approx(100 + max(of_day) / 60)
 
 
+@pytest.mark.both_engines
 def test_benches_reporting_at_once_write_one_row_a_day(engine: Engine) -> None:
     """Two benches, or one whose calls overtake each other: nothing is lost, nothing twice."""
     by, stack_id = a_worker(engine), an_empty_stack(engine)
@@ -394,6 +399,7 @@ def test_nothing_is_taken_back_where_nothing_was_reported(engine: Engine) -> Non
             take_back_reports(work, stack_id, **told)
 
 
+@pytest.mark.both_engines
 def test_the_database_holds_what_was_taken_back(engine: Engine) -> None:
     by, stack_id = a_worker(engine), an_empty_stack(engine)
     reported(engine, by, stack_id, Report(40, RUN_AT))

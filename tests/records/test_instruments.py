@@ -183,6 +183,7 @@ def test_accuracy_and_resolution_are_kept_and_stand_in_the_trail(lab: Lab) -> No
     assert '["resolution", null, 0.1]' in changes
 
 
+@pytest.mark.both_engines
 def test_an_instrument_is_withdrawn_with_the_reason_and_left_out_of_the_list(lab: Lab) -> None:
     key = a_driver(lab)
     gone = InstrumentEntry(DRIVER.kind, "TD-3", "slipping", 2, 20, "N·m", in_use=False)

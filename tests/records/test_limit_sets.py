@@ -209,6 +209,7 @@ def test_what_a_version_says_can_be_neither_changed_nor_deleted(lab: Lab, design
         session.execute(text("UPDATE limit_set SET approved_by_id = NULL, approved_at = NULL"))
 
 
+@pytest.mark.both_engines
 def test_reading_limits_takes_one_statement_however_many_versions(
     lab: Lab, design: int, statements: Statements
 ) -> None:

@@ -173,6 +173,7 @@ def test_a_failure_before_moving_ends_the_life_there(engine: Engine) -> None:
         assert second == [(0, 150, False)]
 
 
+@pytest.mark.both_engines
 def test_meas_whose_hours_nobody_read_are_left_out_and_named(engine: Engine) -> None:
     with Session(engine) as session:
         types = builders.the_part_types(session)
@@ -249,6 +250,7 @@ def test_nothing_but_meas_is_read(statements: Callable[[], Any], app: Any) -> No
     assert read_whole(app.state.engine, seen) == []
 
 
+@pytest.mark.both_engines
 def test_without_meas_there_is_nothing(engine: Engine) -> None:
     with Session(engine) as session:
         found = told(session)

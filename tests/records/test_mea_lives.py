@@ -252,6 +252,7 @@ def test_a_part_that_was_never_read_has_a_life_without_voltages(engine: Engine) 
     assert unread.trend is None
 
 
+@pytest.mark.both_engines
 def test_the_life_as_it_was_known_before(engine: Engine) -> None:
     with Session(engine) as session:
         made = a_read_stack(session)

@@ -139,6 +139,7 @@ def test_an_entry_undone_or_a_record_made_void_is_no_separation(engine: Engine) 
         assert event_counts(session, [mea])[mea].separations == 1
 
 
+@pytest.mark.both_engines
 def test_findings_holds_and_moves_stand_in_the_life(engine: Engine) -> None:
     """What was seen, what holds it (its lot's hold too), and what the trail says of it."""
     with Session(engine) as session:
@@ -234,6 +235,7 @@ def test_where_a_part_was_thought_to_be_stays_readable(engine: Engine) -> None:
         assert part_life(session, right.id).former_beliefs == ()
 
 
+@pytest.mark.both_engines
 def test_a_part_in_store_has_a_life_too_and_an_unknown_one_has_none(engine: Engine) -> None:
     """Hours it came with count."""
     with Session(engine) as session:
@@ -267,6 +269,7 @@ def test_a_life_takes_as_many_statements_for_one_build_as_for_four(
 # Stacks and scans, which lead to parts
 
 
+@pytest.mark.both_engines
 def test_stacks_are_listed_with_their_state(engine: Engine) -> None:
     """Released, not released, no build yet; by text, state and page."""
     with Session(engine) as session:

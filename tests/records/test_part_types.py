@@ -91,6 +91,7 @@ def test_a_drawing_has_each_revision_once(lab: Lab) -> None:
         assert part_type(session, first).revisions == ((second, "B"),)
 
 
+@pytest.mark.both_engines
 def test_what_a_type_is_stays_once_a_part_of_it_exists_limits_may_change(lab: Lab) -> None:
     key = made(lab, MEA)
     with lab.work() as work:
@@ -244,6 +245,7 @@ def _a_note() -> tuple[object, ...]:
     return Did.PART_ADDED, ("lot", None, "G-1"), ()
 
 
+@pytest.mark.both_engines
 def test_lots_are_listed_by_type_label_and_hold_and_page_by_keyset(lab: Lab) -> None:
     gasket, mea = made(lab, GASKET), made(lab, MEA)
     with lab.work() as work:

@@ -254,6 +254,7 @@ def test_a_part_reserved_for_one_stack_is_freed_before_another_gets_it(lab: Lab)
         reserve_part(work, part_id, stack_id=two, reason="cell 4")
 
 
+@pytest.mark.both_engines
 def test_a_serial_typed_wrong_changes_only_while_no_record_names_the_part(lab: Lab) -> None:
     free = lab.rows(lambda s: builders.a_part(s, types(s).mea, serial="N-I").id)
     fitted, _stack = a_fitted_mea(lab)
@@ -324,6 +325,7 @@ def test_a_measured_thickness_is_kept_changed_and_remarked_on(lab: Lab) -> None:
     assert facts.thickness_remark == "30\u2009% less than the 0.5\u2009mm of its type."
 
 
+@pytest.mark.both_engines
 def test_the_list_filters_along_all_axes_and_pages_by_keyset(lab: Lab) -> None:
     def make(session: Session) -> tuple[int, int]:
         kinds = types(session)

@@ -90,6 +90,7 @@ def test_what_cannot_be_taken_names_its_field(  # noqa: PLR0917 - given by name
         assert [person.login for person in people(session)] == ["taken"]
 
 
+@pytest.mark.both_engines
 def test_the_last_admin_stays_one(engine: Engine) -> None:
     """Else nobody could add people any more."""
     first = added(engine, "first", Role.ADMIN)

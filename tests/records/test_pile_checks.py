@@ -205,6 +205,7 @@ def test_while_a_pile_is_stacked_what_is_to_come_is_not_missing(lab: Lab) -> Non
     assert found(lab, record.number) == [(Wrong.MISSING, BLOCKS)]
 
 
+@pytest.mark.both_engines
 def test_a_first_build_is_checked_from_its_first_layer(engine: Engine) -> None:
     lab = a_lab(engine, cells=0, has_pattern=True)
     record = lab.begin(RecordKind.FIRST_BUILD)
@@ -248,6 +249,7 @@ def test_a_sleeve_taken_off_and_forgotten_is_named(lab: Lab) -> None:
     assert "sleeve missing on rod 3" in checked(lab, record.number).judged[0].finding.sentence
 
 
+@pytest.mark.both_engines
 def test_kinds_the_design_does_not_count_are_let_be(lab: Lab) -> None:
     """A disc spring more or less, where nothing is said of them."""
     change_design(lab, rod_disc_springs=None)

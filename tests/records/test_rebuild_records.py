@@ -139,6 +139,7 @@ def test_a_record_says_why_and_is_written_by_somebody_who_may(engine: Engine) ->
         lab.begin(by=Person(admin.id, admin.login, admin.name, frozenset({Role.ADMIN})))
 
 
+@pytest.mark.both_engines
 def test_the_head_can_be_changed_and_the_trail_keeps_what_it_said(engine: Engine) -> None:
     lab = a_lab(engine)
     bench_ = lab.begin()

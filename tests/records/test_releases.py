@@ -96,6 +96,7 @@ def state_of(stack: ClosedStack) -> str:
     return row.state
 
 
+@pytest.mark.both_engines
 def test_a_build_with_every_verdict_is_released_once_its_set_points_are_read(
     engine: Engine,
 ) -> None:
@@ -152,6 +153,7 @@ def test_every_reason_that_keeps_the_gate_shut_is_told(engine: Engine) -> None:
         released(stack)
 
 
+@pytest.mark.both_engines
 def test_without_limits_in_force_the_gate_stays_shut(engine: Engine) -> None:
     stack = a_closed_stack(engine, figures=None)
 

@@ -104,6 +104,7 @@ def test_hours_read_later(engine: Engine, everybody: Person) -> None:
     assert len(failing(engine)) == 1
 
 
+@pytest.mark.both_engines
 def test_a_corrected_layer(engine: Engine, desk: Desk, everybody: Person) -> None:
     """The MEA with the low voltage was another one all the time."""
     with Session(engine) as session:

@@ -305,6 +305,7 @@ def test_reading_again_closes_out_what_was_read_before(engine: Engine, lab: Lab)
     assert standing == snapshots == sheet.snapshot_count
 
 
+@pytest.mark.both_engines
 def test_a_void_run_counts_no_more_and_can_be_read_again(engine: Engine, lab: Lab) -> None:
     run_id = taken_in(engine, lab, a_log(lab))
 
@@ -355,6 +356,7 @@ def test_a_log_sent_for_the_wrong_stack_is_read_for_the_right_one(engine: Engine
         assert runs_of_stack(session, other.stack_id) == ()
 
 
+@pytest.mark.both_engines
 def test_the_database_lets_nobody_change_what_was_read(engine: Engine, lab: Lab) -> None:
     taken_in(engine, lab, a_log(lab))
 
@@ -382,6 +384,7 @@ def test_only_people_who_work_on_stacks_take_logs_in(engine: Engine, lab: Lab) -
         void_run(work, 99_999, reason="none")
 
 
+@pytest.mark.both_engines
 def test_a_sheet_takes_few_statements_however_many_snapshots(
     engine: Engine, lab: Lab, statements: Statements
 ) -> None:
@@ -409,6 +412,7 @@ def test_names_of_channels_follow_the_numbers_people_gave() -> None:
     assert channel_names(moved) == ("U3", "U1")
 
 
+@pytest.mark.both_engines
 def test_a_mapping_is_kept_in_versions(engine: Engine, lab: Lab) -> None:
     first, second = mapping(), mapping(meter=False)
     with changing(engine, lab.by) as work:

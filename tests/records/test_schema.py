@@ -28,6 +28,8 @@ from service.trade.words import Facing, Whereabouts
 from tests import builders
 from tests.builders import FIRST_CLOSING
 
+pytestmark = pytest.mark.both_engines
+
 LATER = FIRST_CLOSING + timedelta(days=90)
 
 

@@ -65,6 +65,7 @@ def remarks(stack: ClosedStack) -> list[str]:
 # What is kept
 
 
+@pytest.mark.both_engines
 def test_a_leak_test_keeps_what_was_set_read_and_computed(engine: Engine) -> None:
     stack = a_closed_stack(engine)
 
@@ -386,6 +387,7 @@ def test_a_held_instrument_needs_a_concession_which_undoing_gives_back(engine: E
     assert stack.lab.get(Concession, given.id).used_in_record_id is None
 
 
+@pytest.mark.both_engines
 def test_tests_read_with_an_instrument_found_out_are_in_doubt(engine: Engine) -> None:
     stack = a_closed_stack(engine)
     stack.leak(2)

@@ -206,6 +206,7 @@ def test_a_word_withdrawn_no_longer_counts(engine: Engine) -> None:
     assert sheet(engine, lab).found.failing == 3
 
 
+@pytest.mark.both_engines
 def test_an_mea_from_another_stack_is_told_by_it(engine: Engine) -> None:
     with Session(engine, expire_on_commit=False) as session:
         moved, new = two_stacks(session)
@@ -281,6 +282,7 @@ def test_a_design_without_builds_has_nothing_to_compare(engine: Engine) -> None:
     assert (found.found.meas, found.found.looked_at, found.rows) == (0, 0, ())
 
 
+@pytest.mark.both_engines
 def test_an_unknown_design_is_not_found(engine: Engine) -> None:
     with reading(engine) as session, pytest.raises(NotFound):
         suspects_sheet(session, 99, 1)

@@ -58,6 +58,7 @@ def bring(stack: ReadStack, **given: Any) -> int:
         return import_sweep(work, stack.stack_id, **facts)
 
 
+@pytest.mark.both_engines
 def test_a_sweep_gives_a_curve_each_way_and_open_circuit(engine: Engine) -> None:
     stack = a_read_stack(engine)
 

@@ -61,6 +61,7 @@ def low_cell(session: Session, build_id: int, known_at: Any = None) -> tuple[int
     return cell, one.part_id
 
 
+@pytest.mark.both_engines
 def test_a_corrected_map_blames_another_mea_and_the_old_thought_stays(
     engine: Engine, built: tuple[int, int]
 ) -> None:
@@ -184,6 +185,7 @@ def test_who_may_bring_in_runs_may_write_maps(engine: Engine, built: tuple[int, 
         wrote(engine, nobody, built[0], {1: 1})
 
 
+@pytest.mark.both_engines
 def test_the_database_keeps_a_map_as_it_was_written(engine: Engine, built: tuple[int, int]) -> None:
     by = a_worker(engine)
     wrote(engine, by, built[0], {1: 1})

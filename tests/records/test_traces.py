@@ -133,6 +133,7 @@ def test_a_trace_tells_where_every_other_part_of_its_lots_is(engine: Engine) -> 
         assert session.get_one(Lot, gas.id).label == gas.label
 
 
+@pytest.mark.both_engines
 def test_readings_beside_the_target_are_named_with_their_spread(engine: Engine) -> None:
     """9.0 N·m with 5 % lets 9.45 pass and 9.5 not; the last pass counts."""
     with Session(engine) as session:

@@ -7,6 +7,7 @@ through ten lines over a list. Every question (D, K) must get the same answer fr
 from datetime import datetime, timedelta
 from typing import Any
 
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as some
 from sqlalchemy import Engine, select
@@ -27,6 +28,8 @@ from service.records.tables.rebuild_records import RecordKind
 from service.trade.words import End
 from tests import builders
 from tests.records.at_the_bench import SEEN_NOTHING, Bench, Lab, known
+
+pytestmark = pytest.mark.both_engines
 
 Journal = list[tuple[datetime, tuple[Any, ...]]]
 HOUR = timedelta(hours=1)

@@ -51,6 +51,7 @@ def test_a_part_put_on_goes_back_to_where_it_was(engine: Engine) -> None:
     assert (row.whereabouts, row.place, row.stack_id) == (Whereabouts.IN_STORE, "shelf B 3", None)
 
 
+@pytest.mark.both_engines
 def test_undoing_everything_leaves_the_record_as_it_began(engine: Engine) -> None:
     bench_ = opened(engine)
     base, fixings = bench_.pile.base, bench_.pile.fixings

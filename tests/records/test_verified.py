@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Any
 
+import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
@@ -11,6 +12,8 @@ from service.records.queries.verified import verified
 from service.records.tables.stacks import Build
 from tests import builders
 from tests.records.test_part_lives import a_finding, part_at
+
+pytestmark = pytest.mark.both_engines
 
 
 def a_rebuilt_stack(engine: Engine) -> tuple[int, int]:
