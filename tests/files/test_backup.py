@@ -1,6 +1,7 @@
 """A backup brings everything back, on either engine, or says what is wrong with it."""
 
 import gzip
+import hashlib
 import io
 import json
 import tarfile
@@ -14,7 +15,7 @@ from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.faces.files import run_files
+from service.faces.files import backup, run_files
 from service.faces.files.backup import make_backup, read_manifest, restore_backup, size_of
 from service.faces.files.photos import Checked, path_of, store
 from service.faces.files.whole_check import check_all
@@ -225,6 +226,79 @@ def test_a_damaged_archive_is_refused(
     """Before anything is written."""
     with pytest.raises(Refused, match=says):
         read_manifest(repacked(archive, change), silent)
+
+
+def with_member(source: Path, member: tarfile.TarInfo, content: bytes) -> Path:
+    """An archive with one member more, which its manifest knows of."""
+    target = source.with_name("changed.tar.gz")
+    member.size = len(content)
+    with tarfile.open(source) as old, tarfile.open(target, "w:gz") as new:
+        new.addfile(member, io.BytesIO(content))
+        for each in old:
+            file = old.extractfile(each)
+            assert file is not None
+            kept = file.read()
+            if each.name == "manifest.json":
+                said = json.loads(kept)
+                said["sha256"][member.name] = hashlib.sha256(content).hexdigest()
+                kept = json.dumps(said).encode()
+                each.size = len(kept)
+            new.addfile(each, io.BytesIO(kept))
+    return target
+
+
+OTHER_CONTENTS = (f"runs/{'0' * 64}", f"attachments/{'0' * 64}")
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "runs/../../../outside/evil",
+        "runs/evil",
+        f"runs/{'0' * 64}/../../../../evil",
+        f"/attachments/{'0' * 64}",
+        "attachments/../evil",
+        "tables/../evil.jsonl",
+        "cache/templates/evil",
+        "evil",
+        *OTHER_CONTENTS,
+    ],
+)
+def test_nothing_is_restored_beside_its_place(
+    archive: Path, empty_url: str, tmp_path: Path, name: str
+) -> None:
+    """A name which leads elsewhere, or says another content, is refused before anything is written.
+
+    So it is while restoring, should the archive change after it was checked.
+    """
+    manifest = read_manifest(archive, silent)
+    foreign = with_member(archive, tarfile.TarInfo(name), b"* * * * * root evil")
+    before = set(tmp_path.rglob("*"))
+    says = "is not what was saved" if name in OTHER_CONTENTS else "is no part of a backup"
+
+    with pytest.raises(Refused, match=says):
+        read_manifest(foreign, silent)
+    with pytest.raises(Refused, match=says):
+        restore_backup(foreign, manifest, empty_url, tmp_path / "deep" / "data", silent)
+
+    written = {path for path in set(tmp_path.rglob("*")) - before if path.is_file()}
+    assert not [path for path in written if "empty.sqlite" not in path.name]
+
+
+def test_a_link_or_too_large_a_member_is_no_part_of_a_backup(
+    archive: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Files only, and none larger than a server can have taken."""
+    link = tarfile.TarInfo(OTHER_CONTENTS[0])
+    link.type, link.linkname = tarfile.SYMTYPE, "/etc/passwd"
+
+    with pytest.raises(Refused, match="no part of a backup"):
+        read_manifest(with_member(archive, link, b""), silent)
+    monkeypatch.setitem(backup.MEMBERS, "runs", (backup.HASH, len(LOG) - 1))
+    with pytest.raises(Refused, match="larger than any such file can be"):
+        read_manifest(archive, silent)
+    monkeypatch.setitem(backup.MEMBERS, "runs", (backup.HASH, len(LOG)))
+    assert read_manifest(archive, silent).rows
 
 
 @pytest.mark.parametrize("kept", [0.01, 0.5, 0.9])

@@ -14,7 +14,7 @@ import gzip
 import hashlib
 import json
 import os
-import shutil
+import re
 import tarfile
 import tempfile
 import zlib
@@ -22,7 +22,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
-from functools import partial
 from io import BytesIO
 from pathlib import Path
 from typing import IO, Any
@@ -44,6 +43,20 @@ from service.records.tables.runs import Run
 
 FORM = "layerbook backup 1"
 MANIFEST = "manifest.json"
+MEGABYTE = 1024 * 1024
+PIECE = 1024 * 1024
+MOST_OF_A_LINE = 256 * MEGABYTE
+HASH = re.compile(r"[0-9a-f]{64}")
+MEMBERS = {
+    "attachments": (HASH, 1_000 * MEGABYTE),
+    "runs": (HASH, 100_000 * MEGABYTE),
+    "tables": (re.compile(r"[a-z_]+\.jsonl"), 100_000 * MEGABYTE),
+    "": (re.compile(re.escape(MANIFEST)), 256 * MEGABYTE),
+}
+"""What an archive may hold, by folder: names in full, and the most bytes of each.
+
+Attachments and runs can be no larger than the largest limits a server can be set to.
+"""
 Done = Callable[[int], None]
 
 
@@ -111,16 +124,21 @@ def read_manifest(source: Path, done: Done) -> Manifest:
     found: dict[str, str] = {}
     manifest: Manifest | None = None
     with _readable(source):
-        for name, file in _members(source, done):
-            if name == MANIFEST:
+        for kind, own, file in _members(source, done):
+            name = f"{kind}/{own}" if kind else own
+            if name in found or (manifest and not kind):
+                raise Refused("file", str(source), f"{name} is in it twice.")
+            if not kind:
                 manifest = _manifest(source, file.read())
-            else:
-                found[name] = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+                continue
+            found[name] = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+            if MEMBERS[kind][0] is HASH and found[name] != own:
+                raise _damaged(source, name)
     if manifest is None:
         raise Refused("file", str(source), "it is not whole: its manifest is not there.")
     for name in sorted(manifest.sha256.keys() | found.keys()):
         if manifest.sha256.get(name) != found.get(name):
-            raise Refused("file", str(source), f"it is damaged: {name} is not what was saved.")
+            raise _damaged(source, name)
     return manifest
 
 
@@ -128,13 +146,15 @@ def restore_backup(source: Path, manifest: Manifest, url: str, folder: Path, don
     """Bring a checked archive into an empty database and the attachments' folder."""
 
     def tables() -> Iterator[TableRows]:
-        for name, file in _members(source, lambda _bytes: None):
-            kind, _slash, own = name.partition("/")
+        for kind, own, file in _members(source, lambda _bytes: None):
             if kind == "attachments":
-                store(folder, Checked(file.read(), "", own))
+                content = file.read()
+                if hashlib.sha256(content).hexdigest() != own:
+                    raise _damaged(source, f"{kind}/{own}")
+                store(folder, Checked(content, "", own))
                 done(1)
             elif kind == "runs":
-                run_files.put(folder, own, partial(shutil.copyfileobj, file))
+                run_files.put(folder, own, _copying(source, own, file))
                 done(1)
             elif kind == "tables":
                 yield _table(source, own.removesuffix(".jsonl"), file, done)
@@ -229,14 +249,38 @@ def _readable(source: Path) -> Iterator[None]:
         ) from trouble
 
 
-def _members(source: Path, done: Done) -> Iterator[tuple[str, IO[bytes]]]:
+def _damaged(source: Path, name: str) -> Refused:
+    return Refused("file", str(source), f"it is damaged: {name} is not what was saved.")
+
+
+def _copying(source: Path, own: str, file: IO[bytes]) -> Callable[[IO[bytes]], None]:
+    """Copy a run's file; what is not the content its name says never gets that name."""
+
+    def copy(target: IO[bytes]) -> None:
+        digest = hashlib.sha256()
+        while piece := file.read(PIECE):
+            digest.update(piece)
+            target.write(piece)
+        if digest.hexdigest() != own:
+            raise _damaged(source, f"runs/{own}")
+
+    return copy
+
+
+def _members(source: Path, done: Done) -> Iterator[tuple[str, str, IO[bytes]]]:
+    """The folder, name and content of each member; nothing else than `MEMBERS` passes."""
     with source.open("rb") as whole, tarfile.open(fileobj=whole, mode="r|gz") as archive:
         read = 0
         for member in archive:
-            file = archive.extractfile(member)
-            if file is None:
-                raise Refused("file", str(source), f"{member.name} in it is no file.")
-            yield member.name, file
+            kind, _slash, own = member.name.rpartition("/")
+            names, most = MEMBERS.get(kind, (None, 0))
+            file = archive.extractfile(member) if member.isreg() else None
+            if names is None or not names.fullmatch(own) or file is None:
+                raise Refused("file", str(source), f"“{member.name}” in it is no part of a backup.")
+            if member.size > most:
+                reason = f"{member.name} in it is larger than any such file can be."
+                raise Refused("file", str(source), reason)
+            yield kind, own, file
             done(whole.tell() - read)
             read = whole.tell()
 
@@ -245,7 +289,9 @@ def _manifest(source: Path, text: bytes) -> Manifest:
     try:
         given = json.loads(text)
         form = given["form"]
-        manifest = Manifest(given["revision"], given["made_at"], given["rows"], given["sha256"])
+        manifest = Manifest(
+            given["revision"], given["made_at"], dict(given["rows"]), dict(given["sha256"])
+        )
     except (ValueError, KeyError, TypeError) as trouble:
         raise Refused("file", str(source), f"it is no backup of ours ({trouble}).") from trouble
     if form != FORM:
@@ -254,17 +300,25 @@ def _manifest(source: Path, text: bytes) -> Manifest:
 
 
 def _table(source: Path, name: str, file: IO[bytes], done: Done) -> TableRows:
-    columns: list[str] = json.loads(file.readline())
+    lines = _lines_of(source, name, file)
+    columns: list[str] = json.loads(next(lines, b"[]"))
     if name not in metadata.tables or not set(columns) <= set(metadata.tables[name].c.keys()):
         raise Refused("file", str(source), f"it holds a table “{name}” this program has not.")
     back = read_back(metadata.tables[name], columns)
 
     def rows() -> Iterator[list[Any]]:
         number = 0
-        for number, line in enumerate(file, 1):
+        for number, line in enumerate(lines, 1):
             yield back(json.loads(line))
             if number % 1000 == 0:
                 done(1000)
         done(number % 1000)
 
     return name, columns, rows()
+
+
+def _lines_of(source: Path, name: str, file: IO[bytes]) -> Iterator[bytes]:
+    while line := file.readline(MOST_OF_A_LINE):
+        if len(line) == MOST_OF_A_LINE:
+            raise Refused("file", str(source), f"a line of its table “{name}” has no end.")
+        yield line
