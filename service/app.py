@@ -13,16 +13,18 @@ from fastapi import Depends, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.telemetry import TelemetryConfig
 from sqlalchemy.exc import DataError
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
+from service.faces.api import callers
 from service.faces.api import errors as api_errors
 from service.faces.api import everything as api
 from service.faces.pages import errors as page_errors
-from service.faces.pages.guard import API, Guard, form_is_ours
+from service.faces.pages.guard import API, SAFE_METHODS, SIGNING, Guard, form_is_ours
 from service.faces.pages.render import make_environment
-from service.faces.pages.signing_in import SignInNeeded
+from service.faces.pages.signing_in import SignInNeeded, signed_in
 from service.records.database import make_engine
 from service.records.errors import LayerbookError
 from service.settings import Settings, shipped_folder
@@ -90,6 +92,8 @@ API_ANSWERS: dict[type[Exception], Callable[[Request, Exception], Response]] = {
     OverflowError: api_errors.beyond,
     DataError: api_errors.beyond,
 }
+DESCRIPTION = f"{API}v1/openapi.json"
+OPEN = SIGNING | {DESCRIPTION, "/health"}
 FOR_EVER = "public, max-age=31536000, immutable"
 
 
@@ -110,7 +114,7 @@ def make_app(settings: Settings | None = None) -> FastAPI:
     static = shipped_folder("static")
     app = FastAPI(
         title="Layerbook",
-        openapi_url="/api/v1/openapi.json",
+        openapi_url=DESCRIPTION,
         docs_url=None,
         redoc_url=None,
         redirect_slashes=False,
@@ -132,7 +136,7 @@ def make_app(settings: Settings | None = None) -> FastAPI:
     app.include_router(api.router)
     for kind in (*API_ANSWERS, SignInNeeded):
         app.add_exception_handler(kind, answer)
-    app.add_middleware(Guard, settings=settings, answer=answer)
+    app.add_middleware(Guard, settings=settings, identify=identify, answer=answer)
     return app
 
 
@@ -148,6 +152,17 @@ async def settled(app: FastAPI) -> AsyncIterator[None]:
     yield
     gc.unfreeze()
     app.state.engine.dispose()
+
+
+async def identify(request: Request) -> None:
+    """Find who asks before a body is read; only what is `OPEN` and pages to read need nobody."""
+    path = request.url.path
+    if path in OPEN:
+        return
+    if path.startswith(API):
+        await run_in_threadpool(callers.identify, request)
+    elif request.method not in SAFE_METHODS:
+        await run_in_threadpool(signed_in, request)
 
 
 async def answer(request: Request, trouble: Exception) -> Response:

@@ -77,7 +77,7 @@ class Settings(BaseSettings):
 
     request_max_mb: int = Field(default=64, ge=1, le=4000)
     """Largest request, in megabytes (1024 × 1024 bytes): several photos or one list at once.
-    Default: 64."""
+    Default: 64. Calls of the API that bring no file, and signing in, take 1 at most."""
 
     log_max_mb: int = Field(default=2000, ge=1, le=100_000)
     """Largest log of a test bench, in megabytes (1024 × 1024 bytes): months at one row a second.

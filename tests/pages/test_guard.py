@@ -1,13 +1,20 @@
 """Every answer carries its headers; what comes from elsewhere or without its token is refused."""
 
+import asyncio
+import hashlib
+import shutil
 from collections.abc import Callable
 from typing import Any
 
 import pytest
+from sqlalchemy.orm import Session
+from starlette.types import Message
 
 from service.app import make_app
 from service.faces.pages.guard import FORM_TOKEN
+from service.records.tables.people import ApiToken
 from service.settings import Settings
+from tests import builders
 from tests.form_client import FormClient
 
 HEADERS = {
@@ -135,6 +142,93 @@ def test_too_large_a_request_is_refused_before_it_is_read(
 
     assert (announced.status_code, unannounced.status_code) == (413, 413)
     assert "1 MB" in unannounced.text
+
+
+def sent(app: Any, path: str, headers: dict[str, str]) -> tuple[int, int]:
+    """Post a body without end as a server does: the status, and how many pieces were read."""
+    pieces, started = 0, []
+
+    async def receive() -> Message:
+        nonlocal pieces
+        pieces += 1
+        return {"type": "http.request", "body": b"[" * 65_536, "more_body": True}
+
+    async def send(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            started.append(message["status"])
+
+    given = {"host": "testserver", **headers}
+    scope = {
+        "type": "http",
+        "asgi": {"version": "3.0"},
+        "http_version": "1.1",
+        "method": "POST",
+        "scheme": "http",
+        "path": path,
+        "raw_path": path.encode(),
+        "root_path": "",
+        "query_string": b"",
+        "headers": [(name.encode(), value.encode()) for name, value in given.items()],
+        "client": ("127.0.0.1", 1),
+        "server": ("testserver", 80),
+    }
+    asyncio.run(app(scope, receive, send))
+    return started[0], pieces
+
+
+FORM = {"content-type": "application/x-www-form-urlencoded"}
+JSON = {"content-type": "application/json"}
+
+
+@pytest.mark.parametrize(
+    ("path", "headers", "status"),
+    [
+        ("/api/v1/stacks/T-1/hours/reports", JSON, 401),
+        ("/api/v1/stacks/T-1/runs", {"content-type": "application/octet-stream"}, 401),
+        ("/api/v1/records", JSON | {"authorization": "Bearer nobody's"}, 401),
+        ("/api/v1/records", JSON | {"authorization": "Basic bm9ib2R5"}, 401),
+        ("/lots/new", FORM, 303),
+        ("/import/parts", {"content-type": "multipart/form-data; boundary=b"}, 303),
+        ("/no/such/page", FORM, 303),
+    ],
+)
+def test_nothing_is_read_of_whom_nobody_knows(
+    app: Any, path: str, headers: dict[str, str], status: int
+) -> None:
+    """Who has neither token nor session fills no memory and no disk."""
+    assert sent(app, path, headers) == (status, 0)
+
+
+def test_signing_in_takes_a_small_form_only(app: Any) -> None:
+    """The one form of people nobody knows yet."""
+    assert sent(app, "/sign-in", FORM) == (413, 17)
+
+
+def test_json_is_small_and_files_are_not(tmp_path: Any, sqlite_template: Any) -> None:
+    """A call of a known machine too is 1 MB at most, unless it brings a file."""
+    url = f"sqlite:///{shutil.copyfile(sqlite_template, tmp_path / 'app.sqlite')}"
+    app = make_app(Settings(data_folder=tmp_path, database_url=url, request_max_mb=3, log_max_mb=4))
+    with Session(app.state.engine) as session:
+        builders.a_stack(session, cells=0, serial="T-1")
+        person = builders.a_person(session, "builder")
+        session.add(
+            ApiToken(
+                token_sha256=hashlib.sha256(b"secret").hexdigest(),
+                person_id=person.id,
+                label="of a bench",
+                made_at=builders.START,
+            )
+        )
+        session.commit()
+    known = JSON | {"authorization": "Bearer secret"}
+    pieces_a_mb = 16
+
+    assert sent(app, "/api/v1/records", known) == (413, pieces_a_mb + 1)
+    assert sent(app, "/api/v1/stacks/T-1/sweeps", known) == (413, 3 * pieces_a_mb + 1)
+    status, pieces = sent(app, "/api/v1/stacks/T-1/runs", known)
+    assert status in (413, 422)
+    assert pieces > 4 * pieces_a_mb
+    app.state.engine.dispose()
 
 
 @pytest.mark.parametrize("address", ["/people?text=a%00b", "/people/a%00b"])

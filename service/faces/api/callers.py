@@ -6,6 +6,7 @@ from typing import Annotated
 
 from fastapi import Depends, HTTPException, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
+from fastapi.security.utils import get_authorization_scheme_param
 from sqlalchemy import Engine, update
 
 from service.faces.api.models import Made
@@ -25,13 +26,12 @@ def engine_of(request: Request) -> Engine:
     return engine
 
 
-def caller(
-    credentials: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)],
-    engine: Annotated[Engine, Depends(engine_of)],
-) -> Person:
-    """Name the person whose token came with the call, or answer 401."""
+def identify(request: Request) -> None:
+    """Find the person whose token came with the call, or answer 401; its body is not read."""
+    engine = engine_of(request)
+    scheme, token = get_authorization_scheme_param(request.headers.get("authorization"))
     with reading(engine) as session:
-        holder = holder_of(session, credentials.credentials) if credentials else None
+        holder = holder_of(session, token) if scheme.lower() == "bearer" else None
     if holder is None:
         raise HTTPException(
             401,
@@ -44,7 +44,16 @@ def caller(
             session.execute(
                 update(ApiToken).where(ApiToken.id == holder.token_id).values(last_used_at=now)
             )
-    return holder.person
+    request.state.caller = holder.person
+
+
+def caller(
+    request: Request,
+    _credentials: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)],
+) -> Person:
+    """Name the person whose token came with the call, as `identify` found it."""
+    person: Person = request.state.caller
+    return person
 
 
 def made_once(

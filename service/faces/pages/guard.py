@@ -1,4 +1,4 @@
-"""What every answer carries and every request must pass: headers, size, origin, form token.
+"""What every answer carries and every request must pass: headers, size, who asks, origin, token.
 
 Three things stand against forms sent from another site: the cookie is SameSite=Lax, the browser's
 Sec-Fetch-Site or Origin must name this site, and each form carries a token bound to the session.
@@ -22,6 +22,10 @@ from service.settings import Settings
 API = "/api/"
 LOGS = re.compile(r"(?:/api/v1)?/stacks/.+/runs")
 """Where logs of test benches come in, which have a limit of their own."""
+SWEEPS = re.compile(r"/api/v1/stacks/.+/sweeps")
+"""Where the API takes files: everything else it takes is JSON."""
+MOST_MB_WITHOUT_FILES = 1
+SIGNING = frozenset({"/sign-in", "/sign-out"})
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 FORM_TOKEN = "form_token"  # noqa: S105 - the field's name
 MEGABYTE = 1024 * 1024
@@ -34,6 +38,8 @@ CONTENT_POLICY = (
 log = logging.getLogger("layerbook")
 
 Answer = Callable[[Request, Exception], Awaitable[Response]]
+Identify = Callable[[Request], Awaitable[None]]
+"""Find who asks, before the body is read; raises where nobody may ask."""
 
 
 def session_cookie(settings: Settings) -> str:
@@ -98,8 +104,11 @@ async def form_is_ours(request: Request) -> AsyncIterator[None]:
 class Guard:
     """The outermost layer: checks a request before any code sees it, completes every answer."""
 
-    def __init__(self, app: ASGIApp, settings: Settings, answer: Answer) -> None:
+    def __init__(
+        self, app: ASGIApp, settings: Settings, identify: Identify, answer: Answer
+    ) -> None:
         self.app, self.settings, self.answer = app, settings, answer
+        self.identify = identify
         self.most_mb, self.most_mb_of_logs = settings.request_max_mb, settings.log_max_mb
         given = {
             "Content-Security-Policy": CONTENT_POLICY,
@@ -135,6 +144,7 @@ class Guard:
         request = Request(scope, receive)
         try:
             self._check(request)
+            await self.identify(request)
             await self.app(scope, receive, complete)
         except Exception as error:  # the outermost edge: nothing passes it without an answer
             if begun:
@@ -144,8 +154,12 @@ class Guard:
 
     def _most_mb(self, scope: Scope) -> int:
         """The largest request here; around a log stands a little of the form."""
-        is_log = scope["method"] == "POST" and LOGS.fullmatch(scope["path"]) is not None
-        return max(self.most_mb, self.most_mb_of_logs + 1) if is_log else self.most_mb
+        path = scope["path"]
+        if scope["method"] == "POST" and LOGS.fullmatch(path):
+            return max(self.most_mb, self.most_mb_of_logs + 1)
+        if path in SIGNING or (path.startswith(API) and not SWEEPS.fullmatch(path)):
+            return MOST_MB_WITHOUT_FILES
+        return self.most_mb
 
     def _counted(self, receive: Receive, most_mb: int) -> Receive:
         left = most_mb * MEGABYTE
@@ -163,7 +177,8 @@ class Guard:
     def _too_large(self, most_mb: int) -> HTTPException:
         return HTTPException(
             413,
-            f"The request is larger than {most_mb} MB. Send fewer or smaller files at once.",
+            f"The request is larger than {most_mb} MB."
+            " Send less at once: fewer entries, smaller files.",
         )
 
     def _check(self, request: Request) -> None:

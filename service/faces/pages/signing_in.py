@@ -61,7 +61,10 @@ Database = Annotated[Engine, Depends(engine_of)]
 
 
 def who_is(request: Request) -> Person | None:
-    """Find who is signed in, if anybody."""
+    """Find who is signed in, if anybody; each request asks the database once."""
+    known: Person | None = getattr(request.state, "me", None)
+    if known is not None:
+        return known
     settings: Settings = request.app.state.settings
     secret = request.cookies.get(session_cookie(settings))
     if not secret:
