@@ -21,6 +21,7 @@ from service.trade.log_columns import (
 from service.trade.log_guess_columns import METER, Column, Doubt, sampled_columns
 from service.trade.log_guess_long import channels_of, guess_long_form
 from service.trade.log_guess_signals import guess_signals
+from service.trade.log_ranges import doubted_values
 from service.trade.log_units import label_in
 from service.trade.tap_maps import channel_number, channel_numbers
 from service.trade.units import Measure
@@ -77,6 +78,7 @@ def guess_mapping(
         )
     mapping = Mapping(time, tuple(cells), tuple(signals), long)
     _doubt_values(mapping, columns, doubts)
+    doubts += doubted_values(mapping, headings, rows, decimal)
     named = {*mapping.columns, *mapping.wanted}
     unused = tuple(one.heading for one in columns if one.heading not in named)
     return Guess(mapping, tuple(doubts), unused)

@@ -15,7 +15,7 @@ from service.trade.log_columns import Mapping, Signal
 from service.trade.log_times import FloatArray, LogClock, LogTimes, Steps
 from service.trade.steady_windows import SteadyRule, SteadyWindow, WindowFinder
 
-FORMULA = "run 1 (log times 1, load hours 1, limit hours 1, steady windows 1)"
+FORMULA = "run 2 (log times 1, load hours 1, limit hours 1, steady windows 1)"
 LOWEST_CELL = "lowest cell"
 METER_BACK_H = 0.02
 """A meter read over a wire may flicker by its last digit."""

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from service.faces.files.run_logs import LogBatch, RunLog, guess_log, look_at
+from service.faces.files.run_logs import LogBatch, RunLog, doubts_of, guess_log, look_at
 from service.records.errors import Refused
 from service.trade.log_columns import (
     CellColumn,
@@ -31,6 +31,7 @@ PLAIN = "Time (s),I (A),U1 (V),U2 (V)\n" + "".join(
 )
 GERMAN = PLAIN.replace(",", ";").replace(".", ",")
 BERLIN = "Europe/Berlin"
+LEFT_OUT = "Left out; the file keeps what it says."
 
 
 def kept(tmp_path: Path, content: bytes | str, name: str = "log.csv") -> Path:
@@ -267,7 +268,86 @@ def test_cells_that_are_no_numbers_are_missing_and_counted(tmp_path: Path) -> No
 
     assert np.isnan(found.cell_v[1]).sum() == 3
     assert log.notes.unreadable == {"U1 (V)": 1}
-    assert log.notes.in_words == ("U1 (V): 1 cell holds no number, such as “OVER”.",)
+    assert log.notes.in_words == (
+        "U1 (V): 1 cell holds no number, such as “OVER”.",
+        f"U1 (V): 1 value lies outside −1.5 to 1.3 V, such as inf V. {LEFT_OUT}",
+    )
+
+
+@pytest.mark.parametrize(
+    ("code", "shown"),
+    [("65535", "65535 V"), ("9.9E37", "9.9e+37 V"), ("-1.51", "-1.51 V"), ("1.31", "1.31 V")],
+)
+def test_what_no_cell_can_have_is_left_out_counted_and_asked_about(
+    tmp_path: Path, code: str, shown: str
+) -> None:
+    text = PLAIN.replace("0.643", code)
+    path = kept(tmp_path, text)
+    log = guessed(path, chunk_bytes=200)
+
+    found = whole(log)
+
+    assert np.isnan(found.cell_v[2]).tolist() == [at % 10 == 3 for at in range(50)]
+    assert not np.isnan(found.cell_v[1]).any()
+    assert np.nanmean(found.cell_v[2]) < 0.65
+    assert log.notes.beyond == {"U2 (V)": 5}
+    assert log.notes.in_words == (
+        f"U2 (V): 5 values lie outside −1.5 to 1.3 V, such as {shown}. {LEFT_OUT}",
+    )
+    (doubt,) = [one for one in guess_log(look_at(path)).doubts if one.about == "U2 (V)"]
+    assert doubt == doubts_of(look_at(path), log.mapping)[0]
+    assert "5 of 50 values read lie outside −1.5 to 1.3 V, such as " + code in doubt.why
+    assert "Is this a code of the instrument?" in doubt.why
+    assert path.read_text() == text
+
+
+def test_the_reversible_voltage_and_a_reversed_cell_are_voltages(tmp_path: Path) -> None:
+    text = PLAIN.replace("0.643", "1.3").replace("0.644", "-1.5")
+    log = guessed(kept(tmp_path, text))
+
+    assert not np.isnan(whole(log).cell_v[2]).any()
+    assert log.notes.in_words == ()
+
+
+def test_codes_in_other_columns_and_units_are_left_out_too(tmp_path: Path) -> None:
+    rows = "".join(f"{at},70,61.5,650\n" for at in range(8)) + "8,9.9E37,6553.5,65535\n"
+    log = guessed(kept(tmp_path, "t (s),I (A),T stack (°C),U1 (mV)\n" + rows))
+
+    found = whole(log)
+
+    assert [np.nanmax(values) for values in found.signals.values()] == [70.0, 61.5]
+    assert np.nanmax(found.cell_v[1]) == 0.65
+    assert log.notes.beyond == {"I (A)": 1, "T stack (°C)": 1, "U1 (mV)": 1}
+    assert "U1 (mV): 1 value lies outside −1.5 to 1.3 V, such as 65535 mV" in log.notes.in_words[0]
+
+
+def test_a_column_wholly_beyond_is_asked_about_its_unit(tmp_path: Path) -> None:
+    path = kept(tmp_path, PLAIN.replace(",0.6", ",6"))
+
+    doubts = {one.about: one.why for one in guess_log(look_at(path)).doubts}
+
+    assert "50 of 50 values read lie outside" in doubts["U1 (V)"]
+    assert "Is the unit right?" in doubts["U1 (V)"]
+
+
+def test_a_code_in_a_channel_of_the_long_form_is_asked_about(tmp_path: Path) -> None:
+    text = "t (s),channel,value\n" + "".join(
+        f"{at},{name},{value}\n"
+        for at in range(4)
+        for name, value in (("I", 70), ("U1", 65535 if at == 2 else 0.65))
+    )
+    mapping = Mapping(
+        TimeColumn(TimeKind.ELAPSED, ("t (s)",)),
+        (CellColumn("U1", 1),),
+        (SignalColumn(Signal.CURRENT, "I", "A"),),
+        LongForm("channel", "value"),
+    )
+    path = kept(tmp_path, text)
+    log = RunLog(path, mapping)
+
+    assert np.isnan(whole(log).cell_v[1]).tolist() == [False, False, True, False]
+    assert log.notes.beyond == {"U1": 1}
+    assert [one.about for one in doubts_of(look_at(path), mapping)] == ["U1"]
 
 
 def test_a_row_cut_in_its_middle_is_left_out(tmp_path: Path) -> None:
@@ -350,10 +430,11 @@ def test_a_zone_nobody_knows_is_refused(tmp_path: Path) -> None:
 
 
 NUMBERS = st.floats(-1e4, 1e4, allow_nan=False).map(lambda value: round(value, 4))
+VOLTS = st.floats(-1.5, 1.3).map(lambda value: round(value, 4))
 
 
 @given(
-    rows=st.lists(st.tuples(NUMBERS, NUMBERS), min_size=3, max_size=40),
+    rows=st.lists(st.tuples(NUMBERS, VOLTS), min_size=3, max_size=40),
     separator=st.sampled_from([";", "\t", ",", "|"]),
     decimal=st.sampled_from([".", ","]),
     encoding=st.sampled_from(["utf-8", "utf-8-sig", "latin-1", "utf-16", "utf-16-le"]),

@@ -1,5 +1,6 @@
 """Logs on their way in: sent, looked at, read in the background; the sheet of a run."""
 
+import json
 import time
 from collections.abc import Callable
 from html.parser import HTMLParser
@@ -7,13 +8,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.faces.files.run_files import path_of
 from service.records.changes.run_uploads import ABANDONED_AFTER
 from service.records.database import tending
 from service.records.tables.people import Role
-from service.records.tables.runs import RunUpload, UploadState
+from service.records.tables.runs import RunUpload, Snapshot, UploadState
 from tests import builders
 from tests.records.bench_logs import a_log
 
@@ -94,6 +96,33 @@ def taken_in(client: Any, serial: str, content: str, **more: str) -> str:
     answer = client.post(address, data=form)
     assert answer.status_code == 303, answer.text
     return waited(client, address).headers["location"]
+
+
+def test_codes_of_the_bench_are_asked_about_and_stay_out_of_the_means(
+    bea: Any, serial: str, app: Any
+) -> None:
+    lines = a_log().splitlines(keepends=True)
+    odd = [f"{line.rstrip().rpartition(';')[0]};65535\n" for line in lines[63:73]]
+    content = "".join((*lines[:63], *odd, *lines[73:]))
+    address = sent(bea, serial, content).headers["location"]
+
+    asked = bea.get(address).text
+    form = fields_of(asked) | {"began_at": "2026-02-04 08:00", "mapping_name": "bench 3"}
+    bea.post(address, data=form)
+    run = waited(bea, address).headers["location"]
+
+    assert "10 of 241 values read lie outside −1.5 to 1.3 V, such as 65535." in asked
+    sheet = bea.get(run).text
+    said = "U4 (V): 10 values lie outside −1.5 to 1.3 V, such as 65535 V. Left out"
+    assert said in sheet
+    with Session(app.state.engine) as session:
+        means = [text for (text,) in session.execute(select(Snapshot.means_v))]
+    assert means
+    assert all(0 < value < 1 for text in means for value in json.loads(text))
+    assert bea.get(f"{run}/file").content == content.encode("latin-1")
+    again = sent(bea, serial, content + "\n").headers["location"]
+    assert "Columns as kept in the mapping “bench 3" in bea.get(again).text
+    assert "10 of 241 values read lie outside" in bea.get(again).text
 
 
 def test_a_log_is_sent_looked_at_and_read(bea: Any, serial: str, app: Any) -> None:

@@ -26,14 +26,14 @@ from service.trade.errors import TradeError
 from service.trade.log_batches import LogBatch
 from service.trade.log_columns import MEASURE_OF, Mapping, TimeKind
 from service.trade.log_guess import Guess, guess_mapping
+from service.trade.log_guess_columns import Doubt
+from service.trade.log_ranges import CELL_RANGE, SIGNAL_RANGES, LogRange, doubted_values
 from service.trade.log_times import BoolArray, FloatArray
 from service.trade.log_units import linear
 from service.trade.units import Measure
 
-__all__ = ["LogBatch", "LogNotes", "Progress", "RunLog", "guess_log", "look_at"]
+__all__ = ["LogBatch", "LogNotes", "Progress", "RunLog", "doubts_of", "guess_log", "look_at"]
 
-OVER_RANGE = 1e9
-"""No channel measures so much: instruments write 9.9E37 or infinity where they are over range."""
 Progress = Callable[[int, int], None]
 """Told after each batch: bytes (of Parquet and XLSX: rows) done, and of how many."""
 
@@ -47,6 +47,9 @@ class LogNotes:
     blank_rows: int = 0
     unreadable: dict[str, int] = field(default_factory=dict)
     examples: dict[str, str] = field(default_factory=dict)
+    beyond: dict[str, int] = field(default_factory=dict)
+    """values no channel can have measured, by column; ``beyond_words`` shows the first of each"""
+    beyond_words: dict[str, str] = field(default_factory=dict)
     cut_row_left_out: bool = False
     lines_lost: int = 0
     channels_not_mapped: tuple[str, ...] = ()
@@ -65,6 +68,10 @@ class LogNotes:
         for name, count in self.unreadable.items():
             cells = "cell holds" if count == 1 else "cells hold"
             said.append(f"{name}: {count} {cells} no number, such as “{self.examples[name]}”.")
+        for name, count in self.beyond.items():
+            values = "value lies" if count == 1 else "values lie"
+            lie = f"{count} {values} outside {self.beyond_words[name]}"
+            said.append(f"{name}: {lie}. Left out; the file keeps what it says.")
         if self.channels_not_mapped:
             said.append(f"Not mapped and not read: {', '.join(self.channels_not_mapped[:20])}.")
         return tuple(said)
@@ -78,6 +85,11 @@ def guess_log(written: LogFormat) -> Guess:
         )
     except TradeError as trouble:
         raise Refused("mapping", "", str(trouble), "Say by hand which column is what.") from None
+
+
+def doubts_of(written: LogFormat, mapping: Mapping) -> tuple[Doubt, ...]:
+    """What the first rows make doubtful about columns that were chosen before."""
+    return doubted_values(mapping, written.headings, written.sample, written.decimal)
 
 
 @dataclass(slots=True)
@@ -157,11 +169,16 @@ class RunLog:
             first,
             None if seconds is None else seconds[: frame.height],
             {
-                one.channel: _values(frame[one.column], one.unit, Measure.VOLTAGE)
+                one.channel: self._values(frame[one.column], one.unit, Measure.VOLTAGE, CELL_RANGE)
                 for one in self.mapping.cells
             },
             {
-                one.signal: _values(frame[one.column], one.unit, MEASURE_OF[one.signal])
+                one.signal: self._values(
+                    frame[one.column],
+                    one.unit,
+                    MEASURE_OF[one.signal],
+                    SIGNAL_RANGES[one.signal],
+                )
                 for one in self.mapping.signals
             },
         )
@@ -184,14 +201,20 @@ class RunLog:
         self.notes.rows_without_time += untimed.height - blank
         return frame.filter(pl.Series(is_timed))
 
-
-def _values(column: pl.Series, unit: str, measure: Measure) -> FloatArray:
-    values: FloatArray = column.to_numpy()
-    factor, addend = linear(unit, measure)
-    if factor != 1.0 or addend != 0.0:
-        values = values * factor + addend
-    if not values.size or (values.max() < OVER_RANGE and values.min() > -OVER_RANGE):
-        return values  # nearly always: looked at without a copy
-    with np.errstate(invalid="ignore"):
-        is_over = np.abs(values) >= OVER_RANGE
-    return np.where(is_over, np.nan, values) if is_over.any() else values
+    def _values(
+        self, column: pl.Series, unit: str, measure: Measure, allowed: LogRange
+    ) -> FloatArray:
+        values: FloatArray = column.to_numpy()
+        factor, addend = linear(unit, measure)
+        if factor != 1.0 or addend != 0.0:
+            values = values * factor + addend
+        if not values.size or (values.min() >= allowed.least and values.max() <= allowed.most):
+            return values  # nearly always: looked at without a copy
+        is_beyond = (values < allowed.least) | (values > allowed.most)
+        count = int(is_beyond.sum())
+        if not count:
+            return values  # some are not a number
+        name, first = column.name, float(column[int(is_beyond.argmax())])
+        self.notes.beyond[name] = self.notes.beyond.get(name, 0) + count
+        self.notes.beyond_words.setdefault(name, f"{allowed}, such as {first:g} {unit}")
+        return np.where(is_beyond, np.nan, values)

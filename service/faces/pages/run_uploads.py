@@ -6,7 +6,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.faces.files import run_files
-from service.faces.files.run_logs import guess_log, look_at
+from service.faces.files.run_logs import doubts_of, guess_log, look_at
 from service.faces.files.run_logs_format import LogFormat
 from service.faces.files.run_reading import LogTaking, asked_of, place_of
 from service.faces.pages import run_forms
@@ -273,6 +273,7 @@ def _seen(
             chosen = max(fitting, key=lambda one: len(one.mapping.wanted), default=None)
         if chosen is not None and run_forms.fits(chosen.mapping, written):
             mapping, used = chosen.mapping, f"{chosen.name}, version {chosen.version}"
+            doubts = doubts_of(written, mapping)
         else:
             guess = guess_log(written)
             mapping, doubts = guess.mapping, guess.doubts
