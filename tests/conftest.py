@@ -22,10 +22,12 @@ import tempfile
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
+from anyio.from_thread import BlockingPortal, start_blocking_portal
 from hypothesis import HealthCheck, settings
 from sqlalchemy import Engine, create_engine, event, make_url
 from sqlalchemy.exc import DBAPIError
@@ -242,12 +244,26 @@ def empty_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     databases.drop(url)
 
 
+@pytest.fixture(scope="session")
+def kept_engines() -> Callable[[str], Engine]:
+    """Give the engine of an address, the same in each test: a statement is compiled once."""
+    return cache(make_engine)
+
+
 @pytest.fixture
-def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+def sqlite_url(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """URL of a migrated SQLite file without rows, at the same address in each test."""
+    path = tmp_path_factory.getbasetemp() / "layerbook.sqlite"
+    for name in (path, f"{path}-wal", f"{path}-shm"):
+        Path(name).unlink(missing_ok=True)
+    return f"sqlite:///{shutil.copyfile(sqlite_template, path)}"
+
+
+@pytest.fixture
+def database_url(request: pytest.FixtureRequest) -> Iterator[str]:
     """URL of a migrated database without rows."""
     if request.param == "sqlite":
-        template = request.getfixturevalue("sqlite_template")
-        yield f"sqlite:///{shutil.copyfile(template, tmp_path / 'layerbook.sqlite')}"
+        yield request.getfixturevalue("sqlite_url")
         return
     databases: PostgresDatabases = request.getfixturevalue("postgres_databases")
     url = databases.lend()
@@ -256,9 +272,9 @@ def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str
 
 
 @pytest.fixture
-def engine(database_url: str) -> Iterator[Engine]:
+def engine(database_url: str, kept_engines: Callable[[str], Engine]) -> Iterator[Engine]:
     """A migrated database without rows, on each engine in turn."""
-    engine = make_engine(database_url)
+    engine = kept_engines(database_url)
     yield engine
     engine.dispose()
 
@@ -270,34 +286,46 @@ def compiled_templates(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def app(request: pytest.FixtureRequest, tmp_path: Path, compiled_templates: Path) -> Iterator[Any]:
+def app(
+    request: pytest.FixtureRequest,
+    tmp_path: Path,
+    compiled_templates: Path,
+    kept_engines: Callable[[str], Engine],
+) -> Iterator[Any]:
     """The server. Its database is the test's ``engine`` if it has one, else a SQLite file."""
     from service.app import make_app
     from service.settings import Settings
 
-    if "database_url" in request.fixturenames:
-        url = request.getfixturevalue("database_url")
-    else:
-        template = request.getfixturevalue("sqlite_template")
-        url = f"sqlite:///{shutil.copyfile(template, tmp_path / 'app.sqlite')}"
+    by_engine = "database_url" in request.fixturenames
+    url = request.getfixturevalue("database_url" if by_engine else "sqlite_url")
     kept = tmp_path / "data" / "cache" / "templates"
     kept.parent.mkdir(parents=True, exist_ok=True)
     kept.symlink_to(compiled_templates)
     app = make_app(Settings(data_folder=tmp_path / "data", database_url=url, lab_name="Test lab"))
+    app.state.engine = kept_engines(url)
     yield app
     app.state.engine.dispose()
 
 
+@pytest.fixture(scope="session")
+def portal() -> Iterator[BlockingPortal]:
+    """One event loop for all servers of this process."""
+    with start_blocking_portal() as portal:
+        yield portal
+
+
 @pytest.fixture
-def new_client(app: Any) -> Iterator[Callable[[], Any]]:
+def new_client(app: Any, portal: BlockingPortal) -> Iterator[Callable[[], Any]]:
     """Make clients of the server; redirects are not followed, errors of the server are answers."""
     from tests.form_client import FormClient
 
     made = []
 
     def make() -> Any:
-        made.append(FormClient(app, follow_redirects=False, raise_server_exceptions=True))
-        return made[-1]
+        client = FormClient(app, follow_redirects=False, raise_server_exceptions=True)
+        client.portal = portal
+        made.append(client)
+        return client
 
     yield make
     for client in made:
