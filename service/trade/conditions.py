@@ -20,6 +20,8 @@ SEVERITIES = {
     2: "part needs a decision",
     3: "part must not be used again",
 }
+NOT_AGAIN = 3
+"""The severity that puts a part on hold."""
 
 
 @dataclass(frozen=True, slots=True)

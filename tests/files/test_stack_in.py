@@ -15,6 +15,8 @@ from service.faces.files.stack_in import StackSeen, plan_stack
 from service.faces.files.stack_rows_in import StackOptions
 from service.faces.files.tables_in import read_table, suggest_mapping
 from service.records.changes.attachments import Stored
+from service.records.changes.failing_marks import confirm_failing
+from service.records.changes.holds import Subject, give_concession
 from service.records.changes.imports import SourceFile
 from service.records.changes.stack_imports import Head, write_stack
 from service.records.database import changing, reading
@@ -24,6 +26,7 @@ from service.records.queries.content import verify
 from service.records.queries.hours import stack_hours
 from service.records.queries.layer_maps import layer_map
 from service.records.tables.attachments import Attachment
+from service.records.tables.holds import Concession
 from service.records.tables.parts import Lot, Part
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
@@ -121,6 +124,28 @@ def test_a_pile_is_taken_over_as_a_record_that_waits_for_approval(lab: TakenOver
         assert len(fitted) == 21
         assert {part.usability for part in fitted} == {Usability.ACCEPTED_USED}
         assert verify(session, [record_id])[record_id].holds
+
+
+def test_a_part_on_hold_is_taken_over_under_a_concession_only(lab: TakenOver) -> None:
+    with Session(lab.engine) as session:
+        kind = builders.the_part_types(session).mea
+        lot = builders.a_lot(session, kind, label="LM-1")
+        mea = builders.a_part(session, kind, serial="M-1", lot=lot).id
+        row = builders.a_person(session, Role.QUALITY)
+        quality = Person(row.id, row.login, row.name, frozenset({Role.QUALITY}))
+        session.commit()
+    with changing(lab.engine, quality, now=NOW) as work:
+        confirm_failing(work, mea, failed_at=NOW, reason="0.31 V")
+    seen = lab.look(make_missing=True)
+
+    with pytest.raises(Refused, match=r"line 7: It is on hold since .*0\.31 V"):
+        lab.write(seen)
+
+    with changing(lab.engine, quality, now=NOW) as work:
+        concession = give_concession(work, Subject(mea), reason="it sits there already")
+    record_id = lab.write(seen)
+    with Session(lab.engine) as session:
+        assert session.get_one(Concession, concession).used_in_record_id == record_id
 
 
 def test_the_layer_map_of_a_stack_taken_over_reads_as_its_list(lab: TakenOver) -> None:

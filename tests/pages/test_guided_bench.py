@@ -222,3 +222,18 @@ def test_a_scan_takes_as_many_statements_however_much_was_moved(
         counted.append(len(seen))
 
     assert counted[0] == counted[1]
+
+
+@pytest.mark.parametrize(("severity", "is_offered"), [("2", True), ("3", False)])
+def test_what_must_not_be_used_again_is_not_among_what_goes_back_on(
+    at_bench: AtTheBench, severity: str, is_offered: bool
+) -> None:
+    lifted = the_layers(at_bench)[0]
+    at_bench.lift(condition="cracked", severity=severity)
+
+    page = at_bench.page(at="putting-on")
+    answer = at_bench.post("put-on", part_id=lifted.part_id, headers=HTMX)
+
+    assert (f'name="part_id" value="{lifted.part_id}"' in page) is is_offered
+    assert ("On hold: 1 lifted part" in plain(page)) is not is_offered
+    assert ("is on hold since" in plain(answer.text)) is not is_offered

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.records.changes import bench
 from service.records.changes.changeover_plans import begin_record_from_plan, make_plan
+from service.records.changes.failing_marks import confirm_failing
 from service.records.database import reading
 from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.changeover_documents import PlanDocument
@@ -24,7 +25,7 @@ from service.records.queries.changeover_working_out import Ask, WorkedOut, groun
 from service.records.tables.audit import AuditEntry
 from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.holds import Hold
-from service.records.tables.parts import Lot, Part
+from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RebuildRecord
 from service.records.tables.stacks import Layer, Stack
@@ -38,7 +39,7 @@ from service.trade.changeover_wishes import (
 )
 from service.trade.words import End, Kind, Usability
 from tests import builders
-from tests.records.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab
+from tests.records.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab, known
 
 DAY = NOW.date()
 ONE_MORE = Ask((AddCells(1, 4),), DAY)
@@ -203,6 +204,29 @@ def test_parts_which_have_had_their_openings_are_renewed_once_reached(lab: Lab) 
     assert "0 of 0 openings used" in {line.reason for line in document.must_renew} | {
         line.then.removeprefix("to be renewed: ") for line in document.lift_off
     }
+
+
+def test_what_is_on_hold_is_renewed_once_reached(lab: Lab) -> None:
+    """And what lies in store on hold, or is failing, is not picked in its place."""
+    quality = lab.rows(lambda s: known(s, builders.a_person(s, Role.QUALITY)))
+    with Session(lab.engine) as session:
+        fitted = session.scalars(
+            select(Part)
+            .join(Layer, Layer.part_id == Part.id)
+            .join(PartType, PartType.id == Part.part_type_id)
+            .where(Layer.cell == 3, PartType.kind == Kind.MEA)
+        ).one()
+    for part in (fitted, part_of(lab, "M-NEW-1")):
+        lab.do(confirm_failing, part.id, failed_at=lab.now, reason="0.31 V", by=quality)
+
+    ask = Ask((ReplaceCells((2,), with_plates=False),), DAY, may_open=(End.FREE,))
+    document = worked_out(lab, ask).document
+
+    why = "on hold: Confirmed as failing: 0.31 V"
+    at = next(line.position for line in document.must_renew if line.reason == why)
+    assert document.before[at - 1].part == fitted.id
+    assert {"M-NEW-2", "M-NEW-3"} <= picked(lab, ask)
+    assert "M-NEW-1" not in picked(lab, ask)
 
 
 def test_what_its_type_renews_is_renewed_though_the_pattern_does_not_say_so(lab: Lab) -> None:

@@ -15,8 +15,9 @@ from service.faces.demo.lab import Entry, Lab, serial
 from service.faces.demo.piles import BLANK, heron, heron_mea
 from service.faces.demo.releasing import release
 from service.faces.demo.running import shown
-from service.records.changes.holds import Subject, give_concession, place_hold
+from service.records.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.records.changes.part_axes import judge_part, move_part, reserve_part
+from service.records.queries.hold_lists import About, holds
 from service.records.tables.rebuild_records import RecordKind
 from service.trade.conditions import FindingEntry
 from service.trade.words import End, Kind, Usability, Whereabouts
@@ -187,7 +188,8 @@ def _put_aside(lab: Lab, when: When) -> None:
     throw_gaskets_away(lab, when, HERON_01_MOVED_IN.name, "anton")
     with lab.work(when, "keiko") as work:
         part = lab.parts["HM-0110"]
-        judge_part(work, part, usability=Usability.REJECTED, reason="Torn along the frame.")
+        (hold,) = holds(work.session, About(part_id=part))
+        lift_hold(work, hold.id, reason="Torn along the frame.", judged=Usability.REJECTED)
         move_part(
             work,
             part,
@@ -260,17 +262,12 @@ def _heron_01_closed_again(lab: Lab, when: When) -> None:
 def _hold_failing(lab: Lab, when: When) -> None:
     throw_gaskets_away(lab, when, HERON_01_FAILED.name, "anton")
     with lab.work(when, "keiko") as work:
-        place_hold(
-            work,
-            Subject(part_id=lab.parts[FAILING]),
-            reason="Failed in HERON-01, cell 10. Kept for the microscope; see its trace.",
-        )
         move_part(
             work,
             lab.parts[FAILING],
             whereabouts=Whereabouts.IN_STORE,
             place="cabinet for held parts",
-            reason="Kept apart until it is examined.",
+            reason="Kept for the microscope; see its trace.",
         )
 
 

@@ -59,7 +59,7 @@ def guide_at(
         tuple(
             one
             for one in reversed(pile.lifted)
-            if not one.to_be_renewed and fits(what, look(seen[one.layer.part]))
+            if one.may_go_back and fits(what, look(seen[one.layer.part]))
         ),
     )
 

@@ -147,6 +147,7 @@ class BenchPage:
     down_count: int = 0
     tray: tuple[LiftedOff, ...] = ()
     renewed: tuple[LiftedOff, ...] = ()
+    held: tuple[LiftedOff, ...] = ()
     checks: tuple[CheckAsked, ...] = ()
     check: CheckAsked | None = None
     height: ComputedHeight | None = None

@@ -292,8 +292,9 @@ def _putting_on(
         page,
         drawing="" if is_seen else _drawn(page, session, page.end),
         guide=guide,
-        tray=guide.back if guide else tuple(one for one in lifted if not one.to_be_renewed),
+        tray=guide.back if guide else tuple(one for one in lifted if one.may_go_back),
         renewed=tuple(one for one in lifted if one.to_be_renewed),
+        held=tuple(one for one in lifted if one.is_held and not one.to_be_renewed),
         lots=guide.lots if guide else lots,
         candidates=_candidates(session, page.form, LAYER_KINDS),
     )

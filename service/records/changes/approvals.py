@@ -10,6 +10,7 @@ from sqlalchemy import select, update
 from service.records.audit import Did
 from service.records.changes import facts, given
 from service.records.changes.build_makeups import keep_makeups_of_stack
+from service.records.changes.holds import PlacedBy, lift_holds_by_word
 from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.versions import Said, let_go
 from service.records.database import Work
@@ -333,3 +334,6 @@ def _strike_out(work: Work, record: RebuildRecord) -> None:
         step.standing = False
         step.undone_at, step.undone_by_id = work.now, work.by.id
     work.session.flush()
+    lift_holds_by_word(
+        work, PlacedBy(record_id=record.id), reason=f"Record {record.id} was made void."
+    )

@@ -8,6 +8,7 @@ from sqlalchemy import select, update
 from service.records.audit import Change
 from service.records.changes import given
 from service.records.changes.bench_opening import done_while_open, refuse_closed
+from service.records.changes.holds import PlacedBy, hold_by_word
 from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
@@ -19,6 +20,7 @@ from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import Finding, RebuildRecord, Step, StepKind
 from service.trade.conditions import (
     NONE_SEEN,
+    NOT_AGAIN,
     NOT_INSPECTED,
     STANDING_ALONE,
     FindingEntry,
@@ -263,6 +265,7 @@ def _check_findings(kind: Kind, findings: Sequence[FindingEntry]) -> None:
 
 
 def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[FindingEntry]) -> None:
+    """Write what was seen; a part that must not be used again is on hold with it."""
     work.session.add_all(
         Finding(
             record_id=step.record_id,
@@ -276,6 +279,17 @@ def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[Fin
         for finding in findings
     )
     work.session.flush()
+    grave = [finding for finding in findings if finding.severity == NOT_AGAIN]
+    if grave:
+        seen = "; ".join(
+            ", ".join(filter(None, (finding.condition, finding.where.strip()))) for finding in grave
+        )
+        hold_by_word(
+            work,
+            part_id,
+            PlacedBy(step_id=step.id, record_id=step.record_id),
+            reason=f"Must not be used again, by record {step.record_id}: {seen}",
+        )
 
 
 def moved(label: str, before: str, after: str, *, renewed: bool = False) -> Change:

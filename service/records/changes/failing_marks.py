@@ -1,6 +1,7 @@
 """A person's word that an MEA is failing, and its withdrawal. Both with a reason.
 
-It places no hold and changes nothing of the part: comparisons and lives count it as failed.
+It places a hold on the part, and its withdrawal lifts that hold; comparisons and lives count the
+part as failed meanwhile.
 """
 
 from datetime import datetime
@@ -9,6 +10,7 @@ from sqlalchemy import select
 
 from service.records.audit import Did
 from service.records.changes import given
+from service.records.changes.holds import PlacedBy, hold_by_word, lift_holds_by_word
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
@@ -23,8 +25,8 @@ from service.trade.words import Kind
 def confirm_failing(work: Work, part_id: int, *, failed_at: datetime, reason: str) -> int:
     """Confirm that an MEA is failing since a time, with the reason. Gives the mark's id.
 
-    What the rule said is kept beside it. Raises Refused for another part than an MEA, for one
-    that is confirmed already, and for a time ahead.
+    What the rule said is kept beside it, and the MEA is on hold from now on. Raises Refused for
+    another part than an MEA, for one that is confirmed already, and for a time ahead.
     """
     need(work.by, Act.FAILING_CONFIRM)
     _refuse_nobody(work)
@@ -55,11 +57,17 @@ def confirm_failing(work: Work, part_id: int, *, failed_at: datetime, reason: st
         [("failing since", None, failed_at), ("the rule said", None, evidence.get("answer"))],
         reason=why,
     )
+    hold_by_word(
+        work, part_id, PlacedBy(failing_mark_id=mark.id), reason=f"Confirmed as failing: {why}"
+    )
     return mark.id
 
 
 def withdraw_failing(work: Work, part_id: int, *, reason: str) -> int:
-    """Withdraw the standing word that an MEA is failing, with the reason. Gives the mark's id."""
+    """Withdraw the standing word that an MEA is failing, with the reason. Gives the mark's id.
+
+    The hold it placed is lifted, unless somebody has lifted it; any other hold stays.
+    """
     need(work.by, Act.FAILING_CONFIRM)
     _refuse_nobody(work)
     label, _kind = _named(work, part_id)
@@ -74,6 +82,11 @@ def withdraw_failing(work: Work, part_id: int, *, reason: str) -> int:
         ("part", part_id, label),
         [("failing since", mark.failed_at, None)],
         reason=why,
+    )
+    lift_holds_by_word(
+        work,
+        PlacedBy(failing_mark_id=mark.id),
+        reason=f"No longer confirmed as failing: {why}",
     )
     return mark.id
 

@@ -3,6 +3,9 @@
 A hold on a part sets what may be done with it to “on hold” and remembers what it was; lifting the
 last hold gives that back, or says what the part is from now on. A hold on a lot or instrument is
 read by the queries; no row of its parts changes. A concession allows uses in one record.
+
+A finding that a part must not be used again, and the word that an MEA is failing, place a hold of
+their own; undoing the one and withdrawing the other lift that hold and no other.
 """
 
 from collections.abc import Sequence
@@ -18,6 +21,7 @@ from service.records.permissions import Act, need
 from service.records.tables.holds import Concession, Hold
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Lot, Part
+from service.records.tables.rebuild_records import Step
 from service.trade.words import Usability, Whereabouts
 
 MOST_TOGETHER = 2000
@@ -126,6 +130,52 @@ def _held_already(work: Work, subjects: Sequence[Subject]) -> set[Subject]:
     return held
 
 
+@dataclass(frozen=True, slots=True)
+class PlacedBy:
+    """The word that placed a hold: the entry of a finding, or the mark of a failing MEA."""
+
+    step_id: int | None = None
+    failing_mark_id: int | None = None
+    record_id: int | None = None
+
+
+def hold_by_word(work: Work, part_id: int, by: PlacedBy, *, reason: str) -> None:
+    """Place a hold on a part with the word that asks for it, in the transaction of that word.
+
+    What is scrapped is gone; no hold is needed.
+    """
+    need(work.by, Act.HOLD_WRITE)
+    if work.session.get_one(Part, part_id).whereabouts is Whereabouts.SCRAPPED:
+        return
+    hold = Hold(
+        part_id=part_id,
+        reason=reason,
+        placed_by_id=work.by.id,
+        placed_at=work.now,
+        step_id=by.step_id,
+        failing_mark_id=by.failing_mark_id,
+    )
+    changes: list[Change] = [("hold", None, "placed"), _hold_part(work, part_id, hold)]
+    work.session.add(hold)
+    work.session.flush()
+    named = _named(work, Subject(part_id))
+    work.note(Did.HOLD_PLACED, named, changes, reason=reason, record_id=by.record_id)
+
+
+def lift_holds_by_word(work: Work, by: PlacedBy, *, reason: str) -> None:
+    """Lift what a word placed and nobody has lifted since; ``by`` with a record alone: all its."""
+    placed = select(Hold).where(Hold.lifted_at.is_(None), Hold.part_id.is_not(None))
+    if by.failing_mark_id is not None:
+        placed = placed.where(Hold.failing_mark_id == by.failing_mark_id)
+    elif by.step_id is not None:
+        placed = placed.where(Hold.step_id == by.step_id)
+    else:
+        of_record = select(Step.id).where(Step.record_id == by.record_id)
+        placed = placed.where(Hold.step_id.in_(of_record))
+    for hold in work.session.scalars(placed.order_by(Hold.id).with_for_update()).all():
+        _lift(work, hold, reason, None, record_id=by.record_id)
+
+
 def lift_hold(work: Work, hold_id: int, *, reason: str, judged: Usability | None = None) -> None:
     """Lift a hold, with the reason.
 
@@ -140,6 +190,12 @@ def lift_hold(work: Work, hold_id: int, *, reason: str, judged: Usability | None
         raise NotFound("hold", hold_id)
     if hold.lifted_at is not None:
         raise Refused("hold", hold_id, f"it was lifted on {hold.lifted_at:%Y-%m-%d}.")
+    _lift(work, hold, why, judged)
+
+
+def _lift(
+    work: Work, hold: Hold, why: str, judged: Usability | None, *, record_id: int | None = None
+) -> None:
     hold.lifted_at, hold.lifted_by_id, hold.lift_reason = work.now, work.by.id, why
     work.session.flush()
     changes: list[Change] = [("hold", "placed", "lifted")]
@@ -148,7 +204,7 @@ def lift_hold(work: Work, hold_id: int, *, reason: str, judged: Usability | None
     elif judged is not None:
         raise Refused("judged", judged.value, "only a hold on a part says what it is afterwards.")
     subject = Subject(hold.part_id, hold.lot_id, hold.instrument_id)
-    work.note(Did.HOLD_LIFTED, _named(work, subject), changes, reason=why)
+    work.note(Did.HOLD_LIFTED, _named(work, subject), changes, reason=why, record_id=record_id)
 
 
 def give_concession(work: Work, subject: Subject, *, reason: str) -> int:

@@ -17,11 +17,14 @@ from service.records.changes.handing_in import hand_in
 from service.records.changes.hours import enter_reading
 from service.records.changes.imports import AT_ONCE, LotKey, NewLot, SourceFile, lots_known
 from service.records.changes.lots import put_lot
+from service.records.changes.parts import label
 from service.records.changes.rebuild_records import begin_record
 from service.records.changes.stacks import FirstMeter, make_stack
+from service.records.changes.uses import use_in_spite
 from service.records.database import Work
 from service.records.errors import Refused, RefusedTogether
 from service.records.permissions import Act, need
+from service.records.queries.holds import what_forbids
 from service.records.tables.hours import Moment
 from service.records.tables.parts import Lot, Part
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Step, StepKind
@@ -103,6 +106,7 @@ def write_stack(work: Work, plan: StackPlan, file: Stored | None = None) -> int:
     )
     record = work.session.get_one(RebuildRecord, record_id)
     part_ids = _parts(work, plan)
+    _use_held(work, record, plan.parts)
     _fit(work, record, plan.parts, part_ids)
     record.closed_at = head.closed_at
     _read_hours(work, record, head)
@@ -273,6 +277,26 @@ def _refuse_not_at_hand(work: Work, parts: Sequence[PartInPile]) -> None:
             where = f"fitted in {row.stack}" if row.stack else str(row.whereabouts)
             reason = f"line {lines[row.id]}: this part is {where}."
             wrong.append(Refused("serial", label, reason, "A part that is free."))
+    if wrong:
+        raise wrong[0] if len(wrong) == 1 else RefusedTogether(wrong)
+
+
+def _use_held(work: Work, record: RebuildRecord, parts: Sequence[PartInPile]) -> None:
+    """Known parts that are on hold or rejected sit in a pile under a concession only."""
+    lines = {part.part_id: part.line for part in parts if part.part_id is not None}
+    ids, wrong = list(lines), []
+    stopped = (Usability.ON_HOLD, Usability.REJECTED, Usability.UNDER_CONCESSION)
+    for start in range(0, len(ids), AT_ONCE):
+        held = select(Part).where(
+            Part.id.in_(ids[start : start + AT_ONCE]), Part.usability.in_(stopped)
+        )
+        for part in work.session.scalars(held).all():
+            forbids = what_forbids(work.session, part.id)
+            try:
+                use_in_spite(work, record, part, forbids, named=("serial", label(work, part)))
+            except Refused as refused:
+                reason = f"line {lines[part.id]}: {refused.reason}"
+                wrong.append(Refused("serial", str(refused.value), reason, refused.right_would_be))
     if wrong:
         raise wrong[0] if len(wrong) == 1 else RefusedTogether(wrong)
 

@@ -3,6 +3,7 @@
 from sqlalchemy import select, update
 
 from service.records.audit import Change, Did
+from service.records.changes.holds import PlacedBy, lift_holds_by_word
 from service.records.changes.uses import give_back_concessions
 from service.records.changes.versions import Said, hold_record, let_go
 from service.records.database import Work
@@ -39,6 +40,11 @@ def undo_last(work: Work, record_id: int, version: int | None) -> int:
     changes = _take_back(work, record, step)
     work.session.flush()
     give_back_concessions(work, record, step)
+    lift_holds_by_word(
+        work,
+        PlacedBy(step_id=step.id, record_id=record_id),
+        reason=f"Entry {step.sequence} of record {record_id} was undone.",
+    )
     let_go(
         work,
         record,

@@ -100,17 +100,34 @@ def part_to_use(
             field, label, f"it is reserved for {other}.", "Another part, or lift the reservation."
         )
     forbids = [*what_forbids(work.session, part.id), *_expired(work, part, lot, done_at)]
-    if forbids:
-        concession = _concession_for(work, record, forbids, part)
-        if concession is None:
-            raise Refused(
-                field,
-                label,
-                " ".join(forbid.sentence for forbid in forbids),
-                "Another part would be right, or a concession for this one.",
-            )
-        concession.used_in_record_id = record.id
+    use_in_spite(work, record, part, forbids, named=(field, label))
     return part, part_type, label
+
+
+def use_in_spite(
+    work: Work,
+    record: RebuildRecord,
+    part: Part,
+    forbids: Collection[Forbids],
+    *,
+    named: tuple[str, str],
+) -> None:
+    """Use up the concession that allows a part in spite of what forbids it, if anything does.
+
+    ``named`` is the field it came from and what a person calls it. Raises Refused without one.
+    """
+    if not forbids:
+        return
+    concession = _concession_for(work, record, forbids, part)
+    if concession is None:
+        field, label = named
+        raise Refused(
+            field,
+            label,
+            " ".join(forbid.sentence for forbid in forbids),
+            "Another part would be right, or a concession for this one.",
+        )
+    concession.used_in_record_id = record.id
 
 
 def instrument_to_use(
@@ -322,5 +339,8 @@ def _concession_for(
 ) -> Concession | None:
     if not all(forbid.concession_may for forbid in forbids):
         return None
-    found = unused_concession(work.session, part_id=part.id, record_id=record.id)
+    held = [forbid.since for forbid in forbids if forbid.since is not None]
+    found = unused_concession(
+        work.session, part_id=part.id, record_id=record.id, since=max(held, default=None)
+    )
     return work.session.get_one(Concession, found) if found is not None else None

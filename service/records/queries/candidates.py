@@ -2,6 +2,7 @@
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -10,7 +11,7 @@ from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Stack
 from service.trade.identifiers import Scan, read_scan, serial_key
 from service.trade.labels import part_label
-from service.trade.words import Kind, Whereabouts
+from service.trade.words import Kind, Usability, Whereabouts
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,7 @@ def _parts(session: Session, serial: str) -> tuple[Candidate, ...]:
             Part.item_number,
             Part.whereabouts,
             Part.place,
+            Part.usability,
             PartType.kind,
             PartType.name,
             PartType.drawing_number,
@@ -94,10 +96,16 @@ def _parts(session: Session, serial: str) -> tuple[Candidate, ...]:
             row.name,
             f"{row.drawing_number} rev. {row.revision}",
             row.lot,
-            f"fitted in {row.stack}" if row.whereabouts is Whereabouts.FITTED else row.whereabouts,
+            _where(row),
         )
         for row in rows
     )
+
+
+def _where(row: Any) -> str:
+    is_fitted = row.whereabouts is Whereabouts.FITTED
+    where = f"fitted in {row.stack}" if is_fitted else str(row.whereabouts)
+    return f"{where}, on hold" if row.usability is Usability.ON_HOLD else where
 
 
 def _lots(session: Session, mark: str) -> tuple[Candidate, ...]:

@@ -1,15 +1,17 @@
-"""Which parts of a pile are used up: by their type, their openings or their hours."""
+"""Which parts of a pile are used up: by their type, a hold, their openings or their hours."""
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import func, select, union
+from sqlalchemy import and_, func, or_, select, union
 from sqlalchemy.orm import Session
 
 from service.records.queries.part_hours import part_hours
+from service.records.tables.holds import Hold
 from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
+from service.trade.words import Usability
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,15 +25,26 @@ class UsedUp:
 def used_up_parts(session: Session, parts: Collection[int]) -> UsedUp:
     """Which of these are renewed once they are reached? One statement, six where limits count."""
     rows = session.execute(
-        select(Part.id, PartType.renew_at_opening, PartType.openings_most, PartType.hours_most)
+        select(
+            Part.id,
+            PartType.renew_at_opening,
+            PartType.openings_most,
+            PartType.hours_most,
+            Part.usability,
+            _reason_of_hold(),
+        )
         .join(PartType, PartType.id == Part.part_type_id)
         .where(Part.id.in_(parts))
     ).all()
     by_type = frozenset(row.id for row in rows if row.renew_at_opening)
-    worn: dict[int, str] = {}
+    worn = {
+        row.id: f"on hold: {row.held.rstrip('.')}" if row.held else str(row.usability)
+        for row in rows
+        if row.held or row.usability in (Usability.ON_HOLD, Usability.REJECTED)
+    }
     openings_most = {row.id: row.openings_most for row in rows if row.openings_most is not None}
     hours_most = {row.id: row.hours_most for row in rows if row.hours_most is not None}
-    limited = set(openings_most) - by_type
+    limited = set(openings_most) - by_type - set(worn)
     openings = _openings(session, limited)
     for part in limited:
         if (count := openings.get(part, 0)) >= openings_most[part]:
@@ -42,6 +55,21 @@ def used_up_parts(session: Session, parts: Collection[int]) -> UsedUp:
         if hours >= hours_most[part]:
             worn[part] = f"{hours:.0f} of {hours_most[part]:.0f}\u2009h used"
     return UsedUp(by_type, worn)
+
+
+def _reason_of_hold() -> Any:
+    """Select why a part must not be put back: a hold of its own or on its lot; None: no hold.
+
+    A concession given for the part allows it in spite of its own hold.
+    """
+    own = and_(Hold.part_id == Part.id, Part.usability != Usability.UNDER_CONCESSION)
+    return (
+        select(func.min(Hold.reason))
+        .where(Hold.lifted_at.is_(None), or_(own, Hold.lot_id == Part.lot_id))
+        .correlate(Part)
+        .scalar_subquery()
+        .label("held")
+    )
 
 
 def _openings(session: Session, parts: Collection[int]) -> dict[int, int]:

@@ -150,6 +150,7 @@ def _held(whole: bool, *, of_lot: bool) -> Any:
         .where(
             Hold.lifted_at.is_(None),
             Hold.part_id.is_(None) if of_lot else Hold.part_id.is_not(None),
+            Hold.failing_mark_id.is_(None),  # that it is failing is told already
             Part.stack_id.is_not(None),
             *among(Part.stack_id, whole=whole),
         )

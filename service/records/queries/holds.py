@@ -145,10 +145,12 @@ def unused_concession(
     lot_id: int | None = None,
     instrument_id: int | None = None,
     record_id: int | None = None,
+    since: datetime | None = None,
 ) -> int | None:
     """Which concession allows this use: one not used yet, or already used in ``record_id``?
 
     A concession allows uses in one record. For a part, one given for its lot counts as well.
+    ``since``: only one given then or later, for whoever gave an earlier one knew of no hold.
     The caller writes ``used_in_record_id`` when it is used.
     """
     subject: ColumnElement[bool]
@@ -164,7 +166,7 @@ def unused_concession(
         free = or_(free, Concession.used_in_record_id == record_id)
     return session.scalar(
         select(Concession.id)
-        .where(subject, free)
+        .where(subject, free, *(() if since is None else (Concession.given_at >= since,)))
         .order_by(
             (Concession.used_in_record_id == record_id).desc().nulls_last(),
             Concession.part_id.is_(None),

@@ -45,6 +45,10 @@ class KnownPart:
     has_concession: bool
 
 
+Held = tuple[str, int | None]
+"""A part or a lot, by its id."""
+
+
 @dataclass(frozen=True, slots=True)
 class Departure:
     """A finding accepted in a record, as it read, by whom and why."""
@@ -98,13 +102,13 @@ def known_parts(
             openings_most=row.openings_most,
             hours_most=row.hours_most,
             usability=row.usability if until is None else Usability.ACCEPTED,
-            hold_reason=held.get(("part", row.id)) or held.get(("lot", row.lot_id)) or "",
+            hold_reason=next((held[key][0] for key in _keys(row) if key in held), ""),
             usable_until=row.expires_at.date() if row.expires_at else None,
             openings=openings.get(row.id, 0),
             hours=hours.get(row.id, 0.0),
             was_fitted_before=put_on.get(row.id, False),
             is_new=not put_on.get(row.id, True),
-            has_concession=bool({("part", row.id), ("lot", row.lot_id)} & allowed),
+            has_concession=_is_allowed(row, allowed, held),
         )
         for row in rows
     }
@@ -127,32 +131,50 @@ def departures_in(session: Session, record_id: int) -> dict[str, Departure]:
 
 def _held(
     session: Session, ids: Collection[int], lots: Collection[int], until: datetime | None
-) -> dict[tuple[str, int | None], str]:
-    """Reasons of the holds that stand, or stood then, by part and by lot."""
+) -> dict[Held, tuple[str, datetime]]:
+    """Return why each is on hold, or was then, and when its last hold was placed."""
     standing: Any = Hold.lifted_at.is_(None)
     if until is not None:
         standing = and_(
             Hold.placed_at <= until, or_(Hold.lifted_at.is_(None), Hold.lifted_at > until)
         )
     rows = session.execute(
-        select(Hold.part_id, Hold.lot_id, Hold.reason)
+        select(Hold.part_id, Hold.lot_id, Hold.reason, Hold.placed_at)
         .where(standing, or_(Hold.part_id.in_(ids), Hold.lot_id.in_(lots)))
-        .order_by(Hold.placed_at.desc())
+        .order_by(Hold.placed_at)
     )
-    return {
-        ("lot", row.lot_id) if row.part_id is None else ("part", row.part_id): row.reason
-        for row in rows
-    }
+    found: dict[Held, tuple[str, datetime]] = {}
+    for row in rows:
+        key = _key(row)
+        first = found[key][0] if key in found else row.reason
+        found[key] = (first, row.placed_at)
+    return found
 
 
-def _allowed(session: Session, record_id: int) -> set[tuple[str, int | None]]:
-    """Parts and lots a concession used in this record allows."""
+def _allowed(session: Session, record_id: int) -> dict[Held, datetime]:
+    """Return what concessions used in this record allow, and when the last was given."""
     rows = session.execute(
-        select(Concession.part_id, Concession.lot_id).where(
-            Concession.used_in_record_id == record_id, Concession.instrument_id.is_(None)
-        )
+        select(Concession.part_id, Concession.lot_id, Concession.given_at)
+        .where(Concession.used_in_record_id == record_id, Concession.instrument_id.is_(None))
+        .order_by(Concession.given_at)
     )
-    return {("lot", row.lot_id) if row.part_id is None else ("part", row.part_id) for row in rows}
+    return {_key(row): row.given_at for row in rows}
+
+
+def _is_allowed(
+    row: Any, allowed: Mapping[Held, datetime], held: Mapping[Held, tuple[str, datetime]]
+) -> bool:
+    """Be true where a concession allows a part; one given before a hold knew nothing of it."""
+    given = max((allowed[key] for key in _keys(row) if key in allowed), default=None)
+    return given is not None and all(held[key][1] <= given for key in _keys(row) if key in held)
+
+
+def _key(row: Any) -> Held:
+    return ("lot", row.lot_id) if row.part_id is None else ("part", row.part_id)
+
+
+def _keys(row: Any) -> tuple[Held, Held]:
+    return ("part", row.id), ("lot", row.lot_id)
 
 
 def _put_on(session: Session, record_id: int) -> Mapping[int, bool]:

@@ -10,12 +10,13 @@ from datetime import datetime
 from functools import cached_property
 from typing import Any, NamedTuple
 
-from sqlalchemy import Select, select
+from sqlalchemy import Select, exists, or_, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
 from service.records.queries.known import known
 from service.records.queries.prepared import given, prepared
+from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Step, StepKind
 from service.records.tables.stacks import Fixing
@@ -23,7 +24,7 @@ from service.records.tables.stacks import Layer as LayerRow
 from service.trade.labels import part_label
 from service.trade.open_pile import OpenPile
 from service.trade.pile import Layer
-from service.trade.words import End, Facing, Kind
+from service.trade.words import End, Facing, Kind, Usability
 
 TO_BE_RENEWED = "to be renewed"
 """The place of a lifted layer that is renewed at every opening."""
@@ -70,6 +71,12 @@ class LiftedOff:
     step_id: int
     done_at: datetime
     to_be_renewed: bool
+    is_held: bool = False
+
+    @property
+    def may_go_back(self) -> bool:
+        """Be true unless it is renewed at every opening, or on hold."""
+        return not self.to_be_renewed and not self.is_held
 
 
 @dataclass(frozen=True)
@@ -212,6 +219,10 @@ def _steps_of(record_id: int) -> Select[*tuple[Any, ...]]:
             Step.rod_number,
             Step.done_at,
             Part.place,
+            or_(
+                Part.usability.in_((Usability.ON_HOLD, Usability.REJECTED)),
+                exists().where(Hold.lot_id == Part.lot_id, Hold.lifted_at.is_(None)),
+            ).label("is_held"),
             *PART_COLUMNS,
         )
         .join(Part, Part.id == Step.part_id)
@@ -231,7 +242,12 @@ def _fold_layers(
         if row.step is StepKind.LIFTED_OFF:
             layer, pile = pile.lift_off(row.end)
             lifted[layer.part] = LiftedOff(
-                layer, row.end, row.step_id, row.done_at, row.place == TO_BE_RENEWED
+                layer,
+                row.end,
+                row.step_id,
+                row.done_at,
+                row.place == TO_BE_RENEWED,
+                bool(row.is_held),
             )
         elif row.step is StepKind.PUT_ON:
             pile = pile.put_on(row.end, as_layer(row, 0, row.facing or Facing.EITHER))

@@ -22,6 +22,7 @@ class Hold(Base):
     __table_args__ = (
         CheckConstraint(ONE_SUBJECT, name="one_subject"),
         CheckConstraint("(lifted_at IS NULL) = (lifted_by_id IS NULL)", name="lifted_by_somebody"),
+        CheckConstraint("step_id IS NULL OR failing_mark_id IS NULL", name="placed_by_one_word"),
         Index("ix_hold_part_id", "part_id", sqlite_where=STANDING, postgresql_where=STANDING),
         Index("ix_hold_lot_id", "lot_id", sqlite_where=STANDING, postgresql_where=STANDING),
         Index(
@@ -46,6 +47,12 @@ class Hold(Base):
     lifted_by_id: Mapped[int | None] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
     lifted_at: Mapped[utc | None]
     lift_reason: Mapped[text] = mapped_column(default="")
+    step_id: Mapped[int | None] = mapped_column(
+        ForeignKey("step.id", ondelete="RESTRICT"), comment="entry whose finding placed it"
+    )
+    failing_mark_id: Mapped[int | None] = mapped_column(
+        ForeignKey("failing_mark.id", ondelete="RESTRICT"), comment="word of failing that placed it"
+    )
 
 
 class Concession(Base):
