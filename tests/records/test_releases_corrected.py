@@ -25,6 +25,7 @@ from service.records.queries.record_heads import record_head
 from service.records.queries.releases import Gate, gate
 from service.records.queries.stacks import stack_list
 from service.records.tables.corrections import Correction, CorrectionOf
+from service.records.tables.parts import Part, PartType
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RecordKind
 from service.records.tables.stacks import Build, Stack
@@ -60,12 +61,20 @@ class Released:
         self.release()
 
     def lift_and_put_back(self) -> None:
-        """Lift off all down to the first MEA and put it back, so that the record holds layers."""
+        """Lift off all down to the first MEA and put it back, but another part outermost."""
         layers = self.bench.pile.pile.layers
         count = 1 + next(at for at, layer in enumerate(reversed(layers)) if layer.kind is Kind.MEA)
         self.bench.lift(count=count)
-        for layer in layers[-count:]:
+        outermost = self.lab.get(Part, layers[-1].part)
+        spare = self.lab.rows(lambda s: self.a_spare(s, outermost.part_type_id, "S-1"))
+        for layer in (*layers[-count:-1], replace(layers[-1], part=spare)):
             self.bench.do(bench.put_on, end=End.FREE, part_id=layer.part, facing=layer.facing)
+
+    def a_spare(self, session: Session, part_type_id: int, serial: str) -> int:
+        """Another part of a type, in store."""
+        kind = session.get_one(PartType, part_type_id)
+        part: Part = builders.a_part(session, kind, serial=serial)
+        return part.id
 
     def read_nuts(self) -> None:
         for rod, torque_nm in enumerate((9.1, 8.8, 9.0, 9.2), 1):
@@ -122,10 +131,10 @@ class Released:
             and all(getattr(fact.details, name) == value for name, value in details.items())
         )
 
-    def propose(self, fact: Fact, new_value: str) -> int:
+    def propose(self, fact: Fact, new_value: str, record_id: int = 0) -> int:
         number: int = self.lab.do(
             propose,
-            self.bench.number,
+            record_id or self.bench.number,
             of=fact.of,
             subject_id=fact.subject_id,
             new_value=new_value,
@@ -213,6 +222,22 @@ def test_a_correction_of_what_a_build_is_ends_its_release(
 
 def test_when_the_build_before_was_opened_is_no_fact_of_the_one_released(stack: Released) -> None:
     number = stack.correction_of(OF.OPENED_AT)
+    before = stack.preview(number)
+
+    stack.decide(number)
+
+    assert not [row for row in before.rows if row.what.startswith("release")]
+    assert stack.states == {"released"}
+
+
+def test_a_part_that_left_before_the_build_is_no_fact_of_it(stack: Released) -> None:
+    with Session(stack.lab.engine) as session:
+        first = session.scalars(select(Build).order_by(Build.id)).first()
+        assert first is not None
+        facts = correctable(session, first.record_id).facts
+    fact = [fact for fact in facts if fact.of is OF.LAYER_PART][-1]
+    stack.lab.rows(lambda s: stack.a_spare(s, fact.details.part_type_id, "S-2"))
+    number = stack.propose(fact, "S-2", record_id=first.record_id)
     before = stack.preview(number)
 
     stack.decide(number)

@@ -105,18 +105,27 @@ def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> Colu
     followed through the builds that carried it on, so its rows say which builds it reaches. When
     the build before was opened, and how its nuts were found, say nothing of this one.
     """
-    layer = select(Layer.id).where(Layer.build_id == build_id, Layer.correction_id == correction.id)
-    nut = select(TorqueReading.id).where(
-        TorqueReading.record_id == correction.record_id,
-        TorqueReading.correction_id == correction.id,
-        TorqueReading.stage == Stage.CLOSING,
+    layer, nut = aliased(Layer), aliased(TorqueReading)
+    a_layer = (
+        select(layer.id)
+        .where(layer.build_id == build_id, layer.correction_id == correction.id)
+        .correlate_except(layer)  # the build may be named two queries further out
+    )
+    a_nut = (
+        select(nut.id)
+        .where(
+            nut.record_id == correction.record_id,
+            nut.correction_id == correction.id,
+            nut.stage == Stage.CLOSING,
+        )
+        .correlate_except(nut)
     )
     found_closed = and_(record.base_build_id == build_id, record.opened_at.is_(None))
     return or_(
-        layer.exists(),
+        a_layer.exists(),
         and_(
             or_(record.id == maker_id, found_closed),
-            or_(correction.of.in_((CorrectionOf.HOURS, CorrectionOf.CLOSED_AT)), nut.exists()),
+            or_(correction.of.in_((CorrectionOf.HOURS, CorrectionOf.CLOSED_AT)), a_nut.exists()),
         ),
     )
 
