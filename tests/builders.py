@@ -4,12 +4,14 @@ Plain functions which take a session and flush; nobody reads a clock. Names and 
 within one database, so that a test may ask for as many as it likes.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from itertools import count
 from typing import Any
 
 from argon2 import PasswordHasher
-from sqlalchemy import func, select, update
+from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
 from service.records.queries.content import canonical_json, record_content, sha256_of
@@ -122,42 +124,57 @@ def a_design(
     )
     session.add(design)
     session.flush()
-    for rod in range(rods):
-        right, up = rod % 2, rod // 2
-        session.add(
-            DesignRod(
-                design_id=design.id,
-                number=rod + 1,
-                x_mm=80.0 if right else -80.0,
-                y_mm=60.0 - up * (120.0 / max(1, (rods + 1) // 2 - 1)),
-                turn=(rod * (rods // 2 + 1)) % rods + 1 if rods % 2 else rod + 1,
-            )
-        )
-    for fluid in ("fuel", "air", "coolant"):
-        for way in ("in", "out"):
-            session.add(
-                DesignPort(
-                    design_id=design.id, end="fixed end", fluid=fluid, label=f"{fluid} {way}"
-                )
-            )
+    _insert(
+        session,
+        DesignRod,
+        [
+            {
+                "design_id": design.id,
+                "number": rod + 1,
+                "x_mm": 80.0 if rod % 2 else -80.0,
+                "y_mm": 60.0 - rod // 2 * (120.0 / max(1, (rods + 1) // 2 - 1)),
+                "turn": (rod * (rods // 2 + 1)) % rods + 1 if rods % 2 else rod + 1,
+            }
+            for rod in range(rods)
+        ],
+    )
+    _insert(
+        session,
+        DesignPort,
+        [
+            {
+                "design_id": design.id,
+                "end": "fixed end",
+                "fluid": fluid,
+                "label": f"{fluid} {way}",
+            }
+            for fluid in ("fuel", "air", "coolant")
+            for way in ("in", "out")
+        ],
+    )
     lines = (
         ("Load taken off, fuel shut and locked.", None, None, False, False),
         ("Anode side purged with nitrogen: hydrogen no more than", "% vol", 0.4, True, False),
         ("Each cell discharged: stack voltage no more than", "V", 0.5, True, True),
     )
-    for number, (wording, unit, most, needs_instrument, needs_witness) in enumerate(lines, 1):
-        session.add(
-            ChecklistLine(
-                design_id=design.id,
-                number=number,
-                wording=wording,
-                unit=unit,
-                reading_most=most,
-                needs_instrument=needs_instrument,
-                needs_witness=needs_witness,
+    _insert(
+        session,
+        ChecklistLine,
+        [
+            {
+                "design_id": design.id,
+                "number": number,
+                "wording": wording,
+                "unit": unit,
+                "reading_most": most,
+                "needs_instrument": needs_instrument,
+                "needs_witness": needs_witness,
+            }
+            for number, (wording, unit, most, needs_instrument, needs_witness) in enumerate(
+                lines, 1
             )
-        )
-    session.flush()
+        ],
+    )
     return design
 
 
@@ -330,14 +347,12 @@ def a_part(
     hours_before: float = 0.0,
 ) -> Part:
     """A part in store: one with a serial, or the next item of its lot where the type is counted."""
-    number = _next(session, Part)
     item = None
     if part_type.counted and not serial:
         lot = lot or _the_lot_of(session, part_type)
-        taken = select(func.coalesce(func.max(Part.item_number), 0)).where(Part.lot_id == lot.id)
-        item = (session.scalar(taken) or 0) + 1
+        item = _next_item(session, lot)
     elif not serial:
-        serial = f"{part_type.kind.value[:1].upper()}-{number:05}"
+        serial = _serial(part_type, _next(session, Part))
     part = Part(
         part_type_id=part_type.id,
         lot_id=lot.id if lot else None,
@@ -354,6 +369,46 @@ def a_part(
     session.add(part)
     session.flush()
     return part
+
+
+def some_parts(
+    session: Session, part_types: Sequence[PartType], stack: Stack | None = None
+) -> list[Part]:
+    """As many parts as types are named: as by `a_part` for each, in few statements."""
+    first = _next(session, Part)
+    lots = {kind: _the_lot_of(session, kind) for kind in set(part_types) if kind.counted}
+    items = {kind: count(_next_item(session, lot)) for kind, lot in lots.items()}
+    serials = [
+        None if kind.counted else _serial(kind, number)
+        for number, kind in enumerate(part_types, first)
+    ]
+    rows = [
+        {
+            "part_type_id": kind.id,
+            "lot_id": lots[kind].id if kind.counted else None,
+            "serial": serial,
+            "serial_key": serial and serial_key(serial),
+            "item_number": next(items[kind]) if kind.counted else None,
+            "hours_before": 0.0,
+            "whereabouts": Whereabouts.FITTED if stack else Whereabouts.IN_STORE,
+            "stack_id": stack.id if stack else None,
+            "usability": Usability.ACCEPTED,
+            "reserved_for_stack_id": None,
+            "added_at": START,
+        }
+        for kind, serial in zip(part_types, serials, strict=True)
+    ]
+    _insert(session, Part, rows)
+    return list(session.scalars(select(Part).where(Part.id >= first).order_by(Part.id)))
+
+
+def _serial(part_type: PartType, number: int) -> str:
+    return f"{part_type.kind.value[:1].upper()}-{number:05}"
+
+
+def _next_item(session: Session, lot: Lot) -> int:
+    taken = select(func.coalesce(func.max(Part.item_number), 0)).where(Part.lot_id == lot.id)
+    return (session.scalar(taken) or 0) + 1
 
 
 def _the_lot_of(session: Session, part_type: PartType) -> Lot:
@@ -482,29 +537,27 @@ def a_pile(
     ``meas`` are the MEAs (or blank cells) to use; else new ones of type ``mea`` are made.
     """
     types = the_part_types(session)
-    whole: list[Laid] = []
-
-    def lay(part_type: PartType, facing: Facing = Facing.EITHER, part: Part | None = None) -> None:
-        whole.append((part or a_part(session, part_type, stack=stack), facing))
-
     mea = mea or types.mea
-    lay(types.insulator_plate)
-    lay(types.collector_flush)
-    lay(types.coolant_gasket)
-    for cell in range(cells):
-        lay(types.fuel_plate, Facing.FREE_END)
-        lay(types.gas_gasket)
-        lay(
-            mea,
-            Facing.FIXED_END if mea.marked_face else Facing.EITHER,
-            meas[cell] if meas else None,
-        )
-        lay(types.gas_gasket)
-        lay(types.air_plate, Facing.FIXED_END)
-        lay(types.coolant_gasket)
-    lay(types.collector_channelled)
-    lay(types.insulator_plate)
-    return whole
+    cell = (
+        (types.fuel_plate, Facing.FREE_END),
+        (types.gas_gasket, Facing.EITHER),
+        (mea, Facing.FIXED_END if mea.marked_face else Facing.EITHER),
+        (types.gas_gasket, Facing.EITHER),
+        (types.air_plate, Facing.FIXED_END),
+        (types.coolant_gasket, Facing.EITHER),
+    )
+    head = (types.insulator_plate, types.collector_flush, types.coolant_gasket)
+    tail = (types.collector_channelled, types.insulator_plate)
+    whole = [
+        *((part_type, Facing.EITHER) for part_type in head),
+        *(cell * cells),
+        *((part_type, Facing.EITHER) for part_type in tail),
+    ]
+    given = dict(zip(range(len(head) + 2, len(whole), len(cell)), meas or (), strict=False))
+    made = iter(
+        some_parts(session, [kind for at, (kind, _) in enumerate(whole) if at not in given], stack)
+    )
+    return [(given.get(at) or next(made), facing) for at, (_, facing) in enumerate(whole)]
 
 
 def some_fixings(session: Session, stack: Stack) -> list[tuple[Part, int | None, End | None]]:
@@ -515,15 +568,13 @@ def some_fixings(session: Session, stack: Stack) -> list[tuple[Part, int | None,
         .where(DesignRod.design_id == stack.design_id)
         .order_by(DesignRod.number)
     ).all()
-    at_ends: list[tuple[Part, int | None, End | None]] = [
-        (a_part(session, types.compression_plate, stack=stack), None, end) for end in End
+    each = (types.tie_rod, types.sleeve, types.disc_spring, types.nut)
+    places: list[tuple[PartType, int | None, End | None]] = [
+        *((types.compression_plate, None, end) for end in End),
+        *((part_type, rod, None) for rod in rods for part_type in each),
     ]
-    at_rods: list[tuple[Part, int | None, End | None]] = [
-        (a_part(session, part_type, stack=stack), rod, None)
-        for rod in rods
-        for part_type in (types.tie_rod, types.sleeve, types.disc_spring, types.nut)
-    ]
-    return at_ends + at_rods
+    parts = some_parts(session, [part_type for part_type, _, _ in places], stack)
+    return [(part, rod, end) for part, (_, rod, end) in zip(parts, places, strict=True)]
 
 
 def a_build(
@@ -575,14 +626,15 @@ def a_build(
     else:
         fixings = some_fixings(session, stack)
         for part, rod, end in fixings:
-            writer.step(StepKind.FIXING_FITTED, part_id=part.id, rod_number=rod, end=end)
+            writer.note(StepKind.FIXING_FITTED, part_id=part.id, rod_number=rod, end=end)
     laid = laid or a_pile(session, stack, cells)
     for part, facing in laid:
         part.whereabouts, part.stack_id = Whereabouts.FITTED, stack.id
-        writer.step(StepKind.PUT_ON, end=End.FREE, part_id=part.id, facing=facing)
+        writer.note(StepKind.PUT_ON, end=End.FREE, part_id=part.id, facing=facing)
     _tighten(session, stack, writer)
     record.opened_at, record.closed_at = opened_at if base else None, closed_at
-    writer.step(StepKind.CLOSED)
+    writer.note(StepKind.CLOSED)
+    writer.write()
     build = Build(stack_id=stack.id, number=number, record_id=record.id)
     session.add(build)
     session.flush()
@@ -718,18 +770,27 @@ def a_release(session: Session, build: Build, at: datetime | None = None) -> Bui
 
 
 class Journal:
-    """Writes the steps of one record, a minute apart."""
+    """Writes the steps of one record, ten seconds apart."""
 
     def __init__(
         self, session: Session, record: RebuildRecord, by: Person, begun_at: datetime
     ) -> None:
         self.session, self.record, self.by, self.at = session, record, by, begun_at
         self.sequence = 0
+        self.noted: list[dict[str, Any]] = []
 
-    def step(self, kind: StepKind, **given: object) -> Step:
+    def values(self, kind: StepKind, **given: object) -> dict[str, Any]:
+        """Give the values of the next step, for whoever writes it."""
         self.sequence += 1
         self.at += timedelta(seconds=10)
-        values = {
+        return {
+            "record_id": self.record.id,
+            "sequence": self.sequence,
+            "kind": kind,
+            "standing": False,
+            "done_at": self.at,
+            "written_at": self.at,
+            "by_id": self.by.id,
             "end": None,
             "part_id": None,
             "exposed_part_id": None,
@@ -739,19 +800,23 @@ class Journal:
             "scanned": None,
             "undone_at": None,
             "undone_by_id": None,
-        }
-        step = Step(
-            record_id=self.record.id,
-            sequence=self.sequence,
-            kind=kind,
-            standing=False,
-            done_at=self.at,
-            written_at=self.at,
-            by_id=self.by.id,
-            **(values | given),
-        )
+        } | given
+
+    def step(self, kind: StepKind, **given: object) -> Step:
+        """Write the next step."""
+        step = Step(**self.values(kind, **given))
         self.session.add(step)
         return step
+
+    def note(self, kind: StepKind, **given: object) -> dict[str, Any]:
+        """Keep the next step until `write`."""
+        self.noted.append(self.values(kind, **given))
+        return self.noted[-1]
+
+    def write(self) -> None:
+        """Write all that was noted."""
+        _insert(self.session, Step, self.noted)
+        self.noted = []
 
 
 def _reopened(
@@ -764,7 +829,7 @@ def _reopened(
     """Open the build before: lift everything off from the free end, renew the gaskets."""
     stack = session.get_one(Stack, base.stack_id)
     now, opened_at = closed_at + timedelta(hours=1), closed_at - OPEN_FOR
-    writer.step(StepKind.OPENED)
+    writer.note(StepKind.OPENED)
     known = (Layer.build_id == base.id, Layer.known_until.is_(None))
     before = session.execute(
         select(Part, Layer.facing, PartType)
@@ -776,7 +841,7 @@ def _reopened(
     for at in range(len(before) - 1, -1, -1):
         part = before[at][0]
         exposed = before[at - 1][0].id if at else None
-        writer.step(
+        writer.note(
             StepKind.LIFTED_OFF,
             end=End.FREE,
             part_id=part.id,
@@ -785,8 +850,11 @@ def _reopened(
         )
         part.whereabouts, part.stack_id = Whereabouts.LIFTED_OFF, None
     if laid is None:
+        renewed = iter(
+            some_parts(session, [kind for *_, kind in before if kind.renew_at_opening], stack)
+        )
         laid = [
-            (a_part(session, kind, stack=stack) if kind.renew_at_opening else part, facing)
+            (next(renewed) if kind.renew_at_opening else part, facing)
             for part, facing, kind in before
         ]
     fixings = [
@@ -836,35 +904,48 @@ def _tighten(session: Session, stack: Stack, writer: Journal) -> None:
         select(Calibration).where(Calibration.instrument_id == instrument.id)
     ).first()
     rods = session.scalars(
-        select(DesignRod).where(DesignRod.design_id == design.id).order_by(DesignRod.turn)
+        select(DesignRod.number).where(DesignRod.design_id == design.id).order_by(DesignRod.turn)
     ).all()
-    for pass_number in range(1, design.tightening_passes + 1):
-        torque_nm = design.target_torque_nm * pass_number / design.tightening_passes
-        steps = [writer.step(StepKind.TORQUE, rod_number=rod.number) for rod in rods]
-        session.flush()
-        for rod, step in zip(rods, steps, strict=True):
-            session.add(
-                TorqueReading(
-                    record_id=writer.record.id,
-                    step_id=step.id,
-                    rod_number=rod.number,
-                    pass_number=pass_number,
-                    stage=Stage.CLOSING,
-                    kind=ReadingKind.SET,
-                    torque_nm=torque_nm,
-                    entered=f"{torque_nm:g} N·m",
-                    instrument_id=instrument.id,
-                    calibration_id=calibration.id if calibration else None,
-                    concession_id=None,
-                    taken_at=step.done_at,
-                    by_id=writer.by.id,
-                    known_from=step.done_at,
-                    known_until=None,
-                    correction_id=None,
-                    replaces_id=None,
-                )
-            )
-    session.flush()
+    passes = range(1, design.tightening_passes + 1)
+    noted = [
+        (pass_number, writer.note(StepKind.TORQUE, rod_number=rod))
+        for pass_number in passes
+        for rod in rods
+    ]
+    writer.write()
+    step_ids = dict(
+        session.execute(
+            select(Step.sequence, Step.id).where(Step.record_id == writer.record.id)
+        ).all()
+    )
+    _insert(
+        session,
+        TorqueReading,
+        [
+            {
+                "record_id": writer.record.id,
+                "step_id": step_ids[step["sequence"]],
+                "rod_number": step["rod_number"],
+                "pass_number": pass_number,
+                "stage": Stage.CLOSING,
+                "kind": ReadingKind.SET,
+                "torque_nm": (
+                    torque_nm := design.target_torque_nm * pass_number / design.tightening_passes
+                ),
+                "entered": f"{torque_nm:g} N·m",
+                "instrument_id": instrument.id,
+                "calibration_id": calibration.id if calibration else None,
+                "concession_id": None,
+                "taken_at": step["done_at"],
+                "by_id": writer.by.id,
+                "known_from": step["done_at"],
+                "known_until": None,
+                "correction_id": None,
+                "replaces_id": None,
+            }
+            for pass_number, step in noted
+        ],
+    )
 
 
 def _facts(
@@ -900,31 +981,42 @@ def _facts(
         )
         for position, (part, facing) in enumerate(laid, 1)
     ]
-    for shape in pile.number_cells(shapes):
-        session.add(
-            Layer(
-                build_id=build.id,
-                position=shape.position,
-                part_id=shape.part,
-                facing=shape.facing,
-                cell=shape.cell,
-                present=True,
+    layers = [
+        {
+            "build_id": build.id,
+            "position": shape.position,
+            "part_id": shape.part,
+            "facing": shape.facing,
+            "cell": shape.cell,
+            "present": True,
+            **known,
+        }
+        for shape in pile.number_cells(shapes)
+    ]
+    _insert(session, Layer, layers)
+    _insert(
+        session,
+        Fixing,
+        [
+            {
+                "build_id": build.id,
+                "kind": types[part.part_type_id].kind,
+                "rod_number": rod,
+                "end": end,
+                "part_id": part.id,
+                "present": True,
                 **known,
-            )
-        )
-    for part, rod, end in fixings:
-        session.add(
-            Fixing(
-                build_id=build.id,
-                kind=types[part.part_type_id].kind,
-                rod_number=rod,
-                end=end,
-                part_id=part.id,
-                present=True,
-                **known,
-            )
-        )
+            }
+            for part, rod, end in fixings
+        ],
+    )
+
+
+def _insert(session: Session, table: type[Base], rows: list[dict[str, Any]]) -> None:
+    """Write rows in one statement."""
     session.flush()
+    if rows:
+        session.execute(insert(table), rows, execution_options={"render_nulls": True})
 
 
 def _somebody(session: Session, role: Role) -> Person:
