@@ -4,7 +4,6 @@ from collections import defaultdict
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import cache
 from typing import Any
 
 from sqlalchemy import func, literal, select
@@ -18,7 +17,7 @@ from service.records.queries.meters import (
     meters_of,
     showing_of_report,
 )
-from service.records.queries.prepared import KNOWN_AT, given_all, prepared, then, told
+from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.hours import HourReading, HourReport, Moment
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.records.tables.runs import RunReading
@@ -70,7 +69,7 @@ def build_spans(
     no difference.
     """
     periods: Any = session.execute(
-        _periods(known_at is not None), told(known_at, stack_ids=stack_ids)
+        _periods(known_at is not None), params(known_at, stack_ids=stack_ids)
     ).all()
     meters = meters_of(session, stack_ids, known_at)
     totals = _totals(session, stack_ids, meters, known_at)
@@ -109,10 +108,10 @@ def _span(period: Any, read: "_Totals", beside: list[TotalAt]) -> BuildSpan:
     )
 
 
-@cache
+@statement
 def _periods(is_then: bool) -> Any:
     """Builds with their periods, and the first and last report and run in each."""
-    at = KNOWN_AT if is_then else None
+    at = as_of_param(is_then)
     report, run = aliased(HourReport), aliased(RunReading)
     opened_at = func.coalesce(BuildPeriod.opened_at, literal(NEVER, BuildPeriod.closed_at.type))
     reports = select(report.id).where(report.stack_id == BuildPeriod.stack_id, known(report, at))
@@ -163,7 +162,7 @@ def _periods(is_then: bool) -> Any:
         .outerjoin(LAST_REPORT, LAST_REPORT.id == one(last_report))
         .outerjoin(FIRST_RUN, FIRST_RUN.id == one(runs.order_by(run.began_at, run.id)))
         .outerjoin(LAST_RUN, LAST_RUN.id == one(runs.order_by(run.began_at.desc(), run.id)))
-        .where(BuildPeriod.stack_id.in_(given_all("stack_ids")), known(BuildPeriod, at))
+        .where(BuildPeriod.stack_id.in_(param_list("stack_ids")), known(BuildPeriod, at))
     )
 
 
@@ -206,6 +205,25 @@ class _Totals:
         )
 
 
+@statement
+def _readings_as_counted(is_then: bool) -> Any:
+    return (
+        select(
+            HourReading.stack_id,
+            HourReading.meter_id,
+            HourReading.moment,
+            HourReading.hours,
+            HourReading.taken_at,
+            HourReading.record_id,
+        )
+        .where(
+            HourReading.stack_id.in_(param_list("stack_ids")),
+            known(HourReading, as_of_param(is_then)),
+        )
+        .order_by(*AS_COUNTED)
+    )
+
+
 def _totals(
     session: Session,
     stack_ids: Collection[int],
@@ -215,25 +233,8 @@ def _totals(
     """What people read of these stacks, as hours of the stack. One statement."""
     rows: dict[int, list[Any]] = defaultdict(list)
     for row in session.execute(
-        prepared(
-            lambda: (
-                select(
-                    HourReading.stack_id,
-                    HourReading.meter_id,
-                    HourReading.moment,
-                    HourReading.hours,
-                    HourReading.taken_at,
-                    HourReading.record_id,
-                )
-                .where(
-                    HourReading.stack_id.in_(given_all("stack_ids")),
-                    known(HourReading, then(known_at)),
-                )
-                .order_by(*AS_COUNTED)
-            ),
-            known_at is not None,
-        ),
-        told(known_at, stack_ids=stack_ids),
+        _readings_as_counted(known_at is not None),
+        params(known_at, stack_ids=stack_ids),
     ):
         rows[row.stack_id].append(row)
     answer = {}

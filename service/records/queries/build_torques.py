@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.records.queries.instruments import THROUGH_THE_DAY
 from service.records.queries.known import known
-from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.designs import Design
 from service.records.tables.instruments import Calibration, CalibrationResult, Instrument
 from service.records.tables.rebuild_records import (
@@ -103,6 +103,57 @@ class BuildTorques:
         return [rod.torque_nm for rod in self.rods]
 
 
+@statement
+def _final_readings(is_then: bool) -> Any:
+    return (
+        select(
+            Build.id.label("build_id"),
+            Design.target_torque_nm,
+            Design.torque_tolerance_percent,
+            TorqueReading.rod_number,
+            TorqueReading.torque_nm,
+            TorqueReading.pass_number,
+            TorqueReading.kind,
+            TorqueReading.taken_at,
+            TorqueReading.record_id,
+            TorqueReading.instrument_id,
+            TorqueReading.correction_id,
+            TorqueReading.concession_id,
+            Instrument.label,
+            Instrument.accuracy_percent,
+            Instrument.resolution,
+        )
+        .select_from(Build)
+        .join(Stack, Stack.id == Build.stack_id)
+        .join(Design, Design.id == Stack.design_id)
+        .join(
+            RebuildRecord,
+            or_(
+                RebuildRecord.id == Build.record_id,
+                and_(
+                    RebuildRecord.stack_id == Build.stack_id,
+                    RebuildRecord.base_build_id == Build.id,
+                    *LEFT_CLOSED,
+                ),
+            ),
+        )
+        .join(TorqueReading, TorqueReading.record_id == RebuildRecord.id)
+        .join(Instrument, Instrument.id == TorqueReading.instrument_id)
+        .where(
+            Build.id.in_(param_list("build_ids")),
+            TorqueReading.stage == Stage.CLOSING,
+            known(TorqueReading, as_of_param(is_then)),
+        )
+        .order_by(
+            RebuildRecord.performed_from,
+            RebuildRecord.id,
+            TorqueReading.pass_number,
+            TorqueReading.taken_at,
+            TorqueReading.id,
+        )
+    )
+
+
 def build_torques(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, BuildTorques]:
@@ -111,57 +162,8 @@ def build_torques(
     Read at the closing, or in a later event which did not open the stack (re-torque, inspection).
     """
     rows: Sequence[Any] = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Build.id.label("build_id"),
-                    Design.target_torque_nm,
-                    Design.torque_tolerance_percent,
-                    TorqueReading.rod_number,
-                    TorqueReading.torque_nm,
-                    TorqueReading.pass_number,
-                    TorqueReading.kind,
-                    TorqueReading.taken_at,
-                    TorqueReading.record_id,
-                    TorqueReading.instrument_id,
-                    TorqueReading.correction_id,
-                    TorqueReading.concession_id,
-                    Instrument.label,
-                    Instrument.accuracy_percent,
-                    Instrument.resolution,
-                )
-                .select_from(Build)
-                .join(Stack, Stack.id == Build.stack_id)
-                .join(Design, Design.id == Stack.design_id)
-                .join(
-                    RebuildRecord,
-                    or_(
-                        RebuildRecord.id == Build.record_id,
-                        and_(
-                            RebuildRecord.stack_id == Build.stack_id,
-                            RebuildRecord.base_build_id == Build.id,
-                            *LEFT_CLOSED,
-                        ),
-                    ),
-                )
-                .join(TorqueReading, TorqueReading.record_id == RebuildRecord.id)
-                .join(Instrument, Instrument.id == TorqueReading.instrument_id)
-                .where(
-                    Build.id.in_(given_all("build_ids")),
-                    TorqueReading.stage == Stage.CLOSING,
-                    known(TorqueReading, then(known_at)),
-                )
-                .order_by(
-                    RebuildRecord.performed_from,
-                    RebuildRecord.id,
-                    TorqueReading.pass_number,
-                    TorqueReading.taken_at,
-                    TorqueReading.id,
-                )
-            ),
-            known_at is not None,
-        ),
-        told(known_at, build_ids=build_ids),
+        _final_readings(known_at is not None),
+        params(known_at, build_ids=build_ids),
     ).all()
     of_build: dict[int, list[Any]] = defaultdict(list)
     for row in rows:
@@ -170,24 +172,25 @@ def build_torques(
     return {build_id: _summed_up(own, calibrations) for build_id, own in of_build.items()}
 
 
+CALIBRATIONS = (
+    select(
+        Calibration.instrument_id,
+        Calibration.done_at,
+        Calibration.due_at,
+        Calibration.result,
+        Calibration.error_percent,
+    )
+    .where(Calibration.instrument_id.in_(param_list("instrument_ids")))
+    .order_by(Calibration.done_at, Calibration.id)
+)
+
+
 def calibrations_of(session: Session, instrument_ids: Collection[int]) -> dict[int, list[Any]]:
     """All calibrations of these instruments, oldest first: (done_at, due_at, result, error)."""
     found: dict[int, list[Any]] = defaultdict(list)
     for row in session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Calibration.instrument_id,
-                    Calibration.done_at,
-                    Calibration.due_at,
-                    Calibration.result,
-                    Calibration.error_percent,
-                )
-                .where(Calibration.instrument_id.in_(given_all("instrument_ids")))
-                .order_by(Calibration.done_at, Calibration.id)
-            )
-        ),
-        told(None, instrument_ids=instrument_ids),
+        CALIBRATIONS,
+        params(None, instrument_ids=instrument_ids),
     ):
         found[row.instrument_id].append(row)
     return found

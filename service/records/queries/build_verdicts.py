@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session, aliased
 from service.records.errors import NotFound
 from service.records.queries.known import known
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param, statement
 from service.records.queries.record_heads import Head
 from service.records.queries.release_standing import corrects
 from service.records.queries.stack_tests import MadeTest, made_while_closed, of_closed
@@ -193,16 +193,17 @@ def _judged(test: StackTest, figures: DesignFigures) -> Result | None:
         return None
 
 
+RECORD_AND_DESIGN = (
+    select(Build.record_id, Stack.design_id)
+    .join(Stack, Stack.id == Build.stack_id)
+    .where(Build.id == param("build_id"))
+)
+
+
 def verdicts_of_build(session: Session, build_id: int) -> ClosedVerdicts:
     """The verdicts of a build as they stand. Five statements. Raises NotFound."""
     row = session.execute(
-        prepared(
-            lambda: (
-                select(Build.record_id, Stack.design_id)
-                .join(Stack, Stack.id == Build.stack_id)
-                .where(Build.id == given("build_id"))
-            )
-        ),
+        RECORD_AND_DESIGN,
         {"build_id": build_id},
     ).first()
     if row is None:
@@ -239,21 +240,22 @@ def _first_after(at: datetime, done: Sequence[Done]) -> Done | None:
 
 def _done(session: Session, record_id: int, build_id: int) -> tuple[Done, ...]:
     """What was done to the closed stack, by kind and record, in time. One statement."""
-    rows = session.execute(prepared(_doings), {"record_id": record_id, "build_id": build_id})
+    rows = session.execute(_doings(), {"record_id": record_id, "build_id": build_id})
     return tuple(
         Done(Undoing(row.kind), row.at, row.record_id, row.correction_id, bool(row.of_closing))
         for row in sorted(rows, key=lambda row: (row.at, row.record_id))
     )
 
 
+@statement
 def _doings() -> Any:
     turned, exchanged = func.max(TorqueReading.taken_at), func.max(Step.done_at)
     record = RebuildRecord.id.label("record_id")
     none = literal(0).label("correction_id"), literal(1).label("of_closing")
     maker = aliased(RebuildRecord)
-    stack_id = select(maker.stack_id).where(maker.id == given("record_id")).scalar_subquery()
+    stack_id = select(maker.stack_id).where(maker.id == param("record_id")).scalar_subquery()
     opens = and_(
-        RebuildRecord.base_build_id == given("build_id"),
+        RebuildRecord.base_build_id == param("build_id"),
         RebuildRecord.opened_at.is_not(None),
         RebuildRecord.state != RecordState.VOID,
     )
@@ -289,33 +291,36 @@ def _doings() -> Any:
         .where(
             RebuildRecord.stack_id == stack_id,
             Decision.meaning == Meaning.CORRECTION_APPROVED,
-            corrects(Correction, RebuildRecord, given("record_id"), given("build_id")),
+            corrects(Correction, RebuildRecord, param("record_id"), param("build_id")),
         ),
+    )
+
+
+@statement
+def _kept_closings() -> Any:
+    return (
+        select(
+            ClosingResult.record_id,
+            LimitSet.version,
+            ClosingResult.results,
+            ClosingResult.computed_at,
+        )
+        .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
+        .join(RebuildRecord, RebuildRecord.id == ClosingResult.record_id)
+        .where(
+            ClosingResult.computed_at == RebuildRecord.handed_in_at,
+            RebuildRecord.state.in_((RecordState.HANDED_IN, RecordState.APPROVED)),
+            _of_either(),
+        )
+        .order_by(ClosingResult.record_id.desc(), ClosingResult.id.desc())
+        .limit(1)
     )
 
 
 def _clamp(session: Session, record_id: int, build_id: int) -> KeptClamp | None:
     """What was kept of the closing by the latest record of the closed stack. One statement."""
     rows = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    ClosingResult.record_id,
-                    LimitSet.version,
-                    ClosingResult.results,
-                    ClosingResult.computed_at,
-                )
-                .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
-                .join(RebuildRecord, RebuildRecord.id == ClosingResult.record_id)
-                .where(
-                    ClosingResult.computed_at == RebuildRecord.handed_in_at,
-                    RebuildRecord.state.in_((RecordState.HANDED_IN, RecordState.APPROVED)),
-                    _of_either(),
-                )
-                .order_by(ClosingResult.record_id.desc(), ClosingResult.id.desc())
-                .limit(1)
-            )
-        ),
+        _kept_closings(),
         {"record_id": record_id, "build_id": build_id},
     ).first()
     if rows is None:
@@ -329,6 +334,6 @@ def _clamp(session: Session, record_id: int, build_id: int) -> KeptClamp | None:
 
 def _of_either() -> ColumnElement[bool]:
     return or_(
-        RebuildRecord.id == given("record_id"),
-        and_(RebuildRecord.base_build_id == given("build_id"), RebuildRecord.opened_at.is_(None)),
+        RebuildRecord.id == param("record_id"),
+        and_(RebuildRecord.base_build_id == param("build_id"), RebuildRecord.opened_at.is_(None)),
     )

@@ -20,7 +20,7 @@ from service.records.queries.cell_bridges import KnownBridge, bridges_of_builds
 from service.records.queries.cell_voltages import mea_of_cells, read_names
 from service.records.queries.known import known
 from service.records.queries.polarisation_curves import CellCurve, curves_of_builds
-from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.queries.tap_maps import Taps, taps_of
 from service.records.tables.designs import Design
 from service.records.tables.runs import Snapshot, SnapshotKind
@@ -70,8 +70,8 @@ def build_voltages(
     if not build_ids:
         return {}
     rows: Sequence[Any] = session.execute(
-        prepared(lambda: _snapshots(known_at), known_at is not None),
-        told(known_at, build_ids=build_ids),
+        _snapshots(known_at is not None),
+        params(known_at, build_ids=build_ids),
     ).all()
     taps = taps_of(session, {row.stack_id for row in rows}, known_at)
     meas = mea_of_cells(session, build_ids, known_at)
@@ -91,7 +91,8 @@ def build_voltages(
     }
 
 
-def _snapshots(known_at: datetime | None) -> Any:
+@statement
+def _snapshots(is_then: bool) -> Any:
     return (
         select(
             Snapshot.build_id,
@@ -108,7 +109,9 @@ def _snapshots(known_at: datetime | None) -> Any:
         )
         .join(Stack, Stack.id == Snapshot.stack_id)
         .join(Design, Design.id == Stack.design_id)
-        .where(Snapshot.build_id.in_(given_all("build_ids")), known(Snapshot, then(known_at)))
+        .where(
+            Snapshot.build_id.in_(param_list("build_ids")), known(Snapshot, as_of_param(is_then))
+        )
         .order_by(Snapshot.build_id, Snapshot.from_at, Snapshot.id)
     )
 

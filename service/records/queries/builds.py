@@ -8,7 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.queries.known import known
-from service.records.queries.prepared import given, prepared, then, told
+from service.records.queries.prepared import as_of_param, param, params, statement
 from service.records.queries.release_standing import release_stands
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.records.tables.stacks import Build, BuildPeriod
@@ -45,35 +45,35 @@ class BuildFacts:
         return RELEASED if self.release_stands else NOT_RELEASED
 
 
+@statement
+def _builds(is_then: bool) -> Any:
+    return (
+        select(
+            Build.id,
+            Build.number,
+            BuildPeriod.closed_at,
+            BuildPeriod.opened_at,
+            BuildPeriod.opened_by_record_id,
+            Build.record_id,
+            RebuildRecord.kind,
+            RebuildRecord.state,
+            BuildPeriod.known_from,
+            BuildPeriod.correction_id,
+            release_stands(until=as_of_param(is_then)),
+        )
+        .join(Build, Build.id == BuildPeriod.build_id)
+        .join(RebuildRecord, RebuildRecord.id == Build.record_id)
+        .where(BuildPeriod.stack_id == param("stack_id"), known(BuildPeriod, as_of_param(is_then)))
+        .order_by(BuildPeriod.closed_at, Build.number)
+    )
+
+
 def builds_of(
     session: Session, stack_id: int, known_at: datetime | None = None
 ) -> tuple[BuildFacts, ...]:
     """Every build of a stack in their order, as known now or at a time."""
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Build.id,
-                    Build.number,
-                    BuildPeriod.closed_at,
-                    BuildPeriod.opened_at,
-                    BuildPeriod.opened_by_record_id,
-                    Build.record_id,
-                    RebuildRecord.kind,
-                    RebuildRecord.state,
-                    BuildPeriod.known_from,
-                    BuildPeriod.correction_id,
-                    release_stands(until=then(known_at)),
-                )
-                .join(Build, Build.id == BuildPeriod.build_id)
-                .join(RebuildRecord, RebuildRecord.id == Build.record_id)
-                .where(
-                    BuildPeriod.stack_id == given("stack_id"), known(BuildPeriod, then(known_at))
-                )
-                .order_by(BuildPeriod.closed_at, Build.number)
-            ),
-            known_at is not None,
-        ),
-        told(known_at, stack_id=stack_id),
+        _builds(known_at is not None),
+        params(known_at, stack_id=stack_id),
     )
     return tuple(BuildFacts(*row) for row in rows)

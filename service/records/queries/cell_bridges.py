@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
 from service.records.queries.known import known
-from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.cell_taps import CellBridge
 from service.records.tables.parts import Part, PartType
 from service.records.tables.people import Person
@@ -68,29 +68,31 @@ class WrittenBridge:
         return self.known_until is None and self.until_at is None and self.opened_at is None
 
 
+@statement
+def _bridges(is_then: bool) -> Any:
+    return (
+        select(
+            CellBridge.id,
+            CellBridge.build_id,
+            CellBridge.cell,
+            CellBridge.from_at,
+            CellBridge.until_at,
+        )
+        .where(
+            CellBridge.build_id.in_(param_list("build_ids")),
+            known(CellBridge, as_of_param(is_then)),
+        )
+        .order_by(CellBridge.build_id, CellBridge.from_at, CellBridge.id)
+    )
+
+
 def bridges_of_builds(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, tuple[KnownBridge, ...]]:
     """Which cells of these builds were bridged, and when? One statement."""
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    CellBridge.id,
-                    CellBridge.build_id,
-                    CellBridge.cell,
-                    CellBridge.from_at,
-                    CellBridge.until_at,
-                )
-                .where(
-                    CellBridge.build_id.in_(given_all("build_ids")),
-                    known(CellBridge, then(known_at)),
-                )
-                .order_by(CellBridge.build_id, CellBridge.from_at, CellBridge.id)
-            ),
-            known_at is not None,
-        ),
-        told(known_at, build_ids=build_ids),
+        _bridges(known_at is not None),
+        params(known_at, build_ids=build_ids),
     )
     found: dict[int, list[KnownBridge]] = defaultdict(list)
     for row in rows:
@@ -98,22 +100,24 @@ def bridges_of_builds(
     return {build_id: tuple(own) for build_id, own in found.items()}
 
 
+@statement
+def _blank_cells(is_then: bool) -> Any:
+    return select(Layer.build_id, Layer.cell).where(
+        Layer.part_id.in_(_blanks()),
+        # blank cells are few: found by their parts, not through every layer
+        (Layer.build_id + 0).in_(param_list("build_ids")),
+        known(Layer, as_of_param(is_then)),
+        Layer.cell.is_not(None),
+    )
+
+
 def blank_cells(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, frozenset[int]]:
     """Which cells of these builds were blank? One statement; builds without are not in it."""
     rows: Any = session.execute(
-        prepared(
-            lambda: select(Layer.build_id, Layer.cell).where(
-                Layer.part_id.in_(_blanks()),
-                # blank cells are few: found by their parts, not through every layer
-                (Layer.build_id + 0).in_(given_all("build_ids")),
-                known(Layer, then(known_at)),
-                Layer.cell.is_not(None),
-            ),
-            known_at is not None,
-        ),
-        told(known_at, build_ids=build_ids),
+        _blank_cells(known_at is not None),
+        params(known_at, build_ids=build_ids),
     )
     found: dict[int, set[int]] = defaultdict(set)
     for row in rows:

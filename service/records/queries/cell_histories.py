@@ -19,7 +19,7 @@ from service.records.queries.cell_voltages import CellSnapshot
 from service.records.queries.hours_at import TotalOverTime, stack_total_at
 from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.polarisation_curves import CellCurve, curves_of_builds
-from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.prepared import param, param_list
 from service.records.queries.snapshot_choices import (
     SnapshotHead,
     chosen_heads,
@@ -203,43 +203,46 @@ def _usual(heads: Sequence[SnapshotHead], curves: Sequence[CellCurve]) -> float 
     return round(reach / 2, 2) or reach
 
 
+LABELS = (
+    select(Part.id, Part.serial, Lot.label, Part.item_number)
+    .outerjoin(Lot, Lot.id == Part.lot_id)
+    .where(Part.id.in_(param_list("part_ids")))
+)
+
+
 def _labels(session: Session, part_ids: set[int]) -> dict[int, str]:
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(Part.id, Part.serial, Lot.label, Part.item_number)
-                .outerjoin(Lot, Lot.id == Part.lot_id)
-                .where(Part.id.in_(given_all("part_ids")))
-            )
-        ),
+        LABELS,
         {"part_ids": list(part_ids)},
     )
     return {key: part_label(serial, lot, item) for key, serial, lot, item in rows}
 
 
+CONFIRMED = select(FailingMark.part_id).where(
+    FailingMark.part_id.in_(param_list("part_ids")),
+    FailingMark.withdrawn_at.is_(None),
+)
+
+
 def _failing(session: Session, part_ids: set[int]) -> frozenset[int]:
     rows = session.scalars(
-        prepared(
-            lambda: select(FailingMark.part_id).where(
-                FailingMark.part_id.in_(given_all("part_ids")),
-                FailingMark.withdrawn_at.is_(None),
-            )
-        ),
+        CONFIRMED,
         {"part_ids": list(part_ids)},
     )
     return frozenset(rows)
 
 
+NEWEST_RULE = (
+    select(FailingRule.content)
+    .where(FailingRule.design_id == param("design_id"))
+    .order_by(FailingRule.version.desc())
+    .limit(1)
+)
+
+
 def _rule_density(session: Session, design_id: int) -> float | None:
     content = session.scalar(
-        prepared(
-            lambda: (
-                select(FailingRule.content)
-                .where(FailingRule.design_id == given("design_id"))
-                .order_by(FailingRule.version.desc())
-                .limit(1)
-            )
-        ),
+        NEWEST_RULE,
         {"design_id": design_id},
     )
     return None if content is None else rule_from_data(json.loads(content)).reference_density_a_cm2

@@ -17,7 +17,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.queries.known import known
-from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.parts import Part, PartType
 from service.records.tables.runs import SnapshotKind
 from service.records.tables.stacks import Layer
@@ -84,6 +84,22 @@ class CellSnapshot:
         return dict(sorted(found.items()))
 
 
+@statement
+def _meas(is_then: bool) -> Any:
+    return (
+        select(Layer.build_id, Layer.cell, Layer.part_id)
+        .join(Part, Part.id == Layer.part_id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .where(
+            Layer.build_id.in_(param_list("build_ids")),
+            known(Layer, as_of_param(is_then)),
+            Layer.cell.is_not(None),
+            PartType.kind == Kind.MEA,
+        )
+        .order_by(Layer.build_id, Layer.position)
+    )
+
+
 def mea_of_cells(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, dict[int, int]]:
@@ -92,22 +108,8 @@ def mea_of_cells(
     Blank cells are not in it.
     """
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(Layer.build_id, Layer.cell, Layer.part_id)
-                .join(Part, Part.id == Layer.part_id)
-                .join(PartType, PartType.id == Part.part_type_id)
-                .where(
-                    Layer.build_id.in_(given_all("build_ids")),
-                    known(Layer, then(known_at)),
-                    Layer.cell.is_not(None),
-                    PartType.kind == Kind.MEA,
-                )
-                .order_by(Layer.build_id, Layer.position)
-            ),
-            known_at is not None,
-        ),
-        told(known_at, build_ids=build_ids),
+        _meas(known_at is not None),
+        params(known_at, build_ids=build_ids),
     )
     found: dict[int, dict[int, int]] = defaultdict(dict)
     for row in rows:

@@ -9,7 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.queries.known import known
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param, statement
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Build, BuildPeriod, Layer
 from service.trade.labels import part_label
@@ -51,12 +51,12 @@ def build_then(session: Session, stack_id: int, at: datetime) -> BuildThen | Non
     Where it stood open then, the build before; before its first closing, the first one. None
     where it was never built.
     """
-    periods: Sequence[Any] = session.execute(prepared(_periods), {"stack_id": stack_id}).all()
+    periods: Sequence[Any] = session.execute(_periods(), {"stack_id": stack_id}).all()
     if not periods:
         return None
     before = [period for period in periods if period.closed_at <= at]
     period = before[-1] if before else periods[0]
-    rows: Any = session.execute(prepared(_cells), {"build_id": period.build_id})
+    rows: Any = session.execute(_cells(), {"build_id": period.build_id})
     return BuildThen(
         period.build_id,
         period.number,
@@ -74,15 +74,17 @@ def build_then(session: Session, stack_id: int, at: datetime) -> BuildThen | Non
     )
 
 
+@statement
 def _periods() -> Any:
     return (
         select(BuildPeriod.build_id, Build.number, BuildPeriod.closed_at, BuildPeriod.opened_at)
         .join(Build, Build.id == BuildPeriod.build_id)
-        .where(BuildPeriod.stack_id == given("stack_id"), known(BuildPeriod))
+        .where(BuildPeriod.stack_id == param("stack_id"), known(BuildPeriod))
         .order_by(BuildPeriod.closed_at, Build.number)
     )
 
 
+@statement
 def _cells() -> Any:
     return (
         select(
@@ -97,7 +99,7 @@ def _cells() -> Any:
         .join(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)
         .where(
-            Layer.build_id == given("build_id"),
+            Layer.build_id == param("build_id"),
             known(Layer),
             Layer.cell.is_not(None),
             PartType.kind.in_((Kind.MEA, Kind.BLANK_CELL)),

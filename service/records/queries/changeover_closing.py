@@ -26,7 +26,6 @@ from service.records.queries.closing_rows import (
 from service.records.queries.layer_maps import LayerMap
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.patterns import pattern_of_design
-from service.records.queries.prepared import prepared
 from service.records.queries.working_piles import FixingNow
 from service.records.tables.parts import PartType
 from service.trade.closing import closing
@@ -106,23 +105,22 @@ def _placed(layer: Layer, gives: Mapping[int, PartGives], types: Mapping[str, Pa
     return placed(own, layer.cell)
 
 
+TYPES = select(
+    PartType.drawing_number,
+    PartType.revision,
+    PartType.id,
+    PartType.kind,
+    PartType.name,
+    PartType.thickness_mm,
+    PartType.joint,
+    PartType.stiffness,
+).order_by(PartType.id)
+
+
 def _types_by_name(session: Session, design_id: int) -> dict[str, PartGives]:
     """Every part type by what the design's pattern calls it. Two statements."""
     pattern = pattern_of_design(session, design_id)
-    rows: Any = session.execute(
-        prepared(
-            lambda: select(
-                PartType.drawing_number,
-                PartType.revision,
-                PartType.id,
-                PartType.kind,
-                PartType.name,
-                PartType.thickness_mm,
-                PartType.joint,
-                PartType.stiffness,
-            ).order_by(PartType.id)
-        )
-    )
+    rows: Any = session.execute(TYPES)
     whole: dict[str, list[Any]] = {
         pattern.called(drawing, revision): [0, *given_of, None]
         for drawing, revision, *given_of in rows

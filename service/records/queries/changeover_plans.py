@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
 from service.records.queries.changeover_documents import PlanDocument, read_document, still_holds
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param
 from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.people import Person
 from service.records.tables.stacks import Build, Stack
@@ -44,25 +44,26 @@ class KeptPlan:
     document: PlanDocument
 
 
+PLANS = (
+    select(
+        ChangeoverPlan.id,
+        Build.number,
+        ChangeoverPlan.note,
+        Person.name,
+        ChangeoverPlan.made_at,
+        ChangeoverPlan.record_id,
+    )
+    .join(Build, Build.id == ChangeoverPlan.base_build_id)
+    .join(Person, Person.id == ChangeoverPlan.made_by_id)
+    .where(ChangeoverPlan.stack_id == param("stack_id"))
+    .order_by(ChangeoverPlan.id.desc())
+)
+
+
 def plans_of_stack(session: Session, stack_id: int) -> tuple[ListedPlan, ...]:
     """Which plans were made for a stack? The newest first. One statement."""
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    ChangeoverPlan.id,
-                    Build.number,
-                    ChangeoverPlan.note,
-                    Person.name,
-                    ChangeoverPlan.made_at,
-                    ChangeoverPlan.record_id,
-                )
-                .join(Build, Build.id == ChangeoverPlan.base_build_id)
-                .join(Person, Person.id == ChangeoverPlan.made_by_id)
-                .where(ChangeoverPlan.stack_id == given("stack_id"))
-                .order_by(ChangeoverPlan.id.desc())
-            )
-        ),
+        PLANS,
         {"stack_id": stack_id},
     )
     return tuple(ListedPlan(*row) for row in rows)

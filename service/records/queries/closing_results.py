@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.queries.content import sha256_of
-from service.records.queries.prepared import given_all, prepared
+from service.records.queries.prepared import param_list
 from service.records.tables.closing_results import ClosingResult
 from service.records.tables.limit_sets import LimitSet
 from service.records.tables.rebuild_records import RebuildRecord
@@ -87,33 +87,34 @@ def read_outcome(text: str) -> ClosingOutcome:
     return outcome_from_data(json.loads(text))
 
 
+RESULTS = (
+    select(
+        ClosingResult.id,
+        ClosingResult.record_id,
+        ClosingResult.limit_set_id,
+        LimitSet.version,
+        LimitSet.source,
+        ClosingResult.inputs,
+        ClosingResult.inputs_sha256,
+        ClosingResult.results,
+        ClosingResult.results_sha256,
+        ClosingResult.formulas,
+        ClosingResult.computed_at,
+        ClosingResult.computed_at == RebuildRecord.handed_in_at,
+    )
+    .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
+    .join(RebuildRecord, RebuildRecord.id == ClosingResult.record_id)
+    .where(ClosingResult.record_id.in_(param_list("ids")))
+    .order_by(ClosingResult.id.desc())
+)
+
+
 def kept_results(
     session: Session, record_ids: Collection[int]
 ) -> dict[int, tuple[KeptResult, ...]]:
     """The results kept of these records, the latest first. One statement."""
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    ClosingResult.id,
-                    ClosingResult.record_id,
-                    ClosingResult.limit_set_id,
-                    LimitSet.version,
-                    LimitSet.source,
-                    ClosingResult.inputs,
-                    ClosingResult.inputs_sha256,
-                    ClosingResult.results,
-                    ClosingResult.results_sha256,
-                    ClosingResult.formulas,
-                    ClosingResult.computed_at,
-                    ClosingResult.computed_at == RebuildRecord.handed_in_at,
-                )
-                .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
-                .join(RebuildRecord, RebuildRecord.id == ClosingResult.record_id)
-                .where(ClosingResult.record_id.in_(given_all("ids")))
-                .order_by(ClosingResult.id.desc())
-            )
-        ),
+        RESULTS,
         {"ids": sorted(record_ids)},
     )
     found: dict[int, list[KeptResult]] = {record_id: [] for record_id in record_ids}

@@ -8,7 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
-from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.prepared import param, param_list
 from service.records.tables.designs import Design, DesignRod
 from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import Build, Layer, Stack
@@ -48,38 +48,39 @@ class DesignSizes:
     rods: tuple[tuple[int, float, float], ...]
 
 
+RODS = (
+    select(DesignRod.number, DesignRod.x_mm, DesignRod.y_mm)
+    .where(DesignRod.design_id == param("design_id"))
+    .order_by(DesignRod.turn, DesignRod.number)
+)
+
+DESIGN = (
+    select(
+        Design.id,
+        Design.name,
+        Design.revision,
+        Design.active_area_cm2,
+        Design.plate_width_mm,
+        Design.plate_height_mm,
+        Design.rod_length_mm,
+        Design.target_torque_nm,
+        Design.tightening_passes,
+    )
+    .join(Stack, Stack.design_id == Design.id)
+    .where(Stack.id == param("stack_id"))
+)
+
+
 def design_sizes(session: Session, stack_id: int) -> DesignSizes:
     """How large are plate, area and rods of a stack's design? Two statements. Raises NotFound."""
     row: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Design.id,
-                    Design.name,
-                    Design.revision,
-                    Design.active_area_cm2,
-                    Design.plate_width_mm,
-                    Design.plate_height_mm,
-                    Design.rod_length_mm,
-                    Design.target_torque_nm,
-                    Design.tightening_passes,
-                )
-                .join(Stack, Stack.design_id == Design.id)
-                .where(Stack.id == given("stack_id"))
-            )
-        ),
+        DESIGN,
         {"stack_id": stack_id},
     ).first()
     if row is None:
         raise NotFound("stack", stack_id)
     rods = session.execute(
-        prepared(
-            lambda: (
-                select(DesignRod.number, DesignRod.x_mm, DesignRod.y_mm)
-                .where(DesignRod.design_id == given("design_id"))
-                .order_by(DesignRod.turn, DesignRod.number)
-            )
-        ),
+        RODS,
         {"design_id": row.id},
     )
     return DesignSizes(
@@ -94,27 +95,28 @@ def design_sizes(session: Session, stack_id: int) -> DesignSizes:
     )
 
 
+TYPES = select(
+    PartType.id,
+    PartType.kind,
+    PartType.name,
+    PartType.thickness_mm,
+    PartType.joint,
+    PartType.stiffness,
+).where(PartType.id.in_(param_list("types")))
+
+PARTS = select(Part.id, Part.part_type_id, Part.measured_thickness_mm).where(
+    Part.id.in_(param_list("parts"))
+)
+
+
 def parts_giving(session: Session, parts: Collection[int]) -> Mapping[int, PartGives]:
     """What does each of these parts give under load? Two statements."""
     of: Sequence[Any] = session.execute(
-        prepared(
-            lambda: select(Part.id, Part.part_type_id, Part.measured_thickness_mm).where(
-                Part.id.in_(given_all("parts"))
-            )
-        ),
+        PARTS,
         {"parts": sorted(parts)},
     ).all()
     types: Any = session.execute(
-        prepared(
-            lambda: select(
-                PartType.id,
-                PartType.kind,
-                PartType.name,
-                PartType.thickness_mm,
-                PartType.joint,
-                PartType.stiffness,
-            ).where(PartType.id.in_(given_all("types")))
-        ),
+        TYPES,
         {"types": sorted({type_id for _part, type_id, _mm in of})},
     )
     found: dict[int, list[Any]] = {row[0]: list(row) for row in types}
@@ -124,22 +126,23 @@ def parts_giving(session: Session, parts: Collection[int]) -> Mapping[int, PartG
     return {part: PartGives(*given_of) for part, given_of in whole.items()}
 
 
+CLOSED_BEFORE = (
+    select(Layer.part_id)
+    .join(Build, Build.id == Layer.build_id)
+    .where(
+        Layer.part_id.in_(param_list("parts")),
+        Layer.known_until.is_(None),
+        Build.record_id != param("record_id"),
+    )
+    .distinct()
+)
+
+
 def closed_before(session: Session, record_id: int, parts: Collection[int]) -> frozenset[int]:
     """Which of these parts were in a build that another record closed? One statement."""
     return frozenset(
         session.scalars(
-            prepared(
-                lambda: (
-                    select(Layer.part_id)
-                    .join(Build, Build.id == Layer.build_id)
-                    .where(
-                        Layer.part_id.in_(given_all("parts")),
-                        Layer.known_until.is_(None),
-                        Build.record_id != given("record_id"),
-                    )
-                    .distinct()
-                )
-            ),
+            CLOSED_BEFORE,
             {"parts": sorted(parts), "record_id": record_id},
         )
     )

@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.records.queries.closing_results import read_inputs, read_outcome
 from service.records.queries.closing_rows import SOFT
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param
 from service.records.tables.closing_results import ClosingResult
 from service.records.tables.rebuild_records import RebuildRecord
 from service.records.tables.stacks import Build
@@ -18,6 +18,21 @@ from service.trade.pile import CELL_KINDS, Layer
 from service.trade.words import Joint
 
 PLACES = 6
+THIS, OTHER = aliased(RebuildRecord), aliased(RebuildRecord)
+CLOSED_BEFORE = (
+    select(ClosingResult.inputs, ClosingResult.results)
+    .join(OTHER, OTHER.id == ClosingResult.record_id)
+    .join(THIS, THIS.stack_id == OTHER.stack_id)
+    .join(Build, Build.id == THIS.base_build_id)
+    .where(
+        THIS.id == param("record_id"),
+        OTHER.id < THIS.id,
+        ClosingResult.computed_at == OTHER.handed_in_at,
+        or_(OTHER.id == Build.record_id, OTHER.base_build_id == Build.id),
+    )
+    .order_by(ClosingResult.id.desc())
+    .limit(1)
+)
 
 
 def seen_before(
@@ -28,24 +43,8 @@ def seen_before(
     By the result kept of that build; nothing where none was kept. ``opened`` False: the clamp was
     not released, so its own closing is no earlier one. One statement.
     """
-    this, other = aliased(RebuildRecord), aliased(RebuildRecord)
     row = session.execute(
-        prepared(
-            lambda: (
-                select(ClosingResult.inputs, ClosingResult.results)
-                .join(other, other.id == ClosingResult.record_id)
-                .join(this, this.stack_id == other.stack_id)
-                .join(Build, Build.id == this.base_build_id)
-                .where(
-                    this.id == given("record_id"),
-                    other.id < this.id,
-                    ClosingResult.computed_at == other.handed_in_at,
-                    or_(other.id == Build.record_id, other.base_build_id == Build.id),
-                )
-                .order_by(ClosingResult.id.desc())
-                .limit(1)
-            )
-        ),
+        CLOSED_BEFORE,
         {"record_id": record_id},
     ).first()
     if row is None:

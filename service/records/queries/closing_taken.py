@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.records.queries.build_torques import LEFT_CLOSED, UNOPENED
 from service.records.queries.known import known
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param, statement
 from service.records.tables.instruments import Calibration, Instrument
 from service.records.tables.rebuild_records import (
     MakeSafeLine,
@@ -48,15 +48,16 @@ def readings_taken(session: Session, record_id: int) -> tuple[ReadingTaken, ...]
     that closed it, and of other events which did not open it.
     """
     rows: Any = session.execute(
-        prepared(_readings),
+        _readings(),
         {"record_id": record_id},
     )
     return tuple(ReadingTaken(*row) for row in rows)
 
 
+@statement
 def _readings() -> Any:
     this = aliased(RebuildRecord)
-    is_this = this.id == given("record_id")
+    is_this = this.id == param("record_id")
     opens_nothing = and_(is_this, this.kind.in_(UNOPENED), this.opened_at.is_(None))
     records = union(
         select(this.id).where(is_this),
@@ -93,23 +94,24 @@ def _readings() -> Any:
     )
 
 
+HEIGHT = (
+    select(MakeSafeLine.reading)
+    .join(Step, Step.id == MakeSafeLine.step_id)
+    .where(
+        Step.record_id == param("record_id"),
+        Step.kind == StepKind.CLOSING_CHECK,
+        Step.undone_at.is_(None),
+        MakeSafeLine.wording == ClosingCheck.HEIGHT.wording,
+    )
+    .order_by(Step.sequence.desc())
+    .limit(1)
+)
+
+
 def measured_height_mm(session: Session, record_id: int) -> float | None:
     """The closed height a record's checks measured last; None where none did. One statement."""
     found: float | None = session.scalar(
-        prepared(
-            lambda: (
-                select(MakeSafeLine.reading)
-                .join(Step, Step.id == MakeSafeLine.step_id)
-                .where(
-                    Step.record_id == given("record_id"),
-                    Step.kind == StepKind.CLOSING_CHECK,
-                    Step.undone_at.is_(None),
-                    MakeSafeLine.wording == ClosingCheck.HEIGHT.wording,
-                )
-                .order_by(Step.sequence.desc())
-                .limit(1)
-            )
-        ),
+        HEIGHT,
         {"record_id": record_id},
     )
     return found

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session, aliased
 from service.records.queries.known import known
 from service.records.queries.makeups import minutes
 from service.records.queries.own_hours import own_hours_at
-from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.prepared import param, param_list, statement
 from service.records.queries.unpacked import Unpacked, unpacked
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
@@ -59,6 +59,13 @@ class Compared:
         return factor.codes[at]
 
 
+MAKEUPS = (
+    select(BuildMakeup.build_id, BuildMakeup.packed)
+    .where(BuildMakeup.design_id == param("design_id"))
+    .order_by(BuildMakeup.build_id)
+)
+
+
 def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
     """All MEAs that sat in stacks of a design; failing are those somebody confirmed.
 
@@ -66,13 +73,7 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
     statements, and no row of layers, readings or torque is read.
     """
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(BuildMakeup.build_id, BuildMakeup.packed)
-                .where(BuildMakeup.design_id == given("design_id"))
-                .order_by(BuildMakeup.build_id)
-            )
-        ),
+        MAKEUPS,
         {"design_id": design_id},
     ).all()
     read = unpacked([row.packed for row in rows])
@@ -122,9 +123,10 @@ def _ran(session: Session, design_id: int, builds: Builds) -> NDArray[np.float64
 
 
 def _showings() -> Any:
-    return prepared(_newest_showings)
+    return _newest_showings()
 
 
+@statement
 def _newest_showings() -> Any:
     """What the fitted meters of a design's stacks show by now: each found by index."""
     report, run = aliased(HourReport), aliased(RunReading)
@@ -143,7 +145,7 @@ def _newest_showings() -> Any:
         .order_by(run.ended_at.desc(), run.id.desc())
         .limit(1)
     )
-    stacks = select(BuildMakeup.stack_id).where(BuildMakeup.design_id == given("design_id"))
+    stacks = select(BuildMakeup.stack_id).where(BuildMakeup.design_id == param("design_id"))
     return select(
         HourMeter.id,
         read.correlate(HourMeter).scalar_subquery().label("read"),
@@ -206,12 +208,15 @@ def _hours_then(at: datetime | None, builds: Builds, stays: Stays, row: int) -> 
     return float(stays.hours_before[row] + share * builds.ran_h[build])
 
 
+SUPPLIERS = select(Lot.id, Lot.supplier).where(Lot.id.in_(param_list("lots")))
+
+
 def _suppliers(session: Session, read: Unpacked) -> tuple[Codes, tuple[str, ...]]:
     """The supplier of each MEA's lot, named without regard to case and space; empty: not known."""
     lots = read.values[FactorKind.MEA_LOT]
     named: dict[int, str] = dict(
         session.execute(
-            prepared(lambda: select(Lot.id, Lot.supplier).where(Lot.id.in_(given_all("lots")))),
+            SUPPLIERS,
             {"lots": list(lots)},
         ).all()
     )

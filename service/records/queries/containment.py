@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 from service.records.queries.hold_lists import PLURALS, SubjectKind
 from service.records.queries.known import known
 from service.records.queries.part_facts import PartFacts
-from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.prepared import param, param_list, statement
 from service.records.queries.stacks import ListedStack, listed_stacks
 from service.records.queries.traces import Trace, TracedBuild, TracedLot
 from service.records.tables.failing import FailingMark
@@ -171,47 +171,51 @@ def _of_lot(lot: TracedLot) -> Exposed:
     )
 
 
+@statement
+def _held_parts() -> Any:
+    return (
+        select(
+            Part.id,
+            Part.serial,
+            Part.item_number,
+            Part.whereabouts,
+            Part.usability,
+            Part.place,
+            PartType.kind,
+            PartType.name,
+            Lot.label.label("lot"),
+            Stack.serial.label("stack"),
+            PRESENT.cell,
+            _reason(Hold.part_id == Part.id).correlate(Part).label("held"),
+            _reason(Hold.lot_id == Part.lot_id).correlate(Part).label("lot_held"),
+        )
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .outerjoin(Stack, Stack.id == Part.stack_id)
+        .outerjoin(PRESENT, and_(PRESENT.part_id == Part.id, PRESENT.present))
+        .where(Part.id.in_(param_list("ids")))
+        .order_by(PRESENT.cell.is_(None), PRESENT.cell, PartType.kind, Part.id)
+    )
+
+
+MEAS = (
+    select(OWN.part_id)
+    .join(Part, Part.id == OWN.part_id)
+    .join(PartType, PartType.id == Part.part_type_id)
+    .where(OWN.build_id == param("build_id"), known(OWN), PartType.kind == Kind.MEA)
+)
+
+
 def _parts(
     session: Session, part_id: int, build_id: int, around: Collection[int]
 ) -> tuple[Exposed, ...]:
     """The MEA, all MEAs of the build and what lay around it, where they are now. Two statements."""
     meas: Any = session.scalars(
-        prepared(
-            lambda: (
-                select(OWN.part_id)
-                .join(Part, Part.id == OWN.part_id)
-                .join(PartType, PartType.id == Part.part_type_id)
-                .where(OWN.build_id == given("build_id"), known(OWN), PartType.kind == Kind.MEA)
-            )
-        ),
+        MEAS,
         {"build_id": build_id},
     )
     rows: Sequence[Any] = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Part.id,
-                    Part.serial,
-                    Part.item_number,
-                    Part.whereabouts,
-                    Part.usability,
-                    Part.place,
-                    PartType.kind,
-                    PartType.name,
-                    Lot.label.label("lot"),
-                    Stack.serial.label("stack"),
-                    PRESENT.cell,
-                    _reason(Hold.part_id == Part.id).correlate(Part).label("held"),
-                    _reason(Hold.lot_id == Part.lot_id).correlate(Part).label("lot_held"),
-                )
-                .join(PartType, PartType.id == Part.part_type_id)
-                .outerjoin(Lot, Lot.id == Part.lot_id)
-                .outerjoin(Stack, Stack.id == Part.stack_id)
-                .outerjoin(PRESENT, and_(PRESENT.part_id == Part.id, PRESENT.present))
-                .where(Part.id.in_(given_all("ids")))
-                .order_by(PRESENT.cell.is_(None), PRESENT.cell, PartType.kind, Part.id)
-            )
-        ),
+        _held_parts(),
         {"ids": [*{part_id, *around, *meas}]},
     ).all()
     return tuple(_of_part(row, part_id, around) for row in rows)
@@ -240,25 +244,26 @@ def _of_part(row: Any, part_id: int, around: Collection[int]) -> Exposed:
     )
 
 
+@statement
+def _drivers_used() -> Any:
+    return (
+        select(
+            Instrument.id,
+            Instrument.label,
+            Instrument.kind,
+            Instrument.in_use,
+            _reason(Hold.instrument_id == Instrument.id).correlate(Instrument).label("held"),
+        )
+        .where(Instrument.id.in_(param_list("ids")))
+        .order_by(Instrument.label)
+    )
+
+
 def _drivers(session: Session, build: TracedBuild | None) -> tuple[Exposed, ...]:
     """The instruments the last readings of the build were taken with. One statement."""
     tools = build.torques.instruments if build and build.torques else ()
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Instrument.id,
-                    Instrument.label,
-                    Instrument.kind,
-                    Instrument.in_use,
-                    _reason(Hold.instrument_id == Instrument.id)
-                    .correlate(Instrument)
-                    .label("held"),
-                )
-                .where(Instrument.id.in_(given_all("ids")))
-                .order_by(Instrument.label)
-            )
-        ),
+        _drivers_used(),
         {"ids": [tool.instrument_id for tool in tools]},
     )
     return tuple(
@@ -278,10 +283,13 @@ def _drivers(session: Session, build: TracedBuild | None) -> tuple[Exposed, ...]
     )
 
 
+STACK_IDS = select(Stack.id).where(Stack.serial.in_(param_list("serials")))
+
+
 def _stacks(session: Session, serials: Collection[str]) -> tuple[ListedStack, ...]:
     """The stacks of these serials as they stand now."""
     ids = session.scalars(
-        prepared(lambda: select(Stack.id).where(Stack.serial.in_(given_all("serials")))),
+        STACK_IDS,
         {"serials": list(serials)},
     ).all()
     return tuple(sorted(listed_stacks(session, ids).values(), key=lambda one: one.serial))

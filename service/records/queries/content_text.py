@@ -8,13 +8,13 @@ there, which gives all 17; times are in each engine's own form. `content_documen
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from typing import Any
 
 from sqlalchemy import Select, bindparam, select
 from sqlalchemy.orm import Session
 
 from service.records.queries.content_lists import Gather
+from service.records.queries.prepared import statement
 from service.records.tables.designs import Design
 from service.records.tables.rebuild_records import (
     Decision,
@@ -48,17 +48,17 @@ class RawContent:
 
 def raw_contents(session: Session, ids: Sequence[int]) -> list[RawContent]:
     """Gather the content of some records; one statement."""
-    statement = _statement(session.get_bind().dialect.name == "sqlite")
-    rows: Any = session.execute(statement, {"ids": list(ids)})
+    lite = session.get_bind().dialect.name == "sqlite"
+    rows: Any = session.execute(_contents(lite), {"ids": list(ids)})
     return [
         RawContent(record_id, state, content, sha256, signed, head, tuple(lists))
         for record_id, state, content, sha256, signed, head, *lists in rows
     ]
 
 
-@cache
-def _statement(lite: bool) -> Select[Any]:
-    """The statement in the words of one engine: written once, for writing it takes longest."""
+@statement
+def _contents(lite: bool) -> Select[Any]:
+    """The statement in the words of one engine."""
     gather = Gather(lite)
     return (
         select(

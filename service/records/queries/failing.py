@@ -9,7 +9,7 @@ from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.queries.failing_rules import rule_label
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param, statement
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.records.tables.parts import Lot, Part
@@ -109,29 +109,32 @@ class Counts:
     judged: int
 
 
+@statement
+def _verdict_of_part() -> Any:
+    newest = _newest_version()
+    return (
+        select(
+            RuleVerdict.rule_id,
+            RuleVerdict.answer,
+            RuleVerdict.reasons,
+            RuleVerdict.figures,
+            RuleVerdict.judged_at,
+            FailingRule.design_id,
+            FailingRule.version,
+            Design.name,
+            Design.revision,
+            newest.label("newest"),
+        )
+        .join(FailingRule, FailingRule.id == RuleVerdict.rule_id)
+        .join(Design, Design.id == FailingRule.design_id)
+        .where(RuleVerdict.part_id == param("part_id"))
+    )
+
+
 def verdict_of(session: Session, part_id: int) -> VerdictOfRule | None:
     """What the rule says of an MEA; None where it was not judged. One statement."""
-    newest = _newest_version()
     row: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    RuleVerdict.rule_id,
-                    RuleVerdict.answer,
-                    RuleVerdict.reasons,
-                    RuleVerdict.figures,
-                    RuleVerdict.judged_at,
-                    FailingRule.design_id,
-                    FailingRule.version,
-                    Design.name,
-                    Design.revision,
-                    newest.label("newest"),
-                )
-                .join(FailingRule, FailingRule.id == RuleVerdict.rule_id)
-                .join(Design, Design.id == FailingRule.design_id)
-                .where(RuleVerdict.part_id == given("part_id"))
-            )
-        ),
+        _verdict_of_part(),
         {"part_id": part_id},
     ).first()
     if row is None:
@@ -149,28 +152,29 @@ def verdict_of(session: Session, part_id: int) -> VerdictOfRule | None:
     )
 
 
+MARKS = (
+    select(
+        FailingMark.id,
+        FailingMark.failed_at,
+        FailingMark.reason,
+        CONFIRMED.name.label("confirmed_by"),
+        FailingMark.confirmed_at,
+        WITHDREW.name.label("withdrawn_by"),
+        FailingMark.withdrawn_at,
+        FailingMark.withdrawn_because,
+        FailingMark.evidence,
+    )
+    .join(CONFIRMED, CONFIRMED.id == FailingMark.confirmed_by_id)
+    .outerjoin(WITHDREW, WITHDREW.id == FailingMark.withdrawn_by_id)
+    .where(FailingMark.part_id == param("part_id"))
+    .order_by(FailingMark.id.desc())
+)
+
+
 def marks_of(session: Session, part_id: int) -> tuple[MarkOfPerson, ...]:
     """What people said of an MEA, the newest first, withdrawn words too. One statement."""
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    FailingMark.id,
-                    FailingMark.failed_at,
-                    FailingMark.reason,
-                    CONFIRMED.name.label("confirmed_by"),
-                    FailingMark.confirmed_at,
-                    WITHDREW.name.label("withdrawn_by"),
-                    FailingMark.withdrawn_at,
-                    FailingMark.withdrawn_because,
-                    FailingMark.evidence,
-                )
-                .join(CONFIRMED, CONFIRMED.id == FailingMark.confirmed_by_id)
-                .outerjoin(WITHDREW, WITHDREW.id == FailingMark.withdrawn_by_id)
-                .where(FailingMark.part_id == given("part_id"))
-                .order_by(FailingMark.id.desc())
-            )
-        ),
+        MARKS,
         {"part_id": part_id},
     )
     return tuple(_mark(*row) for row in rows)

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param, statement
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingRule as Row
 from service.records.tables.people import Person
@@ -51,33 +51,35 @@ def rule_label(design: str, version: int) -> str:
     return f"rule of failing of {design}, version {version}"
 
 
+@statement
+def _of_design() -> Any:
+    return _columns().where(Row.design_id == param("design_id")).order_by(Row.version.desc())
+
+
 def rules_of_design(session: Session, design_id: int) -> tuple[RuleVersion, ...]:
     """All versions of the rule of a design, the newest first. One statement."""
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                _columns().where(Row.design_id == given("design_id")).order_by(Row.version.desc())
-            )
-        ),
+        _of_design(),
         {"design_id": design_id},
     )
     return tuple(_version(row) for row in rows)
 
 
+@statement
+def _in_force() -> Any:
+    later = aliased(Row)
+    return _columns().where(
+        Row.version
+        == select(func.max(later.version))
+        .where(later.design_id == Row.design_id)
+        .correlate(Row)
+        .scalar_subquery()
+    )
+
+
 def rules_in_force(session: Session) -> dict[int, RuleVersion]:
     """The rule in force of each design that has one, by design id. One statement."""
-    later = aliased(Row)
-    rows: Any = session.execute(
-        prepared(
-            lambda: _columns().where(
-                Row.version
-                == select(func.max(later.version))
-                .where(later.design_id == Row.design_id)
-                .correlate(Row)
-                .scalar_subquery()
-            )
-        )
-    )
+    rows: Any = session.execute(_in_force())
     return {row.design_id: _version(row) for row in rows}
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Integer, Text, cast, literal, null
 
-from service.records.queries.prepared import given_all
+from service.records.queries.prepared import param_list
 from service.records.tables.base import BigKey, UtcDateTime
 
 
@@ -68,9 +68,9 @@ def _typed(column: Any, kind: Any) -> Any:
 
 def among(stack_id: Any, *, whole: bool) -> tuple[Any, ...]:
     """Where whole rows are asked for: those of the given stacks alone."""
-    return (stack_id.in_(given_all("stack_ids")),) if whole else ()
+    return (stack_id.in_(param_list("stack_ids")),) if whole else ()
 
 
-def first_by(column: Any) -> Any:
+def hide_from_index(column: Any) -> Any:
     """A column nothing is looked up by: its table, which is small, is gone through first."""
     return column + 0

@@ -13,7 +13,7 @@ from sqlalchemy import and_, exists, func, literal, or_, select
 from sqlalchemy.orm import aliased
 
 from service.records.queries.floor_closed import at_work
-from service.records.queries.floor_columns import NeedKind, among, columns, first_by
+from service.records.queries.floor_columns import NeedKind, among, columns, hide_from_index
 from service.records.queries.known import known
 from service.records.tables.base import UtcDateTime
 from service.records.tables.holds import Concession
@@ -172,7 +172,7 @@ def _is_last(nuts: Any) -> Any:
 
 def _nuts_in_doubt(doubted: Any, whole: bool) -> Any:
     on = and_(
-        TorqueReading.instrument_id == first_by(doubted.c.instrument_id),
+        TorqueReading.instrument_id == hide_from_index(doubted.c.instrument_id),
         TorqueReading.taken_at >= doubted.c.since,
         TorqueReading.taken_at < doubted.c.until,
     )
@@ -182,8 +182,8 @@ def _nuts_in_doubt(doubted: Any, whole: bool) -> Any:
 
 def _nuts_by_concession(whole: bool) -> Any:
     on = and_(
-        TorqueReading.record_id == first_by(Concession.used_in_record_id),
-        TorqueReading.instrument_id == first_by(Concession.instrument_id),
+        TorqueReading.record_id == hide_from_index(Concession.used_in_record_id),
+        TorqueReading.instrument_id == hide_from_index(Concession.instrument_id),
         TorqueReading.concession_id.is_not(None),
         Concession.instrument_id > 0,
     )
@@ -210,7 +210,7 @@ def _tests(instrument_id: Any, since: Any, retest_after: Any, source: Any, on: A
 
 
 def _tests_in_doubt(doubted: Any, tool: str, whole: bool) -> Any:
-    of_tool = getattr(StackTest, tool) == first_by(doubted.c.instrument_id)
+    of_tool = getattr(StackTest, tool) == hide_from_index(doubted.c.instrument_id)
     until = doubted.c.until
     tests = (
         _tests(doubted.c.instrument_id, until, until, doubted, of_tool)
@@ -222,8 +222,8 @@ def _tests_in_doubt(doubted: Any, tool: str, whole: bool) -> Any:
 
 def _tests_by_concession(tool: str, calibration: str, whole: bool) -> Any:
     on = and_(
-        StackTest.record_id == first_by(Concession.used_in_record_id),
-        getattr(StackTest, tool) == first_by(Concession.instrument_id),
+        StackTest.record_id == hide_from_index(Concession.used_in_record_id),
+        getattr(StackTest, tool) == hide_from_index(Concession.instrument_id),
         Concession.instrument_id > 0,
         getattr(StackTest, calibration).is_(None),
     )

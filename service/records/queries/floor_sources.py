@@ -1,6 +1,7 @@
 """All that can need somebody in one statement: for a whole laboratory, or for some stacks."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import func, select, union_all
@@ -10,7 +11,6 @@ from service.records.queries.floor_closed import of_closed_stacks
 from service.records.queries.floor_instruments import of_instruments
 from service.records.queries.floor_waiting import waiting
 from service.records.queries.limit_sets import read_figures
-from service.records.queries.prepared import prepared
 from service.records.tables.limit_sets import LimitSet
 from service.records.tables.stacks import Stack
 from service.trade.figures import DesignFigures
@@ -41,34 +41,37 @@ class Sources:
 
     def ranking(self) -> Any:
         """Each stack and each kind of need it has, once."""
-
-        def make() -> Any:
-            found = union_all(*self._sources(whole=False)).subquery()
-            return (
-                select(Stack.serial_key, found.c.stack_id, found.c.kind)
-                .join(found, found.c.stack_id == Stack.id)
-                .distinct()
-            )
-
-        return prepared(make, self)
+        return _ranking(self)
 
     def details(self) -> Any:
         """All there is to tell of the given stacks."""
+        return _details(self)
 
-        def make() -> Any:
-            found = union_all(*self._sources(whole=True)).subquery()
-            return select(found)
 
-        return prepared(make, self)
+# Figures in force change a few times a year: few statements are in use at a time.
+@lru_cache(maxsize=8)
+def _ranking(asked: Sources) -> Any:
+    needs = union_all(*_needs(asked, whole=False)).subquery()
+    return (
+        select(Stack.serial_key, needs.c.stack_id, needs.c.kind)
+        .join(needs, needs.c.stack_id == Stack.id)
+        .distinct()
+    )
 
-    def _sources(self, *, whole: bool) -> list[Any]:
-        return [
-            *of_closed_stacks(
-                whole=whole, leak_designs=self.leak_designs, settling_s=dict(self.settling_s)
-            ),
-            *of_instruments(whole=whole),
-            *waiting(whole=whole),
-        ]
+
+@lru_cache(maxsize=8)
+def _details(asked: Sources) -> Any:
+    return select(union_all(*_needs(asked, whole=True)).subquery())
+
+
+def _needs(asked: Sources, *, whole: bool) -> list[Any]:
+    return [
+        *of_closed_stacks(
+            whole=whole, leak_designs=asked.leak_designs, settling_s=dict(asked.settling_s)
+        ),
+        *of_instruments(whole=whole),
+        *waiting(whole=whole),
+    ]
 
 
 def _figures_in_force(session: Session) -> dict[int, DesignFigures]:

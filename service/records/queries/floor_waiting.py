@@ -7,7 +7,7 @@ from sqlalchemy import bindparam, exists, func, select
 from sqlalchemy.orm import aliased
 
 from service.records.queries.floor_closed import at_work
-from service.records.queries.floor_columns import NeedKind, among, columns, first_by
+from service.records.queries.floor_columns import NeedKind, among, columns, hide_from_index
 from service.records.queries.known import known
 from service.records.tables.base import UtcDateTime
 from service.records.tables.corrections import Correction, CorrectionState
@@ -117,7 +117,7 @@ def _rule_met(whole: bool) -> Any:
     return (
         select(*own)
         .select_from(FailingRule)
-        .join(RuleVerdict, RuleVerdict.rule_id == first_by(FailingRule.id))
+        .join(RuleVerdict, RuleVerdict.rule_id == hide_from_index(FailingRule.id))
         .join(Part, Part.id == RuleVerdict.part_id)
         .where(
             RuleVerdict.answer == RuleAnswer.MET,

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session, aliased
 from service.records.queries.hours import hours_now
 from service.records.queries.known import known
 from service.records.queries.meters import NO_METERS, Meters, meters_of, showing_of_report
-from service.records.queries.prepared import KNOWN_AT, given, prepared, told
+from service.records.queries.prepared import as_of_param, param, params, statement
 from service.records.tables.hours import HourReading, HourReport
 from service.records.tables.people import Person
 from service.records.tables.runs import RunReading
@@ -87,24 +87,23 @@ class TakenBack:
     reason: str
 
 
+TAKEN_BACK = (
+    select(
+        HourReport.day,
+        HourReport.first_hours,
+        HourReport.last_hours,
+        HourReport.known_until,
+        HourReport.taken_back_because,
+    )
+    .where(HourReport.stack_id == param("stack_id"), HourReport.known_until.is_not(None))
+    .order_by(HourReport.day.desc(), HourReport.id.desc())
+)
+
+
 def reports_taken_back(session: Session, stack_id: int) -> tuple[TakenBack, ...]:
     """Which days' reports of a stack were taken back, the newest first? One statement."""
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    HourReport.day,
-                    HourReport.first_hours,
-                    HourReport.last_hours,
-                    HourReport.known_until,
-                    HourReport.taken_back_because,
-                )
-                .where(
-                    HourReport.stack_id == given("stack_id"), HourReport.known_until.is_not(None)
-                )
-                .order_by(HourReport.day.desc(), HourReport.id.desc())
-            )
-        ),
+        TAKEN_BACK,
         {"stack_id": stack_id},
     )
     return tuple(TakenBack(*row) for row in rows)
@@ -125,7 +124,7 @@ def hour_history(
     """
     meters = meters_of(session, [stack_id], known_at).get(stack_id, NO_METERS)
     number = {meter.id: meter.number for meter in meters.meters}
-    values = told(known_at, stack_id=stack_id, most=newest + 1, **_only(before))
+    values = params(known_at, stack_id=stack_id, most=newest + 1, **_only(before))
     variant = (known_at is not None, before is not None)
     found = [
         *_read(session.execute(_readings(*variant), values), meters),
@@ -213,88 +212,80 @@ def _only(before: datetime | None) -> dict[str, datetime]:
     return {} if before is None else {"before": before}
 
 
+@statement
 def _readings(is_then: bool, is_before: bool) -> Any:
-    def make() -> Any:
-        statement = (
-            select(
-                HourReading.id,
-                HourReading.meter_id,
-                HourReading.moment,
-                HourReading.hours,
-                HourReading.taken_at,
-                HourReading.known_from,
-                HourReading.record_id,
-                HourReading.correction_id,
-                Person.name,
-                WAS.hours.label("was"),
-            )
-            .join(Person, Person.id == HourReading.by_id)
-            .outerjoin(WAS, WAS.id == HourReading.replaces_id)
-            .where(
-                HourReading.stack_id == given("stack_id"),
-                known(HourReading, (KNOWN_AT if is_then else None)),
-            )
+    found = (
+        select(
+            HourReading.id,
+            HourReading.meter_id,
+            HourReading.moment,
+            HourReading.hours,
+            HourReading.taken_at,
+            HourReading.known_from,
+            HourReading.record_id,
+            HourReading.correction_id,
+            Person.name,
+            WAS.hours.label("was"),
         )
-        if is_before:
-            statement = statement.where(HourReading.taken_at < given("before"))
-        order = (HourReading.taken_at.desc(), HourReading.id.desc())
-        return statement.order_by(*order).limit(given("most"))
+        .join(Person, Person.id == HourReading.by_id)
+        .outerjoin(WAS, WAS.id == HourReading.replaces_id)
+        .where(
+            HourReading.stack_id == param("stack_id"),
+            known(HourReading, as_of_param(is_then)),
+        )
+    )
+    if is_before:
+        found = found.where(HourReading.taken_at < param("before"))
+    order = (HourReading.taken_at.desc(), HourReading.id.desc())
+    return found.order_by(*order).limit(param("most"))
 
-    return prepared(make, (is_then, is_before))
 
-
+@statement
 def _reports(is_then: bool, is_before: bool) -> Any:
-    def make() -> Any:
-        statement = (
-            select(
-                HourReport.id,
-                HourReport.meter_id,
-                HourReport.first_hours,
-                HourReport.first_at,
-                HourReport.last_hours,
-                HourReport.last_at,
-                HourReport.report_count,
-                Person.name,
-            )
-            .join(Person, Person.id == HourReport.by_id)
-            .where(
-                HourReport.stack_id == given("stack_id"),
-                known(HourReport, KNOWN_AT if is_then else None),
-            )
+    found = (
+        select(
+            HourReport.id,
+            HourReport.meter_id,
+            HourReport.first_hours,
+            HourReport.first_at,
+            HourReport.last_hours,
+            HourReport.last_at,
+            HourReport.report_count,
+            Person.name,
         )
-        if is_before:
-            statement = statement.where(HourReport.last_at < given("before"))
-        return statement.order_by(HourReport.day.desc(), HourReport.last_at.desc()).limit(
-            given("most")
+        .join(Person, Person.id == HourReport.by_id)
+        .where(
+            HourReport.stack_id == param("stack_id"),
+            known(HourReport, as_of_param(is_then)),
         )
+    )
+    if is_before:
+        found = found.where(HourReport.last_at < param("before"))
+    return found.order_by(HourReport.day.desc(), HourReport.last_at.desc()).limit(param("most"))
 
-    return prepared(make, (is_then, is_before))
 
-
+@statement
 def _runs(is_then: bool, is_before: bool) -> Any:
-    def make() -> Any:
-        statement = (
-            select(
-                RunReading.id,
-                RunReading.run_id,
-                RunReading.meter_id,
-                RunReading.meter_from_hours,
-                RunReading.began_at,
-                RunReading.meter_to_hours,
-                RunReading.ended_at,
-                RunReading.known_from,
-                Person.name,
-            )
-            .join(Person, Person.id == RunReading.by_id)
-            .where(
-                RunReading.stack_id == given("stack_id"),
-                RunReading.meter_to_hours.is_not(None),
-                known(RunReading, (KNOWN_AT if is_then else None)),
-            )
+    found = (
+        select(
+            RunReading.id,
+            RunReading.run_id,
+            RunReading.meter_id,
+            RunReading.meter_from_hours,
+            RunReading.began_at,
+            RunReading.meter_to_hours,
+            RunReading.ended_at,
+            RunReading.known_from,
+            Person.name,
         )
-        if is_before:
-            statement = statement.where(RunReading.ended_at < given("before"))
-        order = (RunReading.began_at.desc(), RunReading.id.desc())
-        return statement.order_by(*order).limit(given("most"))
-
-    return prepared(make, (is_then, is_before))
+        .join(Person, Person.id == RunReading.by_id)
+        .where(
+            RunReading.stack_id == param("stack_id"),
+            RunReading.meter_to_hours.is_not(None),
+            known(RunReading, as_of_param(is_then)),
+        )
+    )
+    if is_before:
+        found = found.where(RunReading.ended_at < param("before"))
+    order = (RunReading.began_at.desc(), RunReading.id.desc())
+    return found.order_by(*order).limit(param("most"))

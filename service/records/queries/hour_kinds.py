@@ -20,7 +20,7 @@ from service.records.queries.build_spans import BuildSpan, build_spans
 from service.records.queries.cell_bridges import KnownBridge, blank_cells, bridges_of_builds
 from service.records.queries.hours_at import NEVER_READ, TotalOverTime, stack_total_at
 from service.records.queries.known import known
-from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.parts import Part
 from service.records.tables.runs import RunReading
 from service.records.tables.stacks import Build, Fixing, Layer
@@ -149,11 +149,9 @@ def part_kinds(
 
     Eight statements, thirteen where logs were read or cells bridged.
     """
-    values = told(known_at, part_ids=part_ids)
-    before: Any = session.execute(prepared(_before), {"part_ids": list(part_ids)}).all()
-    sat: Sequence[Any] = session.execute(
-        prepared(lambda: _sat(known_at), known_at is not None), values
-    ).all()
+    values = params(known_at, part_ids=part_ids)
+    before: Any = session.execute(_before(), {"part_ids": list(part_ids)}).all()
+    sat: Sequence[Any] = session.execute(_sat(known_at is not None), values).all()
     kinds = build_kinds(
         session, {row.stack_id for row in sat}, {row.build_id for row in sat}, known_at
     )
@@ -205,31 +203,33 @@ def _stretches(
     )
 
 
+@statement
+def _run_logs(is_then: bool) -> Any:
+    return (
+        select(
+            RunReading.build_id,
+            RunReading.began_at,
+            RunReading.ended_at,
+            RunReading.load_hours,
+            RunReading.gas_hours,
+            RunReading.recorded_hours,
+            RunReading.starts,
+            RunReading.stops,
+        )
+        .where(
+            RunReading.build_id.in_(param_list("build_ids")),
+            known(RunReading, as_of_param(is_then)),
+        )
+        .order_by(RunReading.build_id, RunReading.began_at)
+    )
+
+
 def _logs(
     session: Session, build_ids: Collection[int], known_at: datetime | None
 ) -> dict[int, list[Logged]]:
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    RunReading.build_id,
-                    RunReading.began_at,
-                    RunReading.ended_at,
-                    RunReading.load_hours,
-                    RunReading.gas_hours,
-                    RunReading.recorded_hours,
-                    RunReading.starts,
-                    RunReading.stops,
-                )
-                .where(
-                    RunReading.build_id.in_(given_all("build_ids")),
-                    known(RunReading, then(known_at)),
-                )
-                .order_by(RunReading.build_id, RunReading.began_at)
-            ),
-            known_at is not None,
-        ),
-        told(known_at, build_ids=build_ids),
+        _run_logs(known_at is not None),
+        params(known_at, build_ids=build_ids),
     )
     found: dict[int, list[Logged]] = defaultdict(list)
     for row in rows:
@@ -240,18 +240,20 @@ def _logs(
     return found
 
 
+@statement
 def _before() -> Any:
-    return select(Part.id, Part.hours_before).where(Part.id.in_(given_all("part_ids")))
+    return select(Part.id, Part.hours_before).where(Part.id.in_(param_list("part_ids")))
 
 
-def _sat(known_at: datetime | None) -> Any:
-    at = then(known_at)
+@statement
+def _sat(is_then: bool) -> Any:
+    at = as_of_param(is_then)
     sat = union(
         select(Layer.part_id, Layer.build_id, Layer.cell).where(
-            Layer.part_id.in_(given_all("part_ids")), known(Layer, at)
+            Layer.part_id.in_(param_list("part_ids")), known(Layer, at)
         ),
         select(Fixing.part_id, Fixing.build_id, literal(None, Layer.cell.type)).where(
-            Fixing.part_id.in_(given_all("part_ids")), known(Fixing, at)
+            Fixing.part_id.in_(param_list("part_ids")), known(Fixing, at)
         ),
     ).subquery()
     return select(sat.c.part_id, sat.c.build_id, sat.c.cell, Build.stack_id).join(

@@ -22,7 +22,7 @@ from service.records.queries.meters import (
     Showing,
     showing_of_report,
 )
-from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.hours import HourReport
 from service.records.tables.runs import RunReading
 from service.trade.part_hours import Stretch
@@ -136,13 +136,11 @@ def _beside(
 ) -> dict[int, list[tuple[int, Showing]]]:
     """What benches reported, two showings a day, and what logs told, beside people's readings."""
     found: dict[int, list[tuple[int, Showing]]] = defaultdict(list)
-    values = told(known_at, stack_ids=stack_ids)
-    reports: Any = session.execute(
-        prepared(lambda: _reports(known_at), known_at is not None), values
-    )
+    values = params(known_at, stack_ids=stack_ids)
+    reports: Any = session.execute(_reports(known_at is not None), values)
     for row in reports:
         found[row.stack_id] += [(row.meter_id, at) for at in showing_of_report(row, known_at)]
-    runs: Any = session.execute(prepared(lambda: _runs(known_at), known_at is not None), values)
+    runs: Any = session.execute(_runs(known_at is not None), values)
     for row in runs:
         found[row.stack_id] += [
             (row.meter_id, Showing(row.meter_from_hours, row.began_at)),
@@ -151,7 +149,8 @@ def _beside(
     return found
 
 
-def _reports(known_at: datetime | None) -> Any:
+@statement
+def _reports(is_then: bool) -> Any:
     return select(
         HourReport.stack_id,
         HourReport.meter_id,
@@ -159,10 +158,13 @@ def _reports(known_at: datetime | None) -> Any:
         HourReport.first_at,
         HourReport.last_hours,
         HourReport.last_at,
-    ).where(HourReport.stack_id.in_(given_all("stack_ids")), known(HourReport, then(known_at)))
+    ).where(
+        HourReport.stack_id.in_(param_list("stack_ids")), known(HourReport, as_of_param(is_then))
+    )
 
 
-def _runs(known_at: datetime | None) -> Any:
+@statement
+def _runs(is_then: bool) -> Any:
     return select(
         RunReading.stack_id,
         RunReading.meter_id,
@@ -171,7 +173,7 @@ def _runs(known_at: datetime | None) -> Any:
         RunReading.meter_to_hours,
         RunReading.ended_at,
     ).where(
-        RunReading.stack_id.in_(given_all("stack_ids")),
+        RunReading.stack_id.in_(param_list("stack_ids")),
         RunReading.meter_to_hours.is_not(None),
-        known(RunReading, then(known_at)),
+        known(RunReading, as_of_param(is_then)),
     )

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 from service.records.errors import NotFound
 from service.records.queries.builds import BuildFacts, builds_of
 from service.records.queries.known import known
-from service.records.queries.prepared import given, given_all, prepared, then, told
+from service.records.queries.prepared import as_of_param, param, param_list, params, statement
 from service.records.tables.designs import Design, DesignPort, DesignRod
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Fixing, Layer, Stack
@@ -223,29 +223,30 @@ def _chosen(
     return build, opened if opened is not None and (on is None or opened <= on) else None
 
 
+STACK_FACTS = (
+    select(
+        Stack.id,
+        Stack.serial,
+        Stack.place,
+        Stack.notes,
+        Design.id,
+        Design.name,
+        Design.revision,
+        Design.active_area_cm2,
+        Design.plate_width_mm,
+        Design.plate_height_mm,
+        Design.target_torque_nm,
+        Design.torque_tolerance_percent,
+    )
+    .join(Design, Design.id == Stack.design_id)
+    .where(Stack.id == param("stack_id"))
+)
+
+
 def stack_facts(session: Session, stack_id: int) -> MapStack:
     """What a stack is and what its design says of it. Raises NotFound."""
     row: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Stack.id,
-                    Stack.serial,
-                    Stack.place,
-                    Stack.notes,
-                    Design.id,
-                    Design.name,
-                    Design.revision,
-                    Design.active_area_cm2,
-                    Design.plate_width_mm,
-                    Design.plate_height_mm,
-                    Design.target_torque_nm,
-                    Design.torque_tolerance_percent,
-                )
-                .join(Design, Design.id == Stack.design_id)
-                .where(Stack.id == given("stack_id"))
-            )
-        ),
+        STACK_FACTS,
         {"stack_id": stack_id},
     ).first()
     if row is None:
@@ -253,109 +254,118 @@ def stack_facts(session: Session, stack_id: int) -> MapStack:
     return MapStack(*row)
 
 
+@statement
+def _layers(is_then: bool) -> Any:
+    return (
+        select(
+            Layer.position,
+            Layer.part_id,
+            type_coerce(Layer.facing, String),
+            Layer.cell,
+            Part.serial,
+            Part.item_number,
+            Part.part_type_id,
+            Part.lot_id,
+            type_coerce(Part.usability, String),
+            Layer.correction_id,
+        )
+        .join(Part, Part.id == Layer.part_id)
+        .where(Layer.build_id == param("build_id"), known(Layer, as_of_param(is_then)))
+        .order_by(Layer.position)
+    )
+
+
 def _rows(session: Session, build_id: int, known_at: datetime | None) -> tuple[LayerRow, ...]:
     rows: Any = session.connection().execute(
-        prepared(
-            lambda: (
-                select(
-                    Layer.position,
-                    Layer.part_id,
-                    type_coerce(Layer.facing, String),
-                    Layer.cell,
-                    Part.serial,
-                    Part.item_number,
-                    Part.part_type_id,
-                    Part.lot_id,
-                    type_coerce(Part.usability, String),
-                    Layer.correction_id,
-                )
-                .join(Part, Part.id == Layer.part_id)
-                .where(Layer.build_id == given("build_id"), known(Layer, then(known_at)))
-                .order_by(Layer.position)
-            ),
-            known_at is not None,
-        ),
-        told(known_at, build_id=build_id),
+        _layers(known_at is not None),
+        params(known_at, build_id=build_id),
     )
     return tuple(map(tuple, rows.all()))
 
 
+@statement
+def _fixings(is_then: bool) -> Any:
+    return (
+        select(
+            Fixing.kind,
+            Fixing.rod_number,
+            Fixing.end,
+            Fixing.part_id,
+            Part.serial,
+            Part.item_number,
+            Part.part_type_id,
+            Part.lot_id,
+        )
+        .join(Part, Part.id == Fixing.part_id)
+        .where(Fixing.build_id == param("build_id"), known(Fixing, as_of_param(is_then)))
+        .order_by(func.coalesce(Fixing.rod_number, 0), Fixing.kind, Fixing.id)
+    )
+
+
 def _fixing_rows(session: Session, build_id: int, known_at: datetime | None) -> Sequence[Any]:
     return session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Fixing.kind,
-                    Fixing.rod_number,
-                    Fixing.end,
-                    Fixing.part_id,
-                    Part.serial,
-                    Part.item_number,
-                    Part.part_type_id,
-                    Part.lot_id,
-                )
-                .join(Part, Part.id == Fixing.part_id)
-                .where(Fixing.build_id == given("build_id"), known(Fixing, then(known_at)))
-                .order_by(func.coalesce(Fixing.rod_number, 0), Fixing.kind, Fixing.id)
-            ),
-            known_at is not None,
-        ),
-        told(known_at, build_id=build_id),
+        _fixings(known_at is not None),
+        params(known_at, build_id=build_id),
     ).all()
+
+
+TYPES = select(
+    PartType.id,
+    PartType.kind,
+    PartType.name,
+    PartType.drawing_number,
+    PartType.revision,
+    PartType.material,
+    PartType.thickness_mm,
+    PartType.side,
+    PartType.back,
+    PartType.joint,
+    PartType.marked_face,
+).where(PartType.id.in_(param_list("ids")))
 
 
 def types_by_id(session: Session, ids: set[int]) -> dict[int, TypeFacts]:
     """What drawings and tables tell of these part types."""
     rows = session.execute(
-        prepared(
-            lambda: select(
-                PartType.id,
-                PartType.kind,
-                PartType.name,
-                PartType.drawing_number,
-                PartType.revision,
-                PartType.material,
-                PartType.thickness_mm,
-                PartType.side,
-                PartType.back,
-                PartType.joint,
-                PartType.marked_face,
-            ).where(PartType.id.in_(given_all("ids")))
-        ),
+        TYPES,
         {"ids": list(ids)},
     )
     return {row.id: TypeFacts(*row) for row in rows}
+
+
+LOTS = select(Lot.id, Lot.label).where(Lot.id.in_(param_list("ids")))
 
 
 def lots_by_id(session: Session, ids: set[int]) -> dict[int, str]:
     """Labels of these lots."""
     return dict(
         session.execute(
-            prepared(lambda: select(Lot.id, Lot.label).where(Lot.id.in_(given_all("ids")))),
+            LOTS,
             {"ids": list(ids)},
         ).all()
     )
 
 
+PORTS = (
+    select(DesignPort.end, DesignPort.fluid, DesignPort.label)
+    .where(DesignPort.design_id == param("design_id"))
+    .order_by(DesignPort.id)
+)
+
+RODS = (
+    select(DesignRod.number, DesignRod.x_mm, DesignRod.y_mm, DesignRod.turn)
+    .where(DesignRod.design_id == param("design_id"))
+    .order_by(DesignRod.number)
+)
+
+
 def _rods_and_ports(session: Session, design_id: int) -> tuple[tuple[Rod, ...], tuple[Port, ...]]:
     rods = session.execute(
-        prepared(
-            lambda: (
-                select(DesignRod.number, DesignRod.x_mm, DesignRod.y_mm, DesignRod.turn)
-                .where(DesignRod.design_id == given("design_id"))
-                .order_by(DesignRod.number)
-            )
-        ),
+        RODS,
         {"design_id": design_id},
     )
     ports = session.execute(
-        prepared(
-            lambda: (
-                select(DesignPort.end, DesignPort.fluid, DesignPort.label)
-                .where(DesignPort.design_id == given("design_id"))
-                .order_by(DesignPort.id)
-            )
-        ),
+        PORTS,
         {"design_id": design_id},
     )
     return (

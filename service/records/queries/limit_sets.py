@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
 from service.records.queries.content import sha256_of
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param, statement
 from service.records.tables.designs import Design
 from service.records.tables.limit_sets import LimitSet
 from service.records.tables.people import Person
@@ -107,30 +107,31 @@ def limits_label(design: str, version: int) -> str:
     return f"limits of {design}, version {version}"
 
 
+IN_FORCE = (
+    select(
+        LimitSet.id,
+        LimitSet.design_id,
+        Design.name,
+        Design.revision,
+        LimitSet.version,
+        LimitSet.source,
+        APPROVED.name.label("approved_by"),
+        LimitSet.approved_at,
+        LimitSet.content_sha256,
+        LimitSet.content,
+    )
+    .join(Design, Design.id == LimitSet.design_id)
+    .join(APPROVED, APPROVED.id == LimitSet.approved_by_id)
+    .where(LimitSet.design_id == param("design_id"))
+    .order_by(LimitSet.version.desc())
+    .limit(1)
+)
+
+
 def limits_in_force(session: Session, design_id: int) -> LimitsInForce | None:
     """Which limits hold for a design: the highest approved version? One statement."""
     row: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    LimitSet.id,
-                    LimitSet.design_id,
-                    Design.name,
-                    Design.revision,
-                    LimitSet.version,
-                    LimitSet.source,
-                    APPROVED.name.label("approved_by"),
-                    LimitSet.approved_at,
-                    LimitSet.content_sha256,
-                    LimitSet.content,
-                )
-                .join(Design, Design.id == LimitSet.design_id)
-                .join(APPROVED, APPROVED.id == LimitSet.approved_by_id)
-                .where(LimitSet.design_id == given("design_id"))
-                .order_by(LimitSet.version.desc())
-                .limit(1)
-            )
-        ),
+        IN_FORCE,
         {"design_id": design_id},
     ).first()
     if row is None:
@@ -148,18 +149,21 @@ def limits_in_force(session: Session, design_id: int) -> LimitsInForce | None:
     )
 
 
+@statement
+def _of_design() -> Any:
+    return (
+        select(*_columns())
+        .join(MADE, MADE.id == LimitSet.made_by_id)
+        .outerjoin(APPROVED, APPROVED.id == LimitSet.approved_by_id)
+        .where(LimitSet.design_id == param("design_id"))
+        .order_by(LimitSet.version.desc())
+    )
+
+
 def limits_of_design(session: Session, design_id: int) -> tuple[LimitsRow, ...]:
     """All versions of the limits of a design, the newest first. One statement."""
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(*_columns())
-                .join(MADE, MADE.id == LimitSet.made_by_id)
-                .outerjoin(APPROVED, APPROVED.id == LimitSet.approved_by_id)
-                .where(LimitSet.design_id == given("design_id"))
-                .order_by(LimitSet.version.desc())
-            )
-        ),
+        _of_design(),
         {"design_id": design_id},
     )
     return tuple(LimitsRow(*row) for row in rows)

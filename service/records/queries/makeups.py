@@ -18,7 +18,7 @@ from service.records.queries.build_torques import BuildTorques, build_torques
 from service.records.queries.closing_results import kept_results
 from service.records.queries.known import known
 from service.records.queries.meters import Meters
-from service.records.queries.prepared import given_all, prepared
+from service.records.queries.prepared import param_list, statement
 from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, RecordPerson
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
@@ -44,9 +44,9 @@ def makeups_of(session: Session, build_ids: Collection[int]) -> tuple[MadeUp, ..
     Eleven statements, however many builds.
     """
     told = {"build_ids": list(build_ids)}
-    builds: Sequence[Any] = session.execute(prepared(_builds), told).all()
+    builds: Sequence[Any] = session.execute(_builds(), told).all()
     layers: dict[int, list[Any]] = defaultdict(list)
-    for row in session.execute(prepared(_layers), told):
+    for row in session.execute(_layers(), told):
         layers[row.build_id].append(row)
     sat = _sat(session, told)
     stacks = {build.stack_id for build in builds}
@@ -164,6 +164,7 @@ def _around(build: Any, layers: Sequence[Any], lives: _Lives) -> list[MeaAround]
     return found
 
 
+@statement
 def _builds() -> Any:
     return (
         select(
@@ -176,11 +177,12 @@ def _builds() -> Any:
         )
         .join(Stack, Stack.id == Build.stack_id)
         .join(BuildPeriod, and_(BuildPeriod.build_id == Build.id, known(BuildPeriod)))
-        .where(Build.id.in_(given_all("build_ids")))
+        .where(Build.id.in_(param_list("build_ids")))
         .order_by(Build.id)
     )
 
 
+@statement
 def _layers() -> Any:
     return (
         select(
@@ -196,7 +198,7 @@ def _layers() -> Any:
         .join(Part, Part.id == Layer.part_id)
         .join(PartType, PartType.id == Part.part_type_id)
         .where(
-            Layer.build_id.in_(given_all("build_ids")),
+            Layer.build_id.in_(param_list("build_ids")),
             known(Layer),
             PartType.kind.in_((Kind.MEA, Kind.HALF_PLATE, Kind.GASKET)),
         )
@@ -204,27 +206,24 @@ def _layers() -> Any:
     )
 
 
+MEAS = (
+    select(OWN.part_id)
+    .join(Part, Part.id == OWN.part_id)
+    .join(PartType, PartType.id == Part.part_type_id)
+    .where(OWN.build_id.in_(param_list("build_ids")), known(OWN), PartType.kind == Kind.MEA)
+)
+STAYS = (
+    select(Layer.part_id, Layer.build_id, BuildPeriod.stack_id, BuildPeriod.closed_at)
+    .join(BuildPeriod, and_(BuildPeriod.build_id == Layer.build_id, known(BuildPeriod)))
+    .where(Layer.part_id.in_(MEAS), known(Layer))
+    .order_by(BuildPeriod.closed_at, Layer.build_id)
+)
+
+
 def _sat(session: Session, told: dict[str, list[int]]) -> dict[int, list[Any]]:
     """Every build each MEA of these builds sat in, in the order of closing. One statement."""
-    meas = (
-        select(OWN.part_id)
-        .join(Part, Part.id == OWN.part_id)
-        .join(PartType, PartType.id == Part.part_type_id)
-        .where(OWN.build_id.in_(given_all("build_ids")), known(OWN), PartType.kind == Kind.MEA)
-    )
-    stays: Any = session.execute(
-        prepared(
-            lambda: (
-                select(Layer.part_id, Layer.build_id, BuildPeriod.stack_id, BuildPeriod.closed_at)
-                .join(BuildPeriod, and_(BuildPeriod.build_id == Layer.build_id, known(BuildPeriod)))
-                .where(Layer.part_id.in_(meas), known(Layer))
-                .order_by(BuildPeriod.closed_at, Layer.build_id)
-            )
-        ),
-        told,
-    )
     found: dict[int, list[Any]] = defaultdict(list)
-    for stay in stays:
+    for stay in session.execute(STAYS, told):
         found[stay.part_id].append(stay)
     return found
 
@@ -240,29 +239,30 @@ def _pressures(session: Session, record_ids: Collection[int]) -> dict[int, float
     return found
 
 
+WORKERS = (
+    select(RecordPerson.record_id, RecordPerson.person_id)
+    .where(
+        RecordPerson.record_id.in_(param_list("record_ids")),
+        RecordPerson.involvement == Involvement.WORKED,
+    )
+    .order_by(RecordPerson.record_id, RecordPerson.person_id)
+)
+
+WRITERS = select(RebuildRecord.id, RebuildRecord.written_by_id).where(
+    RebuildRecord.id.in_(param_list("record_ids"))
+)
+
+
 def _people(session: Session, record_ids: Collection[int]) -> dict[int, tuple[int, ...]]:
     """Who wrote each record and who worked on it. Two statements."""
     found: dict[int, dict[int, None]] = defaultdict(dict)
     told = {"record_ids": list(record_ids)}
     written: Any = session.execute(
-        prepared(
-            lambda: select(RebuildRecord.id, RebuildRecord.written_by_id).where(
-                RebuildRecord.id.in_(given_all("record_ids"))
-            )
-        ),
+        WRITERS,
         told,
     )
     worked: Any = session.execute(
-        prepared(
-            lambda: (
-                select(RecordPerson.record_id, RecordPerson.person_id)
-                .where(
-                    RecordPerson.record_id.in_(given_all("record_ids")),
-                    RecordPerson.involvement == Involvement.WORKED,
-                )
-                .order_by(RecordPerson.record_id, RecordPerson.person_id)
-            )
-        ),
+        WORKERS,
         told,
     )
     for record_id, person_id in [*written, *worked]:

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 from service.records.queries.build_voltages import BuildVoltages, Floats, build_voltages
 from service.records.queries.known import known
 from service.records.queries.own_hours import OwnHours, own_hours_at
-from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.designs import Design
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade.failing_verdicts import MeaFacts
@@ -243,42 +243,44 @@ def mea_histories(
     }
 
 
+@statement
+def _sat(is_then: bool) -> Any:
+    return (
+        select(
+            Layer.part_id,
+            Layer.build_id,
+            Build.number,
+            Build.stack_id,
+            Stack.serial,
+            Stack.design_id,
+            Design.name,
+            Design.revision,
+            Layer.cell,
+            Layer.position,
+            BuildPeriod.closed_at,
+            BuildPeriod.opened_at,
+        )
+        .join(Build, Build.id == Layer.build_id)
+        .join(Stack, Stack.id == Build.stack_id)
+        .join(Design, Design.id == Stack.design_id)
+        .join(BuildPeriod, BuildPeriod.build_id == Layer.build_id)
+        .where(
+            Layer.part_id.in_(param_list("part_ids")),
+            known(Layer, as_of_param(is_then)),
+            known(BuildPeriod, as_of_param(is_then)),
+            Layer.cell.is_not(None),
+        )
+        .order_by(Layer.part_id, BuildPeriod.closed_at, Build.id)
+    )
+
+
 def mea_sittings(
     session: Session, part_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, tuple[MeaSat, ...]]:
     """The cells these MEAs sat in, build by build, in the order of closing. One statement."""
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Layer.part_id,
-                    Layer.build_id,
-                    Build.number,
-                    Build.stack_id,
-                    Stack.serial,
-                    Stack.design_id,
-                    Design.name,
-                    Design.revision,
-                    Layer.cell,
-                    Layer.position,
-                    BuildPeriod.closed_at,
-                    BuildPeriod.opened_at,
-                )
-                .join(Build, Build.id == Layer.build_id)
-                .join(Stack, Stack.id == Build.stack_id)
-                .join(Design, Design.id == Stack.design_id)
-                .join(BuildPeriod, BuildPeriod.build_id == Layer.build_id)
-                .where(
-                    Layer.part_id.in_(given_all("part_ids")),
-                    known(Layer, then(known_at)),
-                    known(BuildPeriod, then(known_at)),
-                    Layer.cell.is_not(None),
-                )
-                .order_by(Layer.part_id, BuildPeriod.closed_at, Build.id)
-            ),
-            known_at is not None,
-        ),
-        told(known_at, part_ids=part_ids),
+        _sat(known_at is not None),
+        params(known_at, part_ids=part_ids),
     )
     found: dict[int, list[MeaSat]] = defaultdict(list)
     for row in rows:

@@ -8,14 +8,13 @@ from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cache
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.queries.known import known
-from service.records.queries.prepared import KNOWN_AT, given_all, told
+from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.hours import HourMeter, HourReading, HourReport, Moment
 from service.records.tables.runs import RunReading
 from service.trade.running_hours import Meter, Offset, TotalAt, offsets
@@ -80,7 +79,7 @@ def meters_of(
     Each meter is asked for its first and newest showing only, by index: how often it was read or
     reported makes no difference. Stacks without a meter are not in it.
     """
-    rows = session.execute(_statement(known_at is not None), told(known_at, stack_ids=stack_ids))
+    rows = session.execute(_meters(known_at is not None), params(known_at, stack_ids=stack_ids))
     meters: dict[int, list[MeterNow]] = defaultdict(list)
     for row in rows:
         newest = _newest(row, known_at)
@@ -113,9 +112,9 @@ def _newest(row: Any, known_at: datetime | None) -> Showing | None:
     return max(showings, key=lambda shown: (shown.hours, shown.at), default=None)
 
 
-@cache
-def _statement(is_then: bool) -> Any:
-    at = KNOWN_AT if is_then else None
+@statement
+def _meters(is_then: bool) -> Any:
+    at = as_of_param(is_then)
 
     def showing(column: Any, *conditions: Any, newest: bool) -> Any:
         order = [by.desc() for by in AS_COUNTED] if newest else list(AS_COUNTED)
@@ -165,6 +164,6 @@ def _statement(is_then: bool) -> Any:
         .select_from(HourMeter)
         .outerjoin(REPORTED, REPORTED.id == newest_report.correlate(HourMeter).scalar_subquery())
         .outerjoin(RAN, RAN.id == newest_run.correlate(HourMeter).scalar_subquery())
-        .where(HourMeter.stack_id.in_(given_all("stack_ids")))
+        .where(HourMeter.stack_id.in_(param_list("stack_ids")))
         .order_by(HourMeter.stack_id, HourMeter.number)
     )

@@ -16,7 +16,7 @@ from service.records.queries.cell_bridges import blank_cells, bridges_of_builds
 from service.records.queries.hours_at import TotalOverTime, stacks_running
 from service.records.queries.known import known
 from service.records.queries.part_hours import CellHours
-from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.parts import Part
 from service.records.tables.stacks import Build, Layer
 from service.trade.running_hours import Hours
@@ -79,11 +79,9 @@ def own_hours_at(
 
     For layers of piles; a part that never sat in a build has the hours it came with.
     """
-    values = told(known_at, part_ids=part_ids)
-    before: Any = session.execute(prepared(_before), {"part_ids": list(part_ids)}).all()
-    seats: Sequence[Any] = session.execute(
-        prepared(lambda: _seats(known_at), known_at is not None), values
-    ).all()
+    values = params(known_at, part_ids=part_ids)
+    before: Any = session.execute(_before(), {"part_ids": list(part_ids)}).all()
+    seats: Sequence[Any] = session.execute(_seats(known_at is not None), values).all()
     running = stacks_running(session, {row.stack_id for row in seats}, known_at)
     builds = {row.build_id for row in seats}
     totals = {stack_id: one.total for stack_id, one in running.items()}
@@ -118,13 +116,15 @@ def _in_order(
     return tuple(seats)
 
 
+@statement
 def _before() -> Any:
-    return select(Part.id, Part.hours_before).where(Part.id.in_(given_all("part_ids")))
+    return select(Part.id, Part.hours_before).where(Part.id.in_(param_list("part_ids")))
 
 
-def _seats(known_at: datetime | None) -> Any:
+@statement
+def _seats(is_then: bool) -> Any:
     return (
         select(Layer.part_id, Layer.build_id, Layer.cell, Build.stack_id)
         .join(Build, Build.id == Layer.build_id)
-        .where(Layer.part_id.in_(given_all("part_ids")), known(Layer, then(known_at)))
+        .where(Layer.part_id.in_(param_list("part_ids")), known(Layer, as_of_param(is_then)))
     )

@@ -9,7 +9,7 @@ from sqlalchemy import func, select, union
 from sqlalchemy.orm import Session
 
 from service.records.queries.known import known
-from service.records.queries.prepared import given_all, prepared
+from service.records.queries.prepared import param_list, statement
 from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
     Finding,
@@ -54,35 +54,37 @@ def event_counts(session: Session, part_ids: Collection[int]) -> dict[int, Event
     in or still being written, not void.
     """
     told_of = {"part_ids": list(part_ids)}
-    cycles: dict[int, int] = dict(session.execute(prepared(_cycles), told_of).all())
-    separations: dict[int, int] = dict(session.execute(prepared(_separations), told_of).all())
+    cycles: dict[int, int] = dict(session.execute(_cycles(), told_of).all())
+    separations: dict[int, int] = dict(session.execute(_separations(), told_of).all())
     return {
         part_id: Events(cycles.get(part_id, 0), separations.get(part_id, 0)) for part_id in part_ids
     }
 
 
+@statement
 def _cycles() -> Any:
     """Builds known now that held each part."""
     sat = union(
         select(Layer.part_id, Layer.build_id).where(
-            Layer.part_id.in_(given_all("part_ids")), known(Layer)
+            Layer.part_id.in_(param_list("part_ids")), known(Layer)
         ),
         select(Fixing.part_id, Fixing.build_id).where(
-            Fixing.part_id.in_(given_all("part_ids")), known(Fixing)
+            Fixing.part_id.in_(param_list("part_ids")), known(Fixing)
         ),
     ).subquery()
     return select(sat.c.part_id, func.count(sat.c.build_id)).group_by(sat.c.part_id)
 
 
+@statement
 def _separations() -> Any:
     """Records that count in which each part was lifted off, or left outermost."""
     lifted = (Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None))
     parted = union(
         select(Step.part_id.label("part_id"), Step.record_id).where(
-            Step.part_id.in_(given_all("part_ids")), *lifted
+            Step.part_id.in_(param_list("part_ids")), *lifted
         ),
         select(Step.exposed_part_id, Step.record_id).where(
-            Step.exposed_part_id.in_(given_all("part_ids")), *lifted
+            Step.exposed_part_id.in_(param_list("part_ids")), *lifted
         ),
     ).subquery()
     return (
@@ -93,32 +95,33 @@ def _separations() -> Any:
     )
 
 
+FINDINGS = (
+    select(
+        Finding.part_id,
+        Finding.id,
+        Finding.record_id,
+        RebuildRecord.state,
+        Stack.serial,
+        Step.done_at,
+        Step.written_at,
+        Person.name,
+        Finding.condition,
+        Finding.severity,
+        Finding.where,
+        Finding.note,
+    )
+    .join(Step, Step.id == Finding.step_id)
+    .join(Person, Person.id == Step.by_id)
+    .join(RebuildRecord, RebuildRecord.id == Finding.record_id)
+    .join(Stack, Stack.id == RebuildRecord.stack_id)
+    .where(Finding.part_id.in_(param_list("part_ids")), Step.undone_at.is_(None))
+    .order_by(Step.done_at, Finding.id)
+)
+
+
 def findings_on(session: Session, part_ids: Collection[int]) -> dict[int, tuple[SeenOnIt, ...]]:
     """What was seen on each of these parts, oldest first?"""
-    statement = prepared(
-        lambda: (
-            select(
-                Finding.part_id,
-                Finding.id,
-                Finding.record_id,
-                RebuildRecord.state,
-                Stack.serial,
-                Step.done_at,
-                Step.written_at,
-                Person.name,
-                Finding.condition,
-                Finding.severity,
-                Finding.where,
-                Finding.note,
-            )
-            .join(Step, Step.id == Finding.step_id)
-            .join(Person, Person.id == Step.by_id)
-            .join(RebuildRecord, RebuildRecord.id == Finding.record_id)
-            .join(Stack, Stack.id == RebuildRecord.stack_id)
-            .where(Finding.part_id.in_(given_all("part_ids")), Step.undone_at.is_(None))
-            .order_by(Step.done_at, Finding.id)
-        )
-    )
+    statement = FINDINGS
     found: dict[int, list[SeenOnIt]] = {}
     rows: Sequence[Any] = session.execute(statement, {"part_ids": list(part_ids)}).all()
     for part_id, *facts in rows:

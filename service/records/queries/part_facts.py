@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
 from service.records.queries.part_types import read_stiffness
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Stack
 from service.trade.labels import part_label
@@ -54,47 +54,48 @@ class PartFacts:
     """what is striking about it against its type"""
 
 
+FACTS = (
+    select(
+        Part.id,
+        Part.serial,
+        Part.item_number,
+        PartType.kind,
+        PartType.id.label("type_id"),
+        PartType.name,
+        PartType.drawing_number,
+        PartType.revision,
+        Part.lot_id,
+        Lot.label.label("lot"),
+        Lot.supplier,
+        Lot.expires_at,
+        Part.whereabouts,
+        Part.place,
+        Part.stack_id,
+        Stack.serial.label("stack_serial"),
+        Part.usability,
+        Part.reserved_for_stack_id,
+        RESERVED.serial.label("reserved_for"),
+        Part.hours_before,
+        PartType.openings_most,
+        PartType.hours_most,
+        Part.notes,
+        Part.added_at,
+        Part.measured_thickness_mm,
+        PartType.thickness_mm,
+        PartType.stiffness,
+    )
+    .join(PartType, PartType.id == Part.part_type_id)
+    .outerjoin(Lot, Lot.id == Part.lot_id)
+    .outerjoin(Stack, Stack.id == Part.stack_id)
+    .outerjoin(RESERVED, RESERVED.id == Part.reserved_for_stack_id)
+    .where(Part.id == param("part_id"))
+)
+
+
 def part_facts(session: Session, part_id: int) -> PartFacts:
     """What a part is and how it stands now. Raises NotFound."""
     row: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Part.id,
-                    Part.serial,
-                    Part.item_number,
-                    PartType.kind,
-                    PartType.id.label("type_id"),
-                    PartType.name,
-                    PartType.drawing_number,
-                    PartType.revision,
-                    Part.lot_id,
-                    Lot.label.label("lot"),
-                    Lot.supplier,
-                    Lot.expires_at,
-                    Part.whereabouts,
-                    Part.place,
-                    Part.stack_id,
-                    Stack.serial.label("stack_serial"),
-                    Part.usability,
-                    Part.reserved_for_stack_id,
-                    RESERVED.serial.label("reserved_for"),
-                    Part.hours_before,
-                    PartType.openings_most,
-                    PartType.hours_most,
-                    Part.notes,
-                    Part.added_at,
-                    Part.measured_thickness_mm,
-                    PartType.thickness_mm,
-                    PartType.stiffness,
-                )
-                .join(PartType, PartType.id == Part.part_type_id)
-                .outerjoin(Lot, Lot.id == Part.lot_id)
-                .outerjoin(Stack, Stack.id == Part.stack_id)
-                .outerjoin(RESERVED, RESERVED.id == Part.reserved_for_stack_id)
-                .where(Part.id == given("part_id"))
-            )
-        ),
+        FACTS,
         {"part_id": part_id},
     ).first()
     if row is None:

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 from service.records.queries.audit_trail import Entry, entries_about
 from service.records.queries.part_events import Events, SeenOnIt, event_counts, findings_on
 from service.records.queries.part_facts import PartFacts, part_facts
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param, statement
 from service.records.queries.sittings import Sitting, sittings
 from service.records.tables.attachments import Attachment
 from service.records.tables.holds import Concession, Hold
@@ -144,46 +144,48 @@ def part_life(session: Session, part_id: int) -> PartLife:
     )
 
 
+SCANS = (
+    select(Step.scanned)
+    .where(Step.part_id == param("part_id"), Step.scanned.is_not(None))
+    .group_by(Step.scanned)
+    .order_by(func.min(Step.id))
+    .limit(20)
+)
+
+
 def _scans(session: Session, part_id: int) -> tuple[str, ...]:
     """The codes it was scanned or typed by, as they came."""
     return tuple(
         scanned
         for scanned in session.scalars(
-            prepared(
-                lambda: (
-                    select(Step.scanned)
-                    .where(Step.part_id == given("part_id"), Step.scanned.is_not(None))
-                    .group_by(Step.scanned)
-                    .order_by(func.min(Step.id))
-                    .limit(20)
-                )
-            ),
+            SCANS,
             {"part_id": part_id},
         )
         if scanned
     )
 
 
+HOLDS = (
+    select(
+        Hold.id,
+        Hold.lot_id,
+        Hold.reason,
+        PLACED.name,
+        Hold.placed_at,
+        LIFTED.name.label("lifted_by"),
+        Hold.lifted_at,
+        Hold.lift_reason,
+    )
+    .join(PLACED, PLACED.id == Hold.placed_by_id)
+    .outerjoin(LIFTED, LIFTED.id == Hold.lifted_by_id)
+    .where(or_(Hold.part_id == param("part_id"), Hold.lot_id == param("lot_id")))
+    .order_by(Hold.placed_at, Hold.id)
+)
+
+
 def _holds(session: Session, part: PartFacts) -> tuple[HoldOnIt, ...]:
     rows: Sequence[Any] = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Hold.id,
-                    Hold.lot_id,
-                    Hold.reason,
-                    PLACED.name,
-                    Hold.placed_at,
-                    LIFTED.name.label("lifted_by"),
-                    Hold.lifted_at,
-                    Hold.lift_reason,
-                )
-                .join(PLACED, PLACED.id == Hold.placed_by_id)
-                .outerjoin(LIFTED, LIFTED.id == Hold.lifted_by_id)
-                .where(or_(Hold.part_id == given("part_id"), Hold.lot_id == given("lot_id")))
-                .order_by(Hold.placed_at, Hold.id)
-            )
-        ),
+        HOLDS,
         {"part_id": part.id, "lot_id": part.lot_id},
     ).all()
     return tuple(
@@ -201,27 +203,24 @@ def _holds(session: Session, part: PartFacts) -> tuple[HoldOnIt, ...]:
     )
 
 
+CONCESSIONS = (
+    select(
+        Concession.id,
+        Concession.lot_id,
+        Concession.reason,
+        Person.name,
+        Concession.given_at,
+        Concession.used_in_record_id,
+    )
+    .join(Person, Person.id == Concession.given_by_id)
+    .where(or_(Concession.part_id == param("part_id"), Concession.lot_id == param("lot_id")))
+    .order_by(Concession.given_at, Concession.id)
+)
+
+
 def _concessions(session: Session, part: PartFacts) -> tuple[ConcessionOnIt, ...]:
     rows: Sequence[Any] = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Concession.id,
-                    Concession.lot_id,
-                    Concession.reason,
-                    Person.name,
-                    Concession.given_at,
-                    Concession.used_in_record_id,
-                )
-                .join(Person, Person.id == Concession.given_by_id)
-                .where(
-                    or_(
-                        Concession.part_id == given("part_id"), Concession.lot_id == given("lot_id")
-                    )
-                )
-                .order_by(Concession.given_at, Concession.id)
-            )
-        ),
+        CONCESSIONS,
         {"part_id": part.id, "lot_id": part.lot_id},
     ).all()
     return tuple(
@@ -237,6 +236,7 @@ def _concessions(session: Session, part: PartFacts) -> tuple[ConcessionOnIt, ...
     )
 
 
+@statement
 def _beliefs() -> Any:
     """Closed-out layers of a part, and what came in their stead."""
     after, still, other, lot = aliased(Layer), aliased(Layer), aliased(Part), aliased(Lot)
@@ -276,7 +276,7 @@ def _beliefs() -> Any:
         .outerjoin(other, other.id == after.part_id)
         .outerjoin(lot, lot.id == other.lot_id)
         .where(
-            Layer.part_id == given("part_id"), Layer.known_until.is_not(None), still.id.is_(None)
+            Layer.part_id == param("part_id"), Layer.known_until.is_not(None), still.id.is_(None)
         )
         .order_by(Layer.known_until, Layer.id)
     )
@@ -284,7 +284,7 @@ def _beliefs() -> Any:
 
 def _former_beliefs(session: Session, part_id: int) -> tuple[FormerBelief, ...]:
     """Layers it was thought to be, where it is not known to be there any more."""
-    rows: Sequence[Any] = session.execute(prepared(_beliefs), {"part_id": part_id}).all()
+    rows: Sequence[Any] = session.execute(_beliefs(), {"part_id": part_id}).all()
     return tuple(
         FormerBelief(
             row.stack_serial,
@@ -301,50 +301,52 @@ def _former_beliefs(session: Session, part_id: int) -> tuple[FormerBelief, ...]:
     )
 
 
-def _in_open_record(session: Session, part_id: int) -> InOpenRecord | None:
-    row: Any = session.execute(
-        prepared(
-            lambda: (
-                select(RebuildRecord.id, Stack.serial, Step.kind, Step.done_at)
-                .join(RebuildRecord, RebuildRecord.id == Step.record_id)
-                .join(Stack, Stack.id == RebuildRecord.stack_id)
-                .where(
-                    Step.part_id == given("part_id"),
-                    Step.undone_at.is_(None),
-                    Step.kind.in_(
-                        (
-                            StepKind.LIFTED_OFF,
-                            StepKind.PUT_ON,
-                            StepKind.FIXING_FITTED,
-                            StepKind.FIXING_REMOVED,
-                        )
-                    ),
-                    RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
-                )
-                .order_by(Step.done_at.desc(), Step.id.desc())
-                .limit(1)
+OPEN_RECORD = (
+    select(RebuildRecord.id, Stack.serial, Step.kind, Step.done_at)
+    .join(RebuildRecord, RebuildRecord.id == Step.record_id)
+    .join(Stack, Stack.id == RebuildRecord.stack_id)
+    .where(
+        Step.part_id == param("part_id"),
+        Step.undone_at.is_(None),
+        Step.kind.in_(
+            (
+                StepKind.LIFTED_OFF,
+                StepKind.PUT_ON,
+                StepKind.FIXING_FITTED,
+                StepKind.FIXING_REMOVED,
             )
         ),
+        RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
+    )
+    .order_by(Step.done_at.desc(), Step.id.desc())
+    .limit(1)
+)
+
+
+def _in_open_record(session: Session, part_id: int) -> InOpenRecord | None:
+    row: Any = session.execute(
+        OPEN_RECORD,
         {"part_id": part_id},
     ).first()
     return None if row is None else InOpenRecord(*row)
 
 
+PHOTOS = (
+    select(
+        Attachment.id,
+        Attachment.name,
+        Attachment.media_type,
+        Attachment.added_at,
+        Attachment.record_id,
+    )
+    .where(Attachment.part_id == param("part_id"), Attachment.removed_at.is_(None))
+    .order_by(Attachment.added_at, Attachment.id)
+)
+
+
 def _photos(session: Session, part_id: int) -> tuple[Photo, ...]:
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Attachment.id,
-                    Attachment.name,
-                    Attachment.media_type,
-                    Attachment.added_at,
-                    Attachment.record_id,
-                )
-                .where(Attachment.part_id == given("part_id"), Attachment.removed_at.is_(None))
-                .order_by(Attachment.added_at, Attachment.id)
-            )
-        ),
+        PHOTOS,
         {"part_id": part_id},
     )
     return tuple(Photo(*row) for row in rows)

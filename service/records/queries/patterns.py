@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param
 from service.records.tables.designs import Design
 from service.records.tables.parts import PartType
 from service.records.tables.stacks import Stack
@@ -76,10 +76,13 @@ class KeptPattern:
         return self.called(drawing_number, revision) in self.names
 
 
+PATTERN_OF_DESIGN = select(*COLUMNS).where(Design.id == param("design_id"))
+
+
 def pattern_of_design(session: Session, design_id: int) -> KeptPattern:
     """What does a design say of its piles? One statement. Raises NotFound."""
     row = session.execute(
-        prepared(lambda: select(*COLUMNS).where(Design.id == given("design_id"))),
+        PATTERN_OF_DESIGN,
         {"design_id": design_id},
     ).first()
     if row is None:
@@ -87,16 +90,15 @@ def pattern_of_design(session: Session, design_id: int) -> KeptPattern:
     return _kept(row)
 
 
+PATTERN_OF_STACK = (
+    select(*COLUMNS).join(Stack, Stack.design_id == Design.id).where(Stack.id == param("stack_id"))
+)
+
+
 def pattern_of_stack(session: Session, stack_id: int) -> KeptPattern:
     """What does the design of a stack say of its piles? One statement. Raises NotFound."""
     row = session.execute(
-        prepared(
-            lambda: (
-                select(*COLUMNS)
-                .join(Stack, Stack.design_id == Design.id)
-                .where(Stack.id == given("stack_id"))
-            )
-        ),
+        PATTERN_OF_STACK,
         {"stack_id": stack_id},
     ).first()
     if row is None:

@@ -17,7 +17,7 @@ from service.records.errors import NotFound
 from service.records.queries.cell_bridges import bridges_of_builds
 from service.records.queries.cell_voltages import mea_of_cells, read_names
 from service.records.queries.known import known
-from service.records.queries.prepared import given, given_all, prepared, then, told
+from service.records.queries.prepared import as_of_param, param, param_list, params, statement
 from service.records.queries.tap_maps import taps_of
 from service.records.tables.people import Person
 from service.records.tables.runs import CurveDirection, PolarisationCurve, Run, RunReading
@@ -95,6 +95,18 @@ class CellCurve:
         return CurveConditions(self.temperature_c, direction=None if typed else str(self.direction))
 
 
+@statement
+def _of_builds(is_then: bool) -> Any:
+    return (
+        _columns()
+        .where(
+            PolarisationCurve.build_id.in_(param_list("build_ids")),
+            known(PolarisationCurve, as_of_param(is_then)),
+        )
+        .order_by(PolarisationCurve.taken_at, PolarisationCurve.id)
+    )
+
+
 def curves_of_builds(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, tuple[CellCurve, ...]]:
@@ -103,18 +115,8 @@ def curves_of_builds(
     A build without curves has an empty tuple.
     """
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                _columns()
-                .where(
-                    PolarisationCurve.build_id.in_(given_all("build_ids")),
-                    known(PolarisationCurve, then(known_at)),
-                )
-                .order_by(PolarisationCurve.taken_at, PolarisationCurve.id)
-            ),
-            known_at is not None,
-        ),
-        told(known_at, build_ids=build_ids),
+        _of_builds(known_at is not None),
+        params(known_at, build_ids=build_ids),
     ).all()
     found: dict[int, list[CellCurve]] = {build_id: [] for build_id in build_ids}
     for curve in _resolved(session, rows, known_at):
@@ -122,10 +124,15 @@ def curves_of_builds(
     return {build_id: tuple(own) for build_id, own in found.items()}
 
 
+@statement
+def _of_key() -> Any:
+    return _columns().where(PolarisationCurve.id == param("curve_id"))
+
+
 def polarisation_curve(session: Session, curve_id: int) -> CellCurve:
     """One curve, made void or not. Four statements. Raises NotFound."""
     rows: Any = session.execute(
-        prepared(lambda: _columns().where(PolarisationCurve.id == given("curve_id"))),
+        _of_key(),
         {"curve_id": curve_id},
     ).all()
     if not rows:

@@ -1,53 +1,60 @@
-"""Statements put together once: that takes longer than most of them take to be answered.
+"""Statements made once: to make one anew takes longer than most of them take to be answered.
 
-    rows = session.execute(prepared(lambda: select(…).where(Part.id == given("part_id"))),
-                           {"part_id": part_id})
+A statement is a constant of its module; where flags make several of it, or it needs names of its
+own, a function of the module under ``@statement``. What changes from call to call is a ``param``,
+its value named in the call, never a variable of the function around:
 
-Everything that changes from call to call is a ``given`` value, never a variable of the function
-around; what makes another statement of it (as known now, or then) is named as a variant.
+    TYPES = select(…).where(PartType.id.in_(param_list("ids")))
+    rows = session.execute(TYPES, {"ids": list(ids)})
+
+    @statement
+    def _layers(is_then: bool) -> Any:
+        return select(…).where(
+            Layer.build_id == param("build_id"), known(Layer, as_of_param(is_then))
+        )
+
+    rows = session.execute(_layers(known_at is not None), params(known_at, build_id=build_id))
 """
 
-from collections.abc import Callable, Hashable, Iterable
+from collections.abc import Callable, Iterable
 from datetime import datetime
-from types import CodeType
-from typing import Any
+from functools import cache
+from typing import Any, ParamSpec, TypeVar, cast
 
 from sqlalchemy import BindParameter, bindparam
 
 from service.records.tables.base import UtcDateTime
 
-_made: dict[tuple[CodeType, Hashable], Any] = {}
+Flags = ParamSpec("Flags")
+Made = TypeVar("Made")
+
 KNOWN_AT: BindParameter[datetime] = bindparam("known_at", type_=UtcDateTime)
 
 
-def prepared(make: Callable[[], Any], variant: Hashable = None) -> Any:
-    """The statement a lambda makes, made at its first call only."""
-    key = (make.__code__, variant)
-    statement = _made.get(key)
-    if statement is None:
-        statement = _made[key] = make()
-    return statement
+def statement(make: Callable[Flags, Made]) -> Callable[Flags, Made]:
+    """Keep the statement a function makes, one for each combination of its flags."""
+    return cast("Callable[Flags, Made]", cache(make))
 
 
-def given(name: str) -> Any:
-    """One value, named in the call."""
+def param(name: str) -> Any:
+    """Stand for one value, named in the call."""
     return bindparam(name)
 
 
-def given_all(name: str) -> Any:
-    """Several values for an IN, named in the call."""
+def param_list(name: str) -> Any:
+    """Stand for the values of an IN, named in the call."""
     return bindparam(name, expanding=True)
 
 
-def then(known_at: datetime | None) -> BindParameter[datetime] | None:
-    """The time of knowing as a given value, or None for now."""
-    return None if known_at is None else KNOWN_AT
+def as_of_param(is_then: bool) -> BindParameter[datetime] | None:
+    """Stand for the time of knowing, or for now."""
+    return KNOWN_AT if is_then else None
 
 
-def told(known_at: datetime | None, **values: Any) -> dict[str, Any]:
-    """The given values of a call, with the time of knowing where there is one."""
-    listed = {
+def params(known_at: datetime | None, **values: Any) -> dict[str, Any]:
+    """Name the values of a call, with the time of knowing where there is one."""
+    named = {
         name: list(value) if isinstance(value, Iterable) and not isinstance(value, str) else value
         for name, value in values.items()
     }
-    return listed if known_at is None else {**listed, "known_at": known_at}
+    return named if known_at is None else {**named, "known_at": known_at}

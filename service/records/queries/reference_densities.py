@@ -7,9 +7,23 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.queries.limit_sets import read_figures
-from service.records.queries.prepared import given_all, prepared
+from service.records.queries.prepared import param_list
 from service.records.tables.designs import Design
 from service.records.tables.limit_sets import LimitSet
+
+LATER = aliased(LimitSet)
+FIGURES_IN_FORCE = (
+    select(LimitSet.design_id, LimitSet.content, Design.active_area_cm2)
+    .join(Design, Design.id == LimitSet.design_id)
+    .where(
+        LimitSet.design_id.in_(param_list("design_ids")),
+        LimitSet.version
+        == select(func.max(LATER.version))
+        .where(LATER.design_id == LimitSet.design_id, LATER.approved_at.is_not(None))
+        .correlate(LimitSet)
+        .scalar_subquery(),
+    )
+)
 
 
 def operating_densities(session: Session, design_ids: Collection[int]) -> dict[int, float]:
@@ -19,22 +33,8 @@ def operating_densities(session: Session, design_ids: Collection[int]) -> dict[i
     """
     if not design_ids:
         return {}
-    later = aliased(LimitSet)
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(LimitSet.design_id, LimitSet.content, Design.active_area_cm2)
-                .join(Design, Design.id == LimitSet.design_id)
-                .where(
-                    LimitSet.design_id.in_(given_all("design_ids")),
-                    LimitSet.version
-                    == select(func.max(later.version))
-                    .where(later.design_id == LimitSet.design_id, later.approved_at.is_not(None))
-                    .correlate(LimitSet)
-                    .scalar_subquery(),
-                )
-            )
-        ),
+        FIGURES_IN_FORCE,
         {"design_ids": list(design_ids)},
     )
     found = {}

@@ -15,7 +15,7 @@ from service.records.queries.build_verdicts import ClosedVerdicts, verdicts_of_b
 from service.records.queries.content import canonical_json, sha256_of, verify
 from service.records.queries.involved import people_on
 from service.records.queries.known import known
-from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.prepared import param, param_list, statement
 from service.records.queries.release_standing import release_stands
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
 from service.records.tables.limit_sets import LimitSet
@@ -141,12 +141,13 @@ def gate(session: Session, build_id: int) -> Gate:
 
 
 def _build(session: Session, build_id: int) -> BuildAtGate:
-    row: Any = session.execute(prepared(_head), {"build_id": build_id}).first()
+    row: Any = session.execute(_head(), {"build_id": build_id}).first()
     if row is None:
         raise NotFound("build", build_id)
     return BuildAtGate(*row)
 
 
+@statement
 def _head() -> Any:
     cells = (
         select(func.count(Layer.id))
@@ -172,24 +173,25 @@ def _head() -> Any:
         .outerjoin(
             BuildPeriod, (BuildPeriod.build_id == Build.id) & BuildPeriod.known_until.is_(None)
         )
-        .where(Build.id == given("build_id"))
+        .where(Build.id == param("build_id"))
     )
+
+
+RECORDS = (
+    select(
+        RebuildRecord.id,
+        RebuildRecord.state,
+        RebuildRecord.written_by_id,
+        RebuildRecord.content_sha256,
+    )
+    .where(RebuildRecord.id.in_(param_list("ids")))
+    .order_by(RebuildRecord.id)
+)
 
 
 def _records(session: Session, ids: set[int]) -> tuple[RecordOfBuild, ...]:
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    RebuildRecord.id,
-                    RebuildRecord.state,
-                    RebuildRecord.written_by_id,
-                    RebuildRecord.content_sha256,
-                )
-                .where(RebuildRecord.id.in_(given_all("ids")))
-                .order_by(RebuildRecord.id)
-            )
-        ),
+        RECORDS,
         {"ids": sorted(ids)},
     ).all()
     checks = verify(session, ids)
@@ -199,24 +201,25 @@ def _records(session: Session, ids: set[int]) -> tuple[RecordOfBuild, ...]:
     return tuple(RecordOfBuild(*row) for row in whole)
 
 
+RELEASES = (
+    select(
+        BuildRelease.id,
+        Person.name,
+        BuildRelease.released_at,
+        LimitSet.version,
+        BuildRelease.content_sha256,
+        BuildRelease.content,
+    )
+    .join(Person, Person.id == BuildRelease.released_by_id)
+    .join(LimitSet, LimitSet.id == BuildRelease.limit_set_id)
+    .where(BuildRelease.build_id == param("build_id"))
+    .order_by(BuildRelease.released_at.desc(), BuildRelease.id.desc())
+)
+
+
 def _releases(session: Session, build: BuildAtGate) -> tuple[ReleaseMade, ...]:
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    BuildRelease.id,
-                    Person.name,
-                    BuildRelease.released_at,
-                    LimitSet.version,
-                    BuildRelease.content_sha256,
-                    BuildRelease.content,
-                )
-                .join(Person, Person.id == BuildRelease.released_by_id)
-                .join(LimitSet, LimitSet.id == BuildRelease.limit_set_id)
-                .where(BuildRelease.build_id == given("build_id"))
-                .order_by(BuildRelease.released_at.desc(), BuildRelease.id.desc())
-            )
-        ),
+        RELEASES,
         {"build_id": build.id},
     ).all()
     stands = build.stands and build.is_present

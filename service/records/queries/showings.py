@@ -13,7 +13,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.queries.known import known
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param, statement
 from service.records.tables.base import UtcDateTime
 from service.records.tables.hours import HourReading, HourReport, Moment
 from service.records.tables.runs import RunReading
@@ -32,10 +32,10 @@ def shown_around(session: Session, meter_id: int, begin: datetime, end: datetime
     """What one meter showed around a stretch of time, in the order of time. Three statements."""
     values = {"meter_id": meter_id, "begin": begin, "end": end}
     days = {"first": begin.astimezone(UTC).date(), "last": end.astimezone(UTC).date()}
-    read: Any = session.execute(prepared(_readings), {"meter_id": meter_id})
+    read: Any = session.execute(_readings(), {"meter_id": meter_id})
     found = [Shown(row.hours, row.taken_at, row.moment) for row in read]
-    found += _ends(session.execute(prepared(_reports), {"meter_id": meter_id, **days}))
-    found += _ends(session.execute(prepared(_runs), values))
+    found += _ends(session.execute(_reports(), {"meter_id": meter_id, **days}))
+    found += _ends(session.execute(_runs(), values))
     return sorted(found, key=lambda shown: shown.taken_at)
 
 
@@ -45,37 +45,40 @@ def _ends(rows: Any) -> Iterator[Shown]:
         yield Shown(row[2], row[3])
 
 
+@statement
 def _readings() -> Any:
     return (
         select(HourReading.hours, HourReading.taken_at, HourReading.moment)
-        .where(HourReading.meter_id == given("meter_id"), HourReading.known_until.is_(None))
+        .where(HourReading.meter_id == param("meter_id"), HourReading.known_until.is_(None))
         .order_by(HourReading.taken_at, HourReading.id)
     )
 
 
+@statement
 def _reports() -> Any:
     beside = aliased(HourReport)
-    of_meter = (beside.meter_id == given("meter_id"), known(beside))
-    before = select(func.max(beside.day)).where(*of_meter, beside.day < given("first"))
-    after = select(func.min(beside.day)).where(*of_meter, beside.day > given("last"))
+    of_meter = (beside.meter_id == param("meter_id"), known(beside))
+    before = select(func.max(beside.day)).where(*of_meter, beside.day < param("first"))
+    after = select(func.min(beside.day)).where(*of_meter, beside.day > param("last"))
     return select(
         HourReport.first_hours, HourReport.first_at, HourReport.last_hours, HourReport.last_at
     ).where(
-        HourReport.meter_id == given("meter_id"),
+        HourReport.meter_id == param("meter_id"),
         known(HourReport),
-        HourReport.day >= func.coalesce(before.scalar_subquery(), given("first")),
-        HourReport.day <= func.coalesce(after.scalar_subquery(), given("last")),
+        HourReport.day >= func.coalesce(before.scalar_subquery(), param("first")),
+        HourReport.day <= func.coalesce(after.scalar_subquery(), param("last")),
     )
 
 
+@statement
 def _runs() -> Any:
     beside = aliased(RunReading)
     told = (
-        beside.meter_id == given("meter_id"),
+        beside.meter_id == param("meter_id"),
         beside.meter_to_hours.is_not(None),
         beside.known_until.is_(None),
     )
-    begin, end = given("begin"), given("end")
+    begin, end = param("begin"), param("end")
     before = select(func.max(beside.ended_at)).where(*told, beside.ended_at < begin)
     after = select(func.min(beside.ended_at)).where(*told, beside.ended_at > end)
     at = UtcDateTime()
@@ -85,7 +88,7 @@ def _runs() -> Any:
         RunReading.meter_to_hours,
         RunReading.ended_at,
     ).where(
-        RunReading.meter_id == given("meter_id"),
+        RunReading.meter_id == param("meter_id"),
         RunReading.meter_to_hours.is_not(None),
         RunReading.known_until.is_(None),
         RunReading.ended_at >= func.coalesce(before.scalar_subquery(), begin, type_=at),

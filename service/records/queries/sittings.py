@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.records.queries.known import known
 from service.records.queries.part_hours import cell_hours
-from service.records.queries.prepared import given, prepared, then, told
+from service.records.queries.prepared import as_of_param, param, params, statement
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
@@ -97,7 +97,7 @@ def sittings(
 ) -> tuple[Sitting, ...]:
     """Which builds did a part sit in, in the order of their closing? Seven statements."""
     rows: Sequence[Any] = session.execute(
-        prepared(lambda: _sat(known_at), known_at is not None), told(known_at, part_id=part_id)
+        _sat(known_at is not None), params(known_at, part_id=part_id)
     ).all()
     hours = cell_hours(
         session, {row.stack_id for row in rows}, {row.build_id for row in rows}, known_at
@@ -131,9 +131,10 @@ def sittings(
     )
 
 
-def _sat(known_at: datetime | None) -> Any:
+@statement
+def _sat(is_then: bool) -> Any:
     """The builds a part sat in, as a layer or a fixing, with their stacks and periods."""
-    at = then(known_at)
+    at = as_of_param(is_then)
     layer = select(
         Layer.build_id,
         Layer.position.label("position"),
@@ -143,7 +144,7 @@ def _sat(known_at: datetime | None) -> Any:
         literal(None, Fixing.rod_number.type).label("rod_number"),
         type_coerce(null(), Fixing.end.type).label("end_"),
         Layer.correction_id.label("correction_id"),
-    ).where(Layer.part_id == given("part_id"), known(Layer, at))
+    ).where(Layer.part_id == param("part_id"), known(Layer, at))
     fixing = select(
         Fixing.build_id,
         literal(None, Layer.position.type),
@@ -153,7 +154,7 @@ def _sat(known_at: datetime | None) -> Any:
         Fixing.rod_number,
         Fixing.end,
         Fixing.correction_id,
-    ).where(Fixing.part_id == given("part_id"), known(Fixing, at))
+    ).where(Fixing.part_id == param("part_id"), known(Fixing, at))
     sat = union_all(layer, fixing).subquery()
     return (
         select(
@@ -188,49 +189,51 @@ def _design_of() -> Any:
     )
 
 
+@statement
+def _within_reach(is_then: bool) -> Any:
+    return (
+        select(
+            Layer.build_id,
+            Layer.position,
+            Layer.part_id,
+            Layer.facing,
+            Layer.cell,
+            Part.serial,
+            Part.item_number,
+            Part.lot_id,
+            Lot.label.label("lot"),
+            PartType.kind,
+            PartType.name,
+            PartType.material,
+            PartType.thickness_mm,
+            PartType.side,
+            PartType.back,
+            PartType.joint,
+        )
+        .select_from(OWN)
+        .join(
+            Layer,
+            and_(
+                Layer.build_id == OWN.build_id,
+                Layer.position.between(OWN.position - REACH, OWN.position + REACH),
+                known(Layer, as_of_param(is_then)),
+            ),
+        )
+        .join(Part, Part.id == Layer.part_id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .where(OWN.part_id == param("part_id"), known(OWN, as_of_param(is_then)))
+        .order_by(Layer.build_id, Layer.position)
+    )
+
+
 def _near(
     session: Session, part_id: int, known_at: datetime | None
 ) -> tuple[dict[int, list[pile.Layer]], dict[int, int]]:
     """The layers within reach of a part in every build it sat in: one statement."""
     rows: Sequence[Any] = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Layer.build_id,
-                    Layer.position,
-                    Layer.part_id,
-                    Layer.facing,
-                    Layer.cell,
-                    Part.serial,
-                    Part.item_number,
-                    Part.lot_id,
-                    Lot.label.label("lot"),
-                    PartType.kind,
-                    PartType.name,
-                    PartType.material,
-                    PartType.thickness_mm,
-                    PartType.side,
-                    PartType.back,
-                    PartType.joint,
-                )
-                .select_from(OWN)
-                .join(
-                    Layer,
-                    and_(
-                        Layer.build_id == OWN.build_id,
-                        Layer.position.between(OWN.position - REACH, OWN.position + REACH),
-                        known(Layer, then(known_at)),
-                    ),
-                )
-                .join(Part, Part.id == Layer.part_id)
-                .join(PartType, PartType.id == Part.part_type_id)
-                .outerjoin(Lot, Lot.id == Part.lot_id)
-                .where(OWN.part_id == given("part_id"), known(OWN, then(known_at)))
-                .order_by(Layer.build_id, Layer.position)
-            ),
-            known_at is not None,
-        ),
-        told(known_at, part_id=part_id),
+        _within_reach(known_at is not None),
+        params(known_at, part_id=part_id),
     ).all()
     near: dict[int, list[pile.Layer]] = defaultdict(list)
     lot_ids = {}

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from service.records.queries.cell_bridges import bridges_of_builds
 from service.records.queries.cell_voltages import CellSnapshot, mea_of_cells, read_names
 from service.records.queries.known import known
-from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.queries.tap_maps import taps_of
 from service.records.tables.runs import Snapshot, SnapshotKind
 from service.trade.cell_histories import NO_LOAD_A_CM2
@@ -47,30 +47,32 @@ class SnapshotHead:
         return self.density_a_cm2 is not None and self.density_a_cm2 <= NO_LOAD_A_CM2
 
 
+@statement
+def _heads(is_then: bool) -> Any:
+    return (
+        select(
+            Snapshot.id,
+            Snapshot.build_id,
+            Snapshot.kind,
+            Snapshot.from_at,
+            Snapshot.until_at,
+            Snapshot.density_a_cm2,
+            Snapshot.meter_hours,
+        )
+        .where(
+            Snapshot.build_id.in_(param_list("build_ids")), known(Snapshot, as_of_param(is_then))
+        )
+        .order_by(Snapshot.from_at, Snapshot.id)
+    )
+
+
 def snapshot_heads(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> tuple[SnapshotHead, ...]:
     """All snapshots of these builds without voltages, in the order of time. One statement."""
     rows: Any = session.connection().execute(
-        prepared(
-            lambda: (
-                select(
-                    Snapshot.id,
-                    Snapshot.build_id,
-                    Snapshot.kind,
-                    Snapshot.from_at,
-                    Snapshot.until_at,
-                    Snapshot.density_a_cm2,
-                    Snapshot.meter_hours,
-                )
-                .where(
-                    Snapshot.build_id.in_(given_all("build_ids")), known(Snapshot, then(known_at))
-                )
-                .order_by(Snapshot.from_at, Snapshot.id)
-            ),
-            known_at is not None,
-        ),
-        told(known_at, build_ids=build_ids),
+        _heads(known_at is not None),
+        params(known_at, build_ids=build_ids),
     )
     return tuple(SnapshotHead(*row) for row in rows.all())
 
@@ -113,6 +115,11 @@ def thinned(heads: Sequence[SnapshotHead], most: int) -> list[SnapshotHead]:
     return [heads[place] for place in sorted(kept)]
 
 
+@statement
+def _snapshots() -> Any:
+    return _whole().where(Snapshot.id.in_(param_list("ids")))
+
+
 def snapshots_read(
     session: Session,
     stack_id: int,
@@ -121,7 +128,7 @@ def snapshots_read(
 ) -> tuple[CellSnapshot, ...]:
     """These snapshots with their voltages resolved to cells and MEAs. Four statements."""
     rows: Any = session.connection().execute(
-        prepared(lambda: _whole().where(Snapshot.id.in_(given_all("ids")))),
+        _snapshots(),
         {"ids": [head.id for head in heads]},
     )
     builds = {head.build_id for head in heads}

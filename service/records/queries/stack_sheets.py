@@ -3,7 +3,6 @@
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cache
 from typing import Any
 
 from sqlalchemy import (
@@ -15,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
 from service.records.queries.hours import StackHours, stack_hours
-from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.prepared import param, param_list, statement
 from service.records.queries.stacks import OPEN, joined, standing_holds, state_in_a_word, written
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.holds import Hold
@@ -103,14 +102,14 @@ class StackSheet:
         return tuple((held[0], tuple(held)) for held in groups.values())
 
 
-@cache
+@statement
 def _state_of_one() -> Any:
     told = select(
         state_in_a_word().label("state"),
         written.id.label("being_written_id"),
         written.opened_at.label("open_since"),
     )
-    return joined(told).where(Stack.id == given("stack_id"))
+    return joined(told).where(Stack.id == param("stack_id"))
 
 
 def stack_sheet(session: Session, stack_id: int) -> StackSheet:
@@ -131,60 +130,62 @@ def stack_sheet(session: Session, stack_id: int) -> StackSheet:
     )
 
 
+RECORDS = (
+    select(
+        RebuildRecord.id,
+        RebuildRecord.kind,
+        RebuildRecord.state,
+        RebuildRecord.reason,
+        RebuildRecord.performed_from,
+        RebuildRecord.opened_at,
+        RebuildRecord.closed_at,
+        RebuildRecord.written_at,
+        Person.name,
+        RebuildRecord.base_build_id,
+    )
+    .join(Person, Person.id == RebuildRecord.written_by_id)
+    .where(RebuildRecord.stack_id == param("stack_id"))
+    .order_by(RebuildRecord.performed_from.desc(), RebuildRecord.id.desc())
+)
+
+
 def _records(session: Session, stack_id: int) -> tuple[StackRecord, ...]:
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    RebuildRecord.id,
-                    RebuildRecord.kind,
-                    RebuildRecord.state,
-                    RebuildRecord.reason,
-                    RebuildRecord.performed_from,
-                    RebuildRecord.opened_at,
-                    RebuildRecord.closed_at,
-                    RebuildRecord.written_at,
-                    Person.name,
-                    RebuildRecord.base_build_id,
-                )
-                .join(Person, Person.id == RebuildRecord.written_by_id)
-                .where(RebuildRecord.stack_id == given("stack_id"))
-                .order_by(RebuildRecord.performed_from.desc(), RebuildRecord.id.desc())
-            )
-        ),
+        RECORDS,
         {"stack_id": stack_id},
     )
     return tuple(StackRecord(*row) for row in rows)
 
 
+CORRECTIONS = (
+    select(
+        Correction.id,
+        Correction.record_id,
+        Correction.of,
+        Correction.subject_label,
+        Correction.old_value,
+        Correction.new_value,
+        Correction.reason,
+        Correction.state,
+        Person.name,
+        Correction.written_at,
+    )
+    .join(RebuildRecord, RebuildRecord.id == Correction.record_id)
+    .join(Person, Person.id == Correction.written_by_id)
+    .where(RebuildRecord.stack_id == param("stack_id"))
+    .order_by(Correction.id.desc())
+)
+
+
 def _corrections(session: Session, stack_id: int) -> tuple[StackCorrection, ...]:
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Correction.id,
-                    Correction.record_id,
-                    Correction.of,
-                    Correction.subject_label,
-                    Correction.old_value,
-                    Correction.new_value,
-                    Correction.reason,
-                    Correction.state,
-                    Person.name,
-                    Correction.written_at,
-                )
-                .join(RebuildRecord, RebuildRecord.id == Correction.record_id)
-                .join(Person, Person.id == Correction.written_by_id)
-                .where(RebuildRecord.stack_id == given("stack_id"))
-                .order_by(Correction.id.desc())
-            )
-        ),
+        CORRECTIONS,
         {"stack_id": stack_id},
     )
     return tuple(StackCorrection(*row) for row in rows)
 
 
-@cache
+@statement
 def _holds_of_one() -> Any:
     held = standing_holds(
         Hold.id.label("id"),
@@ -194,7 +195,7 @@ def _holds_of_one() -> Any:
         Part.serial.label("serial"),
         Part.item_number.label("item_number"),
         Part.lot_id.label("lot_id"),
-        stack_ids=given_all("stack_ids"),
+        stack_ids=param_list("stack_ids"),
     )
     return (
         select(held, Lot.label.label("lot"), Layer.position, Layer.cell)
@@ -222,23 +223,24 @@ def _holds(session: Session, stack_id: int) -> tuple[FittedHold, ...]:
     )
 
 
+APPROVALS = (
+    select(Decision.record_id, Decision.person_name, Decision.at)
+    .join(RebuildRecord, RebuildRecord.id == Decision.record_id)
+    .where(
+        Decision.record_id.in_(param_list("record_ids")),
+        Decision.meaning == Meaning.APPROVED,
+        Decision.correction_id.is_(None),
+        Decision.content_sha256 == RebuildRecord.content_sha256,
+        RebuildRecord.state == RecordState.APPROVED,
+    )
+    .order_by(Decision.id)
+)
+
+
 def approvals_of(session: Session, record_ids: Collection[int]) -> dict[int, tuple[str, datetime]]:
     """Who approved each of these records, and when; a record sent back since is not in it."""
     rows = session.execute(
-        prepared(
-            lambda: (
-                select(Decision.record_id, Decision.person_name, Decision.at)
-                .join(RebuildRecord, RebuildRecord.id == Decision.record_id)
-                .where(
-                    Decision.record_id.in_(given_all("record_ids")),
-                    Decision.meaning == Meaning.APPROVED,
-                    Decision.correction_id.is_(None),
-                    Decision.content_sha256 == RebuildRecord.content_sha256,
-                    RebuildRecord.state == RecordState.APPROVED,
-                )
-                .order_by(Decision.id)
-            )
-        ),
+        APPROVALS,
         {"record_ids": list(record_ids)},
     )
     return {record_id: (name, at) for record_id, name, at in rows}

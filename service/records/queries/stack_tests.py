@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param, statement
 from service.records.queries.record_entries import LATE_AFTER
 from service.records.tables.instruments import Calibration, Instrument
 from service.records.tables.limit_sets import LimitSet
@@ -106,13 +106,29 @@ def _result(kind: TestKind, text: str) -> Result:
     return result_from_data(kind, json.loads(text))
 
 
+@statement
+def _in_record() -> Any:
+    return _select().where(Row.record_id == param("record_id"))
+
+
 def made_in_record(session: Session, record_id: int) -> tuple[MadeTest, ...]:
     """The tests entered in a record in their order, undone ones too. One statement."""
     rows = session.execute(
-        prepared(lambda: _select().where(Row.record_id == given("record_id"))),
+        _in_record(),
         {"record_id": record_id},
     )
     return tuple(_made(row) for row in rows)
+
+
+@statement
+def _while_closed() -> Any:
+    return (
+        _select()
+        .join(RebuildRecord, RebuildRecord.id == Row.record_id)
+        .where(Step.undone_at.is_(None), of_closed(Step.done_at))
+        .order_by(None)
+        .order_by(Step.done_at, Step.id)
+    )
 
 
 def made_while_closed(session: Session, record_id: int, build_id: int) -> tuple[MadeTest, ...]:
@@ -122,15 +138,7 @@ def made_while_closed(session: Session, record_id: int, build_id: int) -> tuple[
     of records which found it closed count with it.
     """
     rows = session.execute(
-        prepared(
-            lambda: (
-                _select()
-                .join(RebuildRecord, RebuildRecord.id == Row.record_id)
-                .where(Step.undone_at.is_(None), of_closed(Step.done_at))
-                .order_by(None)
-                .order_by(Step.done_at, Step.id)
-            )
-        ),
+        _while_closed(),
         {"record_id": record_id, "build_id": build_id},
     )
     return tuple(_made(row) for row in rows)
@@ -143,11 +151,11 @@ def of_closed(done_at: Any) -> ColumnElement[bool]:
         RebuildRecord.state != RecordState.VOID,
         or_(
             and_(
-                RebuildRecord.id == given("record_id"),
+                RebuildRecord.id == param("record_id"),
                 or_(opened_at.is_(None), done_at >= opened_at),
             ),
             and_(
-                RebuildRecord.base_build_id == given("build_id"),
+                RebuildRecord.base_build_id == param("build_id"),
                 or_(opened_at.is_(None), done_at < opened_at),
             ),
         ),

@@ -8,7 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.queries.compared import Compared
-from service.records.queries.prepared import given_all, prepared
+from service.records.queries.prepared import param_list
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Lot, PartType
 from service.records.tables.stacks import Stack
@@ -94,16 +94,17 @@ class Names:
         return None
 
 
+LOT_NAMES = (
+    select(Lot.id, Lot.label, PartType.name, PartType.kind)
+    .join(PartType, PartType.id == Lot.part_type_id)
+    .where(Lot.id.in_(param_list("ids")))
+)
+
+
 def _lot_names(session: Session, ids: Collection[int]) -> dict[int, str]:
     """Lots of plates and gaskets with what they are of: a label is unique within a type only."""
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(Lot.id, Lot.label, PartType.name, PartType.kind)
-                .join(PartType, PartType.id == Lot.part_type_id)
-                .where(Lot.id.in_(given_all("ids")))
-            )
-        ),
+        LOT_NAMES,
         {"ids": list(ids)},
     )
     return {

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
 from service.records.queries.known import known
-from service.records.queries.prepared import given_all, prepared, then, told
+from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.cell_taps import TapMap
 from service.records.tables.people import Person
 from service.records.tables.runs import PolarisationCurve, Snapshot
@@ -91,18 +91,20 @@ def read_through(session: Session, one: WrittenMap) -> ReadThrough:
     return ReadThrough(row[0], row[1])
 
 
+@statement
+def _maps(is_then: bool) -> Any:
+    return (
+        select(TapMap.stack_id, TapMap.valid_from, TapMap.channels)
+        .where(TapMap.stack_id.in_(param_list("stack_ids")), known(TapMap, as_of_param(is_then)))
+        .order_by(TapMap.stack_id, TapMap.valid_from, TapMap.id)
+    )
+
+
 def taps_of(session: Session, stack_ids: Collection[int], known_at: datetime | None = None) -> Taps:
     """Which maps have these stacks? One statement."""
     rows: Any = session.execute(
-        prepared(
-            lambda: (
-                select(TapMap.stack_id, TapMap.valid_from, TapMap.channels)
-                .where(TapMap.stack_id.in_(given_all("stack_ids")), known(TapMap, then(known_at)))
-                .order_by(TapMap.stack_id, TapMap.valid_from, TapMap.id)
-            ),
-            known_at is not None,
-        ),
-        told(known_at, stack_ids=stack_ids),
+        _maps(known_at is not None),
+        params(known_at, stack_ids=stack_ids),
     )
     maps: dict[int, list[trade.TapMap]] = defaultdict(list)
     for row in rows:

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
 from service.records.queries.known import known
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
 from service.records.tables.parts import Lot, Part, PartType
@@ -45,49 +45,50 @@ class TracedMea:
         return self.failed_at is not None or self.rule_says is RuleAnswer.MET
 
 
+FAILED = (
+    select(Stack.design_id, BuildMakeup.build_id)
+    .select_from(Layer)
+    .join(BuildPeriod, and_(BuildPeriod.build_id == Layer.build_id, known(BuildPeriod)))
+    .join(Stack, Stack.id == BuildPeriod.stack_id)
+    .outerjoin(BuildMakeup, BuildMakeup.build_id == Layer.build_id)
+    .where(Layer.part_id == param("part_id"), known(Layer))
+    .order_by(BuildPeriod.closed_at, Layer.build_id)
+)
+
+MEA = (
+    select(
+        Part.serial,
+        Part.item_number,
+        Lot.label.label("lot"),
+        PartType.kind,
+        PartType.revision,
+        FailingMark.failed_at,
+        FailingMark.reason,
+        Person.name.label("by"),
+        RuleVerdict.answer,
+    )
+    .join(PartType, PartType.id == Part.part_type_id)
+    .outerjoin(Lot, Lot.id == Part.lot_id)
+    .outerjoin(
+        FailingMark,
+        and_(FailingMark.part_id == Part.id, FailingMark.withdrawn_at.is_(None)),
+    )
+    .outerjoin(Person, Person.id == FailingMark.confirmed_by_id)
+    .outerjoin(RuleVerdict, RuleVerdict.part_id == Part.id)
+    .where(Part.id == param("part_id"))
+)
+
+
 def traced_mea(session: Session, part_id: int) -> TracedMea:
     """What a comparison begins with. Two statements. Raises NotFound."""
     row: Any = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Part.serial,
-                    Part.item_number,
-                    Lot.label.label("lot"),
-                    PartType.kind,
-                    PartType.revision,
-                    FailingMark.failed_at,
-                    FailingMark.reason,
-                    Person.name.label("by"),
-                    RuleVerdict.answer,
-                )
-                .join(PartType, PartType.id == Part.part_type_id)
-                .outerjoin(Lot, Lot.id == Part.lot_id)
-                .outerjoin(
-                    FailingMark,
-                    and_(FailingMark.part_id == Part.id, FailingMark.withdrawn_at.is_(None)),
-                )
-                .outerjoin(Person, Person.id == FailingMark.confirmed_by_id)
-                .outerjoin(RuleVerdict, RuleVerdict.part_id == Part.id)
-                .where(Part.id == given("part_id"))
-            )
-        ),
+        MEA,
         {"part_id": part_id},
     ).first()
     if row is None:
         raise NotFound("part", part_id)
     builds: Any = session.execute(
-        prepared(
-            lambda: (
-                select(Stack.design_id, BuildMakeup.build_id)
-                .select_from(Layer)
-                .join(BuildPeriod, and_(BuildPeriod.build_id == Layer.build_id, known(BuildPeriod)))
-                .join(Stack, Stack.id == BuildPeriod.stack_id)
-                .outerjoin(BuildMakeup, BuildMakeup.build_id == Layer.build_id)
-                .where(Layer.part_id == given("part_id"), known(Layer))
-                .order_by(BuildPeriod.closed_at, Layer.build_id)
-            )
-        ),
+        FAILED,
         {"part_id": part_id},
     ).all()
     return TracedMea(

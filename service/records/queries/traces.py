@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from service.records.queries.build_torques import BuildTorques, build_torques
 from service.records.queries.part_events import Events, SeenOnIt, event_counts, findings_on
 from service.records.queries.part_facts import PartFacts, part_facts
-from service.records.queries.prepared import given, given_all, prepared
+from service.records.queries.prepared import param, param_list, statement
 from service.records.queries.sittings import Sitting, sittings
 from service.records.queries.stack_sheets import approvals_of
 from service.records.tables.holds import Hold
@@ -185,30 +185,31 @@ def _at_opening(
     )
 
 
+WORKED = (
+    select(RecordPerson.record_id, RecordPerson.involvement, Person.name)
+    .join(Person, Person.id == RecordPerson.person_id)
+    .where(RecordPerson.record_id.in_(param_list("record_ids")))
+    .order_by(Person.name)
+)
+
+PEOPLE = (
+    select(RebuildRecord.id, Person.name)
+    .join(Person, Person.id == RebuildRecord.written_by_id)
+    .where(RebuildRecord.id.in_(param_list("record_ids")))
+)
+
+
 def people_at(session: Session, record_ids: Collection[int]) -> dict[int, AtWork]:
     """Who wrote, worked on and witnessed each of these events? Two statements."""
     written = dict(
         session.execute(
-            prepared(
-                lambda: (
-                    select(RebuildRecord.id, Person.name)
-                    .join(Person, Person.id == RebuildRecord.written_by_id)
-                    .where(RebuildRecord.id.in_(given_all("record_ids")))
-                )
-            ),
+            PEOPLE,
             {"record_ids": list(record_ids)},
         ).all()
     )
     named: dict[tuple[int, Involvement], list[str]] = defaultdict(list)
     for row in session.execute(
-        prepared(
-            lambda: (
-                select(RecordPerson.record_id, RecordPerson.involvement, Person.name)
-                .join(Person, Person.id == RecordPerson.person_id)
-                .where(RecordPerson.record_id.in_(given_all("record_ids")))
-                .order_by(Person.name)
-            )
-        ),
+        WORKED,
         {"record_ids": list(record_ids)},
     ):
         named[row.record_id, row.involvement].append(row.name)
@@ -222,29 +223,30 @@ def people_at(session: Session, record_ids: Collection[int]) -> dict[int, AtWork
     }
 
 
+LOTS = (
+    select(
+        Lot.id,
+        Lot.label,
+        PartType.name,
+        PartType.kind,
+        Lot.supplier,
+        Lot.received_at,
+        Lot.expires_at,
+        select(func.min(Hold.reason))
+        .where(Hold.lot_id == Lot.id, Hold.lifted_at.is_(None))
+        .correlate(Lot)
+        .scalar_subquery()
+        .label("held_because"),
+    )
+    .join(PartType, PartType.id == Lot.part_type_id)
+    .where(Lot.id.in_(param_list("lot_ids")))
+    .order_by(case((Lot.id == param("lot_id"), 0), else_=1), PartType.kind, Lot.label)
+)
+
+
 def _lots(session: Session, lot_ids: Collection[int], part: PartFacts) -> tuple[TracedLot, ...]:
     facts: Sequence[Any] = session.execute(
-        prepared(
-            lambda: (
-                select(
-                    Lot.id,
-                    Lot.label,
-                    PartType.name,
-                    PartType.kind,
-                    Lot.supplier,
-                    Lot.received_at,
-                    Lot.expires_at,
-                    select(func.min(Hold.reason))
-                    .where(Hold.lot_id == Lot.id, Hold.lifted_at.is_(None))
-                    .correlate(Lot)
-                    .scalar_subquery()
-                    .label("held_because"),
-                )
-                .join(PartType, PartType.id == Lot.part_type_id)
-                .where(Lot.id.in_(given_all("lot_ids")))
-                .order_by(case((Lot.id == given("lot_id"), 0), else_=1), PartType.kind, Lot.label)
-            )
-        ),
+        LOTS,
         {"lot_ids": list(lot_ids), "lot_id": part.lot_id or 0},
     ).all()
     counts = _counts(session, lot_ids, part)
@@ -271,7 +273,7 @@ def _counts(
     session: Session, lot_ids: Collection[int], part: PartFacts
 ) -> dict[int, list[CountedAt]]:
     """How many parts of each lot are where, without the traced one."""
-    rows: Sequence[Any] = session.execute(prepared(_counted), {"lot_ids": list(lot_ids)}).all()
+    rows: Sequence[Any] = session.execute(_counted(), {"lot_ids": list(lot_ids)}).all()
     found: dict[int, list[CountedAt]] = defaultdict(list)
     own = (part.lot_id, part.stack_serial, part.whereabouts, part.usability)
     for lot_id, serial, whereabouts, usability, count in rows:
@@ -281,12 +283,13 @@ def _counts(
     return found
 
 
+@statement
 def _counted() -> Any:
     """Counted on one index before anything is joined: a lot may have very many parts."""
     where = (Part.lot_id, Part.stack_id, Part.whereabouts, Part.usability)
     counted = (
         select(*where, func.count().label("parts"))
-        .where(Part.lot_id.in_(given_all("lot_ids")))
+        .where(Part.lot_id.in_(param_list("lot_ids")))
         .group_by(*where)
         .subquery()
     )

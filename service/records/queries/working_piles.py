@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
 from service.records.queries.known import known
-from service.records.queries.prepared import given, prepared
+from service.records.queries.prepared import param
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Step, StepKind
@@ -163,19 +163,20 @@ class _Base(NamedTuple):
     no_thickness: frozenset[int]
 
 
+LAYERS = (
+    select(LayerRow.position, LayerRow.facing, LayerRow.cell, *PART_COLUMNS)
+    .join(Part, Part.id == LayerRow.part_id)
+    .join(PartType, PartType.id == Part.part_type_id)
+    .outerjoin(Lot, Lot.id == Part.lot_id)
+    .where(LayerRow.build_id == param("build_id"), known(LayerRow))
+    .order_by(LayerRow.position)
+)
+
+
 def _base_of(session: Session, build_id: int) -> _Base:
     """The layers of a build. Rows are taken apart in one go: a scan reads all of them twice."""
     rows = session.connection().execute(
-        prepared(
-            lambda: (
-                select(LayerRow.position, LayerRow.facing, LayerRow.cell, *PART_COLUMNS)
-                .join(Part, Part.id == LayerRow.part_id)
-                .join(PartType, PartType.id == Part.part_type_id)
-                .outerjoin(Lot, Lot.id == Part.lot_id)
-                .where(LayerRow.build_id == given("build_id"), known(LayerRow))
-                .order_by(LayerRow.position)
-            )
-        ),
+        LAYERS,
         {"build_id": build_id},
     )
     layers, drawings, bare = [], {}, set()
