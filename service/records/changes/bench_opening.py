@@ -21,6 +21,7 @@ from service.records.changes.versions import (
 )
 from service.records.database import Work
 from service.records.errors import Refused
+from service.records.queries.answers import columns, read_as
 from service.records.queries.working_piles import working_pile
 from service.records.tables.designs import ChecklistLine
 from service.records.tables.hours import Moment
@@ -284,19 +285,12 @@ def done_while_open(work: Work, record: RebuildRecord, done_at: datetime | None)
 
 def _checklist(work: Work, record: RebuildRecord) -> list[LineAsked]:
     rows = work.session.execute(
-        select(
-            ChecklistLine.number,
-            ChecklistLine.wording,
-            ChecklistLine.unit,
-            ChecklistLine.reading_most,
-            ChecklistLine.needs_instrument,
-            ChecklistLine.needs_witness,
-        )
+        select(*columns(LineAsked, ChecklistLine))
         .join(Stack, Stack.design_id == ChecklistLine.design_id)
         .where(Stack.id == record.stack_id)
         .order_by(ChecklistLine.number)
     )
-    return [LineAsked(*row) for row in rows]
+    return [read_as(LineAsked, row) for row in rows]
 
 
 def _refuse_opened(record: RebuildRecord, right: str) -> None:

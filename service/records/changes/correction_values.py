@@ -10,6 +10,7 @@ from sqlalchemy import select
 from service.records.changes import given
 from service.records.database import Work
 from service.records.errors import Refused
+from service.records.queries.answers import columns, read_as
 from service.records.queries.candidates import Candidate, read_and_find
 from service.records.queries.correctable import (
     TURNS,
@@ -343,21 +344,14 @@ def readings_at(work: Work, record_id: int, fact: Fact) -> list[ReadingAt]:
     """Which readings of the hour meter were taken at this opening or closing?"""
     moment = Moment.OPENING if fact.of is CorrectionOf.OPENED_AT else Moment.CLOSING
     rows: Any = work.session.execute(
-        select(
-            HourReading.id,
-            HourReading.meter_id,
-            HourReading.moment,
-            HourReading.hours,
-            HourReading.taken_at,
-            HourReading.record_id,
-        ).where(
+        select(HourReading.id, *columns(HourFacts, HourReading)).where(
             HourReading.record_id == record_id,
             HourReading.moment == moment,
             HourReading.taken_at == fact.at,
             HourReading.known_until.is_(None),
         )
     )
-    return [ReadingAt(row.id, HourFacts(*row[1:])) for row in rows]
+    return [ReadingAt(row.id, read_as(HourFacts, row)) for row in rows]
 
 
 def _refuse_order(shown: str, what: str, when: datetime) -> None:

@@ -14,6 +14,7 @@ from sqlalchemy import ColumnElement, case, insert, select, update
 
 from service.records.database import Work
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer
 from service.trade.words import End, Facing, Kind
 
@@ -44,11 +45,11 @@ class FixingFact:
 def layers_known_now(work: Work, build_id: int) -> tuple[LayerFact, ...]:
     """Which layers does a build have, as known now, in the order of the pile?"""
     rows = work.session.execute(
-        select(Layer.position, Layer.part_id, Layer.facing, Layer.cell)
+        select(*columns(LayerFact, Layer))
         .where(Layer.build_id == build_id, Layer.known_until.is_(None))
         .order_by(Layer.position)
     )
-    return tuple(LayerFact(*row) for row in rows)
+    return read_all(LayerFact, rows)
 
 
 def settle_layers(
@@ -61,11 +62,11 @@ def settle_layers(
 ) -> None:
     """Make these the layers of a build as known from now on; nothing wanted closes all out."""
     rows = work.session.execute(
-        select(
-            Layer.id, Layer.present, Layer.position, Layer.part_id, Layer.facing, Layer.cell
-        ).where(Layer.build_id == build_id, Layer.known_until.is_(None))
+        select(Layer.id, Layer.present, *columns(LayerFact, Layer)).where(
+            Layer.build_id == build_id, Layer.known_until.is_(None)
+        )
     ).all()
-    known = {LayerFact(*row[2:]): (row.id, row.present) for row in rows}
+    known = {read_as(LayerFact, row): (row.id, row.present) for row in rows}
     _settle(work, Layer, build_id, known, wanted, present=present, correction_id=correction_id)
 
 
@@ -79,11 +80,11 @@ def settle_fixings(
 ) -> None:
     """Make these the fixings of a build as known from now on; nothing wanted closes all out."""
     rows = work.session.execute(
-        select(
-            Fixing.id, Fixing.present, Fixing.kind, Fixing.part_id, Fixing.rod_number, Fixing.end
-        ).where(Fixing.build_id == build_id, Fixing.known_until.is_(None))
+        select(Fixing.id, Fixing.present, *columns(FixingFact, Fixing)).where(
+            Fixing.build_id == build_id, Fixing.known_until.is_(None)
+        )
     ).all()
-    known = {FixingFact(*row[2:]): (row.id, row.present) for row in rows}
+    known = {read_as(FixingFact, row): (row.id, row.present) for row in rows}
     _settle(work, Fixing, build_id, known, wanted, present=present, correction_id=correction_id)
 
 

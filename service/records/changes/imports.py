@@ -16,6 +16,7 @@ from service.records.changes.parts import PartEntry
 from service.records.database import Work
 from service.records.errors import Refused, RefusedTogether
 from service.records.permissions import Act, need
+from service.records.queries.answers import columns, read_as
 from service.records.tables.parts import Lot, Part
 from service.trade.identifiers import serial_key
 from service.trade.words import Usability
@@ -121,17 +122,11 @@ def lots_labelled(session: Any, labels: Iterable[str]) -> dict[LotKey, LotEntry]
     found: dict[LotKey, LotEntry] = {}
     for start in range(0, len(wanted), AT_ONCE):
         rows = session.execute(
-            select(
-                Lot.part_type_id,
-                Lot.label_key,
-                Lot.label,
-                Lot.supplier,
-                Lot.received_at,
-                Lot.produced_at,
-                Lot.expires_at,
-            ).where(Lot.label_key.in_(wanted[start : start + AT_ONCE]))
+            select(Lot.part_type_id, Lot.label_key, *columns(LotEntry, Lot)).where(
+                Lot.label_key.in_(wanted[start : start + AT_ONCE])
+            )
         )
-        found |= {(row.part_type_id, row.label_key): LotEntry(*row[2:]) for row in rows}
+        found |= {(row.part_type_id, row.label_key): read_as(LotEntry, row) for row in rows}
     return found
 
 

@@ -12,6 +12,7 @@ from service.records.changes.versions import Said, hold_record, let_go, shown
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
+from service.records.queries.answers import columns, read_as
 from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
     Involvement,
@@ -207,11 +208,11 @@ def _present_build(
         else BuildPeriod.build_id == record.base_build_id
     )
     row = work.session.execute(
-        select(Build.id, Build.number, BuildPeriod.closed_at)
+        select(*columns(_Present, Build, BuildPeriod, build_id=Build.id))
         .join(Build, Build.id == BuildPeriod.build_id)
         .where(BuildPeriod.stack_id == stack_id, BuildPeriod.known_until.is_(None), which)
     ).first()
-    return _Present(*row) if row else None
+    return read_as(_Present, row) if row else None
 
 
 def _refuse_kind(work: Work, stack: Stack, kind: RecordKind, present: _Present | None) -> None:

@@ -8,6 +8,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.permissions import Act, Answer, Person, RecordFacts, may
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_waiting
 from service.records.queries.involved import people_on
@@ -111,16 +112,12 @@ def waiting(session: Session, person: Person, *, limit: int = 50) -> Waiting:
     handed_in = RebuildRecord.state == RecordState.HANDED_IN
     rows: Any = session.execute(
         select(
-            RebuildRecord.id,
             Stack.serial,
-            RebuildRecord.kind,
-            RebuildRecord.reason,
             Build.number,
-            RebuildRecord.performed_from,
-            writer.name.label("written_by"),
-            hander.name.label("handed_in_by"),
-            RebuildRecord.handed_in_at,
             RebuildRecord.written_by_id,
+            *columns(
+                WaitingRecord, RebuildRecord, written_by=writer.name, handed_in_by=hander.name
+            ),
         )
         .join(Stack, Stack.id == RebuildRecord.stack_id)
         .join(writer, writer.id == RebuildRecord.written_by_id)
@@ -140,16 +137,11 @@ def waiting(session: Session, person: Person, *, limit: int = 50) -> Waiting:
     verified = verify(session, ids)
     return Waiting(
         tuple(
-            WaitingRecord(
-                row.id,
-                row.serial,
-                row.kind,
-                row.reason,
-                row.number,
-                row.performed_from,
-                row.written_by,
-                row.handed_in_by,
-                row.handed_in_at,
+            read_as(
+                WaitingRecord,
+                row,
+                stack=row.serial,
+                build=row.number,
                 may=may(
                     person,
                     Act.RECORD_APPROVE,
@@ -243,13 +235,15 @@ def _sent_back(session: Session) -> tuple[SentBackRecord, ...]:
     )
     rows = session.execute(
         select(
-            RebuildRecord.id,
-            Stack.serial,
-            RebuildRecord.kind,
-            PersonRow.name,
-            Decision.person_name,
-            Decision.at,
-            Decision.reason,
+            *columns(
+                SentBackRecord,
+                RebuildRecord,
+                stack=Stack.serial,
+                written_by=PersonRow.name,
+                sent_back_by=Decision.person_name,
+                sent_back_at=Decision.at,
+                why=Decision.reason,
+            )
         )
         .join(Stack, Stack.id == RebuildRecord.stack_id)
         .join(PersonRow, PersonRow.id == RebuildRecord.written_by_id)
@@ -257,4 +251,4 @@ def _sent_back(session: Session) -> tuple[SentBackRecord, ...]:
         .where(RebuildRecord.state == RecordState.SENT_BACK)
         .order_by(Decision.at)
     )
-    return tuple(SentBackRecord(*row) for row in rows)
+    return read_all(SentBackRecord, rows)

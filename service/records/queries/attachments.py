@@ -8,6 +8,7 @@ from sqlalchemy import Row, Select, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import read_as
 from service.records.tables.attachments import Attachment
 from service.records.tables.parts import Lot, Part
 from service.records.tables.people import Person
@@ -108,16 +109,4 @@ def _read(session: Session, statement: Select[*tuple[Any, ...]]) -> tuple[Attach
 
 def _attached(row: Row[Any]) -> Attached:
     label = "" if row.part_id is None else part_label(row.serial, row.lot, row.item_number)
-    return Attached(
-        row.id,
-        row.content_sha256,
-        row.media_type,
-        row.size_bytes,
-        row.name,
-        row.record_id,
-        row.part_id,
-        label,
-        row.added_by,
-        row.added_at,
-        row.removed_at,
-    )
+    return read_as(Attached, row, part_label=label)

@@ -10,6 +10,7 @@ from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session
 
 from service.records.audit import Did
+from service.records.queries.answers import read_as
 from service.records.tables.audit import AuditEntry
 from service.records.tables.people import Person
 
@@ -143,18 +144,6 @@ def _rows(session: Session, conditions: Sequence[ColumnElement[bool]], limit: in
 
 
 def _entry(row: Any) -> Entry:
-    return Entry(
-        id=row.id,
-        at=row.at,
-        person_id=row.person_id,
-        person_name=row.person_name,
-        act=row.act,
-        subject_kind=row.subject_kind,
-        subject_id=row.subject_id,
-        subject_label=row.subject_label,
-        stack_id=row.stack_id,
-        record_id=row.record_id,
-        changes=tuple(Changed(*change) for change in json.loads(row.changes)),
-        reason=row.reason,
-        via=row.via,
+    return read_as(
+        Entry, row, changes=tuple(Changed(*change) for change in json.loads(row.changes))
     )

@@ -7,6 +7,7 @@ from datetime import datetime
 from sqlalchemy import exists, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.instruments import THROUGH_THE_DAY
 from service.records.tables.designs import ChecklistLine, Design, DesignRod
 from service.records.tables.holds import Hold
@@ -64,7 +65,9 @@ def lots_at_hand(
         .scalar_subquery()
     )
     rows = session.execute(
-        select(Lot.id, Lot.label, PartType.kind, PartType.name, Lot.quantity - taken)
+        select(
+            *columns(LotAtHand, Lot, PartType, part_type=PartType.name, left=(Lot.quantity - taken))
+        )
         .join(PartType, PartType.id == Lot.part_type_id)
         .where(
             PartType.counted,
@@ -76,7 +79,7 @@ def lots_at_hand(
         .order_by(func.coalesce(used_here, 0).desc(), Lot.id.desc())
         .limit(LOTS_MOST)
     )
-    return tuple(LotAtHand(*row) for row in rows)
+    return read_all(LotAtHand, rows)
 
 
 def instruments_to_choose(
@@ -143,17 +146,19 @@ def stack_to_begin(session: Session, serial: str) -> StackToBegin | None:
     ever = aliased(Build)
     row = session.execute(
         select(
-            Stack.id,
-            Stack.serial,
-            Design.name,
-            Design.revision,
-            exists().where(ever.stack_id == Stack.id),
-            Build.number,
-            BuildPeriod.closed_at,
-            select(func.count(ChecklistLine.id))
-            .where(ChecklistLine.design_id == Design.id)
-            .correlate(Design)
-            .scalar_subquery(),
+            *columns(
+                StackToBegin,
+                Stack,
+                Design,
+                BuildPeriod,
+                design=Design.name,
+                ever_built=exists().where(ever.stack_id == Stack.id),
+                build=Build.number,
+                checks=select(func.count(ChecklistLine.id))
+                .where(ChecklistLine.design_id == Design.id)
+                .correlate(Design)
+                .scalar_subquery(),
+            )
         )
         .join(Design, Design.id == Stack.design_id)
         .outerjoin(
@@ -165,4 +170,4 @@ def stack_to_begin(session: Session, serial: str) -> StackToBegin | None:
         .outerjoin(Build, Build.id == BuildPeriod.build_id)
         .where(Stack.serial_key == serial_key(serial))
     ).first()
-    return StackToBegin(*tuple(row)) if row else None
+    return read_as(StackToBegin, row) if row else None

@@ -233,8 +233,7 @@ def _totals(
     """What people read of these stacks, as hours of the stack. One statement."""
     rows: dict[int, list[Any]] = defaultdict(list)
     for row in session.execute(
-        _readings_as_counted(known_at is not None),
-        params(known_at, stack_ids=stack_ids),
+        _readings_as_counted(known_at is not None), params(known_at, stack_ids=stack_ids)
     ):
         rows[row.stack_id].append(row)
     answer = {}

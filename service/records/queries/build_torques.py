@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import read_as
 from service.records.queries.instruments import THROUGH_THE_DAY
 from service.records.queries.known import known
 from service.records.queries.prepared import as_of_param, param_list, params, statement
@@ -162,8 +163,7 @@ def build_torques(
     Read at the closing, or in a later event which did not open the stack (re-torque, inspection).
     """
     rows: Sequence[Any] = session.execute(
-        _final_readings(known_at is not None),
-        params(known_at, build_ids=build_ids),
+        _final_readings(known_at is not None), params(known_at, build_ids=build_ids)
     ).all()
     of_build: dict[int, list[Any]] = defaultdict(list)
     for row in rows:
@@ -188,10 +188,7 @@ CALIBRATIONS = (
 def calibrations_of(session: Session, instrument_ids: Collection[int]) -> dict[int, list[Any]]:
     """All calibrations of these instruments, oldest first: (done_at, due_at, result, error)."""
     found: dict[int, list[Any]] = defaultdict(list)
-    for row in session.execute(
-        CALIBRATIONS,
-        params(None, instrument_ids=instrument_ids),
-    ):
+    for row in session.execute(CALIBRATIONS, params(None, instrument_ids=instrument_ids)):
         found[row.instrument_id].append(row)
     return found
 
@@ -206,17 +203,11 @@ def _summed_up(rows: Sequence[Any], calibrations: dict[int, list[Any]]) -> Build
         target_nm=target,
         tolerance_percent=tolerance,
         rods=tuple(
-            RodTorque(
-                row.rod_number,
-                row.torque_nm,
-                row.pass_number,
-                row.kind,
-                row.taken_at,
-                row.record_id,
-                row.instrument_id,
-                # a hair's breadth more, so that 10 % of 12 N·m lets 13.2 N·m pass
-                abs(row.torque_nm - target) > target * tolerance / 100 * (1 + 1e-9),
-                row.correction_id,
+            read_as(
+                RodTorque,
+                row,
+                out_of_tolerance=abs(row.torque_nm - target)
+                > target * tolerance / 100 * (1 + 1e-9),
             )
             for _, row in sorted(final.items())
         ),

@@ -15,6 +15,7 @@ from sqlalchemy import ColumnElement, and_, case, func, literal, or_, select, un
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_as
 from service.records.queries.known import known
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.prepared import param, statement
@@ -202,10 +203,7 @@ RECORD_AND_DESIGN = (
 
 def verdicts_of_build(session: Session, build_id: int) -> ClosedVerdicts:
     """The verdicts of a build as they stand. Five statements. Raises NotFound."""
-    row = session.execute(
-        RECORD_AND_DESIGN,
-        {"build_id": build_id},
-    ).first()
+    row = session.execute(RECORD_AND_DESIGN, {"build_id": build_id}).first()
     if row is None:
         raise NotFound("build", build_id)
     return _verdicts(session, row.record_id, build_id, row.design_id)
@@ -300,10 +298,9 @@ def _doings() -> Any:
 def _kept_closings() -> Any:
     return (
         select(
-            ClosingResult.record_id,
-            LimitSet.version,
-            ClosingResult.results,
-            ClosingResult.computed_at,
+            *columns(
+                KeptClamp, ClosingResult, limit_version=LimitSet.version, text=ClosingResult.results
+            )
         )
         .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
         .join(RebuildRecord, RebuildRecord.id == ClosingResult.record_id)
@@ -319,17 +316,14 @@ def _kept_closings() -> Any:
 
 def _clamp(session: Session, record_id: int, build_id: int) -> KeptClamp | None:
     """What was kept of the closing by the latest record of the closed stack. One statement."""
-    rows = session.execute(
-        _kept_closings(),
-        {"record_id": record_id, "build_id": build_id},
-    ).first()
+    rows = session.execute(_kept_closings(), {"record_id": record_id, "build_id": build_id}).first()
     if rows is None:
         return None
     try:
-        _outcome(rows.results)
+        _outcome(rows.text)
     except (TradeError, ValueError):
         return None  # changed behind the program: the record's hash says so
-    return KeptClamp(*rows)
+    return read_as(KeptClamp, rows)
 
 
 def _of_either() -> ColumnElement[bool]:

@@ -70,8 +70,7 @@ def build_voltages(
     if not build_ids:
         return {}
     rows: Sequence[Any] = session.execute(
-        _snapshots(known_at is not None),
-        params(known_at, build_ids=build_ids),
+        _snapshots(known_at is not None), params(known_at, build_ids=build_ids)
     ).all()
     taps = taps_of(session, {row.stack_id for row in rows}, known_at)
     meas = mea_of_cells(session, build_ids, known_at)

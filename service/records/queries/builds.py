@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import columns, read_all
 from service.records.queries.known import known
 from service.records.queries.prepared import as_of_param, param, params, statement
 from service.records.queries.release_standing import release_stands
@@ -49,17 +50,15 @@ class BuildFacts:
 def _builds(is_then: bool) -> Any:
     return (
         select(
-            Build.id,
-            Build.number,
-            BuildPeriod.closed_at,
-            BuildPeriod.opened_at,
-            BuildPeriod.opened_by_record_id,
-            Build.record_id,
-            RebuildRecord.kind,
-            RebuildRecord.state,
-            BuildPeriod.known_from,
-            BuildPeriod.correction_id,
-            release_stands(until=as_of_param(is_then)),
+            *columns(
+                BuildFacts,
+                Build,
+                BuildPeriod,
+                build_id=Build.id,
+                record_kind=RebuildRecord.kind,
+                record_state=RebuildRecord.state,
+                release_stands=release_stands(until=as_of_param(is_then)),
+            )
         )
         .join(Build, Build.id == BuildPeriod.build_id)
         .join(RebuildRecord, RebuildRecord.id == Build.record_id)
@@ -72,8 +71,5 @@ def builds_of(
     session: Session, stack_id: int, known_at: datetime | None = None
 ) -> tuple[BuildFacts, ...]:
     """Every build of a stack in their order, as known now or at a time."""
-    rows: Any = session.execute(
-        _builds(known_at is not None),
-        params(known_at, stack_id=stack_id),
-    )
-    return tuple(BuildFacts(*row) for row in rows)
+    rows: Any = session.execute(_builds(known_at is not None), params(known_at, stack_id=stack_id))
+    return read_all(BuildFacts, rows)

@@ -13,6 +13,7 @@ from sqlalchemy import and_, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.known import known
 from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.cell_taps import CellBridge
@@ -71,13 +72,7 @@ class WrittenBridge:
 @statement
 def _bridges(is_then: bool) -> Any:
     return (
-        select(
-            CellBridge.id,
-            CellBridge.build_id,
-            CellBridge.cell,
-            CellBridge.from_at,
-            CellBridge.until_at,
-        )
+        select(*columns(KnownBridge, CellBridge))
         .where(
             CellBridge.build_id.in_(param_list("build_ids")),
             known(CellBridge, as_of_param(is_then)),
@@ -91,12 +86,11 @@ def bridges_of_builds(
 ) -> dict[int, tuple[KnownBridge, ...]]:
     """Which cells of these builds were bridged, and when? One statement."""
     rows: Any = session.execute(
-        _bridges(known_at is not None),
-        params(known_at, build_ids=build_ids),
+        _bridges(known_at is not None), params(known_at, build_ids=build_ids)
     )
     found: dict[int, list[KnownBridge]] = defaultdict(list)
     for row in rows:
-        found[row.build_id].append(KnownBridge(*row))
+        found[row.build_id].append(read_as(KnownBridge, row))
     return {build_id: tuple(own) for build_id, own in found.items()}
 
 
@@ -116,8 +110,7 @@ def blank_cells(
 ) -> dict[int, frozenset[int]]:
     """Which cells of these builds were blank? One statement; builds without are not in it."""
     rows: Any = session.execute(
-        _blank_cells(known_at is not None),
-        params(known_at, build_ids=build_ids),
+        _blank_cells(known_at is not None), params(known_at, build_ids=build_ids)
     )
     found: dict[int, set[int]] = defaultdict(set)
     for row in rows:
@@ -146,19 +139,9 @@ def written_bridge(session: Session, bridge_id: int) -> WrittenBridge:
 def _written(session: Session, which: Any) -> tuple[WrittenBridge, ...]:
     rows: Sequence[Any] = session.execute(
         select(
-            CellBridge.id,
-            CellBridge.stack_id,
-            CellBridge.build_id,
-            Build.number,
-            BuildPeriod.opened_at,
-            CellBridge.cell,
-            CellBridge.from_at,
-            CellBridge.until_at,
-            CellBridge.reason,
-            CellBridge.allowed_by,
-            Person.name,
-            CellBridge.known_from,
-            CellBridge.known_until,
+            *columns(
+                WrittenBridge, CellBridge, BuildPeriod, build_number=Build.number, by=Person.name
+            )
         )
         .join(Build, Build.id == CellBridge.build_id)
         .outerjoin(BuildPeriod, and_(BuildPeriod.build_id == Build.id, known(BuildPeriod)))
@@ -166,4 +149,4 @@ def _written(session: Session, which: Any) -> tuple[WrittenBridge, ...]:
         .where(which)
         .order_by(CellBridge.from_at.desc(), CellBridge.known_from.desc(), CellBridge.id.desc())
     ).all()
-    return tuple(WrittenBridge(*row) for row in rows)
+    return read_all(WrittenBridge, rows)

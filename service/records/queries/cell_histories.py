@@ -211,10 +211,7 @@ LABELS = (
 
 
 def _labels(session: Session, part_ids: set[int]) -> dict[int, str]:
-    rows: Any = session.execute(
-        LABELS,
-        {"part_ids": list(part_ids)},
-    )
+    rows: Any = session.execute(LABELS, {"part_ids": list(part_ids)})
     return {key: part_label(serial, lot, item) for key, serial, lot, item in rows}
 
 
@@ -225,10 +222,7 @@ CONFIRMED = select(FailingMark.part_id).where(
 
 
 def _failing(session: Session, part_ids: set[int]) -> frozenset[int]:
-    rows = session.scalars(
-        CONFIRMED,
-        {"part_ids": list(part_ids)},
-    )
+    rows = session.scalars(CONFIRMED, {"part_ids": list(part_ids)})
     return frozenset(rows)
 
 
@@ -241,8 +235,5 @@ NEWEST_RULE = (
 
 
 def _rule_density(session: Session, design_id: int) -> float | None:
-    content = session.scalar(
-        NEWEST_RULE,
-        {"design_id": design_id},
-    )
+    content = session.scalar(NEWEST_RULE, {"design_id": design_id})
     return None if content is None else rule_from_data(json.loads(content)).reference_density_a_cm2

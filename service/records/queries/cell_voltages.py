@@ -107,10 +107,7 @@ def mea_of_cells(
 
     Blank cells are not in it.
     """
-    rows: Any = session.execute(
-        _meas(known_at is not None),
-        params(known_at, build_ids=build_ids),
-    )
+    rows: Any = session.execute(_meas(known_at is not None), params(known_at, build_ids=build_ids))
     found: dict[int, dict[int, int]] = defaultdict(dict)
     for row in rows:
         found[row.build_id][row.cell] = row.part_id

@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import columns, read_as
 from service.records.queries.changeover_documents import PlanDocument
 from service.records.queries.closing_inputs import (
     all_parts,
@@ -108,12 +109,7 @@ def _placed(layer: Layer, gives: Mapping[int, PartGives], types: Mapping[str, Pa
 TYPES = select(
     PartType.drawing_number,
     PartType.revision,
-    PartType.id,
-    PartType.kind,
-    PartType.name,
-    PartType.thickness_mm,
-    PartType.joint,
-    PartType.stiffness,
+    *columns(PartGives, PartType, type_id=PartType.id, type_name=PartType.name),
 ).order_by(PartType.id)
 
 
@@ -121,11 +117,12 @@ def _types_by_name(session: Session, design_id: int) -> dict[str, PartGives]:
     """Every part type by what the design's pattern calls it. Two statements."""
     pattern = pattern_of_design(session, design_id)
     rows: Any = session.execute(TYPES)
-    whole: dict[str, list[Any]] = {
-        pattern.called(drawing, revision): [0, *given_of, None]
-        for drawing, revision, *given_of in rows
+    return {
+        pattern.called(row.drawing_number, row.revision): read_as(
+            PartGives, row, part=0, measured_mm=None
+        )
+        for row in rows
     }
-    return {name: PartGives(*given_of) for name, given_of in whole.items()}
 
 
 def _set_points(limits: LimitsInForce, document: PlanDocument) -> tuple[tuple[Row, ...], str]:

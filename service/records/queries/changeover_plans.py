@@ -8,6 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.changeover_documents import PlanDocument, read_document, still_holds
 from service.records.queries.prepared import param
 from service.records.tables.changeover_plans import ChangeoverPlan
@@ -45,14 +46,7 @@ class KeptPlan:
 
 
 PLANS = (
-    select(
-        ChangeoverPlan.id,
-        Build.number,
-        ChangeoverPlan.note,
-        Person.name,
-        ChangeoverPlan.made_at,
-        ChangeoverPlan.record_id,
-    )
+    select(*columns(ListedPlan, ChangeoverPlan, build=Build.number, made_by=Person.name))
     .join(Build, Build.id == ChangeoverPlan.base_build_id)
     .join(Person, Person.id == ChangeoverPlan.made_by_id)
     .where(ChangeoverPlan.stack_id == param("stack_id"))
@@ -62,11 +56,8 @@ PLANS = (
 
 def plans_of_stack(session: Session, stack_id: int) -> tuple[ListedPlan, ...]:
     """Which plans were made for a stack? The newest first. One statement."""
-    rows: Any = session.execute(
-        PLANS,
-        {"stack_id": stack_id},
-    )
-    return tuple(ListedPlan(*row) for row in rows)
+    rows: Any = session.execute(PLANS, {"stack_id": stack_id})
+    return read_all(ListedPlan, rows)
 
 
 def plan_by_number(session: Session, plan_id: int) -> KeptPlan:
@@ -85,16 +76,8 @@ def plan_of_record(session: Session, record_id: int) -> KeptPlan | None:
 def _kept(session: Session, which: Any) -> KeptPlan | None:
     row: Any = session.execute(
         select(
-            ChangeoverPlan.id,
-            ChangeoverPlan.stack_id,
-            Stack.serial,
-            ChangeoverPlan.base_build_id,
-            ChangeoverPlan.note,
-            Person.name,
-            ChangeoverPlan.made_at,
-            ChangeoverPlan.record_id,
-            ChangeoverPlan.content_sha256,
             ChangeoverPlan.content,
+            *columns(KeptPlan, ChangeoverPlan, stack=Stack.serial, made_by=Person.name),
         )
         .join(Stack, Stack.id == ChangeoverPlan.stack_id)
         .join(Person, Person.id == ChangeoverPlan.made_by_id)
@@ -102,6 +85,5 @@ def _kept(session: Session, which: Any) -> KeptPlan | None:
     ).first()
     if row is None:
         return None
-    *facts, sha256, content = row
-    whole: list[Any] = [*facts, sha256, still_holds(content, sha256), read_document(content)]
-    return KeptPlan(*whole)
+    holds = still_holds(row.content, row.content_sha256)
+    return read_as(KeptPlan, row, holds=holds, document=read_document(row.content))

@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import columns, read_as
 from service.records.queries.content import sha256_of
 from service.records.queries.prepared import param_list
 from service.records.tables.closing_results import ClosingResult
@@ -89,18 +90,15 @@ def read_outcome(text: str) -> ClosingOutcome:
 
 RESULTS = (
     select(
-        ClosingResult.id,
-        ClosingResult.record_id,
-        ClosingResult.limit_set_id,
-        LimitSet.version,
-        LimitSet.source,
-        ClosingResult.inputs,
-        ClosingResult.inputs_sha256,
-        ClosingResult.results,
-        ClosingResult.results_sha256,
-        ClosingResult.formulas,
-        ClosingResult.computed_at,
-        ClosingResult.computed_at == RebuildRecord.handed_in_at,
+        *columns(
+            KeptResult,
+            ClosingResult,
+            limit_version=LimitSet.version,
+            limit_source=LimitSet.source,
+            inputs_text=ClosingResult.inputs,
+            results_text=ClosingResult.results,
+            counts=(ClosingResult.computed_at == RebuildRecord.handed_in_at),
+        )
     )
     .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
     .join(RebuildRecord, RebuildRecord.id == ClosingResult.record_id)
@@ -113,13 +111,10 @@ def kept_results(
     session: Session, record_ids: Collection[int]
 ) -> dict[int, tuple[KeptResult, ...]]:
     """The results kept of these records, the latest first. One statement."""
-    rows: Any = session.execute(
-        RESULTS,
-        {"ids": sorted(record_ids)},
-    )
+    rows: Any = session.execute(RESULTS, {"ids": sorted(record_ids)})
     found: dict[int, list[KeptResult]] = {record_id: [] for record_id in record_ids}
     for row in rows:
-        one = KeptResult(*row)
+        one = read_as(KeptResult, row)
         found[one.record_id].append(one)
     return {record_id: tuple(some) for record_id, some in found.items()}
 

@@ -8,6 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_as
 from service.records.queries.prepared import param, param_list
 from service.records.tables.designs import Design, DesignRod
 from service.records.tables.parts import Part, PartType
@@ -73,16 +74,10 @@ DESIGN = (
 
 def design_sizes(session: Session, stack_id: int) -> DesignSizes:
     """How large are plate, area and rods of a stack's design? Two statements. Raises NotFound."""
-    row: Any = session.execute(
-        DESIGN,
-        {"stack_id": stack_id},
-    ).first()
+    row: Any = session.execute(DESIGN, {"stack_id": stack_id}).first()
     if row is None:
         raise NotFound("stack", stack_id)
-    rods = session.execute(
-        RODS,
-        {"design_id": row.id},
-    )
+    rods = session.execute(RODS, {"design_id": row.id})
     return DesignSizes(
         row.id,
         f"{row.name} {row.revision}",
@@ -95,14 +90,9 @@ def design_sizes(session: Session, stack_id: int) -> DesignSizes:
     )
 
 
-TYPES = select(
-    PartType.id,
-    PartType.kind,
-    PartType.name,
-    PartType.thickness_mm,
-    PartType.joint,
-    PartType.stiffness,
-).where(PartType.id.in_(param_list("types")))
+TYPES = select(*columns(PartGives, PartType, type_id=PartType.id, type_name=PartType.name)).where(
+    PartType.id.in_(param_list("types"))
+)
 
 PARTS = select(Part.id, Part.part_type_id, Part.measured_thickness_mm).where(
     Part.id.in_(param_list("parts"))
@@ -111,19 +101,13 @@ PARTS = select(Part.id, Part.part_type_id, Part.measured_thickness_mm).where(
 
 def parts_giving(session: Session, parts: Collection[int]) -> Mapping[int, PartGives]:
     """What does each of these parts give under load? Two statements."""
-    of: Sequence[Any] = session.execute(
-        PARTS,
-        {"parts": sorted(parts)},
-    ).all()
-    types: Any = session.execute(
-        TYPES,
-        {"types": sorted({type_id for _part, type_id, _mm in of})},
-    )
-    found: dict[int, list[Any]] = {row[0]: list(row) for row in types}
-    whole: dict[int, list[Any]] = {
-        part: [part, *found[type_id], measured] for part, type_id, measured in of
+    of: Sequence[Any] = session.execute(PARTS, {"parts": sorted(parts)}).all()
+    types: Any = session.execute(TYPES, {"types": sorted({type_id for _part, type_id, _mm in of})})
+    of_type = {row.type_id: row for row in types}
+    return {
+        part: read_as(PartGives, of_type[type_id], part=part, measured_mm=measured)
+        for part, type_id, measured in of
     }
-    return {part: PartGives(*given_of) for part, given_of in whole.items()}
 
 
 CLOSED_BEFORE = (
@@ -141,8 +125,5 @@ CLOSED_BEFORE = (
 def closed_before(session: Session, record_id: int, parts: Collection[int]) -> frozenset[int]:
     """Which of these parts were in a build that another record closed? One statement."""
     return frozenset(
-        session.scalars(
-            CLOSED_BEFORE,
-            {"parts": sorted(parts), "record_id": record_id},
-        )
+        session.scalars(CLOSED_BEFORE, {"parts": sorted(parts), "record_id": record_id})
     )

@@ -43,10 +43,7 @@ def seen_before(
     By the result kept of that build; nothing where none was kept. ``opened`` False: the clamp was
     not released, so its own closing is no earlier one. One statement.
     """
-    row = session.execute(
-        CLOSED_BEFORE,
-        {"record_id": record_id},
-    ).first()
+    row = session.execute(CLOSED_BEFORE, {"record_id": record_id}).first()
     if row is None:
         return {}
     try:

@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import and_, select, union
 from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.answers import columns, read_all
 from service.records.queries.build_torques import LEFT_CLOSED, UNOPENED
 from service.records.queries.known import known
 from service.records.queries.prepared import param, statement
@@ -47,11 +48,8 @@ def readings_taken(session: Session, record_id: int) -> tuple[ReadingTaken, ...]
     Of a record that opened nothing, those the build stood closed with come before: of the record
     that closed it, and of other events which did not open it.
     """
-    rows: Any = session.execute(
-        _readings(),
-        {"record_id": record_id},
-    )
-    return tuple(ReadingTaken(*row) for row in rows)
+    rows: Any = session.execute(_readings(), {"record_id": record_id})
+    return read_all(ReadingTaken, rows)
 
 
 @statement
@@ -68,18 +66,14 @@ def _readings() -> Any:
     ).subquery()
     return (
         select(
-            TorqueReading.record_id,
-            TorqueReading.rod_number,
-            TorqueReading.pass_number,
-            TorqueReading.kind,
-            TorqueReading.torque_nm,
-            TorqueReading.taken_at,
-            Instrument.id,
-            Instrument.label,
-            Instrument.unit,
-            Instrument.accuracy_percent,
-            Instrument.resolution,
-            Calibration.error_percent,
+            *columns(
+                ReadingTaken,
+                TorqueReading,
+                Instrument,
+                Calibration,
+                instrument_id=Instrument.id,
+                instrument=Instrument.label,
+            )
         )
         .select_from(records)
         .join(TorqueReading, TorqueReading.record_id == records.c.id)
@@ -110,8 +104,5 @@ HEIGHT = (
 
 def measured_height_mm(session: Session, record_id: int) -> float | None:
     """The closed height a record's checks measured last; None where none did. One statement."""
-    found: float | None = session.scalar(
-        HEIGHT,
-        {"record_id": record_id},
-    )
+    found: float | None = session.scalar(HEIGHT, {"record_id": record_id})
     return found

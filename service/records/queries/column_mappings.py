@@ -8,6 +8,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.tables.people import Person
 from service.records.tables.runs import ColumnMapping
 from service.trade.log_columns import Mapping, mapping_from_json
@@ -45,7 +46,7 @@ def kept_mappings(session: Session) -> tuple[KeptMapping, ...]:
         )
         .order_by(ColumnMapping.name)
     )
-    return tuple(KeptMapping(*row) for row in rows)
+    return read_all(KeptMapping, rows)
 
 
 def kept_mapping(session: Session, name: str, version: int | None = None) -> KeptMapping:
@@ -56,7 +57,7 @@ def kept_mapping(session: Session, name: str, version: int | None = None) -> Kep
     row = session.execute(statement.order_by(ColumnMapping.version.desc()).limit(1)).first()
     if row is None:
         raise NotFound("column mapping", name)
-    return KeptMapping(*row)
+    return read_as(KeptMapping, row)
 
 
 def versions_of(session: Session, name: str) -> tuple[KeptMapping, ...]:
@@ -66,15 +67,10 @@ def versions_of(session: Session, name: str) -> tuple[KeptMapping, ...]:
     ).all()
     if not rows:
         raise NotFound("column mapping", name)
-    return tuple(KeptMapping(*row) for row in rows)
+    return read_all(KeptMapping, rows)
 
 
 def _versions() -> Any:
-    return select(
-        ColumnMapping.id,
-        ColumnMapping.name,
-        ColumnMapping.version,
-        ColumnMapping.content,
-        Person.name,
-        ColumnMapping.made_at,
-    ).join(Person, Person.id == ColumnMapping.by_id)
+    return select(*columns(KeptMapping, ColumnMapping, by=Person.name)).join(
+        Person, Person.id == ColumnMapping.by_id
+    )

@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import exists, func, or_, select
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import read_as
 from service.records.queries.bench_choices import LOTS_MOST, LotAtHand
 from service.records.queries.instruments import THROUGH_THE_DAY
 from service.records.queries.patterns import KeptPattern
@@ -137,17 +138,15 @@ def lots_that_fit(
         .order_by(func.coalesce(Lot.received_at, Lot.produced_at), Lot.id)
     )
     fitting = [
-        LotAtHand(row.id, row.label, row.kind, row.name, row.left)
+        read_as(LotAtHand, row, part_type=row.name)
         for row in rows
         if fits(
             what,
-            Look(
-                row.kind,
-                kept.called(row.drawing_number, row.revision),
-                Facing.EITHER,
-                row.side,
-                row.back,
-                row.joint,
+            read_as(
+                Look,
+                row,
+                part_type=kept.called(row.drawing_number, row.revision),
+                facing=Facing.EITHER,
             ),
         )
     ]

@@ -72,10 +72,7 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
     ``by_rule``: those too of which the newest rule of the design says so. A constant number of
     statements, and no row of layers, readings or torque is read.
     """
-    rows: Any = session.execute(
-        MAKEUPS,
-        {"design_id": design_id},
-    ).all()
+    rows: Any = session.execute(MAKEUPS, {"design_id": design_id}).all()
     read = unpacked([row.packed for row in rows])
     builds, stays = read.builds, read.stays
     ran = _ran(session, design_id, builds)
@@ -122,12 +119,8 @@ def _ran(session: Session, design_id: int, builds: Builds) -> NDArray[np.float64
     return ran
 
 
-def _showings() -> Any:
-    return _newest_showings()
-
-
 @statement
-def _newest_showings() -> Any:
+def _showings() -> Any:
     """What the fitted meters of a design's stacks show by now: each found by index."""
     report, run = aliased(HourReport), aliased(RunReading)
     read = select(func.max(HourReading.hours)).where(
@@ -214,12 +207,7 @@ SUPPLIERS = select(Lot.id, Lot.supplier).where(Lot.id.in_(param_list("lots")))
 def _suppliers(session: Session, read: Unpacked) -> tuple[Codes, tuple[str, ...]]:
     """The supplier of each MEA's lot, named without regard to case and space; empty: not known."""
     lots = read.values[FactorKind.MEA_LOT]
-    named: dict[int, str] = dict(
-        session.execute(
-            SUPPLIERS,
-            {"lots": list(lots)},
-        ).all()
-    )
+    named: dict[int, str] = dict(session.execute(SUPPLIERS, {"lots": list(lots)}).all())
     places: dict[str, int] = {}
     names: list[str] = []
     codes = np.full(len(lots) + 1, UNKNOWN, dtype=np.int64)

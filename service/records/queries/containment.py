@@ -210,13 +210,9 @@ def _parts(
     session: Session, part_id: int, build_id: int, around: Collection[int]
 ) -> tuple[Exposed, ...]:
     """The MEA, all MEAs of the build and what lay around it, where they are now. Two statements."""
-    meas: Any = session.scalars(
-        MEAS,
-        {"build_id": build_id},
-    )
+    meas: Any = session.scalars(MEAS, {"build_id": build_id})
     rows: Sequence[Any] = session.execute(
-        _held_parts(),
-        {"ids": [*{part_id, *around, *meas}]},
+        _held_parts(), {"ids": [*{part_id, *around, *meas}]}
     ).all()
     return tuple(_of_part(row, part_id, around) for row in rows)
 
@@ -262,10 +258,7 @@ def _drivers_used() -> Any:
 def _drivers(session: Session, build: TracedBuild | None) -> tuple[Exposed, ...]:
     """The instruments the last readings of the build were taken with. One statement."""
     tools = build.torques.instruments if build and build.torques else ()
-    rows: Any = session.execute(
-        _drivers_used(),
-        {"ids": [tool.instrument_id for tool in tools]},
-    )
+    rows: Any = session.execute(_drivers_used(), {"ids": [tool.instrument_id for tool in tools]})
     return tuple(
         Exposed(
             kind="instrument",
@@ -288,10 +281,7 @@ STACK_IDS = select(Stack.id).where(Stack.serial.in_(param_list("serials")))
 
 def _stacks(session: Session, serials: Collection[str]) -> tuple[ListedStack, ...]:
     """The stacks of these serials as they stand now."""
-    ids = session.scalars(
-        STACK_IDS,
-        {"serials": list(serials)},
-    ).all()
+    ids = session.scalars(STACK_IDS, {"serials": list(serials)}).all()
     return tuple(sorted(listed_stacks(session, ids).values(), key=lambda one: one.serial))
 
 

@@ -13,6 +13,7 @@ from sqlalchemy import and_, exists, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_as
 from service.records.queries.known import known
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.hours import HourMeter, HourReading, Moment
@@ -148,14 +149,8 @@ def correctable(session: Session, record_id: int) -> Correctable:
     head = session.execute(
         select(
             RebuildRecord.id,
-            RebuildRecord.stack_id,
-            Stack.serial,
-            RebuildRecord.state,
-            RebuildRecord.version,
-            RebuildRecord.handed_in_at,
-            RebuildRecord.base_build_id,
-            RebuildRecord.content_sha256,
             RebuildRecord.performed_from,
+            *columns(Correctable, RebuildRecord, record_id=RebuildRecord.id, stack=Stack.serial),
         )
         .join(Stack, Stack.id == RebuildRecord.stack_id)
         .where(RebuildRecord.id == record_id)
@@ -175,9 +170,8 @@ def correctable(session: Session, record_id: int) -> Correctable:
             Correction.record_id == record_id, Correction.state == CorrectionState.WAITING
         )
     )
-    return Correctable(
-        *head[:8], facts, frozenset((table_of(row.of), row.subject_id or 0) for row in waiting)
-    )
+    of_facts = frozenset((table_of(row.of), row.subject_id or 0) for row in waiting)
+    return read_as(Correctable, head, facts=facts, waiting=of_facts)
 
 
 def _periods(session: Session, record_id: int) -> Iterator[Fact]:
@@ -185,11 +179,7 @@ def _periods(session: Session, record_id: int) -> Iterator[Fact]:
         select(
             BuildPeriod.id,
             Build.record_id,
-            Build.id.label("build_id"),
-            Build.number,
-            BuildPeriod.closed_at,
-            BuildPeriod.opened_at,
-            BuildPeriod.opened_by_record_id,
+            *columns(PeriodFacts, BuildPeriod, build_id=Build.id, build_number=Build.number),
         )
         .join(Build, Build.id == BuildPeriod.build_id)
         .where(
@@ -199,9 +189,9 @@ def _periods(session: Session, record_id: int) -> Iterator[Fact]:
         .order_by(Build.number)
     )
     for row in rows:
-        details = PeriodFacts(*row[2:])
+        details = read_as(PeriodFacts, row)
         if row.opened_by_record_id == record_id and row.opened_at is not None:
-            label = f"opening of build {row.number}"
+            label = f"opening of build {row.build_number}"
             yield Fact(
                 CorrectionOf.OPENED_AT,
                 row.id,
@@ -211,7 +201,7 @@ def _periods(session: Session, record_id: int) -> Iterator[Fact]:
                 row.opened_at,
             )
         if row.record_id == record_id:
-            label = f"closing of build {row.number}"
+            label = f"closing of build {row.build_number}"
             yield Fact(
                 CorrectionOf.CLOSED_AT,
                 row.id,
@@ -235,15 +225,7 @@ def _hours(session: Session, head: Any) -> Iterator[Fact]:
         or_(next_at.is_(None), HourReading.taken_at < next_at),
     )
     rows = session.execute(
-        select(
-            HourReading.id,
-            HourMeter.number,
-            HourReading.meter_id,
-            HourReading.moment,
-            HourReading.hours,
-            HourReading.taken_at,
-            HourReading.record_id,
-        )
+        select(HourReading.id, HourMeter.number, *columns(HourFacts, HourReading))
         .join(HourMeter, HourMeter.id == HourReading.meter_id)
         .where(
             HourReading.stack_id == head.stack_id,
@@ -258,7 +240,7 @@ def _hours(session: Session, head: Any) -> Iterator[Fact]:
             row.id,
             f"hour meter {row.number}, {row.moment}",
             f"{row.hours:.10g} h",
-            HourFacts(*row[2:]),
+            read_as(HourFacts, row),
             row.taken_at,
         )
 
@@ -269,12 +251,9 @@ def _torques(session: Session, record_id: int) -> Iterator[Fact]:
             TorqueReading.id,
             TorqueReading.rod_number,
             TorqueReading.pass_number,
-            TorqueReading.stage,
             TorqueReading.kind,
-            TorqueReading.torque_nm,
-            TorqueReading.instrument_id,
-            TorqueReading.taken_at,
             Instrument.label,
+            *columns(TorqueFacts, TorqueReading),
         )
         .join(Instrument, Instrument.id == TorqueReading.instrument_id)
         .where(TorqueReading.record_id == record_id, known(TorqueReading))
@@ -282,7 +261,7 @@ def _torques(session: Session, record_id: int) -> Iterator[Fact]:
     ).all()
     for row in rows:
         label = f"rod {row.rod_number}, pass {row.pass_number}, {row.stage}, {row.kind}"
-        details = TorqueFacts(row.torque_nm, row.instrument_id, row.taken_at, row.stage)
+        details = read_as(TorqueFacts, row)
         yield Fact(CorrectionOf.TORQUE, row.id, label, f"{row.torque_nm:.10g} N·m", details)
         yield Fact(CorrectionOf.TORQUE_INSTRUMENT, row.id, label, row.label, details)
 
@@ -307,17 +286,7 @@ def _layers(session: Session, head: Any) -> Iterator[Fact]:
             Part.serial,
             Lot.label.label("lot"),
             Part.item_number,
-            Layer.build_id,
-            own.number,
-            Layer.position,
-            Layer.cell,
-            Layer.part_id,
-            PartType.kind,
-            Part.part_type_id,
-            PartType.counted,
-            Part.lot_id,
-            PartType.marked_face,
-            Layer.facing,
+            *columns(LayerFacts, Layer, PartType, Part, build_number=own.number),
         )
         .join(own, own.id == Layer.build_id)
         .join(Part, Part.id == Layer.part_id)
@@ -327,9 +296,9 @@ def _layers(session: Session, head: Any) -> Iterator[Fact]:
         .order_by(Layer.position)
     )
     for row in rows:
-        details = LayerFacts(*row[4:])
+        details = read_as(LayerFacts, row)
         cell = f", cell {row.cell}" if row.cell else ""
-        label = f"layer {row.position}{cell} of build {row.number}, {row.kind}"
+        label = f"layer {row.position}{cell} of build {row.build_number}, {row.kind}"
         name = part_label(row.serial, row.lot, row.item_number)
         yield Fact(CorrectionOf.LAYER_PART, row.id, label, name, details)
         if row.marked_face is not None:

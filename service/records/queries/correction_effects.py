@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import null, select, union_all
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.correctable import LayerFacts
 from service.records.queries.known import known
 from service.records.tables.parts import Lot, Part, PartType
@@ -115,19 +116,20 @@ def sittings(session: Session, part_ids: Iterable[int]) -> tuple[Sitting, ...]:
     ).subquery()
     rows: Any = session.execute(
         select(
-            both.c.part_id,
-            both.c.row_id,
-            both.c.build_id,
-            Build.number,
-            Build.stack_id,
-            Stack.serial,
-            Build.record_id,
-            both.c.position,
-            both.c.cell,
-            both.c.facing,
-            both.c.present,
-            BuildPeriod.closed_at,
-            BuildPeriod.opened_at,
+            *columns(
+                Sitting,
+                Build,
+                BuildPeriod,
+                part_id=both.c.part_id,
+                row_id=both.c.row_id,
+                build_id=both.c.build_id,
+                build_number=Build.number,
+                stack=Stack.serial,
+                position=both.c.position,
+                cell=both.c.cell,
+                facing=both.c.facing,
+                present=both.c.present,
+            )
         )
         .join(Build, Build.id == both.c.build_id)
         .join(Stack, Stack.id == Build.stack_id)
@@ -135,7 +137,7 @@ def sittings(session: Session, part_ids: Iterable[int]) -> tuple[Sitting, ...]:
         .where(known(BuildPeriod))
         .order_by(BuildPeriod.closed_at, both.c.row_id)
     )
-    return tuple(Sitting(*row) for row in rows)
+    return read_all(Sitting, rows)
 
 
 def part_states(session: Session, part_ids: Iterable[int]) -> dict[int, PartState]:
@@ -156,13 +158,8 @@ def part_states(session: Session, part_ids: Iterable[int]) -> dict[int, PartStat
         .where(Part.id.in_(sorted(part_ids)))
     )
     return {
-        row.id: PartState(
-            row.id,
-            part_label(row.serial, row.label, row.item_number),
-            row.whereabouts,
-            row.stack_id,
-            row.stack,
-            row.place,
+        row.id: read_as(
+            PartState, row, part_id=row.id, label=part_label(row.serial, row.label, row.item_number)
         )
         for row in rows
     }

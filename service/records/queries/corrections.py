@@ -10,6 +10,7 @@ from sqlalchemy import Select, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.content import canonical_json, sha256_of
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.people import Person
@@ -101,7 +102,7 @@ def correction(session: Session, correction_id: int) -> CorrectionView:
     row = session.execute(_views().where(Correction.id == correction_id)).first()
     if row is None:
         raise NotFound("correction", correction_id)
-    return CorrectionView(*row)
+    return read_as(CorrectionView, row)
 
 
 def corrections_of_records(
@@ -112,7 +113,7 @@ def corrections_of_records(
     for row in session.execute(
         _views().where(Correction.record_id.in_(record_ids)).order_by(Correction.id)
     ):
-        found[row.record_id].append(CorrectionView(*row))
+        found[row.record_id].append(read_as(CorrectionView, row))
     return {record_id: tuple(found[record_id]) for record_id in record_ids}
 
 
@@ -121,38 +122,27 @@ def corrections_waiting(session: Session) -> tuple[CorrectionView, ...]:
     rows = session.execute(
         _views().where(Correction.state == CorrectionState.WAITING).order_by(Correction.id)
     )
-    return tuple(CorrectionView(*row) for row in rows)
+    return read_all(CorrectionView, rows)
 
 
 def _views() -> Select[*tuple[Any, ...]]:
     decision = aliased(Decision)
     return (
         select(
-            Correction.id,
-            Correction.record_id,
-            RebuildRecord.state.label("record_state"),
-            Stack.id,
-            Stack.serial,
-            Correction.of,
-            Correction.subject_id,
-            Correction.subject_label,
-            Correction.old_value,
-            Correction.new_value,
-            Correction.new_part_id,
-            Correction.new_number,
-            Correction.new_time,
-            Correction.reason,
-            Correction.state,
-            Correction.written_by_id,
-            Person.name,
-            Correction.written_at,
-            Correction.content_sha256,
-            decision.person_name,
-            decision.at,
-            decision.person_roles,
-            decision.reason,
-            decision.content_sha256,
-            RebuildRecord.content_sha256,
+            *columns(
+                CorrectionView,
+                Correction,
+                record_state=RebuildRecord.state,
+                stack_id=Stack.id,
+                stack=Stack.serial,
+                written_by=Person.name,
+                decided_by=decision.person_name,
+                decided_at=decision.at,
+                decided_roles=decision.person_roles,
+                decided_reason=decision.reason,
+                signed_sha256=decision.content_sha256,
+                record_content_sha256=RebuildRecord.content_sha256,
+            )
         )
         .join(RebuildRecord, RebuildRecord.id == Correction.record_id)
         .join(Stack, Stack.id == RebuildRecord.stack_id)

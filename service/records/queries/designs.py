@@ -8,6 +8,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all
 from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
 from service.records.tables.stacks import Stack
 
@@ -103,21 +104,11 @@ def designs(session: Session) -> tuple[DesignRow, ...]:
         select(func.count()).where(Stack.design_id == Design.id).correlate(Design)
     ).scalar_subquery()
     rows = session.execute(
-        select(
-            Design.id,
-            Design.name,
-            Design.revision,
-            Design.active_area_cm2,
-            Design.least_cells,
-            Design.most_cells,
-            Design.target_torque_nm,
-            rods,
-            stacks,
-            Design.frozen_at,
-            Design.made_at,
-        ).order_by(func.lower(Design.name), Design.revision, Design.id)
+        select(*columns(DesignRow, Design, rods=rods, stacks=stacks)).order_by(
+            func.lower(Design.name), Design.revision, Design.id
+        )
     )
-    return tuple(DesignRow(*row) for row in rows)
+    return read_all(DesignRow, rows)
 
 
 def design(session: Session, design_id: int) -> DesignOnPage:
@@ -146,24 +137,17 @@ def design(session: Session, design_id: int) -> DesignOnPage:
         raise NotFound("design", design_id)
     own: dict[str, Any] = dict(row._mapping)  # documented so, the underscore is for columns
     rods = session.execute(
-        select(DesignRod.number, DesignRod.x_mm, DesignRod.y_mm, DesignRod.turn)
+        select(*columns(Rod, DesignRod))
         .where(DesignRod.design_id == design_id)
         .order_by(DesignRod.number)
     )
     ports = session.execute(
-        select(DesignPort.end, DesignPort.fluid, DesignPort.label)
+        select(*columns(Port, DesignPort))
         .where(DesignPort.design_id == design_id)
         .order_by(DesignPort.id)
     )
     lines = session.execute(
-        select(
-            ChecklistLine.number,
-            ChecklistLine.wording,
-            ChecklistLine.unit,
-            ChecklistLine.reading_most,
-            ChecklistLine.needs_instrument,
-            ChecklistLine.needs_witness,
-        )
+        select(*columns(CheckLine, ChecklistLine))
         .where(ChecklistLine.design_id == design_id)
         .order_by(ChecklistLine.number)
     )
@@ -177,9 +161,9 @@ def design(session: Session, design_id: int) -> DesignOnPage:
     )
     return DesignOnPage(
         **own,
-        rods=tuple(Rod(*rod) for rod in rods),
-        ports=tuple(Port(*port) for port in ports),
-        checklist=tuple(CheckLine(*line) for line in lines),
+        rods=read_all(Rod, rods),
+        ports=read_all(Port, ports),
+        checklist=read_all(CheckLine, lines),
         stacks=tuple(stacks),
         revisions=tuple((one.id, one.revision) for one in revisions),
     )

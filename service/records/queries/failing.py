@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.answers import columns, read_as
 from service.records.queries.failing_rules import rule_label
 from service.records.queries.prepared import param, statement
 from service.records.tables.designs import Design
@@ -114,16 +115,10 @@ def _verdict_of_part() -> Any:
     newest = _newest_version()
     return (
         select(
-            RuleVerdict.rule_id,
-            RuleVerdict.answer,
-            RuleVerdict.reasons,
-            RuleVerdict.figures,
-            RuleVerdict.judged_at,
-            FailingRule.design_id,
-            FailingRule.version,
             Design.name,
             Design.revision,
             newest.label("newest"),
+            *columns(VerdictOfRule, RuleVerdict, FailingRule),
         )
         .join(FailingRule, FailingRule.id == RuleVerdict.rule_id)
         .join(Design, Design.id == FailingRule.design_id)
@@ -133,36 +128,25 @@ def _verdict_of_part() -> Any:
 
 def verdict_of(session: Session, part_id: int) -> VerdictOfRule | None:
     """What the rule says of an MEA; None where it was not judged. One statement."""
-    row: Any = session.execute(
-        _verdict_of_part(),
-        {"part_id": part_id},
-    ).first()
+    row: Any = session.execute(_verdict_of_part(), {"part_id": part_id}).first()
     if row is None:
         return None
-    return VerdictOfRule(
-        row.rule_id,
-        rule_label(f"{row.name} {row.revision}", row.version),
-        row.design_id,
-        row.version,
-        row.version == row.newest,
-        row.answer,
-        read_reasons(row.reasons),
-        json.loads(row.figures),
-        row.judged_at,
+    return read_as(
+        VerdictOfRule,
+        row,
+        rule=rule_label(f"{row.name} {row.revision}", row.version),
+        is_newest=row.version == row.newest,
+        reasons=read_reasons(row.reasons),
+        figures=json.loads(row.figures),
     )
 
 
 MARKS = (
     select(
-        FailingMark.id,
-        FailingMark.failed_at,
-        FailingMark.reason,
-        CONFIRMED.name.label("confirmed_by"),
-        FailingMark.confirmed_at,
-        WITHDREW.name.label("withdrawn_by"),
-        FailingMark.withdrawn_at,
-        FailingMark.withdrawn_because,
         FailingMark.evidence,
+        *columns(
+            MarkOfPerson, FailingMark, confirmed_by=CONFIRMED.name, withdrawn_by=WITHDREW.name
+        ),
     )
     .join(CONFIRMED, CONFIRMED.id == FailingMark.confirmed_by_id)
     .outerjoin(WITHDREW, WITHDREW.id == FailingMark.withdrawn_by_id)
@@ -173,18 +157,14 @@ MARKS = (
 
 def marks_of(session: Session, part_id: int) -> tuple[MarkOfPerson, ...]:
     """What people said of an MEA, the newest first, withdrawn words too. One statement."""
-    rows: Any = session.execute(
-        MARKS,
-        {"part_id": part_id},
-    )
-    return tuple(_mark(*row) for row in rows)
+    rows: Any = session.execute(MARKS, {"part_id": part_id})
+    return tuple(_mark(row) for row in rows)
 
 
-def _mark(*told: Any) -> MarkOfPerson:
-    *facts, evidence = told
-    said = json.loads(evidence)
-    answer = said.get("answer")
-    return MarkOfPerson(*facts, RuleAnswer(answer) if answer else None, said.get("words", ""))  # type: ignore[call-arg]
+def _mark(row: Any) -> MarkOfPerson:
+    said = json.loads(row.evidence)
+    answer = RuleAnswer(said["answer"]) if said.get("answer") else None
+    return read_as(MarkOfPerson, row, said=answer, said_words=said.get("words", ""))
 
 
 def evidence_of(session: Session, part_id: int) -> tuple[int | None, dict[str, Any]]:
@@ -358,25 +338,15 @@ def _with_the_rest(statement: Any) -> Any:
 def _read(session: Session, statement: Any) -> tuple[FailingRow, ...]:
     found: Any = session.execute(statement)
     return tuple(
-        FailingRow(
-            row.id,
-            part_label(row.serial, row.lot, row.item_number),
-            row.lot_id,
-            row.lot,
-            row.whereabouts,
-            row.usability,
-            row.place,
-            row.stack_serial,
-            row.cell,
-            None if row.name is None else f"{row.name} {row.revision}",
-            row.answer,
-            read_reasons(row.reasons) if row.reasons is not None else (),
-            json.loads(row.figures) if row.figures else {},
-            row.judged_at,
-            row.failed_at,
-            row.mark_reason or "",
-            row.confirmed_by,
-            row.confirmed_at,
+        read_as(
+            FailingRow,
+            row,
+            part_id=row.id,
+            label=part_label(row.serial, row.lot, row.item_number),
+            design=None if row.name is None else f"{row.name} {row.revision}",
+            reasons=read_reasons(row.reasons) if row.reasons is not None else (),
+            figures=json.loads(row.figures) if row.figures else {},
+            mark_reason=row.mark_reason or "",
         )
         for row in found
     )

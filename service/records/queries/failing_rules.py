@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.answers import read_as
 from service.records.queries.prepared import param, statement
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingRule as Row
@@ -58,10 +59,7 @@ def _of_design() -> Any:
 
 def rules_of_design(session: Session, design_id: int) -> tuple[RuleVersion, ...]:
     """All versions of the rule of a design, the newest first. One statement."""
-    rows: Any = session.execute(
-        _of_design(),
-        {"design_id": design_id},
-    )
+    rows: Any = session.execute(_of_design(), {"design_id": design_id})
     return tuple(_version(row) for row in rows)
 
 
@@ -117,15 +115,6 @@ def _columns() -> Any:
 
 
 def _version(row: Any) -> RuleVersion:
-    return RuleVersion(
-        row.id,
-        row.design_id,
-        f"{row.name} {row.revision}",
-        row.version,
-        read_rule(row.content),
-        row.source,
-        row.reason,
-        row.by,
-        row.made_at,
-        row.newest,
+    return read_as(
+        RuleVersion, row, design=f"{row.name} {row.revision}", rule=read_rule(row.content)
     )

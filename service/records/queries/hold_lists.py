@@ -8,6 +8,7 @@ from sqlalchemy import Row, Select, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
+from service.records.queries.answers import read_as
 from service.records.tables.holds import Concession, Hold
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Lot, Part, PartType
@@ -249,14 +250,6 @@ def _subject(row: Row[Any]) -> HeldSubject:
 
 
 def _hold(row: Row[Any]) -> HoldRow:
-    return HoldRow(
-        row.own_id,
-        _subject(row),
-        row.reason,
-        row.by,
-        row.placed_at,
-        row.usability_before,
-        row.lifter,
-        row.lifted_at,
-        row.lift_reason,
+    return read_as(
+        HoldRow, row, id=row.own_id, subject=_subject(row), placed_by=row.by, lifted_by=row.lifter
     )

@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.answers import columns, read_all
 from service.records.queries.hours import hours_now
 from service.records.queries.known import known
 from service.records.queries.meters import NO_METERS, Meters, meters_of, showing_of_report
@@ -89,11 +90,12 @@ class TakenBack:
 
 TAKEN_BACK = (
     select(
-        HourReport.day,
-        HourReport.first_hours,
-        HourReport.last_hours,
-        HourReport.known_until,
-        HourReport.taken_back_because,
+        *columns(
+            TakenBack,
+            HourReport,
+            taken_back_at=HourReport.known_until,
+            reason=HourReport.taken_back_because,
+        )
     )
     .where(HourReport.stack_id == param("stack_id"), HourReport.known_until.is_not(None))
     .order_by(HourReport.day.desc(), HourReport.id.desc())
@@ -102,11 +104,8 @@ TAKEN_BACK = (
 
 def reports_taken_back(session: Session, stack_id: int) -> tuple[TakenBack, ...]:
     """Which days' reports of a stack were taken back, the newest first? One statement."""
-    rows: Any = session.execute(
-        TAKEN_BACK,
-        {"stack_id": stack_id},
-    )
-    return tuple(TakenBack(*row) for row in rows)
+    rows: Any = session.execute(TAKEN_BACK, {"stack_id": stack_id})
+    return read_all(TakenBack, rows)
 
 
 def hour_history(

@@ -16,6 +16,7 @@ from typing import Any
 from sqlalchemy import literal, select, union
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import columns, read_as
 from service.records.queries.build_spans import BuildSpan, build_spans
 from service.records.queries.cell_bridges import KnownBridge, blank_cells, bridges_of_builds
 from service.records.queries.hours_at import NEVER_READ, TotalOverTime, stack_total_at
@@ -206,16 +207,7 @@ def _stretches(
 @statement
 def _run_logs(is_then: bool) -> Any:
     return (
-        select(
-            RunReading.build_id,
-            RunReading.began_at,
-            RunReading.ended_at,
-            RunReading.load_hours,
-            RunReading.gas_hours,
-            RunReading.recorded_hours,
-            RunReading.starts,
-            RunReading.stops,
-        )
+        select(RunReading.build_id, RunReading.recorded_hours, *columns(Logged, RunReading))
         .where(
             RunReading.build_id.in_(param_list("build_ids")),
             known(RunReading, as_of_param(is_then)),
@@ -228,15 +220,12 @@ def _logs(
     session: Session, build_ids: Collection[int], known_at: datetime | None
 ) -> dict[int, list[Logged]]:
     rows: Any = session.execute(
-        _run_logs(known_at is not None),
-        params(known_at, build_ids=build_ids),
+        _run_logs(known_at is not None), params(known_at, build_ids=build_ids)
     )
     found: dict[int, list[Logged]] = defaultdict(list)
     for row in rows:
         gas = row.recorded_hours if row.gas_hours is None else row.gas_hours
-        found[row.build_id].append(
-            Logged(row.began_at, row.ended_at, row.load_hours, gas, row.starts, row.stops)
-        )
+        found[row.build_id].append(read_as(Logged, row, gas_hours=gas))
     return found
 
 

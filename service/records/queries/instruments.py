@@ -8,6 +8,7 @@ from sqlalchemy import Select, exists, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_as
 from service.records.queries.known import known
 from service.records.tables.holds import Hold
 from service.records.tables.instruments import (
@@ -149,7 +150,7 @@ def instruments(
         statement = statement.where(Instrument.kind == kind)
     if not withdrawn:
         statement = statement.where(Instrument.in_use)
-    return tuple(InstrumentRow(*row) for row in session.execute(statement))
+    return tuple(read_as(InstrumentRow, row) for row in session.execute(statement))
 
 
 def instrument(session: Session, instrument_id: int) -> InstrumentOnPage:
@@ -161,19 +162,9 @@ def instrument(session: Session, instrument_id: int) -> InstrumentOnPage:
         select(Instrument.added_at).where(Instrument.id == instrument_id)
     ).one()
     calibrations = tuple(
-        CalibrationRow(*calibration)
+        read_as(CalibrationRow, calibration)
         for calibration in session.execute(
-            select(
-                Calibration.id,
-                Calibration.done_at,
-                Calibration.due_at,
-                Calibration.certificate,
-                Calibration.result,
-                Calibration.error_percent,
-                Calibration.notes,
-                Person.name,
-                Calibration.written_at,
-            )
+            select(*columns(CalibrationRow, Calibration, written_by=Person.name))
             .join(Person, Person.id == Calibration.written_by_id)
             .where(Calibration.instrument_id == instrument_id)
             .order_by(Calibration.done_at.desc(), Calibration.id.desc())
@@ -198,7 +189,7 @@ def instrument(session: Session, instrument_id: int) -> InstrumentOnPage:
             .scalar_subquery()
         )
     )
-    return InstrumentOnPage(InstrumentRow(*row), added_at, calibrations, readings or 0)
+    return InstrumentOnPage(read_as(InstrumentRow, row), added_at, calibrations, readings or 0)
 
 
 def _instrument_rows() -> Select[*tuple[Any, ...]]:
@@ -211,18 +202,10 @@ def _instrument_rows() -> Select[*tuple[Any, ...]]:
         .scalar_subquery()
     )
     return select(
-        Instrument.id,
-        Instrument.kind,
-        Instrument.label,
-        Instrument.description,
-        Instrument.range_least,
-        Instrument.range_most,
-        Instrument.unit,
-        Instrument.in_use,
-        exists().where(Hold.instrument_id == Instrument.id, Hold.lifted_at.is_(None)),
-        Calibration.done_at,
-        Calibration.due_at,
-        Calibration.result,
-        Instrument.accuracy_percent,
-        Instrument.resolution,
+        *columns(
+            InstrumentRow,
+            Instrument,
+            Calibration,
+            held=exists().where(Hold.instrument_id == Instrument.id, Hold.lifted_at.is_(None)),
+        )
     ).outerjoin(Calibration, Calibration.id == last)

@@ -16,6 +16,7 @@ from sqlalchemy import String, func, select, type_coerce
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.builds import BuildFacts, builds_of
 from service.records.queries.known import known
 from service.records.queries.prepared import as_of_param, param, param_list, params, statement
@@ -194,13 +195,11 @@ def layer_map(
         types=types,
         lots=lots,
         fixings=tuple(
-            MapFixing(
-                row.kind,
-                row.rod_number,
-                row.end,
-                row.part_id,
-                part_label(row.serial, lots.get(row.lot_id or 0), row.item_number),
-                types[row.part_type_id].name,
+            read_as(
+                MapFixing,
+                row,
+                label=part_label(row.serial, lots.get(row.lot_id or 0), row.item_number),
+                part_type=types[row.part_type_id].name,
             )
             for row in fixing_rows
         ),
@@ -224,20 +223,7 @@ def _chosen(
 
 
 STACK_FACTS = (
-    select(
-        Stack.id,
-        Stack.serial,
-        Stack.place,
-        Stack.notes,
-        Design.id,
-        Design.name,
-        Design.revision,
-        Design.active_area_cm2,
-        Design.plate_width_mm,
-        Design.plate_height_mm,
-        Design.target_torque_nm,
-        Design.torque_tolerance_percent,
-    )
+    select(*columns(MapStack, Stack, Design, design_id=Design.id, design=Design.name))
     .join(Design, Design.id == Stack.design_id)
     .where(Stack.id == param("stack_id"))
 )
@@ -245,13 +231,10 @@ STACK_FACTS = (
 
 def stack_facts(session: Session, stack_id: int) -> MapStack:
     """What a stack is and what its design says of it. Raises NotFound."""
-    row: Any = session.execute(
-        STACK_FACTS,
-        {"stack_id": stack_id},
-    ).first()
+    row: Any = session.execute(STACK_FACTS, {"stack_id": stack_id}).first()
     if row is None:
         raise NotFound("stack", stack_id)
-    return MapStack(*row)
+    return read_as(MapStack, row)
 
 
 @statement
@@ -277,8 +260,7 @@ def _layers(is_then: bool) -> Any:
 
 def _rows(session: Session, build_id: int, known_at: datetime | None) -> tuple[LayerRow, ...]:
     rows: Any = session.connection().execute(
-        _layers(known_at is not None),
-        params(known_at, build_id=build_id),
+        _layers(known_at is not None), params(known_at, build_id=build_id)
     )
     return tuple(map(tuple, rows.all()))
 
@@ -287,14 +269,11 @@ def _rows(session: Session, build_id: int, known_at: datetime | None) -> tuple[L
 def _fixings(is_then: bool) -> Any:
     return (
         select(
-            Fixing.kind,
-            Fixing.rod_number,
-            Fixing.end,
-            Fixing.part_id,
             Part.serial,
             Part.item_number,
             Part.part_type_id,
             Part.lot_id,
+            *columns(MapFixing, Fixing),
         )
         .join(Part, Part.id == Fixing.part_id)
         .where(Fixing.build_id == param("build_id"), known(Fixing, as_of_param(is_then)))
@@ -304,33 +283,17 @@ def _fixings(is_then: bool) -> Any:
 
 def _fixing_rows(session: Session, build_id: int, known_at: datetime | None) -> Sequence[Any]:
     return session.execute(
-        _fixings(known_at is not None),
-        params(known_at, build_id=build_id),
+        _fixings(known_at is not None), params(known_at, build_id=build_id)
     ).all()
 
 
-TYPES = select(
-    PartType.id,
-    PartType.kind,
-    PartType.name,
-    PartType.drawing_number,
-    PartType.revision,
-    PartType.material,
-    PartType.thickness_mm,
-    PartType.side,
-    PartType.back,
-    PartType.joint,
-    PartType.marked_face,
-).where(PartType.id.in_(param_list("ids")))
+TYPES = select(*columns(TypeFacts, PartType)).where(PartType.id.in_(param_list("ids")))
 
 
 def types_by_id(session: Session, ids: set[int]) -> dict[int, TypeFacts]:
     """What drawings and tables tell of these part types."""
-    rows = session.execute(
-        TYPES,
-        {"ids": list(ids)},
-    )
-    return {row.id: TypeFacts(*row) for row in rows}
+    rows = session.execute(TYPES, {"ids": list(ids)})
+    return {row.id: read_as(TypeFacts, row) for row in rows}
 
 
 LOTS = select(Lot.id, Lot.label).where(Lot.id.in_(param_list("ids")))
@@ -338,12 +301,7 @@ LOTS = select(Lot.id, Lot.label).where(Lot.id.in_(param_list("ids")))
 
 def lots_by_id(session: Session, ids: set[int]) -> dict[int, str]:
     """Labels of these lots."""
-    return dict(
-        session.execute(
-            LOTS,
-            {"ids": list(ids)},
-        ).all()
-    )
+    return dict(session.execute(LOTS, {"ids": list(ids)}).all())
 
 
 PORTS = (
@@ -353,23 +311,17 @@ PORTS = (
 )
 
 RODS = (
-    select(DesignRod.number, DesignRod.x_mm, DesignRod.y_mm, DesignRod.turn)
+    select(*columns(Rod, DesignRod))
     .where(DesignRod.design_id == param("design_id"))
     .order_by(DesignRod.number)
 )
 
 
 def _rods_and_ports(session: Session, design_id: int) -> tuple[tuple[Rod, ...], tuple[Port, ...]]:
-    rods = session.execute(
-        RODS,
-        {"design_id": design_id},
-    )
-    ports = session.execute(
-        PORTS,
-        {"design_id": design_id},
-    )
+    rods = session.execute(RODS, {"design_id": design_id})
+    ports = session.execute(PORTS, {"design_id": design_id})
     return (
-        tuple(Rod(*row) for row in rods),
+        read_all(Rod, rods),
         tuple(Port(End(row.end), row.fluid, row.label) for row in ports),
     )
 

@@ -11,6 +11,7 @@ from sqlalchemy import and_, exists, func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.content import sha256_of
 from service.records.queries.prepared import param, statement
 from service.records.tables.designs import Design
@@ -109,16 +110,10 @@ def limits_label(design: str, version: int) -> str:
 
 IN_FORCE = (
     select(
-        LimitSet.id,
-        LimitSet.design_id,
         Design.name,
         Design.revision,
-        LimitSet.version,
-        LimitSet.source,
-        APPROVED.name.label("approved_by"),
-        LimitSet.approved_at,
-        LimitSet.content_sha256,
         LimitSet.content,
+        *columns(LimitsInForce, LimitSet, approved_by=APPROVED.name),
     )
     .join(Design, Design.id == LimitSet.design_id)
     .join(APPROVED, APPROVED.id == LimitSet.approved_by_id)
@@ -130,22 +125,11 @@ IN_FORCE = (
 
 def limits_in_force(session: Session, design_id: int) -> LimitsInForce | None:
     """Which limits hold for a design: the highest approved version? One statement."""
-    row: Any = session.execute(
-        IN_FORCE,
-        {"design_id": design_id},
-    ).first()
+    row: Any = session.execute(IN_FORCE, {"design_id": design_id}).first()
     if row is None:
         return None
-    return LimitsInForce(
-        row.id,
-        row.design_id,
-        f"{row.name} {row.revision}",
-        row.version,
-        row.source,
-        row.approved_by,
-        row.approved_at,
-        row.content_sha256,
-        read_figures(row.content),
+    return read_as(
+        LimitsInForce, row, design=f"{row.name} {row.revision}", figures=read_figures(row.content)
     )
 
 
@@ -162,11 +146,8 @@ def _of_design() -> Any:
 
 def limits_of_design(session: Session, design_id: int) -> tuple[LimitsRow, ...]:
     """All versions of the limits of a design, the newest first. One statement."""
-    rows: Any = session.execute(
-        _of_design(),
-        {"design_id": design_id},
-    )
-    return tuple(LimitsRow(*row) for row in rows)
+    rows: Any = session.execute(_of_design(), {"design_id": design_id})
+    return read_all(LimitsRow, rows)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,13 +168,12 @@ def waiting_limits(session: Session) -> tuple[WaitingLimits, ...]:
     later = aliased(LimitSet)
     rows: Any = session.execute(
         select(
-            LimitSet.id,
-            Design.name + " " + Design.revision,
-            LimitSet.version,
-            LimitSet.reason,
-            LimitSet.made_by_id,
-            MADE.name,
-            LimitSet.made_at,
+            *columns(
+                WaitingLimits,
+                LimitSet,
+                design=(Design.name + " " + Design.revision),
+                made_by=MADE.name,
+            )
         )
         .join(Design, Design.id == LimitSet.design_id)
         .join(MADE, MADE.id == LimitSet.made_by_id)
@@ -205,7 +185,7 @@ def waiting_limits(session: Session) -> tuple[WaitingLimits, ...]:
         )
         .order_by(LimitSet.made_at, LimitSet.id)
     )
-    return tuple(WaitingLimits(*row) for row in rows)
+    return read_all(WaitingLimits, rows)
 
 
 def limits_version(session: Session, limit_set_id: int) -> LimitsOnPage:
@@ -219,7 +199,7 @@ def limits_version(session: Session, limit_set_id: int) -> LimitsOnPage:
             Design.revision,
             LimitSet.content_sha256,
             LimitSet.content,
-            earlier.content,
+            earlier.content.label("before"),
         )
         .join(MADE, MADE.id == LimitSet.made_by_id)
         .join(Design, Design.id == LimitSet.design_id)
@@ -235,15 +215,14 @@ def limits_version(session: Session, limit_set_id: int) -> LimitsOnPage:
     ).first()
     if row is None:
         raise NotFound("version of limits", limit_set_id)
-    *listed, design_id, name, revision, sha256, content, before = row
-    return LimitsOnPage(
-        design_id,
-        f"{name} {revision}",
-        LimitsRow(*listed),
-        sha256,
-        sha256_of(content) == sha256,
-        read_figures(content),
-        None if before is None else read_figures(before),
+    return read_as(
+        LimitsOnPage,
+        row,
+        design=f"{row.name} {row.revision}",
+        row=read_as(LimitsRow, row),
+        holds=sha256_of(row.content) == row.content_sha256,
+        figures=read_figures(row.content),
+        before=None if row.before is None else read_figures(row.before),
     )
 
 

@@ -4,10 +4,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Row, Select, exists, func, select
+from sqlalchemy import Select, exists, func, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.instruments import THROUGH_THE_DAY
 from service.records.queries.part_types import Whither
 from service.records.tables.holds import Hold
@@ -93,7 +94,7 @@ def lots(session: Session, wanted: LotFilter, most: int) -> tuple[LotFacts, ...]
         statement = statement.where(_held())
     if wanted.before_id is not None:
         statement = statement.where(Lot.id < wanted.before_id)
-    return tuple(_lot(row) for row in session.execute(statement))
+    return read_all(LotFacts, session.execute(statement))
 
 
 def lot(session: Session, lot_id: int) -> LotOnPage:
@@ -108,18 +109,18 @@ def lot(session: Session, lot_id: int) -> LotOnPage:
         .order_by(Part.whereabouts, Part.usability)
     )
     stacks = session.execute(
-        select(Stack.id, Stack.serial, func.count())
+        select(*columns(InStack, stack_id=Stack.id, stack_serial=Stack.serial, parts=func.count()))
         .join(Part, Part.stack_id == Stack.id)
         .where(Part.lot_id == lot_id)
         .group_by(Stack.id, Stack.serial)
         .order_by(Stack.serial)
     )
-    facts = _lot(row)
+    facts = read_as(LotFacts, row)
     seen = tuple(
         Whither(place, Usability.ON_HOLD if facts.held and used in HELD_BY_LOT else used, parts)
         for place, used, parts in where
     )
-    return LotOnPage(facts, seen, tuple(InStack(*row) for row in stacks))
+    return LotOnPage(facts, seen, read_all(InStack, stacks))
 
 
 HELD_BY_LOT = frozenset({Usability.NOT_INSPECTED, Usability.ACCEPTED, Usability.ACCEPTED_USED})
@@ -142,24 +143,6 @@ def _held() -> Any:
 
 
 def _facts() -> Select[*tuple[Any, ...]]:
-    return select(
-        Lot.id,
-        Lot.part_type_id,
-        PartType.kind,
-        PartType.name,
-        PartType.drawing_number,
-        PartType.revision,
-        PartType.counted,
-        Lot.label,
-        Lot.supplier,
-        Lot.received_at,
-        Lot.produced_at,
-        Lot.expires_at,
-        Lot.quantity,
-        Lot.notes,
-        _held().label("held"),
-    ).join(PartType, PartType.id == Lot.part_type_id)
-
-
-def _lot(row: Row[*tuple[Any, ...]]) -> LotFacts:
-    return LotFacts(*row)
+    return select(*columns(LotFacts, Lot, PartType, type_name=PartType.name, held=_held())).join(
+        PartType, PartType.id == Lot.part_type_id
+    )

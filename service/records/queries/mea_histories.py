@@ -15,6 +15,7 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import columns, read_as
 from service.records.queries.build_voltages import BuildVoltages, Floats, build_voltages
 from service.records.queries.known import known
 from service.records.queries.own_hours import OwnHours, own_hours_at
@@ -248,17 +249,13 @@ def _sat(is_then: bool) -> Any:
     return (
         select(
             Layer.part_id,
-            Layer.build_id,
             Build.number,
-            Build.stack_id,
             Stack.serial,
-            Stack.design_id,
             Design.name,
             Design.revision,
-            Layer.cell,
-            Layer.position,
-            BuildPeriod.closed_at,
-            BuildPeriod.opened_at,
+            *columns(
+                MeaSat, Layer, BuildPeriod, stack_id=Build.stack_id, design_id=Stack.design_id
+            ),
         )
         .join(Build, Build.id == Layer.build_id)
         .join(Stack, Stack.id == Build.stack_id)
@@ -278,26 +275,18 @@ def mea_sittings(
     session: Session, part_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, tuple[MeaSat, ...]]:
     """The cells these MEAs sat in, build by build, in the order of closing. One statement."""
-    rows: Any = session.execute(
-        _sat(known_at is not None),
-        params(known_at, part_ids=part_ids),
-    )
+    rows: Any = session.execute(_sat(known_at is not None), params(known_at, part_ids=part_ids))
     found: dict[int, list[MeaSat]] = defaultdict(list)
     for row in rows:
         own = found[row.part_id]
         own.append(
-            MeaSat(
-                len(own) + 1,
-                row.build_id,
-                row.number,
-                row.stack_id,
-                row.serial,
-                row.design_id,
-                f"{row.name} {row.revision}",
-                row.cell,
-                row.position,
-                row.closed_at,
-                row.opened_at,
+            read_as(
+                MeaSat,
+                row,
+                place=len(own) + 1,
+                build_number=row.number,
+                stack_serial=row.serial,
+                design=f"{row.name} {row.revision}",
             )
         )
     return {part_id: tuple(own) for part_id, own in found.items()}

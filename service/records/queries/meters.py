@@ -13,6 +13,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.answers import columns, read_as
 from service.records.queries.known import known
 from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.hours import HourMeter, HourReading, HourReport, Moment
@@ -86,9 +87,7 @@ def meters_of(
         last = newest.hours if newest else None
         ended = row.removed is not None
         counted = Meter(row.first, row.removed if ended else last, ended)
-        meters[row.stack_id].append(
-            MeterNow(row.id, row.number, row.label, row.fitted_at, row.removed_at, counted, newest)
-        )
+        meters[row.stack_id].append(read_as(MeterNow, row, counted=counted, newest=newest))
     return {
         stack_id: Meters(tuple(own), offsets([meter.counted for meter in own]))
         for stack_id, own in meters.items()
@@ -144,12 +143,7 @@ def _meters(is_then: bool) -> Any:
     removed = HourReading.moment == Moment.REMOVED
     return (
         select(
-            HourMeter.id,
             HourMeter.stack_id,
-            HourMeter.number,
-            HourMeter.label,
-            HourMeter.fitted_at,
-            HourMeter.removed_at,
             showing(HourReading.hours, fitted, newest=False).label("first"),
             showing(HourReading.hours, newest=True).label("last"),
             showing(HourReading.taken_at, newest=True).label("last_read_at"),
@@ -160,6 +154,7 @@ def _meters(is_then: bool) -> Any:
             REPORTED.last_at,
             RAN.meter_to_hours,
             RAN.ended_at,
+            *columns(MeterNow, HourMeter),
         )
         .select_from(HourMeter)
         .outerjoin(REPORTED, REPORTED.id == newest_report.correlate(HourMeter).scalar_subquery())

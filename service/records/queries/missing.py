@@ -91,7 +91,7 @@ def _opening(session: Session, head: Head, entries: list[Entry]) -> Iterator[Mis
         for entry in entries
         if entry.line_number and entry.kind is StepKind.MAKE_SAFE
     }
-    missing = lines_missing([LineAsked(*row) for row in lines], recorded)
+    missing = lines_missing([LineAsked(row.number, row.wording) for row in lines], recorded)
     if exceptions:
         yield Missing(REMARK, f"Opened by an exception to make-safe: {exceptions[-1]}", "make-safe")
     elif missing and (head.opened_at is not None or head.kind in HAS_TO_OPEN):

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import columns, read_as
 from service.records.tables.rebuild_records import (
     Finding,
     MakeSafeLine,
@@ -34,17 +35,9 @@ def standing_entries(session: Session, record_id: int) -> list[Entry]:
     ):
         conditions.setdefault(step_id, set()).add(condition)
     rows = session.execute(
-        select(
-            Step.id,
-            Step.sequence,
-            Step.kind,
-            Step.part_id,
-            Step.note,
-            Step.rod_number,
-            MakeSafeLine.line_number,
-        )
+        select(Step.id, *columns(Entry, Step, MakeSafeLine))
         .outerjoin(MakeSafeLine, MakeSafeLine.step_id == Step.id)
         .where(Step.record_id == record_id, Step.undone_at.is_(None))
         .order_by(Step.sequence)
     )
-    return [Entry(*row[1:], frozenset(conditions.get(row.id, ()))) for row in rows]
+    return [read_as(Entry, row, conditions=frozenset(conditions.get(row.id, ()))) for row in rows]

@@ -1,6 +1,6 @@
 """What happened to parts: load cycles, separations, findings."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import func, select, union
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import columns, read_as
 from service.records.queries.known import known
 from service.records.queries.prepared import param_list, statement
 from service.records.tables.people import Person
@@ -98,17 +99,14 @@ def _separations() -> Any:
 FINDINGS = (
     select(
         Finding.part_id,
-        Finding.id,
-        Finding.record_id,
-        RebuildRecord.state,
-        Stack.serial,
-        Step.done_at,
-        Step.written_at,
-        Person.name,
-        Finding.condition,
-        Finding.severity,
-        Finding.where,
-        Finding.note,
+        *columns(
+            SeenOnIt,
+            Finding,
+            Step,
+            record_state=RebuildRecord.state,
+            stack_serial=Stack.serial,
+            by=Person.name,
+        ),
     )
     .join(Step, Step.id == Finding.step_id)
     .join(Person, Person.id == Step.by_id)
@@ -121,9 +119,7 @@ FINDINGS = (
 
 def findings_on(session: Session, part_ids: Collection[int]) -> dict[int, tuple[SeenOnIt, ...]]:
     """What was seen on each of these parts, oldest first?"""
-    statement = FINDINGS
     found: dict[int, list[SeenOnIt]] = {}
-    rows: Sequence[Any] = session.execute(statement, {"part_ids": list(part_ids)}).all()
-    for part_id, *facts in rows:
-        found.setdefault(part_id, []).append(SeenOnIt(*facts))
+    for row in session.execute(FINDINGS, {"part_ids": list(part_ids)}):
+        found.setdefault(row.part_id, []).append(read_as(SeenOnIt, row))
     return {part_id: tuple(seen) for part_id, seen in found.items()}

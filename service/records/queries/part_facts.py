@@ -8,6 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_as
 from service.records.queries.part_types import read_stiffness
 from service.records.queries.prepared import param
 from service.records.tables.parts import Lot, Part, PartType
@@ -56,33 +57,20 @@ class PartFacts:
 
 FACTS = (
     select(
-        Part.id,
-        Part.serial,
-        Part.item_number,
-        PartType.kind,
-        PartType.id.label("type_id"),
         PartType.name,
-        PartType.drawing_number,
-        PartType.revision,
-        Part.lot_id,
-        Lot.label.label("lot"),
         Lot.supplier,
-        Lot.expires_at,
-        Part.whereabouts,
-        Part.place,
-        Part.stack_id,
-        Stack.serial.label("stack_serial"),
-        Part.usability,
-        Part.reserved_for_stack_id,
-        RESERVED.serial.label("reserved_for"),
-        Part.hours_before,
-        PartType.openings_most,
-        PartType.hours_most,
-        Part.notes,
-        Part.added_at,
-        Part.measured_thickness_mm,
         PartType.thickness_mm,
         PartType.stiffness,
+        *columns(
+            PartFacts,
+            Part,
+            PartType,
+            type_id=PartType.id,
+            lot=Lot.label,
+            stack_serial=Stack.serial,
+            reserved_for=RESERVED.serial,
+            expires_at=Lot.expires_at,
+        ),
     )
     .join(PartType, PartType.id == Part.part_type_id)
     .outerjoin(Lot, Lot.id == Part.lot_id)
@@ -94,39 +82,15 @@ FACTS = (
 
 def part_facts(session: Session, part_id: int) -> PartFacts:
     """What a part is and how it stands now. Raises NotFound."""
-    row: Any = session.execute(
-        FACTS,
-        {"part_id": part_id},
-    ).first()
+    row: Any = session.execute(FACTS, {"part_id": part_id}).first()
     if row is None:
         raise NotFound("part", part_id)
-    return PartFacts(
-        id=row.id,
+    return read_as(
+        PartFacts,
+        row,
         label=part_label(row.serial, row.lot, row.item_number),
-        serial=row.serial,
-        item_number=row.item_number,
-        kind=row.kind,
-        type_id=row.type_id,
         type_name=row.name,
-        drawing_number=row.drawing_number,
-        revision=row.revision,
-        lot_id=row.lot_id,
-        lot=row.lot,
         supplier=row.supplier or "",
-        expires_at=row.expires_at,
-        whereabouts=row.whereabouts,
-        place=row.place,
-        stack_id=row.stack_id,
-        stack_serial=row.stack_serial,
-        usability=row.usability,
-        reserved_for_stack_id=row.reserved_for_stack_id,
-        reserved_for=row.reserved_for,
-        hours_before=row.hours_before,
-        openings_most=row.openings_most,
-        hours_most=row.hours_most,
-        notes=row.notes,
-        added_at=row.added_at,
-        measured_thickness_mm=row.measured_thickness_mm,
         thickness_remark=remark_on(
             row.measured_thickness_mm,
             expected_mm(row.thickness_mm, read_stiffness(row.kind, row.stiffness)),

@@ -8,6 +8,7 @@ from sqlalchemy import Select, and_, case, exists, literal, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.lots import HELD_BY_LOT
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part, PartType
@@ -92,7 +93,7 @@ def parts(session: Session, wanted: PartFilter, most: int) -> tuple[PartRow, ...
     statement = _rows().order_by(*order).limit(most + 1)
     for condition in _conditions(wanted):
         statement = statement.where(condition)
-    return tuple(PartRow(*row) for row in session.execute(statement))
+    return read_all(PartRow, session.execute(statement))
 
 
 def part_in_forms(session: Session, part_id: int) -> PartInForms:
@@ -103,17 +104,20 @@ def part_in_forms(session: Session, part_id: int) -> PartInForms:
     row = session.execute(
         _rows()
         .add_columns(
-            PartType.counted,
-            or_(fitted, exists().where(Step.part_id == Part.id)),
-            fitted,
-            exists().where(Hold.part_id == Part.id, Hold.lifted_at.is_(None)),
-            Part.reserved_for_stack_id,
+            *columns(
+                PartInForms,
+                Part,
+                PartType,
+                in_a_record=or_(fitted, exists().where(Step.part_id == Part.id)),
+                was_fitted=fitted,
+                own_hold=exists().where(Hold.part_id == Part.id, Hold.lifted_at.is_(None)),
+            )
         )
         .where(Part.id == part_id)
     ).first()
     if row is None:
         raise NotFound("part", part_id)
-    return PartInForms(PartRow(*row[:-5]), *row[-5:])
+    return read_as(PartInForms, row, row=read_as(PartRow, row))
 
 
 def stacks_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
@@ -136,27 +140,19 @@ def _counts_as() -> Any:
 def _rows() -> Select[*tuple[Any, ...]]:
     return (
         select(
-            Part.id,
-            Part.serial,
-            Part.item_number,
-            PartType.kind,
-            PartType.id,
-            PartType.name,
-            PartType.drawing_number,
-            PartType.revision,
-            Part.lot_id,
-            Lot.label,
-            Part.whereabouts,
-            Stack.serial,
-            Part.place,
-            _counts_as(),
-            _held_by_lot(),
-            ReservedFor.serial,
-            Part.hours_before,
-            Part.notes,
-            Part.added_at,
-            Part.usability,
-            Part.measured_thickness_mm,
+            *columns(
+                PartRow,
+                Part,
+                PartType,
+                type_id=PartType.id,
+                type_name=PartType.name,
+                lot=Lot.label,
+                stack_serial=Stack.serial,
+                usability=_counts_as(),
+                held_by_lot=_held_by_lot(),
+                reserved_for=ReservedFor.serial,
+                own_usability=Part.usability,
+            )
         )
         .join(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)

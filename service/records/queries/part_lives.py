@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.audit_trail import Entry, entries_about
 from service.records.queries.part_events import Events, SeenOnIt, event_counts, findings_on
 from service.records.queries.part_facts import PartFacts, part_facts
@@ -155,27 +156,11 @@ SCANS = (
 
 def _scans(session: Session, part_id: int) -> tuple[str, ...]:
     """The codes it was scanned or typed by, as they came."""
-    return tuple(
-        scanned
-        for scanned in session.scalars(
-            SCANS,
-            {"part_id": part_id},
-        )
-        if scanned
-    )
+    return tuple(scanned for scanned in session.scalars(SCANS, {"part_id": part_id}) if scanned)
 
 
 HOLDS = (
-    select(
-        Hold.id,
-        Hold.lot_id,
-        Hold.reason,
-        PLACED.name,
-        Hold.placed_at,
-        LIFTED.name.label("lifted_by"),
-        Hold.lifted_at,
-        Hold.lift_reason,
-    )
+    select(Hold.lot_id, PLACED.name, *columns(HoldOnIt, Hold, lifted_by=LIFTED.name))
     .join(PLACED, PLACED.id == Hold.placed_by_id)
     .outerjoin(LIFTED, LIFTED.id == Hold.lifted_by_id)
     .where(or_(Hold.part_id == param("part_id"), Hold.lot_id == param("lot_id")))
@@ -184,34 +169,14 @@ HOLDS = (
 
 
 def _holds(session: Session, part: PartFacts) -> tuple[HoldOnIt, ...]:
-    rows: Sequence[Any] = session.execute(
-        HOLDS,
-        {"part_id": part.id, "lot_id": part.lot_id},
-    ).all()
+    rows: Sequence[Any] = session.execute(HOLDS, {"part_id": part.id, "lot_id": part.lot_id}).all()
     return tuple(
-        HoldOnIt(
-            row.id,
-            row.lot_id is not None,
-            row.reason,
-            row.name,
-            row.placed_at,
-            row.lifted_by,
-            row.lifted_at,
-            row.lift_reason,
-        )
-        for row in rows
+        read_as(HoldOnIt, row, of_lot=row.lot_id is not None, placed_by=row.name) for row in rows
     )
 
 
 CONCESSIONS = (
-    select(
-        Concession.id,
-        Concession.lot_id,
-        Concession.reason,
-        Person.name,
-        Concession.given_at,
-        Concession.used_in_record_id,
-    )
+    select(Concession.lot_id, Person.name, *columns(ConcessionOnIt, Concession))
     .join(Person, Person.id == Concession.given_by_id)
     .where(or_(Concession.part_id == param("part_id"), Concession.lot_id == param("lot_id")))
     .order_by(Concession.given_at, Concession.id)
@@ -220,18 +185,10 @@ CONCESSIONS = (
 
 def _concessions(session: Session, part: PartFacts) -> tuple[ConcessionOnIt, ...]:
     rows: Sequence[Any] = session.execute(
-        CONCESSIONS,
-        {"part_id": part.id, "lot_id": part.lot_id},
+        CONCESSIONS, {"part_id": part.id, "lot_id": part.lot_id}
     ).all()
     return tuple(
-        ConcessionOnIt(
-            row.id,
-            row.lot_id is not None,
-            row.reason,
-            row.name,
-            row.given_at,
-            row.used_in_record_id,
-        )
+        read_as(ConcessionOnIt, row, of_lot=row.lot_id is not None, given_by=row.name)
         for row in rows
     )
 
@@ -242,17 +199,13 @@ def _beliefs() -> Any:
     after, still, other, lot = aliased(Layer), aliased(Layer), aliased(Part), aliased(Lot)
     return (
         select(
-            Stack.serial.label("stack_serial"),
             Build.number,
-            Layer.position,
-            Layer.cell,
-            Layer.known_from,
-            Layer.known_until,
             after.correction_id,
             after.part_id.label("instead_id"),
             other.serial,
             other.item_number,
             lot.label.label("lot"),
+            *columns(FormerBelief, Layer, stack_serial=Stack.serial),
         )
         .join(Build, Build.id == Layer.build_id)
         .join(Stack, Stack.id == Build.stack_id)
@@ -286,23 +239,21 @@ def _former_beliefs(session: Session, part_id: int) -> tuple[FormerBelief, ...]:
     """Layers it was thought to be, where it is not known to be there any more."""
     rows: Sequence[Any] = session.execute(_beliefs(), {"part_id": part_id}).all()
     return tuple(
-        FormerBelief(
-            row.stack_serial,
-            row.number,
-            row.position,
-            row.cell,
-            row.known_from,
-            row.known_until,
-            row.correction_id,
-            None if row.instead_id is None else part_label(row.serial, row.lot, row.item_number),
-            row.instead_id,
+        read_as(
+            FormerBelief,
+            row,
+            build_number=row.number,
+            instead=None
+            if row.instead_id is None
+            else part_label(row.serial, row.lot, row.item_number),
+            instead_part_id=row.instead_id,
         )
         for row in rows
     )
 
 
 OPEN_RECORD = (
-    select(RebuildRecord.id, Stack.serial, Step.kind, Step.done_at)
+    select(*columns(InOpenRecord, Step, record_id=RebuildRecord.id, stack_serial=Stack.serial))
     .join(RebuildRecord, RebuildRecord.id == Step.record_id)
     .join(Stack, Stack.id == RebuildRecord.stack_id)
     .where(
@@ -324,29 +275,17 @@ OPEN_RECORD = (
 
 
 def _in_open_record(session: Session, part_id: int) -> InOpenRecord | None:
-    row: Any = session.execute(
-        OPEN_RECORD,
-        {"part_id": part_id},
-    ).first()
-    return None if row is None else InOpenRecord(*row)
+    row: Any = session.execute(OPEN_RECORD, {"part_id": part_id}).first()
+    return None if row is None else read_as(InOpenRecord, row)
 
 
 PHOTOS = (
-    select(
-        Attachment.id,
-        Attachment.name,
-        Attachment.media_type,
-        Attachment.added_at,
-        Attachment.record_id,
-    )
+    select(*columns(Photo, Attachment))
     .where(Attachment.part_id == param("part_id"), Attachment.removed_at.is_(None))
     .order_by(Attachment.added_at, Attachment.id)
 )
 
 
 def _photos(session: Session, part_id: int) -> tuple[Photo, ...]:
-    rows: Any = session.execute(
-        PHOTOS,
-        {"part_id": part_id},
-    )
-    return tuple(Photo(*row) for row in rows)
+    rows: Any = session.execute(PHOTOS, {"part_id": part_id})
+    return read_all(Photo, rows)

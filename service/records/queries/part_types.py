@@ -1,13 +1,14 @@
 """Part types: listed, chosen from, and one of them with where its parts are."""
 
 import json
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.tables.parts import Lot, Part, PartType
 from service.trade.measured_thickness import expected_mm
 from service.trade.part_stiffness import PartStiffness, stiffness_from
@@ -84,27 +85,26 @@ def read_stiffness(kind: Kind, text: str | None) -> PartStiffness | None:
     return None if text is None else stiffness_from(kind, json.loads(text))
 
 
-COLUMNS = tuple(getattr(PartType, field.name) for field in fields(PartTypeFacts))
-
-
 def part_types(session: Session, kind: Kind | None = None) -> tuple[PartTypeFacts, ...]:
     """All part types, by kind and name. One statement."""
-    statement = select(*COLUMNS).order_by(
+    statement = select(*columns(PartTypeFacts, PartType)).order_by(
         PartType.kind, func.lower(PartType.name), PartType.drawing_number, PartType.revision
     )
     if kind is not None:
         statement = statement.where(PartType.kind == kind)
-    return tuple(PartTypeFacts(*row) for row in session.execute(statement))
+    return read_all(PartTypeFacts, session.execute(statement))
 
 
 def part_type(session: Session, part_type_id: int) -> PartTypeOnPage:
     """One part type, with where its parts are. Four statements. Raises NotFound."""
-    row = session.execute(select(*COLUMNS).where(PartType.id == part_type_id)).first()
+    row = session.execute(
+        select(*columns(PartTypeFacts, PartType)).where(PartType.id == part_type_id)
+    ).first()
     if row is None:
         raise NotFound("part type", part_type_id)
-    facts = PartTypeFacts(*row)
+    facts = read_as(PartTypeFacts, row)
     where = session.execute(
-        select(Part.whereabouts, Part.usability, func.count())
+        select(*columns(Whither, Part, parts=func.count()))
         .where(Part.part_type_id == part_type_id)
         .group_by(Part.whereabouts, Part.usability)
         .order_by(Part.whereabouts, Part.usability)
@@ -119,7 +119,7 @@ def part_type(session: Session, part_type_id: int) -> PartTypeOnPage:
     )
     return PartTypeOnPage(
         facts,
-        tuple(Whither(*row) for row in where),
+        read_all(Whither, where),
         lots or 0,
         tuple((row.id, row.revision) for row in revisions),
     )

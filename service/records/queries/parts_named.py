@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Any
 
+from service.records.queries.answers import read_as
 from service.records.tables.parts import Lot, Part, PartType
 from service.trade.labels import part_label
 from service.trade.words import Kind, Whereabouts
@@ -38,14 +39,10 @@ class PartNamed:
 
 def part_named(row: Any) -> PartNamed:
     """Make a part's name of a row with `PART_NAMED`."""
-    return PartNamed(
-        row.part_id,
-        part_label(row.serial, row.lot, row.item_number),
-        row.part_kind,
-        row.part_type,
-        row.lot,
-        row.lot_id,
-        row.marked_face,
-        row.whereabouts,
-        row.place,
+    return read_as(
+        PartNamed,
+        row,
+        id=row.part_id,
+        label=part_label(row.serial, row.lot, row.item_number),
+        kind=row.part_kind,
     )

@@ -12,6 +12,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all
 from service.records.queries.prepared import param
 from service.records.tables.designs import Design
 from service.records.tables.parts import PartType
@@ -81,10 +82,7 @@ PATTERN_OF_DESIGN = select(*COLUMNS).where(Design.id == param("design_id"))
 
 def pattern_of_design(session: Session, design_id: int) -> KeptPattern:
     """What does a design say of its piles? One statement. Raises NotFound."""
-    row = session.execute(
-        PATTERN_OF_DESIGN,
-        {"design_id": design_id},
-    ).first()
+    row = session.execute(PATTERN_OF_DESIGN, {"design_id": design_id}).first()
     if row is None:
         raise NotFound("design", design_id)
     return _kept(row)
@@ -97,10 +95,7 @@ PATTERN_OF_STACK = (
 
 def pattern_of_stack(session: Session, stack_id: int) -> KeptPattern:
     """What does the design of a stack say of its piles? One statement. Raises NotFound."""
-    row = session.execute(
-        PATTERN_OF_STACK,
-        {"stack_id": stack_id},
-    ).first()
+    row = session.execute(PATTERN_OF_STACK, {"stack_id": stack_id}).first()
     if row is None:
         raise NotFound("stack", stack_id)
     return _kept(row)
@@ -121,20 +116,11 @@ def other_revisions(session: Session, design_id: int) -> tuple[KeptPattern, ...]
 def known_types(session: Session) -> tuple[KnownType, ...]:
     """The part types of the lab, as a pattern can name them. One statement."""
     rows: Sequence[Any] = session.execute(
-        select(
-            PartType.drawing_number,
-            PartType.revision,
-            PartType.name,
-            PartType.kind,
-            PartType.side,
-            PartType.back,
-            PartType.joint,
-            PartType.material,
-            PartType.thickness_mm,
-            PartType.marked_face,
-        ).order_by(PartType.kind, PartType.drawing_number, PartType.revision)
+        select(*columns(KnownType, PartType)).order_by(
+            PartType.kind, PartType.drawing_number, PartType.revision
+        )
     ).all()
-    return tuple(KnownType(*row) for row in rows)
+    return read_all(KnownType, rows)
 
 
 def seen_so(layers: Iterable[Layer], names: Mapping[int, str]) -> tuple[Layer, ...]:

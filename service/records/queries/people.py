@@ -1,7 +1,9 @@
 """Who is known, with which roles; whose password and token are right."""
 
+from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
@@ -9,6 +11,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_as
 from service.records.tables.people import ApiToken, Person, PersonRole, Role
 
 HASHER = PasswordHasher()  # Argon2id with the low-memory parameters of RFC 9106
@@ -68,39 +71,33 @@ def person_by_login(session: Session, login: str) -> KnownPerson:
 def _people(session: Session, login: str | None = None) -> list[KnownPerson]:
     statement = (
         select(
-            Person.id,
-            Person.login,
-            Person.name,
-            Person.active,
-            Person.password_hash != "",
-            Person.added_at,
             PersonRole.role,
+            *columns(KnownPerson, Person, can_sign_in=(Person.password_hash != "")),
         )
         .outerjoin(PersonRole, PersonRole.person_id == Person.id)
         .order_by(func.lower(Person.name), Person.id)
     )
     if login is not None:
         statement = statement.where(func.lower(Person.login) == login.strip().lower())
-    facts: dict[int, tuple[str, str, bool, bool, datetime]] = {}
-    roles: dict[int, set[Role]] = {}
-    for person_id, its_login, name, active, can_sign_in, added_at, role in session.execute(
-        statement
-    ):
-        facts[person_id] = (its_login, name, active, can_sign_in, added_at)
-        roles.setdefault(person_id, set()).update([Role(role)] if role is not None else [])
-    return [KnownPerson(key, *facts[key], frozenset(roles[key])) for key in facts]
+    rows: dict[int, Any] = {}
+    roles: dict[int, set[Role]] = defaultdict(set)
+    for row in session.execute(statement):
+        rows[row.id] = row
+        if row.role is not None:
+            roles[row.id].add(Role(row.role))
+    return [read_as(KnownPerson, row, roles=frozenset(roles[key])) for key, row in rows.items()]
 
 
 def credential_of(session: Session, login: str) -> Credential | None:
     """Give the hash to compare with, if somebody of this login may sign in."""
     row = session.execute(
-        select(Person.id, Person.password_hash).where(
+        select(*columns(Credential, Person, person_id=Person.id)).where(
             func.lower(Person.login) == login.strip().lower(),
             Person.active,
             Person.password_hash != "",
         )
     ).one_or_none()
-    return None if row is None else Credential(*row)
+    return None if row is None else read_as(Credential, row)
 
 
 def password_matches(credential: Credential | None, password: str) -> bool:
@@ -123,14 +120,8 @@ def password_is_right(session: Session, person_id: int, password: str) -> bool:
 def tokens_of(session: Session, person_id: int) -> list[KnownToken]:
     """List a person's API tokens, the latest first."""
     rows = session.execute(
-        select(
-            ApiToken.id,
-            ApiToken.label,
-            ApiToken.made_at,
-            ApiToken.last_used_at,
-            ApiToken.revoked_at,
-        )
+        select(*columns(KnownToken, ApiToken))
         .where(ApiToken.person_id == person_id)
         .order_by(ApiToken.made_at.desc(), ApiToken.id.desc())
     )
-    return [KnownToken(*row) for row in rows]
+    return [read_as(KnownToken, row) for row in rows]

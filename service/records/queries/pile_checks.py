@@ -23,6 +23,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_as
 from service.records.queries.layer_maps import LayerMap
 from service.records.queries.patterns import (
     KeptPattern,
@@ -218,24 +219,13 @@ def check_of_list(
 
 def _head(session: Session, record_id: int) -> _Head:
     row: Any = session.execute(
-        select(
-            RebuildRecord.id,
-            RebuildRecord.stack_id,
-            Stack.design_id,
-            RebuildRecord.kind,
-            RebuildRecord.state,
-            RebuildRecord.base_build_id,
-            RebuildRecord.performed_from,
-            RebuildRecord.opened_at,
-            RebuildRecord.closed_at,
-            RebuildRecord.handed_in_at,
-        )
+        select(*columns(_Head, RebuildRecord, Stack))
         .join(Stack, Stack.id == RebuildRecord.stack_id)
         .where(RebuildRecord.id == record_id)
     ).first()
     if row is None:
         raise NotFound("record", record_id)
-    return _Head(*row)
+    return read_as(_Head, row)
 
 
 def _of_other_revisions(

@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import and_, exists, func, or_, select, union
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import columns, read_as
 from service.records.queries.part_hours import part_hours
 from service.records.tables.holds import Concession, Hold
 from service.records.tables.parts import Lot, Part, PartType
@@ -72,17 +73,7 @@ def known_parts(
     """
     ids = list(part_ids)
     rows = session.execute(
-        select(
-            Part.id,
-            PartType.drawing_number,
-            PartType.revision,
-            PartType.renew_at_opening,
-            PartType.openings_most,
-            PartType.hours_most,
-            Part.usability,
-            Part.lot_id,
-            Lot.expires_at,
-        )
+        select(Part.id, Part.usability, Part.lot_id, Lot.expires_at, *columns(KnownPart, PartType))
         .join(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)
         .where(Part.id.in_(ids))
@@ -94,13 +85,10 @@ def known_parts(
     openings = _openings(session, record_id, [row.id for row in rows if row.openings_most])
     hours = _hours(session, record_id, [row.id for row in rows if row.hours_most])
     return {
-        row.id: KnownPart(
+        row.id: read_as(
+            KnownPart,
+            row,
             part=row.id,
-            drawing_number=row.drawing_number,
-            revision=row.revision,
-            renew_at_opening=row.renew_at_opening,
-            openings_most=row.openings_most,
-            hours_most=row.hours_most,
             usability=row.usability if until is None else Usability.ACCEPTED,
             hold_reason=next((held[key][0] for key in _keys(row) if key in held), ""),
             usable_until=row.expires_at.date() if row.expires_at else None,
@@ -117,7 +105,7 @@ def known_parts(
 def departures_in(session: Session, record_id: int) -> dict[str, Departure]:
     """The findings accepted in a record, by how they read. One statement."""
     rows: Sequence[Any] = session.execute(
-        select(Step.id, Step.departs_from, Step.note, Person.name)
+        select(*columns(Departure, Step, step_id=Step.id, reason=Step.note, by=Person.name))
         .join(Person, Person.id == Step.by_id)
         .where(
             Step.record_id == record_id,
@@ -126,7 +114,7 @@ def departures_in(session: Session, record_id: int) -> dict[str, Departure]:
         )
         .order_by(Step.sequence)
     ).all()
-    return {row.departs_from: Departure(*row) for row in rows}
+    return {row.departs_from: read_as(Departure, row) for row in rows}
 
 
 def _held(

@@ -14,6 +14,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_as
 from service.records.queries.cell_bridges import bridges_of_builds
 from service.records.queries.cell_voltages import mea_of_cells, read_names
 from service.records.queries.known import known
@@ -115,8 +116,7 @@ def curves_of_builds(
     A build without curves has an empty tuple.
     """
     rows: Any = session.execute(
-        _of_builds(known_at is not None),
-        params(known_at, build_ids=build_ids),
+        _of_builds(known_at is not None), params(known_at, build_ids=build_ids)
     ).all()
     found: dict[int, list[CellCurve]] = {build_id: [] for build_id in build_ids}
     for curve in _resolved(session, rows, known_at):
@@ -131,10 +131,7 @@ def _of_key() -> Any:
 
 def polarisation_curve(session: Session, curve_id: int) -> CellCurve:
     """One curve, made void or not. Four statements. Raises NotFound."""
-    rows: Any = session.execute(
-        _of_key(),
-        {"curve_id": curve_id},
-    ).all()
+    rows: Any = session.execute(_of_key(), {"curve_id": curve_id}).all()
     if not rows:
         raise NotFound("polarisation curve", curve_id)
     return _resolved(session, rows, None)[0]
@@ -143,24 +140,15 @@ def polarisation_curve(session: Session, curve_id: int) -> CellCurve:
 def _columns() -> Any:
     return (
         select(
-            PolarisationCurve.id,
-            PolarisationCurve.reading_id,
-            RunReading.run_id,
-            Run.name,
-            PolarisationCurve.stack_id,
-            Stack.serial,
-            PolarisationCurve.build_id,
-            Build.number,
-            PolarisationCurve.taken_at,
-            PolarisationCurve.direction,
-            PolarisationCurve.occasion,
-            PolarisationCurve.temperature_c,
-            PolarisationCurve.meter_hours,
-            Person.name.label("by"),
-            PolarisationCurve.known_from,
-            PolarisationCurve.known_until,
-            PolarisationCurve.channels,
-            PolarisationCurve.points,
+            *columns(
+                CellCurve,
+                PolarisationCurve,
+                run_id=RunReading.run_id,
+                run_name=Run.name,
+                stack=Stack.serial,
+                build_number=Build.number,
+                by=Person.name,
+            )
         )
         .join(Stack, Stack.id == PolarisationCurve.stack_id)
         .join(Build, Build.id == PolarisationCurve.build_id)
@@ -179,16 +167,23 @@ def _resolved(
     bridges = bridges_of_builds(session, builds, known_at)
     found: list[CellCurve] = []
     for row in rows:
-        *head, channels, points = row
-        names = read_names(channels)
+        names = read_names(row.channels)
         cells = taps.cell_of(row.stack_id, row.taken_at, names)
         of_cell = meas.get(row.build_id, {})
         bridged = frozenset(
             bridge.cell for bridge in bridges.get(row.build_id, ()) if bridge.holds_at(row.taken_at)
         )
-        parts = tuple(None if cell is None else of_cell.get(cell) for cell in cells)
-        resolved: tuple[Any, ...] = (names, _read_points(points), cells, parts, bridged)
-        found.append(CellCurve(*head, *resolved))
+        found.append(
+            read_as(
+                CellCurve,
+                row,
+                channels=names,
+                points=_read_points(row.points),
+                cells=cells,
+                part_ids=tuple(None if cell is None else of_cell.get(cell) for cell in cells),
+                bridged=bridged,
+            )
+        )
     return tuple(found)
 
 

@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import read_as
 from service.records.queries.known import known
 from service.records.tables.instruments import Calibration, CalibrationResult
 from service.records.tables.rebuild_records import (
@@ -77,10 +78,10 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
     if not spans:
         return ()
     record = (
-        RebuildRecord.id,
-        RebuildRecord.kind,
-        RebuildRecord.state,
-        Stack.serial,
+        RebuildRecord.id.label("record_id"),
+        RebuildRecord.kind.label("record_kind"),
+        RebuildRecord.state.label("record_state"),
+        Stack.serial.label("stack_serial"),
     )
     torques = session.execute(
         select(
@@ -100,7 +101,7 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
     lines = session.execute(
         select(
             *record,
-            Step.done_at,
+            Step.done_at.label("taken_at"),
             Step.kind.label("step"),
             MakeSafeLine.line_number,
             MakeSafeLine.wording,
@@ -115,7 +116,12 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
         .order_by(Step.done_at, Step.id)
     )
     tests = session.execute(
-        select(*record, Step.done_at, Step.kind.label("step"), StackTest.verdict)
+        select(
+            *record,
+            Step.done_at.label("taken_at"),
+            Step.kind.label("step"),
+            StackTest.verdict,
+        )
         .join(Step, Step.id == StackTest.step_id)
         .join(RebuildRecord, RebuildRecord.id == StackTest.record_id)
         .join(Stack, Stack.id == RebuildRecord.stack_id)
@@ -131,18 +137,18 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
         .order_by(Step.done_at, Step.id)
     )
     found = [
-        InDoubt(
-            _span_of(row.taken_at, spans),
-            *row[:5],
+        _doubt(
+            row,
+            spans,
             what=f"rod {row.rod_number} pass {row.pass_number}, {row.stage}",
             shown=f"{row.torque_nm:g}\u2009N·m",
         )
         for row in torques
     ]
     found += [
-        InDoubt(
-            _span_of(row.done_at, spans),
-            *row[:5],
+        _doubt(
+            row,
+            spans,
             what=f"make-safe line {row.line_number}"
             if row.step is StepKind.MAKE_SAFE
             else row.wording.lower(),
@@ -150,11 +156,13 @@ def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ..
         )
         for row in lines
     ]
-    found += [
-        InDoubt(_span_of(row.done_at, spans), *row[:5], what=str(row.step), shown=str(row.verdict))
-        for row in tests
-    ]
+    found += [_doubt(row, spans, what=str(row.step), shown=str(row.verdict)) for row in tests]
     return tuple(sorted(found, key=lambda one: (one.taken_at, one.record_id)))
+
+
+def _doubt(row: Any, spans: Sequence[Span], *, what: str, shown: str) -> InDoubt:
+    span = _span_of(row.taken_at, spans)
+    return read_as(InDoubt, row, calibration_id=span, what=what, shown=shown)
 
 
 def _within(at: Any, spans: Sequence[Span]) -> ColumnElement[bool]:

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.attachments import Attached, attachments_of_record
 from service.records.queries.known import known
 from service.records.queries.parts_named import PartNamed
@@ -242,12 +243,12 @@ def bench_view(session: Session, record_id: int) -> RecordView:
 
 def _people(session: Session, record_id: int) -> tuple[Involved, ...]:
     rows = session.execute(
-        select(RecordPerson.person_id, Person.name, RecordPerson.involvement)
+        select(*columns(Involved, RecordPerson, Person))
         .join(Person, Person.id == RecordPerson.person_id)
         .where(RecordPerson.record_id == record_id)
         .order_by(RecordPerson.involvement.desc(), Person.name)
     )
-    return tuple(Involved(*row) for row in rows)
+    return read_all(Involved, rows)
 
 
 def _checklist(session: Session, head: Head, entries: Sequence[Entry]) -> tuple[ChecklistRow, ...]:
@@ -255,14 +256,7 @@ def _checklist(session: Session, head: Head, entries: Sequence[Entry]) -> tuple[
     if not head.opens:
         return ()
     rows = session.execute(
-        select(
-            ChecklistLine.number,
-            ChecklistLine.wording,
-            ChecklistLine.unit,
-            ChecklistLine.reading_most,
-            ChecklistLine.needs_instrument,
-            ChecklistLine.needs_witness,
-        )
+        select(*columns(LineAsked, ChecklistLine))
         .where(ChecklistLine.design_id == head.design_id)
         .order_by(ChecklistLine.number)
     )
@@ -271,7 +265,7 @@ def _checklist(session: Session, head: Head, entries: Sequence[Entry]) -> tuple[
         for e in entries
         if e.stands and e.kind is StepKind.MAKE_SAFE and e.check is not None
     }
-    return tuple(ChecklistRow(LineAsked(*row), recorded.get(row.number)) for row in rows)
+    return tuple(ChecklistRow(read_as(LineAsked, row), recorded.get(row.number)) for row in rows)
 
 
 def _lifted(session: Session, head: Head, entries: Sequence[Entry]) -> tuple[LiftedRow, ...]:
@@ -305,18 +299,14 @@ def _lifted(session: Session, head: Head, entries: Sequence[Entry]) -> tuple[Lif
 def _decisions(session: Session, record_id: int) -> tuple[DecisionMade, ...]:
     rows = session.execute(
         select(
-            Decision.meaning,
-            Decision.person_name,
-            Decision.person_roles,
-            Decision.at,
-            Decision.content_sha256,
-            Decision.reason,
-            Decision.correction_id,
+            *columns(
+                DecisionMade, Decision, person=Decision.person_name, roles=Decision.person_roles
+            )
         )
         .where(Decision.record_id == record_id)
         .order_by(Decision.id)
     )
-    return tuple(DecisionMade(*row) for row in rows)
+    return read_all(DecisionMade, rows)
 
 
 @dataclass(frozen=True, slots=True)
@@ -362,16 +352,13 @@ def record_list(
     """
     statement = (
         select(
-            RebuildRecord.id,
-            Stack.serial,
-            RebuildRecord.kind,
-            RebuildRecord.state,
-            RebuildRecord.reason,
-            RebuildRecord.performed_from,
-            RebuildRecord.written_at,
-            Person.name,
-            RebuildRecord.handed_in_at,
-            Build.number,
+            *columns(
+                ListedRecord,
+                RebuildRecord,
+                stack=Stack.serial,
+                written_by=Person.name,
+                build=Build.number,
+            )
         )
         .join(Stack, Stack.id == RebuildRecord.stack_id)
         .join(Person, Person.id == RebuildRecord.written_by_id)
@@ -396,5 +383,5 @@ def record_list(
         statement = statement.where(RebuildRecord.performed_from < until)
     if before:
         statement = statement.where(RebuildRecord.id < before)
-    rows = [ListedRecord(*tuple(row)) for row in session.execute(statement)]
+    rows = [read_as(ListedRecord, row) for row in session.execute(statement)]
     return ListedRecords(tuple(rows[:limit]), rows[limit - 1].id if len(rows) > limit else 0)

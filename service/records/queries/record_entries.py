@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.answers import columns, read_as
 from service.records.queries.parts_named import PART_NAMED, PartNamed, part_named
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.instruments import Calibration, Instrument
@@ -234,28 +235,15 @@ def entries_of(
         .order_by(Step.sequence)
     ).all()
     return tuple(
-        Entry(
-            row.step_id,
-            row.sequence,
-            row.step,
-            None if row.part_id is None else part_named(row),
-            row.exposed_part_id,
-            row.end,
-            row.facing,
-            row.rod_number,
-            row.scanned,
-            row.note,
-            row.done_at,
-            row.written_at,
-            row.by,
-            row.undone_at,
-            row.undone_by,
-            tuple(findings.get(row.step_id, ())),
-            checks.get(row.step_id),
-            tuple(torque.get(row.step_id, ())),
-            tuple(hours.get(row.step_id, ())),
-            row.departs_from,
-            row.tested,
+        read_as(
+            Entry,
+            row,
+            kind=row.step,
+            part=None if row.part_id is None else part_named(row),
+            findings=tuple(findings.get(row.step_id, ())),
+            check=checks.get(row.step_id),
+            torque=tuple(torque.get(row.step_id, ())),
+            hours=tuple(hours.get(row.step_id, ())),
         )
         for row in rows
     )
@@ -264,20 +252,13 @@ def entries_of(
 def _findings(session: Session, told: ColumnElement[bool]) -> dict[int, list[FindingSeen]]:
     by_step: dict[int, list[FindingSeen]] = defaultdict(list)
     rows = session.execute(
-        select(
-            Finding.step_id,
-            Finding.part_id,
-            Finding.condition,
-            Finding.severity,
-            Finding.where,
-            Finding.note,
-        )
+        select(Finding.step_id, *columns(FindingSeen, Finding))
         .join(Step, Step.id == Finding.step_id)
         .where(told)
         .order_by(Finding.id)
     )
     for row in rows:
-        by_step[row.step_id].append(FindingSeen(*row[1:]))
+        by_step[row.step_id].append(read_as(FindingSeen, row))
     return by_step
 
 
@@ -286,16 +267,11 @@ def _checks(session: Session, record_id: int) -> dict[int, CheckRecorded]:
     rows = session.execute(
         select(
             MakeSafeLine.step_id,
-            MakeSafeLine.line_number,
-            MakeSafeLine.wording,
-            MakeSafeLine.reading,
-            MakeSafeLine.unit,
             Instrument.id.label("instrument_id"),
             Instrument.label,
             Calibration.certificate,
             Calibration.due_at,
-            person.name.label("person"),
-            witness.name.label("witness"),
+            *columns(CheckRecorded, MakeSafeLine, person=person.name, witness=witness.name),
         )
         .join(person, person.id == MakeSafeLine.person_id)
         .outerjoin(witness, witness.id == MakeSafeLine.witness_id)
@@ -304,14 +280,8 @@ def _checks(session: Session, record_id: int) -> dict[int, CheckRecorded]:
         .where(MakeSafeLine.record_id == record_id)
     )
     return {
-        row.step_id: CheckRecorded(
-            row.line_number,
-            row.wording,
-            row.reading,
-            row.unit,
-            None if row.instrument_id is None else _tool(row),
-            row.person,
-            row.witness,
+        row.step_id: read_as(
+            CheckRecorded, row, tool=None if row.instrument_id is None else _tool(row)
         )
         for row in rows
     }
@@ -322,22 +292,13 @@ def _torque(session: Session, record_id: int) -> dict[int, list[TorqueRead]]:
     rows: Sequence[Any] = session.execute(
         select(
             TorqueReading.step_id,
-            TorqueReading.id,
-            TorqueReading.rod_number,
-            TorqueReading.pass_number,
-            TorqueReading.stage,
-            TorqueReading.kind,
-            TorqueReading.torque_nm,
-            TorqueReading.entered,
             Instrument.id.label("instrument_id"),
             Instrument.label,
             Calibration.certificate,
             Calibration.due_at,
-            TorqueReading.concession_id,
-            TorqueReading.taken_at,
             Person.name,
-            TorqueReading.correction_id,
             TorqueReading.known_until,
+            *columns(TorqueRead, TorqueReading),
         )
         .join(Instrument, Instrument.id == TorqueReading.instrument_id)
         .join(Person, Person.id == TorqueReading.by_id)
@@ -348,20 +309,8 @@ def _torque(session: Session, record_id: int) -> dict[int, list[TorqueRead]]:
     by_step: dict[int, list[TorqueRead]] = defaultdict(list)
     for row in rows:
         by_step[row.step_id].append(
-            TorqueRead(
-                row.id,
-                row.rod_number,
-                row.pass_number,
-                row.stage,
-                row.kind,
-                row.torque_nm,
-                row.entered,
-                _tool(row),
-                row.concession_id,
-                row.taken_at,
-                row.name,
-                row.correction_id,
-                row.known_until is not None,
+            read_as(
+                TorqueRead, row, tool=_tool(row), by=row.name, corrected=row.known_until is not None
             )
         )
     return by_step
@@ -371,19 +320,14 @@ def _hours(session: Session, record_id: int) -> dict[int | None, list[HoursRead]
     rows = session.execute(
         select(
             HourReading.step_id,
-            HourReading.id,
-            HourReading.hours,
-            HourReading.moment,
-            HourReading.taken_at,
-            HourReading.correction_id,
-            HourReading.known_until.is_not(None),
+            *columns(HoursRead, HourReading, corrected=HourReading.known_until.is_not(None)),
         )
         .where(HourReading.record_id == record_id)
         .order_by(HourReading.id)
     )
     by_step: dict[int | None, list[HoursRead]] = defaultdict(list)
     for row in rows:
-        by_step[row.step_id].append(HoursRead(*row[1:]))
+        by_step[row.step_id].append(read_as(HoursRead, row))
     return by_step
 
 

@@ -7,6 +7,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_as
 from service.records.tables.designs import Design
 from service.records.tables.people import Person
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
@@ -62,33 +63,24 @@ def record_head(session: Session, record_id: int) -> Head:
     base, made = aliased(Build), aliased(Build)
     row = session.execute(
         select(
-            RebuildRecord.id,
-            Stack.id,
-            Stack.serial,
-            Design.id,
-            Design.name,
-            Design.revision,
-            Design.target_torque_nm,
-            Design.torque_tolerance_percent,
-            Design.tightening_passes,
-            RebuildRecord.kind,
-            RebuildRecord.state,
-            RebuildRecord.reason,
-            RebuildRecord.notes,
-            RebuildRecord.performed_from,
-            RebuildRecord.opened_at,
-            RebuildRecord.closed_at,
-            writer.id,
-            writer.name,
-            RebuildRecord.written_at,
-            RebuildRecord.version,
-            RebuildRecord.handed_in_at,
-            hander.name,
-            RebuildRecord.content_sha256,
-            RebuildRecord.base_build_id,
-            base.number,
-            made.id,
-            made.number,
+            *columns(
+                Head,
+                RebuildRecord,
+                Design,
+                stack_id=Stack.id,
+                stack=Stack.serial,
+                design_id=Design.id,
+                design=Design.name,
+                target_nm=Design.target_torque_nm,
+                tolerance_percent=Design.torque_tolerance_percent,
+                passes=Design.tightening_passes,
+                written_by_id=writer.id,
+                written_by=writer.name,
+                handed_in_by=hander.name,
+                base_build=base.number,
+                build_id=made.id,
+                build=made.number,
+            )
         )
         .join(Stack, Stack.id == RebuildRecord.stack_id)
         .join(Design, Design.id == Stack.design_id)
@@ -100,4 +92,4 @@ def record_head(session: Session, record_id: int) -> Head:
     ).first()
     if row is None:
         raise NotFound("record", record_id)
-    return Head(*tuple(row))
+    return read_as(Head, row)

@@ -33,10 +33,7 @@ def operating_densities(session: Session, design_ids: Collection[int]) -> dict[i
     """
     if not design_ids:
         return {}
-    rows: Any = session.execute(
-        FIGURES_IN_FORCE,
-        {"design_ids": list(design_ids)},
-    )
+    rows: Any = session.execute(FIGURES_IN_FORCE, {"design_ids": list(design_ids)})
     found = {}
     for row in rows:
         operation = read_figures(row.content).operation

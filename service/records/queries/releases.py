@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
 from service.records.permissions import RecordFacts
+from service.records.queries.answers import columns, read_as
 from service.records.queries.build_verdicts import ClosedVerdicts, verdicts_of_build
 from service.records.queries.content import canonical_json, sha256_of, verify
 from service.records.queries.involved import people_on
@@ -144,7 +145,7 @@ def _build(session: Session, build_id: int) -> BuildAtGate:
     row: Any = session.execute(_head(), {"build_id": build_id}).first()
     if row is None:
         raise NotFound("build", build_id)
-    return BuildAtGate(*row)
+    return read_as(BuildAtGate, row)
 
 
 @statement
@@ -159,15 +160,15 @@ def _head() -> Any:
     )
     return (
         select(
-            Build.id,
-            Build.number,
-            Stack.id,
-            Stack.serial,
-            Build.record_id,
-            cells,
-            BuildPeriod.closed_at,
-            BuildPeriod.opened_at,
-            release_stands(),
+            *columns(
+                BuildAtGate,
+                Build,
+                BuildPeriod,
+                stack_id=Stack.id,
+                stack=Stack.serial,
+                cells=cells,
+                stands=release_stands(),
+            )
         )
         .join(Stack, Stack.id == Build.stack_id)
         .outerjoin(
@@ -178,37 +179,31 @@ def _head() -> Any:
 
 
 RECORDS = (
-    select(
-        RebuildRecord.id,
-        RebuildRecord.state,
-        RebuildRecord.written_by_id,
-        RebuildRecord.content_sha256,
-    )
+    select(*columns(RecordOfBuild, RebuildRecord, written_by=RebuildRecord.written_by_id))
     .where(RebuildRecord.id.in_(param_list("ids")))
     .order_by(RebuildRecord.id)
 )
 
 
 def _records(session: Session, ids: set[int]) -> tuple[RecordOfBuild, ...]:
-    rows: Any = session.execute(
-        RECORDS,
-        {"ids": sorted(ids)},
-    ).all()
+    rows: Any = session.execute(RECORDS, {"ids": sorted(ids)}).all()
     checks = verify(session, ids)
-    whole: list[list[Any]] = [
-        [*row, checks[row.id].holds if row.id in checks else None] for row in rows
-    ]
-    return tuple(RecordOfBuild(*row) for row in whole)
+    return tuple(
+        read_as(RecordOfBuild, row, holds=checks[row.id].holds if row.id in checks else None)
+        for row in rows
+    )
 
 
 RELEASES = (
     select(
-        BuildRelease.id,
-        Person.name,
-        BuildRelease.released_at,
-        LimitSet.version,
-        BuildRelease.content_sha256,
         BuildRelease.content,
+        *columns(
+            ReleaseMade,
+            BuildRelease,
+            by=Person.name,
+            at=BuildRelease.released_at,
+            limit_version=LimitSet.version,
+        ),
     )
     .join(Person, Person.id == BuildRelease.released_by_id)
     .join(LimitSet, LimitSet.id == BuildRelease.limit_set_id)
@@ -218,16 +213,17 @@ RELEASES = (
 
 
 def _releases(session: Session, build: BuildAtGate) -> tuple[ReleaseMade, ...]:
-    rows: Any = session.execute(
-        RELEASES,
-        {"build_id": build.id},
-    ).all()
+    rows: Any = session.execute(RELEASES, {"build_id": build.id}).all()
     stands = build.stands and build.is_present
-    whole: list[list[Any]] = [
-        [*row[:5], sha256_of(row.content) == row.content_sha256, at == 0 and stands]
-        for at, row in enumerate(rows)
-    ]
-    return tuple(ReleaseMade(*row) for row in whole)
+    return tuple(
+        read_as(
+            ReleaseMade,
+            row,
+            holds=sha256_of(row.content) == row.content_sha256,
+            stands=place == 0 and stands,
+        )
+        for place, row in enumerate(rows)
+    )
 
 
 @lru_cache(maxsize=256)

@@ -7,6 +7,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_as
 from service.records.queries.known import known
 from service.records.queries.release_standing import release_stands, released_at
 from service.records.tables.designs import Design
@@ -38,12 +39,19 @@ class Overlapping:
 def run_with_content(session: Session, content_sha256: str) -> KnownRun | None:
     """Which run has this very file? One statement."""
     row = session.execute(
-        select(Run.id, Run.name, Stack.serial, RunReading.id.label("reading_id"))
+        select(
+            *columns(
+                KnownRun,
+                Run,
+                stack=Stack.serial,
+                is_void=RunReading.id.is_(None),
+            )
+        )
         .outerjoin(RunReading, (RunReading.run_id == Run.id) & known(RunReading))
         .join(Stack, Stack.id == func.coalesce(RunReading.stack_id, Run.stack_id))
         .where(Run.content_sha256 == content_sha256)
     ).first()
-    return None if row is None else KnownRun(row[0], row[1], row[2], row[3] is None)
+    return None if row is None else read_as(KnownRun, row)
 
 
 def overlapping_run(
@@ -51,7 +59,7 @@ def overlapping_run(
 ) -> Overlapping | None:
     """Which log of a stack shares time with this one? A sweep beside a log does not count."""
     row = session.execute(
-        select(Run.id, Run.name, RunReading.began_at, RunReading.ended_at)
+        select(*columns(Overlapping, Run, RunReading, run_id=Run.id))
         .join(Run, Run.id == RunReading.run_id)
         .where(
             RunReading.stack_id == stack_id,
@@ -63,7 +71,7 @@ def overlapping_run(
         .order_by(RunReading.began_at)
         .limit(1)
     ).first()
-    return None if row is None else Overlapping(*row)
+    return None if row is None else read_as(Overlapping, row)
 
 
 def why_not_released(

@@ -8,6 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.tables.people import Person
 from service.records.tables.runs import RunUpload, UploadState
 from service.records.tables.stacks import Stack
@@ -39,7 +40,7 @@ def upload(session: Session, token: str) -> UploadRow:
     row = session.execute(_uploads().where(RunUpload.token == token)).first()
     if row is None:
         raise NotFound("uploaded log (it is kept for a week; send it again)", token[:8])
-    return UploadRow(*row)
+    return read_as(UploadRow, row)
 
 
 def uploads_of_stack(session: Session, stack_id: int) -> tuple[UploadRow, ...]:
@@ -50,28 +51,12 @@ def uploads_of_stack(session: Session, stack_id: int) -> tuple[UploadRow, ...]:
         .order_by(RunUpload.id.desc())
         .limit(20)
     )
-    return tuple(UploadRow(*row) for row in rows)
+    return read_all(UploadRow, rows)
 
 
 def _uploads() -> Any:
     return (
-        select(
-            RunUpload.token,
-            RunUpload.stack_id,
-            Stack.serial,
-            RunUpload.name,
-            RunUpload.size_bytes,
-            RunUpload.content_sha256,
-            RunUpload.asked,
-            RunUpload.state,
-            RunUpload.done,
-            RunUpload.message,
-            RunUpload.run_id,
-            RunUpload.by_id,
-            Person.name,
-            RunUpload.made_at,
-            RunUpload.changed_at,
-        )
+        select(*columns(UploadRow, RunUpload, stack=Stack.serial, by=Person.name))
         .join(Stack, Stack.id == RunUpload.stack_id)
         .join(Person, Person.id == RunUpload.by_id)
     )

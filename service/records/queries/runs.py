@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.known import known
 from service.records.tables.hours import HourMeter
 from service.records.tables.people import Person
@@ -164,7 +165,7 @@ def run_sheet(session: Session, run_id: int) -> RunSheet:
     above, doubts, mapping, snapshots, curves = texts
     return RunSheet(
         run,
-        tuple(_reading(row) for row in readings),
+        read_all(ReadingRow, readings),
         tuple(_limit(one) for one in json.loads(above)),
         tuple(json.loads(doubts)),
         mapping,
@@ -187,27 +188,12 @@ def newest_mapping(session: Session, run_id: int) -> tuple[str, datetime]:
     return row.mapping, row.began_at
 
 
-_OF_READING = (
-    RunReading.id,
-    RunReading.build_id,
-    Build.number,
-    RunReading.began_at,
-    RunReading.ended_at,
-    RunReading.row_count,
-    RunReading.recorded_hours,
-    RunReading.load_hours,
-    RunReading.gas_hours,
-    RunReading.starts,
-    RunReading.stops,
-    HourMeter.number,
-    RunReading.meter_from_hours,
-    RunReading.meter_to_hours,
-    RunReading.not_released,
-    RunReading.formula,
-    READ.name,
-    RunReading.reason,
-    RunReading.known_from,
-    RunReading.known_until,
+_OF_READING = columns(
+    ReadingRow,
+    RunReading,
+    build_number=Build.number,
+    meter_number=HourMeter.number,
+    by=READ.name,
 )
 
 
@@ -223,17 +209,9 @@ def _readings() -> Any:
 def _rows() -> Any:
     return (
         select(
-            Run.id,
-            OF_STACK,
-            Stack.serial,
-            Run.kind,
-            Run.name,
-            Run.note,
-            Run.content_sha256,
-            Run.size_bytes,
-            ADDED.name,
-            Run.added_at,
-            *_OF_READING,
+            *columns(RunRow, Run, stack_id=OF_STACK, stack=Stack.serial, added_by=ADDED.name),
+            RunReading.id.label("reading_id"),
+            *_OF_READING[1:],
         )
         .select_from(Run)
         .join(ADDED, ADDED.id == Run.added_by_id)
@@ -246,13 +224,8 @@ def _rows() -> Any:
 
 
 def _run(row: Any) -> RunRow:
-    rest: tuple[Any, ...] = tuple(row[10:])
-    whole: list[Any] = [*row[:10], None if rest[0] is None else ReadingRow(*rest)]
-    return RunRow(*whole)
-
-
-def _reading(row: Any) -> ReadingRow:
-    return ReadingRow(*row)
+    key = row.reading_id
+    return read_as(RunRow, row, reading=None if key is None else read_as(ReadingRow, row, id=key))
 
 
 def _limit(one: dict[str, Any]) -> LimitPassed:
@@ -271,19 +244,7 @@ def _limit(one: dict[str, Any]) -> LimitPassed:
 
 def _snapshots(session: Session, reading_id: int) -> tuple[SnapshotRow, ...]:
     rows: Any = session.execute(
-        select(
-            Snapshot.id,
-            Snapshot.kind,
-            Snapshot.from_at,
-            Snapshot.until_at,
-            Snapshot.row_count,
-            Snapshot.current_a,
-            Snapshot.density_a_cm2,
-            Snapshot.temperature_c,
-            Snapshot.meter_hours,
-            Snapshot.channels,
-            Snapshot.means_v,
-        )
+        select(Snapshot.channels, Snapshot.means_v, *columns(SnapshotRow, Snapshot))
         .where(Snapshot.reading_id == reading_id)
         .order_by(Snapshot.from_at)
         .limit(MOST_SNAPSHOTS)
@@ -295,13 +256,15 @@ def _snapshots(session: Session, reading_id: int) -> tuple[SnapshotRow, ...]:
             for value, name in zip(json.loads(row.means_v), json.loads(row.channels), strict=True)
             if value is not None
         ]
-        lowest = min(volts, default=(None, ""))
-        told: list[Any] = [
-            *row[:9],
-            sum(value for value, _ in volts) / len(volts) if volts else None,
-            lowest[0],
-            lowest[1],
-            max(volts)[0] if volts else None,
-        ]
-        found.append(SnapshotRow(*told))
+        lowest_v, lowest_channel = min(volts, default=(None, ""))
+        found.append(
+            read_as(
+                SnapshotRow,
+                row,
+                mean_v=sum(value for value, _ in volts) / len(volts) if volts else None,
+                lowest_v=lowest_v,
+                lowest_channel=lowest_channel,
+                highest_v=max(volts)[0] if volts else None,
+            )
+        )
     return tuple(found)

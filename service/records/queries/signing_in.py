@@ -8,6 +8,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.records import permissions
+from service.records.queries.answers import columns, read_as
 from service.records.tables.people import Person, PersonRole, Role, SignInAttempt, SignInSession
 
 
@@ -82,8 +83,16 @@ def failures_since(session: Session, login: str, address: str, since: datetime) 
         SignInAttempt.login == tried, SignInAttempt.at > func.coalesce(last_success, since)
     )
     of_address = failed.where(SignInAttempt.address == address[:200], SignInAttempt.at > since)
-    row = session.execute(select(of_login.scalar_subquery(), of_address.scalar_subquery())).one()
-    return Failures(*row)
+    row = session.execute(
+        select(
+            *columns(
+                Failures,
+                of_login=of_login.scalar_subquery(),
+                of_address=of_address.scalar_subquery(),
+            )
+        )
+    ).one()
+    return read_as(Failures, row)
 
 
 def anybody_is_known(session: Session) -> bool:

@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import and_, func, literal, null, select, type_coerce, union_all
 from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.answers import read_as
 from service.records.queries.known import known
 from service.records.queries.part_hours import cell_hours
 from service.records.queries.prepared import as_of_param, param, params, statement
@@ -104,25 +105,13 @@ def sittings(
     )
     near, lot_ids = _near(session, part_id, known_at)
     return tuple(
-        Sitting(
-            stack_id=row.stack_id,
+        read_as(
+            Sitting,
+            row,
             stack_serial=row.serial,
-            design=row.design,
-            build_id=row.build_id,
             build_number=row.number,
-            record_id=row.record_id,
-            record_kind=row.record_kind,
-            record_state=row.record_state,
-            closed_at=row.closed_at,
-            opened_at=row.opened_at,
-            opened_by_record_id=row.opened_by_record_id,
-            position=row.position,
-            cell=row.cell,
-            facing=row.facing,
             fixing=row.kind,
-            rod_number=row.rod_number,
             end=row.end_,
-            correction_id=row.correction_id,
             hours=hours.of(row.build_id, row.cell),
             near=tuple(near.get(row.build_id, ())),
             lot_ids=lot_ids,
@@ -232,8 +221,7 @@ def _near(
 ) -> tuple[dict[int, list[pile.Layer]], dict[int, int]]:
     """The layers within reach of a part in every build it sat in: one statement."""
     rows: Sequence[Any] = session.execute(
-        _within_reach(known_at is not None),
-        params(known_at, part_id=part_id),
+        _within_reach(known_at is not None), params(known_at, part_id=part_id)
     ).all()
     near: dict[int, list[pile.Layer]] = defaultdict(list)
     lot_ids = {}

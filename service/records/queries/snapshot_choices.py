@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.cell_bridges import bridges_of_builds
 from service.records.queries.cell_voltages import CellSnapshot, mea_of_cells, read_names
 from service.records.queries.known import known
@@ -50,15 +51,7 @@ class SnapshotHead:
 @statement
 def _heads(is_then: bool) -> Any:
     return (
-        select(
-            Snapshot.id,
-            Snapshot.build_id,
-            Snapshot.kind,
-            Snapshot.from_at,
-            Snapshot.until_at,
-            Snapshot.density_a_cm2,
-            Snapshot.meter_hours,
-        )
+        select(*columns(SnapshotHead, Snapshot))
         .where(
             Snapshot.build_id.in_(param_list("build_ids")), known(Snapshot, as_of_param(is_then))
         )
@@ -71,10 +64,9 @@ def snapshot_heads(
 ) -> tuple[SnapshotHead, ...]:
     """All snapshots of these builds without voltages, in the order of time. One statement."""
     rows: Any = session.connection().execute(
-        _heads(known_at is not None),
-        params(known_at, build_ids=build_ids),
+        _heads(known_at is not None), params(known_at, build_ids=build_ids)
     )
-    return tuple(SnapshotHead(*row) for row in rows.all())
+    return read_all(SnapshotHead, rows.all())
 
 
 def chosen_heads(
@@ -115,9 +107,7 @@ def thinned(heads: Sequence[SnapshotHead], most: int) -> list[SnapshotHead]:
     return [heads[place] for place in sorted(kept)]
 
 
-@statement
-def _snapshots() -> Any:
-    return _whole().where(Snapshot.id.in_(param_list("ids")))
+SNAPSHOTS = select(*columns(CellSnapshot, Snapshot)).where(Snapshot.id.in_(param_list("ids")))
 
 
 def snapshots_read(
@@ -127,49 +117,28 @@ def snapshots_read(
     known_at: datetime | None = None,
 ) -> tuple[CellSnapshot, ...]:
     """These snapshots with their voltages resolved to cells and MEAs. Four statements."""
-    rows: Any = session.connection().execute(
-        _snapshots(),
-        {"ids": [head.id for head in heads]},
-    )
+    rows: Any = session.connection().execute(SNAPSHOTS, {"ids": [head.id for head in heads]})
     builds = {head.build_id for head in heads}
     taps = taps_of(session, [stack_id], known_at)
     meas = mea_of_cells(session, builds, known_at)
     bridges = bridges_of_builds(session, builds, known_at)
     found: list[CellSnapshot] = []
     for row in rows.all():
-        *head, channels, means, spreads = row
-        names = read_names(channels)
+        names = read_names(row.channels)
         at = row.from_at + (row.until_at - row.from_at) / 2
         cells = taps.cell_of(stack_id, at, names)
         of_cell = meas.get(row.build_id, {})
-        resolved: tuple[Any, ...] = (
-            names,
-            tuple(json.loads(means)),
-            tuple(json.loads(spreads)),
-            cells,
-            tuple(None if cell is None else of_cell.get(cell) for cell in cells),
-            frozenset(it.cell for it in bridges.get(row.build_id, ()) if it.holds_at(at)),
+        bridged = (it.cell for it in bridges.get(row.build_id, ()) if it.holds_at(at))
+        found.append(
+            read_as(
+                CellSnapshot,
+                row,
+                channels=names,
+                means_v=tuple(json.loads(row.means_v)),
+                spreads_v=tuple(json.loads(row.spreads_v)),
+                cells=cells,
+                part_ids=tuple(None if cell is None else of_cell.get(cell) for cell in cells),
+                bridged=frozenset(bridged),
+            )
         )
-        found.append(CellSnapshot(*head, *resolved))
     return tuple(sorted(found, key=lambda it: (it.from_at, it.id)))
-
-
-def _whole() -> Any:
-    return select(
-        Snapshot.id,
-        Snapshot.reading_id,
-        Snapshot.stack_id,
-        Snapshot.build_id,
-        Snapshot.kind,
-        Snapshot.from_at,
-        Snapshot.until_at,
-        Snapshot.row_count,
-        Snapshot.current_a,
-        Snapshot.density_a_cm2,
-        Snapshot.temperature_c,
-        Snapshot.stack_voltage_v,
-        Snapshot.meter_hours,
-        Snapshot.channels,
-        Snapshot.means_v,
-        Snapshot.spreads_v,
-    )

@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import columns, read_as
 from service.records.tables.people import Person
 from service.records.tables.runs import Snapshot, SnapshotKind
 from service.records.tables.stacks import Build, Stack
@@ -37,20 +38,16 @@ def typed_snapshot(session: Session, snapshot_id: int) -> TypedSnapshot | None:
     """One of them; None where there is none of this number. One statement."""
     row: Any = session.execute(
         select(
-            Snapshot.id,
-            Stack.serial,
-            Build.number,
-            Snapshot.from_at,
-            Snapshot.current_a,
-            Snapshot.density_a_cm2,
-            Snapshot.temperature_c,
-            Snapshot.stack_voltage_v,
-            Snapshot.meter_hours,
-            Person.name,
-            Snapshot.known_from,
-            Snapshot.known_until,
             Snapshot.channels,
             Snapshot.means_v,
+            *columns(
+                TypedSnapshot,
+                Snapshot,
+                stack=Stack.serial,
+                build_number=Build.number,
+                taken_at=Snapshot.from_at,
+                by=Person.name,
+            ),
         )
         .join(Stack, Stack.id == Snapshot.stack_id)
         .join(Build, Build.id == Snapshot.build_id)
@@ -59,6 +56,5 @@ def typed_snapshot(session: Session, snapshot_id: int) -> TypedSnapshot | None:
     ).first()
     if row is None:
         return None
-    *head, channels, means = row
-    voltages: tuple[Any, ...] = (tuple(zip(json.loads(channels), json.loads(means), strict=True)),)
-    return TypedSnapshot(*head, *voltages)
+    voltages = zip(json.loads(row.channels), json.loads(row.means_v), strict=True)
+    return read_as(TypedSnapshot, row, voltages=tuple(voltages))

@@ -13,6 +13,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.hours import StackHours, stack_hours
 from service.records.queries.prepared import param, param_list, statement
 from service.records.queries.stacks import OPEN, joined, standing_holds, state_in_a_word, written
@@ -131,18 +132,7 @@ def stack_sheet(session: Session, stack_id: int) -> StackSheet:
 
 
 RECORDS = (
-    select(
-        RebuildRecord.id,
-        RebuildRecord.kind,
-        RebuildRecord.state,
-        RebuildRecord.reason,
-        RebuildRecord.performed_from,
-        RebuildRecord.opened_at,
-        RebuildRecord.closed_at,
-        RebuildRecord.written_at,
-        Person.name,
-        RebuildRecord.base_build_id,
-    )
+    select(*columns(StackRecord, RebuildRecord, written_by=Person.name))
     .join(Person, Person.id == RebuildRecord.written_by_id)
     .where(RebuildRecord.stack_id == param("stack_id"))
     .order_by(RebuildRecord.performed_from.desc(), RebuildRecord.id.desc())
@@ -150,26 +140,12 @@ RECORDS = (
 
 
 def _records(session: Session, stack_id: int) -> tuple[StackRecord, ...]:
-    rows: Any = session.execute(
-        RECORDS,
-        {"stack_id": stack_id},
-    )
-    return tuple(StackRecord(*row) for row in rows)
+    rows: Any = session.execute(RECORDS, {"stack_id": stack_id})
+    return read_all(StackRecord, rows)
 
 
 CORRECTIONS = (
-    select(
-        Correction.id,
-        Correction.record_id,
-        Correction.of,
-        Correction.subject_label,
-        Correction.old_value,
-        Correction.new_value,
-        Correction.reason,
-        Correction.state,
-        Person.name,
-        Correction.written_at,
-    )
+    select(*columns(StackCorrection, Correction, written_by=Person.name))
     .join(RebuildRecord, RebuildRecord.id == Correction.record_id)
     .join(Person, Person.id == Correction.written_by_id)
     .where(RebuildRecord.stack_id == param("stack_id"))
@@ -178,11 +154,8 @@ CORRECTIONS = (
 
 
 def _corrections(session: Session, stack_id: int) -> tuple[StackCorrection, ...]:
-    rows: Any = session.execute(
-        CORRECTIONS,
-        {"stack_id": stack_id},
-    )
-    return tuple(StackCorrection(*row) for row in rows)
+    rows: Any = session.execute(CORRECTIONS, {"stack_id": stack_id})
+    return read_all(StackCorrection, rows)
 
 
 @statement
@@ -208,16 +181,11 @@ def _holds_of_one() -> Any:
 def _holds(session: Session, stack_id: int) -> tuple[FittedHold, ...]:
     rows: Any = session.execute(_holds_of_one(), {"stack_ids": [stack_id]})
     return tuple(
-        FittedHold(
-            id=row.id,
-            part_id=row.part_id,
+        read_as(
+            FittedHold,
+            row,
             label=part_label(row.serial, row.lot, row.item_number),
-            lot=row.lot,
             of_lot=bool(row.of_lot),
-            reason=row.reason,
-            placed_at=row.placed_at,
-            position=row.position,
-            cell=row.cell,
         )
         for row in rows
     )
@@ -239,8 +207,5 @@ APPROVALS = (
 
 def approvals_of(session: Session, record_ids: Collection[int]) -> dict[int, tuple[str, datetime]]:
     """Who approved each of these records, and when; a record sent back since is not in it."""
-    rows = session.execute(
-        APPROVALS,
-        {"record_ids": list(record_ids)},
-    )
+    rows = session.execute(APPROVALS, {"record_ids": list(record_ids)})
     return {record_id: (name, at) for record_id, name, at in rows}

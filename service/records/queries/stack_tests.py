@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.records.queries.answers import columns, read_as
 from service.records.queries.prepared import param, statement
 from service.records.queries.record_entries import LATE_AFTER
 from service.records.tables.instruments import Calibration, Instrument
@@ -113,10 +114,7 @@ def _in_record() -> Any:
 
 def made_in_record(session: Session, record_id: int) -> tuple[MadeTest, ...]:
     """The tests entered in a record in their order, undone ones too. One statement."""
-    rows = session.execute(
-        _in_record(),
-        {"record_id": record_id},
-    )
+    rows = session.execute(_in_record(), {"record_id": record_id})
     return tuple(_made(row) for row in rows)
 
 
@@ -137,10 +135,7 @@ def made_while_closed(session: Session, record_id: int, build_id: int) -> tuple[
     ``record_id`` closed it; ``build_id`` is the build it made, 0 while it is not handed in: tests
     of records which found it closed count with it.
     """
-    rows = session.execute(
-        _while_closed(),
-        {"record_id": record_id, "build_id": build_id},
-    )
+    rows = session.execute(_while_closed(), {"record_id": record_id, "build_id": build_id})
     return tuple(_made(row) for row in rows)
 
 
@@ -167,24 +162,17 @@ def _select() -> Any:
     of_tool, of_warm, of_meter = aliased(Calibration), aliased(Calibration), aliased(Calibration)
     return (
         select(
-            Step.id,
-            Row.record_id,
-            Step.sequence,
-            Step.kind,
-            Step.done_at,
-            Step.written_at,
-            Person.name,
-            Step.note,
-            Step.undone_at,
-            Row.verdict,
-            Row.formula,
-            Row.limit_set_id,
-            LimitSet.version,
-            Row.content,
-            Row.result,
-            *_tool_columns(tool, of_tool),
-            *_tool_columns(warm, of_warm),
-            *_tool_columns(meter, of_meter),
+            *columns(
+                MadeTest,
+                Step,
+                Row,
+                by=Person.name,
+                limit_version=LimitSet.version,
+                result_text=Row.result,
+            ),
+            *_tool_columns("tool", tool, of_tool),
+            *_tool_columns("warm", warm, of_warm),
+            *_tool_columns("meter", meter, of_meter),
         )
         .join(Step, Step.id == Row.step_id)
         .join(Person, Person.id == Step.by_id)
@@ -199,19 +187,22 @@ def _select() -> Any:
     )
 
 
-def _tool_columns(tool: Any, calibration: Any) -> tuple[Any, ...]:
-    return tool.id, tool.kind, tool.label, calibration.certificate
+def _tool_columns(name: str, tool: Any, calibration: Any) -> tuple[Any, ...]:
+    """The columns of one of its instruments, their names begun with its own."""
+    found = columns(ToolRead, tool, calibration)
+    return tuple(column.label(f"{name}_{column.key}") for column in found)
 
 
 def _made(row: Any) -> MadeTest:
-    whole: list[Any] = list(row[:15])
-    whole[3] = TestKind(row[3].value)
-    tools = [row[at : at + 4] for at in (15, 19, 23)]
-    whole.append(
-        tuple(
-            ToolRead(key, str(of), label, certificate)
-            for key, of, label, certificate in tools
-            if key
+    told = row._mapping
+    tools = tuple(
+        ToolRead(
+            told[f"{name}_id"],
+            str(told[f"{name}_kind"]),
+            told[f"{name}_label"],
+            told[f"{name}_certificate"],
         )
+        for name in ("tool", "warm", "meter")
+        if told[f"{name}_id"]
     )
-    return MadeTest(*whole)
+    return read_as(MadeTest, row, kind=TestKind(row.kind.value), tools=tools)

@@ -18,6 +18,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
+from service.records.queries.answers import read_as
 from service.records.queries.hours import StackHours, stack_hours
 from service.records.queries.release_standing import release_stands
 from service.records.tables.designs import Design
@@ -201,15 +202,11 @@ def _as_lines(session: Session, rows: Sequence[Any]) -> tuple[ListedStack, ...]:
     hours = stack_hours(session, ids)
     holds = _holds_counted(session, ids)
     return tuple(
-        ListedStack(
-            id=row.id,
-            serial=row.serial,
+        read_as(
+            ListedStack,
+            row,
             design=f"{row.design} {row.revision}",
-            place=row.place,
-            state=row.state,
-            being_written_id=row.being_written_id,
             build_number=row.number or row.last_number,
-            cells=row.cells,
             last_approved_build=row.last_approved,
             hours=hours[row.id],
             holds=holds.get(row.id, 0),

@@ -103,10 +103,7 @@ LOT_NAMES = (
 
 def _lot_names(session: Session, ids: Collection[int]) -> dict[int, str]:
     """Lots of plates and gaskets with what they are of: a label is unique within a type only."""
-    rows: Any = session.execute(
-        LOT_NAMES,
-        {"ids": list(ids)},
-    )
+    rows: Any = session.execute(LOT_NAMES, {"ids": list(ids)})
     return {
         row.id: row.label if row.kind is Kind.MEA else f"{row.label} ({row.name})" for row in rows
     }

@@ -15,6 +15,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import columns, read_as
 from service.records.queries.known import known
 from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.cell_taps import TapMap
@@ -102,10 +103,7 @@ def _maps(is_then: bool) -> Any:
 
 def taps_of(session: Session, stack_ids: Collection[int], known_at: datetime | None = None) -> Taps:
     """Which maps have these stacks? One statement."""
-    rows: Any = session.execute(
-        _maps(known_at is not None),
-        params(known_at, stack_ids=stack_ids),
-    )
+    rows: Any = session.execute(_maps(known_at is not None), params(known_at, stack_ids=stack_ids))
     maps: dict[int, list[trade.TapMap]] = defaultdict(list)
     for row in rows:
         maps[row.stack_id].append(trade.TapMap(row.valid_from, read_channels(row.channels)))
@@ -132,31 +130,19 @@ def written_map(session: Session, tap_map_id: int) -> WrittenMap:
 
 def _written(session: Session, which: Any) -> tuple[WrittenMap, ...]:
     rows: Sequence[Any] = session.execute(
-        select(
-            TapMap.id,
-            TapMap.stack_id,
-            TapMap.valid_from,
-            TapMap.channels,
-            TapMap.reason,
-            Person.name,
-            TapMap.known_from,
-            TapMap.known_until,
-        )
+        select(TapMap.valid_from, TapMap.channels, Person.name, *columns(WrittenMap, TapMap))
         .join(Person, Person.id == TapMap.by_id)
         .where(which)
         .order_by(TapMap.valid_from.desc(), TapMap.known_from.desc(), TapMap.id.desc())
     ).all()
     begins = sorted(row.valid_from for row in rows if row.known_until is None)
     return tuple(
-        WrittenMap(
-            row.id,
-            row.stack_id,
-            trade.TapMap(row.valid_from, read_channels(row.channels)),
-            next((at for at in begins if at > row.valid_from), None),
-            row.reason,
-            row.name,
-            row.known_from,
-            row.known_until,
+        read_as(
+            WrittenMap,
+            row,
+            tap_map=trade.TapMap(row.valid_from, read_channels(row.channels)),
+            until=next((at for at in begins if at > row.valid_from), None),
+            by=row.name,
         )
         for row in rows
     )

@@ -8,6 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.permissions import Person
+from service.records.queries.answers import read_as
 from service.records.tables import people
 
 
@@ -25,12 +26,12 @@ def holder_of(session: Session, token: str) -> TokenHolder | None:
     digest = sha256(token.encode()).hexdigest()
     rows = session.execute(
         select(
-            people.ApiToken.id,
             people.ApiToken.last_used_at,
+            people.ApiToken.id.label("token_id"),
+            people.PersonRole.role,
             people.Person.id,
             people.Person.login,
             people.Person.name,
-            people.PersonRole.role,
         )
         .join(people.Person, people.Person.id == people.ApiToken.person_id)
         .outerjoin(people.PersonRole, people.PersonRole.person_id == people.Person.id)
@@ -42,6 +43,5 @@ def holder_of(session: Session, token: str) -> TokenHolder | None:
     ).all()
     if not rows:
         return None
-    token_id, last_used_at, person_id, login, name, _ = rows[0]
-    roles = frozenset(row[5] for row in rows if row[5] is not None)
-    return TokenHolder(token_id, Person(person_id, login, name, roles), last_used_at)
+    roles = frozenset(row.role for row in rows if row.role is not None)
+    return read_as(TokenHolder, rows[0], person=read_as(Person, rows[0], roles=roles))

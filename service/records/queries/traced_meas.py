@@ -81,16 +81,10 @@ MEA = (
 
 def traced_mea(session: Session, part_id: int) -> TracedMea:
     """What a comparison begins with. Two statements. Raises NotFound."""
-    row: Any = session.execute(
-        MEA,
-        {"part_id": part_id},
-    ).first()
+    row: Any = session.execute(MEA, {"part_id": part_id}).first()
     if row is None:
         raise NotFound("part", part_id)
-    builds: Any = session.execute(
-        FAILED,
-        {"part_id": part_id},
-    ).all()
+    builds: Any = session.execute(FAILED, {"part_id": part_id}).all()
     return TracedMea(
         id=part_id,
         label=part_label(row.serial, row.lot, row.item_number),

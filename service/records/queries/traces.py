@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import and_, case, func, select, union_all
 from sqlalchemy.orm import Session
 
+from service.records.queries.answers import columns, read_as
 from service.records.queries.build_torques import BuildTorques, build_torques
 from service.records.queries.part_events import Events, SeenOnIt, event_counts, findings_on
 from service.records.queries.part_facts import PartFacts, part_facts
@@ -201,17 +202,9 @@ PEOPLE = (
 
 def people_at(session: Session, record_ids: Collection[int]) -> dict[int, AtWork]:
     """Who wrote, worked on and witnessed each of these events? Two statements."""
-    written = dict(
-        session.execute(
-            PEOPLE,
-            {"record_ids": list(record_ids)},
-        ).all()
-    )
+    written = dict(session.execute(PEOPLE, {"record_ids": list(record_ids)}).all())
     named: dict[tuple[int, Involvement], list[str]] = defaultdict(list)
-    for row in session.execute(
-        WORKED,
-        {"record_ids": list(record_ids)},
-    ):
+    for row in session.execute(WORKED, {"record_ids": list(record_ids)}):
         named[row.record_id, row.involvement].append(row.name)
     return {
         record_id: AtWork(
@@ -225,18 +218,16 @@ def people_at(session: Session, record_ids: Collection[int]) -> dict[int, AtWork
 
 LOTS = (
     select(
-        Lot.id,
-        Lot.label,
         PartType.name,
-        PartType.kind,
-        Lot.supplier,
-        Lot.received_at,
-        Lot.expires_at,
-        select(func.min(Hold.reason))
-        .where(Hold.lot_id == Lot.id, Hold.lifted_at.is_(None))
-        .correlate(Lot)
-        .scalar_subquery()
-        .label("held_because"),
+        *columns(
+            TracedLot,
+            Lot,
+            held_because=select(func.min(Hold.reason))
+            .where(Hold.lot_id == Lot.id, Hold.lifted_at.is_(None))
+            .correlate(Lot)
+            .scalar_subquery(),
+            kind=PartType.kind,
+        ),
     )
     .join(PartType, PartType.id == Lot.part_type_id)
     .where(Lot.id.in_(param_list("lot_ids")))
@@ -246,22 +237,16 @@ LOTS = (
 
 def _lots(session: Session, lot_ids: Collection[int], part: PartFacts) -> tuple[TracedLot, ...]:
     facts: Sequence[Any] = session.execute(
-        LOTS,
-        {"lot_ids": list(lot_ids), "lot_id": part.lot_id or 0},
+        LOTS, {"lot_ids": list(lot_ids), "lot_id": part.lot_id or 0}
     ).all()
     counts = _counts(session, lot_ids, part)
     members = _members(session, lot_ids, part.id)
     return tuple(
-        TracedLot(
-            id=row.id,
-            label=row.label,
+        read_as(
+            TracedLot,
+            row,
             part_type=row.name,
-            kind=row.kind,
-            supplier=row.supplier,
-            received_at=row.received_at,
-            expires_at=row.expires_at,
             is_own=row.id == part.lot_id,
-            held_because=row.held_because,
             counts=tuple(counts.get(row.id, ())),
             members=tuple(members.get(row.id, ())),
         )
@@ -364,18 +349,13 @@ def _members(
         if len(found[row.lot_id]) == MOST_OF_A_LOT:
             continue
         found[row.lot_id].append(
-            LotMember(
+            read_as(
+                LotMember,
+                row,
                 part_id=row.id,
                 label=part_label(row.serial, row.lot, row.item_number),
                 name_in_lot=row.serial or f"item {row.item_number}",
-                whereabouts=row.whereabouts,
-                usability=row.usability,
-                place=row.place,
-                stack_id=row.stack_id,
-                stack_serial=row.stack_serial,
                 build_number=row.number,
-                position=row.position,
-                cell=row.cell,
             )
         )
     return found

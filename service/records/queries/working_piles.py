@@ -14,6 +14,7 @@ from sqlalchemy import Select, exists, or_, select
 from sqlalchemy.orm import Session
 
 from service.records.errors import NotFound
+from service.records.queries.answers import read_as
 from service.records.queries.known import known
 from service.records.queries.prepared import param
 from service.records.tables.holds import Hold
@@ -106,19 +107,13 @@ class WorkingPile:
 
 def as_layer(row: Any, position: int, facing: Facing, cell: int | None = None) -> Layer:
     """Make the trade's layer of a row with `PART_COLUMNS`."""
-    return Layer(
+    return read_as(
+        Layer,
+        row,
         position=position,
-        part=row.part,
-        kind=row.kind,
         label=part_label(row.serial, row.lot, row.item_number),
-        part_type=row.part_type,
         facing=facing,
-        material=row.material,
         thickness_mm=row.thickness_mm or WITHOUT_THICKNESS_MM,
-        side=row.side,
-        back=row.back,
-        joint=row.joint,
-        lot=row.lot,
         cell=cell,
     )
 
@@ -175,10 +170,7 @@ LAYERS = (
 
 def _base_of(session: Session, build_id: int) -> _Base:
     """The layers of a build. Rows are taken apart in one go: a scan reads all of them twice."""
-    rows = session.connection().execute(
-        LAYERS,
-        {"build_id": build_id},
-    )
+    rows = session.connection().execute(LAYERS, {"build_id": build_id})
     layers, drawings, bare = [], {}, set()
     for at, lies, cell, *own in rows:
         part, kind, serial, item, lot, name, of, mm, side, back, joint, drawing, revision = own
@@ -272,13 +264,4 @@ def _fold_fixings(
 
 def _fixing(row: Any, step_id: int | None = None) -> FixingNow:
     label = part_label(row.serial, row.lot, row.item_number)
-    return FixingNow(
-        row.kind,
-        row.part,
-        label,
-        row.part_type,
-        row.rod_number,
-        row.end,
-        step_id,
-        row.thickness_mm,
-    )
+    return read_as(FixingNow, row, label=label, step_id=step_id)

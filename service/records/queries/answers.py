@@ -1,0 +1,72 @@
+"""Rows read by name: columns are selected, and rows taken apart, by the fields of their answer.
+
+    LOTS = select(*columns(LotFacts, Lot, PartType, type_name=PartType.name))
+    lots = [read_as(LotFacts, row) for row in session.execute(LOTS)]
+
+A field is the attribute of that name of the first table that has one, or what is said for it.
+"""
+
+from collections.abc import Callable, Iterable
+from dataclasses import fields
+from functools import cache
+from operator import itemgetter
+from typing import Any, TypeVar
+
+Answer = TypeVar("Answer")
+
+
+def columns(answer: Callable[..., Any], /, *tables: Any, **expressions: Any) -> tuple[Any, ...]:
+    """Return the columns of an answer's fields in their order, each under the field's name.
+
+    Fields no table has and nothing is said for are left out: `read_as` is given them. Raises
+    TypeError for an expression the answer has no field for.
+    """
+    names = fields_of(answer)
+    if unknown := expressions.keys() - set(names):
+        raise TypeError(f"{answer} has no field {', '.join(sorted(unknown))}")
+    found = []
+    for name in names:
+        if name in expressions:
+            found.append(expressions[name].label(name))
+        elif table := next((each for each in tables if hasattr(each, name)), None):
+            found.append(getattr(table, name))
+    return tuple(found)
+
+
+def read_as(answer: Callable[..., Answer], row: Any, /, **given: Any) -> Answer:
+    """Return the answer a row tells; fields not in the row are given.
+
+    Raises KeyError for a field that is in neither.
+    """
+    if not given:
+        return answer(*_getter(answer)(row._mapping))
+    told = row._mapping
+    return answer(**given, **{name: told[name] for name in fields_of(answer) if name not in given})
+
+
+def read_all(answer: Callable[..., Answer], rows: Iterable[Any]) -> tuple[Answer, ...]:
+    """Return the answer each row of one statement tells.
+
+    Raises ValueError for a field that is not in them.
+    """
+    told = list(rows)
+    if not told:
+        return ()
+    # Names are looked up once and not in each row: lists have thousands of them.
+    names = list(told[0]._mapping)
+    take = itemgetter(*map(names.index, fields_of(answer)))
+    return tuple(answer(*take(row)) for row in told)
+
+
+@cache
+def fields_of(answer: Any) -> tuple[str, ...]:
+    """Return the names of an answer's fields, in their order."""
+    if issubclass(answer, tuple):  # a NamedTuple
+        return tuple(answer._fields)
+    return tuple(field.name for field in fields(answer))
+
+
+@cache
+def _getter(answer: Any) -> Any:
+    """Take all fields out of a row at once; every answer has two fields at least."""
+    return itemgetter(*fields_of(answer))
