@@ -247,16 +247,11 @@ def _columns() -> tuple[Any, ...]:
     every = aliased(LimitSet)
     of_design = every.design_id == LimitSet.design_id
     newest = select(func.max(every.version)).where(of_design).correlate(LimitSet)
-    return (
-        LimitSet.id,
-        LimitSet.version,
-        LimitSet.source,
-        LimitSet.reason,
-        LimitSet.made_by_id,
-        MADE.name,
-        LimitSet.made_at,
-        APPROVED.name,
-        LimitSet.approved_at,
-        newest.scalar_subquery(),
-        newest.where(every.approved_at.is_not(None)).scalar_subquery(),
+    return columns(
+        LimitsRow,
+        LimitSet,
+        made_by=MADE.name,
+        approved_by=APPROVED.name,
+        newest=newest.scalar_subquery(),
+        in_force=newest.where(every.approved_at.is_not(None)).scalar_subquery(),
     )
