@@ -14,7 +14,7 @@ from argon2 import PasswordHasher
 from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
-from service.records.queries.content import canonical_json, record_content, sha256_of
+from service.records.queries.content import record_content
 from service.records.tables.base import Base
 from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
 from service.records.tables.failing import FailingMark
@@ -43,6 +43,7 @@ from service.records.tables.rebuild_records import (
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.trade import pile
+from service.trade.canonical import canonical_json, sha256_of
 from service.trade.figures import DesignFigures, figures_as_data
 from service.trade.grammar import Item, Pattern
 from service.trade.identifiers import serial_key

@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.tables.cell_taps import CellBridge
+from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING

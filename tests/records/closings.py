@@ -8,9 +8,9 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records.queries.content import canonical_json, sha256_of
 from service.records.tables.limit_sets import LimitSet
 from service.records.tables.parts import PartType
+from service.trade.canonical import canonical_json, sha256_of
 from service.trade.clamp_figures import ClampFigures
 from service.trade.figures import DesignFigures, figures_as_data
 from service.trade.limits import Limit, Quantity

@@ -22,7 +22,7 @@ from service.records.queries.cell_bridges import bridges_of_stack, written_bridg
 from service.records.queries.cell_voltages import mea_of_cells
 from service.records.queries.part_hours import part_hours
 from service.records.tables.audit import AuditEntry
-from service.records.tables.cell_taps import CellBridge
+from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.people import Role
 from service.records.tables.stacks import Build
 from service.trade.running_hours import Hours

@@ -16,11 +16,12 @@ from service.records.changes.approvals import send_back, take_up
 from service.records.changes.handing_in import hand_in
 from service.records.migrating import triggers
 from service.records.queries.closing_results import KeptResult, kept_result, kept_results
-from service.records.queries.content import sha256_of, verify
+from service.records.queries.content import verify
 from service.records.tables.closing_results import ClosingResult
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.records.tables.stacks import Stack
+from service.trade.canonical import sha256_of
 from service.trade.closing import FORMULAS, closing
 from service.trade.closing_outcome import outcome_as_data
 from service.trade.words import ReadingKind, Stage

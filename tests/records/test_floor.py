@@ -16,7 +16,7 @@ from service.records.queries.floor import Floor, floor
 from service.records.queries.floor_columns import NeedKind
 from service.records.queries.floor_rows import FloorStack, Need
 from service.records.tables import people
-from service.records.tables.cell_taps import CellBridge
+from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.records.tables.holds import Concession, Hold

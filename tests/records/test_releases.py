@@ -19,7 +19,6 @@ from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.migrating import triggers
 from service.records.permissions import Person
 from service.records.queries.builds import builds_of
-from service.records.queries.content import sha256_of
 from service.records.queries.releases import Gate, gate
 from service.records.queries.stacks import stack_list
 from service.records.tables.audit import AuditEntry
@@ -28,6 +27,7 @@ from service.records.tables.rebuild_records import RecordKind, Step
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Build
+from service.trade.canonical import sha256_of
 from service.trade.figures import ShortFigures
 from service.trade.words import ReadingKind, Stage
 from tests import builders

@@ -5,7 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from pydantic import AwareDatetime
 
-from service.faces.api import models
+from service.faces.api import answers
 from service.faces.api.callers import Caller, Database
 from service.records.database import reading
 from service.records.permissions import Act, need
@@ -30,7 +30,7 @@ def audit(
     subject_id: Number = None,
     older: Number = None,
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
-) -> models.Trail:
+) -> answers.Trail:
     """Who changed what, when, from what to what, and why."""
     need(caller, Act.READ)
     about = (subject_kind, subject_id) if subject_kind and subject_id else None
@@ -38,4 +38,4 @@ def audit(
         person_id = people_by_login(session, [person])[person] if person else None
         asked = Asked(person_id=person_id, since=since, until=until, act=act, subject=about)
         answer = trail(session, asked, older=older, limit=limit)
-    return models.Trail.model_validate(answer)
+    return answers.Trail.model_validate(answer)

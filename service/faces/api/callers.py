@@ -9,7 +9,7 @@ from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 from fastapi.security.utils import get_authorization_scheme_param
 from sqlalchemy import Engine, update
 
-from service.faces.api.models import Made
+from service.faces.api.answers import Made
 from service.records.database import SentOnce, Work, changing, now_utc, reading, tending
 from service.records.permissions import Person
 from service.records.queries.tokens import holder_of

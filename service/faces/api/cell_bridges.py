@@ -6,10 +6,10 @@ from typing import Annotated
 from fastapi import APIRouter, Path
 from pydantic import AwareDatetime, Field
 
-from service.faces.api import models, sent
+from service.faces.api import answers, sent
 from service.faces.api.callers import Caller, Database, made_once
+from service.faces.api.sent import Why
 from service.faces.api.stacks import OneTimeKey
-from service.faces.api.tap_maps import Why
 from service.records.changes.cell_bridges import (
     Told,
     correct_bridge,
@@ -55,7 +55,7 @@ class BridgeEnded(sent.In):
     note: sent.Words = ""
 
 
-class Bridge(models.Out):
+class Bridge(answers.Out):
     """One bridge as it was noted; ``known_until`` null: it holds."""
 
     id: int
@@ -74,7 +74,7 @@ class Bridge(models.Out):
     known_until: datetime | None
 
 
-class Bridges(models.Out):
+class Bridges(answers.Out):
     """Every bridge of a stack, newest first, corrected ones too."""
 
     serial: str
@@ -93,7 +93,7 @@ def bridges(serial: str, caller: Caller, engine: Database) -> Bridges:
 @router.post("/stacks/{serial}/bridges", status_code=201)
 def note(
     *, serial: str, noted: BridgeSent, caller: Caller, engine: Database, key: OneTimeKey = None
-) -> models.Made:
+) -> answers.Made:
     """Note a bridged cell.
 
     A jumper across a gas-fed cell short-circuits it: put it on and take it off with load and gas
@@ -115,7 +115,7 @@ def end(
     caller: Caller,
     engine: Database,
     key: OneTimeKey = None,
-) -> models.Made:
+) -> answers.Made:
     """Say when the jumper was taken off."""
     return made_once(
         engine,
@@ -133,7 +133,7 @@ def correct(
     caller: Caller,
     engine: Database,
     key: OneTimeKey = None,
-) -> models.Made:
+) -> answers.Made:
     """Write what should have been noted."""
     return made_once(
         engine,
@@ -151,7 +151,7 @@ def take_back(
     caller: Caller,
     engine: Database,
     key: OneTimeKey = None,
-) -> models.Made:
+) -> answers.Made:
     """Take a bridge back that never was."""
 
     def change(work: Work) -> int:

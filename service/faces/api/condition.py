@@ -6,8 +6,8 @@ from fastapi import APIRouter, Query
 from pydantic import AwareDatetime
 
 from service.faces.api import condition_models as models
+from service.faces.api.answers import Made
 from service.faces.api.callers import Caller, Database, made_once
-from service.faces.api.models import Made
 from service.faces.api.stacks import OneTimeKey
 from service.records.changes.typed_voltages import type_voltages
 from service.records.database import reading

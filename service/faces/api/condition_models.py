@@ -5,7 +5,7 @@ from typing import Annotated, Self
 
 from pydantic import AwareDatetime, Field, model_validator
 
-from service.faces.api.models import Out
+from service.faces.api.answers import Out
 from service.faces.api.sent import In, Name
 from service.records.tables.runs import CurveDirection
 from service.trade.measured_curves import MOST_POINTS

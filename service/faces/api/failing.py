@@ -6,8 +6,8 @@ from fastapi import APIRouter, BackgroundTasks, Path, Query
 from pydantic import AwareDatetime, Field
 
 from service.faces.api import failing_models as models
+from service.faces.api.answers import Made
 from service.faces.api.callers import Caller, Database, made_once
-from service.faces.api.models import Made
 from service.faces.api.parts import Drawing
 from service.faces.api.sent import In, Words
 from service.faces.api.stacks import OneTimeKey

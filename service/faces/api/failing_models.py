@@ -5,7 +5,7 @@ from typing import Any
 
 from pydantic import Field
 
-from service.faces.api.models import Out
+from service.faces.api.answers import Out
 
 
 class RuleOut(Out):

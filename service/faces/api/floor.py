@@ -6,7 +6,7 @@ from fastapi import APIRouter, Query
 
 from service.faces.api import floor_models as models
 from service.faces.api.callers import Caller, Database
-from service.faces.api.models import Stack
+from service.faces.api.stack_models import Stack
 from service.records.database import now_utc, reading
 from service.records.permissions import Act, need
 from service.records.queries.floor import floor

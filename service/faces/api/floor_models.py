@@ -4,7 +4,8 @@ from datetime import datetime
 
 from pydantic import Field
 
-from service.faces.api.models import Out, Stack
+from service.faces.api.answers import Out
+from service.faces.api.stack_models import Stack
 
 
 class FloorMark(Out):

@@ -3,7 +3,7 @@
 from fastapi import APIRouter, Response
 
 from service.faces.api.callers import Database
-from service.faces.api.models import Health
+from service.faces.api.health_models import Health
 from service.records.migrating import standing
 
 router = APIRouter(tags=["health"])

@@ -6,7 +6,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from pydantic import AwareDatetime, Field
 
-from service.faces.api import models, sent
+from service.faces.api import answers, part_models, sent, stack_models
 from service.faces.api.callers import Caller, Database
 from service.records.changes.hour_reports import Report, report_hours, take_back_reports
 from service.records.database import changing, now_utc, reading
@@ -25,11 +25,11 @@ class HourReports(sent.In):
     reports: list[sent.HoursRead] = Field(min_length=1, max_length=MOST_AT_ONCE)
 
 
-class Reported(models.Out):
+class Reported(answers.Out):
     """How many of the reports were new, and the stack's hours since."""
 
     new: int
-    hours: models.StackHours
+    hours: stack_models.StackHours
 
 
 class DaysTakenBack(sent.In):
@@ -40,26 +40,26 @@ class DaysTakenBack(sent.In):
     reason: str = Field(min_length=1, max_length=2_000)
 
 
-class TakenBack(models.Out):
+class TakenBack(answers.Out):
     """How many days of reports count no more."""
 
     days: int
 
 
-class KindsOfBuild(models.Out):
+class KindsOfBuild(answers.Out):
     """The hours of one build, each kind apart."""
 
     build_number: int
     closed_at: datetime
     opened_at: datetime | None
-    by_the_meter: models.Hours
-    kinds: models.Kinds
+    by_the_meter: answers.Hours
+    kinds: part_models.Kinds
     logs: int = Field(description="logs of test benches read for it")
     starts: int = Field(description="in those logs")
     stops: int
 
 
-class StackKinds(models.Out):
+class StackKinds(answers.Out):
     """The hours of a stack, each kind apart, in its builds."""
 
     serial: str
@@ -79,7 +79,7 @@ def report(serial: str, told: HourReports, caller: Caller, engine: Database) -> 
         given = [Report(one.hours, one.taken_at) for one in told.reports]
         new = report_hours(work, stack_id, given)
         hours = stack_hours(work.session, [stack_id])[stack_id]
-    return Reported(new=new, hours=models.StackHours.model_validate(hours))
+    return Reported(new=new, hours=stack_models.StackHours.model_validate(hours))
 
 
 @router.post("/{serial}/hours/reports/taken-back")
@@ -119,8 +119,8 @@ def kinds(
                 build_number=one.span.number,
                 closed_at=one.span.closed_at,
                 opened_at=one.span.opened_at,
-                by_the_meter=models.Hours.model_validate(one.span.ran),
-                kinds=models.Kinds.model_validate(one.of(None, now)),
+                by_the_meter=answers.Hours.model_validate(one.span.ran),
+                kinds=part_models.Kinds.model_validate(one.of(None, now)),
                 logs=len(one.logs),
                 starts=sum(log.starts for log in one.logs),
                 stops=sum(log.stops for log in one.logs),

@@ -4,7 +4,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
-from service.faces.api import models
+from service.faces.api import answers, part_models, stack_models, trace_models
 from service.faces.api.callers import Caller, Database
 from service.records.database import now_utc, reading
 from service.records.permissions import Act, need
@@ -24,27 +24,29 @@ Drawing = Annotated[
 @router.get("/{serial}/history")
 def history(
     serial: str, caller: Caller, engine: Database, drawing: Drawing = ""
-) -> models.PartHistory:
+) -> part_models.PartHistory:
     """Where a part is, every build it sat in, its hours, findings and holds."""
     need(caller, Act.READ)
     with reading(engine) as session:
         answer = part_life(session, part_by_text(session, serial, drawing))
         kinds = part_kinds(session, [answer.part.id], now_utc())[answer.part.id]
-    return models.PartHistory(
-        part=models.Part.model_validate(answer.part),
-        hours=models.Hours.model_validate(answer.hours),
-        kinds=models.Kinds.model_validate(kinds.total),
-        events=models.Events.model_validate(answer.events),
-        sittings=[models.Sitting.model_validate(sat) for sat in answer.sittings],
-        findings=[models.Finding.model_validate(one) for one in answer.findings],
-        holds=[models.Hold.model_validate(one) for one in answer.holds],
+    return part_models.PartHistory(
+        part=part_models.Part.model_validate(answer.part),
+        hours=answers.Hours.model_validate(answer.hours),
+        kinds=part_models.Kinds.model_validate(kinds.total),
+        events=part_models.Events.model_validate(answer.events),
+        sittings=[stack_models.Sitting.model_validate(sat) for sat in answer.sittings],
+        findings=[part_models.Finding.model_validate(one) for one in answer.findings],
+        holds=[part_models.Hold.model_validate(one) for one in answer.holds],
     )
 
 
 @router.get("/{serial}/trace")
-def traced(serial: str, caller: Caller, engine: Database, drawing: Drawing = "") -> models.Trace:
+def traced(
+    serial: str, caller: Caller, engine: Database, drawing: Drawing = ""
+) -> trace_models.Trace:
     """What was built around a part, and where all other parts of the same lots are today."""
     need(caller, Act.READ)
     with reading(engine) as session:
         answer = trace(session, part_by_text(session, serial, drawing))
-    return models.Trace.model_validate(answer)
+    return trace_models.Trace.model_validate(answer)

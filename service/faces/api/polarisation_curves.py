@@ -5,8 +5,8 @@ from typing import Annotated
 from fastapi import APIRouter, Path
 
 from service.faces.api import condition_models as models
+from service.faces.api.answers import Made
 from service.faces.api.callers import Caller, Database, made_once
-from service.faces.api.models import Made
 from service.faces.api.run_models import Void
 from service.faces.api.stacks import OneTimeKey
 from service.records.changes.polarisation_curves import add_curve, void_curve

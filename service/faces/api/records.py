@@ -5,7 +5,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Query
 
-from service.faces.api import models, sent
+from service.faces.api import answers, models, sent
 from service.faces.api.callers import Caller, Database, made_once
 from service.faces.api.closing_models import ClosingSummary, summary_of
 from service.faces.api.stacks import OneTimeKey
@@ -73,7 +73,7 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> models.
 @router.post("", status_code=201)
 def write(
     whole: sent.WholeRecord, caller: Caller, engine: Database, key: OneTimeKey = None
-) -> models.Made:
+) -> answers.Made:
     """Write a whole record at once, and hand it in if asked; all of it or nothing."""
     return made_once(engine, caller, key, lambda work: write_whole(work, whole))
 
@@ -85,7 +85,7 @@ def torque(
     caller: Caller,
     engine: Database,
     key: OneTimeKey = None,
-) -> models.Made:
+) -> answers.Made:
     """Add one torque reading to a record that is being written."""
 
     def change(work: Work) -> int:

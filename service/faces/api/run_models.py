@@ -5,11 +5,11 @@ from typing import Annotated, Any
 
 from pydantic import AwareDatetime, Field
 
-from service.faces.api import models, sent
+from service.faces.api import answers, sent
 from service.records.tables.runs import RunKind, UploadState
 
 
-class Upload(models.Out):
+class Upload(answers.Out):
     """A log on its way in. ``run`` is the number of the run it became; ``status`` asks again."""
 
     token: str
@@ -21,7 +21,7 @@ class Upload(models.Out):
     page: str
 
 
-class RunReading(models.Out):
+class RunReading(answers.Out):
     """What a reading of a run's file found; hours in h."""
 
     build_number: int
@@ -42,7 +42,7 @@ class RunReading(models.Out):
     known_until: datetime | None
 
 
-class Run(models.Out):
+class Run(answers.Out):
     """One run; ``reading`` null where it was made void."""
 
     id: int
@@ -57,7 +57,7 @@ class Run(models.Out):
     reading: RunReading | None
 
 
-class Limit(models.Out):
+class Limit(answers.Out):
     """Hours beyond a limit, and how often it was passed."""
 
     quantity: str
@@ -70,7 +70,7 @@ class Limit(models.Out):
     farthest_at: datetime | None
 
 
-class RunSnapshot(models.Out):
+class RunSnapshot(answers.Out):
     """Voltages of one steady time, summed up: V, A, A/cm², °C."""
 
     kind: str
@@ -87,7 +87,7 @@ class RunSnapshot(models.Out):
     highest_v: float | None
 
 
-class WholeRun(models.Out):
+class WholeRun(answers.Out):
     """One run with its limits, doubts, snapshots and everything it was read as before."""
 
     run: Run
@@ -98,7 +98,7 @@ class WholeRun(models.Out):
     readings: list[RunReading]
 
 
-class KeptColumns(models.Out):
+class KeptColumns(answers.Out):
     """A saved mapping in its newest version."""
 
     name: str

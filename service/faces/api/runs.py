@@ -10,7 +10,7 @@ from pydantic import AwareDatetime
 from sqlalchemy import Engine
 from starlette.datastructures import FormData, UploadFile
 
-from service.faces.api import models
+from service.faces.api import answers
 from service.faces.api.callers import Caller, Database, made_once
 from service.faces.api.run_models import (
     Again,
@@ -216,7 +216,7 @@ def mappings(caller: Caller, engine: Database) -> list[KeptColumns]:
 @router.post("/run-mappings", status_code=201)
 def keep(
     told: MappingSent, caller: Caller, engine: Database, key: OneTimeKey = None
-) -> models.Made:
+) -> answers.Made:
     """Keep a mapping under a name; a changed one is a new version."""
     mapping = _mapping(told.mapping)
     return made_once(engine, caller, key, lambda work: keep_mapping(work, told.name, mapping))

@@ -4,6 +4,7 @@ from typing import Annotated
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
+from service.faces.api import sent
 from service.records.permissions import Person
 from service.records.tables.rebuild_records import Involvement, RecordKind
 from service.trade.words import End, Facing, ReadingKind, Stage
@@ -157,3 +158,9 @@ def instruments_of(record: WholeRecord) -> set[str]:
     return {reading.instrument for reading in readings} | {
         line.instrument for line in record.make_safe if line.instrument
     }
+
+
+class Why(sent.In):
+    """The reason of what is done."""
+
+    reason: Annotated[str, Field(min_length=1, max_length=4000)]

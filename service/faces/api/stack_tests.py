@@ -7,8 +7,8 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query
 from pydantic import AwareDatetime, Field
 
+from service.faces.api.answers import Made, Out
 from service.faces.api.callers import Caller, Database, made_once
-from service.faces.api.models import Made, Out
 from service.faces.api.sent import In, Name, Words
 from service.faces.api.stacks import OneTimeKey
 from service.records.changes import stack_tests as changes

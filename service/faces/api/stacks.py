@@ -6,7 +6,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Header, Query, Request
 from pydantic import AwareDatetime
 
-from service.faces.api import models, sent
+from service.faces.api import answers, limit_models, sent, stack_models
 from service.faces.api.callers import Caller, Database, made_once
 from service.records.changes.hours import read_hours
 from service.records.database import SentOnce, reading
@@ -54,12 +54,12 @@ def stacks(
     text: Annotated[str, Query(max_length=200)] = "",
     after: Annotated[str, Query(max_length=200, description="serial to go on after")] = "",
     limit: Annotated[int, Query(ge=1, le=200)] = 50,
-) -> models.Stacks:
+) -> stack_models.Stacks:
     """All stacks in the order of their serials, a page at a time."""
     need(caller, Act.READ)
     with reading(engine) as session:
         answer = stack_list(session, text=text, after=after, limit=limit)
-    return models.Stacks.model_validate(answer)
+    return stack_models.Stacks.model_validate(answer)
 
 
 @router.get("/{serial}/layers")
@@ -73,7 +73,7 @@ def layers(
         AwareDatetime | None, Query(description="as it was known at this time")
     ] = None,
     build: Annotated[int | None, Query(ge=1, le=2**31, description="number of a build")] = None,
-) -> models.LayerMap:
+) -> stack_models.LayerMap:
     """The pile of a stack: as it is, as it was on a date, or as it was thought to be."""
     need(caller, Act.READ)
     with reading(engine) as session:
@@ -82,20 +82,20 @@ def layers(
         )
         checks = verify(session, [answer.build.record_id]) if answer.build else {}
     check = checks.get(answer.build.record_id) if answer.build else None
-    return models.LayerMap(
+    return stack_models.LayerMap(
         serial=answer.stack.serial,
         on=on,
         known_at=known_at,
-        build=models.Build.model_validate(answer.build) if answer.build else None,
+        build=stack_models.Build.model_validate(answer.build) if answer.build else None,
         open_since=answer.open_since,
         content_holds=check.holds if check else None,
-        layers=[models.Layer.model_validate(layer) for layer in answer.layers],
-        fixings=[models.Fixing.model_validate(fixing) for fixing in answer.fixings],
+        layers=[stack_models.Layer.model_validate(layer) for layer in answer.layers],
+        fixings=[stack_models.Fixing.model_validate(fixing) for fixing in answer.fixings],
     )
 
 
 @router.get("/{serial}/limits")
-def limits(*, serial: str, caller: Caller, engine: Database) -> models.Limits | None:
+def limits(*, serial: str, caller: Caller, engine: Database) -> limit_models.Limits | None:
     """The limits and figures in force for the stack's design; null where none were approved."""
     need(caller, Act.READ)
     with reading(engine) as session:
@@ -103,7 +103,7 @@ def limits(*, serial: str, caller: Caller, engine: Database) -> models.Limits | 
         answer = limits_in_force(session, stack.design_id)
     if answer is None:
         return None
-    return models.Limits(
+    return limit_models.Limits(
         design=answer.design,
         version=answer.version,
         source=answer.source,
@@ -122,7 +122,7 @@ def hours(
     caller: Caller,
     engine: Database,
     key: OneTimeKey = None,
-) -> models.Made:
+) -> answers.Made:
     """Write down what the stack's hour meter showed, in h."""
     return made_once(
         engine,

@@ -5,7 +5,8 @@ from typing import Annotated
 
 from pydantic import Field
 
-from service.faces.api.models import Made, Out, Part
+from service.faces.api.answers import Made, Out
+from service.faces.api.part_models import Part
 from service.faces.api.sent import In
 
 

@@ -6,8 +6,8 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from service.faces.api import suspect_models as models
+from service.faces.api.answers import Made
 from service.faces.api.callers import Caller, Database
-from service.faces.api.models import Made
 from service.faces.api.parts import Drawing
 from service.faces.api.stacks import OneTimeKey
 from service.records.changes.build_makeups import gather_makeups

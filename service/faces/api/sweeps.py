@@ -8,8 +8,8 @@ from fastapi import APIRouter, Body, Query, Request
 from pydantic import AwareDatetime
 from sqlalchemy import Engine
 
+from service.faces.api.answers import Made
 from service.faces.api.callers import Caller, Database, made_once
-from service.faces.api.models import Made
 from service.faces.api.stacks import OneTimeKey
 from service.faces.files import run_files
 from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep

@@ -6,8 +6,9 @@ from typing import Annotated
 from fastapi import APIRouter, Path
 from pydantic import AwareDatetime, Field
 
-from service.faces.api import models, sent
+from service.faces.api import answers, sent
 from service.faces.api.callers import Caller, Database, made_once
+from service.faces.api.sent import Why
 from service.faces.api.stacks import OneTimeKey
 from service.records.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
 from service.records.database import Work, reading
@@ -40,20 +41,14 @@ class TapMapSent(sent.In):
         return {tap.channel: tap.cell for tap in self.channels}
 
 
-class Why(sent.In):
-    """The reason of what is done."""
-
-    reason: Annotated[str, Field(min_length=1, max_length=4000)]
-
-
-class Tap(models.Out):
+class Tap(answers.Out):
     """One channel and the cell it reads; null where its lead is on no cell."""
 
     channel: int
     cell: int | None
 
 
-class TapMap(models.Out):
+class TapMap(answers.Out):
     """One map as it was written; ``known_until`` null: it holds."""
 
     id: int
@@ -66,7 +61,7 @@ class TapMap(models.Out):
     known_until: datetime | None
 
 
-class TapMaps(models.Out):
+class TapMaps(answers.Out):
     """Every map of a stack, the newest beginning first, corrected ones too."""
 
     serial: str
@@ -103,7 +98,7 @@ def taps(serial: str, caller: Caller, engine: Database) -> TapMaps:
 @router.post("/stacks/{serial}/taps", status_code=201)
 def write(
     *, serial: str, told: TapMapSent, caller: Caller, engine: Database, key: OneTimeKey = None
-) -> models.Made:
+) -> answers.Made:
     """Say which cell each channel reads from a time on."""
     return made_once(
         engine,
@@ -127,7 +122,7 @@ def correct(
     caller: Caller,
     engine: Database,
     key: OneTimeKey = None,
-) -> models.Made:
+) -> answers.Made:
     """Write the right map in place of a wrong one; every voltage of its time is read anew."""
     return made_once(
         engine,
@@ -151,7 +146,7 @@ def take_back(
     caller: Caller,
     engine: Database,
     key: OneTimeKey = None,
-) -> models.Made:
+) -> answers.Made:
     """Take a map back that never was true."""
 
     def change(work: Work) -> int:

@@ -10,7 +10,7 @@ from sqlalchemy import Engine
 
 from service.faces.commands import owner
 from service.faces.commands.columns_wished import columns_wished
-from service.faces.commands.imports import person_named
+from service.faces.commands.owner import person_named
 from service.faces.files import run_files
 from service.faces.files.run_files import Received, receive
 from service.faces.files.run_logs import look_at

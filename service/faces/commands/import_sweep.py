@@ -7,7 +7,7 @@ import typer
 
 from service.faces.commands import owner
 from service.faces.commands.columns_wished import columns_wished
-from service.faces.commands.imports import person_named
+from service.faces.commands.owner import person_named
 from service.faces.files import run_files
 from service.faces.files.run_logs import look_at
 from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep

@@ -14,19 +14,18 @@ import typer
 from sqlalchemy.orm import Session
 
 from service.faces.commands import owner
+from service.faces.commands.owner import person_named
 from service.faces.files import parts_in, stack_in
 from service.faces.files.fields_in import Reading
 from service.faces.files.parts_in import Wrong
 from service.faces.files.photos import Checked, store
 from service.faces.files.stack_rows_in import StackOptions
 from service.faces.files.tables_in import Table, read_table, suggest_mapping
-from service.records import permissions
 from service.records.changes.imports import SourceFile, write_parts
 from service.records.changes.stack_imports import Head, write_stack
 from service.records.database import changing, now_utc, reading
 from service.records.errors import Refused
 from service.records.queries.part_types import part_types
-from service.records.queries.people import person_by_login
 from service.records.queries.stacks import designs_for_choice
 from service.settings import Settings
 from service.trade.dates import parse_when
@@ -220,9 +219,3 @@ def _design(session: Session, words: str) -> int:
         names = ", ".join(name for _key, name in designs_for_choice(session)) or "none yet"
         raise Refused("--design", words, "there is no such design.", f"There are: {names}.")
     return known[words.casefold()]
-
-
-def person_named(session: Session, login: str) -> permissions.Person:
-    """Somebody by the login. Raises NotFound."""
-    found = person_by_login(session, login)
-    return permissions.Person(found.id, found.login, found.name, found.roles)

@@ -13,9 +13,12 @@ from pydantic import ValidationError
 from sqlalchemy import Engine
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import OperationalError
+from sqlalchemy.orm import Session
 
+from service.records import permissions
 from service.records.database import make_engine
 from service.records.permissions import Person
+from service.records.queries.people import person_by_login
 from service.records.tables.people import Role
 from service.settings import Settings
 
@@ -93,3 +96,9 @@ def database(given: Settings | None = None, *, migrate_older: bool = False) -> I
         yield engine
     finally:
         engine.dispose()
+
+
+def person_named(session: Session, login: str) -> permissions.Person:
+    """Somebody by the login. Raises NotFound."""
+    found = person_by_login(session, login)
+    return permissions.Person(found.id, found.login, found.name, found.roles)

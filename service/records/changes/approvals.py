@@ -11,6 +11,7 @@ from service.records.audit import Did
 from service.records.changes import facts, given
 from service.records.changes.build_makeups import keep_makeups_of_stack
 from service.records.changes.holds import PlacedBy, lift_holds_by_word
+from service.records.changes.people import check_password
 from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.versions import Said, let_go
 from service.records.database import Work
@@ -18,7 +19,6 @@ from service.records.errors import NotFound, Refused, Stale
 from service.records.permissions import Act, RecordFacts, need
 from service.records.queries.content import verify
 from service.records.queries.involved import people_on
-from service.records.queries.people import password_is_right
 from service.records.tables.holds import Concession
 from service.records.tables.hours import HourReading
 from service.records.tables.parts import Lot, Part
@@ -191,16 +191,6 @@ def make_void(work: Work, record_id: int, *, reason: str) -> int:
         Said("made void", (("state", before, RecordState.VOID),), why, Did.RECORD_VOID),
     )
     return decision_id
-
-
-def check_password(work: Work, password: str) -> None:
-    """A signature asks for the password again. Raises Refused."""
-    if not password:
-        raise Refused("password", "", "a signature asks for your password.", "Type it once more.")
-    if not password_is_right(work.session, work.by.id, password):
-        raise Refused(
-            "password", "", "this is not your password; nothing was signed.", "Type it once more."
-        )
 
 
 def sign(

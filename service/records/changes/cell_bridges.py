@@ -18,7 +18,7 @@ from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
 from service.records.queries.cells_then import BuildThen, build_then
-from service.records.tables.cell_taps import CellBridge
+from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.stacks import Stack
 
 

@@ -7,10 +7,10 @@ row, and a later version of a formula or of the limits is computed beside it, no
 from service.records.audit import Change
 from service.records.database import Work
 from service.records.queries.closing_inputs import closing_ground
-from service.records.queries.content import canonical_json, sha256_of
 from service.records.queries.working_piles import WorkingPile
 from service.records.tables.closing_results import ClosingResult
 from service.records.tables.rebuild_records import RebuildRecord
+from service.trade.canonical import canonical_json, sha256_of
 from service.trade.closing import FORMULAS, closing
 from service.trade.closing_inputs import inputs_as_data
 from service.trade.closing_outcome import outcome_as_data

@@ -14,10 +14,10 @@ from service.records.changes.holds import PlacedBy, hold_by_word, lift_holds_by_
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
-from service.records.queries.content import canonical_json
 from service.records.queries.failing import evidence_of
 from service.records.tables.failing import FailingMark
 from service.records.tables.parts import Lot, Part, PartType
+from service.trade.canonical import canonical_json
 from service.trade.labels import part_label
 from service.trade.words import Kind
 

@@ -10,10 +10,10 @@ from service.records.changes import given
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
-from service.records.queries.content import canonical_json
 from service.records.queries.part_types import read_stiffness
 from service.records.queries.patterns import designs_naming
 from service.records.tables.parts import Lot, Part, PartType
+from service.trade.canonical import canonical_json
 from service.trade.errors import TradeError
 from service.trade.part_stiffness import PartStiffness, stiffness_as_data
 from service.trade.stiffness_form import FIELDS, stiffness_to_form

@@ -218,3 +218,13 @@ def _hashed(password: str, login: str, hasher: PasswordHasher = HASHER) -> str:
     if login.lower() in password.lower():
         raise Refused("password", "", "contains the login", "Choose words that are not your name.")
     return hasher.hash(password)
+
+
+def check_password(work: Work, password: str) -> None:
+    """A signature asks for the password again. Raises Refused."""
+    if not password:
+        raise Refused("password", "", "a signature asks for your password.", "Type it once more.")
+    if not password_is_right(work.session, work.by.id, password):
+        raise Refused(
+            "password", "", "this is not your password; nothing was signed.", "Type it once more."
+        )

@@ -3,15 +3,15 @@
 from sqlalchemy import select
 
 from service.records.audit import Did
-from service.records.changes.approvals import check_password
+from service.records.changes.people import check_password
 from service.records.database import Work
 from service.records.errors import NotFound, Refused
 from service.records.permissions import Act, need
-from service.records.queries.content import canonical_json, sha256_of
 from service.records.queries.releases import Gate, gate
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stacks import Build, Stack
+from service.trade.canonical import canonical_json, sha256_of
 
 FORM = "build release 1"
 

@@ -25,7 +25,6 @@ from service.records.changes.rebuild_records import involve
 from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go, shown
 from service.records.database import Work
 from service.records.errors import Refused
-from service.records.queries.content import canonical_json
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.working_piles import working_pile
 from service.records.tables import stack_tests
@@ -33,6 +32,7 @@ from service.records.tables.designs import Design
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, StepKind
 from service.records.tables.stacks import Stack
 from service.trade import typed_electrical_tests, typed_leak_test
+from service.trade.canonical import canonical_json
 from service.trade.errors import OutOfRange, TradeError
 from service.trade.figures import DesignFigures
 from service.trade.pile import counts

@@ -16,7 +16,7 @@ from service.records.errors import NotFound
 from service.records.queries.answers import columns, read_all, read_as
 from service.records.queries.known import known
 from service.records.queries.prepared import as_of_param, param_list, params, statement
-from service.records.tables.cell_taps import CellBridge
+from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.parts import Part, PartType
 from service.records.tables.people import Person
 from service.records.tables.stacks import Build, BuildPeriod, Layer

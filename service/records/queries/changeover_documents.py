@@ -13,7 +13,7 @@ from functools import cache
 from types import NoneType, UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
-from service.records.queries.content import canonical_json, sha256_of
+from service.trade.canonical import canonical_json, sha256_of
 from service.trade.changeover import Plan
 from service.trade.changeover_picks import Pick, Shortage
 from service.trade.changeover_steps import Step

@@ -23,10 +23,10 @@ from service.records.queries.changeover_rods import (
 from service.records.queries.changeover_store import Offered, offered
 from service.records.queries.changeover_wear import UsedUp, used_up_parts
 from service.records.queries.changeover_wishes import in_words, named_parts
-from service.records.queries.content import sha256_of
 from service.records.queries.layer_maps import LayerMap, layer_map
 from service.records.queries.patterns import KeptPattern, known_types, pattern_of_stack, seen_so
 from service.records.tables.stacks import Stack
+from service.trade.canonical import sha256_of
 from service.trade.changeover import Plan, plan
 from service.trade.changeover_wishes import MoveCells, Wish
 from service.trade.grammar import Item, Pattern

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from service.records.queries.closing_inputs import ClosingGround, closing_ground
 from service.records.queries.closing_results import KeptResult, kept_results
 from service.records.queries.closing_taken import measured_height_mm
-from service.records.queries.content import canonical_json
+from service.trade.canonical import canonical_json
 from service.trade.closing import FORMULAS, closing
 from service.trade.closing_inputs import ClosingInputs, inputs_as_data
 from service.trade.closing_outcome import ClosingOutcome

@@ -7,18 +7,17 @@ One statement gathers the raw content of any number of records as text. The cano
 from it is remembered by the hash of that text, so that a page shown again costs the gathering only.
 """
 
-import hashlib
 from collections import OrderedDict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from threading import Lock
 
-import rfc8785
 from sqlalchemy.orm import Session
 
 from service.records.queries.content_document import document
 from service.records.queries.content_text import RawContent, raw_contents
 from service.records.tables.rebuild_records import RecordState
+from service.trade.canonical import canonical_json, sha256_of
 
 REMEMBERED = 4096
 AT_ONCE = 200
@@ -67,19 +66,6 @@ class _Remembered:
 
 
 _remembered = _Remembered(REMEMBERED)
-
-
-def canonical_json(value: object) -> str:
-    """Write a value as canonical JSON.
-
-    Source: RFC 8785, JSON Canonicalization Scheme, by the library rfc8785.
-    """
-    return rfc8785.dumps(value).decode()  # type: ignore[arg-type]  # refuses what JSON has not
-
-
-def sha256_of(text: str) -> str:
-    """SHA-256 of a text in UTF-8, in hexadecimal."""
-    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def record_content(session: Session, ids: Iterable[int]) -> dict[int, RecordContent]:

@@ -11,11 +11,11 @@ from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
 from service.records.queries.answers import columns, read_all, read_as
-from service.records.queries.content import canonical_json, sha256_of
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.people import Person
 from service.records.tables.rebuild_records import Decision, RebuildRecord, RecordState
 from service.records.tables.stacks import Stack
+from service.trade.canonical import canonical_json, sha256_of
 
 FORM = "layerbook correction 1"
 

@@ -13,7 +13,7 @@ from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
 from service.records.queries.known import known
-from service.records.tables.cell_taps import CellBridge
+from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
 from service.records.tables.parts import Lot, Part, PartType

@@ -12,11 +12,11 @@ from sqlalchemy.orm import Session, aliased
 
 from service.records.errors import NotFound
 from service.records.queries.answers import columns, read_all, read_as
-from service.records.queries.content import sha256_of
 from service.records.queries.prepared import param, statement
 from service.records.tables.designs import Design
 from service.records.tables.limit_sets import LimitSet
 from service.records.tables.people import Person
+from service.trade.canonical import sha256_of
 from service.trade.figures import DesignFigures, figures_from_data
 
 MADE, APPROVED = aliased(Person), aliased(Person)

@@ -13,7 +13,7 @@ from service.records.errors import NotFound
 from service.records.permissions import RecordFacts
 from service.records.queries.answers import columns, read_as
 from service.records.queries.build_verdicts import ClosedVerdicts, verdicts_of_build
-from service.records.queries.content import canonical_json, sha256_of, verify
+from service.records.queries.content import verify
 from service.records.queries.involved import people_on
 from service.records.queries.known import known
 from service.records.queries.prepared import param, param_list, statement
@@ -26,6 +26,7 @@ from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade import release_gate
+from service.trade.canonical import canonical_json, sha256_of
 from service.trade.errors import TradeError
 from service.trade.figures import DesignFigures
 from service.trade.set_point_lines import SetPointsAsked, set_points_asked
