@@ -18,17 +18,17 @@ from starlette.exceptions import HTTPException
 from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
-from service.faces.api import callers
-from service.faces.api import errors as api_errors
 from service.faces.api import everything as api
 from service.faces.pages import errors as page_errors
-from service.faces.pages.guard import API, SAFE_METHODS, SIGNING, Guard, form_is_ours
-from service.faces.pages.render import make_environment
 from service.faces.pages.signing_in import SignInNeeded, signed_in
-from service.records.database import make_engine
-from service.records.errors import LayerbookError
+from service.platform.api import callers
+from service.platform.api import errors as api_errors
+from service.platform.arithmetic.errors import TradeError
+from service.platform.database import make_engine
+from service.platform.errors import LayerbookError
+from service.platform.pages.guard import API, SAFE_METHODS, SIGNING, Guard, form_is_ours
+from service.platform.pages.render import make_environment
 from service.settings import Settings, shipped_folder
-from service.trade.errors import TradeError
 
 PAGES = (
     "service.faces.pages.frame",

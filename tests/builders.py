@@ -14,8 +14,22 @@ from argon2 import PasswordHasher
 from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.canonical import canonical_json, sha256_of
+from service.platform.arithmetic.vocabulary import (
+    Back,
+    End,
+    Facing,
+    Joint,
+    Kind,
+    Material,
+    ReadingKind,
+    Side,
+    Stage,
+    Usability,
+    Whereabouts,
+)
+from service.platform.tables.base import Base
 from service.records.queries.content import record_content
-from service.records.tables.base import Base
 from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
 from service.records.tables.failing import FailingMark
 from service.records.tables.hours import HourMeter, HourReading, Moment
@@ -43,25 +57,11 @@ from service.records.tables.rebuild_records import (
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.trade import pile
-from service.trade.canonical import canonical_json, sha256_of
 from service.trade.figures import DesignFigures, figures_as_data
 from service.trade.grammar import Item, Pattern
 from service.trade.identifiers import serial_key
 from service.trade.pattern_toml import write_pattern
 from service.trade.pattern_types import drawing
-from service.trade.words import (
-    Back,
-    End,
-    Facing,
-    Joint,
-    Kind,
-    Material,
-    ReadingKind,
-    Side,
-    Stage,
-    Usability,
-    Whereabouts,
-)
 
 START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 """When the invented laboratory opened: people, types and lots are from then."""

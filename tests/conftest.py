@@ -34,7 +34,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 from sqlalchemy.pool import NullPool
 
-from service.records.database import make_engine
+from service.platform.database import make_engine
 from service.records.migrating import migrate, triggers
 from service.records.tables.people import Role
 from tests import builders

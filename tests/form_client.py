@@ -6,7 +6,7 @@ from typing import Any
 from fastapi.testclient import TestClient
 from httpx import Response
 
-from service.faces.pages.guard import FORM_TOKEN, session_cookie, token_of, visit_cookie
+from service.platform.pages.guard import FORM_TOKEN, session_cookie, token_of, visit_cookie
 
 SELECT = re.compile(r"<select\b([^>]*\srequired\b[^>]*)>(.*?)</select>", re.DOTALL)
 OPTION = re.compile(r"<option\b([^>]*)>([^<]*)")

@@ -18,7 +18,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, make_url
 from sqlalchemy.exc import DBAPIError
 
-from service.records.database import make_engine
+from service.platform.database import make_engine
 from service.settings import shipped_folder
 
 

@@ -12,8 +12,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from service.trade.errors import Inconsistent
-from service.trade.plausible import finite, within
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.preconditions import finite, within
 
 FORMULA = 1
 LIMIT = 3.5

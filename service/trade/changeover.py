@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
+from service.platform.arithmetic.vocabulary import End, Kind
 from service.trade.changeover_choice import cheapest, renewing_of
 from service.trade.changeover_lists import (
     Lift,
@@ -42,7 +43,6 @@ from service.trade.grammar_check import check
 from service.trade.grammar_findings import Finding
 from service.trade.grammar_text import listed, name
 from service.trade.pile import CELL_KINDS, Layer
-from service.trade.words import End, Kind
 
 
 @dataclass(frozen=True, slots=True)

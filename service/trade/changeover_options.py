@@ -10,6 +10,9 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from operator import add
 
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.likelihoods import MISTAKE
+from service.platform.arithmetic.vocabulary import End, Facing, Kind
 from service.trade.changeover_wishes import (
     AddCells,
     BlankCell,
@@ -24,13 +27,10 @@ from service.trade.changeover_wishes import (
     SplitStack,
     Wish,
 )
-from service.trade.errors import Inconsistent, OutOfRange
 from service.trade.grammar import Item, Pattern
 from service.trade.grammar_match import NEVER, Did, Matcher
 from service.trade.grammar_states import States
-from service.trade.likelihoods import MISTAKE
 from service.trade.pile import CELL_KINDS, Layer
-from service.trade.words import End, Facing, Kind
 
 
 @dataclass(frozen=True, slots=True)

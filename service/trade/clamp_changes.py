@@ -10,13 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import brentq
 
+from service.platform.arithmetic.errors import NoSolution, OutOfRange
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
 from service.trade.clamped_parts import Assembly, with_cells
 from service.trade.clamping import Law, torque_for
-from service.trade.errors import NoSolution, OutOfRange
-from service.trade.estimates import Estimate
 from service.trade.gap_balance import GapColumns, GapStates
 from service.trade.gaps import Gap
-from service.trade.plausible import more_than_zero, not_below_zero, within
 from service.trade.springs import ClosedState, close_stack, spring_height
 
 _MOST_GROWTH = 64.0

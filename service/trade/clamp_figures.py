@@ -5,13 +5,13 @@ Common practice, no source.
 
 from dataclasses import dataclass
 
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
 from service.trade.clamped_parts import Rods
 from service.trade.clamping import Law, NutFactor, ThreadFriction
 from service.trade.disc_springs import DiscSpring, PlainSpring, SpringColumn
 from service.trade.elastic_bed import ActiveArea
-from service.trade.errors import Inconsistent, OutOfRange
 from service.trade.part_stiffness import Disc
-from service.trade.plausible import finite, more_than_zero, not_below_zero, within
 from service.trade.threads import Thread, hexagon_bearing, strength, thread
 from service.trade.tightening import SETTLING_MINUTES
 

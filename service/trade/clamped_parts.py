@@ -6,10 +6,10 @@ SI units. Common practice, no source.
 from dataclasses import dataclass, replace
 from math import inf
 
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero
 from service.trade.disc_springs import PlainSpring, SpringColumn
-from service.trade.errors import Inconsistent
 from service.trade.gaps import Gap
-from service.trade.plausible import finite, more_than_zero, not_below_zero
 from service.trade.threads import Strength, Thread
 
 

@@ -8,8 +8,8 @@ head friction, scatter); Shigley's Mechanical Engineering Design (nut factor).
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from service.trade.errors import Inconsistent
-from service.trade.estimates import (
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.estimates import (
     Estimate,
     Uncertain,
     estimate,
@@ -17,7 +17,7 @@ from service.trade.estimates import (
     standard_uncertainty,
     tagged,
 )
-from service.trade.plausible import more_than_zero, not_below_zero, within
+from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
 from service.trade.threads import BearingFace, Thread
 
 FORMULA = "clamping 1"

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import floor, isfinite
 
-from service.trade.errors import OutOfRange
+from service.platform.arithmetic.errors import OutOfRange
 from service.trade.pile import Layer, height_mm
 
 

@@ -7,6 +7,7 @@ Sources: as in the formulas named in the outcome.
 from collections.abc import Sequence
 from dataclasses import replace
 
+from service.platform.arithmetic.errors import TradeError
 from service.trade import clamping, pressure_map, springs
 from service.trade.clamp_figures import ClampFigures
 from service.trade.clamped_parts import Assembly
@@ -24,7 +25,6 @@ from service.trade.closing_readings import (
 from service.trade.closing_states import closed_outcome, wanted_outcome, warm_outcome
 from service.trade.closing_verdicts import judged_by
 from service.trade.disc_springs import RECOMMENDED_TRAVEL
-from service.trade.errors import TradeError
 from service.trade.limits import Quantity
 from service.trade.springs import ClosedState, close_stack
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import isfinite
 
-from service.trade.errors import OutOfRange
+from service.platform.arithmetic.errors import OutOfRange
 
 TOLERANCE_PERCENT = 1.0
 LEAST_TOLERANCE_MM = 0.5

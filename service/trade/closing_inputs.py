@@ -7,6 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.plain_data import check_form, from_data, with_form
+from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
+from service.platform.arithmetic.vocabulary import ReadingKind
 from service.trade.closing_pile import (
     ClosingPile,
     ClosingType,
@@ -14,12 +18,8 @@ from service.trade.closing_pile import (
     type_as_data,
     type_from_data,
 )
-from service.trade.errors import Inconsistent
 from service.trade.figures import FORM as FIGURES_FORM
 from service.trade.figures import DesignFigures
-from service.trade.plain_data import check_form, from_data, with_form
-from service.trade.plausible import finite, more_than_zero, not_below_zero, within
-from service.trade.words import ReadingKind
 
 FORM = "closing 1"
 

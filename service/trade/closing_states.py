@@ -5,6 +5,7 @@ Sources: as in springs and clamp_changes.
 
 from collections.abc import Sequence
 
+from service.platform.arithmetic.estimates import Estimate
 from service.trade.clamp_changes import torque_for_pressure, warmed
 from service.trade.clamp_figures import ClampFigures
 from service.trade.clamped_parts import Assembly
@@ -17,7 +18,6 @@ from service.trade.closing_outcome import (
     WarmOutcome,
 )
 from service.trade.disc_springs import SpringColumn
-from service.trade.estimates import Estimate
 from service.trade.instrument_accuracy import instrument_accuracy
 from service.trade.springs import ClosedGap, ClosedState
 

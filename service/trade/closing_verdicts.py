@@ -5,6 +5,7 @@ Source of the verdicts: verdicts.
 
 from dataclasses import replace
 
+from service.platform.arithmetic.verdicts import Verdict
 from service.trade.closing_outcome import ClosingOutcome
 from service.trade.figures import DesignFigures
 from service.trade.limits import (
@@ -15,7 +16,6 @@ from service.trade.limits import (
     missing_quantities,
     worst_of,
 )
-from service.trade.verdicts import Verdict
 
 
 def values_of(outcome: ClosingOutcome) -> tuple[Found, ...]:

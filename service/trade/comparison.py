@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 from service.trade.pile import Layer
 
 

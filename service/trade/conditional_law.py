@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaln
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 
 Numbers = NDArray[np.float64]
 Counts = NDArray[np.int64]

@@ -7,8 +7,8 @@ Source: common practice, no source.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.words import Kind
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.vocabulary import Kind
 
 NONE_SEEN = "none seen"
 NOT_INSPECTED = "not inspected"

@@ -11,7 +11,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 
 FORMULA = 1
 NOT_AT_ALL, HARDLY = 0.05, 0.3

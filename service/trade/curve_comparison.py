@@ -12,7 +12,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.trade.polarisation import (
     CONSTANTS,
     LEVEL,

@@ -6,6 +6,8 @@ Common practice, no source.
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from service.platform.arithmetic.errors import OutOfRange, TradeError
+from service.platform.arithmetic.units import unit_label
 from service.trade.desk_answers import NotRead, Refusal
 from service.trade.desk_bolt import BOLT
 from service.trade.desk_closing import CLOSING
@@ -22,8 +24,6 @@ from service.trade.desk_reading import read_answers
 from service.trade.desk_set_points import SET_POINTS
 from service.trade.desk_shorts import SHORTS
 from service.trade.desk_torque import TORQUE
-from service.trade.errors import OutOfRange, TradeError
-from service.trade.units import unit_label
 
 CALCULATORS = (
     TORQUE,

@@ -6,9 +6,9 @@ Common practice, no source.
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from service.trade.errors import TradeError
-from service.trade.pressures import Pressure, Zero
-from service.trade.units import Entry
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.pressures import Pressure, Zero
+from service.platform.arithmetic.units import Entry
 
 FILL_IN = "This has to be filled in."
 

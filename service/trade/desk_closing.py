@@ -5,6 +5,8 @@ Sources: as in springs, clamp_changes and clamping.
 
 from dataclasses import replace
 
+from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
+from service.platform.arithmetic.units import Measure
 from service.trade.clamp_changes import torque_for_pressure
 from service.trade.clamped_parts import Assembly, RigidLayer, Rods
 from service.trade.clamping import Law, preloads
@@ -28,11 +30,9 @@ from service.trade.desk_friction import (
 )
 from service.trade.desk_outcomes import Calculator, Outcome, Result, Units, parts_table
 from service.trade.disc_springs import PlainSpring, SpringColumn
-from service.trade.estimates import Estimate, standard_uncertainty
 from service.trade.gaps import BedOf, Gap, GasketOf
 from service.trade.springs import FORMULA, ClosedState, close_stack
 from service.trade.threads import strength
-from service.trade.units import Measure
 
 SOURCE = "springs in series with the materials' curves; VDI 2230 (rods); DIN EN 16984 (discs); GUM"
 

@@ -3,6 +3,8 @@
 Sources: as in clamp_changes.
 """
 
+from service.platform.arithmetic.errors import NoSolution
+from service.platform.arithmetic.estimates import Estimate
 from service.trade.clamp_changes import (
     CellsChange,
     ClampChange,
@@ -18,8 +20,6 @@ from service.trade.desk_outcomes import (
     Table,
     Units,
 )
-from service.trade.errors import NoSolution
-from service.trade.estimates import Estimate
 from service.trade.springs import ClosedState
 
 NOTHING = "none"

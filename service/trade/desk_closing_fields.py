@@ -5,6 +5,7 @@ Common practice, no source.
 
 from typing import Any
 
+from service.platform.arithmetic.units import Measure
 from service.trade.desk_fields import (
     Field,
     Section,
@@ -16,7 +17,6 @@ from service.trade.desk_fields import (
     quantity,
     whole,
 )
-from service.trade.units import Measure
 
 FROM_TORQUE, FROM_PRESSURE = "what a torque gives", "the torque for a GDL pressure"
 CLOSING_PORES, POWER, POINTS = "ever stiffer as pores close", "power law", "points"

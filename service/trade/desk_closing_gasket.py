@@ -3,6 +3,7 @@
 Common practice, no source.
 """
 
+from service.platform.arithmetic.units import Measure
 from service.trade.desk_closing_fields import POINTS, length, not_below_zero
 from service.trade.desk_fields import (
     Section,
@@ -12,7 +13,6 @@ from service.trade.desk_fields import (
     percent,
     quantity,
 )
-from service.trade.units import Measure
 
 CORD = "round rubber cord"
 

@@ -3,6 +3,7 @@
 Sources: as in springs and clamp_changes.
 """
 
+from service.platform.arithmetic.estimates import Estimate
 from service.trade.clamped_parts import Assembly
 from service.trade.desk_answers import Answers
 from service.trade.desk_outcomes import (
@@ -12,7 +13,6 @@ from service.trade.desk_outcomes import (
     percent_of,
 )
 from service.trade.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
-from service.trade.estimates import Estimate
 from service.trade.springs import ClosedState
 
 

@@ -5,6 +5,7 @@ Common practice, no source.
 
 from dataclasses import replace
 
+from service.platform.arithmetic.units import Measure
 from service.trade.desk_closing_fields import expansion, length, not_below_zero
 from service.trade.desk_discs import DISC_FIELDS
 from service.trade.desk_fields import (
@@ -15,7 +16,6 @@ from service.trade.desk_fields import (
     whole,
 )
 from service.trade.desk_friction import STRENGTH, THREAD
-from service.trade.units import Measure
 
 NO_SPRINGS, DISCS, ONE_RATE = "none", "disc springs", "springs of one rate"
 

@@ -5,15 +5,15 @@ Sources: as in material_curves.
 
 import re
 
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.estimates import standard_uncertainty
+from service.platform.arithmetic.material_curves import Curve, Densifying, Points, RubberCord, Soft
+from service.platform.arithmetic.material_curves import Power as PowerLaw
+from service.platform.arithmetic.numbers import read_number
+from service.platform.arithmetic.units import Measure, read_quantity
 from service.trade.desk_answers import Answers
 from service.trade.desk_closing_fields import CLOSING_PORES, POWER
 from service.trade.desk_closing_gasket import CORD
-from service.trade.errors import TradeError
-from service.trade.estimates import standard_uncertainty
-from service.trade.material_curves import Curve, Densifying, Points, RubberCord, Soft
-from service.trade.material_curves import Power as PowerLaw
-from service.trade.numbers import read_number
-from service.trade.units import Measure, read_quantity
 
 GDL_UNLOADING, GASKET_UNLOADING = 2.0, 1.5
 """Exponents of the way back where something stays; common practice, no source."""

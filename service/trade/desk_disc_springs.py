@@ -5,6 +5,8 @@ Sources: as in disc_springs.
 
 from dataclasses import dataclass
 
+from service.platform.arithmetic.estimates import Estimate, combined, standard_uncertainty
+from service.platform.arithmetic.units import Measure
 from service.trade.desk_answers import Answers
 from service.trade.desk_discs import DISC_FIELDS, column_of
 from service.trade.desk_fields import Section, Show, choice, quantity
@@ -19,8 +21,6 @@ from service.trade.desk_outcomes import (
     percent_of,
 )
 from service.trade.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
-from service.trade.estimates import Estimate, combined, standard_uncertainty
-from service.trade.units import Measure
 
 DISC_TOLERANCE = 0.05
 """Half width of a disc's load as a share: DIN EN 16984 allows discs that and more."""

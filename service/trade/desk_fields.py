@@ -9,7 +9,7 @@ from enum import StrEnum
 from math import inf
 from typing import Any
 
-from service.trade.units import Measure, labels
+from service.platform.arithmetic.units import Measure, labels
 
 
 class Asks(StrEnum):

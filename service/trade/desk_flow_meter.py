@@ -3,6 +3,8 @@
 Source: as in tightness.
 """
 
+from service.platform.arithmetic.estimates import standard_uncertainty
+from service.platform.arithmetic.units import Measure
 from service.trade.desk_answers import Answers
 from service.trade.desk_fields import Section, choice, deviation, percent, quantity, temperature
 from service.trade.desk_gas import (
@@ -13,10 +15,8 @@ from service.trade.desk_gas import (
     verdict_in_words,
 )
 from service.trade.desk_outcomes import Calculator, Outcome, Units
-from service.trade.estimates import standard_uncertainty
 from service.trade.gas_flows import REFERENCES, reference
 from service.trade.tightness import FORMULA, FlowMeter, flow_meter, judge
-from service.trade.units import Measure
 
 SOURCE = "flow meter with its zero taken away; GUM; ISO 11929-1 (decision threshold)"
 

@@ -3,6 +3,7 @@
 Sources: as in clamping and preload_scatter.
 """
 
+from service.platform.arithmetic.units import Measure
 from service.trade.clamping import (
     LEAST_FRICTION,
     LEAST_NUT_FACTOR,
@@ -24,7 +25,6 @@ from service.trade.desk_fields import (
 )
 from service.trade.preload_scatter import from_scatter, permissible_deviation
 from service.trade.threads import Thread, hexagon_bearing, strength_classes, thread
-from service.trade.units import Measure
 
 BY_FACTOR, BY_FRICTION = "nut factor", "friction in the thread and under the nut"
 LAWS = (BY_FACTOR, BY_FRICTION)

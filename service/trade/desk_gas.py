@@ -4,16 +4,16 @@ A leak rate in sccm is one of gas at 0 °C; in the other units it goes with the 
 temperature. Source: as in gas_flows and tightness.
 """
 
+from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
+from service.platform.arithmetic.preconditions import ZERO_CELSIUS_K, barometer
+from service.platform.arithmetic.pressures import Zero
+from service.platform.arithmetic.units import Entry, Measure
+from service.platform.arithmetic.verdicts import Verdict
 from service.trade.desk_answers import Answers
 from service.trade.desk_fields import Section, choice, deviation, percent, quantity
 from service.trade.desk_outcomes import Figure, Result, number_of
-from service.trade.estimates import Estimate, standard_uncertainty
 from service.trade.gas_flows import GAS_CONSTANT, throughput
-from service.trade.plausible import ZERO_CELSIUS_K, barometer
-from service.trade.pressures import Zero
 from service.trade.tightness import Instruments, LeakRate, Seen
-from service.trade.units import Entry, Measure
-from service.trade.verdicts import Verdict
 
 AT_ZERO = "sccm"
 GAUGE_ZERO, ABSOLUTE_ZERO = "the air outside (gauge)", "vacuum (absolute)"

@@ -3,6 +3,9 @@
 Source: as in hold_time.
 """
 
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.units import Measure
 from service.trade.desk_answers import Answers
 from service.trade.desk_fields import Section, Show, percent, pressure, temperature
 from service.trade.desk_gas import (
@@ -17,11 +20,8 @@ from service.trade.desk_gas import (
     mol_per_second,
 )
 from service.trade.desk_outcomes import Calculator, Outcome, Result, Units
-from service.trade.errors import Inconsistent
-from service.trade.estimates import Estimate
 from service.trade.hold_time import hold_time
 from service.trade.tightness import FORMULA, Reading
-from service.trade.units import Measure
 
 
 def _work(answers: Answers, units: Units) -> Outcome:

@@ -3,11 +3,13 @@
 Source: as in insulation.
 """
 
+from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
+from service.platform.arithmetic.units import Measure
+from service.platform.arithmetic.verdicts import Verdict
 from service.trade.desk_answers import Answers, NotRead, Refusal
 from service.trade.desk_fields import Show
 from service.trade.desk_insulation_fields import LIMITS, NOT_SAID, SECTIONS, YES
 from service.trade.desk_outcomes import Calculator, Outcome, Result, Units
-from service.trade.estimates import Estimate, standard_uncertainty
 from service.trade.insulation import (
     FORMULA,
     GREATEST_CELL_VOLTAGE,
@@ -19,8 +21,6 @@ from service.trade.insulation import (
     judge_insulation,
     working_voltage,
 )
-from service.trade.units import Measure
-from service.trade.verdicts import Verdict
 
 
 def _limit(answers: Answers) -> InsulationLimit:

@@ -3,6 +3,7 @@
 Common practice, no source.
 """
 
+from service.platform.arithmetic.units import Measure
 from service.trade.desk_fields import Section, choice, number, percent, quantity, whole, words
 from service.trade.insulation import (
     DC_LIMIT,
@@ -11,7 +12,6 @@ from service.trade.insulation import (
     Between,
     Condition,
 )
-from service.trade.units import Measure
 
 OWN = "a limit of one's own"
 LIMITS = {limit.standard: limit for limit in (DC_LIMIT, WITH_AC_LIMIT, DRY_RODS_LIMIT)}

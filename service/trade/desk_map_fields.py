@@ -3,11 +3,11 @@
 Common practice, no source.
 """
 
+from service.platform.arithmetic.units import Measure
 from service.trade.desk_fields import Section, deviation, lines, quantity, whole
 from service.trade.desk_friction import (
     THREAD,
 )
-from service.trade.units import Measure
 
 EXAMPLE = """1 -110 85 5.8
 2 0 85 5.5

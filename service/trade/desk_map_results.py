@@ -6,6 +6,7 @@ Sources: as in pressure_map and levelling.
 from collections.abc import Mapping, Sequence
 from math import hypot
 
+from service.platform.arithmetic.estimates import Estimate
 from service.trade.desk_answers import Answers
 from service.trade.desk_friction import thread_of
 from service.trade.desk_map_figures import MapFigures, MapRod
@@ -16,7 +17,6 @@ from service.trade.desk_outcomes import (
     percent_of,
 )
 from service.trade.elastic_bed import ActiveArea, Beds
-from service.trade.estimates import Estimate
 from service.trade.levelling import Levelling, level
 from service.trade.pressure_map import PressureMap, RodLoad
 

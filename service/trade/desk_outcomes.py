@@ -7,12 +7,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import floor, log10
 
+from service.platform.arithmetic.estimates import Estimate, written
+from service.platform.arithmetic.units import IN_SI, Measure, from_si
+from service.platform.arithmetic.verdicts import Verdict
 from service.trade.desk_answers import Answers
 from service.trade.desk_fields import Field, Section, Show
 from service.trade.desk_map_figures import MapFigures
-from service.trade.estimates import Estimate, written
-from service.trade.units import IN_SI, Measure, from_si
-from service.trade.verdicts import Verdict
 
 AS_GIVEN = "computed from answers taken as exact"
 

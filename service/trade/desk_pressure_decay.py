@@ -3,6 +3,9 @@
 Source: as in tightness.
 """
 
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.preconditions import barometer
+from service.platform.arithmetic.units import Measure
 from service.trade.desk_answers import Answers
 from service.trade.desk_fields import Section, pressure, quantity, temperature
 from service.trade.desk_gas import (
@@ -20,10 +23,7 @@ from service.trade.desk_gas import (
     verdict_in_words,
 )
 from service.trade.desk_outcomes import Calculator, Outcome, Units, parts_table
-from service.trade.estimates import Estimate
-from service.trade.plausible import barometer
 from service.trade.tightness import FORMULA, Reading, judge, pressure_decay
-from service.trade.units import Measure
 
 SOURCE = "n = V/R (p₁/T₁ − p₂/T₂) / t, ideal gas (form of 40 CFR 1065.644); GUM; ISO 11929-1"
 

@@ -6,13 +6,13 @@ Common practice, no source.
 from collections.abc import Mapping, Sequence
 from math import isfinite
 
+from service.platform.arithmetic.errors import OutOfRange, TradeError
+from service.platform.arithmetic.numbers import read_number
+from service.platform.arithmetic.preconditions import kelvin
+from service.platform.arithmetic.pressures import read_pressure
+from service.platform.arithmetic.units import Entry, Measure, from_si, read_quantity, unit_label
 from service.trade.desk_answers import FILL_IN, Answer, Answers, NotRead, Refusal
 from service.trade.desk_fields import Asks, Field
-from service.trade.errors import OutOfRange, TradeError
-from service.trade.numbers import read_number
-from service.trade.plausible import kelvin
-from service.trade.pressures import read_pressure
-from service.trade.units import Entry, Measure, from_si, read_quantity, unit_label
 
 MOST_SIGNS, MOST_LINES = 8000, 400
 

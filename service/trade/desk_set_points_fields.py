@@ -3,6 +3,7 @@
 Common practice, no source.
 """
 
+from service.platform.arithmetic.units import Measure
 from service.trade.desk_fields import (
     Section,
     choice,
@@ -18,7 +19,6 @@ from service.trade.gas_flows import REFERENCES
 from service.trade.set_points import (
     Oxidant,
 )
-from service.trade.units import Measure
 from service.trade.water import COOLANTS
 
 

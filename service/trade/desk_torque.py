@@ -3,6 +3,7 @@
 Sources: as in clamping.
 """
 
+from service.platform.arithmetic.units import Measure
 from service.trade.clamping import FORMULA, ThreadFriction, nut_factor_of, preloads, torque_for
 from service.trade.desk_answers import Answers
 from service.trade.desk_fields import Section, Show, choice, quantity, whole
@@ -25,7 +26,6 @@ from service.trade.desk_outcomes import (
     number_of,
     parts_table,
 )
-from service.trade.units import Measure
 
 FROM_TORQUE, FROM_PRELOAD = "preload from torque", "torque from preload"
 TORQUE_IN = Show("torque_in", "Torque in", Measure.TORQUE, "N·m")

@@ -9,8 +9,8 @@ from math import log, pi
 
 from scipy.optimize import brentq
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.plausible import more_than_zero, not_below_zero, within
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
 
 GREATEST_CONE = 1.4
 """Cone height by thickness; from √2 on, the load falls while the disc is pressed."""

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.trade.errors import NoSolution, OutOfRange
-from service.trade.material_curves import Array
-from service.trade.plausible import more_than_zero, not_below_zero
+from service.platform.arithmetic.errors import NoSolution, OutOfRange
+from service.platform.arithmetic.material_curves import Array
+from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero
 
 MOST_STEPS = 100
 TOLERANCE = 1e-10

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 
+from service.platform.arithmetic.preconditions import within
 from service.trade.conditional_law import Counts, Law, checked, law, telling
-from service.trade.plausible import within
 
 FORMULA = 1
 LEAST_P = 1e-15

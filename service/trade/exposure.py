@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 from service.trade.factors import UNKNOWN, wide
 
 FORMULA = 1

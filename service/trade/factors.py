@@ -11,7 +11,7 @@ from math import isfinite
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from service.trade.plausible import more_than_zero, not_below_zero
+from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero
 
 UNKNOWN = -1
 """The code of what is not known; all other codes are zero or more."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from scipy.special import chdtri
 
-from service.trade.plausible import more_than_zero, within
+from service.platform.arithmetic.preconditions import more_than_zero, within
 
 FORMULA = 1
 PER_H = 1000.0

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.trade.errors import OutOfRange
-from service.trade.plausible import within
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.preconditions import within
 
 FORMULA = 1
 

@@ -5,6 +5,7 @@ Common practice, no source.
 
 from dataclasses import replace
 
+from service.platform.arithmetic.typed_fields import Field
 from service.trade.gas_flows import REFERENCES
 from service.trade.gases import TEST_GASES
 from service.trade.insulation import Between, Condition
@@ -12,7 +13,6 @@ from service.trade.leak_paths import Circuit, Path
 from service.trade.limits import Quantity
 from service.trade.set_points import Oxidant
 from service.trade.threads import strength_classes
-from service.trade.typed_fields import Field
 from service.trade.water import COOLANTS
 
 CLAMP, LEAK, INSULATION, SHORTS, OPERATION, LIMITS = (

@@ -7,8 +7,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, TypeVar
 
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.plain_data import from_data
+from service.platform.arithmetic.typed_fields import (
+    Field,
+    FieldRefused,
+    as_typed,
+    refused,
+    typed,
+    typed_value,
+)
 from service.trade.clamp_figures import ClampFigures
-from service.trade.errors import Inconsistent, OutOfRange
 from service.trade.figures import DesignFigures, InsulationRule, ShortFigures
 from service.trade.figures_fields import (
     CIRCUITS,
@@ -30,8 +39,6 @@ from service.trade.leak_figures import CircuitFigures, LeakFigures, PathLimit
 from service.trade.leak_paths import Path
 from service.trade.limits import Limit, Quantity
 from service.trade.operation_figures import OperationFigures
-from service.trade.plain_data import from_data
-from service.trade.typed_fields import Field, FieldRefused, as_typed, refused, typed, typed_value
 
 Made = TypeVar("Made")
 Typed = Mapping[str, str]

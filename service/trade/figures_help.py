@@ -3,7 +3,7 @@
 Common practice, no source.
 """
 
-from service.trade.typed_fields import Field
+from service.platform.arithmetic.typed_fields import Field
 
 _OF: dict[str, str] = {
     "clamp_thread": "Such as M8 or M8x1.",

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 from service.trade.log_batches import LogBatch
 from service.trade.log_columns import Mapping, Signal
 from service.trade.measured_curves import MeasuredPoint, points_of_leg

@@ -9,9 +9,9 @@ Source: springs in series and parallel; common practice for the stops.
 from dataclasses import dataclass
 from math import inf
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.material_curves import Soft
-from service.trade.plausible import finite, more_than_zero, not_below_zero
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.material_curves import Soft
+from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero
 
 
 @dataclass(frozen=True, slots=True)

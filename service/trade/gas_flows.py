@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from scipy.constants import Avogadro, Boltzmann, elementary_charge
 
-from service.trade.errors import OutOfRange
-from service.trade.plausible import ZERO_CELSIUS_K, kelvin
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.preconditions import ZERO_CELSIUS_K, kelvin
 
 GAS_CONSTANT = float(Avogadro * Boltzmann)
 """J/(mol·K)"""

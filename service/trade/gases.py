@@ -11,15 +11,15 @@ from math import exp, log, pi, sqrt
 
 import numpy as np
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.gas_flows import GAS_CONSTANT
-from service.trade.plausible import (
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.preconditions import (
     absolute_pressure,
     kelvin,
     more_than_zero,
     not_below_zero,
     within,
 )
+from service.trade.gas_flows import GAS_CONSTANT
 
 _AT_K = (273.15, 293.15, 313.15, 333.15, 353.15, 373.15)
 VISCOUS_BELOW, MOLECULAR_ABOVE = 0.01, 1.0

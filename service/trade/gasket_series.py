@@ -8,8 +8,8 @@ from math import hypot
 
 import numpy as np
 
-from service.trade.errors import Inconsistent
-from service.trade.material_curves import Points, Soft
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.material_curves import Points, Soft
 from service.trade.part_stiffness import Seal
 
 _STEPS = 150

@@ -10,9 +10,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.vocabulary import (
+    LAYER_KINDS,
+    Back,
+    Facing,
+    Joint,
+    Kind,
+    Material,
+    Side,
+)
 from service.trade.pile import CELL_KINDS, Layer
-from service.trade.words import LAYER_KINDS, Back, Facing, Joint, Kind, Material, Side
 
 MATERIALS = {
     Kind.MEA: Material.MEMBRANE,

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from service.trade.words import Side
+from service.platform.arithmetic.vocabulary import Side
 
 
 class Severity(StrEnum):

@@ -18,9 +18,9 @@ from collections.abc import Iterable, Sequence
 from enum import IntEnum
 from typing import NamedTuple
 
+from service.platform.arithmetic.likelihoods import MISTAKE, OF_THE_TRADE, Likelihoods, Misfit
 from service.trade.grammar import Pattern
 from service.trade.grammar_states import Look, States, look, misfits, states_of
-from service.trade.likelihoods import MISTAKE, OF_THE_TRADE, Likelihoods, Misfit
 from service.trade.pile import Layer
 
 NEVER = 1 << 60

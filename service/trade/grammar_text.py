@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from itertools import groupby
 
+from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Side
 from service.trade.grammar import Item
 from service.trade.grammar_findings import Wrong
 from service.trade.pile import Layer
-from service.trade.words import Back, Facing, Joint, Kind, Side
 
 BACKS = {
     Back.CHANNELLED: "a channelled back",

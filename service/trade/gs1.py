@@ -9,7 +9,7 @@ import re
 from dataclasses import dataclass
 from datetime import date
 
-from service.trade.errors import OutOfRange
+from service.platform.arithmetic.errors import OutOfRange
 
 _SET_82 = re.compile(r"""[!"%&'()*+,\-./0-9:;<=>?A-Z_a-z]*""")
 

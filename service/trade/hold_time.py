@@ -6,11 +6,16 @@ SI units, absolute pressures. Source: the uncertainty of the pressure decay, sol
 from dataclasses import dataclass
 from math import sqrt
 
-from service.trade.errors import Inconsistent, NoSolution
+from service.platform.arithmetic.errors import Inconsistent, NoSolution
+from service.platform.arithmetic.preconditions import (
+    absolute_pressure,
+    kelvin,
+    more_than_zero,
+    within,
+)
+from service.platform.arithmetic.verdicts import GUARD
 from service.trade.gas_flows import GAS_CONSTANT
-from service.trade.plausible import absolute_pressure, kelvin, more_than_zero, within
 from service.trade.tightness import Instruments, Reading, u_of_none_mol_s
-from service.trade.verdicts import GUARD
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,8 +14,8 @@ from math import sqrt
 import numpy as np
 from scipy.special import stdtrit
 
-from service.trade.plausible import more_than_zero
-from service.trade.regression import LeastSquares
+from service.platform.arithmetic.preconditions import more_than_zero
+from service.platform.arithmetic.regression import LeastSquares
 from service.trade.voltage_trend import UV, Method, Rate, VoltageTrend
 
 FORMULA = 1

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 from urllib.parse import parse_qsl, unquote, urlsplit
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.trade.gs1 import ELEMENTS, element_of, gs1_date, gtin_14, gtin_with_check_digit
 
 FNC1 = "\x1d"

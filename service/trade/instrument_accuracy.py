@@ -5,7 +5,7 @@ Sources: ISO 6789-1:2017 from memory (torque drivers); common practice, no sourc
 
 from dataclasses import dataclass
 
-from service.trade.errors import OutOfRange
+from service.platform.arithmetic.errors import OutOfRange
 from service.trade.preload_scatter import permissible_deviation
 
 

@@ -9,10 +9,10 @@ vehicles, commonly borrowed for stacks.
 from dataclasses import dataclass
 from enum import StrEnum
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.estimates import Estimate
-from service.trade.plausible import more_than_zero, not_below_zero, within
-from service.trade.verdicts import Verdict, at_least
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
+from service.platform.arithmetic.verdicts import Verdict, at_least
 
 FORMULA = "insulation 1"
 GREATEST_CELL_VOLTAGE = 1.23

@@ -7,9 +7,11 @@ Source: as in insulation.
 from dataclasses import dataclass
 from math import isfinite
 
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.estimates import standard_uncertainty
+from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
+from service.platform.arithmetic.verdicts import Verdict, worst
 from service.trade import insulation
-from service.trade.errors import Inconsistent
-from service.trade.estimates import standard_uncertainty
 from service.trade.figures import DesignFigures
 from service.trade.instrument_accuracy import instrument_accuracy
 from service.trade.insulation import (
@@ -20,8 +22,6 @@ from service.trade.insulation import (
     judge_insulation,
     working_voltage,
 )
-from service.trade.plausible import more_than_zero, not_below_zero, within
-from service.trade.verdicts import Verdict, worst
 
 FORM, RESULT_FORM = "insulation test 1", "insulation result 1"
 FORMULAS = ("insulation test 1", insulation.FORMULA)

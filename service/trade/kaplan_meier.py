@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
-from service.trade.errors import NoSolution
+from service.platform.arithmetic.errors import NoSolution
+from service.platform.arithmetic.preconditions import within
 from service.trade.lifetimes import Bools, Counts, Floats, Lives, at_risk
-from service.trade.plausible import within
 
 FORMULA = 1
 FEW_AT_RISK = 5

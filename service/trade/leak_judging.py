@@ -3,8 +3,10 @@
 Sources: as in tightness, leak_paths and gases.
 """
 
+from service.platform.arithmetic.errors import Inconsistent, TradeError
+from service.platform.arithmetic.pressures import from_gauge
+from service.platform.arithmetic.verdicts import Verdict, worst
 from service.trade import tightness
-from service.trade.errors import Inconsistent, TradeError
 from service.trade.gases import Across, as_hydrogen
 from service.trade.leak_figures import LeakFigures, mol_s
 from service.trade.leak_paths import (
@@ -23,9 +25,7 @@ from service.trade.leak_results import (
     rate_of,
 )
 from service.trade.leak_tests import ML_MIN, LeakTest, Method
-from service.trade.pressures import from_gauge
 from service.trade.tightness import LeakRate, Seen, flow_meter, judge, pressure_decay
-from service.trade.verdicts import Verdict, worst
 
 FORMULA = "leak test 1"
 FORMULAS = (FORMULA, tightness.FORMULA)

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import hypot
 
-from service.trade.errors import Inconsistent
-from service.trade.estimates import Estimate
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.estimates import Estimate
 from service.trade.tightness import LeakRate, Seen
 
 

@@ -9,15 +9,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import hypot
 
-from service.trade.clamp_figures import celsius
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.estimates import standard_uncertainty
-from service.trade.gas_flows import NORMAL, reference
-from service.trade.gases import Gas, gas_named
-from service.trade.instrument_accuracy import instrument_accuracy
-from service.trade.leak_figures import LeakFigures
-from service.trade.leak_paths import SET_UPS, Circuit, SetUp
-from service.trade.plausible import (
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.estimates import standard_uncertainty
+from service.platform.arithmetic.preconditions import (
     ZERO_CELSIUS_K,
     absolute_pressure,
     barometer,
@@ -26,7 +20,13 @@ from service.trade.plausible import (
     not_below_zero,
     within,
 )
-from service.trade.pressures import Zero, from_gauge
+from service.platform.arithmetic.pressures import Zero, from_gauge
+from service.trade.clamp_figures import celsius
+from service.trade.gas_flows import NORMAL, reference
+from service.trade.gases import Gas, gas_named
+from service.trade.instrument_accuracy import instrument_accuracy
+from service.trade.leak_figures import LeakFigures
+from service.trade.leak_paths import SET_UPS, Circuit, SetUp
 from service.trade.tightness import FlowMeter, Instruments, Reading
 
 FORM = "leak test 1"

@@ -8,7 +8,7 @@ rather too readily.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from service.trade.errors import TradeError
+from service.platform.arithmetic.errors import TradeError
 from service.trade.failure_rate import FailureRate, failure_rate
 from service.trade.kaplan_meier import SurvivalCurve, kaplan_meier
 from service.trade.lifetimes import Lives

@@ -14,7 +14,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 from service.trade.lifetimes import Bools, Counts, Floats, Lives
 
 FORMULA = 1

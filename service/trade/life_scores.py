@@ -6,7 +6,7 @@ equations 4 to 6.
 
 from math import exp, log
 
-from service.trade.plausible import finite, more_than_zero
+from service.platform.arithmetic.preconditions import finite, more_than_zero
 
 FORMULA = 1
 LATE_PERCENT, EARLY_PERCENT = 5.0, 20.0

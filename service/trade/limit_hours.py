@@ -9,9 +9,9 @@ from enum import StrEnum
 
 import numpy as np
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.preconditions import finite
 from service.trade.log_times import FloatArray, Steps
-from service.trade.plausible import finite
 
 FORMULA = "limit hours 1"
 

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from service.trade.errors import Inconsistent
-from service.trade.estimates import Estimate
-from service.trade.plausible import more_than_zero
-from service.trade.units import Measure
-from service.trade.verdicts import GUARD, Verdict, worst
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.preconditions import more_than_zero
+from service.platform.arithmetic.units import Measure
+from service.platform.arithmetic.verdicts import GUARD, Verdict, worst
 
 
 class Quantity(StrEnum):

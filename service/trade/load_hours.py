@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.preconditions import not_below_zero
 from service.trade.log_times import BoolArray, FloatArray, Steps
-from service.trade.plausible import not_below_zero
 
 FORMULA = "load hours 1"
 GAS_ABOVE_CELL_V = 0.3

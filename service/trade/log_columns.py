@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.plain_data import check_form, from_data, with_form
+from service.platform.arithmetic.preconditions import within
+from service.platform.arithmetic.units import Measure, labels
 from service.trade.log_units import label_in, linear
-from service.trade.plain_data import check_form, from_data, with_form
-from service.trade.plausible import within
-from service.trade.units import Measure, labels
 
 FORM = "log columns 1"
 MOST_CELLS = 1000

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from service.platform.arithmetic.units import Measure
 from service.trade.log_units import measure_of, parted
-from service.trade.units import Measure
 
 METER = re.compile(r"meter|z[aä]hler|betriebsstunden|operating\s*h|run(?:ning)?\s*h|total\s*h")
 """Names of hour meters and counters of hours."""

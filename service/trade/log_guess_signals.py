@@ -6,10 +6,10 @@ Names are those benches use; common practice, no source.
 import re
 from collections.abc import Sequence
 
+from service.platform.arithmetic.units import Measure
 from service.trade.log_columns import MEASURE_OF, Signal, SignalColumn
 from service.trade.log_guess_columns import METER, Column, Doubt
 from service.trade.log_units import label_in
-from service.trade.units import Measure
 
 _STACK = re.compile(r"stack|tot|pile|sum|ges|string")
 _CURRENT = re.compile(

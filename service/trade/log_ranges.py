@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isnan
 
+from service.platform.arithmetic.units import Measure
 from service.trade.log_columns import MEASURE_OF, Mapping, Signal
 from service.trade.log_guess_columns import Doubt, read_cell
 from service.trade.log_units import linear
-from service.trade.units import Measure
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import chdtrc
 
-from service.trade.errors import NoSolution
+from service.platform.arithmetic.errors import NoSolution
 from service.trade.lifetimes import Bools, Floats, Lives, at_risk
 
 FORMULA = 1

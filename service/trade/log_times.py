@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from service.trade.errors import Inconsistent
-from service.trade.plausible import more_than_zero, not_below_zero
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero
 
 FORMULA = "log times 1"
 LONGEST_GAP_S = 300.0

@@ -8,8 +8,8 @@ import re
 import unicodedata
 from dataclasses import dataclass
 
-from service.trade.errors import OutOfRange
-from service.trade.units import Measure, from_si, to_si, unit_label
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.units import Measure, from_si, to_si, unit_label
 
 _LABEL_OF = {
     Measure.VOLTAGE: "V",

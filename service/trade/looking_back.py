@@ -10,9 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from service.platform.arithmetic.regression import finite_row
 from service.trade.hours_to_limit import Outlook, hours_to_limit
 from service.trade.life_scores import error_percent, score
-from service.trade.regression import finite_row
 from service.trade.voltage_trend import Method, voltage_trend
 
 FORMULA = 1

@@ -6,7 +6,7 @@ It tells what was recorded and when, never what the state of the stack is.
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
 
 @dataclass(frozen=True, slots=True)

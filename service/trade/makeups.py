@@ -13,7 +13,7 @@ from math import isfinite
 import numpy as np
 from numpy.typing import NDArray
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 from service.trade.factors import UNKNOWN
 
 FORM = 1

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.trade.errors import Inconsistent
-from service.trade.plausible import within
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.preconditions import within
 from service.trade.polarisation import GREATEST_A_CM2, GREATEST_V, CurvePoint
 from service.trade.sweep_points import Sweep
 

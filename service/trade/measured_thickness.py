@@ -4,7 +4,7 @@ An MEA is measured free, not pressed, so the type's free thickness counts where 
 does a gasket's free height. Common practice, no source.
 """
 
-from service.trade.errors import OutOfRange
+from service.platform.arithmetic.errors import OutOfRange
 from service.trade.part_stiffness import Bed, PartStiffness, Seal
 
 MOST_TIMES = 10.0

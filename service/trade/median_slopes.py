@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
-from service.trade.errors import Inconsistent, NoSolution
-from service.trade.plausible import within
-from service.trade.regression import Floats, each_stretch, finite_row
+from service.platform.arithmetic.errors import Inconsistent, NoSolution
+from service.platform.arithmetic.preconditions import within
+from service.platform.arithmetic.regression import Floats, each_stretch, finite_row
 
 FORMULA = 1
 

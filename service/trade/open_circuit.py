@@ -11,8 +11,8 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from service.trade.errors import Inconsistent
-from service.trade.plausible import more_than_zero, not_below_zero
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero
 from service.trade.polarisation import LEVEL, Constant, constant
 
 FORMULA = 1

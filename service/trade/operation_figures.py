@@ -5,9 +5,9 @@ Source: as in set_points.
 
 from dataclasses import dataclass
 
+from service.platform.arithmetic.preconditions import ZERO_CELSIUS_K, within
 from service.trade.clamp_figures import celsius
 from service.trade.gas_flows import NORMAL, reference
-from service.trade.plausible import ZERO_CELSIUS_K, within
 from service.trade.set_points import (
     OXYGEN_IN_AIR,
     CellWindow,

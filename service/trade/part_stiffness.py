@@ -8,11 +8,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.material_curves import Soft
-from service.trade.plain_data import check_form, from_data, with_form
-from service.trade.plausible import finite, more_than_zero, not_below_zero
-from service.trade.words import Kind
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.material_curves import Soft
+from service.platform.arithmetic.plain_data import check_form, from_data, with_form
+from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero
+from service.platform.arithmetic.vocabulary import Kind
 
 FORM = "stiffness 1"
 

@@ -23,9 +23,9 @@ from dataclasses import dataclass, fields
 from enum import StrEnum
 from typing import Any
 
-from service.trade.errors import TradeError
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import LAYER_KINDS, Back, Facing, Joint, Material, Side
 from service.trade.grammar import Item, Pattern, Where, objections
-from service.trade.words import LAYER_KINDS, Back, Facing, Joint, Material, Side
 
 CHOICES: dict[str, tuple[str, ...]] = {
     "kind": tuple(LAYER_KINDS),

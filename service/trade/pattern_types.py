@@ -9,9 +9,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
 from service.trade.grammar import Item, Pattern, Where
 from service.trade.identifiers import serial_key
-from service.trade.words import Back, Facing, Joint, Kind, Material, Side
 
 T = TypeVar("T")
 

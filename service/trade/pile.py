@@ -7,8 +7,8 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from service.trade.errors import OutOfRange
-from service.trade.words import Back, Facing, Joint, Kind, Material, Side
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
 
 CELL_KINDS = frozenset({Kind.MEA, Kind.BLANK_CELL})
 

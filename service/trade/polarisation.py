@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.plausible import finite, within
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.preconditions import finite, within
 
 FORMULA = 1
 LEVEL = 0.95

@@ -16,7 +16,7 @@ from math import erfc, sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 from service.trade.exact_tables import ExactTest, exact_test
 
 FORMULA = 1

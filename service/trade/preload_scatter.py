@@ -5,9 +5,15 @@ Sources: VDI 2230:1986 and 2015 (scatter), ISO 6789-1:2017 (torque drivers).
 
 from dataclasses import dataclass
 
+from service.platform.arithmetic.estimates import (
+    Estimate,
+    Shape,
+    estimate,
+    standard_uncertainty,
+    tagged,
+)
+from service.platform.arithmetic.preconditions import more_than_zero, within
 from service.trade.clamping import INSTRUMENT, Law, TorqueValue, torque_number
-from service.trade.estimates import Estimate, Shape, estimate, standard_uncertainty, tagged
-from service.trade.plausible import more_than_zero, within
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,10 @@ from math import sqrt
 
 import numpy as np
 
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.material_curves import Array
+from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
 from service.trade.elastic_bed import (
     ActiveArea,
     Beds,
@@ -20,10 +24,6 @@ from service.trade.elastic_bed import (
     pressure_plane,
     tilt_stiffness,
 )
-from service.trade.errors import Inconsistent
-from service.trade.estimates import Estimate
-from service.trade.material_curves import Array
-from service.trade.plausible import finite, more_than_zero, not_below_zero, within
 
 FORMULA = "pressure map 1"
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
-from service.trade.regression import Floats, LeastSquares
+from service.platform.arithmetic.regression import Floats, LeastSquares
 from service.trade.voltage_trend import UV, VoltageTrend, voltage_trend
 
 FORMULA = 1

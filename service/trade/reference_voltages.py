@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.trade.plausible import more_than_zero, within
-from service.trade.regression import Floats
+from service.platform.arithmetic.preconditions import more_than_zero, within
+from service.platform.arithmetic.regression import Floats
 
 NEAR_PERCENT = 2.0
 

@@ -7,6 +7,7 @@ says that a stack is safe. Common practice, no source.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from service.platform.arithmetic.verdicts import Verdict
 from service.trade.figures import DesignFigures
 from service.trade.insulation_tests import InsulationOutcome
 from service.trade.leak_paths import Path
@@ -14,7 +15,6 @@ from service.trade.leak_results import LeakResult
 from service.trade.leaks_together import together
 from service.trade.short_checks import ShortOutcome
 from service.trade.stack_tests import Result
-from service.trade.verdicts import Verdict
 
 
 @dataclass(frozen=True, slots=True)

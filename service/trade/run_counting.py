@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 from service.trade.limit_hours import LimitCounter, LimitHours, LogLimit, Side
 from service.trade.load_hours import LoadCounter, LoadHours, LoadRule
 from service.trade.log_batches import LogBatch

@@ -8,7 +8,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 
 LEAST_STANDING_H = 0.5
 """Standing less than this is no stop that would let voltage come back."""

@@ -7,9 +7,14 @@ thermoneutral voltages from the formation enthalpies of water (CODATA key values
 from dataclasses import dataclass
 from enum import StrEnum
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.preconditions import (
+    absolute_pressure,
+    kelvin,
+    more_than_zero,
+    within,
+)
 from service.trade.gas_flows import FARADAY, NORMAL, Reference, volume_flow
-from service.trade.plausible import absolute_pressure, kelvin, more_than_zero, within
 from service.trade.water import CoolantState, saturation_pressure
 
 FORMULA = "set points 1"

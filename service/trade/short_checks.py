@@ -6,11 +6,11 @@ JSON forms “short check 1” and “short result 1”. Source: as in shorts.
 from dataclasses import dataclass
 from enum import StrEnum
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.preconditions import more_than_zero
+from service.platform.arithmetic.verdicts import Verdict
 from service.trade.figures import ShortFigures
-from service.trade.plausible import more_than_zero
 from service.trade.shorts import CellCheck, CellFinding, shorts_by_resistance, shorts_by_voltage
-from service.trade.verdicts import Verdict
 
 FORM, RESULT_FORM = "short check 1", "short result 1"
 FORMULAS = ("short check 1",)

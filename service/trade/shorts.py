@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from statistics import median
 
-from service.trade.errors import Inconsistent
-from service.trade.plausible import finite, more_than_zero, not_below_zero, within
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
 
 OUTLYING = 3.5
 LEAST_RESISTANCE_OHM_CM2 = 1000.0

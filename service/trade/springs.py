@@ -10,12 +10,12 @@ from math import hypot
 
 import numpy as np
 
+from service.platform.arithmetic.estimates import Estimate, combined
+from service.platform.arithmetic.material_curves import Array
+from service.platform.arithmetic.preconditions import more_than_zero
 from service.trade.clamped_parts import Assembly, Rods
 from service.trade.clamping import Law
-from service.trade.estimates import Estimate, combined
 from service.trade.gap_balance import Flags, GapColumns, GapStates
-from service.trade.material_curves import Array
-from service.trade.plausible import more_than_zero
 from service.trade.rod_stress import RodStress, rod_stress
 
 FORMULA = "spring network 1"

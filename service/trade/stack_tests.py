@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import Any
 
+from service.platform.arithmetic.plain_data import check_form, from_data, with_form
 from service.trade import insulation_tests, leak_results, leak_tests, short_checks
 from service.trade.figures import DesignFigures
 from service.trade.insulation_tests import (
@@ -17,7 +18,6 @@ from service.trade.insulation_tests import (
 from service.trade.leak_judging import judge_leak
 from service.trade.leak_results import LeakResult
 from service.trade.leak_tests import LeakTest
-from service.trade.plain_data import check_form, from_data, with_form
 from service.trade.short_checks import ShortCheck, ShortOutcome, judge_short_check
 
 

@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero
 from service.trade.log_times import LONGEST_GAP_S, FloatArray
-from service.trade.plausible import more_than_zero, not_below_zero
 
 FORMULA = "steady windows 1"
 

@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from service.platform.arithmetic.errors import Inconsistent
 from service.trade.conditional_law import Counts, law, telling
-from service.trade.errors import Inconsistent
 from service.trade.exact_tables import ExactTest, OddsRatio, exact_test, judged, odds_ratio
 from service.trade.exposure import Exposure, LevelCounts, exposure, level_counts
 from service.trade.factors import UNKNOWN, Codes, Factor, FactorKind, Unit, wide

@@ -11,8 +11,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.plausible import more_than_zero
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.preconditions import more_than_zero
 from service.trade.polarisation import GREATEST_A_CM2, CurvePoint
 
 FORMULA = 1

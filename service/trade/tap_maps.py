@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
 MOST_CHANNELS = 5000
 _UNIT = re.compile(r"[(\[{<]([^)\]}>]*)[)\]}>]\s*$|\s(?:in|/)\s*(\S+)\s*$|/(\S+)\s*$")

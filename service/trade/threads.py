@@ -9,8 +9,8 @@ import re
 from dataclasses import dataclass
 from math import pi, sqrt
 
-from service.trade.errors import OutOfRange
-from service.trade.plausible import more_than_zero
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.preconditions import more_than_zero
 
 _COARSE_PITCH_MM = {3: 0.5, 4: 0.7, 5: 0.8, 6: 1.0, 8: 1.25, 10: 1.5, 12: 1.75, 16: 2.0, 20: 2.5}
 _HEXAGON_MM = {

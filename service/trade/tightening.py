@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import atan2, hypot, isfinite, pi
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
 SETTLING_MINUTES = 30
 """Gaskets and diffusion layers creep under the clamp: the nuts are read again after so long.

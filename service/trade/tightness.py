@@ -9,10 +9,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import sqrt
 
-from service.trade.errors import OutOfRange
-from service.trade.estimates import Estimate, Uncertain, estimate, tagged
-from service.trade.gas_flows import GAS_CONSTANT, NORMAL, Reference, amount_flow
-from service.trade.plausible import (
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.estimates import Estimate, Uncertain, estimate, tagged
+from service.platform.arithmetic.preconditions import (
     absolute_pressure,
     barometer,
     kelvin,
@@ -20,7 +19,8 @@ from service.trade.plausible import (
     not_below_zero,
     within,
 )
-from service.trade.verdicts import GUARD, Verdict, at_most
+from service.platform.arithmetic.verdicts import GUARD, Verdict, at_most
+from service.trade.gas_flows import GAS_CONSTANT, NORMAL, Reference, amount_flow
 
 FORMULA = "tightness 1"
 VOLUME, GAUGE, GAUGE_OFFSET, THERMOMETER, CLOCK = (

@@ -1,7 +1,7 @@
 """Torque as it stands on the tools: N·m, cN·m, in·lbf and ft·lbf."""
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.units import IN_SI, Measure, read_quantity, unit_label
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.units import IN_SI, Measure, read_quantity, unit_label
 
 IN_NEWTON_METRES = IN_SI[Measure.TORQUE]
 """N·m in one of each unit. Foot and pound are exact by definition (NIST SP 811, B.8)."""

@@ -6,13 +6,18 @@ Sources: as in insulation_tests and short_checks.
 import re
 from collections.abc import Sequence
 
-from service.trade.errors import OutOfRange
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.typed_fields import FieldRefused
+from service.platform.arithmetic.typed_quantities import (
+    Typed,
+    needed_quantity,
+    typed_quantity,
+    typed_word,
+)
+from service.platform.arithmetic.units import Measure, from_si, read_quantity
 from service.trade.insulation import Between, Condition
 from service.trade.insulation_tests import InsulationMeasured, InsulationTest
 from service.trade.short_checks import ShortCheck, Way
-from service.trade.typed_fields import FieldRefused
-from service.trade.typed_quantities import Typed, needed_quantity, typed_quantity, typed_word
-from service.trade.units import Measure, from_si, read_quantity
 
 PLACES = {Between.RODS_PLATES: "rods_plates", Between.PLATES_GROUND: "plates_ground"}
 """Beginnings of the fields of each place."""

@@ -7,20 +7,20 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from service.trade.gas_flows import NORMAL, REFERENCES
-from service.trade.gases import TEST_GASES
-from service.trade.leak_paths import SET_UPS, Circuit
-from service.trade.leak_tests import Arrived, LeakTest, Meter, Method
-from service.trade.pressures import Zero
-from service.trade.typed_fields import FieldRefused
-from service.trade.typed_quantities import (
+from service.platform.arithmetic.pressures import Zero
+from service.platform.arithmetic.typed_fields import FieldRefused
+from service.platform.arithmetic.typed_quantities import (
     Typed,
     needed_quantity,
     typed_pressure,
     typed_quantity,
     typed_word,
 )
-from service.trade.units import Measure
+from service.platform.arithmetic.units import Measure
+from service.trade.gas_flows import NORMAL, REFERENCES
+from service.trade.gases import TEST_GASES
+from service.trade.leak_paths import SET_UPS, Circuit
+from service.trade.leak_tests import Arrived, LeakTest, Meter, Method
 
 VOLUME_PERCENT = 3.0
 """How well a circuit's volume is usually known, ±."""

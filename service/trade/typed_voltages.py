@@ -8,12 +8,12 @@ import re
 from collections.abc import Sequence
 from enum import StrEnum
 
-from service.trade.errors import OutOfRange
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.numbers import read_number
+from service.platform.arithmetic.preconditions import more_than_zero
+from service.platform.arithmetic.typed_fields import FieldRefused
 from service.trade.measured_curves import MOST_POINTS, MeasuredPoint, in_order
-from service.trade.numbers import read_number
-from service.trade.plausible import more_than_zero
 from service.trade.polarisation import GREATEST_A_CM2, GREATEST_V
-from service.trade.typed_fields import FieldRefused
 
 NOTHING_READ = {"", "-", "–", "—", "none", "not read"}
 MOST_CHANNELS = 2000

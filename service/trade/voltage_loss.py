@@ -4,7 +4,7 @@ Losses are above zero where the voltage fell. Common practice, no source, but fo
 10 % within so many hours: durability targets of the US Department of Energy for PEM stacks.
 """
 
-from service.trade.plausible import finite, more_than_zero, within
+from service.platform.arithmetic.preconditions import finite, more_than_zero, within
 from service.trade.voltage_trend import UV
 
 

@@ -13,9 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
-from service.trade.errors import Inconsistent, NoSolution
-from service.trade.median_slopes import theil_sen
-from service.trade.regression import (
+from service.platform.arithmetic.errors import Inconsistent, NoSolution
+from service.platform.arithmetic.regression import (
     Floats,
     LeastSquares,
     each_stretch,
@@ -23,6 +22,7 @@ from service.trade.regression import (
     least_squares,
     line_columns,
 )
+from service.trade.median_slopes import theil_sen
 
 FORMULA = 1
 MOST_READINGS = 300

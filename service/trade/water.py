@@ -9,8 +9,8 @@ from math import sqrt
 
 import numpy as np
 
-from service.trade.errors import OutOfRange
-from service.trade.plausible import ZERO_CELSIUS_K, kelvin, more_than_zero, within
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.preconditions import ZERO_CELSIUS_K, kelvin, more_than_zero, within
 
 _N = (
     0.11670521452767e4,

@@ -16,9 +16,9 @@ import numpy as np
 from scipy.optimize import brentq, minimize_scalar
 from scipy.special import ndtri
 
-from service.trade.errors import NoSolution, OutOfRange
+from service.platform.arithmetic.errors import NoSolution, OutOfRange
+from service.platform.arithmetic.preconditions import within
 from service.trade.lifetimes import Floats, Lives
-from service.trade.plausible import within
 
 FORMULA = 1
 LEAST_FAILURES = 5

@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
-from service.records.tables.audit import AuditEntry, EntryKey
+from service.platform.tables.audit import AuditEntry, EntryKey
 from service.records.tables.hours import HourReport
 from service.records.tables.stacks import Build
 from tests import builders

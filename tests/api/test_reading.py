@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
-from service.records.tables.audit import AuditEntry
+from service.platform.tables.audit import AuditEntry
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Part
 from service.records.tables.people import ApiToken

@@ -8,11 +8,11 @@ import pytest
 from sqlalchemy import Engine, func, select, update
 from sqlalchemy.orm import Session
 
-from service.records.tables.audit import AuditEntry, EntryKey
+from service.platform.arithmetic.vocabulary import Kind, Whereabouts
+from service.platform.tables.audit import AuditEntry, EntryKey
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.people import ApiToken
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, TorqueReading
-from service.trade.words import Kind, Whereabouts
 from tests import builders
 
 Calling = Callable[..., Any]

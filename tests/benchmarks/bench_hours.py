@@ -12,9 +12,9 @@ from time import perf_counter
 from sqlalchemy import Engine, insert, select
 from sqlalchemy.orm import Session
 
-from service.records import permissions
+from service.platform import permissions
+from service.platform.database import changing, make_engine
 from service.records.changes.hour_reports import Report, report_hours
-from service.records.database import changing, make_engine
 from service.records.queries.hour_histories import hour_history
 from service.records.queries.hour_kinds import part_kinds
 from service.records.queries.hours import build_hours, stack_hours

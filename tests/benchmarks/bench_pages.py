@@ -20,15 +20,15 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.app import make_app
-from service.faces.pages.guard import FORM_TOKEN, visit_cookie
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.database import changing
+from service.platform.pages.guard import FORM_TOKEN, visit_cookie
+from service.platform.permissions import Person, Role
 from service.records.changes.people import add_person
-from service.records.database import changing
-from service.records.permissions import Person, Role
 from service.records.tables import people
 from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import Stack
 from service.settings import Settings
-from service.trade.words import Kind
 
 LOGIN, PASSWORD = "benchmark", "quite a long pass phrase"
 EMPTY = "/holds?state=standing&text=nothing-goes-by-this"
@@ -64,7 +64,7 @@ def client(server: tuple[Any, str]) -> Iterator[httpx.Client]:
             add_person(work, LOGIN, "Benchmark", [Role.QUALITY], PASSWORD)
     with httpx.Client(base_url=address, follow_redirects=True, timeout=60) as client:
         client.get("/sign-in", headers={"accept": "text/html"})
-        from service.faces.pages.guard import token_of
+        from service.platform.pages.guard import token_of
 
         token = token_of(client.cookies[visit_cookie(app.state.settings)])
         client.post("/sign-in", data={"login": LOGIN, "password": PASSWORD, FORM_TOKEN: token})

@@ -4,8 +4,8 @@ from time import perf_counter
 
 from service.faces.drawings.clamp import Rods
 from service.faces.drawings.pile import draw_pile
+from service.platform.arithmetic.vocabulary import End
 from service.trade.open_pile import OpenPile
-from service.trade.words import End
 from tests.trade.piles import a_pile
 
 PILE = a_pile(116)

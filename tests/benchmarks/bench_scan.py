@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.faces.pages.guard import FORM_TOKEN
+from service.platform.pages.guard import FORM_TOKEN
 from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import RebuildRecord
 from service.records.tables.stacks import Layer

@@ -17,18 +17,18 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.database import make_engine, now_utc, reading, tending
+from service.platform.queries.unpacked import forget
 from service.records.changes.build_makeups import fill_makeups
-from service.records.database import make_engine, now_utc, reading, tending
 from service.records.queries.containment import containment
 from service.records.queries.suspects import suspects_sheet
 from service.records.queries.traces import trace
-from service.records.queries.unpacked import forget
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import FailingMark
 from service.records.tables.parts import Part, PartType
 from service.records.tables.people import Person
 from service.settings import Settings
-from service.trade.words import Kind
 
 MARKED = 600
 PROMISED_S = 0.300

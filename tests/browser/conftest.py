@@ -23,7 +23,7 @@ from playwright.sync_api import Browser, ConsoleMessage, Page, expect, sync_play
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.records.database import make_engine
+from service.platform.database import make_engine
 from service.records.tables.people import Role
 from tests import builders
 from tests.commands.running import served

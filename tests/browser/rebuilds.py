@@ -6,6 +6,14 @@ from datetime import timedelta
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import (
+    End,
+    Facing,
+    Kind,
+    ReadingKind,
+    Stage,
+    Whereabouts,
+)
 from service.records.changes import bench
 from service.records.changes.corrections import decide, propose
 from service.records.changes.handing_in import hand_in
@@ -14,7 +22,6 @@ from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.people import Person
 from service.records.tables.stacks import Layer
 from service.trade.conditions import FindingEntry
-from service.trade.words import End, Facing, Kind, ReadingKind, Stage, Whereabouts
 from tests import builders
 from tests.browser.at_the_bench import the_tools
 from tests.records.at_the_bench import SEEN_NOTHING, Lab, known

@@ -9,7 +9,8 @@ from playwright.sync_api import Locator, Page, Route, expect
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.tables.attachments import Attachment
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.tables.attachments import Attachment
 from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import (
     Finding,
@@ -19,7 +20,6 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.trade.words import Usability, Whereabouts
 from tests import builders
 from tests.browser.at_the_bench import Bench, a_photo, the_tools, until_gone
 

@@ -12,6 +12,8 @@ from playwright.sync_api import Browser, Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.database import changing
+from service.platform.permissions import Person
 from service.records.changes.column_mappings import keep_mapping
 from service.records.changes.corrections import propose
 from service.records.changes.failing_rules import write_rule
@@ -20,8 +22,6 @@ from service.records.changes.polarisation_curves import add_curve
 from service.records.changes.run_readings import LogRead
 from service.records.changes.runs import StoredLog, import_run
 from service.records.changes.typed_voltages import type_voltages
-from service.records.database import changing
-from service.records.permissions import Person
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.people import Role

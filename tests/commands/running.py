@@ -14,7 +14,7 @@ import httpx
 import pytest
 from sqlalchemy.orm import Session
 
-from service.records.database import make_engine
+from service.platform.database import make_engine
 
 HERE = Path(__file__).parents[2]
 Run = Callable[..., "subprocess.CompletedProcess[str]"]

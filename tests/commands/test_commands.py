@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
+from service.platform.tables.audit import AuditEntry
 from service.records.migrating import migrate, newest_revision
 from service.records.queries.signing_in import secret_sha256
-from service.records.tables.audit import AuditEntry
 from service.records.tables.people import ApiToken, Person, PersonRole, Role
 from tests.commands.running import Run, commands, found
 

@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.database import make_engine
+from service.platform.database import make_engine
 from service.records.migrating import migrate
 from service.records.tables.people import Role
 from service.records.tables.runs import PolarisationCurve, RunKind

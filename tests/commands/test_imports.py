@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records.database import make_engine
+from service.platform.database import make_engine
 from service.records.migrating import migrate
 from service.records.tables.parts import Lot, Part
 from service.records.tables.people import Role

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.faces.drawings.charts import (
+from service.platform.drawings.charts import (
     Axis,
     Bar,
     Marker,
@@ -21,9 +21,9 @@ from service.faces.drawings.charts import (
     round_ticks,
     steps_chart,
 )
-from service.faces.drawings.charts_pens import FILLS, PENS, STROKES
-from service.faces.drawings.charts_thin import MOST_POINTS, thinned, thinned_steps
-from service.faces.pages.kept_charts import kept_chart
+from service.platform.drawings.charts_pens import FILLS, PENS, STROKES
+from service.platform.drawings.charts_thin import MOST_POINTS, thinned, thinned_steps
+from service.platform.pages.kept_charts import kept_chart
 from tests.drawings.svg import SVG, parsed, title_of, with_class, words
 
 HOURS, VOLTS = Axis("own hours at load", "h"), Axis("voltage at 0.5 A/cm²", "V")

@@ -3,8 +3,15 @@
 import pytest
 
 from service.faces.drawings.curves import draw_curve
-from service.trade.curve_text import CurveOf
-from service.trade.material_curves import Curve, Densifying, Points, Power, RubberCord, Soft
+from service.platform.arithmetic.curve_text import CurveOf
+from service.platform.arithmetic.material_curves import (
+    Curve,
+    Densifying,
+    Points,
+    Power,
+    RubberCord,
+    Soft,
+)
 from tests.drawings.svg import SVG, parsed, with_class, words
 
 FELT = Densifying(3e6, 0.55)

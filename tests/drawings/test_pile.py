@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from service.faces.drawings.clamp import Fluid, Port, Rods
 from service.faces.drawings.pile import SLIM, WIDTH, draw_pile
+from service.platform.arithmetic.vocabulary import End, Facing, Kind
 from service.trade.comparison import compare
 from service.trade.pile import Layer
-from service.trade.words import End, Facing, Kind
 from tests.drawings.svg import parsed, title_of, with_class, words
 from tests.trade.piles import a_pile, in_order
 

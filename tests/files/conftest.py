@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from service.faces.demo.building import build
-from service.records.database import now_utc
+from service.platform.database import now_utc
 
 
 @pytest.fixture(scope="session")

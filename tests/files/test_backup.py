@@ -17,13 +17,13 @@ from sqlalchemy.orm import Session
 
 from service.faces.files import backup, run_files
 from service.faces.files.backup import make_backup, read_manifest, restore_backup, size_of
-from service.faces.files.photos import Checked, path_of, store
 from service.faces.files.whole_check import check_all
-from service.records.database import make_engine, reading
-from service.records.errors import NotFound, Refused
+from service.platform.database import make_engine, reading
+from service.platform.errors import NotFound, Refused
+from service.platform.files.photos import Checked, path_of, store
+from service.platform.tables.attachments import Attachment
 from service.records.migrating import connected, newest_revision, revision_of, triggers
 from service.records.queries.whole_tables import LEFT_OUT, count_rows, kept_tables, rows_of
-from service.records.tables.attachments import Attachment
 from service.records.tables.everything import metadata
 from service.records.tables.rebuild_records import RebuildRecord
 from service.records.tables.runs import Run, RunKind

@@ -15,10 +15,10 @@ from service.faces.files.run_logs import RunLog, guess_log, look_at
 from service.faces.files.run_logs_format import distinct
 from service.faces.files.run_reading import read_log
 from service.faces.files.sweep_files import began_at, read_sweep
-from service.faces.files.xlsx_extents import extent_of
-from service.records.errors import Refused
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.errors import Refused
+from service.platform.files.xlsx_extents import extent_of
 from service.trade import found_sweeps
-from service.trade.errors import Inconsistent
 from service.trade.log_columns import CellColumn, Mapping, TimeColumn, TimeKind
 from service.trade.log_times import LogTimes
 from service.trade.run_times import run_times

@@ -11,7 +11,8 @@ from sqlalchemy.orm import Session
 from service.faces.demo.building import demo_settings
 from service.faces.demo.figures import SOURCE
 from service.faces.demo.heron import HERON_02_WHOLE
-from service.records.database import make_engine, reading
+from service.platform.arithmetic.verdicts import Verdict
+from service.platform.database import make_engine, reading
 from service.records.queries.closing_inputs import closing_ground
 from service.records.queries.releases import Gate, gate
 from service.records.tables.closing_results import ClosingResult
@@ -25,7 +26,6 @@ from service.records.tables.stacks import Build, Stack
 from service.trade.closing import closing
 from service.trade.closing_outcome import ClosingOutcome, outcome_from_data
 from service.trade.part_stiffness import OF_KIND
-from service.trade.verdicts import Verdict
 
 pytestmark = pytest.mark.slow
 

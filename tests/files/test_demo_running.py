@@ -13,7 +13,7 @@ from service.faces.demo.building import demo_settings
 from service.faces.demo.failing import SOURCE
 from service.faces.demo.runs import BRIDGED, CROSSED, LOGS
 from service.faces.files import run_files
-from service.records.database import make_engine, now_utc, reading
+from service.platform.database import make_engine, now_utc, reading
 from service.records.queries.failing import confirmed_failing, judged
 from service.records.queries.hour_kinds import stack_kinds
 from service.records.queries.life_rows import mea_types

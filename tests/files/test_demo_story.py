@@ -15,21 +15,22 @@ from service.faces.demo.days import MON, Days, ago, last_working_day
 from service.faces.demo.first_steps import first_steps
 from service.faces.demo.heron import FAILING
 from service.faces.demo.people import PASSPHRASE, PEOPLE, ZONE
-from service.records.audit import Did
-from service.records.database import make_engine, now_utc, reading
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.audit import Did
+from service.platform.database import make_engine, now_utc, reading
+from service.platform.queries.readings_in_doubt import readings_in_doubt
+from service.platform.tables.audit import AuditEntry
 from service.records.queries.content import verify
 from service.records.queries.corrections import corrections_of_records
 from service.records.queries.hours import stack_hours
 from service.records.queries.instruments import instruments
 from service.records.queries.people import credential_of, password_matches
 from service.records.queries.pile_checks import pile_check
-from service.records.queries.readings_in_doubt import readings_in_doubt
 from service.records.queries.rebuild_records import ListedRecord, record_list
 from service.records.queries.scans import find_scanned
 from service.records.queries.stacks import find_stack, stack_list
 from service.records.queries.traces import Trace, trace
 from service.records.queries.working_piles import working_pile
-from service.records.tables.audit import AuditEntry
 from service.records.tables.corrections import CorrectionState
 from service.records.tables.holds import Concession
 from service.records.tables.hours import HourReading
@@ -44,7 +45,6 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.grammar_findings import Severity, Wrong
-from service.trade.words import Kind
 from tests.records.at_the_bench import what_is_missing
 
 pytestmark = pytest.mark.slow

@@ -10,17 +10,17 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
 from service.faces.files import parts_in
-from service.faces.files.fields_in import Reading
 from service.faces.files.parts_in import ListOptions, PartsSeen
-from service.faces.files.tables_in import read_table, suggest_mapping
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.database import changing, reading
+from service.platform.errors import NotAllowed, Refused, RefusedTogether
+from service.platform.files.fields_in import Reading
+from service.platform.files.tables_in import read_table, suggest_mapping
+from service.platform.permissions import Person
+from service.platform.tables.audit import AuditEntry
 from service.records.changes.imports import SourceFile, write_parts
-from service.records.database import changing, reading
-from service.records.errors import NotAllowed, Refused, RefusedTogether
-from service.records.permissions import Person
-from service.records.tables.audit import AuditEntry
 from service.records.tables.parts import Lot, Part
 from service.records.tables.people import Role
-from service.trade.words import Usability, Whereabouts
 from tests import builders
 
 BERLIN = ZoneInfo("Europe/Berlin")

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from service.faces.files import photos
-from service.records.errors import Refused
+from service.platform.errors import Refused
+from service.platform.files import photos
 
 PDF = b"%PDF-1.7\n1 0 obj<</Type/Catalog>>endobj\nstartxref\n9\n%%EOF\n"
 

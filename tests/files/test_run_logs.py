@@ -15,7 +15,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from service.faces.files.run_logs import LogBatch, RunLog, doubts_of, guess_log, look_at
-from service.records.errors import Refused
+from service.platform.errors import Refused
 from service.trade.log_columns import (
     CellColumn,
     LongForm,

@@ -10,29 +10,29 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
 from service.faces.files import stack_in
-from service.faces.files.fields_in import Reading
 from service.faces.files.stack_in import StackSeen, plan_stack
 from service.faces.files.stack_rows_in import StackOptions
-from service.faces.files.tables_in import read_table, suggest_mapping
+from service.platform.arithmetic.vocabulary import Facing, Usability, Whereabouts
+from service.platform.database import changing, reading
+from service.platform.errors import Refused
+from service.platform.files.fields_in import Reading
+from service.platform.files.tables_in import read_table, suggest_mapping
+from service.platform.permissions import Person
+from service.platform.tables.attachments import Attachment
 from service.records.changes.attachments import Stored
 from service.records.changes.failing_marks import confirm_failing
 from service.records.changes.holds import Subject, give_concession
 from service.records.changes.imports import SourceFile
 from service.records.changes.stack_imports import Head, write_stack
-from service.records.database import changing, reading
-from service.records.errors import Refused
-from service.records.permissions import Person
 from service.records.queries.content import verify
 from service.records.queries.hours import stack_hours
 from service.records.queries.layer_maps import layer_map
-from service.records.tables.attachments import Attachment
 from service.records.tables.holds import Concession
 from service.records.tables.parts import Lot, Part
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.records.tables.stacks import Build, Fixing, Layer, Stack
 from service.trade.grammar_findings import Severity
-from service.trade.words import Facing, Usability, Whereabouts
 from tests import builders
 from tests.records.at_the_bench import what_is_missing
 

@@ -7,7 +7,8 @@ import openpyxl
 import pytest
 
 from service.faces.files import parts_in
-from service.faces.files.tables_in import (
+from service.platform.errors import Refused
+from service.platform.files.tables_in import (
     MOST_MB,
     MOST_ROWS,
     Cell,
@@ -15,7 +16,6 @@ from service.faces.files.tables_in import (
     suggest_mapping,
     text_of,
 )
-from service.records.errors import Refused
 
 PLAIN = "Serial;Type;Hours\nM-1;MEA;12,5\nM-2;MEA;0\n"
 

@@ -4,7 +4,7 @@ import ast
 from importlib import import_module
 from pathlib import Path
 
-from service.records.queries.answers import fields_of
+from service.platform.queries.answers import fields_of
 
 HERE = Path(__file__).parents[2]
 MODULES = {

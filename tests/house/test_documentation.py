@@ -8,7 +8,7 @@ from typing import Any
 import typer
 
 from service.faces.commands.main import app as commands
-from service.records.permissions import Act
+from service.platform.permissions import Act
 from service.settings import Settings
 
 HERE = Path(__file__).parents[2]

@@ -10,8 +10,8 @@ from typing import Any
 
 from fastapi.routing import APIRoute, iter_route_contexts
 
-from service.faces.api.callers import caller
 from service.faces.pages.signing_in import signed_in
+from service.platform.api.callers import caller
 
 HERE = Path(__file__).parents[2]
 CHANGES = HERE / "service" / "records" / "changes"

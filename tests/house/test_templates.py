@@ -9,8 +9,8 @@ import pytest
 from jinja2 import Environment, TemplateError, nodes
 from jinja2.meta import find_undeclared_variables
 
-from service.faces.pages.forms import Form
-from service.faces.pages.render import GIVEN, make_environment
+from service.platform.pages.forms import Form
+from service.platform.pages.render import GIVEN, make_environment
 from service.settings import Settings
 from tests.form_client import not_choosable
 

@@ -23,17 +23,17 @@ from hypothesis.stateful import (
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import End, Facing, Whereabouts
+from service.platform.database import changing, make_engine, reading
+from service.platform.errors import Refused
+from service.platform.permissions import Person
 from service.records.changes import bench
 from service.records.changes.rebuild_records import begin_record
-from service.records.database import changing, make_engine, reading
-from service.records.errors import Refused
-from service.records.permissions import Person
 from service.records.queries.working_piles import working_pile
 from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import RecordKind, Step, StepKind
 from service.records.tables.stacks import Layer
 from service.trade.conditions import FindingEntry
-from service.trade.words import End, Facing, Whereabouts
 from tests import builders
 from tests.records.at_the_bench import NOW, WORK_BEGAN, known
 

@@ -13,10 +13,10 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.database import changing
+from service.platform.permissions import Person
+from service.platform.tables.audit import AuditEntry
 from service.records.changes.people import make_token
-from service.records.database import changing
-from service.records.permissions import Person
-from service.records.tables.audit import AuditEntry
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.people import Role
 from tests import builders

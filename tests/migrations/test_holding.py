@@ -6,16 +6,16 @@ from typing import Any
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Usability
+from service.platform.database import make_engine, reading
+from service.platform.tables.audit import AuditEntry
 from service.records.changes import bench
 from service.records.changes.failing_marks import withdraw_failing
 from service.records.changes.part_axes import judge_part
-from service.records.database import make_engine, reading
 from service.records.migrating import migrate, triggers
 from service.records.queries.hold_lists import About, HoldRow, holds
-from service.records.tables.audit import AuditEntry
 from service.records.tables.parts import Part
 from service.records.tables.people import Role
-from service.trade.words import Usability
 from tests import builders
 from tests.records.at_the_bench import Lab, a_lab, known
 

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine, inspect, select, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.records.database import make_engine
+from service.platform.database import make_engine
 from service.records.migrating import migrate, newest_revision, revision_of, triggers
 from service.records.queries.content import verify
 from service.records.tables.everything import metadata

@@ -6,9 +6,9 @@ from typing import Any
 import pytest
 from sqlalchemy.orm import Session
 
-from service.faces.pages.trail_words import SENTENCES
-from service.records.audit import Did
-from service.records.tables.audit import AuditEntry
+from service.platform.audit import Did
+from service.platform.pages.trail_words import SENTENCES
+from service.platform.tables.audit import AuditEntry
 from service.records.tables.people import Person
 from tests.builders import START
 from tests.pages.test_stacks import Clients, words

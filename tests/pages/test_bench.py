@@ -11,7 +11,8 @@ from PIL import Image
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.tables.attachments import Attachment
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.tables.attachments import Attachment
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import (
     Finding,
@@ -20,7 +21,6 @@ from service.records.tables.rebuild_records import (
     Step,
     TorqueReading,
 )
-from service.trade.words import Usability, Whereabouts
 from tests import builders
 
 HTMX = {"hx-request": "true"}

@@ -11,12 +11,12 @@ import pytest
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Kind
 from service.records.migrating import triggers
 from service.records.queries.correctable import Fact, correctable
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.parts import Part
 from service.records.tables.stacks import BuildPeriod
-from service.trade.words import Kind
 from tests import builders
 
 OF = CorrectionOf

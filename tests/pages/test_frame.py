@@ -11,8 +11,10 @@ from jinja2 import Environment
 from sqlalchemy.exc import IntegrityError
 
 from service.faces.pages import errors as error_pages
-from service.faces.pages.forms import Form, blank
-from service.faces.pages.render import (
+from service.platform import errors
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.pages.forms import Form, blank
+from service.platform.pages.render import (
     content_hash,
     grouped,
     in_words,
@@ -21,10 +23,8 @@ from service.faces.pages.render import (
     number,
     quantity,
 )
-from service.records import errors
 from service.records.tables.people import Role
 from service.settings import Settings, shipped_folder
-from service.trade.words import Usability, Whereabouts
 
 TEMPLATES, STATIC = shipped_folder("templates"), shipped_folder("static")
 TEXT_CONTRAST, LINE_CONTRAST = 4.5, 3.0  # WCAG 2.2, success criteria 1.4.3 and 1.4.11

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from starlette.types import Message
 
 from service.app import make_app
-from service.faces.pages.guard import FORM_TOKEN
+from service.platform.pages.guard import FORM_TOKEN
 from service.records.tables.people import ApiToken
 from service.settings import Settings
 from tests import builders

@@ -11,9 +11,9 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.faces.files import uploads
-from service.records.errors import NotFound
-from service.records.tables.audit import AuditEntry
+from service.platform.errors import NotFound
+from service.platform.files import uploads
+from service.platform.tables.audit import AuditEntry
 from service.records.tables.parts import Lot, Part
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from tests import builders

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from sqlalchemy.orm import Session
 
-from service.trade.words import Whereabouts
+from service.platform.arithmetic.vocabulary import Whereabouts
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.drawings.svg import parsed, words

@@ -10,9 +10,9 @@ from sqlalchemy.orm import Session
 
 from service.faces.pages import signing_in
 from service.faces.pages.signing_in import local_page
+from service.platform.database import changing, now_utc
+from service.platform.permissions import Person
 from service.records.changes.people import deactivate
-from service.records.database import changing, now_utc
-from service.records.permissions import Person
 from service.records.tables.people import Role, SignInAttempt, SignInSession
 from tests import builders
 

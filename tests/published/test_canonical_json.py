@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from service.trade.canonical import canonical_json, sha256_of
+from service.platform.arithmetic.canonical import canonical_json, sha256_of
 
 DATA = json.loads((Path(__file__).parent / "data" / "rfc8785.json").read_text("utf-8"))
 NUMBERS = list(zip(DATA["numbers"]["ieee754_hex"], DATA["numbers"]["text"], strict=True))

@@ -2,6 +2,8 @@
 
 import pytest
 
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.material_curves import Power, Soft
 from service.trade.clamp_changes import warmed
 from service.trade.clamped_parts import Assembly, RigidLayer, Rods
 from service.trade.clamping import (
@@ -14,9 +16,7 @@ from service.trade.clamping import (
     torque_for,
 )
 from service.trade.disc_springs import PlainSpring
-from service.trade.estimates import Estimate
 from service.trade.gaps import BedOf, Gap
-from service.trade.material_curves import Power, Soft
 from service.trade.preload_scatter import permissible_deviation
 from service.trade.pressure_map import ActiveArea, RodLoad, pressure_map
 from service.trade.rod_stress import greatest_tightening, rod_stress

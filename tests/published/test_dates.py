@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from service.trade.dates import parse_when
+from service.platform.arithmetic.dates import parse_when
 
 DATA = Path(__file__).parent / "data" / "moments.csv"
 

@@ -2,6 +2,7 @@
 
 import pytest
 
+from service.platform.arithmetic.units import Measure, from_si, to_si
 from service.trade.gas_flows import (
     AT_20_C,
     GAS_CONSTANT,
@@ -22,7 +23,6 @@ from service.trade.gases import (
     viscous_factor,
 )
 from service.trade.tightness import Instruments, Reading, pressure_decay
-from service.trade.units import Measure, from_si, to_si
 from tests.published.cases import cases
 
 CASES = cases("tightness")

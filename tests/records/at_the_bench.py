@@ -8,10 +8,11 @@ from typing import Any
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import End
+from service.platform.database import changing, reading
+from service.platform.permissions import Person
 from service.records.changes import bench
 from service.records.changes.rebuild_records import begin_record
-from service.records.database import changing, reading
-from service.records.permissions import Person
 from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.missing import Missing, missing_of
 from service.records.queries.record_heads import record_head
@@ -23,7 +24,6 @@ from service.records.tables.people import PersonRole, Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.records.tables.stacks import Stack
 from service.trade.conditions import FindingEntry
-from service.trade.words import End
 from tests import builders
 
 NOW = builders.FIRST_CLOSING + timedelta(days=20)

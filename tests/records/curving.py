@@ -8,10 +8,10 @@ from typing import Any
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Kind
 from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.measured_curves import MeasuredPoint
-from service.trade.words import Kind
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.keeping import Lab, a_lab

@@ -9,9 +9,9 @@ from typing import Any
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.database import Work, changing
-from service.records.permissions import Person
-from service.records.tables.audit import AuditEntry
+from service.platform.database import Work, changing
+from service.platform.permissions import Person
+from service.platform.tables.audit import AuditEntry
 from service.records.tables.people import Role
 from tests import builders
 

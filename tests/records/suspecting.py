@@ -7,8 +7,8 @@ from typing import Any
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.platform.database import tending
 from service.records.changes.build_makeups import fill_makeups
-from service.records.database import tending
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingMark
 from service.records.tables.parts import Lot, Part

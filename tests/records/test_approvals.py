@@ -8,17 +8,18 @@ import pytest
 from sqlalchemy import Engine, select, text
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import End, Whereabouts
+from service.platform.database import changing
+from service.platform.errors import NotAllowed, NotFound, Refused, Stale
+from service.platform.permissions import Person
+from service.platform.tables.attachments import Attachment
+from service.platform.tables.audit import AuditEntry
 from service.records.changes import bench
 from service.records.changes.approvals import approve, make_void, send_back, take_up
 from service.records.changes.corrections import propose
-from service.records.database import changing
-from service.records.errors import NotAllowed, NotFound, Refused, Stale
 from service.records.migrating import triggers
-from service.records.permissions import Person
 from service.records.queries.content import verify
 from service.records.queries.involved import people_on
-from service.records.tables.attachments import Attachment
-from service.records.tables.audit import AuditEntry
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.holds import Concession
 from service.records.tables.parts import Part
@@ -34,7 +35,6 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import BuildPeriod, Layer
-from service.trade.words import End, Whereabouts
 from tests import builders
 from tests.records.at_the_bench import Lab, a_lab, known, where
 

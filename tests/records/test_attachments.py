@@ -6,13 +6,13 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.records.changes.attachments import (
     Stored,
     add_attachment,
     add_attachments,
     remove_attachment,
 )
-from service.records.errors import NotAllowed, NotFound, Refused, Stale
 from service.records.queries.attachments import (
     attachment,
     attachments_of_part,

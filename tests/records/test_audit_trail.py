@@ -8,13 +8,13 @@ from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.records import permissions
-from service.records.audit import Did
+from service.platform import permissions
+from service.platform.audit import Did
+from service.platform.database import changing
+from service.platform.queries.audit_trail import Asked, entries_about, people_in_trail, trail
+from service.platform.tables.audit import AuditEntry
 from service.records.changes.hours import read_hours
 from service.records.changes.stacks import change_stack
-from service.records.database import changing
-from service.records.queries.audit_trail import Asked, entries_about, people_in_trail, trail
-from service.records.tables.audit import AuditEntry
 from service.records.tables.people import Role
 from tests import builders
 from tests.builders import START

@@ -7,9 +7,18 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import (
+    End,
+    Facing,
+    Kind,
+    ReadingKind,
+    Stage,
+    Usability,
+    Whereabouts,
+)
+from service.platform.errors import Refused
+from service.platform.tables.base import Base
 from service.records.changes import bench
-from service.records.errors import Refused
-from service.records.tables.base import Base
 from service.records.tables.holds import Concession, Hold
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.instruments import CalibrationResult, Instrument, InstrumentKind
@@ -24,15 +33,6 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.trade.conditions import FindingEntry
-from service.trade.words import (
-    End,
-    Facing,
-    Kind,
-    ReadingKind,
-    Stage,
-    Usability,
-    Whereabouts,
-)
 from tests import builders
 from tests.records.at_the_bench import NOW, SEEN_NOTHING, WORK_BEGAN, Bench, Lab, a_lab, where
 

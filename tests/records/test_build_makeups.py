@@ -9,13 +9,14 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.audit import Did
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.audit import Did
+from service.platform.database import changing, reading, tending
 from service.records.changes.approvals import make_void
 from service.records.changes.build_makeups import fill_makeups, keep_makeups, write_makeups
 from service.records.changes.generate import Size, generate
 from service.records.changes.handing_in import hand_in
 from service.records.changes.hours import read_hours, replace_meter
-from service.records.database import changing, reading, tending
 from service.records.queries.makeups import MadeUp, makeups_of
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.corrections import CorrectionOf
@@ -23,7 +24,6 @@ from service.records.tables.parts import Part, PartType
 from service.records.tables.people import Role
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade.makeups import NEVER, pack, unpack
-from service.trade.words import Kind
 from tests import builders
 from tests.found_by_index import read_whole
 from tests.records.at_the_bench import Lab, a_lab, known

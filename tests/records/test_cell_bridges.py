@@ -8,7 +8,10 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
-from service.records import permissions
+from service.platform import permissions
+from service.platform.database import changing
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.tables.audit import AuditEntry
 from service.records.changes.cell_bridges import (
     Told,
     correct_bridge,
@@ -16,12 +19,9 @@ from service.records.changes.cell_bridges import (
     note_bridge,
     withdraw_bridge,
 )
-from service.records.database import changing
-from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.cell_bridges import bridges_of_stack, written_bridge
 from service.records.queries.cell_voltages import mea_of_cells
 from service.records.queries.part_hours import part_hours
-from service.records.tables.audit import AuditEntry
 from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.people import Role
 from service.records.tables.stacks import Build

@@ -11,18 +11,19 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import End, Kind, Usability
+from service.platform.database import reading
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.tables.audit import AuditEntry
 from service.records.changes import bench
 from service.records.changes.changeover_plans import begin_record_from_plan, make_plan
 from service.records.changes.failing_marks import confirm_failing
-from service.records.database import reading
-from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.changeover_documents import PlanDocument
 from service.records.queries.changeover_plans import plan_by_number, plans_of_stack
 from service.records.queries.changeover_progress import Progress, progress
 from service.records.queries.changeover_rods import RodEntry
 from service.records.queries.changeover_wishes import write_wishes
 from service.records.queries.changeover_working_out import Ask, WorkedOut, ground_of, work_out
-from service.records.tables.audit import AuditEntry
 from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part, PartType
@@ -37,7 +38,6 @@ from service.trade.changeover_wishes import (
     SplitStack,
     Wish,
 )
-from service.trade.words import End, Kind, Usability
 from tests import builders
 from tests.records.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab, known
 

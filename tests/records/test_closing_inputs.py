@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Kind, ReadingKind, Stage
 from service.records.changes import bench
 from service.records.changes.handing_in import hand_in
 from service.records.queries.closing_inputs import ClosingGround, closing_ground
@@ -19,7 +20,6 @@ from service.records.tables.rebuild_records import RecordKind
 from service.records.tables.stacks import Layer, Stack
 from service.trade.closing import closing
 from service.trade.closing_inputs import inputs_as_data, inputs_from_data
-from service.trade.words import Kind, ReadingKind, Stage
 from tests import builders
 from tests.records.at_the_bench import Bench, Lab, a_lab
 from tests.records.closings import CLAMP, GIVES, give_stiffness, put_limits_in_force

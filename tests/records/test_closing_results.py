@@ -11,6 +11,8 @@ from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.canonical import sha256_of
+from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.records.changes import bench
 from service.records.changes.approvals import send_back, take_up
 from service.records.changes.handing_in import hand_in
@@ -21,10 +23,8 @@ from service.records.tables.closing_results import ClosingResult
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.records.tables.stacks import Stack
-from service.trade.canonical import sha256_of
 from service.trade.closing import FORMULAS, closing
 from service.trade.closing_outcome import outcome_as_data
-from service.trade.words import ReadingKind, Stage
 from tests import builders
 from tests.records.at_the_bench import SEEN_NOTHING, Bench, Lab, a_lab, known
 from tests.records.closings import give_stiffness, put_limits_in_force

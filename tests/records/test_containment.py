@@ -8,18 +8,18 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.database import changing, reading
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.permissions import Person
+from service.platform.tables.audit import AuditEntry
 from service.records.changes.holds import Placed, Subject, lift_hold, place_hold, place_holds
-from service.records.database import changing, reading
-from service.records.errors import NotAllowed, NotFound, Refused
-from service.records.permissions import Person
 from service.records.queries.containment import Containment, Exposed, containment
 from service.records.queries.traces import trace
-from service.records.tables.audit import AuditEntry
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Part
 from service.records.tables.people import Role
 from service.records.tables.stacks import Stack
-from service.trade.words import Usability, Whereabouts
 from tests import builders
 from tests.records.at_the_bench import known
 from tests.records.suspecting import FailingLab, a_mark, failing_lab

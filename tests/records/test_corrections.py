@@ -9,12 +9,14 @@ import pytest
 from sqlalchemy import Engine, select, text
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import End, Facing, Kind, Whereabouts
+from service.platform.database import changing
+from service.platform.errors import NotAllowed, NotFound, Refused, Stale
+from service.platform.permissions import Person
+from service.platform.tables.audit import AuditEntry
 from service.records.changes import bench
 from service.records.changes.corrections import decide, propose
-from service.records.database import changing
-from service.records.errors import NotAllowed, NotFound, Refused, Stale
 from service.records.migrating import triggers
-from service.records.permissions import Person
 from service.records.queries.content import verify
 from service.records.queries.correctable import correctable
 from service.records.queries.corrections import (
@@ -25,7 +27,6 @@ from service.records.queries.corrections import (
 from service.records.queries.hours import build_hours
 from service.records.queries.layer_maps import layer_map
 from service.records.queries.part_hours import part_hours
-from service.records.tables.audit import AuditEntry
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.hours import HourReading
 from service.records.tables.parts import Part, PartType
@@ -38,7 +39,6 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Layer, Stack
-from service.trade.words import End, Facing, Kind, Whereabouts
 from tests import builders
 from tests.records.at_the_bench import SEEN_NOTHING, Lab, a_lab, known, where
 

@@ -6,6 +6,8 @@ import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import End
+from service.platform.errors import NotAllowed, Refused, RefusedTogether
 from service.records.changes.designs import (
     DesignEntry,
     LineEntry,
@@ -15,9 +17,7 @@ from service.records.changes.designs import (
     make_design,
 )
 from service.records.changes.stacks import add_stack
-from service.records.errors import NotAllowed, Refused, RefusedTogether
 from service.records.queries.designs import design, designs
-from service.trade.words import End
 from tests.records.keeping import Lab, a_lab
 
 FOUR_RODS = (

@@ -8,7 +8,11 @@ from sqlalchemy import Engine, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.records.audit import Did
+from service.platform.arithmetic.vocabulary import Facing, Kind
+from service.platform.audit import Did
+from service.platform.database import Work, changing
+from service.platform.errors import NotFound
+from service.platform.permissions import Person
 from service.records.changes.facts import (
     FixingFact,
     layers_known_now,
@@ -17,11 +21,7 @@ from service.records.changes.facts import (
     settle_layers,
     settle_period,
 )
-from service.records.database import Work, changing
-from service.records.errors import NotFound
-from service.records.permissions import Person
 from service.records.tables.stacks import BuildPeriod, Fixing, Layer
-from service.trade.words import Facing, Kind
 from tests import builders
 
 pytestmark = pytest.mark.both_engines

@@ -10,12 +10,13 @@ from sqlalchemy import Engine, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.records import permissions
+from service.platform import permissions
+from service.platform.database import changing, tending
+from service.platform.errors import NotAllowed, Refused
+from service.platform.tables.audit import AuditEntry
 from service.records.changes.failing_marks import confirm_failing, withdraw_failing
 from service.records.changes.failing_rules import judge_some, stacks_to_judge, write_rule
 from service.records.changes.rule_verdicts import judge_stack
-from service.records.database import changing, tending
-from service.records.errors import NotAllowed, Refused
 from service.records.queries.failing import (
     confirmed_failing,
     failing_counts,
@@ -24,7 +25,6 @@ from service.records.queries.failing import (
     verdict_of,
 )
 from service.records.queries.failing_rules import rules_in_force, rules_of_design
-from service.records.tables.audit import AuditEntry
 from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
 from service.records.tables.people import Role
 from service.records.tables.stacks import Build

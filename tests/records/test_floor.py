@@ -9,9 +9,10 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import ReadingKind, Stage, Usability
+from service.platform.database import reading
+from service.platform.permissions import Person
 from service.records.changes import bench
-from service.records.database import reading
-from service.records.permissions import Person
 from service.records.queries.floor import Floor, floor
 from service.records.queries.floor_columns import NeedKind
 from service.records.queries.floor_rows import FloorStack, Need
@@ -34,7 +35,6 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.runs import Run, RunKind, RunReading
 from service.records.tables.stacks import Build, Layer, Stack
-from service.trade.words import ReadingKind, Stage, Usability
 from tests import builders
 from tests.found_by_index import read_whole
 from tests.records import closings, stack_testing

@@ -6,17 +6,17 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Joint, Kind, Whereabouts
+from service.platform.database import changing
+from service.platform.errors import NotAllowed, Refused
+from service.platform.permissions import Person
+from service.platform.tables.audit import AuditEntry
 from service.records.changes.generate import Size, generate
-from service.records.database import changing
-from service.records.errors import NotAllowed, Refused
-from service.records.permissions import Person
 from service.records.queries.content import verify
-from service.records.tables.audit import AuditEntry
 from service.records.tables.parts import Part, PartType
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
-from service.trade.words import Joint, Kind, Whereabouts
 from tests import builders
 
 OWNER = Person(0, "", "command line", frozenset(Role))
@@ -135,7 +135,7 @@ def test_builds_follow_each_other_in_time(engine: Engine) -> None:
 @pytest.mark.both_engines
 def test_the_same_seed_tells_the_same_history(engine: Engine, empty_url: str) -> None:
     """Down to the hash of each record; and it is refused where it was told before."""
-    from service.records.database import make_engine
+    from service.platform.database import make_engine
     from service.records.migrating import migrate
 
     migrate(empty_url)

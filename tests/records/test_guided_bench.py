@@ -6,9 +6,10 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import End, Facing, Kind, ReadingKind, Stage
+from service.platform.errors import Refused
 from service.records.changes import bench
 from service.records.changes.handing_in import hand_in
-from service.records.errors import Refused
 from service.records.queries.closing_checks import checks_asked, computed_height
 from service.records.queries.coming_layers import lots_that_fit, what_comes
 from service.records.queries.content import record_content, verify
@@ -19,7 +20,6 @@ from service.records.tables.rebuild_records import Step, StepKind
 from service.trade.closing_checks import ClosingCheck
 from service.trade.grammar_next import WhatNext
 from service.trade.pile import Layer
-from service.trade.words import End, Facing, Kind, ReadingKind, Stage
 from tests import builders
 from tests.records.at_the_bench import NOW, Bench, Lab, a_lab, what_is_missing
 

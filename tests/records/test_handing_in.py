@@ -7,15 +7,16 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
+from service.platform.database import changing
+from service.platform.errors import NotAllowed, Refused, RefusedTogether, Stale
+from service.platform.permissions import Person
+from service.platform.tables.audit import AuditEntry
 from service.records.changes import bench
 from service.records.changes.approvals import approve, make_void, send_back, take_up
 from service.records.changes.handing_in import hand_in
-from service.records.database import changing
-from service.records.errors import NotAllowed, Refused, RefusedTogether, Stale
-from service.records.permissions import Person
 from service.records.queries.content import verify
 from service.records.queries.layer_maps import layer_map
-from service.records.tables.audit import AuditEntry
 from service.records.tables.parts import Part
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import (
@@ -26,7 +27,6 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
-from service.trade.words import End, Facing, ReadingKind, Stage
 from tests import builders
 from tests.records.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab, known, where
 

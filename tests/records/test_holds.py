@@ -6,9 +6,10 @@ import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.errors import NotAllowed, NotFound, Refused
 from service.records.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.records.changes.part_axes import judge_part
-from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.hold_lists import About, concessions, hold, holds, subject
 from service.records.queries.holds import unused_concession, what_forbids
 from service.records.queries.lots import lot
@@ -16,7 +17,6 @@ from service.records.queries.part_lists import PartFilter, parts
 from service.records.tables.holds import Concession
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Part
-from service.trade.words import Usability, Whereabouts
 from tests import builders
 from tests.records.keeping import Lab, a_lab
 

@@ -6,22 +6,22 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
+from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
+from service.platform.database import reading
+from service.platform.errors import Refused, RefusedTogether
+from service.platform.permissions import Person
+from service.platform.tables.audit import AuditEntry
 from service.records.changes import bench
 from service.records.changes.approvals import make_void
 from service.records.changes.failing_marks import confirm_failing, withdraw_failing
 from service.records.changes.handing_in import hand_in
 from service.records.changes.holds import Subject, give_concession, lift_hold, place_hold
-from service.records.database import reading
-from service.records.errors import Refused, RefusedTogether
-from service.records.permissions import Person
 from service.records.queries.floor import floor
 from service.records.queries.hold_lists import About, HoldRow, holds
-from service.records.tables.audit import AuditEntry
 from service.records.tables.parts import Part
 from service.records.tables.people import Role
 from service.trade.conditions import FindingEntry
 from service.trade.pile import Layer
-from service.trade.words import End, Kind, Usability, Whereabouts
 from tests import builders
 from tests.records.at_the_bench import Bench, Lab, a_lab, known
 

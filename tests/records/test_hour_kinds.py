@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Kind
 from service.records.queries.cell_voltages import mea_of_cells
 from service.records.queries.hour_kinds import BuildKinds, part_kinds, stack_kinds
 from service.records.queries.hours import stack_hours
@@ -20,7 +21,6 @@ from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import Build, Fixing, Layer
 from service.trade.part_hours import PartHours
 from service.trade.running_hours import Hours
-from service.trade.words import Kind
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.tapping import a_bridge, a_report, a_run

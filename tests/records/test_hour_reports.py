@@ -12,17 +12,17 @@ from sqlalchemy import Engine, func, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.records import permissions
+from service.platform import permissions
+from service.platform.database import changing
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.tables.audit import AuditEntry
 from service.records.changes.corrections import propose
 from service.records.changes.hour_reports import Report, report_hours, take_back_reports
 from service.records.changes.hours import read_hours, replace_meter
-from service.records.database import changing
-from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.build_spans import build_spans
 from service.records.queries.correctable import correctable
 from service.records.queries.hour_histories import BY_A_BENCH, hour_history
 from service.records.queries.hours import build_hours, stack_hours
-from service.records.tables.audit import AuditEntry
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.hours import HourReport
 from service.records.tables.people import Role

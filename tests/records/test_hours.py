@@ -10,16 +10,16 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, func, select, update
 from sqlalchemy.orm import Session
 
-from service.records import permissions
+from service.platform import permissions
+from service.platform.database import changing, make_engine
+from service.platform.errors import NotAllowed, Refused, Stale
+from service.platform.tables.audit import AuditEntry
+from service.platform.tables.base import Base
 from service.records.changes.hours import read_hours, replace_meter
 from service.records.changes.stacks import FirstMeter, add_stack, change_stack
-from service.records.database import changing, make_engine
-from service.records.errors import NotAllowed, Refused, Stale
 from service.records.queries.hour_histories import hour_history
 from service.records.queries.hours import build_hours, stack_hours
 from service.records.queries.part_hours import part_hours
-from service.records.tables.audit import AuditEntry
-from service.records.tables.base import Base
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.people import Role
 from service.records.tables.stacks import Build, Layer

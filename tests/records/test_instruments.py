@@ -8,6 +8,8 @@ from sqlalchemy import Engine, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.queries.readings_in_doubt import readings_in_doubt
 from service.records.changes.instruments import (
     CalibrationEntry,
     InstrumentEntry,
@@ -15,9 +17,7 @@ from service.records.changes.instruments import (
     add_instrument,
     change_instrument,
 )
-from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.instruments import calibration_on, instrument, instruments
-from service.records.queries.readings_in_doubt import readings_in_doubt
 from service.records.tables.instruments import CalibrationResult, InstrumentKind
 from tests import builders
 from tests.builders import START

@@ -8,14 +8,14 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, insert, select, update
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
+from service.platform.arithmetic.vocabulary import Facing, Kind
+from service.platform.errors import NotFound
+from service.platform.tables.base import Base
 from service.records.queries.builds import builds_of
 from service.records.queries.layer_maps import layer_map
-from service.records.tables.base import Base
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade.comparison import compare
 from service.trade.pile import counts
-from service.trade.words import Facing, Kind
 from tests import builders
 from tests.builders import FIRST_CLOSING
 
@@ -237,7 +237,7 @@ def test_the_map_equals_a_fold_over_the_facts(
 
 
 def _memory() -> Engine:
-    from service.records.database import make_engine
+    from service.platform.database import make_engine
 
     engine = make_engine("sqlite://")
     Base.metadata.create_all(engine)

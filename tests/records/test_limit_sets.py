@@ -9,9 +9,10 @@ from sqlalchemy import Engine, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.canonical import canonical_json
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.permissions import Person
 from service.records.changes.limit_sets import approve_limits, write_limits
-from service.records.errors import NotAllowed, NotFound, Refused
-from service.records.permissions import Person
 from service.records.queries.limit_sets import (
     Standing,
     limits_in_force,
@@ -20,7 +21,6 @@ from service.records.queries.limit_sets import (
     newest_figures,
 )
 from service.records.tables.limit_sets import LimitSet
-from service.trade.canonical import canonical_json
 from service.trade.clamp_figures import ClampFigures
 from service.trade.figures import DesignFigures, figures_as_data
 from service.trade.figures_differences import differences

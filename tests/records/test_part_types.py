@@ -7,6 +7,9 @@ import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.material_curves import Densifying, Soft
+from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side, Whereabouts
+from service.platform.errors import NotAllowed, NotFound, Refused
 from service.records.changes.lots import LotEntry, add_lot, change_lot, months_after, take_item
 from service.records.changes.part_types import (
     PartTypeEntry,
@@ -14,13 +17,10 @@ from service.records.changes.part_types import (
     make_part_type,
     set_stiffness,
 )
-from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.lots import LotFilter, lot, lots
 from service.records.queries.part_types import part_type, part_types
 from service.records.tables.parts import Part
-from service.trade.material_curves import Densifying, Soft
 from service.trade.part_stiffness import Bed
-from service.trade.words import Back, Joint, Kind, Material, Side, Whereabouts
 from tests import builders
 from tests.records.keeping import NOW, Lab, a_lab
 
@@ -240,7 +240,7 @@ def test_stiffness_that_cannot_be_of_the_type_is_refused(lab: Lab) -> None:
 
 
 def _a_note() -> tuple[object, ...]:
-    from service.records.audit import Did
+    from service.platform.audit import Did
 
     return Did.PART_ADDED, ("lot", None, "G-1"), ()
 

@@ -8,10 +8,11 @@ from sqlalchemy import Engine, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Side
+from service.platform.errors import NotAllowed, NotFound, Refused, RefusedTogether
 from service.records.changes.designs import change_design, make_design
 from service.records.changes.part_types import PartTypeEntry, change_part_type
 from service.records.changes.patterns import PatternEntry, keep_pattern
-from service.records.errors import NotAllowed, NotFound, Refused, RefusedTogether
 from service.records.queries.patterns import (
     designs_naming,
     known_types,
@@ -26,7 +27,6 @@ from service.records.tables.parts import PartType
 from service.records.tables.stacks import Build
 from service.trade.grammar import Item, Pattern
 from service.trade.pattern_toml import read_pattern
-from service.trade.words import Back, Facing, Joint, Kind, Side
 from tests import builders
 from tests.records.keeping import Lab, a_lab
 from tests.records.test_designs import TARN, made

@@ -3,6 +3,9 @@
 import pytest
 from sqlalchemy import Engine
 
+from service.platform.database import changing, reading
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.permissions import Person
 from service.records.changes.people import (
     add_person,
     change_roles,
@@ -11,9 +14,6 @@ from service.records.changes.people import (
     reactivate,
     set_password,
 )
-from service.records.database import changing, reading
-from service.records.errors import NotAllowed, NotFound, Refused
-from service.records.permissions import Person
 from service.records.queries.people import (
     credential_of,
     password_is_right,

@@ -2,16 +2,8 @@
 
 import pytest
 
-from service.records.errors import NotAllowed
-from service.records.permissions import (
-    ALLOWED,
-    Act,
-    Person,
-    RecordFacts,
-    may,
-    need,
-    roles_who_may,
-)
+from service.platform.errors import NotAllowed
+from service.platform.permissions import ALLOWED, Act, Person, RecordFacts, may, need, roles_who_may
 from service.records.tables.people import Role
 
 WHO = {

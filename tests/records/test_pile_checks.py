@@ -9,13 +9,14 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import End, Facing, Kind, Usability
+from service.platform.errors import NotAllowed, NotFound, Refused, RefusedTogether
+from service.platform.permissions import Person
 from service.records.changes import bench
 from service.records.changes.departures import accept_departure
 from service.records.changes.handing_in import hand_in
 from service.records.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.records.changes.undoing import undo_last
-from service.records.errors import NotAllowed, NotFound, Refused, RefusedTogether
-from service.records.permissions import Person
 from service.records.queries.approvals import may_decide
 from service.records.queries.content import record_content, verify
 from service.records.queries.layer_maps import layer_map
@@ -29,7 +30,6 @@ from service.records.tables.stacks import Fixing, Stack
 from service.trade.grammar_findings import Severity, Wrong
 from service.trade.pattern_toml import read_pattern, write_pattern
 from service.trade.pile import Layer
-from service.trade.words import End, Facing, Kind, Usability
 from tests import builders
 from tests.records.at_the_bench import NOW, Bench, Lab, a_lab, known, what_is_missing
 

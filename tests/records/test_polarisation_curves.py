@@ -7,9 +7,9 @@ import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.platform.errors import NotAllowed, NotFound, Refused
 from service.records.changes.polarisation_curves import add_curve, void_curve
 from service.records.changes.typed_voltages import type_voltages, void_voltages
-from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.cell_histories import stack_voltages
 from service.records.queries.polarisation_curves import curves_of_builds, polarisation_curve
 from service.records.queries.snapshot_choices import MOST_NEAR

@@ -6,12 +6,12 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.database import SentOnce, changing
+from service.platform.errors import NotAllowed, NotFound, Refused, Repeated, Stale
+from service.platform.permissions import Person
+from service.platform.tables.audit import AuditEntry
 from service.records.changes import bench
 from service.records.changes.rebuild_records import change_record
-from service.records.database import SentOnce, changing
-from service.records.errors import NotAllowed, NotFound, Refused, Repeated, Stale
-from service.records.permissions import Person
-from service.records.tables.audit import AuditEntry
 from service.records.tables.people import Person as PersonRow
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import (

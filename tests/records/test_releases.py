@@ -10,26 +10,26 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.canonical import sha256_of
+from service.platform.arithmetic.vocabulary import ReadingKind, Stage
+from service.platform.database import reading
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.permissions import Person
+from service.platform.tables.audit import AuditEntry
 from service.records.changes import bench
 from service.records.changes.approvals import approve
 from service.records.changes.handing_in import hand_in
 from service.records.changes.releases import release_build
-from service.records.database import reading
-from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.migrating import triggers
-from service.records.permissions import Person
 from service.records.queries.builds import builds_of
 from service.records.queries.releases import Gate, gate
 from service.records.queries.stacks import stack_list
-from service.records.tables.audit import AuditEntry
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RecordKind, Step
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Build
-from service.trade.canonical import sha256_of
 from service.trade.figures import ShortFigures
-from service.trade.words import ReadingKind, Stage
 from tests import builders
 from tests.records.at_the_bench import known
 from tests.records.closings import put_limits_in_force

@@ -8,13 +8,14 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
+from service.platform.database import reading
+from service.platform.permissions import Person
 from service.records.changes import bench
 from service.records.changes.approvals import approve
 from service.records.changes.corrections import decide, propose
 from service.records.changes.handing_in import hand_in
 from service.records.changes.releases import release_build
-from service.records.database import reading
-from service.records.permissions import Person
 from service.records.queries.build_verdicts import CLAMP, verdicts_of_head
 from service.records.queries.builds import builds_of
 from service.records.queries.correctable import Fact, correctable
@@ -29,7 +30,6 @@ from service.records.tables.parts import Part, PartType
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RecordKind
 from service.records.tables.stacks import Build, Stack
-from service.trade.words import End, Kind, ReadingKind, Stage
 from tests import builders
 from tests.records.at_the_bench import Lab, a_lab, known
 from tests.records.closings import FIGURES as CLOSING_FIGURES

@@ -6,12 +6,12 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.database import changing
+from service.platform.permissions import Person
 from service.records.changes.failing_rules import write_rule
 from service.records.changes.hours import read_hours
 from service.records.changes.tap_maps import write_tap_map
 from service.records.changes.typed_voltages import type_voltages
-from service.records.database import changing
-from service.records.permissions import Person
 from service.records.tables.failing import RuleAnswer, RuleVerdict
 from service.records.tables.hours import Moment
 from service.records.tables.people import Role

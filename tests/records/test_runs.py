@@ -12,7 +12,10 @@ from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.records import permissions
+from service.platform import permissions
+from service.platform.database import changing, reading, tending
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.tables.audit import AuditEntry
 from service.records.changes.column_mappings import keep_mapping
 from service.records.changes.run_readings import LogRead, channel_names
 from service.records.changes.run_uploads import (
@@ -26,8 +29,6 @@ from service.records.changes.run_uploads import (
     note_progress,
 )
 from service.records.changes.runs import StoredLog, import_run, read_run_again, void_run
-from service.records.database import changing, reading, tending
-from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.column_mappings import kept_mapping, kept_mappings, versions_of
 from service.records.queries.meters import meters_of
 from service.records.queries.run_checks import (
@@ -40,7 +41,6 @@ from service.records.queries.runs import (
     run_sheet,
     runs_of_stack,
 )
-from service.records.tables.audit import AuditEntry
 from service.records.tables.people import Role
 from service.records.tables.runs import RunReading, Snapshot, SnapshotKind, UploadState
 from service.records.tables.stacks import Build

@@ -8,7 +8,8 @@ from sqlalchemy import Engine, delete, insert, select, text, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
-from service.records.tables.audit import AuditEntry
+from service.platform.arithmetic.vocabulary import Facing, Whereabouts
+from service.platform.tables.audit import AuditEntry
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.designs import ChecklistLine, Design, DesignRod
 from service.records.tables.hours import HourReading
@@ -24,7 +25,6 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer
-from service.trade.words import Facing, Whereabouts
 from tests import builders
 from tests.builders import FIRST_CLOSING
 

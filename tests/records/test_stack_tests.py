@@ -8,15 +8,17 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.verdicts import Verdict
+from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage
+from service.platform.database import reading
+from service.platform.errors import Refused, Stale
+from service.platform.queries.readings_in_doubt import readings_in_doubt
 from service.records.changes import bench
 from service.records.changes.handing_in import hand_in
-from service.records.database import reading
-from service.records.errors import Refused, Stale
 from service.records.queries.build_verdicts import verdicts_of_build, verdicts_of_head
 from service.records.queries.closing_checks import checks_asked
 from service.records.queries.content import verify
 from service.records.queries.instruments import instrument
-from service.records.queries.readings_in_doubt import readings_in_doubt
 from service.records.queries.record_entries import entries_of
 from service.records.queries.record_heads import record_head
 from service.records.queries.stack_tests import MadeTest, made_in_record
@@ -31,8 +33,6 @@ from service.trade.insulation_tests import InsulationTest
 from service.trade.leak_results import LeakResult
 from service.trade.leak_tests import LeakTest
 from service.trade.short_checks import ShortCheck
-from service.trade.verdicts import Verdict
-from service.trade.words import End, ReadingKind, Stage
 from tests import builders
 from tests.records.at_the_bench import NOW, WORK_BEGAN, what_is_missing
 from tests.records.stack_testing import DECAY, DRY, WET, ClosedStack, a_closed_stack, later

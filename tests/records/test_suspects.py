@@ -10,8 +10,8 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.database import reading
-from service.records.errors import NotFound
+from service.platform.database import reading
+from service.platform.errors import NotFound
 from service.records.queries.compared import compared
 from service.records.queries.containment import containment
 from service.records.queries.suspects import NamedFactor, SuspectsSheet, suspects_sheet

@@ -9,10 +9,10 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.errors import Refused
 from service.records.changes.attachments import Stored
 from service.records.changes.runs import void_run
 from service.records.changes.sweeps import SweepTaken, import_sweep
-from service.records.errors import Refused
 from service.records.queries.cell_histories import stack_voltages
 from service.records.queries.polarisation_curves import polarisation_curve
 from service.records.tables.runs import CurveDirection, Run, RunKind, RunReading, Snapshot

@@ -10,12 +10,12 @@ from sqlalchemy import Engine, select
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.records import permissions
+from service.platform import permissions
+from service.platform.database import changing
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.tables.audit import AuditEntry
 from service.records.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
-from service.records.database import changing
-from service.records.errors import NotAllowed, NotFound, Refused
 from service.records.queries.tap_maps import maps_of_stack, taps_of, written_map
-from service.records.tables.audit import AuditEntry
 from service.records.tables.cell_taps import TapMap
 from service.records.tables.people import Role
 from service.records.tables.stacks import Build

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.records.queries.build_torques import build_torques
 from service.records.queries.traces import trace
 from service.records.tables.holds import Hold
@@ -17,7 +18,6 @@ from service.records.tables.people import Role
 from service.records.tables.rebuild_records import Involvement, RecordPerson, TorqueReading
 from service.records.tables.stacks import Build
 from service.trade.running_hours import Hours
-from service.trade.words import Kind, Usability, Whereabouts
 from tests import builders
 from tests.builders import FIRST_CLOSING, START
 from tests.records.test_part_lives import a_finding, part_at

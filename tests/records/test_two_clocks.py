@@ -13,19 +13,19 @@ from hypothesis import strategies as some
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import End
+from service.platform.database import changing, reading
+from service.platform.errors import Refused
+from service.platform.permissions import Person
 from service.records.changes import bench
 from service.records.changes.corrections import decide, propose
 from service.records.changes.handing_in import hand_in
-from service.records.database import changing, reading
-from service.records.errors import Refused
-from service.records.permissions import Person
 from service.records.queries.correctable import correctable, written_time
 from service.records.queries.layer_maps import layer_map
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.parts import Part
 from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RecordKind
-from service.trade.words import End
 from tests import builders
 from tests.records.at_the_bench import SEEN_NOTHING, Bench, Lab, known
 

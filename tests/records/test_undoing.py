@@ -6,13 +6,13 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import End, Kind, Whereabouts
+from service.platform.errors import Refused
+from service.platform.tables.audit import AuditEntry
 from service.records.changes import bench
-from service.records.errors import Refused
-from service.records.tables.audit import AuditEntry
 from service.records.tables.hours import HourReading
 from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import Finding, RecordState, Step, TorqueReading
-from service.trade.words import End, Kind, Whereabouts
 from tests import builders
 from tests.records.at_the_bench import SEEN_NOTHING, a_lab, where
 from tests.records.test_bench import a_lot, a_part, opened, reading, set_on

@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.database import reading
+from service.platform.database import reading
 from service.records.queries.verified import verified
 from service.records.tables.stacks import Build
 from tests import builders
@@ -84,6 +84,6 @@ def test_a_record_not_handed_in_has_nothing_to_verify(engine: Engine) -> None:
 
 def builders_engine(engine: Engine) -> Engine:
     """A second engine on the same database, as another process has."""
-    from service.records.database import make_engine
+    from service.platform.database import make_engine
 
     return make_engine(engine.url.render_as_string(hide_password=False))

@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+from service.platform.arithmetic.material_curves import Densifying, Power, RubberCord, Soft
 from service.trade.clamped_parts import Assembly, RigidLayer, Rods
 from service.trade.disc_springs import DiscSpring, PlainSpring, SpringColumn
 from service.trade.gaps import BedOf, Gap, GasketOf
-from service.trade.material_curves import Densifying, Power, RubberCord, Soft
 from service.trade.threads import strength, thread
 
 GDL = Soft(Densifying(3e6, 0.55), 0.25, 2.0, 0.08)

@@ -2,10 +2,10 @@
 
 from dataclasses import replace
 
+from service.platform.arithmetic.pressures import Zero
 from service.trade.leak_figures import CircuitFigures, LeakFigures, PathLimit
 from service.trade.leak_paths import Circuit, Path
 from service.trade.leak_tests import Arrived, LeakTest, Meter, Method
-from service.trade.pressures import Zero
 
 LEAK_FIGURES = LeakFigures(
     "nitrogen",

@@ -2,6 +2,8 @@
 
 import pytest
 
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange, TradeError
+from service.platform.arithmetic.vocabulary import Kind
 from service.trade.conditions import (
     NONE_SEEN,
     NOT_INSPECTED,
@@ -9,9 +11,7 @@ from service.trade.conditions import (
     check_findings,
     conditions_of,
 )
-from service.trade.errors import Inconsistent, OutOfRange, TradeError
 from service.trade.make_safe import LineAsked, check_reading, lines_missing, recorded_complete
-from service.trade.words import Kind
 
 VOLTS = LineAsked(3, "Stack discharged", "V", 0.5, needs_instrument=True, needs_witness=True)
 

@@ -11,6 +11,8 @@ from datetime import date
 
 import pytest
 
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.vocabulary import Back, End, Kind
 from service.trade.changeover import Plan, plan
 from service.trade.changeover_picks import Candidate
 from service.trade.changeover_steps import Caution
@@ -26,12 +28,10 @@ from service.trade.changeover_wishes import (
     Wish,
 )
 from service.trade.closed_height import RodSet
-from service.trade.errors import Inconsistent, OutOfRange
 from service.trade.grammar import Item, Pattern
 from service.trade.grammar_check import check
 from service.trade.grammar_findings import Wrong
 from service.trade.pile import Layer
-from service.trade.words import Back, End, Kind
 from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 from tests.trade.piles import a_pile, in_order
 

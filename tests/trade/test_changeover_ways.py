@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.platform.arithmetic.vocabulary import End, Joint, Kind
 from service.trade import changeover_choice
 from service.trade.changeover import plan
 from service.trade.changeover_ways import Weights
@@ -22,7 +23,6 @@ from service.trade.changeover_wishes import (
 from service.trade.grammar import Item, Pattern
 from service.trade.grammar_states import look, misfits
 from service.trade.pile import Layer
-from service.trade.words import End, Joint, Kind
 from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 
 DAY = date(2026, 3, 1)

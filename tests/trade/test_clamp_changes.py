@@ -6,6 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.platform.arithmetic.errors import NoSolution, OutOfRange
+from service.platform.arithmetic.estimates import Estimate
 from service.trade.clamp_changes import (
     change_of_cells,
     relaxed,
@@ -13,8 +15,6 @@ from service.trade.clamp_changes import (
     warmed,
 )
 from service.trade.clamping import NutFactor, TorqueValue, preloads
-from service.trade.errors import NoSolution, OutOfRange
-from service.trade.estimates import Estimate
 from service.trade.gaps import Gap, GasketOf
 from service.trade.springs import close_stack
 from tests.trade.clamps import RUBBER, a_cell, a_stack, discs, elastic

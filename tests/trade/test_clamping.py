@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.trade.clamping import (
     Law,
     NutFactor,
@@ -15,7 +16,6 @@ from service.trade.clamping import (
     preloads,
     torque_for,
 )
-from service.trade.errors import Inconsistent, OutOfRange
 from service.trade.preload_scatter import from_scatter, relaxation
 from service.trade.rod_stress import greatest_tightening, rod_stress
 from service.trade.threads import BearingFace, hexagon_bearing, strength, thread

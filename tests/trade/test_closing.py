@@ -9,6 +9,9 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.platform.arithmetic.material_curves import Power, Soft
+from service.platform.arithmetic.verdicts import Verdict
+from service.platform.arithmetic.vocabulary import Joint, Kind, ReadingKind
 from service.trade.clamp_changes import warmed
 from service.trade.clamped_parts import Assembly, RigidLayer
 from service.trade.clamping import TorqueValue, preload, preloads
@@ -25,12 +28,9 @@ from service.trade.elastic_bed import ActiveArea
 from service.trade.gaps import BedOf, Gap, GasketOf
 from service.trade.levelling import beds_of
 from service.trade.limits import Limit, Quantity
-from service.trade.material_curves import Power, Soft
 from service.trade.part_stiffness import Seal, Stiff
 from service.trade.pressure_map import RodLoad, pressure_map
 from service.trade.springs import ClosedState, close_stack
-from service.trade.verdicts import Verdict
-from service.trade.words import Joint, Kind, ReadingKind
 from tests.trade.closings import (
     CLAMP,
     COLLECTOR,

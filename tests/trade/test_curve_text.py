@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.curve_text import CurveOf, read_curve, write_curve
-from service.trade.errors import TradeError
-from service.trade.material_curves import Curve, Densifying, Points, Power, RubberCord
+from service.platform.arithmetic.curve_text import CurveOf, read_curve, write_curve
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.material_curves import Curve, Densifying, Points, Power, RubberCord
 
 POSITIVE = st.floats(0.01, 50.0)
 

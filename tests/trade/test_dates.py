@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.dates import parse_date, parse_when
-from service.trade.errors import OutOfRange
+from service.platform.arithmetic.dates import parse_date, parse_when
+from service.platform.arithmetic.errors import OutOfRange
 
 LAB = ZoneInfo("Europe/Vienna")
 NOON = datetime(2026, 3, 7, 14, 20, tzinfo=LAB)

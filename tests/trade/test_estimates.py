@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.estimates import (
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.estimates import (
     Estimate,
     Shape,
     combined,

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.trade.failing_rules import (
     Criterion,
     CriterionKind,

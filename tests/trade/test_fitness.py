@@ -5,6 +5,7 @@ from datetime import date
 
 import pytest
 
+from service.platform.arithmetic.vocabulary import End, Kind, Usability
 from service.trade.fitness import (
     PartFacts,
     RodFacts,
@@ -12,7 +13,6 @@ from service.trade.fitness import (
     check_parts,
 )
 from service.trade.grammar_findings import Severity, Wrong
-from service.trade.words import End, Kind, Usability
 
 SOUND = PartFacts(
     7, "M-0007", "MEA", position=6, cell=1, usable_until=date(2026, 3, 31), openings=3,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 from service.trade.found_sweeps import SweepRows, channel_names, found_rest, found_sweep, gathered
 from service.trade.log_batches import LogBatch
 from service.trade.log_columns import (

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.material_curves import Power, RubberCord, Soft
 from service.trade.gasket_series import in_series
-from service.trade.material_curves import Power, RubberCord, Soft
 from service.trade.part_stiffness import Seal
 
 SOFT = Soft(RubberCord(0.7e-3, 4e6), 0.1, 1.5, 0.1)

@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.platform.arithmetic.vocabulary import Back, End, Facing, Kind
 from service.trade.grammar_check import Extent, check, extent_of
 from service.trade.grammar_findings import Severity, Wrong
 from service.trade.open_pile import OpenPile
 from service.trade.pile import Layer
-from service.trade.words import Back, End, Facing, Kind
 from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 from tests.trade.piles import a_pile, in_order
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import Inconsistent, OutOfRange, TradeError
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange, TradeError
 from service.trade.gs1 import check_digit, gs1_date
 from service.trade.identifiers import FNC1, Scan, read_scan, serial_key
 

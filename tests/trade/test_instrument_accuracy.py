@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.trade.errors import OutOfRange
+from service.platform.arithmetic.errors import OutOfRange
 from service.trade.instrument_accuracy import KINDS, instrument_accuracy
 from service.trade.preload_scatter import permissible_deviation
 

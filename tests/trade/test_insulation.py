@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.verdicts import Verdict
 from service.trade.insulation import (
     DC_LIMIT,
     DRY_RODS_LIMIT,
@@ -17,7 +18,6 @@ from service.trade.insulation import (
     working_voltage,
 )
 from service.trade.shorts import CellCheck, shorts_by_resistance, shorts_by_voltage
-from service.trade.verdicts import Verdict
 
 
 def judged(

@@ -2,7 +2,8 @@
 
 import pytest
 
-from service.trade.errors import TradeError
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.verdicts import Verdict
 from service.trade.figures import DesignFigures, InsulationRule
 from service.trade.insulation import (
     Between,
@@ -16,7 +17,6 @@ from service.trade.insulation_tests import (
     InsulationTest,
     judge_insulation_test,
 )
-from service.trade.verdicts import Verdict
 
 RODS = (Between.RODS_PLATES, Condition.DRY)
 GROUND = (Between.PLATES_GROUND, Condition.WITH_COOLANT)

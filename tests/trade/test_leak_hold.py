@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from service.trade.errors import TradeError
+from service.platform.arithmetic.errors import TradeError
 from service.trade.hold_time import hold_time
 from service.trade.leak_figures import mol_s
 from service.trade.leak_hold import hold_needed

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.platform.arithmetic.verdicts import Verdict
 from service.trade.gas_flows import amount_flow
 from service.trade.gases import NITROGEN, Across, as_hydrogen
 from service.trade.leak_figures import mbar_l_s, mol_s
@@ -13,7 +14,6 @@ from service.trade.leak_judging import judge_leak
 from service.trade.leak_paths import Circuit, Path
 from service.trade.leak_tests import ML_MIN, Arrived, Method
 from service.trade.tightness import Seen, pressure_decay
-from service.trade.verdicts import Verdict
 from tests.trade.leaks import LEAK_FIGURES, a_decay
 
 

@@ -2,8 +2,8 @@
 
 import pytest
 
-from service.trade.errors import Inconsistent
-from service.trade.estimates import Estimate
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.estimates import Estimate
 from service.trade.leak_hints import hints
 from service.trade.leak_paths import (
     SET_UPS,

@@ -2,10 +2,10 @@
 
 import pytest
 
-from service.trade.errors import TradeError
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.pressures import Zero
 from service.trade.leak_paths import Circuit
 from service.trade.leak_tests import Arrived, Method, instruments
-from service.trade.pressures import Zero
 from tests.trade.leaks import LEAK_FIGURES, a_decay
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from service.trade.errors import Inconsistent, NoSolution, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, NoSolution, OutOfRange
 from service.trade.failure_rate import failure_rate
 from service.trade.kaplan_meier import kaplan_meier
 from service.trade.life_by_group import life_by_group

@@ -4,8 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import TradeError
-from service.trade.estimates import Estimate
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.units import labels
+from service.platform.arithmetic.verdicts import Verdict, at_least, at_most, worst
 from service.trade.limits import (
     Found,
     Limit,
@@ -15,8 +17,6 @@ from service.trade.limits import (
     verdict_between,
     worst_of,
 )
-from service.trade.units import labels
-from service.trade.verdicts import Verdict, at_least, at_most, worst
 
 LIMIT = Limit(Quantity.GDL_PRESSURE, 0.8, 1.4, "design note 3")
 VALUES = st.builds(Estimate, st.floats(0.1, 3.0), st.floats(0.0, 0.5))

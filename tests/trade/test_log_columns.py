@@ -2,7 +2,8 @@
 
 import pytest
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.units import Measure
 from service.trade.log_columns import (
     CellColumn,
     LongForm,
@@ -15,7 +16,6 @@ from service.trade.log_columns import (
 )
 from service.trade.log_guess import Guess, guess_mapping
 from service.trade.log_units import linear, parted
-from service.trade.units import Measure
 
 ELAPSED = TimeColumn(TimeKind.ELAPSED, ("t",), "s")
 ONE = (CellColumn("U1", 1),)

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.trade.limit_hours import LimitCounter, LogLimit, Side
 from service.trade.load_hours import LoadCounter, LoadHours, LoadRule
 from service.trade.log_times import GAPS_KEPT, LogClock, LogTimes

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.material_curves import (
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.material_curves import (
     Densifying,
     Points,
     Power,

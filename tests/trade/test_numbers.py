@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import OutOfRange
-from service.trade.numbers import read_number
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.numbers import read_number
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.trade.part_hours import Bridge, PartHours, Stay, Stretch, part_hours
 from service.trade.running_hours import Hours
 

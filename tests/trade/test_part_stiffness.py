@@ -7,8 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import TradeError
-from service.trade.material_curves import Densifying, Points, RubberCord, Soft
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.material_curves import Densifying, Points, RubberCord, Soft
+from service.platform.arithmetic.typed_fields import FieldRefused
+from service.platform.arithmetic.vocabulary import Kind
 from service.trade.part_stiffness import (
     OF_KIND,
     Bed,
@@ -20,8 +22,6 @@ from service.trade.part_stiffness import (
     stiffness_from,
 )
 from service.trade.stiffness_form import FIELDS, stiffness_from_form, stiffness_to_form
-from service.trade.typed_fields import FieldRefused
-from service.trade.words import Kind
 
 SOFT = st.builds(
     Soft,

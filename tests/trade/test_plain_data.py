@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.estimates import Estimate
-from service.trade.plain_data import as_data, check_form, from_data, spoken, with_form
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.plain_data import as_data, check_form, from_data, spoken, with_form
 
 
 class Colour(StrEnum):

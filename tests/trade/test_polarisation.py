@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.trade.curve_comparison import (
     CurveConditions,
     Direction,
@@ -15,7 +16,6 @@ from service.trade.curve_comparison import (
     differences,
     what_differs,
 )
-from service.trade.errors import Inconsistent, OutOfRange
 from service.trade.polarisation import (
     CurvePoint,
     Densities,

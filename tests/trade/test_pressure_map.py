@@ -7,6 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.estimates import Estimate
 from service.trade.elastic_bed import (
     ActiveArea,
     Beds,
@@ -15,8 +17,6 @@ from service.trade.elastic_bed import (
     pressure_plane,
     tilt_stiffness,
 )
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.estimates import Estimate
 from service.trade.levelling import beds_of, level
 from service.trade.pressure_map import PressureMap, RodLoad, pressure_map, resultant_of, rod_loads
 from service.trade.springs import close_stack

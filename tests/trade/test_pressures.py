@@ -2,9 +2,9 @@
 
 import pytest
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.plausible import absolute_pressure, barometer, kelvin
-from service.trade.pressures import Zero, from_gauge, read_pressure
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.preconditions import absolute_pressure, barometer, kelvin
+from service.platform.arithmetic.pressures import Zero, from_gauge, read_pressure
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import OutOfRange
+from service.platform.arithmetic.errors import OutOfRange
 from service.trade.reference_voltages import (
     checked_reference,
     densities_read,

@@ -2,6 +2,7 @@
 
 import pytest
 
+from service.platform.arithmetic.verdicts import Verdict
 from service.trade.figures import DesignFigures, InsulationRule, ShortFigures
 from service.trade.insulation import Between, Condition
 from service.trade.insulation_tests import (
@@ -14,7 +15,6 @@ from service.trade.limits import Limit, Quantity
 from service.trade.release_gate import Standing, Wanted, gate, wanted_verdicts
 from service.trade.short_checks import ShortCheck, Way
 from service.trade.stack_tests import StackTest, judge_test
-from service.trade.verdicts import Verdict
 from tests.trade.leaks import LEAK_FIGURES, a_decay
 
 FIGURES = DesignFigures(

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 from service.trade.log_batches import LogBatch
 from service.trade.log_columns import Signal
 from service.trade.rests import MOST_ROWS, RestFinder

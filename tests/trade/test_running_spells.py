@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 from service.trade.running_spells import running_spells
 
 FROM = datetime(2026, 3, 1, tzinfo=UTC)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.trade.gas_flows import AT_20_C, FARADAY, volume_flow
 from service.trade.set_points import (
     MOLAR_MASS_HYDROGEN,

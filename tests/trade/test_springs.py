@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.material_curves import Densifying, RubberCord, Soft
 from service.trade.clamped_parts import Assembly, RigidLayer, with_cells
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.estimates import Estimate
 from service.trade.gap_balance import GapColumns
 from service.trade.gaps import BedOf, Gap, GasketOf
-from service.trade.material_curves import Densifying, RubberCord, Soft
 from service.trade.springs import (
     FORCE,
     GASKET_CURVE,

@@ -7,15 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.verdicts import Verdict
 from service.trade import stack_tests
-from service.trade.errors import TradeError
 from service.trade.figures import DesignFigures, InsulationRule, ShortFigures
 from service.trade.insulation import Between, Condition
 from service.trade.insulation_tests import InsulationMeasured, InsulationTest
 from service.trade.leak_tests import Method
 from service.trade.short_checks import ShortCheck, Way
 from service.trade.stack_tests import TestKind, judge_test, kind_of
-from service.trade.verdicts import Verdict
 from tests.trade.leaks import LEAK_FIGURES, a_decay
 
 FIGURES = DesignFigures(

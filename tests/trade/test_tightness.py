@@ -5,8 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import Inconsistent, NoSolution, OutOfRange
-from service.trade.estimates import Estimate
+from service.platform.arithmetic.errors import Inconsistent, NoSolution, OutOfRange
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.verdicts import Verdict
 from service.trade.gas_flows import (
     AT_20_C,
     GAS_CONSTANT,
@@ -39,7 +40,6 @@ from service.trade.tightness import (
     judge,
     pressure_decay,
 )
-from service.trade.verdicts import Verdict
 
 VOLUME, WARM = 0.5e-3, 294.0
 GOOD = Instruments(15.0, 0.02, 0.02, 200.0)

@@ -4,9 +4,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import OutOfRange
-from service.trade.numbers import read_number
-from service.trade.typed_fields import Field, FieldRefused, as_typed, refused, typed_value
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.numbers import read_number
+from service.platform.arithmetic.typed_fields import (
+    Field,
+    FieldRefused,
+    as_typed,
+    refused,
+    typed_value,
+)
 
 WIDTH = Field("width_mm", "Width", "mm")
 GAS = Field("gas", "Gas", required=False, choices=("helium", "air"), is_number=False)

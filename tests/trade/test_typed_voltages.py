@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.typed_fields import FieldRefused
 from service.trade.measured_curves import (
     MeasuredPoint,
     curve_of_channel,
@@ -12,7 +13,6 @@ from service.trade.measured_curves import (
     points_as_text,
     points_from_text,
 )
-from service.trade.typed_fields import FieldRefused
 from service.trade.typed_voltages import Across, read_curve_rows, read_voltages, typed_channels
 
 MILLIVOLTS = st.integers(-1500, 1500)

@@ -7,8 +7,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import OutOfRange
-from service.trade.units import IN_SI, Measure, from_si, labels, read_quantity, to_si, unit_label
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.units import (
+    IN_SI,
+    Measure,
+    from_si,
+    labels,
+    read_quantity,
+    to_si,
+    unit_label,
+)
 
 REGISTRY = pint.UnitRegistry()
 EVERY = [(measure, label) for measure in Measure for label in labels(measure)]

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.errors import Inconsistent, OutOfRange
-from service.trade.estimates import Estimate
-from service.trade.verdicts import (
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.verdicts import (
     Happening,
     Undoing,
     Verdict,

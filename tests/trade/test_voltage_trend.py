@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from service.trade.errors import Inconsistent
+from service.platform.arithmetic.errors import Inconsistent
 from service.trade.voltage_trend import (
     MOST_READINGS,
     NEWEST_ALONE,

@@ -6,10 +6,12 @@ from typing import Annotated
 from fastapi import APIRouter, Path
 from pydantic import AwareDatetime, Field
 
-from service.faces.api import answers, sent
-from service.faces.api.callers import Caller, Database, made_once
-from service.faces.api.sent import Why
 from service.faces.api.stacks import OneTimeKey
+from service.platform.api import answers, request_models
+from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.request_models import Why
+from service.platform.database import Work, reading
+from service.platform.permissions import Act, need
 from service.records.changes.cell_bridges import (
     Told,
     correct_bridge,
@@ -17,8 +19,6 @@ from service.records.changes.cell_bridges import (
     note_bridge,
     withdraw_bridge,
 )
-from service.records.database import Work, reading
-from service.records.permissions import Act, need
 from service.records.queries.cell_bridges import bridges_of_stack
 from service.records.queries.stacks import find_stack
 
@@ -27,7 +27,7 @@ BridgeNumber = Annotated[int, Path(ge=1, le=2**53)]
 Sentence = Annotated[str, Field(min_length=1, max_length=4000)]
 
 
-class BridgeSent(sent.In):
+class BridgeSent(request_models.In):
     """What is to be noted of a bridge; ``until_at`` null while the jumper is on."""
 
     cell: int = Field(ge=1, le=100_000)
@@ -48,11 +48,11 @@ class BridgeCorrected(BridgeSent):
     why: Sentence
 
 
-class BridgeEnded(sent.In):
+class BridgeEnded(request_models.In):
     """When the jumper was taken off."""
 
     until_at: AwareDatetime
-    note: sent.Words = ""
+    note: request_models.Words = ""
 
 
 class Bridge(answers.Out):

@@ -6,13 +6,13 @@ from fastapi import APIRouter, Query
 from pydantic import AwareDatetime
 
 from service.faces.api import condition_models as models
-from service.faces.api.answers import Made
-from service.faces.api.callers import Caller, Database, made_once
 from service.faces.api.stacks import OneTimeKey
+from service.platform.api.answers import Made
+from service.platform.api.callers import Caller, Database, made_once
+from service.platform.database import reading
+from service.platform.errors import Refused
+from service.platform.permissions import Act, need
 from service.records.changes.typed_voltages import type_voltages
-from service.records.database import reading
-from service.records.errors import Refused
-from service.records.permissions import Act, need
 from service.records.queries.condition import Asked, ShownMoment, read_condition
 from service.records.queries.stacks import find_stack
 from service.trade.polarisation import GREATEST_A_CM2

@@ -5,8 +5,8 @@ from typing import Annotated, Self
 
 from pydantic import AwareDatetime, Field, model_validator
 
-from service.faces.api.answers import Out
-from service.faces.api.sent import In, Name
+from service.platform.api.answers import Out
+from service.platform.api.request_models import In, Name
 from service.records.tables.runs import CurveDirection
 from service.trade.measured_curves import MOST_POINTS
 from service.trade.polarisation import GREATEST_A_CM2, GREATEST_V

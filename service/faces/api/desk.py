@@ -3,13 +3,13 @@
 from fastapi import APIRouter, Request
 
 from service.faces.api import desk_models as models
-from service.faces.api.callers import Caller
-from service.records.errors import NotFound, Refused, RefusedTogether
-from service.records.permissions import Act, need
+from service.platform.api.callers import Caller
+from service.platform.arithmetic.estimates import COVERAGE
+from service.platform.errors import NotFound, Refused, RefusedTogether
+from service.platform.permissions import Act, need
 from service.trade.desk import CALCULATORS, calculator_named, work_out
 from service.trade.desk_map_figures import MapFigures
 from service.trade.desk_outcomes import Calculator, Cell, Figure, Outcome, Table
-from service.trade.estimates import COVERAGE
 
 router = APIRouter(prefix="/desk", tags=["desk"])
 

@@ -5,7 +5,6 @@ from typing import Any
 from fastapi import APIRouter
 
 from service.faces.api import (
-    audit_trail,
     cell_bridges,
     closing,
     condition,
@@ -25,6 +24,7 @@ from service.faces.api import (
     sweeps,
     tap_maps,
 )
+from service.platform.api import audit_trail
 
 PROBLEM: dict[int | str, dict[str, Any]] = {
     code: {"description": what, "content": {"application/problem+json": {}}}

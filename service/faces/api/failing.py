@@ -6,15 +6,15 @@ from fastapi import APIRouter, BackgroundTasks, Path, Query
 from pydantic import AwareDatetime, Field
 
 from service.faces.api import failing_models as models
-from service.faces.api.answers import Made
-from service.faces.api.callers import Caller, Database, made_once
 from service.faces.api.parts import Drawing
-from service.faces.api.sent import In, Words
 from service.faces.api.stacks import OneTimeKey
+from service.platform.api.answers import Made
+from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.request_models import In, Words
+from service.platform.database import reading
+from service.platform.permissions import Act, need
 from service.records.changes.failing_marks import confirm_failing, withdraw_failing
 from service.records.changes.failing_rules import judge_rest, write_rule
-from service.records.database import reading
-from service.records.permissions import Act, need
 from service.records.queries.designs import design
 from service.records.queries.failing import FailingRow, confirmed_failing, judged
 from service.records.queries.failing_rules import RuleVersion, rules_of_design

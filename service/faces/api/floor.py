@@ -5,10 +5,10 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from service.faces.api import floor_models as models
-from service.faces.api.callers import Caller, Database
 from service.faces.api.stack_models import Stack
-from service.records.database import now_utc, reading
-from service.records.permissions import Act, need
+from service.platform.api.callers import Caller, Database
+from service.platform.database import now_utc, reading
+from service.platform.permissions import Act, need
 from service.records.queries.floor import floor
 from service.records.queries.floor_rows import FloorStack
 

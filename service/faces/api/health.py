@@ -2,8 +2,8 @@
 
 from fastapi import APIRouter, Response
 
-from service.faces.api.callers import Database
 from service.faces.api.health_models import Health
+from service.platform.api.callers import Database
 from service.records.migrating import standing
 
 router = APIRouter(tags=["health"])

@@ -2,7 +2,7 @@
 
 from typing import Literal
 
-from service.faces.api.answers import Out
+from service.platform.api.answers import Out
 
 
 class Health(Out):

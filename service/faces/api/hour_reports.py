@@ -6,11 +6,12 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from pydantic import AwareDatetime, Field
 
-from service.faces.api import answers, part_models, sent, stack_models
-from service.faces.api.callers import Caller, Database
+from service.faces.api import part_models, stack_models
+from service.platform.api import answers, request_models
+from service.platform.api.callers import Caller, Database
+from service.platform.database import changing, now_utc, reading
+from service.platform.permissions import Act, need
 from service.records.changes.hour_reports import Report, report_hours, take_back_reports
-from service.records.database import changing, now_utc, reading
-from service.records.permissions import Act, need
 from service.records.queries.hour_kinds import stack_kinds
 from service.records.queries.hours import stack_hours
 from service.records.queries.stacks import find_stack
@@ -19,10 +20,10 @@ router = APIRouter(prefix="/stacks", tags=["hours"])
 MOST_AT_ONCE = 10_000
 
 
-class HourReports(sent.In):
+class HourReports(request_models.In):
     """Showings of the hour meter, in any order, late ones too."""
 
-    reports: list[sent.HoursRead] = Field(min_length=1, max_length=MOST_AT_ONCE)
+    reports: list[request_models.HoursRead] = Field(min_length=1, max_length=MOST_AT_ONCE)
 
 
 class Reported(answers.Out):
@@ -32,7 +33,7 @@ class Reported(answers.Out):
     hours: stack_models.StackHours
 
 
-class DaysTakenBack(sent.In):
+class DaysTakenBack(request_models.In):
     """From which day to which, by UTC, both told."""
 
     first_day: date

@@ -6,10 +6,10 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Query
 
 from service.faces.api import life_models as models
-from service.faces.api.callers import Caller, Database
-from service.records.database import reading
-from service.records.errors import NotFound
-from service.records.permissions import Act, need
+from service.platform.api.callers import Caller, Database
+from service.platform.database import reading
+from service.platform.errors import NotFound
+from service.platform.permissions import Act, need
 from service.records.queries.life_rows import mea_types
 from service.records.queries.lives_of_groups import GroupBy, LivesOfGroups, lives_of_groups
 from service.trade.kaplan_meier import SurvivalCurve

@@ -2,7 +2,7 @@
 
 from pydantic import Field
 
-from service.faces.api.answers import Out
+from service.platform.api.answers import Out
 
 
 class Interval(Out):

@@ -3,7 +3,7 @@
 from datetime import datetime
 from typing import Any
 
-from service.faces.api.answers import Out
+from service.platform.api.answers import Out
 
 
 class Limits(Out):

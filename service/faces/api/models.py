@@ -5,8 +5,8 @@ from typing import Any
 
 from pydantic import Field
 
-from service.faces.api.answers import Out
 from service.faces.api.closing_models import ClosingSummary
+from service.platform.api.answers import Out
 
 
 class Record(Out):

@@ -4,8 +4,8 @@ from datetime import datetime
 
 from pydantic import Field
 
-from service.faces.api.answers import Hours, Out
 from service.faces.api.stack_models import Sitting
+from service.platform.api.answers import Hours, Out
 
 
 class Part(Out):

@@ -4,10 +4,11 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
-from service.faces.api import answers, part_models, stack_models, trace_models
-from service.faces.api.callers import Caller, Database
-from service.records.database import now_utc, reading
-from service.records.permissions import Act, need
+from service.faces.api import part_models, stack_models, trace_models
+from service.platform.api import answers
+from service.platform.api.callers import Caller, Database
+from service.platform.database import now_utc, reading
+from service.platform.permissions import Act, need
 from service.records.queries.hour_kinds import part_kinds
 from service.records.queries.names import part_by_text
 from service.records.queries.part_lives import part_life

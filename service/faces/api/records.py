@@ -5,13 +5,14 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Query
 
-from service.faces.api import answers, models, sent
-from service.faces.api.callers import Caller, Database, made_once
+from service.faces.api import models
 from service.faces.api.closing_models import ClosingSummary, summary_of
 from service.faces.api.stacks import OneTimeKey
 from service.faces.api.whole import read_torque, write_whole
-from service.records.database import Work, reading
-from service.records.permissions import Act, need
+from service.platform.api import answers, request_models
+from service.platform.api.callers import Caller, Database, made_once
+from service.platform.database import Work, reading
+from service.platform.permissions import Act, need
 from service.records.queries.closing_results import kept_result
 from service.records.queries.content import verify
 from service.records.queries.names import instruments_by_mark
@@ -72,7 +73,7 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> models.
 
 @router.post("", status_code=201)
 def write(
-    whole: sent.WholeRecord, caller: Caller, engine: Database, key: OneTimeKey = None
+    whole: request_models.WholeRecord, caller: Caller, engine: Database, key: OneTimeKey = None
 ) -> answers.Made:
     """Write a whole record at once, and hand it in if asked; all of it or nothing."""
     return made_once(engine, caller, key, lambda work: write_whole(work, whole))
@@ -81,7 +82,7 @@ def write(
 @router.post("/{record_id}/torque-readings", status_code=201)
 def torque(
     record_id: RecordNumber,
-    taken: sent.TorqueRead,
+    taken: request_models.TorqueRead,
     caller: Caller,
     engine: Database,
     key: OneTimeKey = None,

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 from pydantic import AwareDatetime, Field
 
-from service.faces.api import answers, sent
+from service.platform.api import answers, request_models
 from service.records.tables.runs import RunKind, UploadState
 
 
@@ -108,23 +108,25 @@ class KeptColumns(answers.Out):
     made_at: datetime
 
 
-class MappingSent(sent.In):
+class MappingSent(request_models.In):
     """Which column is what, to be kept under a name."""
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     mapping: dict[str, Any] = Field(description="of the form “log columns 1”")
 
 
-class Again(sent.In):
+class Again(request_models.In):
     """How a run's file is to be read anew; without a mapping, as it was."""
 
-    reason: sent.Words
+    reason: request_models.Words
     mapping: dict[str, Any] | None = None
     began_at: AwareDatetime | None = None
-    stack: sent.Name | None = Field(default=None, description="serial, where it is another's log")
+    stack: request_models.Name | None = Field(
+        default=None, description="serial, where it is another's log"
+    )
 
 
-class Void(sent.In):
+class Void(request_models.In):
     """Why a run counts no more."""
 
-    reason: sent.Words
+    reason: request_models.Words

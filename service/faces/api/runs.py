@@ -10,8 +10,6 @@ from pydantic import AwareDatetime
 from sqlalchemy import Engine
 from starlette.datastructures import FormData, UploadFile
 
-from service.faces.api import answers
-from service.faces.api.callers import Caller, Database, made_once
 from service.faces.api.run_models import (
     Again,
     KeptColumns,
@@ -28,11 +26,14 @@ from service.faces.api.stacks import OneTimeKey
 from service.faces.files import run_files
 from service.faces.files.run_files import PIECE, Received, receive, receiving
 from service.faces.files.run_reading import Asked, LogTaking
+from service.platform.api import answers
+from service.platform.api.callers import Caller, Database, made_once
+from service.platform.arithmetic.errors import TradeError
+from service.platform.database import changing, reading
+from service.platform.errors import Refused
+from service.platform.permissions import Act, need
 from service.records.changes.column_mappings import keep_mapping
 from service.records.changes.runs import void_run
-from service.records.database import changing, reading
-from service.records.errors import Refused
-from service.records.permissions import Act, need
 from service.records.queries.column_mappings import kept_mapping, kept_mappings
 from service.records.queries.run_uploads import UploadRow, upload
 from service.records.queries.runs import (
@@ -45,7 +46,6 @@ from service.records.queries.runs import (
 from service.records.queries.stacks import find_stack
 from service.records.tables.runs import RunKind, UploadState
 from service.settings import Settings
-from service.trade.errors import TradeError
 from service.trade.log_columns import Mapping, mapping_from_data, mapping_from_json
 
 router = APIRouter(tags=["runs"])

@@ -4,7 +4,7 @@ from datetime import datetime
 
 from pydantic import Field
 
-from service.faces.api.answers import Hours, Out
+from service.platform.api.answers import Hours, Out
 
 
 class StackHours(Out):

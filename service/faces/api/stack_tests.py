@@ -7,14 +7,14 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query
 from pydantic import AwareDatetime, Field
 
-from service.faces.api.answers import Made, Out
-from service.faces.api.callers import Caller, Database, made_once
-from service.faces.api.sent import In, Name, Words
 from service.faces.api.stacks import OneTimeKey
+from service.platform.api.answers import Made, Out
+from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.request_models import In, Name, Words
+from service.platform.database import Work, reading
+from service.platform.errors import NotFound
+from service.platform.permissions import Act, need
 from service.records.changes import stack_tests as changes
-from service.records.database import Work, reading
-from service.records.errors import NotFound
-from service.records.permissions import Act, need
 from service.records.queries.builds import builds_of
 from service.records.queries.names import instruments_by_mark
 from service.records.queries.releases import gate

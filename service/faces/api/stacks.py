@@ -6,11 +6,12 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Header, Query, Request
 from pydantic import AwareDatetime
 
-from service.faces.api import answers, limit_models, sent, stack_models
-from service.faces.api.callers import Caller, Database, made_once
+from service.faces.api import limit_models, stack_models
+from service.platform.api import answers, request_models
+from service.platform.api.callers import Caller, Database, made_once
+from service.platform.database import SentOnce, reading
+from service.platform.permissions import Act, need
 from service.records.changes.hours import read_hours
-from service.records.database import SentOnce, reading
-from service.records.permissions import Act, need
 from service.records.queries.content import verify
 from service.records.queries.layer_maps import layer_map, stack_facts
 from service.records.queries.limit_sets import limits_in_force
@@ -38,9 +39,9 @@ async def one_time_key(
     """Read the one-time key of a call, with the hash of its query and body."""
     if key is None:
         return None
-    sent = request.scope["query_string"] + b"\n" + await request.body()
+    request_models = request.scope["query_string"] + b"\n" + await request.body()
     place = f"{request.method} {request.url.path}"
-    return SentOnce(key, place, sha256(sent).hexdigest(), KEY)
+    return SentOnce(key, place, sha256(request_models).hexdigest(), KEY)
 
 
 OneTimeKey = Annotated[SentOnce | None, Depends(one_time_key)]
@@ -118,7 +119,7 @@ def limits(*, serial: str, caller: Caller, engine: Database) -> limit_models.Lim
 def hours(
     *,
     serial: str,
-    shown: sent.HoursRead,
+    shown: request_models.HoursRead,
     caller: Caller,
     engine: Database,
     key: OneTimeKey = None,

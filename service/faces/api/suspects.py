@@ -6,15 +6,15 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from service.faces.api import suspect_models as models
-from service.faces.api.answers import Made
-from service.faces.api.callers import Caller, Database
 from service.faces.api.parts import Drawing
 from service.faces.api.stacks import OneTimeKey
+from service.platform.api.answers import Made
+from service.platform.api.callers import Caller, Database
+from service.platform.database import changing, reading
+from service.platform.errors import NotFound
+from service.platform.permissions import Act, need
 from service.records.changes.build_makeups import gather_makeups
 from service.records.changes.holds import Subject, place_holds
-from service.records.database import changing, reading
-from service.records.errors import NotFound
-from service.records.permissions import Act, need
 from service.records.queries.containment import containment
 from service.records.queries.names import part_by_text
 from service.records.queries.suspects import NamedFactor, NamedLevel, suspects_sheet

@@ -8,20 +8,20 @@ from fastapi import APIRouter, Body, Query, Request
 from pydantic import AwareDatetime
 from sqlalchemy import Engine
 
-from service.faces.api.answers import Made
-from service.faces.api.callers import Caller, Database, made_once
 from service.faces.api.stacks import OneTimeKey
 from service.faces.files import run_files
 from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep
+from service.platform.api.answers import Made
+from service.platform.api.callers import Caller, Database, made_once
+from service.platform.arithmetic.errors import TradeError
+from service.platform.database import Work, reading
+from service.platform.errors import Refused
+from service.platform.permissions import Act, need
 from service.records.changes.sweeps import SweepTaken, import_sweep
-from service.records.database import Work, reading
-from service.records.errors import Refused
-from service.records.permissions import Act, need
 from service.records.queries.column_mappings import kept_mapping
 from service.records.queries.layer_maps import stack_facts
 from service.records.queries.stacks import find_stack
 from service.settings import Settings
-from service.trade.errors import TradeError
 from service.trade.log_columns import Mapping, mapping_from_json
 
 router = APIRouter(tags=["condition"])

@@ -6,13 +6,13 @@ from typing import Annotated
 from fastapi import APIRouter, Path
 from pydantic import AwareDatetime, Field
 
-from service.faces.api import answers, sent
-from service.faces.api.callers import Caller, Database, made_once
-from service.faces.api.sent import Why
 from service.faces.api.stacks import OneTimeKey
+from service.platform.api import answers, request_models
+from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.request_models import Why
+from service.platform.database import Work, reading
+from service.platform.permissions import Act, need
 from service.records.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
-from service.records.database import Work, reading
-from service.records.permissions import Act, need
 from service.records.queries.stacks import find_stack
 from service.records.queries.tap_maps import maps_of_stack
 from service.trade.tap_maps import MOST_CHANNELS
@@ -21,14 +21,14 @@ router = APIRouter(tags=["taps"])
 TapMapNumber = Annotated[int, Path(ge=1, le=2**53)]
 
 
-class TapSent(sent.In):
+class TapSent(request_models.In):
     """One channel and the cell it reads; null where its lead is on no cell."""
 
     channel: int = Field(ge=1, le=MOST_CHANNELS)
     cell: int | None = Field(ge=1, le=MOST_CHANNELS)
 
 
-class TapMapSent(sent.In):
+class TapMapSent(request_models.In):
     """A map of all channels, valid from a time on."""
 
     valid_from: AwareDatetime

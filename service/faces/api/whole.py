@@ -4,16 +4,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from service.faces.api.sent import TorqueRead, WholeRecord, instruments_of, logins_of
+from service.platform.api.request_models import TorqueRead, WholeRecord, instruments_of, logins_of
+from service.platform.arithmetic.vocabulary import Stage
+from service.platform.database import Work
+from service.platform.errors import Refused
 from service.records.changes import bench, rebuild_records
 from service.records.changes.handing_in import hand_in
-from service.records.database import Work
-from service.records.errors import Refused
 from service.records.queries.names import instruments_by_mark, people_by_login
 from service.records.queries.stacks import find_stack
 from service.records.tables.rebuild_records import Involvement
 from service.trade.conditions import FindingEntry
-from service.trade.words import Stage
 
 
 @dataclass(frozen=True, slots=True)

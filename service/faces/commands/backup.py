@@ -7,7 +7,7 @@ import typer
 from sqlalchemy import Engine
 
 from service.faces.commands import owner
-from service.records.database import make_engine, now_utc
+from service.platform.database import make_engine, now_utc
 
 Archive = Annotated[Path, typer.Argument(help="The archive, such as layerbook-2026-11-25.tar.gz.")]
 

@@ -7,10 +7,10 @@ from sqlalchemy import Engine
 from service.faces.commands import owner
 from service.faces.files.run_logs import guess_log
 from service.faces.files.run_logs_format import LogFormat
-from service.records.database import reading
-from service.records.errors import Refused
+from service.platform.arithmetic.errors import TradeError
+from service.platform.database import reading
+from service.platform.errors import Refused
 from service.records.queries.column_mappings import kept_mapping
-from service.trade.errors import TradeError
 from service.trade.log_columns import Mapping, mapping_from_json
 
 

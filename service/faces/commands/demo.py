@@ -11,7 +11,7 @@ import typer
 from sqlalchemy.orm import Session
 
 from service.faces.commands import owner
-from service.records.database import now_utc, reading
+from service.platform.database import now_utc, reading
 from service.settings import Settings
 
 SET = (

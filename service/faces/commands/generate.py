@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from service.faces.commands import owner
-from service.records.database import changing
+from service.platform.database import changing
 
 
 def generate(

@@ -16,16 +16,16 @@ from service.faces.files.run_files import Received, receive
 from service.faces.files.run_logs import look_at
 from service.faces.files.run_logs_format import LogFormat
 from service.faces.files.run_reading import read_log
+from service.platform.arithmetic.dates import parse_when
+from service.platform.database import changing, reading
 from service.records.changes.run_readings import LogRead
 from service.records.changes.runs import StoredLog, already_taken, import_run
-from service.records.database import changing, reading
 from service.records.queries.run_checks import (
     area_of_stack,
     run_with_content,
 )
 from service.records.queries.stacks import find_stack
 from service.settings import Settings
-from service.trade.dates import parse_when
 from service.trade.log_columns import Mapping, TimeKind
 from service.trade.run_times import run_times
 

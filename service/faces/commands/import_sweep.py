@@ -11,12 +11,12 @@ from service.faces.commands.owner import person_named
 from service.faces.files import run_files
 from service.faces.files.run_logs import look_at
 from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep
+from service.platform.arithmetic.dates import parse_when
+from service.platform.database import changing, reading
 from service.records.changes.sweeps import SweepTaken, import_sweep
-from service.records.database import changing, reading
 from service.records.queries.layer_maps import stack_facts
 from service.records.queries.polarisation_curves import polarisation_curve
 from service.records.queries.stacks import find_stack
-from service.trade.dates import parse_when
 from service.trade.found_sweeps import FoundSweep
 from service.trade.log_columns import Mapping
 

@@ -18,8 +18,8 @@ from service.faces.commands import (
     serve,
     token,
 )
-from service.records.errors import LayerbookError, RefusedTogether
-from service.trade.errors import TradeError
+from service.platform.arithmetic.errors import TradeError
+from service.platform.errors import LayerbookError, RefusedTogether
 
 app = typer.Typer(
     help="Layerbook: which part sits in which layer of which fuel-cell stack, and who put it there."

@@ -7,8 +7,8 @@ from service.faces.commands import owner
 
 def migrate() -> None:
     """Bring the database to the tables this version needs; an empty one gets them."""
+    from service.platform.database import now_utc, tending
     from service.records.changes.build_makeups import fill_makeups
-    from service.records.database import now_utc, tending
     from service.records.migrating import revision_of
 
     given = owner.settings()

@@ -15,9 +15,9 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
-from service.records import permissions
-from service.records.database import make_engine
-from service.records.permissions import Person
+from service.platform import permissions
+from service.platform.database import make_engine
+from service.platform.permissions import Person
 from service.records.queries.people import person_by_login
 from service.records.tables.people import Role
 from service.settings import Settings

@@ -7,9 +7,9 @@ import typer
 from sqlalchemy.orm import Session
 
 from service.faces.commands import owner
+from service.platform.database import changing, reading
+from service.platform.errors import Refused
 from service.records.changes import people
-from service.records.database import changing, reading
-from service.records.errors import Refused
 from service.records.queries.people import person_by_login
 from service.records.queries.signing_in import anybody_is_known
 from service.records.tables.people import Role

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from service.faces.commands import owner
-from service.records.database import reading
+from service.platform.database import reading
 from service.records.queries.signing_in import anybody_is_known
 
 FIRST_PERSON = """

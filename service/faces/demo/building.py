@@ -11,7 +11,7 @@ from service.faces.demo.days import Days
 from service.faces.demo.history import everything, play
 from service.faces.demo.lab import Lab
 from service.faces.demo.people import LAB_NAME, ZONE
-from service.records.database import make_engine
+from service.platform.database import make_engine
 from service.records.migrating import migrate
 from service.settings import Settings
 

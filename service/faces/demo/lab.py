@@ -14,9 +14,9 @@ from sqlalchemy import Engine
 
 from service.faces.demo.days import Days, When
 from service.faces.demo.people import OWNER
+from service.platform.database import Work, changing
+from service.platform.permissions import Person
 from service.records.changes.designs import DesignEntry
-from service.records.database import Work, changing
-from service.records.permissions import Person
 from service.trade.log_columns import Mapping
 from service.trade.pile import Layer
 

@@ -4,11 +4,11 @@ from typing import Any
 
 from service.faces.demo.designs import HERON, STORK, WREN
 from service.faces.demo.part_types import PART_TYPES
+from service.platform.arithmetic.vocabulary import Facing, Kind
 from service.records.changes.designs import DesignEntry
 from service.records.changes.patterns import PatternEntry
 from service.trade.grammar import Item, Pattern
 from service.trade.pattern_types import drawing
-from service.trade.words import Facing, Kind
 
 FIXED, FREE = Facing.FIXED_END, Facing.FREE_END
 

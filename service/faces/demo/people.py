@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 from argon2 import PasswordHasher
 
+from service.platform.database import Work
+from service.platform.permissions import Person
 from service.records.changes.people import add_person
-from service.records.database import Work
-from service.records.permissions import Person
 from service.records.tables.people import Role
 
 LAB_NAME = "Tarnfield Electrochemistry Lab (invented)"

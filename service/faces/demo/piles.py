@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.faces.demo.lab import Lab
-from service.trade.words import Facing
+from service.platform.arithmetic.vocabulary import Facing
 
 FIXED, FREE = Facing.FIXED_END, Facing.FREE_END
 BLANK = "blank"

@@ -4,7 +4,7 @@ All invented: plausible for carbon paper, elastomer and graphite, measured on no
 clamps a real stack measures their own.
 """
 
-from service.trade.material_curves import Densifying, Points, Soft
+from service.platform.arithmetic.material_curves import Densifying, Points, Soft
 from service.trade.part_stiffness import Bed, Disc, PartStiffness, Seal, Stiff
 
 REASON = "Invented for the demo, measured on nothing."

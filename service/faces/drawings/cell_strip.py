@@ -5,7 +5,7 @@ What is seen of a cell has a shape of its own, so that no colour is needed to te
 
 from collections.abc import Mapping, Sequence
 
-from service.faces.drawings.ink import (
+from service.platform.drawings.svg import (
     ACT,
     FINE,
     INK,

@@ -4,7 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from service.faces.drawings.ink import (
+from service.faces.drawings.labels import PILE_BOTTOM, PILE_TOP
+from service.faces.drawings.materials import WIDE
+from service.platform.arithmetic.vocabulary import End
+from service.platform.drawings.svg import (
     AIR,
     CENTRE_LINE,
     FINE,
@@ -25,9 +28,6 @@ from service.faces.drawings.ink import (
     n,
     word,
 )
-from service.faces.drawings.labels import PILE_BOTTOM, PILE_TOP
-from service.faces.drawings.materials import WIDE
-from service.trade.words import End
 
 PLATE = 40.0
 """Width a compression plate is drawn with, shortened."""

@@ -9,7 +9,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from service.faces.drawings.ink import (
+from service.platform.arithmetic.curve_text import CurveOf
+from service.platform.arithmetic.material_curves import Array, Densifying, Points, Soft
+from service.platform.drawings.svg import (
     FINE,
     INK,
     OUTLINE,
@@ -21,8 +23,6 @@ from service.faces.drawings.ink import (
     sheet,
     word,
 )
-from service.trade.curve_text import CurveOf
-from service.trade.material_curves import Array, Densifying, Points, Soft
 
 _LEFT, _TOP, _WIDE, _HIGH, _FOOT = 64.0, 34.0, 380.0, 220.0, 62.0
 _STEPS = 80

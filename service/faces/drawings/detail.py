@@ -1,6 +1,9 @@
 """One cell at a larger scale, its parts named by leader lines."""
 
-from service.faces.drawings.ink import (
+from service.faces.drawings.labels import Page
+from service.faces.drawings.section import shape
+from service.platform.arithmetic.vocabulary import Joint, Kind
+from service.platform.drawings.svg import (
     BODY,
     FINE,
     INK,
@@ -14,10 +17,7 @@ from service.faces.drawings.ink import (
     n,
     word,
 )
-from service.faces.drawings.labels import Page
-from service.faces.drawings.section import shape
 from service.trade.pile import Layer
-from service.trade.words import Joint, Kind
 
 COARSE = "x"
 """What the prefix of the coarser patterns of a detail ends with."""

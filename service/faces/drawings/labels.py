@@ -4,8 +4,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from service.faces.drawings.axis import Axis
-from service.faces.drawings.ink import (
+from service.faces.drawings.section import Look, looks
+from service.platform.arithmetic.vocabulary import End, Kind
+from service.platform.drawings.axis import Axis
+from service.platform.drawings.svg import (
     ACT,
     ATTENTION,
     BODY,
@@ -22,10 +24,8 @@ from service.faces.drawings.ink import (
     triangle,
     word,
 )
-from service.faces.drawings.section import Look, looks
 from service.trade.comparison import Mark
 from service.trade.pile import Layer, height_mm
-from service.trade.words import End, Kind
 
 PILE_TOP, PILE_HEIGHT = 116.0, 200.0
 PILE_BOTTOM = PILE_TOP + PILE_HEIGHT

@@ -7,7 +7,8 @@ hatched in opposite directions. Which material has which hatching is our own, sa
 
 from collections.abc import Iterable
 
-from service.faces.drawings.ink import (
+from service.platform.arithmetic.vocabulary import Material
+from service.platform.drawings.svg import (
     AIR,
     FINE,
     FUEL,
@@ -24,7 +25,6 @@ from service.faces.drawings.ink import (
     triangle,
     word,
 )
-from service.trade.words import Material
 
 PAIRED, SINGLE, CROSSED, WIDE = "paired", "single", "crossed", "wide"
 HATCHINGS = {

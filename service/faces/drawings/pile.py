@@ -8,11 +8,25 @@ frame it draws around that layer, ``opens`` the broken middle.
 
 from collections.abc import Callable, Iterable, Sequence
 
-from service.faces.drawings import axis, clamp, labels
+from service.faces.drawings import clamp, labels
 from service.faces.drawings.clamp import Port, Rods
 from service.faces.drawings.detail import COARSE
 from service.faces.drawings.detail import detail as cell_detail
-from service.faces.drawings.ink import (
+from service.faces.drawings.labels import (
+    PILE_BOTTOM,
+    PILE_HEIGHT,
+    PILE_TOP,
+    SET_OFF,
+    TRIANGLES,
+    Page,
+    Revision,
+    revisions,
+)
+from service.faces.drawings.materials import HATCHINGS, legend, patterns
+from service.faces.drawings.section import shape
+from service.platform.arithmetic.vocabulary import Back, End, Facing, Joint, Kind, Side
+from service.platform.drawings import axis
+from service.platform.drawings.svg import (
     BODY,
     CENTRE_LINE,
     FINE,
@@ -29,21 +43,8 @@ from service.faces.drawings.ink import (
     sheet,
     word,
 )
-from service.faces.drawings.labels import (
-    PILE_BOTTOM,
-    PILE_HEIGHT,
-    PILE_TOP,
-    SET_OFF,
-    TRIANGLES,
-    Page,
-    Revision,
-    revisions,
-)
-from service.faces.drawings.materials import HATCHINGS, legend, patterns
-from service.faces.drawings.section import shape
 from service.trade.comparison import Mark
 from service.trade.pile import CELL_KINDS, Layer
-from service.trade.words import Back, End, Facing, Joint, Kind, Side
 
 WIDTH = 920.0
 _SIDE = 154.0

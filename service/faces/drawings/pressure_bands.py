@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 
-from service.faces.drawings.ink import (
+from service.faces.drawings.isobars import MOST_STEPS, Field
+from service.platform.drawings.svg import (
     BODY,
     FINE,
     HATCH_WIDTH,
@@ -14,7 +15,6 @@ from service.faces.drawings.ink import (
     line,
     word,
 )
-from service.faces.drawings.isobars import MOST_STEPS, Field
 
 STEPS = ("#eaf1f7", "#cfdff0", "#afcae4", "#8db3d6", "#6a9ac6", "#4a80b2", "#316799")
 """Least to greatest pressure on the light sheet; the dark sheet's are in drawing.css."""

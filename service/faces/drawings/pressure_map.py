@@ -3,7 +3,17 @@
 from collections.abc import Sequence
 from math import hypot
 
-from service.faces.drawings.ink import (
+from service.faces.drawings.isobars import (
+    Field,
+    Point,
+    at_or_above,
+    isobar,
+    out_to,
+    round_levels,
+)
+from service.faces.drawings.pressure_bands import crossed, fill_of, legend, over, stroke, value_of
+from service.faces.drawings.pressure_plan import LoadedRod, Plan, load_of, nut, resultant
+from service.platform.drawings.svg import (
     CENTRE_LINE,
     FINE,
     INK,
@@ -16,16 +26,6 @@ from service.faces.drawings.ink import (
     sheet,
     word,
 )
-from service.faces.drawings.isobars import (
-    Field,
-    Point,
-    at_or_above,
-    isobar,
-    out_to,
-    round_levels,
-)
-from service.faces.drawings.pressure_bands import crossed, fill_of, legend, over, stroke, value_of
-from service.faces.drawings.pressure_plan import LoadedRod, Plan, load_of, nut, resultant
 
 _WIDEST, _HIGHEST = 460.0, 380.0
 _BESIDE, _ABOVE, _LEGEND = 150.0, 52.0, 180.0

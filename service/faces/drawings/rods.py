@@ -3,7 +3,7 @@
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
-from service.faces.drawings.ink import (
+from service.platform.drawings.svg import (
     ATTENTION,
     BODY,
     CENTRE_LINE,

@@ -3,7 +3,9 @@
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from service.faces.drawings.ink import (
+from service.faces.drawings.materials import hatching
+from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side
+from service.platform.drawings.svg import (
     FINE,
     FUEL_EDGE,
     INK,
@@ -14,9 +16,7 @@ from service.faces.drawings.ink import (
     line,
     n,
 )
-from service.faces.drawings.materials import hatching
 from service.trade.pile import CELL_KINDS, Layer
-from service.trade.words import Back, Joint, Kind, Material, Side
 
 RIM = 30.0
 """Height of the sealing rim at the edge of plates and gaskets, in drawing units."""

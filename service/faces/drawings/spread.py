@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from math import ceil, floor, log10
 from typing import NamedTuple
 
-from service.faces.drawings.ink import (
+from service.platform.drawings.svg import (
     ATTENTION,
     CENTRE_LINE,
     HATCHING,

@@ -31,13 +31,13 @@ from sqlalchemy.orm import Session
 from sqlalchemy.schema import Table
 
 from service.faces.files import run_files
-from service.faces.files.photos import Checked, path_of, store
+from service.platform.database import reading
+from service.platform.errors import NotFound, Refused
+from service.platform.files.photos import Checked, path_of, store
+from service.platform.tables.attachments import Attachment
 from service.records.changes.restoring import TableRows, restore_rows
-from service.records.database import reading
-from service.records.errors import NotFound, Refused
 from service.records.migrating import revision_of
 from service.records.queries.whole_tables import count_rows, kept_tables, read_back, rows_of
-from service.records.tables.attachments import Attachment
 from service.records.tables.everything import metadata
 from service.records.tables.runs import Run
 

@@ -3,8 +3,8 @@
 from pathlib import Path
 
 from service.faces.files.run_logs import RunLog
-from service.records.errors import Refused
-from service.trade.errors import TradeError
+from service.platform.arithmetic.errors import TradeError
+from service.platform.errors import Refused
 from service.trade.log_columns import Mapping
 from service.trade.rests import Rest, RestFinder
 

@@ -16,7 +16,11 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from service.faces.files.fields_in import (
+from service.faces.files.types_in import TypeFinder
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import Usability
+from service.platform.errors import Refused
+from service.platform.files.fields_in import (
     PART_FIELDS,
     Reading,
     day_in,
@@ -24,8 +28,8 @@ from service.faces.files.fields_in import (
     usability_in,
     whole_in,
 )
-from service.faces.files.tables_in import Cell, Row, Table, text_of
-from service.faces.files.types_in import TypeFinder
+from service.platform.files.tables_in import Cell, Row, Table, text_of
+from service.platform.permissions import Act, Person, may
 from service.records.changes.imports import (
     LotKey,
     NewLot,
@@ -37,13 +41,9 @@ from service.records.changes.imports import (
 )
 from service.records.changes.lots import LotEntry
 from service.records.changes.parts import PartEntry, refuse_thickness
-from service.records.errors import Refused
-from service.records.permissions import Act, Person, may
 from service.records.queries.part_types import PartTypeFacts, part_types
-from service.trade.errors import TradeError
 from service.trade.identifiers import FNC1, read_scan, serial_key
 from service.trade.measured_thickness import remark_on
-from service.trade.words import Usability
 
 SYNONYMS = {one.name: one.headings for one in PART_FIELDS}
 HEADINGS = tuple(SYNONYMS.values())

@@ -18,8 +18,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
+from service.platform.errors import NotFound, Refused
 from service.records.changes.attachments import Stored
-from service.records.errors import NotFound, Refused
 
 MEGABYTE = 1024 * 1024
 PIECE = 1024 * 1024

@@ -21,8 +21,9 @@ from service.faces.files.run_logs_frames import Frames, look_at
 from service.faces.files.run_logs_long import Pivot
 from service.faces.files.run_logs_text import CHUNK_BYTES
 from service.faces.files.run_logs_times import TimeReader
-from service.records.errors import Refused
-from service.trade.errors import TradeError
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.units import Measure
+from service.platform.errors import Refused
 from service.trade.log_batches import LogBatch
 from service.trade.log_columns import MEASURE_OF, Mapping, TimeKind
 from service.trade.log_guess import Guess, guess_mapping
@@ -30,7 +31,6 @@ from service.trade.log_guess_columns import Doubt
 from service.trade.log_ranges import CELL_RANGE, SIGNAL_RANGES, LogRange, doubted_values
 from service.trade.log_times import BoolArray, FloatArray
 from service.trade.log_units import linear
-from service.trade.units import Measure
 
 __all__ = ["LogBatch", "LogNotes", "Progress", "RunLog", "doubts_of", "guess_log", "look_at"]
 

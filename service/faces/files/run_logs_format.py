@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from service.records.errors import Refused
+from service.platform.errors import Refused
 from service.trade.log_clock import clock_in, is_time_of_day
 from service.trade.log_columns import SEPARATORS
 from service.trade.log_units import measure_of, mended, parted

@@ -25,8 +25,8 @@ from service.faces.files.run_logs_format import (
     text_format,
 )
 from service.faces.files.run_logs_text import CHUNK_BYTES, Lines, column_count, refuse_bomb
-from service.faces.files.xlsx_extents import extent_of
-from service.records.errors import Refused
+from service.platform.errors import Refused
+from service.platform.files.xlsx_extents import extent_of
 
 BATCH_ROWS = 131_072
 MOST_UNPACKED_MB = 600

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from service.faces.files.run_logs_format import FIELD, RIGHT, LogFormat
-from service.records.errors import Refused
+from service.platform.errors import Refused
 
 CHUNK_BYTES = 16 * 1024 * 1024
 LONGEST_LINE_BYTES = 4 * 1024 * 1024

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import polars as pl
 
-from service.records.errors import Refused
+from service.platform.errors import Refused
 from service.trade.log_clock import (
     DAY_FIRST,
     DAY_NUMBER,

@@ -19,6 +19,10 @@ from sqlalchemy import Engine
 from service.faces.files import run_files
 from service.faces.files.run_files import Received
 from service.faces.files.run_logs import RunLog, look_at
+from service.platform.arithmetic.errors import TradeError
+from service.platform.database import Work, changing, now_utc, reading, tending
+from service.platform.errors import Busy, LayerbookError, Refused
+from service.platform.permissions import Person
 from service.records.changes.run_readings import LogRead, refuse_early
 from service.records.changes.run_uploads import (
     Sent,
@@ -29,15 +33,11 @@ from service.records.changes.run_uploads import (
     note_progress,
 )
 from service.records.changes.runs import StoredLog, already_taken, import_run, read_run_again
-from service.records.database import Work, changing, now_utc, reading, tending
-from service.records.errors import Busy, LayerbookError, Refused
-from service.records.permissions import Person
 from service.records.queries.run_checks import (
     area_of_stack,
     run_with_content,
 )
 from service.records.queries.run_uploads import UploadRow, upload
-from service.trade.errors import TradeError
 from service.trade.log_columns import Mapping, TimeKind, mapping_from_data
 from service.trade.run_counting import RunCounter, RunFound
 from service.trade.run_times import EARLIEST_S, LATEST_S

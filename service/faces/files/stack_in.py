@@ -16,14 +16,14 @@ from dataclasses import dataclass, replace
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.faces.files.fields_in import STACK_FIELDS
 from service.faces.files.parts_in import Wrong
 from service.faces.files.stack_rows_in import KnownPart, Place, Seen, StackOptions, take
-from service.faces.files.tables_in import Table, text_of
 from service.faces.files.types_in import TypeFinder
+from service.platform.errors import Refused
+from service.platform.files.fields_in import STACK_FIELDS
+from service.platform.files.tables_in import Table, text_of
 from service.records.changes.imports import LotKey, SourceFile
 from service.records.changes.stack_imports import Head, PartInPile, StackPlan
-from service.records.errors import Refused
 from service.records.queries.part_types import part_types
 from service.records.queries.pile_checks import FixingAt, PileCheck, check_of_list
 from service.records.tables.designs import Design, DesignRod

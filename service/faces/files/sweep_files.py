@@ -4,8 +4,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from service.faces.files.run_logs import RunLog
-from service.records.errors import Refused
-from service.trade.errors import TradeError
+from service.platform.arithmetic.errors import TradeError
+from service.platform.errors import Refused
 from service.trade.found_sweeps import FoundSweep, found_sweep, gathered
 from service.trade.log_columns import Mapping, TimeKind
 from service.trade.run_times import EARLIEST_S, LATEST_S

@@ -3,7 +3,7 @@
 import difflib
 from collections.abc import Sequence
 
-from service.records.errors import Refused
+from service.platform.errors import Refused
 from service.records.queries.part_types import PartTypeFacts
 
 

@@ -9,16 +9,17 @@ from sqlalchemy.orm import Session
 
 from service.faces.drawings.spread import Reading, draw_spread
 from service.faces.pages.closing import KeptClosing, kept_closing_of
-from service.faces.pages.forms import Form, Typed, blank
 from service.faces.pages.layer_pictures import How, layer_table, section
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signatures import signing
 from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stack_sheets import ChangeRow, change_row
 from service.faces.pages.tested_sheets import TestedSheet, tested_sheet
+from service.platform.arithmetic.vocabulary import Stage
+from service.platform.database import changing, reading
+from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, Answer, Person, need
 from service.records.changes.approvals import approve, make_void, send_back, take_up
-from service.records.database import changing, reading
-from service.records.permissions import Act, Answer, Person, need
 from service.records.queries.approvals import (
     ConcessionUsed,
     Waiting,
@@ -36,7 +37,6 @@ from service.records.queries.torque_tables import TorqueTable
 from service.records.queries.working_piles import working_pile
 from service.settings import Settings
 from service.trade.comparison import Comparison, compare
-from service.trade.words import Stage
 
 router = APIRouter()
 

@@ -7,14 +7,14 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import FileResponse
 from sqlalchemy import Engine
 
-from service.faces.files import photos
-from service.faces.pages.forms import Form, Typed, blank
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.database import changing, reading
+from service.platform.errors import NotFound, Refused
+from service.platform.files import photos
+from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
 from service.records.changes import attachments as changes
-from service.records.database import changing, reading
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.queries.attachments import (
     Attached,
     attachment,

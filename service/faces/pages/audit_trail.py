@@ -7,16 +7,16 @@ from datetime import UTC, datetime, time, timedelta
 
 from fastapi import APIRouter, Request, Response
 
-from service.faces.pages import trail_words
-from service.faces.pages.forms import Asked, Form
-from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
-from service.faces.pages.trail_words import Said, said, value_in_words
-from service.records.audit import Did
-from service.records.database import reading
-from service.records.permissions import Act, need
-from service.records.queries import audit_trail
-from service.records.queries.audit_trail import people_in_trail, trail
+from service.platform.audit import Did
+from service.platform.database import reading
+from service.platform.pages import trail_words
+from service.platform.pages.forms import Asked, Form
+from service.platform.pages.render import page
+from service.platform.pages.trail_words import Said, said, value_in_words
+from service.platform.permissions import Act, need
+from service.platform.queries import audit_trail
+from service.platform.queries.audit_trail import people_in_trail, trail
 from service.settings import Settings
 
 router = APIRouter(prefix="/audit-trail")

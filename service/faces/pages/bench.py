@@ -18,17 +18,17 @@ from service.faces.pages.bench_entering import (
 )
 from service.faces.pages.bench_places import Place
 from service.faces.pages.bench_sheets import bench_page
-from service.faces.pages.forms import Typed
-from service.faces.pages.render import go_on, page, part, wants_part
 from service.faces.pages.signing_in import Database, Me
+from service.platform.arithmetic.vocabulary import End, Facing
+from service.platform.database import Work, changing, reading
+from service.platform.pages.forms import Typed
+from service.platform.pages.render import go_on, page, part, wants_part
+from service.platform.permissions import Act, need
 from service.records.changes import bench
 from service.records.changes.attachments import add_attachments
 from service.records.changes.handing_in import hand_in
-from service.records.database import Work, changing, reading
-from service.records.permissions import Act, need
 from service.records.queries.record_heads import record_head
 from service.trade.conditions import STANDING_ALONE
-from service.trade.words import End, Facing
 
 router = APIRouter(prefix="/records/{record_id}")
 router.include_router(bench_tightening.router)

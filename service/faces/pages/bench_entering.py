@@ -8,14 +8,14 @@ from urllib.parse import urlencode
 from fastapi import Request, Response
 from sqlalchemy import Engine
 
-from service.faces.files import photos
 from service.faces.pages.bench_sheets import bench_page
-from service.faces.pages.forms import Form
-from service.faces.pages.render import go_on, page, part, wants_part
+from service.platform.database import Work, changing, reading
+from service.platform.errors import Refused
+from service.platform.files import photos
+from service.platform.pages.forms import Form
+from service.platform.pages.render import go_on, page, part, wants_part
+from service.platform.permissions import Person
 from service.records.changes.attachments import Stored
-from service.records.database import Work, changing, reading
-from service.records.errors import Refused
-from service.records.permissions import Person
 from service.settings import Settings
 from service.trade.conditions import STANDING_ALONE, FindingEntry
 

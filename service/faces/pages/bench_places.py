@@ -6,8 +6,9 @@ from enum import StrEnum
 
 from service.faces.pages.bench_guide import Guide
 from service.faces.pages.closing_sheets import ClosingSheet
-from service.faces.pages.forms import Form
 from service.faces.pages.stack_test_sheets import TestsSheet
+from service.platform.arithmetic.vocabulary import End, Kind, Stage
+from service.platform.pages.forms import Form
 from service.records.queries.bench_choices import LotAtHand
 from service.records.queries.candidates import Candidate
 from service.records.queries.changeover_progress import ByPlan
@@ -18,7 +19,6 @@ from service.records.queries.record_entries import TorqueRead
 from service.records.queries.torque_tables import TorqueTable
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
 from service.trade.pile import Layer
-from service.trade.words import End, Kind, Stage
 
 
 class Place(StrEnum):

@@ -22,10 +22,12 @@ from service.faces.pages.bench_places import (
 )
 from service.faces.pages.bench_tests import at_tests
 from service.faces.pages.bench_torque import at_torque, rod_plan
-from service.faces.pages.forms import Form, blank
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind
+from service.platform.database import now_utc
+from service.platform.pages.forms import Form, blank
+from service.platform.permissions import Person
 from service.records.changes.bench_closing import ELECTRICAL, LENGTH
-from service.records.database import now_utc
-from service.records.permissions import Person
 from service.records.queries import bench_choices as choices
 from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.candidates import Candidate, read_and_find
@@ -37,9 +39,7 @@ from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RecordKind, StepKind
 from service.settings import Settings
 from service.trade.conditions import SEVERITIES, conditions_of
-from service.trade.errors import TradeError
 from service.trade.pile import Layer, counts
-from service.trade.words import FIXING_KINDS, LAYER_KINDS, End, Kind
 
 SEEN_WHOLE = 120
 """Layers up to which the whole pile is drawn at each scan beside what comes next."""

@@ -7,7 +7,8 @@ from sqlalchemy.orm import Session
 
 from service.faces.pages.bench_places import BenchPage
 from service.faces.pages.stack_test_sheets import SHORTS, Ground, TestsSheet, tests_sheet
-from service.records.permissions import Person
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.permissions import Person
 from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.instruments import instruments
 from service.records.queries.stack_tests import MadeTest, made_in_record
@@ -17,7 +18,6 @@ from service.trade.pile import counts
 from service.trade.short_checks import Way
 from service.trade.stack_tests import TestKind
 from service.trade.typed_leak_test import as_text
-from service.trade.words import Kind
 
 
 def at_tests(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person) -> BenchPage:

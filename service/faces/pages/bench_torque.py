@@ -9,8 +9,9 @@ from sqlalchemy.orm import Session
 from service.faces.drawings.rods import draw_rods
 from service.faces.pages.bench_live import live_closing
 from service.faces.pages.bench_places import BenchPage, Next, Settling
-from service.records.database import now_utc
-from service.records.permissions import Person
+from service.platform.arithmetic.vocabulary import ReadingKind, Stage
+from service.platform.database import now_utc
+from service.platform.permissions import Person
 from service.records.queries import bench_choices as choices
 from service.records.queries.rebuild_records import RecordView
 from service.records.queries.record_entries import TorqueRead
@@ -18,7 +19,6 @@ from service.records.queries.torque_tables import TorqueTable
 from service.records.tables.instruments import InstrumentKind
 from service.records.tables.rebuild_records import RecordKind
 from service.trade.tightening import SETTLING_MINUTES
-from service.trade.words import ReadingKind, Stage
 
 
 def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:

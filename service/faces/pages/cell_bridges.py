@@ -7,10 +7,12 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Form, Typed, blank
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.database import changing, now_utc, reading
+from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, need
 from service.records.changes.cell_bridges import (
     Told,
     correct_bridge,
@@ -18,8 +20,6 @@ from service.records.changes.cell_bridges import (
     note_bridge,
     withdraw_bridge,
 )
-from service.records.database import changing, now_utc, reading
-from service.records.permissions import Act, need
 from service.records.queries.cell_bridges import (
     WrittenBridge,
     bridges_of_stack,

@@ -21,13 +21,14 @@ from service.faces.pages.changeover_forms import (
     serials_typed,
 )
 from service.faces.pages.changeover_sheets import PlanSheet, sheet_of
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.arithmetic.errors import TradeError
+from service.platform.database import changing, now_utc, reading
+from service.platform.errors import Refused
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
 from service.records.changes.changeover_plans import begin_record_from_plan, make_plan
-from service.records.database import changing, now_utc, reading
-from service.records.errors import Refused
-from service.records.permissions import Act, need
 from service.records.queries.changeover_closing import changeover_closing
 from service.records.queries.changeover_plans import KeptPlan, plan_by_number
 from service.records.queries.changeover_progress import Progress, progress
@@ -43,7 +44,6 @@ from service.records.queries.layer_maps import layer_map
 from service.records.queries.stacks import find_stack
 from service.settings import Settings
 from service.trade.changeover_wishes import Plates
-from service.trade.errors import TradeError
 
 router = APIRouter()
 

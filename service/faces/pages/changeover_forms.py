@@ -4,7 +4,8 @@ import re
 from collections.abc import Sequence
 from datetime import date
 
-from service.faces.pages.forms import Form
+from service.platform.arithmetic.vocabulary import End
+from service.platform.pages.forms import Form
 from service.records.queries.changeover_rods import RodEntry
 from service.records.queries.changeover_working_out import Ask, Ground
 from service.trade.changeover_wishes import (
@@ -19,7 +20,6 @@ from service.trade.changeover_wishes import (
     Wish,
 )
 from service.trade.identifiers import serial_key
-from service.trade.words import End
 
 BEFORE_CELL = "before cell"
 WHERE = (

@@ -12,16 +12,16 @@ from sqlalchemy.orm import Session
 from service.faces.pages.closing_given import Given, given_of
 from service.faces.pages.closing_lines import Line, shown
 from service.faces.pages.closing_sheets import ClosingSheet, closing_sheet
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
-from service.records.database import reading
-from service.records.permissions import Act, need
+from service.platform.arithmetic.verdicts import Verdict
+from service.platform.database import reading
+from service.platform.pages.render import page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, need
 from service.records.queries.closing_again import closing_again
 from service.records.queries.closing_results import KeptResult, kept_results
 from service.records.queries.closing_rows import DesignSizes, design_sizes
 from service.records.queries.record_heads import Head, record_head
-from service.trade.verdicts import Verdict
 
 router = APIRouter()
 

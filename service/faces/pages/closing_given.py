@@ -2,14 +2,14 @@
 
 from dataclasses import dataclass, fields
 
+from service.platform.arithmetic.curve_text import CurveOf, write_curve
+from service.platform.arithmetic.material_curves import Soft
+from service.platform.arithmetic.plain_data import spoken
 from service.trade.closing_inputs import ClosingInputs, RodReading
 from service.trade.closing_pile import ClosingType
-from service.trade.curve_text import CurveOf, write_curve
 from service.trade.figures_fields import FIELDS
 from service.trade.figures_form import to_form
-from service.trade.material_curves import Soft
 from service.trade.part_stiffness import Bed, PartStiffness
-from service.trade.plain_data import spoken
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,19 +11,19 @@ from service.faces.pages.condition_charts import (
     condition_charts,
     drawn_meas,
 )
-from service.faces.pages.forms import Asked, Form
-from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
-from service.records.database import reading
-from service.records.errors import Refused
-from service.records.permissions import Act, need
+from service.platform.arithmetic.errors import TradeError
+from service.platform.database import reading
+from service.platform.errors import Refused
+from service.platform.pages.forms import Asked, Form
+from service.platform.pages.render import page
+from service.platform.permissions import Act, need
 from service.records.queries import condition as asked_for
 from service.records.queries.condition import Condition, read_condition
 from service.records.queries.curve_choices import CellOnCurve
 from service.records.queries.runs import RunRow, runs_of_stack
 from service.records.queries.stacks import find_stack
 from service.settings import Settings
-from service.trade.errors import TradeError
 from service.trade.polarisation import GREATEST_A_CM2, Densities
 
 router = APIRouter(prefix="/stacks")

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from markupsafe import Markup
 
-from service.faces.drawings.charts import (
+from service.platform.drawings.charts import (
     Axis,
     Bar,
     Marker,
@@ -17,8 +17,8 @@ from service.faces.drawings.charts import (
     bars_chart,
     lines_chart,
 )
-from service.faces.pages.kept_charts import kept_chart
-from service.faces.pages.render import THIN_SPACE, local, number
+from service.platform.pages.kept_charts import kept_chart
+from service.platform.pages.render import THIN_SPACE, local, number
 from service.records.queries.cell_histories import StackVoltages
 from service.records.queries.condition import Condition, ShownMoment
 from service.records.queries.curve_choices import CellOnCurve, ChosenCurve

@@ -5,14 +5,14 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Form, Typed, blank
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.database import changing, reading
+from service.platform.errors import Refused
+from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, need
 from service.records.changes.holds import Subject, place_holds
-from service.records.database import changing, reading
-from service.records.errors import Refused
-from service.records.permissions import Act, need
 from service.records.queries.containment import Containment, containment
 from service.records.queries.hold_lists import PLURALS
 from service.records.queries.part_facts import part_facts

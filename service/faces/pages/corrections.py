@@ -7,14 +7,15 @@ from datetime import datetime
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.render import go_on, local, page
 from service.faces.pages.signatures import signing
 from service.faces.pages.signing_in import Database, Me
+from service.platform.arithmetic.errors import TradeError
+from service.platform.database import changing, reading
+from service.platform.errors import NotFound
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, local, page
+from service.platform.permissions import Act, Answer, Person, need
 from service.records.changes.corrections import decide, propose
-from service.records.database import changing, reading
-from service.records.errors import NotFound
-from service.records.permissions import Act, Answer, Person, need
 from service.records.queries.approvals import may_decide_correction
 from service.records.queries.candidates import Candidate, read_and_find
 from service.records.queries.content import Verification, verify
@@ -29,7 +30,6 @@ from service.records.queries.correction_preview import Follows, Preview, preview
 from service.records.queries.corrections import CorrectionView, correction
 from service.records.tables.corrections import CorrectionOf
 from service.settings import Settings
-from service.trade.errors import TradeError
 
 router = APIRouter()
 A_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d+)?)?(Z|[+-]\d\d:\d\d)")

@@ -5,7 +5,8 @@ A row left empty does not count. “More rows” shows the form again with furth
 
 from fastapi import Request
 
-from service.faces.pages.forms import Form, blank
+from service.platform.arithmetic.vocabulary import End
+from service.platform.pages.forms import Form, blank
 from service.records.changes.designs import (
     FLUIDS,
     DesignEntry,
@@ -15,7 +16,6 @@ from service.records.changes.designs import (
 )
 from service.records.queries.designs import DesignOnPage
 from service.trade.make_safe_lines import DEFAULT_LINES
-from service.trade.words import End
 
 SPARE_ROWS = 4
 MOST_ROWS = 60

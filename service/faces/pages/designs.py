@@ -14,19 +14,19 @@ from service.faces.pages.design_forms import (
     rows_shown,
     with_more_rows,
 )
-from service.faces.pages.forms import Asked, Form, Typed
 from service.faces.pages.pattern_pictures import USUALLY_SHOWN, AsDesignedPile, as_designed
-from service.faces.pages.render import go_on, page, part, wants_part
 from service.faces.pages.signing_in import Database, Me
+from service.platform.arithmetic.vocabulary import End
+from service.platform.database import changing, reading
+from service.platform.pages.forms import Asked, Form, Typed
+from service.platform.pages.render import go_on, page, part, wants_part
+from service.platform.permissions import Act, need
 from service.records.changes.designs import FLUIDS, change_design, make_design
-from service.records.database import changing, reading
-from service.records.permissions import Act, need
 from service.records.queries.design_revisions import RevisionBefore, revision_before
 from service.records.queries.designs import DesignOnPage, DesignRow, design, designs
 from service.records.queries.limit_sets import LimitsRow, limits_of_design
 from service.records.queries.patterns import KeptPattern, known_types, pattern_of_design
 from service.trade.grammar import Where
-from service.trade.words import End
 
 router = APIRouter(prefix="/designs")
 

@@ -6,11 +6,11 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Request, Response
 
 from service.faces.drawings.pressure_map import draw_pressure_map
-from service.faces.pages.forms import Asked, Form
-from service.faces.pages.render import page, part, wants_part
 from service.faces.pages.signing_in import Me
-from service.records.errors import NotFound
-from service.records.permissions import Act, need
+from service.platform.errors import NotFound
+from service.platform.pages.forms import Asked, Form
+from service.platform.pages.render import page, part, wants_part
+from service.platform.permissions import Act, need
 from service.trade.desk import CALCULATORS, Worked, calculator_named, work_out
 from service.trade.desk_fields import Asks, Field
 from service.trade.desk_map_figures import MapFigures

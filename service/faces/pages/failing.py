@@ -6,13 +6,14 @@ from enum import StrEnum
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.database import changing, now_utc, reading
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, need
 from service.records.changes.failing_marks import confirm_failing, withdraw_failing
-from service.records.database import changing, now_utc, reading
-from service.records.permissions import Act, need
 from service.records.queries.designs import DesignRow, designs
 from service.records.queries.failing import (
     Counts,
@@ -29,7 +30,6 @@ from service.records.queries.failing_rules import rules_in_force
 from service.records.queries.part_facts import PartFacts, part_facts
 from service.records.tables.failing import RuleAnswer
 from service.settings import Settings
-from service.trade.words import Kind
 
 router = APIRouter()
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from fastapi import Request
 
-from service.faces.pages.forms import Form, blank
+from service.platform.pages.forms import Form, blank
 from service.trade.failing_rules import (
     FIRST_HOURS_H,
     NEAR_RANGE_PERCENT,

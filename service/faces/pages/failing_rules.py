@@ -11,13 +11,13 @@ from service.faces.pages.failing_rule_forms import (
     form_of_rule,
     read_rule_form,
 )
-from service.faces.pages.forms import Form, Typed, blank
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.database import changing, reading
+from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, need
 from service.records.changes.failing_rules import judge_rest, write_rule
-from service.records.database import changing, reading
-from service.records.permissions import Act, need
 from service.records.queries.designs import DesignOnPage, design
 from service.records.queries.failing import Counts, failing_counts, judged_by_earlier
 from service.records.queries.failing_rules import RuleVersion, rules_of_design

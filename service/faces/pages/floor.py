@@ -10,11 +10,11 @@ from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 
 from service.faces.drawings.cell_strip import SHOWN, draw_sample, draw_strip
-from service.faces.pages.forms import Asked
-from service.faces.pages.render import page, part, wants_part
 from service.faces.pages.signing_in import Database, Me
-from service.records.database import now_utc, reading
-from service.records.permissions import Act, need
+from service.platform.database import now_utc, reading
+from service.platform.pages.forms import Asked
+from service.platform.pages.render import page, part, wants_part
+from service.platform.permissions import Act, need
 from service.records.queries.floor import Floor, floor
 from service.records.queries.floor_rows import FloorStack, Need
 from service.settings import Settings

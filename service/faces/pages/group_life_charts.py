@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 from markupsafe import Markup
 
-from service.faces.drawings.charts import Axis, Series, Size, Steps, round_ticks, steps_chart
-from service.faces.pages.kept_charts import kept_chart
+from service.platform.drawings.charts import Axis, Series, Size, Steps, round_ticks, steps_chart
+from service.platform.pages.kept_charts import kept_chart
 from service.trade.kaplan_meier import SurvivalCurve
 from service.trade.life_by_group import GroupLife
 from service.trade.lifetimes import at_risk

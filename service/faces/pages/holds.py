@@ -5,14 +5,15 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.arithmetic.vocabulary import Usability
+from service.platform.database import changing, reading
+from service.platform.errors import NotFound
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
 from service.records.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.records.changes.parts import JUDGEMENTS
-from service.records.database import changing, reading
-from service.records.errors import NotFound
-from service.records.permissions import Act, need
 from service.records.queries.hold_lists import (
     About,
     ConcessionRow,
@@ -25,7 +26,6 @@ from service.records.queries.hold_lists import (
 )
 from service.records.queries.holds import Forbids, what_forbids
 from service.settings import Settings
-from service.trade.words import Usability
 
 router = APIRouter(prefix="/holds")
 

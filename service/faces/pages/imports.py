@@ -11,17 +11,18 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.files import parts_in, uploads
-from service.faces.files.fields_in import PART_FIELDS, Field, Reading
+from service.faces.files import parts_in
 from service.faces.files.parts_in import ListOptions, PartsSeen
-from service.faces.files.tables_in import MOST_MB, Table, read_table, suggest_mapping, text_of
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.database import changing, now_utc, reading
+from service.platform.errors import Refused
+from service.platform.files import uploads
+from service.platform.files.fields_in import PART_FIELDS, Field, Reading
+from service.platform.files.tables_in import MOST_MB, Table, read_table, suggest_mapping, text_of
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, Person, need
 from service.records.changes.imports import SourceFile, write_parts
-from service.records.database import changing, now_utc, reading
-from service.records.errors import Refused
-from service.records.permissions import Act, Person, need
 from service.records.queries.part_types import PartTypeFacts, part_types
 from service.settings import Settings
 

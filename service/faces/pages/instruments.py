@@ -7,10 +7,13 @@ from typing import cast
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.files.days import noon
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.database import changing, now_utc, reading
+from service.platform.files.days import noon
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
+from service.platform.queries.readings_in_doubt import InDoubt, readings_in_doubt
 from service.records.changes.instruments import (
     CalibrationEntry,
     InstrumentEntry,
@@ -18,8 +21,6 @@ from service.records.changes.instruments import (
     add_instrument,
     change_instrument,
 )
-from service.records.database import changing, now_utc, reading
-from service.records.permissions import Act, need
 from service.records.queries.hold_lists import About, ConcessionRow, HoldRow, concessions, holds
 from service.records.queries.instruments import (
     InstrumentOnPage,
@@ -27,7 +28,6 @@ from service.records.queries.instruments import (
     instrument,
     instruments,
 )
-from service.records.queries.readings_in_doubt import InDoubt, readings_in_doubt
 from service.records.tables.instruments import CalibrationResult, InstrumentKind
 
 router = APIRouter(prefix="/instruments")

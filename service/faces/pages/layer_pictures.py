@@ -7,13 +7,13 @@ from html import escape
 from service.faces.drawings.clamp import Fluid, Port, Rods
 from service.faces.drawings.pile import draw_pile
 from service.faces.drawings.rods import draw_rods
-from service.faces.pages.kept_drawings import kept
-from service.faces.pages.render import quantity
+from service.platform.arithmetic.vocabulary import Facing, Kind, Usability
+from service.platform.pages.kept_drawings import kept
+from service.platform.pages.render import quantity
 from service.records.queries.build_torques import BuildTorques
 from service.records.queries.layer_maps import LayerMap, TypeFacts
 from service.trade.comparison import Mark
 from service.trade.pile import counts, height_mm
-from service.trade.words import Facing, Kind, Usability
 
 Marks = Callable[[str], str]
 """Writes a state as its word with its mark."""

@@ -2,12 +2,12 @@
 
 from fastapi import APIRouter, Request, Response
 
-from service.faces.pages.forms import Asked, Form
 from service.faces.pages.life_sheets import LEVELS, life_sheet
-from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
-from service.records.database import reading
-from service.records.permissions import Act, need
+from service.platform.database import reading
+from service.platform.pages.forms import Asked, Form
+from service.platform.pages.render import page
+from service.platform.permissions import Act, need
 from service.records.queries.life_rows import Choice, designs_with_stacks, mea_types
 from service.records.queries.lives_of_groups import GroupBy, lives_of_groups
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from service.faces.pages.forms import Form
 from service.faces.pages.group_life_charts import MOST_DRAWN, group_chart
+from service.platform.pages.forms import Form
 from service.records.queries.life_rows import Choice
 from service.records.queries.lives_of_groups import GroupBy, LivesOfGroups
 from service.trade.life_by_group import GroupLife, LifeByGroup, life_by_group

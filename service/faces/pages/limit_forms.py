@@ -8,9 +8,10 @@ from dataclasses import dataclass
 
 from fastapi import Request
 
-from service.faces.pages.described_fields import refuse_alone, refuse_in
-from service.faces.pages.forms import Form, blank
-from service.trade.errors import TradeError
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.typed_fields import Field
+from service.platform.pages.described_fields import refuse_alone, refuse_in
+from service.platform.pages.forms import Form, blank
 from service.trade.figures import DesignFigures
 from service.trade.figures_fields import (
     BY_SECTION,
@@ -29,7 +30,6 @@ from service.trade.figures_fields import (
 from service.trade.figures_form import from_form, to_form
 from service.trade.figures_help import help_of
 from service.trade.limits import Quantity
-from service.trade.typed_fields import Field
 
 
 @dataclass(frozen=True, slots=True)

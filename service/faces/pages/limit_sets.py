@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Form, Typed, blank
 from service.faces.pages.limit_forms import (
     HELP,
     SECTIONS,
@@ -14,13 +13,14 @@ from service.faces.pages.limit_forms import (
     form_of_figures,
     read_figures_form,
 )
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signatures import signing
 from service.faces.pages.signing_in import Database, Me
+from service.platform.database import changing, reading
+from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, Answer, Person, RecordFacts, may, need
 from service.records.changes.limit_sets import approve_limits, write_limits
-from service.records.database import changing, reading
-from service.records.permissions import Act, Answer, Person, RecordFacts, may, need
 from service.records.queries.designs import DesignOnPage, design
 from service.records.queries.limit_sets import (
     LimitsOnPage,

@@ -6,13 +6,13 @@ from datetime import datetime
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.files.days import day_of, noon
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.database import changing, now_utc, reading
+from service.platform.files.days import day_of, noon
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
 from service.records.changes.lots import LotEntry, add_lot, change_lot
-from service.records.database import changing, now_utc, reading
-from service.records.permissions import Act, need
 from service.records.queries.hold_lists import About, ConcessionRow, HoldRow, concessions, holds
 from service.records.queries.lots import LotFacts, LotFilter, LotOnPage, lot, lots
 from service.records.queries.part_lists import PartFilter, PartRow, parts

@@ -6,13 +6,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from scipy.special import stdtrit
 
-from service.faces.drawings.charts import Axis, Marker, Rule, Series, Size, lines_chart
-from service.faces.pages.kept_charts import kept_chart
-from service.faces.pages.render import THIN_SPACE, local, quantity
+from service.platform.arithmetic.regression import LeastSquares
+from service.platform.drawings.charts import Axis, Marker, Rule, Series, Size, lines_chart
+from service.platform.pages.kept_charts import kept_chart
+from service.platform.pages.render import THIN_SPACE, local, quantity
 from service.records.queries.mea_histories import MeaSat, ReferenceReadings
 from service.records.queries.mea_lives import MeaLife
 from service.trade.hours_to_limit import Outlook
-from service.trade.regression import LeastSquares
 from service.trade.voltage_trend import Stretch, VoltageTrend
 
 STEPS = 12

@@ -6,13 +6,13 @@ from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 
 from service.faces.files.life_lists import readings_as_csv
-from service.faces.pages.forms import Asked, Form
 from service.faces.pages.mea_charts import life_chart, limit_is_drawn
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
-from service.records.database import reading
-from service.records.permissions import Act, need
+from service.platform.database import reading
+from service.platform.pages.forms import Asked, Form
+from service.platform.pages.render import page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, need
 from service.records.queries.mea_lives import (
     TARGET_LIFE_H,
     TARGET_PERCENT,

@@ -5,17 +5,18 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stiffness import Given, given_of
+from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side
+from service.platform.database import changing, reading
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
 from service.records.changes.part_types import (
     PartTypeEntry,
     change_part_type,
     make_part_type,
 )
-from service.records.database import changing, reading
-from service.records.permissions import Act, need
 from service.records.queries.part_types import (
     PartTypeFacts,
     PartTypeOnPage,
@@ -23,7 +24,6 @@ from service.records.queries.part_types import (
     part_types,
 )
 from service.trade.part_stiffness import OF_KIND
-from service.trade.words import Back, Joint, Kind, Material, Side
 
 router = APIRouter(prefix="/part-types")
 

@@ -10,14 +10,15 @@ from typing import cast
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
+from service.platform.database import changing, reading
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, Person, need
 from service.records.changes import part_axes
 from service.records.changes import parts as changes
 from service.records.changes.parts import JUDGEMENTS, PLACES_BY_HAND, PLACES_TO_BEGIN, PartEntry
-from service.records.database import changing, reading
-from service.records.permissions import Act, Person, need
 from service.records.queries.lots import lots_of_type
 from service.records.queries.part_lists import (
     PartFilter,
@@ -29,7 +30,6 @@ from service.records.queries.part_lists import (
 )
 from service.records.queries.part_types import PartTypeFacts, part_types
 from service.settings import Settings
-from service.trade.words import Kind, Usability, Whereabouts
 
 router = APIRouter(prefix="/parts")
 Choices = tuple[tuple[int, str], ...]

@@ -5,15 +5,15 @@ from dataclasses import dataclass
 
 from fastapi import APIRouter, Request, Response
 
-from service.faces.pages.forms import Asked, Form, blank
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.suspects import Comparison, comparison
-from service.faces.pages.trail_words import Said, said, value_in_words
+from service.platform.database import now_utc, reading
+from service.platform.pages.forms import Asked, Form, blank
+from service.platform.pages.render import page
+from service.platform.pages.shown_numbers import Number
+from service.platform.pages.trail_words import Said, said, value_in_words
+from service.platform.permissions import Act, need
 from service.records.changes.build_makeups import gather_makeups
-from service.records.database import now_utc, reading
-from service.records.permissions import Act, need
 from service.records.queries.containment import Containment, containment
 from service.records.queries.failing import MarkOfPerson, marks_of
 from service.records.queries.hour_kinds import PartKinds, part_kinds

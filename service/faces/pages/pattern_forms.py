@@ -9,13 +9,9 @@ from dataclasses import fields
 
 from fastapi import Request
 
-from service.faces.pages.forms import Form, blank
-from service.records.changes.patterns import MOST_ON_A_ROD, PatternEntry
-from service.records.queries.patterns import COUNTED_ON_RODS
-from service.trade.errors import TradeError
-from service.trade.grammar import Item, Pattern, Where
-from service.trade.typed_fields import as_typed
-from service.trade.words import (
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.typed_fields import as_typed
+from service.platform.arithmetic.vocabulary import (
     LAYER_KINDS,
     Back,
     Facing,
@@ -24,6 +20,10 @@ from service.trade.words import (
     Material,
     Side,
 )
+from service.platform.pages.forms import Form, blank
+from service.records.changes.patterns import MOST_ON_A_ROD, PatternEntry
+from service.records.queries.patterns import COUNTED_ON_RODS
+from service.trade.grammar import Item, Pattern, Where
 
 MOST_ITEMS = 60
 MOST_CELLS = 10_000

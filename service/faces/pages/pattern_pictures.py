@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from service.faces.drawings.pile import draw_pile
-from service.faces.pages.render import quantity
+from service.platform.pages.render import quantity
 from service.trade.grammar import Item, Pattern, objections, sequence
 from service.trade.pattern_types import KnownType, as_drawn, completed, types_named
 from service.trade.pile import counts, height_mm, number_cells

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, replace
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Form, Typed
 from service.faces.pages.pattern_forms import (
     MOST_CELLS,
     USUAL,
@@ -21,19 +20,28 @@ from service.faces.pages.pattern_forms import (
     rearrange,
 )
 from service.faces.pages.pattern_pictures import USUALLY_SHOWN, AsDesignedPile, as_designed
-from service.faces.pages.render import go_on, page, part, wants_part
 from service.faces.pages.signing_in import Database, Me
+from service.platform.arithmetic.vocabulary import (
+    LAYER_KINDS,
+    Back,
+    Facing,
+    Joint,
+    Kind,
+    Material,
+    Side,
+)
+from service.platform.database import changing, reading
+from service.platform.errors import NotFound
+from service.platform.pages.forms import Form, Typed
+from service.platform.pages.render import go_on, page, part, wants_part
+from service.platform.permissions import Act, need
 from service.records.changes.patterns import keep_pattern
-from service.records.database import changing, reading
-from service.records.errors import NotFound
-from service.records.permissions import Act, need
 from service.records.queries.design_revisions import RevisionBefore, revision_before
 from service.records.queries.designs import DesignOnPage, design
 from service.records.queries.patterns import KeptPattern, known_types, pattern_of_design
 from service.trade.grammar import Pattern, Where
 from service.trade.pattern_toml import NotAPattern, read_pattern, write_pattern
 from service.trade.pattern_types import KnownType
-from service.trade.words import LAYER_KINDS, Back, Facing, Joint, Kind, Material, Side
 
 router = APIRouter(prefix="/designs/{design_id}")
 SHOW, KEEP, READ = "show", "keep", "read"

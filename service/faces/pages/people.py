@@ -5,13 +5,13 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Form, Typed, blank
-from service.faces.pages.guard import session_cookie
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me, signature
+from service.platform.database import changing, reading
+from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.guard import session_cookie
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, may, need
 from service.records.changes import people as changes
-from service.records.database import changing, reading
-from service.records.permissions import Act, may, need
 from service.records.queries.people import (
     KnownPerson,
     KnownToken,

@@ -7,12 +7,12 @@ from markupsafe import Markup
 from sqlalchemy import Engine
 
 from service.faces.drawings.pile import draw_pile
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.database import changing, reading
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
 from service.records.changes.departures import accept_departure
-from service.records.database import changing, reading
-from service.records.permissions import Act, need
 from service.records.queries.pile_checks import Judged, PileCheck, pile_check
 from service.records.queries.record_heads import Head, record_head
 from service.trade.grammar_findings import Severity

@@ -5,21 +5,21 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Asked, Form, Typed, blank, cannot_be_read
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stacks import address
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.typed_fields import FieldRefused
+from service.platform.database import changing, now_utc, reading
+from service.platform.errors import Refused
+from service.platform.pages.forms import Asked, Form, Typed, blank, cannot_be_read
+from service.platform.pages.render import go_on, page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, need
 from service.records.changes.polarisation_curves import add_curve, void_curve
-from service.records.database import changing, now_utc, reading
-from service.records.errors import Refused
-from service.records.permissions import Act, need
 from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.polarisation_curves import CellCurve, polarisation_curve
 from service.records.queries.stacks import find_stack
-from service.trade.errors import Inconsistent, OutOfRange
 from service.trade.measured_curves import MeasuredPoint
-from service.trade.typed_fields import FieldRefused
 from service.trade.typed_voltages import Across, read_curve_rows, typed_channels
 
 router = APIRouter()

@@ -8,10 +8,13 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.faces.pages.closing import KeptClosing, kept_closing_of
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.tested_sheets import TestedSheet, tested_sheet
+from service.platform.arithmetic.vocabulary import Stage, Whereabouts
+from service.platform.database import changing, now_utc, reading
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
 from service.records.changes.part_axes import move_part
 from service.records.changes.rebuild_records import (
     BEGINS_A_STACK,
@@ -19,8 +22,6 @@ from service.records.changes.rebuild_records import (
     begin_record,
     change_record,
 )
-from service.records.database import changing, now_utc, reading
-from service.records.permissions import Act, need
 from service.records.queries.bench_choices import StackToBegin, people_to_choose, stack_to_begin
 from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.changeover_progress import Progress, progress
@@ -39,7 +40,6 @@ from service.records.queries.torque_tables import TorqueTable
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import Involvement, RecordKind, RecordState
 from service.settings import Settings
-from service.trade.words import Stage, Whereabouts
 
 router = APIRouter(prefix="/records")
 People = tuple[tuple[int, str], ...]

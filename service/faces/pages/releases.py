@@ -6,13 +6,13 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Form, Typed, blank
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signatures import signing
 from service.faces.pages.signing_in import Database, Me
+from service.platform.database import changing, reading
+from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, Answer, Person, may, need
 from service.records.changes.releases import release_build
-from service.records.database import changing, reading
-from service.records.permissions import Act, Answer, Person, may, need
 from service.records.queries.releases import Gate, gate
 
 router = APIRouter(prefix="/builds")

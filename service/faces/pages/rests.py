@@ -6,17 +6,17 @@ from datetime import UTC, datetime, timedelta
 from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 
-from service.faces.drawings.charts import Axis, Rule, Series, lines_chart
 from service.faces.files import run_files
 from service.faces.files.idle_rows import read_rests
-from service.faces.pages.forms import Asked, Form
-from service.faces.pages.kept_charts import kept_chart
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import THIN_SPACE, number, page
 from service.faces.pages.signing_in import Database, Me
-from service.records.database import reading
-from service.records.errors import NotFound
-from service.records.permissions import Act, need
+from service.platform.database import reading
+from service.platform.drawings.charts import Axis, Rule, Series, lines_chart
+from service.platform.errors import NotFound
+from service.platform.pages.forms import Asked, Form
+from service.platform.pages.kept_charts import kept_chart
+from service.platform.pages.render import THIN_SPACE, number, page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, need
 from service.records.queries.rests import RunOfRests, run_of_rests
 from service.settings import Settings
 from service.trade.log_columns import TimeKind

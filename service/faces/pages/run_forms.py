@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.faces.files.run_logs_format import LogFormat
-from service.faces.pages.forms import Form
-from service.trade.errors import TradeError
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.typed_fields import as_typed
+from service.platform.pages.forms import Form
 from service.trade.log_columns import (
     ELAPSED_S,
     MEASURE_OF,
@@ -24,7 +25,6 @@ from service.trade.log_columns import (
 )
 from service.trade.log_units import kept_in, parted
 from service.trade.tap_maps import channel_number
-from service.trade.typed_fields import as_typed
 
 CELL = "cell voltage"
 ROLES = (("", "not used"), (CELL, CELL), *((one.value, one.value) for one in Signal))

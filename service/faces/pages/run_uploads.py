@@ -10,16 +10,16 @@ from service.faces.files.run_logs import doubts_of, guess_log, look_at
 from service.faces.files.run_logs_format import LogFormat
 from service.faces.files.run_reading import LogTaking, asked_of, place_of
 from service.faces.pages import run_forms
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.render import go_on, page, part, wants_part
 from service.faces.pages.run_forms import ColumnLine
 from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stacks import address
+from service.platform.database import changing, now_utc, reading, tending
+from service.platform.errors import NotFound, Refused
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page, part, wants_part
+from service.platform.permissions import Act, Person, need
 from service.records.changes.column_mappings import keep_mapping
 from service.records.changes.run_uploads import ABANDONED_AFTER, drop_upload
-from service.records.database import changing, now_utc, reading, tending
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, Person, need
 from service.records.queries.column_mappings import KeptMapping, kept_mappings, versions_of
 from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.run_checks import (

@@ -9,21 +9,21 @@ from fastapi.responses import FileResponse
 from markupsafe import Markup
 from sqlalchemy import Engine
 
-from service.faces.drawings.charts import Axis, Rule, Series, lines_chart
 from service.faces.files import run_files
 from service.faces.files.run_files import Received, receive
 from service.faces.files.run_reading import Asked
-from service.faces.pages.forms import Asked as Query
-from service.faces.pages.forms import Form, Typed, blank
-from service.faces.pages.kept_charts import kept_chart
-from service.faces.pages.render import go_on, page
 from service.faces.pages.run_uploads import taking
 from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stacks import address
+from service.platform.database import changing, reading
+from service.platform.drawings.charts import Axis, Rule, Series, lines_chart
+from service.platform.errors import NotFound, Refused
+from service.platform.pages.forms import Asked as Query
+from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.kept_charts import kept_chart
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
 from service.records.changes.runs import void_run
-from service.records.database import changing, reading
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.run_uploads import UploadRow, uploads_of_stack
 from service.records.queries.runs import (

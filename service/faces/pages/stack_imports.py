@@ -11,20 +11,21 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.faces.files import photos, stack_in, uploads
-from service.faces.files.fields_in import STACK_FIELDS, Field, Reading
+from service.faces.files import stack_in
 from service.faces.files.stack_in import StackSeen, plan_stack
 from service.faces.files.stack_rows_in import StackOptions
-from service.faces.files.tables_in import MOST_MB, Table, read_table
-from service.faces.pages.forms import Asked, Form, Typed, blank
 from service.faces.pages.imports import DECIMALS, SHOWN, examples_of, mapping_of, sent_file
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.database import changing, now_utc, reading
+from service.platform.errors import Refused
+from service.platform.files import photos, uploads
+from service.platform.files.fields_in import STACK_FIELDS, Field, Reading
+from service.platform.files.tables_in import MOST_MB, Table, read_table
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, Person, need
 from service.records.changes.imports import SourceFile
 from service.records.changes.stack_imports import Head, write_stack
-from service.records.database import changing, now_utc, reading
-from service.records.errors import Refused
-from service.records.permissions import Act, Person, need
 from service.records.queries.designs import DesignRow, designs
 from service.settings import Settings
 

@@ -8,7 +8,6 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 
-from service.faces.pages.forms import Asked, Form
 from service.faces.pages.layer_pictures import (
     How,
     Marks,
@@ -18,10 +17,13 @@ from service.faces.pages.layer_pictures import (
     rod_plan,
     section,
 )
-from service.faces.pages.render import local, page
 from service.faces.pages.signing_in import Database, Me
-from service.records.database import now_utc, reading
-from service.records.permissions import Act, need
+from service.platform.arithmetic.verdicts import Verdict
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, Kind
+from service.platform.database import now_utc, reading
+from service.platform.pages.forms import Asked, Form
+from service.platform.pages.render import local, page
+from service.platform.permissions import Act, need
 from service.records.queries.build_torques import BuildTorques, RodTorque, build_torques
 from service.records.queries.build_verdicts import verdicts_of_build
 from service.records.queries.builds import BuildFacts
@@ -40,8 +42,6 @@ from service.settings import Settings
 from service.trade.comparison import Change, Comparison, What, compare
 from service.trade.part_hours import PartHours
 from service.trade.running_hours import Hours
-from service.trade.verdicts import Verdict
-from service.trade.words import FIXING_KINDS, Kind
 
 router = APIRouter(prefix="/stacks")
 READINGS_SHOWN = 5

@@ -3,12 +3,15 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.pressures import Zero
+from service.platform.arithmetic.units import Measure, from_si, to_si
+from service.platform.arithmetic.verdicts import Verdict
 from service.records.queries.build_verdicts import ClosedVerdicts, StandingTest
 from service.records.queries.instruments import InstrumentRow
 from service.records.queries.stack_tests import MadeTest
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
 from service.records.tables.instruments import InstrumentKind
-from service.trade.errors import TradeError
 from service.trade.figures import DesignFigures
 from service.trade.gas_flows import REFERENCES
 from service.trade.gases import TEST_GASES
@@ -19,12 +22,9 @@ from service.trade.leak_hold import hold_needed
 from service.trade.leak_paths import SET_UPS, SetUp
 from service.trade.leak_results import LeakResult
 from service.trade.leak_tests import Method
-from service.trade.pressures import Zero
 from service.trade.short_checks import Way
 from service.trade.stack_tests import TestKind
 from service.trade.tests_in_words import digits
-from service.trade.units import Measure, from_si, to_si
-from service.trade.verdicts import Verdict
 
 THIN = "\u2009"
 CONDITIONS = {Condition.DRY: "insulation-dry", Condition.WITH_COOLANT: "insulation-coolant"}

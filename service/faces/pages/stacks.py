@@ -7,14 +7,14 @@ from urllib.parse import quote, urlencode
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.database import changing, now_utc, reading
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
 from service.records.changes.hour_reports import take_back_reports
 from service.records.changes.hours import read_hours, replace_meter
 from service.records.changes.stacks import FirstMeter, add_stack, change_stack
-from service.records.database import changing, now_utc, reading
-from service.records.permissions import Act, need
 from service.records.queries.hour_histories import (
     HourHistory,
     TakenBack,

@@ -8,24 +8,24 @@ from markupsafe import Markup
 from sqlalchemy import Engine
 
 from service.faces.drawings.curves import draw_curve
-from service.faces.pages.described_fields import refuse_alone, refuse_in
-from service.faces.pages.forms import Form, Typed, blank
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.arithmetic.curve_text import CurveOf
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.typed_fields import Field
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.database import changing, reading
+from service.platform.errors import NotFound
+from service.platform.pages.described_fields import refuse_alone, refuse_in
+from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, need
 from service.records.changes.part_types import set_stiffness
-from service.records.database import changing, reading
-from service.records.errors import NotFound
-from service.records.permissions import Act, need
 from service.records.queries.part_types import PartTypeFacts, part_type
-from service.trade.curve_text import CurveOf
-from service.trade.errors import TradeError
 from service.trade.figures_differences import FigureRow, shown
 from service.trade.figures_help import help_of
 from service.trade.part_stiffness import Bed, PartStiffness, Seal
 from service.trade.stiffness_form import FIELDS, stiffness_from_form, stiffness_to_form
-from service.trade.typed_fields import Field
-from service.trade.words import Kind
 
 router = APIRouter(prefix="/part-types/{part_type_id}")
 

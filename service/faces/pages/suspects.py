@@ -5,16 +5,16 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
-from service.faces.pages.forms import Asked, Form
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.database import reading
+from service.platform.pages.forms import Asked, Form
+from service.platform.pages.render import page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, need
 from service.records.changes.build_makeups import gather_makeups
-from service.records.database import reading
-from service.records.permissions import Act, need
 from service.records.queries.suspects import SuspectsSheet, suspects_sheet
 from service.records.queries.traced_meas import TracedMea, traced_mea
-from service.trade.words import Kind
 
 router = APIRouter(prefix="/parts")
 

@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 
 from service.faces.files.run_logs import guess_log
 from service.faces.files.run_logs_format import LogFormat
-from service.faces.pages.forms import Form
-from service.records.errors import Refused
-from service.trade.errors import TradeError
+from service.platform.arithmetic.errors import TradeError
+from service.platform.errors import Refused
+from service.platform.pages.forms import Form
 from service.trade.log_columns import (
     ELAPSED_S,
     CellColumn,

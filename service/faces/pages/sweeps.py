@@ -10,13 +10,11 @@ from pathlib import Path
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.files import run_files, uploads
+from service.faces.files import run_files
 from service.faces.files.run_logs import look_at
 from service.faces.files.run_logs_format import LogFormat
 from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep
-from service.faces.pages.forms import Asked, Form, Typed, blank
 from service.faces.pages.imports import sent_file
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stacks import address
 from service.faces.pages.sweep_forms import (
@@ -29,10 +27,13 @@ from service.faces.pages.sweep_forms import (
     headings_of,
     mapping_of,
 )
+from service.platform.database import changing, now_utc, reading
+from service.platform.errors import Refused
+from service.platform.files import uploads
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, Person, need
 from service.records.changes.sweeps import SweepTaken, import_sweep
-from service.records.database import changing, now_utc, reading
-from service.records.errors import Refused
-from service.records.permissions import Act, Person, need
 from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.stacks import find_stack
 from service.settings import Settings

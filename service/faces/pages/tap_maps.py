@@ -10,13 +10,14 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.faces.drawings.tap_leads import Lead, draw_leads
-from service.faces.pages.forms import Asked, Form, Typed, blank
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.database import changing, now_utc, reading
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, need
 from service.records.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
-from service.records.database import changing, now_utc, reading
-from service.records.permissions import Act, need
 from service.records.queries.cells_then import BuildThen, CellThen, build_then
 from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.stacks import find_stack
@@ -28,7 +29,6 @@ from service.records.queries.tap_maps import (
     written_map,
 )
 from service.trade import tap_maps as trade
-from service.trade.errors import Inconsistent
 from service.trade.tap_maps import MOST_CHANNELS, Tap, TapFindings, TapMap, map_in_words
 
 router = APIRouter()

@@ -5,19 +5,19 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.forms import Asked, Form, Typed, blank, cannot_be_read
-from service.faces.pages.numbers import Number
-from service.faces.pages.render import go_on, page
 from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stacks import address
+from service.platform.arithmetic.typed_fields import FieldRefused
+from service.platform.database import changing, now_utc, reading
+from service.platform.errors import NotFound
+from service.platform.pages.forms import Asked, Form, Typed, blank, cannot_be_read
+from service.platform.pages.render import go_on, page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, need
 from service.records.changes.typed_voltages import type_voltages, void_voltages
-from service.records.database import changing, now_utc, reading
-from service.records.errors import NotFound
-from service.records.permissions import Act, need
 from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.snapshots import TypedSnapshot, typed_snapshot
 from service.records.queries.stacks import find_stack
-from service.trade.typed_fields import FieldRefused
 from service.trade.typed_voltages import read_voltages
 
 router = APIRouter()

@@ -7,16 +7,18 @@ from collections.abc import Sequence
 
 from sqlalchemy import select, update
 
-from service.records.audit import Did
-from service.records.changes import facts, given
+from service.platform import changes
+from service.platform.arithmetic.vocabulary import Whereabouts
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused, Stale
+from service.platform.permissions import Act, RecordFacts, need
+from service.records.changes import facts
 from service.records.changes.build_makeups import keep_makeups_of_stack
 from service.records.changes.holds import PlacedBy, lift_holds_by_word
 from service.records.changes.people import check_password
 from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.versions import Said, let_go
-from service.records.database import Work
-from service.records.errors import NotFound, Refused, Stale
-from service.records.permissions import Act, RecordFacts, need
 from service.records.queries.content import verify
 from service.records.queries.involved import people_on
 from service.records.tables.holds import Concession
@@ -34,7 +36,6 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stacks import Build, BuildPeriod, Stack
 from service.trade.labels import part_label
-from service.trade.words import Whereabouts
 
 MOVES_A_PART = (
     StepKind.LIFTED_OFF,
@@ -99,7 +100,7 @@ def send_back(work: Work, record_id: int, *, reason: str) -> int:
     later record, which was built upon this one: a correction is the way then.
     """
     record = _to_decide(work, record_id)
-    why = given.reason(reason)
+    why = changes.reason(reason)
     later = work.session.scalar(
         select(RebuildRecord.id)
         .where(
@@ -167,7 +168,7 @@ def make_void(work: Work, record_id: int, *, reason: str) -> int:
     record = _held(work, record_id)
     need(work.by, Act.RECORD_VOID, RecordFacts(record.state, record.written_by_id))
     _refuse_nobody(work)
-    why = given.reason(reason)
+    why = changes.reason(reason)
     if record.state not in (RecordState.OPEN, RecordState.SENT_BACK):
         raise Refused(
             "record",

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 
 from sqlalchemy import select
 
-from service.records.audit import Change, Did
-from service.records.changes import given
+from service.platform import changes
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
+from service.platform.tables.attachments import Attachment
 from service.records.changes.versions import Said, hold_record, let_go
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
-from service.records.tables.attachments import Attachment
 from service.records.tables.parts import Lot, Part
 from service.trade.labels import part_label
 
@@ -93,7 +93,7 @@ def put_attachment(
         content_sha256=stored.content_sha256,
         media_type=stored.media_type,
         size_bytes=stored.size_bytes,
-        name=given.optional_words("files", stored.name)[-200:] or "without a name",
+        name=changes.optional_words("files", stored.name)[-200:] or "without a name",
         record_id=record_id,
         part_id=part_id,
         added_by_id=work.by.id,
@@ -119,7 +119,7 @@ def remove_attachment(
         record = None
     else:
         record = hold_record(work, row.record_id, version)
-    why = given.reason(reason)
+    why = changes.reason(reason)
     row.removed_at = work.now
     facts = (("file", row.name, None),)
     if record is not None:

@@ -2,13 +2,14 @@
 
 from datetime import datetime
 
-from service.records.changes import given
+from service.platform import changes
+from service.platform.arithmetic.errors import TradeError
+from service.platform.database import Work
+from service.platform.errors import Refused
 from service.records.changes.bench_fixings import refuse_no_rod
 from service.records.changes.rebuild_records import BEGINS_A_STACK, involve
 from service.records.changes.uses import instrument_to_use
 from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go
-from service.records.database import Work
-from service.records.errors import Refused
 from service.records.queries.closing_checks import computed_height
 from service.records.queries.working_piles import working_pile
 from service.records.tables.instruments import InstrumentKind
@@ -20,7 +21,6 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.trade.closing_checks import ClosingCheck, check_reading_mm
-from service.trade.errors import TradeError
 
 OPENS_NOTHING = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
 LENGTH = (InstrumentKind.HEIGHT_GAUGE,)
@@ -55,7 +55,7 @@ def record_closing_check(
     _check_reading(check, reading_mm)
     if check is ClosingCheck.HEIGHT and instrument_id is None:
         raise Refused("instrument_id", "", "a closed height asks for the height gauge.")
-    text = given.optional_words("note", note, most=4000)
+    text = changes.optional_words("note", note, most=4000)
     if check is ClosingCheck.HEIGHT and reading_mm is not None and not text:
         _refuse_height(work, record_id, reading_mm)
     tools = LENGTH if check.is_measured else ELECTRICAL

@@ -9,19 +9,19 @@ from datetime import datetime
 
 from sqlalchemy import select, update
 
-from service.records.audit import Change
-from service.records.changes import given
+from service.platform import changes as given
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, End, Kind, Whereabouts
+from service.platform.audit import Change
+from service.platform.database import Work
+from service.platform.errors import Refused
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.uses import Wanted, part_to_use
 from service.records.changes.versions import Said, add_step, hold_record, let_go
-from service.records.database import Work
-from service.records.errors import Refused
 from service.records.queries.working_piles import FixingNow, working_pile
 from service.records.tables.designs import DesignRod
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, Step, StepKind
 from service.records.tables.stacks import Stack
-from service.trade.words import FIXING_KINDS, End, Kind, Whereabouts
 
 EACH_MOST = 40
 """Counted items of one lot at one rod in one entry: more is a slip of the finger."""

@@ -5,13 +5,15 @@ from datetime import datetime
 
 from sqlalchemy import select, update
 
-from service.records.audit import Change
-from service.records.changes import given
+from service.platform import changes as given
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind, Whereabouts
+from service.platform.audit import Change
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.holds import PlacedBy, hold_by_word
 from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
 from service.records.queries.candidates import read_and_find
 from service.records.queries.coming_layers import is_renewed, seen_by
 from service.records.queries.patterns import pattern_of_stack
@@ -26,11 +28,9 @@ from service.trade.conditions import (
     FindingEntry,
     check_findings,
 )
-from service.trade.errors import TradeError
 from service.trade.labels import part_label
 from service.trade.open_pile import OpenPile
 from service.trade.pile import Layer
-from service.trade.words import FIXING_KINDS, LAYER_KINDS, End, Kind, Whereabouts
 
 ALL_KINDS = (*LAYER_KINDS, *FIXING_KINDS)
 

@@ -7,7 +7,11 @@ from datetime import datetime
 
 from sqlalchemy import select
 
-from service.records.changes import given
+from service.platform import changes
+from service.platform.arithmetic.errors import TradeError
+from service.platform.database import Work
+from service.platform.errors import Refused
+from service.platform.queries.answers import columns, read_as
 from service.records.changes.hours import enter_reading
 from service.records.changes.rebuild_records import BEGINS_A_STACK, active_person, involve
 from service.records.changes.uses import instrument_to_use
@@ -19,9 +23,6 @@ from service.records.changes.versions import (
     let_go,
     shown,
 )
-from service.records.database import Work
-from service.records.errors import Refused
-from service.records.queries.answers import columns, read_as
 from service.records.queries.working_piles import working_pile
 from service.records.tables.designs import ChecklistLine
 from service.records.tables.hours import Moment
@@ -33,7 +34,6 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.records.tables.stacks import BuildPeriod, Stack
-from service.trade.errors import TradeError
 from service.trade.make_safe import LineAsked, check_reading, lines_missing
 
 AFTER_OPENING = (
@@ -91,7 +91,7 @@ def record_make_safe(
     if witness_id == person:
         raise Refused("witness_id", name, "nobody witnesses their own check.", "Somebody else.")
     step = add_step(
-        work, record, StepKind.MAKE_SAFE, at, note=given.optional_words("note", note, most=4000)
+        work, record, StepKind.MAKE_SAFE, at, note=changes.optional_words("note", note, most=4000)
     )
     work.session.add(
         MakeSafeLine(
@@ -139,7 +139,7 @@ def record_exception(
     """Record that the stack is opened without a complete checklist, by whom and why."""
     record = hold_record(work, record_id, version)
     _refuse_opened(record, "An exception belongs before the opening.")
-    why = given.reason(reason)
+    why = changes.reason(reason)
     at = done_at_of(work, record, done_at)
     step = add_step(work, record, StepKind.EXCEPTION, at, note=why)
     let_go(
@@ -178,7 +178,7 @@ def open_stack(
     at = done_at_of(work, record, opened_at, field="opened_at")
     _refuse_before_closing(work, record, at)
     _refuse_unless_made_safe(work, record, at)
-    why = given.optional_words("hours_unknown_because", hours_unknown_because, most=4000)
+    why = changes.optional_words("hours_unknown_because", hours_unknown_because, most=4000)
     if hours is None and not why:
         raise Refused(
             "hours", "", "nothing is given.", "The meter's reading, or why it is not known."
@@ -230,7 +230,7 @@ def close_stack(
     if not layers:
         raise Refused("closed_at", "", "the pile is empty: there is nothing to close.")
     _refuse_before_last(work, record, at)
-    text = given.optional_words("note", note, most=4000)
+    text = changes.optional_words("note", note, most=4000)
     step = add_step(work, record, StepKind.CLOSED, at, note=text)
     record.closed_at = at
     if hours is not None:

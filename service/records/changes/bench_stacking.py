@@ -3,20 +3,20 @@
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from service.records.changes import given
+from service.platform import changes
+from service.platform.arithmetic.vocabulary import LAYER_KINDS, End, Facing, Whereabouts
+from service.platform.database import Work
+from service.platform.errors import Refused
 from service.records.changes.bench_layers import moved
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.uses import Wanted, part_to_use
 from service.records.changes.versions import Said, add_step, hold_record, let_go
-from service.records.database import Work
-from service.records.errors import Refused
 from service.records.queries.coming_layers import as_seen, what_comes
 from service.records.queries.patterns import KeptPattern, pattern_of_stack
 from service.records.queries.working_piles import working_pile
 from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, StepKind
 from service.trade.grammar_next import WhatNext, why_not
-from service.trade.words import LAYER_KINDS, End, Facing, Whereabouts
 
 
 def put_on(
@@ -56,14 +56,14 @@ def put_on(
         done_at=at,
     )
     guide = _guide(work, record, end) if by_pattern else None
-    why = given.optional_words("departs_because", departs_because, most=2000)
+    why = changes.optional_words("departs_because", departs_because, most=2000)
     if guide and not why:
         guide.refuse_other(part, part_type, label, None)
     lies = _facing(part_type, label, facing)
     against = guide.against(part, part_type, label, lies) if guide else None
     if guide and against and not why:
         guide.refuse_other(part, part_type, label, lies)
-    text = given.optional_words("note", note, most=4000)
+    text = changes.optional_words("note", note, most=4000)
     if against:
         text = f"Not as designed: {against} Put on all the same, because {why}" + (
             f"\n{text}" if text else ""

@@ -8,7 +8,11 @@ from datetime import datetime
 
 from sqlalchemy import select
 
-from service.records.changes import given
+from service.platform import changes
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import ReadingKind, Stage
+from service.platform.database import Work
+from service.platform.errors import Refused
 from service.records.changes.bench_fixings import refuse_no_rod
 from service.records.changes.rebuild_records import NEEDS_A_BUILD
 from service.records.changes.uses import InstrumentUsed, instrument_to_use
@@ -20,8 +24,6 @@ from service.records.changes.versions import (
     let_go,
     shown,
 )
-from service.records.database import Work
-from service.records.errors import Refused
 from service.records.tables.designs import Design
 from service.records.tables.instruments import InstrumentKind
 from service.records.tables.rebuild_records import (
@@ -32,14 +34,12 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Stack
-from service.trade.errors import TradeError
 from service.trade.torque_units import (
     IN_NEWTON_METRES,
     likely_units,
     read_torque_text,
     torque_unit,
 )
-from service.trade.words import ReadingKind, Stage
 
 PASSES_MOST = 50
 UNLIKELY_TIMES_TARGET = 5.0
@@ -89,7 +89,7 @@ def read_torque(
     _refuse_outside_range(used, value, typed)
     _refuse_unlikely(work, record, value, typed)
     before = _read_before(work, record, rod_number, pass_number, stage)
-    text = given.optional_words("outside_because", note, most=4000)
+    text = changes.optional_words("outside_because", note, most=4000)
     step = add_step(work, record, StepKind.TORQUE, at, rod_number=rod_number, note=text)
     work.session.add(
         TorqueReading(

@@ -9,14 +9,14 @@ from datetime import datetime
 
 from sqlalchemy import select, update
 
-from service.records.audit import Change, Did
-from service.records.changes import given
+from service.platform import changes as given
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.changes.build_makeups import keep_makeups
 from service.records.changes.facts import now_or_later
 from service.records.changes.rule_verdicts import judge_stack
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.queries.cells_then import BuildThen, build_then
 from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.stacks import Stack

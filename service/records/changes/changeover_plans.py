@@ -5,13 +5,13 @@ from datetime import datetime
 
 from sqlalchemy import select
 
-from service.records.audit import Did
-from service.records.changes import given
+from service.platform import changes
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.changes.part_axes import reserve_part
 from service.records.changes.rebuild_records import People, begin_record
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.queries.changeover_documents import PickLine
 from service.records.queries.changeover_wishes import write_wishes
 from service.records.queries.changeover_working_out import Ask, WorkedOut, ground_of, work_out
@@ -39,7 +39,7 @@ def make_plan(
     be.
     """
     need(work.by, Act.RECORD_WRITE)
-    why = given.reason(note, field="note")
+    why = changes.reason(note, field="note")
     if not work.by.id:
         raise Refused("made by", "", "a plan is made by a person.", "Sign in as somebody.")
     stack = work.session.get(Stack, stack_id, with_for_update=True)

@@ -4,13 +4,13 @@ It is written once and never changed: a record that comes back and is handed in 
 row, and a later version of a formula or of the limits is computed beside it, not in its place.
 """
 
-from service.records.audit import Change
-from service.records.database import Work
+from service.platform.arithmetic.canonical import canonical_json, sha256_of
+from service.platform.audit import Change
+from service.platform.database import Work
 from service.records.queries.closing_inputs import closing_ground
 from service.records.queries.working_piles import WorkingPile
 from service.records.tables.closing_results import ClosingResult
 from service.records.tables.rebuild_records import RebuildRecord
-from service.trade.canonical import canonical_json, sha256_of
 from service.trade.closing import FORMULAS, closing
 from service.trade.closing_inputs import inputs_as_data
 from service.trade.closing_outcome import outcome_as_data

@@ -2,11 +2,11 @@
 
 from sqlalchemy import select
 
-from service.records.audit import Did
-from service.records.changes import given
-from service.records.database import Work
-from service.records.errors import Refused
-from service.records.permissions import Act, need
+from service.platform import changes
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import Refused
+from service.platform.permissions import Act, need
 from service.records.tables.runs import ColumnMapping
 from service.trade.log_columns import Mapping
 
@@ -19,7 +19,7 @@ def keep_mapping(work: Work, name: str, mapping: Mapping) -> int:
     need(work.by, Act.RUN_WRITE)
     if not work.by.id:
         raise Refused("kept by", "", "a mapping is kept by a person.", "Name somebody.")
-    called = given.words("mapping_name", name, "Such as “bench 3”.", most=80)
+    called = changes.words("mapping_name", name, "Such as “bench 3”.", most=80)
     newest = work.session.execute(
         select(ColumnMapping.version, ColumnMapping.content)
         .where(ColumnMapping.name == called)

@@ -8,7 +8,10 @@ from dataclasses import replace
 
 from sqlalchemy import select, update
 
-from service.records.audit import Change
+from service.platform.arithmetic.vocabulary import Facing, Whereabouts
+from service.platform.audit import Change
+from service.platform.database import Work
+from service.platform.errors import Refused
 from service.records.changes import facts
 from service.records.changes.correction_values import (
     NewValue,
@@ -18,8 +21,6 @@ from service.records.changes.correction_values import (
     refuse_time,
 )
 from service.records.changes.uses import item_of
-from service.records.database import Work
-from service.records.errors import Refused
 from service.records.queries.correctable import (
     Correctable,
     Fact,
@@ -39,7 +40,6 @@ from service.records.tables.rebuild_records import (
     Step,
     TorqueReading,
 )
-from service.trade.words import Facing, Whereabouts
 
 
 def carry_out(work: Work, record: Correctable, fact: Fact, correction: Correction) -> list[Change]:

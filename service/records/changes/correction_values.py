@@ -7,10 +7,13 @@ from typing import Any
 
 from sqlalchemy import select
 
-from service.records.changes import given
-from service.records.database import Work
-from service.records.errors import Refused
-from service.records.queries.answers import columns, read_as
+from service.platform import changes
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.numbers import read_number
+from service.platform.arithmetic.vocabulary import Facing
+from service.platform.database import Work
+from service.platform.errors import Refused
+from service.platform.queries.answers import columns, read_as
 from service.records.queries.candidates import Candidate, read_and_find
 from service.records.queries.correctable import (
     TURNS,
@@ -35,11 +38,8 @@ from service.records.tables.hours import HourReading, Moment
 from service.records.tables.instruments import Instrument, InstrumentKind
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.stacks import Build, BuildPeriod
-from service.trade.errors import TradeError
 from service.trade.identifiers import serial_key
-from service.trade.numbers import read_number
 from service.trade.torque_units import read_torque_text
-from service.trade.words import Facing
 
 FIELD = "new_value"
 
@@ -303,7 +303,7 @@ def refuse_time(
 ) -> None:
     """A time keeps its order: closed, opened, closed again; and a part stays in one place."""
     shown = f"{at:%Y-%m-%d %H:%M} UTC"
-    given.not_ahead(FIELD, at, record.handed_in_at or work.now)
+    changes.not_ahead(FIELD, at, record.handed_in_at or work.now)
     is_opening = fact.of is CorrectionOf.OPENED_AT
     closed_at, opened_at = details.closed_at, details.opened_at
     if is_opening:

@@ -5,24 +5,24 @@ reason; once approved, layer maps, hours, histories and traces follow it, and th
 readable in the record and in every question about what was thought before.
 """
 
-from service.records.audit import Change, Did
-from service.records.changes import given
+from service.platform import changes as given
+from service.platform.arithmetic.canonical import canonical_json, sha256_of
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused, Stale
+from service.platform.permissions import Act, RecordFacts, need
 from service.records.changes.approvals import sign
 from service.records.changes.build_makeups import keep_makeups_of_stack
 from service.records.changes.correcting import carry_out
 from service.records.changes.correction_values import read_new_value
 from service.records.changes.people import check_password
 from service.records.changes.rule_verdicts import judge_stack
-from service.records.database import Work
-from service.records.errors import NotFound, Refused, Stale
-from service.records.permissions import Act, RecordFacts, need
 from service.records.queries.correctable import Correctable, correctable
 from service.records.queries.corrections import document_of
 from service.records.queries.involved import people_on
 from service.records.queries.release_standing import release_ends, released_builds
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.rebuild_records import Meaning, RebuildRecord
-from service.trade.canonical import canonical_json, sha256_of
 
 
 def propose(

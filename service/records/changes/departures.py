@@ -7,11 +7,11 @@ the pile is another, so that it reads otherwise, it has to be accepted anew.
 
 from datetime import datetime
 
-from service.records.changes import given
+from service.platform import changes
+from service.platform.database import Work
+from service.platform.errors import Refused
+from service.platform.permissions import Act, need
 from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go
-from service.records.database import Work
-from service.records.errors import Refused
-from service.records.permissions import Act, need
 from service.records.queries.pile_checks import pile_check
 from service.records.tables.rebuild_records import StepKind
 from service.trade.grammar_findings import Severity
@@ -34,7 +34,7 @@ def accept_departure(
     need(work.by, Act.CONCESSION_GIVE)
     record = hold_record(work, record_id, version)
     _refuse_unless_open_to_it(work, record_id, departs_from)
-    why = given.reason(reason)
+    why = changes.reason(reason)
     at = done_at_of(work, record, done_at)
     step = add_step(work, record, StepKind.DEPARTURE, at, note=why, departs_from=departs_from)
     let_go(

@@ -6,15 +6,15 @@ from dataclasses import asdict, dataclass, fields
 
 from sqlalchemy import delete, func, select
 
-from service.records.audit import Change, Did
-from service.records.changes import given
+from service.platform import changes as given
+from service.platform.arithmetic.vocabulary import End
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused, RefusedTogether
+from service.platform.permissions import Act, need
 from service.records.changes.patterns import carried_over
-from service.records.database import Work
-from service.records.errors import NotFound, Refused, RefusedTogether
-from service.records.permissions import Act, need
 from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
 from service.records.tables.stacks import Stack
-from service.trade.words import End
 
 FLUIDS = ("fuel", "air", "coolant")
 

@@ -12,11 +12,11 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, case, insert, select, update
 
-from service.records.database import Work
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_all, read_as
+from service.platform.arithmetic.vocabulary import End, Facing, Kind
+from service.platform.database import Work
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer
-from service.trade.words import End, Facing, Kind
 
 AT_ONCE = 500
 """Rows closed out by one statement: every engine takes that many bound values."""

@@ -8,18 +8,18 @@ from datetime import datetime
 
 from sqlalchemy import select
 
-from service.records.audit import Did
-from service.records.changes import given
+from service.platform import changes
+from service.platform.arithmetic.canonical import canonical_json
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.changes.holds import PlacedBy, hold_by_word, lift_holds_by_word
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.queries.failing import evidence_of
 from service.records.tables.failing import FailingMark
 from service.records.tables.parts import Lot, Part, PartType
-from service.trade.canonical import canonical_json
 from service.trade.labels import part_label
-from service.trade.words import Kind
 
 
 def confirm_failing(work: Work, part_id: int, *, failed_at: datetime, reason: str) -> int:
@@ -33,8 +33,8 @@ def confirm_failing(work: Work, part_id: int, *, failed_at: datetime, reason: st
     label, kind = _named(work, part_id)
     if kind is not Kind.MEA:
         raise Refused("part", label, f"it is a {kind}.", "Only an MEA can be confirmed as failing.")
-    since = given.not_ahead("failed_at", failed_at, work.now)
-    why = given.reason(reason)
+    since = changes.not_ahead("failed_at", failed_at, work.now)
+    why = changes.reason(reason)
     if _standing(work, part_id) is not None:
         raise Refused(
             "part", label, "it is confirmed as failing already.", "Withdraw that word first."
@@ -71,7 +71,7 @@ def withdraw_failing(work: Work, part_id: int, *, reason: str) -> int:
     need(work.by, Act.FAILING_CONFIRM)
     _refuse_nobody(work)
     label, _kind = _named(work, part_id)
-    why = given.reason(reason)
+    why = changes.reason(reason)
     mark = _standing(work, part_id)
     if mark is None:
         raise Refused("part", label, "nobody's word that it is failing stands.")

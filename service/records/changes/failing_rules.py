@@ -6,19 +6,19 @@ from datetime import datetime
 from sqlalchemy import Engine, exists, or_, select
 from sqlalchemy.orm import Session
 
-from service.records.audit import Change, Did
-from service.records.changes import given
+from service.platform import changes as given
+from service.platform.arithmetic.canonical import canonical_json
+from service.platform.audit import Change, Did
+from service.platform.database import Work, now_utc, tending
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.changes.rule_verdicts import judge_stacks
-from service.records.database import Work, now_utc, tending
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.queries.failing_rules import rule_label, rules_of_design
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingRule as Row
 from service.records.tables.failing import RuleVerdict
 from service.records.tables.runs import PolarisationCurve, Snapshot
 from service.records.tables.stacks import Stack
-from service.trade.canonical import canonical_json
 from service.trade.failing_rules import CriterionKind, FailingRule, rule_as_data
 
 STACKS_AT_ONCE = 20

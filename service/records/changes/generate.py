@@ -8,14 +8,14 @@ from random import Random
 
 from sqlalchemy import Connection, select, update
 
-from service.records.audit import Did
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import Refused
+from service.platform.permissions import Act, need
 from service.records.changes.build_makeups import write_makeups
 from service.records.changes.generated_history import History, Rows
 from service.records.changes.generated_lab import stand_up
 from service.records.changes.pouring import count_on, next_ids, pour
-from service.records.database import Work
-from service.records.errors import Refused
-from service.records.permissions import Act, need
 from service.records.queries.content import record_content
 from service.records.tables.everything import metadata
 from service.records.tables.rebuild_records import RebuildRecord, RecordState

@@ -12,14 +12,7 @@ from datetime import UTC, datetime, timedelta
 from random import Random
 from typing import Any
 
-from service.records.changes import generated_rows as row
-from service.records.changes.generated_lab import CHECKLIST, TYPES, Lab, Laid
-from service.records.tables.hours import Moment
-from service.records.tables.instruments import InstrumentKind
-from service.records.tables.rebuild_records import Involvement, RecordKind, StepKind
-from service.trade import pile
-from service.trade.conditions import NONE_SEEN
-from service.trade.words import (
+from service.platform.arithmetic.vocabulary import (
     Back,
     End,
     Kind,
@@ -28,6 +21,13 @@ from service.trade.words import (
     Usability,
     Whereabouts,
 )
+from service.records.changes import generated_rows as row
+from service.records.changes.generated_lab import CHECKLIST, TYPES, Lab, Laid
+from service.records.tables.hours import Moment
+from service.records.tables.instruments import InstrumentKind
+from service.records.tables.rebuild_records import Involvement, RecordKind, StepKind
+from service.trade import pile
+from service.trade.conditions import NONE_SEEN
 
 Rows = dict[str, list[dict[str, Any]]]
 ENTRY = timedelta(seconds=20)

@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
 from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
 from service.records.tables.instruments import (
     Calibration,
@@ -21,7 +22,6 @@ from service.records.tables.instruments import (
 from service.records.tables.parts import Lot, PartType
 from service.records.tables.people import Person, PersonRole, Role
 from service.trade.identifiers import serial_key
-from service.trade.words import Back, Facing, Joint, Kind, Material, Side
 
 CALIBRATED_EVERY = timedelta(days=180)
 BUILDERS, SUPERVISORS = 4, 2

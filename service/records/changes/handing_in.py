@@ -8,20 +8,21 @@ from datetime import datetime
 
 from sqlalchemy import func, select, update
 
-from service.records.audit import Change, Did
+from service.platform.arithmetic.vocabulary import Whereabouts
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import Refused, RefusedTogether
+from service.platform.tables.attachments import Attachment
 from service.records.changes import facts
 from service.records.changes.build_makeups import keep_makeups
 from service.records.changes.closing_results import keep_closing_result
 from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.versions import Said, add_step, hold_record, let_go
-from service.records.database import Work
-from service.records.errors import Refused, RefusedTogether
 from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import record_content
 from service.records.queries.missing import BLOCKS, missing_of
 from service.records.queries.record_heads import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
-from service.records.tables.attachments import Attachment
 from service.records.tables.hours import HourReading
 from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import (
@@ -31,7 +32,6 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.records.tables.stacks import Build, BuildPeriod
-from service.trade.words import Whereabouts
 
 
 def hand_in(work: Work, record_id: int, version: int | None) -> str:

@@ -13,16 +13,17 @@ from dataclasses import dataclass
 
 from sqlalchemy import select
 
-from service.records.audit import Change, Did
-from service.records.changes import given, part_axes, parts
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
+from service.platform import changes as given
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
+from service.records.changes import part_axes, parts
 from service.records.tables.holds import Concession, Hold
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Lot, Part
 from service.records.tables.rebuild_records import Step
-from service.trade.words import Usability, Whereabouts
 
 MOST_TOGETHER = 2000
 """Holds placed at once, at most."""

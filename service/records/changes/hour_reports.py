@@ -11,19 +11,19 @@ from datetime import UTC, date, datetime
 
 from sqlalchemy import select
 
-from service.records.audit import Change, Did
+from service.platform.audit import Change, Did
+from service.platform.changes import not_ahead, not_below_zero
+from service.platform.changes import reason as words_of_why
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.changes.build_makeups import keep_makeups_of_stack
-from service.records.changes.given import not_ahead, not_below_zero
-from service.records.changes.given import reason as words_of_why
 from service.records.changes.hours import meter_fitted_at
 from service.records.changes.meter_order import (
     refuse_faster_than_the_clock,
     refuse_unless_between,
 )
 from service.records.changes.rule_verdicts import judge_stack
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.queries.showings import Shown, shown_around
 from service.records.tables.hours import HourMeter, HourReport, Moment
 from service.records.tables.stacks import Stack

@@ -4,15 +4,15 @@ from datetime import datetime
 
 from sqlalchemy import select
 
-from service.records.audit import Did
+from service.platform.audit import Did
+from service.platform.changes import not_ahead, not_below_zero, optional_words
+from service.platform.changes import reason as why
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.changes.build_makeups import keep_makeups_of_stack, keep_makeups_since
-from service.records.changes.given import not_ahead, not_below_zero, optional_words
-from service.records.changes.given import reason as why
 from service.records.changes.meter_order import refuse_unless_between
 from service.records.changes.rule_verdicts import judge_stack
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.queries.showings import shown_around
 from service.records.tables.hours import HourMeter, HourReading, Moment
 from service.records.tables.stacks import Stack

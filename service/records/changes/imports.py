@@ -10,16 +10,16 @@ from typing import Any
 
 from sqlalchemy import insert, select
 
-from service.records.audit import Did
+from service.platform.arithmetic.vocabulary import Usability
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import Refused, RefusedTogether
+from service.platform.permissions import Act, need
+from service.platform.queries.answers import columns, read_as
 from service.records.changes.lots import LotEntry, put_lot
 from service.records.changes.parts import PartEntry
-from service.records.database import Work
-from service.records.errors import Refused, RefusedTogether
-from service.records.permissions import Act, need
-from service.records.queries.answers import columns, read_as
 from service.records.tables.parts import Lot, Part
 from service.trade.identifiers import serial_key
-from service.trade.words import Usability
 
 AT_ONCE = 500
 

@@ -6,11 +6,11 @@ from datetime import datetime
 
 from sqlalchemy import select
 
-from service.records.audit import Change, Did
-from service.records.changes import given
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
+from service.platform import changes as given
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.tables.instruments import (
     Calibration,
     CalibrationResult,

@@ -5,14 +5,14 @@ from datetime import datetime
 
 from sqlalchemy import select
 
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.units import Measure, from_si, to_si
+from service.platform.database import Work
+from service.platform.errors import Refused
 from service.records.changes.uses import InstrumentUsed, instrument_to_use
-from service.records.database import Work
-from service.records.errors import Refused
 from service.records.tables.instruments import Calibration, Instrument, InstrumentKind
 from service.records.tables.rebuild_records import RebuildRecord
-from service.trade.errors import TradeError
 from service.trade.typed_leak_test import ReadWith
-from service.trade.units import Measure, from_si, to_si
 
 Used = InstrumentUsed
 GAUGES = (InstrumentKind.PRESSURE_GAUGE,)

@@ -6,14 +6,14 @@ from typing import cast
 
 from sqlalchemy import func, select
 
-from service.records.audit import Change, Did
-from service.records.changes import given
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
+from service.platform import changes as given
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.tables.parts import Lot, Part, PartType
 from service.trade.identifiers import serial_key
-from service.trade.words import Usability, Whereabouts
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from datetime import datetime
 
-from service.records.errors import Refused
+from service.platform.errors import Refused
 from service.records.queries.showings import Shown
 from service.records.tables.hours import Moment
 

@@ -7,8 +7,12 @@ rebuild records.
 
 from sqlalchemy import exists, select
 
-from service.records.audit import Change, Did
-from service.records.changes import given
+from service.platform import changes as given
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.changes.parts import (
     PLACES_BY_HAND,
     label,
@@ -16,14 +20,10 @@ from service.records.changes.parts import (
     refuse_no_judgement,
     refuse_place_by_record,
 )
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stacks import Fixing, Layer, Stack
-from service.trade.words import Usability, Whereabouts
 
 
 def move_part(

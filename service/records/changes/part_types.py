@@ -5,19 +5,19 @@ from typing import cast
 
 from sqlalchemy import exists, func, select
 
-from service.records.audit import Change, Did
-from service.records.changes import given
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
+from service.platform import changes as given
+from service.platform.arithmetic.canonical import canonical_json
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, Back, Joint, Kind, Material, Side
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.queries.part_types import read_stiffness
 from service.records.queries.patterns import designs_naming
 from service.records.tables.parts import Lot, Part, PartType
-from service.trade.canonical import canonical_json
-from service.trade.errors import TradeError
 from service.trade.part_stiffness import PartStiffness, stiffness_as_data
 from service.trade.stiffness_form import FIELDS, stiffness_to_form
-from service.trade.words import FIXING_KINDS, Back, Joint, Kind, Material, Side
 
 LIMITS = (
     "name",

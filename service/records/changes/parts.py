@@ -4,11 +4,13 @@ from dataclasses import dataclass
 
 from sqlalchemy import exists, select
 
-from service.records.audit import Change, Did
-from service.records.changes import given
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
+from service.platform import changes as given
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.queries.part_types import read_stiffness
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import (
@@ -16,11 +18,9 @@ from service.records.tables.rebuild_records import (
     Step,
 )
 from service.records.tables.stacks import Fixing, Layer
-from service.trade.errors import OutOfRange
 from service.trade.identifiers import serial_key
 from service.trade.labels import part_label
 from service.trade.measured_thickness import check_measured, expected_mm
-from service.trade.words import Usability, Whereabouts
 
 BY_RECORD = frozenset({Whereabouts.FITTED, Whereabouts.LIFTED_OFF})
 PLACES_BY_HAND = tuple(place for place in Whereabouts if place not in BY_RECORD)

@@ -6,17 +6,17 @@ A design taken into use before patterns were kept gets its pattern once; nothing
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from service.records.audit import Change, Did
-from service.records.changes import given
-from service.records.database import Work
-from service.records.errors import NotFound, Refused, RefusedTogether
-from service.records.permissions import Act, need
+from service.platform import changes as given
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused, RefusedTogether
+from service.platform.permissions import Act, need
 from service.records.queries.patterns import COUNTED_ON_RODS, known_types
 from service.records.tables.designs import Design
 from service.trade.grammar import Pattern, objections
 from service.trade.pattern_toml import read_pattern, write_pattern
 from service.trade.pattern_types import Misnamed, completed
-from service.trade.words import Kind
 
 MOST_ON_A_ROD = 100
 

@@ -8,11 +8,11 @@ from argon2 import PasswordHasher
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
-from service.records.audit import Change, Did
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.changes.signing_in import end_sessions_of
-from service.records.database import Work
-from service.records.errors import NotAllowed, NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.queries.people import HASHER, password_is_right
 from service.records.queries.signing_in import secret_sha256
 from service.records.tables.people import ApiToken, Person, PersonRole, Role

@@ -7,18 +7,18 @@ import json
 from collections.abc import Sequence
 from datetime import datetime
 
-from service.records.audit import Did
-from service.records.changes import given
+from service.platform import changes
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.preconditions import within
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.voltage_places import VoltagePlace, voltage_place
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.tables.runs import CurveDirection, PolarisationCurve
 from service.records.tables.stacks import Stack
-from service.trade.errors import Inconsistent, OutOfRange
 from service.trade.measured_curves import MeasuredPoint, in_order, points_as_text
-from service.trade.plausible import within
 
 
 def add_curve(
@@ -102,9 +102,9 @@ def curve_row(
         build_id=place.build.build_id,
         taken_at=taken_at,
         direction=direction,
-        occasion=given.optional_words("occasion", occasion),
+        occasion=changes.optional_words("occasion", occasion),
         temperature_c=cell_temperature(temperature_c),
-        meter_hours=given.not_below_zero("meter_hours", meter_hours, "h"),
+        meter_hours=changes.not_below_zero("meter_hours", meter_hours, "h"),
         channels=json.dumps(list(channels), separators=(",", ":")),
         points=points_as_text(kept),
         by_id=work.by.id,
@@ -118,7 +118,7 @@ def curve_row(
 def void_curve(work: Work, curve_id: int, *, reason: str) -> None:
     """Make a curve void: it stays as it was, and counts no more. Raises Refused, NotFound."""
     need(work.by, Act.RUN_WRITE)
-    why = given.reason(reason)
+    why = changes.reason(reason)
     row = work.session.get(PolarisationCurve, curve_id, with_for_update=True)
     if row is None:
         raise NotFound("polarisation curve", curve_id)

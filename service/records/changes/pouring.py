@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, func, select, text
 
-from service.records.tables.base import UtcDateTime
+from service.platform.tables.base import UtcDateTime
 from service.records.tables.everything import metadata
 
 AT_ONCE = 5_000

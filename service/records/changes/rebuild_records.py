@@ -6,13 +6,13 @@ from datetime import datetime
 
 from sqlalchemy import delete, func, select
 
-from service.records.audit import Did
-from service.records.changes import given
+from service.platform import changes as given
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
+from service.platform.queries.answers import columns, read_as
 from service.records.changes.versions import Said, hold_record, let_go, shown
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
-from service.records.queries.answers import columns, read_as
 from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
     Involvement,

@@ -2,16 +2,16 @@
 
 from sqlalchemy import select
 
-from service.records.audit import Did
+from service.platform.arithmetic.canonical import canonical_json, sha256_of
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.changes.people import check_password
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.queries.releases import Gate, gate
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stacks import Build, Stack
-from service.trade.canonical import canonical_json, sha256_of
 
 FORM = "build release 1"
 

@@ -7,8 +7,8 @@ from sqlalchemy import Connection, inspect, select
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.schema import AddConstraint, DropConstraint, ForeignKeyConstraint, MetaData
 
+from service.platform.errors import Refused
 from service.records.changes.pouring import count_on, pour_tuples
-from service.records.errors import Refused
 from service.records.migrating import connected, known_revisions, migrate, triggers
 from service.records.queries.whole_tables import Row
 from service.records.tables.everything import metadata

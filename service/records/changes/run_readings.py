@@ -8,8 +8,11 @@ from typing import Any
 
 from sqlalchemy import insert, select
 
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.changes import not_ahead
+from service.platform.database import Work
+from service.platform.errors import Refused
 from service.records.changes.build_makeups import keep_makeups_of_stack
-from service.records.changes.given import not_ahead
 from service.records.changes.hours import meter_fitted_at
 from service.records.changes.meter_order import (
     refuse_faster_than_the_clock,
@@ -17,15 +20,12 @@ from service.records.changes.meter_order import (
 )
 from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.voltage_places import VoltagePlace, voltage_place
-from service.records.database import Work
-from service.records.errors import Refused
 from service.records.queries.run_checks import (
     overlapping_run,
     why_not_released,
 )
 from service.records.queries.showings import shown_around
 from service.records.tables.runs import RunReading, Snapshot, SnapshotKind
-from service.trade.errors import Inconsistent
 from service.trade.log_columns import CellColumn, Mapping
 from service.trade.run_counting import FORMULA, RunFound, SteadyVoltages
 from service.trade.run_times import RunTimes, run_times

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound, Refused
+from service.platform.errors import NotFound, Refused
 from service.records.tables.runs import RunUpload, UploadState
 from service.records.tables.stacks import Stack
 

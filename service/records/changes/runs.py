@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 from sqlalchemy import select
 
-from service.records.audit import Change, Did
-from service.records.changes import given
+from service.platform import changes
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.changes.build_makeups import keep_makeups_since
 from service.records.changes.run_readings import LogRead, add_reading, close_out, tell_others
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.queries.run_checks import (
     KnownRun,
     run_with_content,
@@ -44,8 +44,8 @@ def import_run(work: Work, stack_id: int, file: StoredLog, log: LogRead, *, note
         kind=RunKind.LOG,
         content_sha256=file.content_sha256,
         size_bytes=file.size_bytes,
-        name=given.optional_words("log", file.name)[-200:] or "without a name",
-        note=given.optional_words("note", note, most=given.LONG_MOST),
+        name=changes.optional_words("log", file.name)[-200:] or "without a name",
+        note=changes.optional_words("note", note, most=changes.LONG_MOST),
         added_by_id=work.by.id,
         added_at=work.now,
     )
@@ -76,7 +76,7 @@ def read_run_again(
     ``stack_id``: the stack it belongs to, where that is another than was thought. A run that was
     made void counts again. Raises Refused as `add_reading` does, NotFound.
     """
-    why = given.reason(reason)
+    why = changes.reason(reason)
     run, serial = _held_run(work, run_id)
     if run.kind is not RunKind.LOG:
         raise Refused("run", run.name, "it is a sweep, not a log.", "Take the sweep in anew.")
@@ -110,7 +110,7 @@ def void_run(work: Work, run_id: int, *, reason: str) -> None:
 
     Raises Refused where it is void already, NotFound.
     """
-    why = given.reason(reason)
+    why = changes.reason(reason)
     run, serial = _held_run(work, run_id)
     reading = _standing(work, run_id)
     if reading is None:

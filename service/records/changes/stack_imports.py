@@ -10,8 +10,12 @@ from datetime import datetime
 
 from sqlalchemy import func, insert, select, update
 
-from service.records.audit import Did
-from service.records.changes import given
+from service.platform import changes
+from service.platform.arithmetic.vocabulary import End, Facing, Usability, Whereabouts
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import Refused, RefusedTogether
+from service.platform.permissions import Act, need
 from service.records.changes.attachments import Stored, put_attachment
 from service.records.changes.handing_in import hand_in
 from service.records.changes.hours import enter_reading
@@ -21,9 +25,6 @@ from service.records.changes.parts import label
 from service.records.changes.rebuild_records import begin_record
 from service.records.changes.stacks import FirstMeter, make_stack
 from service.records.changes.uses import use_in_spite
-from service.records.database import Work
-from service.records.errors import Refused, RefusedTogether
-from service.records.permissions import Act, need
 from service.records.queries.holds import what_forbids
 from service.records.tables.hours import Moment
 from service.records.tables.parts import Lot, Part
@@ -31,7 +32,6 @@ from service.records.tables.rebuild_records import RebuildRecord, RecordKind, St
 from service.records.tables.stacks import Build, Stack
 from service.trade.identifiers import serial_key
 from service.trade.labels import part_label
-from service.trade.words import End, Facing, Usability, Whereabouts
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,16 +135,16 @@ def write_stack(work: Work, plan: StackPlan, file: Stored | None = None) -> int:
 
 
 def _checked(work: Work, head: Head) -> Head:
-    given.not_ahead("closed_at", head.closed_at, work.now)
+    changes.not_ahead("closed_at", head.closed_at, work.now)
     if head.read_at is not None:
-        given.not_ahead("read_at", head.read_at, work.now)
+        changes.not_ahead("read_at", head.read_at, work.now)
         if head.read_at < head.closed_at:
             right = "A time after the closing would be right."
             raise Refused("read_at", f"{head.read_at:%Y-%m-%d}", "it lies before closing.", right)
     if not 1 <= head.build_number <= 10_000:
         raise Refused("build_number", head.build_number, "builds count from 1.", "1 or more.")
     for name in ("hours_at_closing", "hours_now"):
-        given.not_below_zero(name, getattr(head, name), "h")
+        changes.not_below_zero(name, getattr(head, name), "h")
     if (
         head.hours_at_closing is not None
         and head.hours_now is not None
@@ -152,7 +152,7 @@ def _checked(work: Work, head: Head) -> Head:
     ):
         right = f"{head.hours_at_closing:g}\u2009h or more would be right."
         raise Refused("hours_now", head.hours_now, "it showed more at the closing.", right)
-    given.reason(head.reason)
+    changes.reason(head.reason)
     return head
 
 

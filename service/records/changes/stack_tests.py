@@ -9,7 +9,14 @@ from datetime import datetime
 
 from sqlalchemy import select
 
-from service.records.changes import given
+from service.platform import changes
+from service.platform.arithmetic.canonical import canonical_json
+from service.platform.arithmetic.errors import OutOfRange, TradeError
+from service.platform.arithmetic.typed_fields import FieldRefused
+from service.platform.arithmetic.typed_quantities import Typed, named_field
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.database import Work
+from service.platform.errors import Refused
 from service.records.changes.instruments_of_tests import (
     GAUGES,
     METERS,
@@ -23,8 +30,6 @@ from service.records.changes.instruments_of_tests import (
 )
 from service.records.changes.rebuild_records import involve
 from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go, shown
-from service.records.database import Work
-from service.records.errors import Refused
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.working_piles import working_pile
 from service.records.tables import stack_tests
@@ -32,8 +37,6 @@ from service.records.tables.designs import Design
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, StepKind
 from service.records.tables.stacks import Stack
 from service.trade import typed_electrical_tests, typed_leak_test
-from service.trade.canonical import canonical_json
-from service.trade.errors import OutOfRange, TradeError
 from service.trade.figures import DesignFigures
 from service.trade.pile import counts
 from service.trade.stack_tests import (
@@ -45,10 +48,7 @@ from service.trade.stack_tests import (
     test_as_data,
 )
 from service.trade.typed_electrical_tests import read_insulation_test, read_short_check
-from service.trade.typed_fields import FieldRefused
 from service.trade.typed_leak_test import read_leak_test, reads_flows
-from service.trade.typed_quantities import Typed, named_field
-from service.trade.words import Kind
 
 NOTHING_IN_FORCE = DesignFigures()
 
@@ -220,7 +220,7 @@ def _write(
     note: str,
 ) -> int:
     first, warm, meter = tools
-    text = given.optional_words("note", note, most=4000)
+    text = changes.optional_words("note", note, most=4000)
     kind = StepKind(kind_of(test).value)
     step = add_step(work, at.record, kind, at.done_at, note=text)
     work.session.add(

@@ -5,18 +5,12 @@ from datetime import datetime
 
 from sqlalchemy import select
 
-from service.records.audit import Did
-from service.records.changes.given import (
-    LONG_MOST,
-    not_ahead,
-    not_below_zero,
-    optional_words,
-    words,
-)
+from service.platform.audit import Did
+from service.platform.changes import LONG_MOST, not_ahead, not_below_zero, optional_words, words
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused, Stale
+from service.platform.permissions import Act, need
 from service.records.changes.hours import fit_meter
-from service.records.database import Work
-from service.records.errors import NotFound, Refused, Stale
-from service.records.permissions import Act, need
 from service.records.tables.designs import Design
 from service.records.tables.stacks import Stack
 from service.trade.identifiers import serial_key

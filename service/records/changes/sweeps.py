@@ -10,15 +10,15 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import select
 
-from service.records.audit import Did
-from service.records.changes import given
+from service.platform import changes
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import Refused
+from service.platform.permissions import Act, need
 from service.records.changes.attachments import Stored
 from service.records.changes.polarisation_curves import cell_temperature, curve_row
 from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.voltage_places import VoltagePlace, voltage_place
-from service.records.database import Work
-from service.records.errors import Refused
-from service.records.permissions import Act, need
 from service.records.queries.run_checks import (
     why_not_released,
 )
@@ -133,7 +133,7 @@ def _run(work: Work, stack_id: int, stored: Stored, note: str) -> Run:
         content_sha256=stored.content_sha256,
         size_bytes=stored.size_bytes,
         name=stored.name[-200:],
-        note=given.optional_words("note", note, most=given.LONG_MOST),
+        note=changes.optional_words("note", note, most=changes.LONG_MOST),
         added_by_id=work.by.id,
         added_at=work.now,
     )

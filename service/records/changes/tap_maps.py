@@ -9,19 +9,19 @@ from datetime import datetime
 
 from sqlalchemy import select, update
 
-from service.records.audit import Change, Did
-from service.records.changes import given
+from service.platform import changes as given
+from service.platform.arithmetic.errors import TradeError
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.changes.facts import now_or_later
 from service.records.changes.rule_verdicts import judge_stack
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.queries.cells_then import build_then
 from service.records.queries.tap_maps import channels_as_kept, read_channels, taps_of
 from service.records.tables.cell_taps import TapMap
 from service.records.tables.stacks import Stack
 from service.trade import tap_maps as trade
-from service.trade.errors import TradeError
 
 
 def write_tap_map(

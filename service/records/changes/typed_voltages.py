@@ -6,14 +6,14 @@ from datetime import datetime
 
 from sqlalchemy import select
 
-from service.records.audit import Did
-from service.records.changes import given
+from service.platform import changes
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
 from service.records.changes.polarisation_curves import cell_temperature
 from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.voltage_places import voltage_place
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
-from service.records.permissions import Act, need
 from service.records.tables.runs import Snapshot, SnapshotKind
 from service.records.tables.stacks import Stack
 from service.trade.polarisation import GREATEST_A_CM2, GREATEST_V
@@ -43,7 +43,7 @@ def type_voltages(
     if len(names) != len(voltages_v):
         raise Refused("voltages", f"{len(voltages_v)} values", f"there are {len(names)} channels.")
     place = voltage_place(work, stack_id, taken_at, names)
-    given.not_below_zero("current_a", current_a, "A")
+    changes.not_below_zero("current_a", current_a, "A")
     density = current_a / place.active_area_cm2
     if density > GREATEST_A_CM2:
         most = GREATEST_A_CM2 * place.active_area_cm2
@@ -74,7 +74,7 @@ def type_voltages(
         density_a_cm2=density,
         temperature_c=cell_temperature(temperature_c),
         stack_voltage_v=stack_voltage_v,
-        meter_hours=given.not_below_zero("meter_hours", meter_hours, "h"),
+        meter_hours=changes.not_below_zero("meter_hours", meter_hours, "h"),
         channels=json.dumps(list(names), separators=(",", ":")),
         means_v=json.dumps(list(voltages_v)),
         spreads_v=json.dumps([None] * len(voltages_v)),
@@ -104,7 +104,7 @@ def void_voltages(work: Work, snapshot_id: int, *, reason: str) -> None:
     Those of a run go with their run. Raises Refused, NotFound.
     """
     need(work.by, Act.RUN_WRITE)
-    why = given.reason(reason)
+    why = changes.reason(reason)
     row = work.session.get(Snapshot, snapshot_id, with_for_update=True)
     if row is None:
         raise NotFound("snapshot", snapshot_id)

@@ -10,10 +10,12 @@ from datetime import datetime
 
 from sqlalchemy import exists, or_, select
 
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
+from service.platform.database import Work
+from service.platform.errors import Refused
 from service.records.changes.lots import take_item
 from service.records.changes.versions import shown
-from service.records.database import Work
-from service.records.errors import Refused
 from service.records.queries.candidates import Candidate, read_and_find
 from service.records.queries.holds import Forbids, unused_concession, what_forbids
 from service.records.queries.instruments import THROUGH_THE_DAY, calibration_on
@@ -29,10 +31,8 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Fixing, Layer, Stack
-from service.trade.errors import TradeError
 from service.trade.identifiers import serial_key
 from service.trade.labels import part_label
-from service.trade.words import Kind, Usability, Whereabouts
 
 NOT_AT_HAND = {
     Whereabouts.EXPECTED: "it is expected and has not been received.",

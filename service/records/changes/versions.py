@@ -9,12 +9,12 @@ from datetime import datetime
 
 from sqlalchemy import func, or_, select
 
-from service.records.audit import Change, Did
-from service.records.changes.given import CLOCKS_DIFFER
-from service.records.database import Work
-from service.records.errors import NotFound, Refused, Stale
-from service.records.permissions import Act, need
-from service.records.tables.audit import AuditEntry
+from service.platform.audit import Change, Did
+from service.platform.changes import CLOCKS_DIFFER
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused, Stale
+from service.platform.permissions import Act, need
+from service.platform.tables.audit import AuditEntry
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 
 CLOSING_THE_DOOR = {

@@ -6,9 +6,9 @@ from datetime import datetime
 
 from sqlalchemy import func, select
 
-from service.records.changes.given import not_ahead
-from service.records.database import Work
-from service.records.errors import NotFound, Refused
+from service.platform.changes import not_ahead
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
 from service.records.queries.builds import BuildFacts, builds_of
 from service.records.queries.tap_maps import taps_of
 from service.records.tables.designs import Design

@@ -7,8 +7,8 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.permissions import Act, Answer, Person, RecordFacts, may
-from service.records.queries.answers import columns, read_all, read_as
+from service.platform.permissions import Act, Answer, Person, RecordFacts, may
+from service.platform.queries.answers import columns, read_all, read_as
 from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_waiting
 from service.records.queries.involved import people_on

@@ -9,7 +9,8 @@ from typing import Any
 from sqlalchemy import func, literal, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.known import known
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.records.queries.meters import (
     AS_COUNTED,
     Meters,
@@ -17,7 +18,6 @@ from service.records.queries.meters import (
     meters_of,
     showing_of_report,
 )
-from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.hours import HourReading, HourReport, Moment
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.records.tables.runs import RunReading

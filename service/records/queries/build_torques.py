@@ -9,10 +9,11 @@ from typing import Any
 from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 
-from service.records.queries.answers import read_as
+from service.platform.arithmetic.vocabulary import ReadingKind, Stage
+from service.platform.queries.answers import read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.records.queries.instruments import THROUGH_THE_DAY
-from service.records.queries.known import known
-from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.designs import Design
 from service.records.tables.instruments import Calibration, CalibrationResult, Instrument
 from service.records.tables.rebuild_records import (
@@ -22,7 +23,6 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Build, Stack
-from service.trade.words import ReadingKind, Stage
 
 UNOPENED = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
 LEFT_CLOSED = (

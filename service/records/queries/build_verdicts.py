@@ -14,11 +14,14 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, case, func, literal, or_, select, union_all
 from sqlalchemy.orm import Session, aliased
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_as
-from service.records.queries.known import known
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.verdicts import Undoing, Verdict
+from service.platform.arithmetic.vocabulary import Stage
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import param, statement
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
-from service.records.queries.prepared import param, statement
 from service.records.queries.record_heads import Head
 from service.records.queries.release_standing import corrects
 from service.records.queries.stack_tests import MadeTest, made_while_closed, of_closed
@@ -37,14 +40,11 @@ from service.records.tables.rebuild_records import (
 from service.records.tables.stacks import Build, Stack
 from service.trade.closing_outcome import ClosingOutcome, outcome_from_data
 from service.trade.closing_verdicts import judged_by
-from service.trade.errors import TradeError
 from service.trade.figures import DesignFigures
 from service.trade.leak_results import LeakResult
 from service.trade.leaks_together import Together, together
 from service.trade.release_gate import Standing, Wanted, wanted_verdicts
 from service.trade.stack_tests import Result, StackTest, judge_test
-from service.trade.verdicts import Undoing, Verdict
-from service.trade.words import Stage
 
 CLAMP = "limits of the closed clamp"
 

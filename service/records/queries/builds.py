@@ -7,9 +7,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.queries.answers import columns, read_all
-from service.records.queries.known import known
-from service.records.queries.prepared import as_of_param, param, params, statement
+from service.platform.queries.answers import columns, read_all
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param, params, statement
 from service.records.queries.release_standing import release_stands
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.records.tables.stacks import Build, BuildPeriod

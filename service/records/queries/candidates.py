@@ -7,11 +7,11 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Stack
 from service.trade.identifiers import Scan, read_scan, serial_key
 from service.trade.labels import part_label
-from service.trade.words import Kind, Usability, Whereabouts
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,16 +12,16 @@ from typing import Any
 from sqlalchemy import and_, select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_all, read_as
-from service.records.queries.known import known
-from service.records.queries.prepared import as_of_param, param_list, params, statement
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.parts import Part, PartType
 from service.records.tables.people import Person
 from service.records.tables.stacks import Build, BuildPeriod, Layer
 from service.trade.part_hours import Bridge
-from service.trade.words import Kind
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,12 +14,13 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.queries.prepared import param, param_list
 from service.records.queries.builds import BuildFacts, builds_of
 from service.records.queries.cell_voltages import CellSnapshot
 from service.records.queries.hours_at import TotalOverTime, stack_total_at
 from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.polarisation_curves import CellCurve, curves_of_builds
-from service.records.queries.prepared import param, param_list
 from service.records.queries.snapshot_choices import (
     SnapshotHead,
     chosen_heads,
@@ -29,7 +30,6 @@ from service.records.queries.snapshot_choices import (
 from service.records.tables.failing import FailingMark, FailingRule
 from service.records.tables.parts import Lot, Part
 from service.trade.cell_histories import NO_LOAD_A_CM2, Seen, StackMoment
-from service.trade.errors import OutOfRange
 from service.trade.failing_rules import rule_from_data
 from service.trade.labels import part_label
 from service.trade.polarisation import voltage_at

@@ -16,12 +16,12 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.queries.known import known
-from service.records.queries.prepared import as_of_param, param_list, params, statement
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.parts import Part, PartType
 from service.records.tables.runs import SnapshotKind
 from service.records.tables.stacks import Layer
-from service.trade.words import Kind
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,12 +8,12 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.queries.known import known
-from service.records.queries.prepared import param, statement
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import param, statement
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Build, BuildPeriod, Layer
 from service.trade.labels import part_label
-from service.trade.words import Kind
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.queries.answers import columns, read_as
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import ReadingKind
+from service.platform.queries.answers import columns, read_as
 from service.records.queries.changeover_documents import PlanDocument
 from service.records.queries.closing_inputs import (
     all_parts,
@@ -33,10 +35,8 @@ from service.trade.closing import closing
 from service.trade.closing_inputs import ClosingInputs, RodReading
 from service.trade.closing_outcome import ClosingOutcome
 from service.trade.closing_pile import ClosingType, Placed
-from service.trade.errors import TradeError
 from service.trade.pile import Layer, counts
 from service.trade.set_points import Row, before_and_after
-from service.trade.words import ReadingKind
 
 
 @dataclass(frozen=True, slots=True)

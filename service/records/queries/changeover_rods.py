@@ -5,10 +5,10 @@ from dataclasses import dataclass, fields
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Kind
 from service.records.queries.layer_maps import LayerMap
 from service.records.tables.designs import Design
 from service.trade.closed_height import RodSet
-from service.trade.words import Kind
 
 NUT_MM = 8.0
 LEAST_PROTRUSION_MM = 2.5

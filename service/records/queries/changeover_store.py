@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, exists, false, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.records.queries.patterns import KeptPattern
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part, PartType
@@ -17,7 +18,6 @@ from service.records.tables.stacks import Layer, Stack
 from service.trade.changeover_picks import Candidate
 from service.trade.grammar import Pattern, Where
 from service.trade.labels import part_label
-from service.trade.words import Kind, Usability, Whereabouts
 
 MANY_ITEMS = 10_000
 """Items a lot is taken to hold where nobody knows how many came."""

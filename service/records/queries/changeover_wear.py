@@ -7,11 +7,11 @@ from typing import Any
 from sqlalchemy import and_, func, or_, select, union
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Usability
 from service.records.queries.part_hours import part_hours
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
-from service.trade.words import Usability
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 
-from service.trade.canonical import canonical_json
+from service.platform.arithmetic.canonical import canonical_json
 from service.trade.changeover_wishes import (
     AddCells,
     BlankCell,

@@ -8,7 +8,9 @@ from functools import cached_property
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.errors import Refused
+from service.platform.arithmetic.canonical import sha256_of
+from service.platform.arithmetic.vocabulary import End
+from service.platform.errors import Refused
 from service.records.queries.changeover_documents import (
     Around,
     PlanDocument,
@@ -26,14 +28,12 @@ from service.records.queries.changeover_wishes import in_words, named_parts
 from service.records.queries.layer_maps import LayerMap, layer_map
 from service.records.queries.patterns import KeptPattern, known_types, pattern_of_stack, seen_so
 from service.records.tables.stacks import Stack
-from service.trade.canonical import sha256_of
 from service.trade.changeover import Plan, plan
 from service.trade.changeover_wishes import MoveCells, Wish
 from service.trade.grammar import Item, Pattern
 from service.trade.identifiers import serial_key
 from service.trade.pattern_types import KnownType, as_drawn
 from service.trade.pile import Layer
-from service.trade.words import End
 
 BY_TYPE = "renewed at every opening"
 

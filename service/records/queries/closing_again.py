@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.canonical import canonical_json
 from service.records.queries.closing_inputs import ClosingGround, closing_ground
 from service.records.queries.closing_results import KeptResult, kept_results
 from service.records.queries.closing_taken import measured_height_mm
-from service.trade.canonical import canonical_json
 from service.trade.closing import FORMULAS, closing
 from service.trade.closing_inputs import ClosingInputs, inputs_as_data
 from service.trade.closing_outcome import ClosingOutcome

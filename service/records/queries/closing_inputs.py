@@ -10,6 +10,8 @@ from functools import lru_cache
 
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import End, Joint, Kind
 from service.records.queries.build_torques import UNOPENED
 from service.records.queries.closing_rows import (
     SOFT,
@@ -25,12 +27,10 @@ from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
 from service.trade.closing_inputs import ClosingInputs, RodPlace, RodReading
 from service.trade.closing_pile import ClosingType, Placed, pile_of
-from service.trade.errors import TradeError
 from service.trade.figures import DesignFigures
 from service.trade.part_stiffness import stiffness_from
 from service.trade.pile import Layer
 from service.trade.torque_units import IN_NEWTON_METRES, torque_unit
-from service.trade.words import End, Joint, Kind
 
 NOTHING_GIVEN = DesignFigures()
 

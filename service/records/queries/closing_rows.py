@@ -7,13 +7,13 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_as
-from service.records.queries.prepared import param, param_list
+from service.platform.arithmetic.vocabulary import Joint, Kind
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.prepared import param, param_list
 from service.records.tables.designs import Design, DesignRod
 from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import Build, Layer, Stack
-from service.trade.words import Joint, Kind
 
 SOFT = (Kind.MEA, Kind.GASKET, Kind.BLANK_CELL)
 

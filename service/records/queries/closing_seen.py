@@ -5,17 +5,17 @@ from collections.abc import Mapping, Sequence
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import Joint
+from service.platform.queries.prepared import param
 from service.records.queries.closing_results import read_inputs, read_outcome
 from service.records.queries.closing_rows import SOFT
-from service.records.queries.prepared import param
 from service.records.tables.closing_results import ClosingResult
 from service.records.tables.rebuild_records import RebuildRecord
 from service.records.tables.stacks import Build
 from service.trade.closing_inputs import ClosingInputs
 from service.trade.closing_outcome import ClosedOutcome, GapColumns
-from service.trade.errors import TradeError
 from service.trade.pile import CELL_KINDS, Layer
-from service.trade.words import Joint
 
 PLACES = 6
 THIS, OTHER = aliased(RebuildRecord), aliased(RebuildRecord)

@@ -7,10 +7,11 @@ from typing import Any
 from sqlalchemy import and_, select, union
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.answers import columns, read_all
+from service.platform.arithmetic.vocabulary import ReadingKind, Stage
+from service.platform.queries.answers import columns, read_all
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import param, statement
 from service.records.queries.build_torques import LEFT_CLOSED, UNOPENED
-from service.records.queries.known import known
-from service.records.queries.prepared import param, statement
 from service.records.tables.instruments import Calibration, Instrument
 from service.records.tables.rebuild_records import (
     MakeSafeLine,
@@ -21,7 +22,6 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stacks import Build
 from service.trade.closing_checks import ClosingCheck
-from service.trade.words import ReadingKind, Stage
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,9 @@ from typing import Any
 from sqlalchemy import exists, func, or_, select
 from sqlalchemy.orm import Session
 
-from service.records.queries.answers import read_as
+from service.platform.arithmetic.likelihoods import Misfit
+from service.platform.arithmetic.vocabulary import LAYER_KINDS, End, Facing
+from service.platform.queries.answers import read_as
 from service.records.queries.bench_choices import LOTS_MOST, LotAtHand
 from service.records.queries.instruments import THROUGH_THE_DAY
 from service.records.queries.patterns import KeptPattern
@@ -23,9 +25,7 @@ from service.trade.grammar import Pattern
 from service.trade.grammar_check import extent_of
 from service.trade.grammar_next import WhatNext, next_layers
 from service.trade.grammar_states import Look, look, misfits, states_of
-from service.trade.likelihoods import Misfit
 from service.trade.pile import Layer
-from service.trade.words import LAYER_KINDS, End, Facing
 
 
 def what_comes(

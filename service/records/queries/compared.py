@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.known import known
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import param, param_list, statement
+from service.platform.queries.unpacked import Unpacked, unpacked
 from service.records.queries.makeups import minutes
 from service.records.queries.own_hours import own_hours_at
-from service.records.queries.prepared import param, param_list, statement
-from service.records.queries.unpacked import Unpacked, unpacked
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.records.tables.hours import HourMeter, HourReading, HourReport

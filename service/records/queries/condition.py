@@ -9,7 +9,8 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from service.records.errors import Refused
+from service.platform.arithmetic.errors import TradeError
+from service.platform.errors import Refused
 from service.records.queries.cell_histories import (
     CURVE,
     SNAPSHOT,
@@ -30,7 +31,6 @@ from service.trade.cell_histories import (
     spread_history,
 )
 from service.trade.cell_outliers import LIMIT, CellScores, Spread, cell_outliers, spread
-from service.trade.errors import TradeError
 from service.trade.polarisation import Densities
 from service.trade.reference_voltages import checked_reference, is_near
 

@@ -8,10 +8,11 @@ from typing import Any
 from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session, aliased
 
+from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import param, param_list, statement
 from service.records.queries.hold_lists import PLURALS, SubjectKind
-from service.records.queries.known import known
 from service.records.queries.part_facts import PartFacts
-from service.records.queries.prepared import param, param_list, statement
 from service.records.queries.stacks import ListedStack, listed_stacks
 from service.records.queries.traces import Trace, TracedBuild, TracedLot
 from service.records.tables.failing import FailingMark
@@ -20,7 +21,6 @@ from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Layer, Stack
 from service.trade.labels import part_label
-from service.trade.words import Kind, Usability, Whereabouts
 
 OWN, PRESENT = aliased(Layer), aliased(Layer)
 MOST_PLACES = 8

@@ -14,6 +14,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import aliased
 
+from service.platform.tables.attachments import Attachment
 from service.records.queries.content_computed import Computed
 from service.records.queries.content_then import (
     THEN,
@@ -22,7 +23,6 @@ from service.records.queries.content_then import (
     known_then,
     of_record,
 )
-from service.records.tables.attachments import Attachment
 from service.records.tables.designs import Design
 from service.records.tables.holds import Concession
 from service.records.tables.hours import HourMeter, HourReading

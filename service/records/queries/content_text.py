@@ -13,8 +13,8 @@ from typing import Any
 from sqlalchemy import Select, bindparam, select
 from sqlalchemy.orm import Session
 
+from service.platform.queries.prepared import statement
 from service.records.queries.content_lists import Gather
-from service.records.queries.prepared import statement
 from service.records.tables.designs import Design
 from service.records.tables.rebuild_records import (
     Decision,

@@ -5,8 +5,8 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Select, and_, func, literal, or_, select
 
-from service.records.tables.attachments import Attachment
-from service.records.tables.base import UtcDateTime
+from service.platform.tables.attachments import Attachment
+from service.platform.tables.base import UtcDateTime
 from service.records.tables.holds import Concession
 from service.records.tables.rebuild_records import RebuildRecord
 

@@ -12,9 +12,10 @@ from typing import Any
 from sqlalchemy import and_, exists, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_as
-from service.records.queries.known import known
+from service.platform.arithmetic.vocabulary import Facing, Kind, Stage
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.as_of import known
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.hours import HourMeter, HourReading, Moment
 from service.records.tables.instruments import Instrument
@@ -28,7 +29,6 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade.labels import part_label
-from service.trade.words import Facing, Kind, Stage
 
 CAN_BE_CORRECTED = (RecordState.HANDED_IN, RecordState.APPROVED)
 TURNS = (Facing.FIXED_END, Facing.FREE_END)

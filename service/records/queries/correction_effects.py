@@ -12,14 +12,14 @@ from typing import Any
 from sqlalchemy import null, select, union_all
 from sqlalchemy.orm import Session
 
-from service.records.queries.answers import columns, read_all, read_as
+from service.platform.arithmetic.vocabulary import Facing, Whereabouts
+from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.as_of import known
 from service.records.queries.correctable import LayerFacts
-from service.records.queries.known import known
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.trade.labels import part_label
-from service.trade.words import Facing, Whereabouts
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 NEVER_USED = (Whereabouts.EXPECTED, Whereabouts.IN_STORE)

@@ -6,9 +6,9 @@ Density in A/cm², voltages in V. Pure selection and arithmetic over `StackVolta
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from service.platform.arithmetic.errors import TradeError
 from service.records.queries.polarisation_curves import CellCurve
 from service.trade.curve_comparison import CurveComparison, compare_curves, what_differs
-from service.trade.errors import TradeError
 from service.trade.polarisation import CurveFit, CurvePoint, Densities, fit_curve, voltage_at
 
 

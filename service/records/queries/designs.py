@@ -7,8 +7,8 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_all
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all
 from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
 from service.records.tables.stacks import Stack
 

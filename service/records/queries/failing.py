@@ -8,16 +8,16 @@ from typing import Any
 from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.answers import columns, read_as
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.prepared import param, statement
 from service.records.queries.failing_rules import rule_label
-from service.records.queries.prepared import param, statement
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.records.tables.parts import Lot, Part
 from service.records.tables.people import Person
 from service.records.tables.stacks import Layer, Stack
 from service.trade.labels import part_label
-from service.trade.words import Usability, Whereabouts
 
 CONFIRMED, WITHDREW = aliased(Person), aliased(Person)
 

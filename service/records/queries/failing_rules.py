@@ -9,8 +9,8 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.answers import read_as
-from service.records.queries.prepared import param, statement
+from service.platform.queries.answers import read_as
+from service.platform.queries.prepared import param, statement
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingRule as Row
 from service.records.tables.people import Person

@@ -7,7 +7,7 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records.permissions import Person, may
+from service.platform.permissions import Person, may
 from service.records.queries.floor_columns import KINDS, NeedKind
 from service.records.queries.floor_rows import FloorStack, floor_rows
 from service.records.queries.floor_sources import Sources

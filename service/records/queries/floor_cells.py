@@ -8,10 +8,10 @@ from typing import Any
 from sqlalchemy import literal, select, union_all
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Kind
 from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import BuildPeriod, Layer
-from service.trade.words import Kind
 
 
 class Seen(StrEnum):

@@ -24,10 +24,12 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import aliased
 
+from service.platform.arithmetic.verdicts import Verdict
+from service.platform.arithmetic.vocabulary import Stage
+from service.platform.queries.as_of import known
+from service.platform.tables.base import UtcDateTime
 from service.records.queries.floor_columns import NeedKind, among, columns
-from service.records.queries.known import known
 from service.records.queries.release_standing import EXCHANGED, release_stands
-from service.records.tables.base import UtcDateTime
 from service.records.tables.designs import Design
 from service.records.tables.hours import HourReading, HourReport
 from service.records.tables.rebuild_records import (
@@ -41,8 +43,6 @@ from service.records.tables.rebuild_records import (
 from service.records.tables.runs import RunReading
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Build, BuildPeriod, Stack
-from service.trade.verdicts import Verdict
-from service.trade.words import Stage
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 

@@ -9,8 +9,8 @@ from typing import Any
 
 from sqlalchemy import Integer, Text, cast, literal, null
 
-from service.records.queries.prepared import param_list
-from service.records.tables.base import BigKey, UtcDateTime
+from service.platform.queries.prepared import param_list
+from service.platform.tables.base import BigKey, UtcDateTime
 
 
 class NeedKind(StrEnum):

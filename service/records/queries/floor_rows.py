@@ -9,7 +9,8 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.permissions import Answer, Person, RecordFacts, may, roles_who_may
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.permissions import Answer, Person, RecordFacts, may, roles_who_may
 from service.records.queries.floor_cells import CellMark, Seen, Strip, strips
 from service.records.queries.floor_columns import KINDS, NeedKind
 from service.records.queries.floor_sources import Sources
@@ -32,7 +33,6 @@ from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.stacks import Build, BuildPeriod, Layer
 from service.trade.identifiers import serial_key
 from service.trade.labels import part_label
-from service.trade.words import Kind
 
 NAMED_MOST = 60
 """Parts under one hold that are looked up one by one, in one stack."""

@@ -4,14 +4,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from urllib.parse import quote
 
-from service.records.permissions import Act
+from service.platform.arithmetic.verdicts import Verdict
+from service.platform.permissions import Act
 from service.records.queries.failing import read_reasons
 from service.records.queries.floor_columns import NeedKind
 from service.records.tables.failing import RuleAnswer
 from service.records.tables.rebuild_records import RecordKind
 from service.trade.running_hours import Hours
 from service.trade.tests_in_words import THIN
-from service.trade.verdicts import Verdict
 
 ASKS_FOR = {
     NeedKind.RAN_UNRELEASED: Act.BUILD_RELEASE,

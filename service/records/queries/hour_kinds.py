@@ -16,12 +16,12 @@ from typing import Any
 from sqlalchemy import literal, select, union
 from sqlalchemy.orm import Session
 
-from service.records.queries.answers import columns, read_as
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.records.queries.build_spans import BuildSpan, build_spans
 from service.records.queries.cell_bridges import KnownBridge, blank_cells, bridges_of_builds
 from service.records.queries.hours_at import NEVER_READ, TotalOverTime, stack_total_at
-from service.records.queries.known import known
-from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.parts import Part
 from service.records.tables.runs import RunReading
 from service.records.tables.stacks import Build, Fixing, Layer

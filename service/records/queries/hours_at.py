@@ -14,15 +14,15 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.records.queries.build_spans import BuildSpan, Spans, build_spans
-from service.records.queries.known import known
 from service.records.queries.meters import (
     NO_METERS,
     Meters,
     Showing,
     showing_of_report,
 )
-from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.hours import HourReport
 from service.records.tables.runs import RunReading
 from service.trade.part_hours import Stretch

@@ -7,9 +7,9 @@ from typing import Any, Literal
 from sqlalchemy import Select, exists, func, or_, select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_as
-from service.records.queries.known import known
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.as_of import known
 from service.records.tables.holds import Hold
 from service.records.tables.instruments import (
     Calibration,

@@ -7,9 +7,9 @@ from typing import Any
 from sqlalchemy import Select, select, union
 from sqlalchemy.orm import Session
 
-from service.records.audit import Did
-from service.records.tables.attachments import Attachment
-from service.records.tables.audit import AuditEntry
+from service.platform.audit import Did
+from service.platform.tables.attachments import Attachment
+from service.platform.tables.audit import AuditEntry
 from service.records.tables.corrections import Correction
 from service.records.tables.hours import HourReading
 from service.records.tables.rebuild_records import (

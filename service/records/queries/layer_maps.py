@@ -15,17 +15,17 @@ from typing import Any
 from sqlalchemy import String, func, select, type_coerce
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_all, read_as
+from service.platform.arithmetic.vocabulary import Back, End, Facing, Joint, Kind, Material, Side
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param, param_list, params, statement
 from service.records.queries.builds import BuildFacts, builds_of
-from service.records.queries.known import known
-from service.records.queries.prepared import as_of_param, param, param_list, params, statement
 from service.records.tables.designs import Design, DesignPort, DesignRod
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Fixing, Layer, Stack
 from service.trade import pile
 from service.trade.labels import part_label
-from service.trade.words import Back, End, Facing, Joint, Kind, Material, Side
 
 
 @dataclass(frozen=True, slots=True)

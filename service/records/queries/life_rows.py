@@ -12,14 +12,14 @@ from typing import Any, NamedTuple
 from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
-from service.records.queries.known import known
+from service.platform.arithmetic.vocabulary import Kind, Whereabouts
+from service.platform.queries.as_of import known
 from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Layer, Stack
 from service.trade.labels import part_label
-from service.trade.words import Kind, Whereabouts
 
 
 class Choice(NamedTuple):

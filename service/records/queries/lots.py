@@ -7,15 +7,15 @@ from typing import Any
 from sqlalchemy import Select, exists, func, select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_all, read_as
+from service.platform.arithmetic.vocabulary import Kind, Usability
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
 from service.records.queries.instruments import THROUGH_THE_DAY
 from service.records.queries.part_types import Whither
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Stack
 from service.trade.identifiers import serial_key
-from service.trade.words import Kind, Usability
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Kind
 from service.records.queries.failing import MarkOfPerson, VerdictOfRule, marks_of, verdict_of
 from service.records.queries.failing_rules import RuleVersion, rules_in_force
 from service.records.queries.mea_histories import (
@@ -23,7 +24,6 @@ from service.trade.reference_voltages import NEAR_PERCENT, densities_read
 from service.trade.running_spells import running_spells
 from service.trade.voltage_loss import loss_for_life_uv_h, mean_loss_uv_h, percent_lost
 from service.trade.voltage_trend import Method, Stretch, VoltageTrend, voltage_trend
-from service.trade.words import Kind
 
 TARGET_PERCENT, TARGET_LIFE_H = 10.0, 5000.0
 """A public durability target for driving (US Department of Energy): a yardstick, no limit."""

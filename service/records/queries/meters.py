@@ -13,9 +13,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.answers import columns, read_as
-from service.records.queries.known import known
-from service.records.queries.prepared import as_of_param, param_list, params, statement
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.hours import HourMeter, HourReading, HourReport, Moment
 from service.records.tables.runs import RunReading
 from service.trade.running_hours import Meter, Offset, TotalAt, offsets

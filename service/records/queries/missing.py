@@ -11,6 +11,7 @@ from typing import Any, Literal
 from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import End, Kind, Stage, Whereabouts
 from service.records.queries.build_verdicts import ClosedVerdicts
 from service.records.queries.closing_checks import done_by_tests
 from service.records.queries.missing_facts import Entry, standing_entries
@@ -34,7 +35,6 @@ from service.trade import grammar_findings
 from service.trade.closing_checks import ClosingCheck
 from service.trade.conditions import NOT_INSPECTED
 from service.trade.make_safe import LineAsked, lines_missing
-from service.trade.words import End, Kind, Stage, Whereabouts
 
 Severity = Literal["blocks", "remark"]
 BLOCKS: Severity = "blocks"

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.queries.answers import columns, read_as
+from service.platform.queries.answers import columns, read_as
 from service.records.tables.rebuild_records import (
     Finding,
     MakeSafeLine,

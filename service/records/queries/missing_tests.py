@@ -5,10 +5,10 @@ Nothing of it keeps anybody from handing in: the gate to hydrogen stays shut.
 
 from collections import defaultdict
 
+from service.platform.arithmetic.verdicts import Verdict
 from service.records.queries.build_verdicts import ClosedVerdicts
 from service.records.queries.record_heads import Head
 from service.trade.release_gate import Wanted
-from service.trade.verdicts import Verdict
 
 
 def tests_in_words(head: Head, closed: ClosedVerdicts | None) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from collections.abc import Collection
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound, Refused
+from service.platform.errors import NotFound, Refused
 from service.records.queries.scans import find_scanned
 from service.records.tables.instruments import Instrument
 from service.records.tables.people import Person

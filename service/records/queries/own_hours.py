@@ -11,12 +11,12 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.records.queries.build_spans import BuildSpan
 from service.records.queries.cell_bridges import blank_cells, bridges_of_builds
 from service.records.queries.hours_at import TotalOverTime, stacks_running
-from service.records.queries.known import known
 from service.records.queries.part_hours import CellHours
-from service.records.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.parts import Part
 from service.records.tables.stacks import Build, Layer
 from service.trade.running_hours import Hours

@@ -7,15 +7,15 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_as
+from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.prepared import param
 from service.records.queries.part_types import read_stiffness
-from service.records.queries.prepared import param
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Stack
 from service.trade.labels import part_label
 from service.trade.measured_thickness import expected_mm, remark_on
-from service.trade.words import Kind, Usability, Whereabouts
 
 RESERVED = aliased(Stack)
 

@@ -7,8 +7,9 @@ from typing import Any
 from sqlalchemy import Select, and_, case, exists, literal, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_all, read_as
+from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
 from service.records.queries.lots import HELD_BY_LOT
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part, PartType
@@ -16,7 +17,6 @@ from service.records.tables.rebuild_records import Step
 from service.records.tables.stacks import Fixing, Layer, Stack
 from service.trade.identifiers import serial_key
 from service.trade.labels import part_label
-from service.trade.words import Kind, Usability, Whereabouts
 
 ReservedFor = aliased(Stack, name="reserved_for")
 

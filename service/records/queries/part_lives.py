@@ -8,13 +8,13 @@ from typing import Any
 from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.answers import columns, read_all, read_as
-from service.records.queries.audit_trail import Entry, entries_about
+from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.audit_trail import Entry, entries_about
+from service.platform.queries.prepared import param, statement
+from service.platform.tables.attachments import Attachment
 from service.records.queries.part_events import Events, SeenOnIt, event_counts, findings_on
 from service.records.queries.part_facts import PartFacts, part_facts
-from service.records.queries.prepared import param, statement
 from service.records.queries.sittings import Sitting, sittings
-from service.records.tables.attachments import Attachment
 from service.records.tables.holds import Concession, Hold
 from service.records.tables.parts import Lot, Part
 from service.records.tables.people import Person

@@ -7,12 +7,20 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_all, read_as
+from service.platform.arithmetic.vocabulary import (
+    Back,
+    Joint,
+    Kind,
+    Material,
+    Side,
+    Usability,
+    Whereabouts,
+)
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
 from service.records.tables.parts import Lot, Part, PartType
 from service.trade.measured_thickness import expected_mm
 from service.trade.part_stiffness import PartStiffness, stiffness_from
-from service.trade.words import Back, Joint, Kind, Material, Side, Usability, Whereabouts
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 from typing import Any
 
-from service.records.queries.answers import read_as
+from service.platform.arithmetic.vocabulary import Kind, Whereabouts
+from service.platform.queries.answers import read_as
 from service.records.tables.parts import Lot, Part, PartType
 from service.trade.labels import part_label
-from service.trade.words import Kind, Whereabouts
 
 PART_NAMED = (
     Part.id.label("part_id"),

@@ -11,9 +11,10 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_all
-from service.records.queries.prepared import param
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all
+from service.platform.queries.prepared import param
 from service.records.tables.designs import Design
 from service.records.tables.parts import PartType
 from service.records.tables.stacks import Stack
@@ -21,7 +22,6 @@ from service.trade.grammar import Pattern
 from service.trade.pattern_toml import read_pattern
 from service.trade.pattern_types import KnownType, called, names_in
 from service.trade.pile import Layer
-from service.trade.words import Kind
 
 COUNTED_ON_RODS = {
     Kind.SLEEVE: "rod_sleeves",

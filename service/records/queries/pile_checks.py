@@ -22,8 +22,9 @@ from typing import Any, NamedTuple
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_as
+from service.platform.arithmetic.vocabulary import End, Kind, Usability
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_as
 from service.records.queries.layer_maps import LayerMap
 from service.records.queries.patterns import (
     KeptPattern,
@@ -50,7 +51,6 @@ from service.trade.grammar_findings import Finding, Severity, Wrong
 from service.trade.grammar_match import Did, Move
 from service.trade.grammar_states import states_of
 from service.trade.pile import Layer
-from service.trade.words import End, Kind, Usability
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 MOST_KEPT = 64

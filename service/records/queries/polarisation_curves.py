@@ -13,12 +13,12 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_as
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param, param_list, params, statement
 from service.records.queries.cell_bridges import bridges_of_builds
 from service.records.queries.cell_voltages import mea_of_cells, read_names
-from service.records.queries.known import known
-from service.records.queries.prepared import as_of_param, param, param_list, params, statement
 from service.records.queries.tap_maps import taps_of
 from service.records.tables.people import Person
 from service.records.tables.runs import CurveDirection, PolarisationCurve, Run, RunReading

@@ -8,9 +8,10 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import Session
 
-from service.records.queries.answers import columns, read_all, read_as
+from service.platform.arithmetic.vocabulary import Stage, Whereabouts
+from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.as_of import known
 from service.records.queries.attachments import Attached, attachments_of_record
-from service.records.queries.known import known
 from service.records.queries.parts_named import PartNamed
 from service.records.queries.record_entries import (
     Entry,
@@ -36,7 +37,6 @@ from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.closing_checks import ClosingCheck
 from service.trade.identifiers import serial_key
 from service.trade.make_safe import LineAsked, recorded_complete
-from service.trade.words import Stage, Whereabouts
 
 MOVED_MOST = 12
 """Layers moved last which the bench is told of."""

@@ -9,7 +9,9 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.answers import columns, read_as
+from service.platform.arithmetic.verdicts import Verdict
+from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
+from service.platform.queries.answers import columns, read_as
 from service.records.queries.parts_named import PART_NAMED, PartNamed, part_named
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.instruments import Calibration, Instrument
@@ -24,8 +26,6 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stack_tests import StackTest
 from service.trade.conditions import NONE_SEEN, NOT_INSPECTED
-from service.trade.verdicts import Verdict
-from service.trade.words import End, Facing, ReadingKind, Stage
 
 MOVED = (StepKind.LIFTED_OFF, StepKind.PUT_ON)
 LATE_AFTER = timedelta(hours=24)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
+from service.platform.errors import NotFound
 from service.records.queries.content import record_content
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 

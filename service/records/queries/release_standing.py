@@ -10,7 +10,9 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.known import known
+from service.platform.arithmetic.verdicts import Verdict
+from service.platform.arithmetic.vocabulary import Stage
+from service.platform.queries.as_of import known
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.rebuild_records import (
     Decision,
@@ -24,8 +26,6 @@ from service.records.tables.rebuild_records import (
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Build, BuildPeriod, Layer
-from service.trade.verdicts import Verdict
-from service.trade.words import Stage
 
 EXCHANGED = (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)
 TESTED = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)

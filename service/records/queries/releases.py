@@ -9,14 +9,17 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.permissions import RecordFacts
-from service.records.queries.answers import columns, read_as
+from service.platform.arithmetic.canonical import canonical_json, sha256_of
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.errors import NotFound
+from service.platform.permissions import RecordFacts
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import param, param_list, statement
 from service.records.queries.build_verdicts import ClosedVerdicts, verdicts_of_build
 from service.records.queries.content import verify
 from service.records.queries.involved import people_on
-from service.records.queries.known import known
-from service.records.queries.prepared import param, param_list, statement
 from service.records.queries.release_standing import release_stands
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
 from service.records.tables.limit_sets import LimitSet
@@ -26,11 +29,8 @@ from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade import release_gate
-from service.trade.canonical import canonical_json, sha256_of
-from service.trade.errors import TradeError
 from service.trade.figures import DesignFigures
 from service.trade.set_point_lines import SetPointsAsked, set_points_asked
-from service.trade.words import Kind
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,9 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_as
-from service.records.queries.known import known
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.as_of import known
 from service.records.queries.release_standing import release_stands, released_at
 from service.records.tables.designs import Design
 from service.records.tables.releases import BuildRelease

@@ -7,8 +7,8 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_all, read_as
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
 from service.records.tables.people import Person
 from service.records.tables.runs import RunUpload, UploadState
 from service.records.tables.stacks import Stack

@@ -8,14 +8,14 @@ from typing import Any, Literal
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord
 from service.records.tables.stacks import Stack
-from service.trade.errors import TradeError
 from service.trade.identifiers import Scan, read_scan, serial_key
 from service.trade.labels import part_label
-from service.trade.words import Usability, Whereabouts
 
 MOST_OF_A_KIND = 50
 LONGEST = 500

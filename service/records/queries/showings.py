@@ -12,9 +12,9 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.known import known
-from service.records.queries.prepared import param, statement
-from service.records.tables.base import UtcDateTime
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import param, statement
+from service.platform.tables.base import UtcDateTime
 from service.records.tables.hours import HourReading, HourReport, Moment
 from service.records.tables.runs import RunReading
 

@@ -7,8 +7,8 @@ from datetime import datetime, timedelta
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records import permissions
-from service.records.queries.answers import columns, read_as
+from service.platform import permissions
+from service.platform.queries.answers import columns, read_as
 from service.records.tables.people import Person, PersonRole, Role, SignInAttempt, SignInSession
 
 

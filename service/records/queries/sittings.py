@@ -9,17 +9,17 @@ from typing import Any
 from sqlalchemy import and_, func, literal, null, select, type_coerce, union_all
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.answers import read_as
-from service.records.queries.known import known
+from service.platform.arithmetic.vocabulary import End, Facing, Joint, Kind
+from service.platform.queries.answers import read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param, params, statement
 from service.records.queries.part_hours import cell_hours
-from service.records.queries.prepared import as_of_param, param, params, statement
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.trade import pile
 from service.trade.labels import part_label
 from service.trade.running_hours import Hours
-from service.trade.words import End, Facing, Joint, Kind
 
 REACH = 8
 """Layers looked at on each side: enough to meet the next MEA in any pile of the trade."""

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.queries.answers import columns, read_as
+from service.platform.queries.answers import columns, read_as
 from service.records.tables.people import Person
 from service.records.tables.runs import Snapshot, SnapshotKind
 from service.records.tables.stacks import Build, Stack

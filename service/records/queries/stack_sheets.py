@@ -12,10 +12,10 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_all, read_as
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.prepared import param, param_list, statement
 from service.records.queries.hours import StackHours, stack_hours
-from service.records.queries.prepared import param, param_list, statement
 from service.records.queries.stacks import OPEN, joined, standing_holds, state_in_a_word, written
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.holds import Hold

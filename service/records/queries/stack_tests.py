@@ -9,8 +9,9 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.answers import columns, read_as
-from service.records.queries.prepared import param, statement
+from service.platform.arithmetic.verdicts import Verdict
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.prepared import param, statement
 from service.records.queries.record_entries import LATE_AFTER
 from service.records.tables.instruments import Calibration, Instrument
 from service.records.tables.limit_sets import LimitSet
@@ -25,7 +26,6 @@ from service.trade.stack_tests import (
     test_from_data,
 )
 from service.trade.tests_in_words import ResultLine, lines_of, what_of
-from service.trade.verdicts import Verdict
 
 REMEMBERED = 512
 

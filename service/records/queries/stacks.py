@@ -17,8 +17,8 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Session, aliased
 
-from service.records.errors import NotFound
-from service.records.queries.answers import read_as
+from service.platform.errors import NotFound
+from service.platform.queries.answers import read_as
 from service.records.queries.hours import StackHours, stack_hours
 from service.records.queries.release_standing import release_stands
 from service.records.tables.designs import Design

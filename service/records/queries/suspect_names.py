@@ -7,8 +7,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.queries.prepared import param_list
 from service.records.queries.compared import Compared
-from service.records.queries.prepared import param_list
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Lot, PartType
 from service.records.tables.stacks import Stack
@@ -20,7 +21,6 @@ from service.trade.factors import (
     TORQUE_LEVELS,
     FactorKind,
 )
-from service.trade.words import Kind
 
 LOTS = (FactorKind.MEA_LOT, FactorKind.PLATE_LOT, FactorKind.GASKET_LOT)
 FEW = 5

@@ -9,7 +9,7 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
+from service.platform.errors import NotFound
 from service.records.queries.compared import Compared, compared
 from service.records.queries.suspect_names import Names, Wanted
 from service.records.tables.designs import Design

@@ -14,10 +14,10 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import columns, read_as
-from service.records.queries.known import known
-from service.records.queries.prepared import as_of_param, param_list, params, statement
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.cell_taps import TapMap
 from service.records.tables.people import Person
 from service.records.tables.runs import PolarisationCurve, Snapshot

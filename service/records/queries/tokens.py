@@ -7,8 +7,8 @@ from hashlib import sha256
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.permissions import Person
-from service.records.queries.answers import read_as
+from service.platform.permissions import Person
+from service.platform.queries.answers import read_as
 from service.records.tables import people
 
 

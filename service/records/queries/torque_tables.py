@@ -3,8 +3,8 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from service.platform.arithmetic.vocabulary import Stage
 from service.records.queries.record_entries import TorqueRead
-from service.trade.words import Stage
 
 
 @dataclass(frozen=True, slots=True)

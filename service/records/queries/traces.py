@@ -9,11 +9,12 @@ from typing import Any
 from sqlalchemy import and_, case, func, select, union_all
 from sqlalchemy.orm import Session
 
-from service.records.queries.answers import columns, read_as
+from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.prepared import param, param_list, statement
 from service.records.queries.build_torques import BuildTorques, build_torques
 from service.records.queries.part_events import Events, SeenOnIt, event_counts, findings_on
 from service.records.queries.part_facts import PartFacts, part_facts
-from service.records.queries.prepared import param, param_list, statement
 from service.records.queries.sittings import Sitting, sittings
 from service.records.queries.stack_sheets import approvals_of
 from service.records.tables.holds import Hold
@@ -23,7 +24,6 @@ from service.records.tables.rebuild_records import Involvement, RebuildRecord, R
 from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.labels import part_label
 from service.trade.running_hours import Hours
-from service.trade.words import Kind, Usability, Whereabouts
 
 MOST_OF_A_LOT = 200
 """Parts of one lot listed by name; all of them are counted."""

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from service.platform.arithmetic.verdicts import Verdict
 from service.records.queries.build_verdicts import CLAMP, ClosedVerdicts, StandingTest
 from service.trade.closing_verdicts import judge_closing
 from service.trade.insulation_tests import InsulationOutcome
@@ -19,7 +20,6 @@ from service.trade.tests_in_words import (
     path_line,
     shorts_line,
 )
-from service.trade.verdicts import Verdict
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,10 +13,11 @@ from typing import Any, NamedTuple
 from sqlalchemy import Select, exists, or_, select
 from sqlalchemy.orm import Session
 
-from service.records.errors import NotFound
-from service.records.queries.answers import read_as
-from service.records.queries.known import known
-from service.records.queries.prepared import param
+from service.platform.arithmetic.vocabulary import End, Facing, Kind, Usability
+from service.platform.errors import NotFound
+from service.platform.queries.answers import read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import param
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Step, StepKind
@@ -25,7 +26,6 @@ from service.records.tables.stacks import Layer as LayerRow
 from service.trade.labels import part_label
 from service.trade.open_pile import OpenPile
 from service.trade.pile import Layer
-from service.trade.words import End, Facing, Kind, Usability
 
 TO_BE_RENEWED = "to be renewed"
 """The place of a lifted layer that is renewed at every opening."""

@@ -4,7 +4,7 @@ from sqlalchemy import CheckConstraint, ForeignKey, Index
 from sqlalchemy import text as sql
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.records.tables.base import Base, key, text, utc
+from service.platform.tables.base import Base, key, text, utc
 
 
 class CellBridge(Base):

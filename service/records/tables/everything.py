@@ -1,8 +1,8 @@
 """All tables, imported together so that the schema is whole."""
 
+from service.platform.tables import attachments, audit
+from service.platform.tables.base import Base
 from service.records.tables import (
-    attachments,
-    audit,
     build_makeups,
     cell_taps,
     changeover_plans,
@@ -22,7 +22,6 @@ from service.records.tables import (
     stack_tests,
     stacks,
 )
-from service.records.tables.base import Base
 
 metadata = Base.metadata
 

@@ -6,7 +6,7 @@ from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
 from sqlalchemy import text as sql
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.records.tables.base import Base, key, text, utc, word
+from service.platform.tables.base import Base, key, text, utc, word
 
 
 class RuleAnswer(StrEnum):

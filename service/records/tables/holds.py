@@ -4,8 +4,8 @@ from sqlalchemy import CheckConstraint, ForeignKey, Index
 from sqlalchemy import text as sql
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.records.tables.base import Base, key, text, utc
-from service.trade.words import Usability
+from service.platform.arithmetic.vocabulary import Usability
+from service.platform.tables.base import Base, key, text, utc
 
 ONE_SUBJECT = (
     "(CASE WHEN part_id IS NULL THEN 0 ELSE 1 END)"

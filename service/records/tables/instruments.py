@@ -5,7 +5,7 @@ from enum import StrEnum
 from sqlalchemy import CheckConstraint, ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.records.tables.base import Base, key, text, utc, word
+from service.platform.tables.base import Base, key, text, utc, word
 
 
 class InstrumentKind(StrEnum):

@@ -3,8 +3,16 @@
 from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.records.tables.base import Base, key, text, utc
-from service.trade.words import Back, Joint, Kind, Material, Side, Usability, Whereabouts
+from service.platform.arithmetic.vocabulary import (
+    Back,
+    Joint,
+    Kind,
+    Material,
+    Side,
+    Usability,
+    Whereabouts,
+)
+from service.platform.tables.base import Base, key, text, utc
 
 
 class PartType(Base):

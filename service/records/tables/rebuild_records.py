@@ -6,8 +6,8 @@ from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
 from sqlalchemy import text as sql
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.records.tables.base import Base, key, sha256, text, utc, word
-from service.trade.words import End, Facing, ReadingKind, Stage, Whereabouts
+from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage, Whereabouts
+from service.platform.tables.base import Base, key, sha256, text, utc, word
 
 
 class RecordKind(StrEnum):

@@ -9,7 +9,7 @@ from enum import StrEnum
 from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.records.tables.base import Base, key, sha256, text, utc, word
+from service.platform.tables.base import Base, key, sha256, text, utc, word
 from service.records.tables.stacks import KNOWN_NOW
 
 

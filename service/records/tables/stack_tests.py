@@ -3,8 +3,8 @@
 from sqlalchemy import ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.records.tables.base import Base, key, text, word
-from service.trade.verdicts import Verdict
+from service.platform.arithmetic.verdicts import Verdict
+from service.platform.tables.base import Base, key, text, word
 
 
 class StackTest(Base):

@@ -4,8 +4,8 @@ from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
 from sqlalchemy import text as sql
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.records.tables.base import Base, key, text, utc
-from service.trade.words import End, Facing, Kind
+from service.platform.arithmetic.vocabulary import End, Facing, Kind
+from service.platform.tables.base import Base, key, text, utc
 
 KNOWN_NOW = sql("known_until IS NULL")
 

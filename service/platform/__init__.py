@@ -1,0 +1,1 @@
+"""What no subject owns, each thing once: database, trail, fields, numbers, rendering."""

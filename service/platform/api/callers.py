@@ -1,0 +1,70 @@
+"""Who calls: a bearer token after RFC 6750, its last use noted at most once a minute."""
+
+from collections.abc import Callable
+from datetime import timedelta
+from typing import Annotated
+
+from fastapi import Depends, HTTPException, Request
+from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
+from fastapi.security.utils import get_authorization_scheme_param
+from sqlalchemy import Engine, update
+
+from service.platform.api.answers import Made
+from service.platform.database import SentOnce, Work, changing, now_utc, reading, tending
+from service.platform.permissions import Person
+from service.records.queries.tokens import holder_of
+from service.records.tables.people import ApiToken
+
+NOTED_EVERY = timedelta(minutes=1)
+
+bearer = HTTPBearer(auto_error=False, description="A token made on your own page.")
+
+
+def engine_of(request: Request) -> Engine:
+    """Give the engine of this server."""
+    engine: Engine = request.app.state.engine
+    return engine
+
+
+def identify(request: Request) -> None:
+    """Find the person whose token came with the call, or answer 401; its body is not read."""
+    engine = engine_of(request)
+    scheme, token = get_authorization_scheme_param(request.headers.get("authorization"))
+    with reading(engine) as session:
+        holder = holder_of(session, token) if scheme.lower() == "bearer" else None
+    if holder is None:
+        raise HTTPException(
+            401,
+            "Send a valid token: Authorization: Bearer …",
+            headers={"WWW-Authenticate": 'Bearer realm="layerbook"'},
+        )
+    now = now_utc()
+    if holder.last_used_at is None or now - holder.last_used_at > NOTED_EVERY:
+        with tending(engine) as session:
+            session.execute(
+                update(ApiToken).where(ApiToken.id == holder.token_id).values(last_used_at=now)
+            )
+    request.state.caller = holder.person
+
+
+def caller(
+    request: Request,
+    _credentials: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)],
+) -> Person:
+    """Name the person whose token came with the call, as `identify` found it."""
+    person: Person = request.state.caller
+    return person
+
+
+def made_once(
+    engine: Engine, caller: Person, key: SentOnce | None, change: Callable[[Work], int]
+) -> Made:
+    """Make one change and answer its number; the same call with its key gets the first answer."""
+    with changing(engine, caller, key=key, via="api") as work:
+        made = change(work)
+        work.answer = str(made)
+    return Made(id=made)
+
+
+Caller = Annotated[Person, Depends(caller)]
+Database = Annotated[Engine, Depends(engine_of)]

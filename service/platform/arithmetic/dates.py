@@ -1,0 +1,119 @@
+"""Dates and times as laboratories write them."""
+
+import re
+from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
+
+from service.platform.arithmetic.errors import OutOfRange
+
+_ISO_DATE = re.compile(r"(\d{4})-(\d{2})-(\d{2})|(\d{4})(\d{2})(\d{2})")
+_DAY_FIRST = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})\.?")
+_TIME = re.compile(
+    r"(?:(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,](?P<part>\d+))?)?"
+    r"|(?P<hour_>\d{2})(?:(?P<minute_>\d{2})(?:(?P<second_>\d{2})(?:[.,](?P<part_>\d+))?)?)?)"
+)
+_ZONE = re.compile(r"(.*?)\s*(Z|z|[+\u2212-]\d{2}(?::?\d{2})?)")
+_RIGHT = "a date such as 2026-03-07{day_first}"
+_RIGHT_TIME = "a date and time such as 2026-03-07 14:20{day_first}"
+
+
+def parse_date(text: str, *, day_first: bool = False) -> date:
+    """Which day is written here?
+
+    ISO 8601 (2026-03-07, 20260307), 07.03.2026 (day, month, year: points are written in no other
+    order), and with ``day_first`` also 7/3/2026 and 7-3-2026. Years have four digits, 1900 to
+    2199: anything else is a slip of the pen.
+
+    Raises OutOfRange, saying what would be right.
+
+    Source: ISO 8601-1:2019, 5.2.2 (calendar dates); day-first forms are common practice, no source.
+    """
+    written = text.strip()
+    if iso := _ISO_DATE.fullmatch(written):
+        year, month, day = (int(part) for part in iso.groups() if part)
+    elif (local := _DAY_FIRST.fullmatch(written)) and (local[2] == "." or day_first):
+        day, month, year = int(local[1]), int(local[3]), int(local[4])
+    elif local:
+        raise OutOfRange(
+            "date", written, "", "2026-03-07, or a word on which comes first, day or month"
+        )
+    else:
+        raise OutOfRange("date", written or "empty", "", _say(_RIGHT, day_first))
+    if not 1900 <= year <= 2199:
+        raise OutOfRange("date", written, "", "a year from 1900 to 2199")
+    try:
+        return date(year, month, day)
+    except ValueError:
+        raise OutOfRange(
+            "date", written, "", f"a day of the calendar (read as day {day}, month {month})"
+        ) from None
+
+
+def parse_when(text: str, zone: tzinfo, *, day_first: bool = False) -> datetime:
+    """Which moment is written here? Always with a zone: ``zone`` where the text names none.
+
+    A date as in parse_date, then "T" or a space, then hours and minutes, with or without seconds
+    and their decimals (point or comma), extended (14:20:00) or basic (142000); then nothing, Z, or
+    an offset as +01:00. A date alone is the beginning of that day. 24:00 is the beginning of
+    the next day. Decimals are kept to the microsecond, the rest is cut off.
+
+    In the hour that comes twice when clocks go back, the first is meant.
+
+    Raises OutOfRange, saying what would be right; also for an hour that clocks leapt over.
+
+    Source: ISO 8601-1:2019, 5.3 (time of day), 5.4 (date and time), 4.3.13 (UTC offset).
+    """
+    written = text.strip()
+    day_text, parted, time_text = _parted(written)
+    if not day_text:
+        raise OutOfRange("date and time", "empty", "", _say(_RIGHT_TIME, day_first))
+    day = parse_date(day_text, day_first=day_first)
+    offset: tzinfo | None = None
+    if parted and (zoned := _ZONE.fullmatch(time_text)):
+        time_text, offset = zoned[1], _offset(zoned[2], written)
+    hour, minute, second, microsecond = _time(time_text, written, day_first) if parted else (0,) * 4
+    is_next_day = hour == 24
+    moment = datetime(
+        day.year, day.month, day.day, hour % 24, minute, second, microsecond, tzinfo=offset or zone
+    )
+    if is_next_day:
+        moment += timedelta(days=1)
+    if offset is None and moment.astimezone(UTC).astimezone(zone) != moment.replace(fold=0):
+        raise OutOfRange(
+            "date and time", written, "", f"a time of the zone {zone}: clocks leapt over this one"
+        )
+    return moment
+
+
+def _parted(written: str) -> tuple[str, bool, str]:
+    """The date, whether a time follows, and that time."""
+    found = re.fullmatch(r"([^\sTt]+)(?:[Tt]|,?\s+)(.*)", written, re.DOTALL)
+    return (found[1].rstrip(","), True, found[2].strip()) if found else (written, False, "")
+
+
+def _time(text: str, written: str, day_first: bool) -> tuple[int, int, int, int]:
+    found = _TIME.fullmatch(text)
+    if not found:
+        raise OutOfRange("date and time", written, "", _say(_RIGHT_TIME, day_first))
+    hour, minute, second = (
+        int(found[name] or found[name + "_"] or 0) for name in ("hour", "minute", "second")
+    )
+    microsecond = int((found["part"] or found["part_"] or "0")[:6].ljust(6, "0"))
+    at_midnight = hour == 24 and not (minute or second or microsecond)
+    if not (hour < 24 or at_midnight) or minute > 59 or second > 59:
+        raise OutOfRange("date and time", written, "", "a time of day from 00:00:00 to 24:00")
+    return hour, minute, second, microsecond
+
+
+def _offset(text: str, written: str) -> tzinfo:
+    if text in {"Z", "z"}:
+        return UTC
+    digits = text[1:].replace(":", "").ljust(4, "0")
+    hours, minutes = int(digits[:2]), int(digits[2:])
+    if hours > 23 or minutes > 59:
+        raise OutOfRange("date and time", written, "", "an offset such as +01:00")
+    ahead = timedelta(hours=hours, minutes=minutes)
+    return timezone(ahead if text[0] == "+" else -ahead)
+
+
+def _say(right: str, day_first: bool) -> str:
+    return right.format(day_first=", or 7/3/2026 with the day first" if day_first else "")

@@ -1,0 +1,136 @@
+"""Least squares with standard errors and intervals; a line whose level may jump at given places.
+
+The intervals take the readings as independent of each other; neighbouring readings of one log
+seldom are, so that they are rather too narrow than too wide.
+
+Source: orthogonal factors as in Golub & Van Loan, Matrix Computations, chapter 5, from memory.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import stdtrit
+
+from service.platform.arithmetic.errors import Inconsistent, NoSolution
+from service.platform.arithmetic.preconditions import within
+
+FORMULA = 1
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class LeastSquares:
+    """Coefficients with standard errors and intervals, in the order of the columns given.
+
+    ``residual_sd`` is in the unit of y; ``r_squared`` is about the mean of y; ``covariance`` is
+    that of the coefficients; ``freedom`` counts readings less coefficients.
+    """
+
+    coefficients: Floats
+    standard_errors: Floats
+    lows: Floats
+    highs: Floats
+    covariance: Floats
+    residual_sd: float
+    r_squared: float
+    n: int
+    freedom: int
+    level: float
+
+    def at(self, row: ArrayLike) -> tuple[float, float]:
+        """Fitted value and its standard error for one row of the columns."""
+        given = np.asarray(row, dtype=float)
+        value = float(given @ self.coefficients)
+        return value, float(np.sqrt(max(0.0, given @ self.covariance @ given)))
+
+
+def least_squares(columns: ArrayLike, y: ArrayLike, level: float = 0.95) -> LeastSquares:
+    """Which coefficients of the columns fit y best, and how well are they known?
+
+    ``columns`` is n × k (a constant is a column of ones), ``level`` the two-sided one of the
+    intervals (Student's t). Columns are scaled first and factored orthogonally, so that badly
+    matched ones lose few digits.
+
+    Raises Inconsistent for unequal lengths, NoSolution where readings are not more than columns
+    or columns depend on each other.
+
+    >>> fit = least_squares([[1, 0], [1, 1], [1, 2], [1, 3]], [1.0, 2.9, 5.1, 7.0])
+    >>> fit.coefficients.round(6).tolist(), fit.standard_errors.round(6).tolist(), fit.freedom
+    ([0.97, 2.02], [0.079373, 0.042426], 2)
+    """
+    within("the level", level, "", 0.5, 0.9999)
+    given, found = np.asarray(columns, dtype=float), finite_row(y, "y")
+    if given.ndim != 2 or len(given) != len(found):
+        raise Inconsistent(f"{len(found)} readings need a table of as many rows.")
+    n, k = given.shape
+    if n <= k:
+        raise NoSolution("least squares", f"{n} readings for {k} coefficients")
+    scale = np.linalg.norm(given, axis=0)
+    if not np.all(np.isfinite(scale)) or np.any(scale == 0):
+        raise NoSolution("least squares", "a column is all zero or no number")
+    q, r = np.linalg.qr(given / scale)
+    if np.min(np.abs(np.diag(r))) < 1e-12:
+        raise NoSolution("least squares", "the columns depend on each other")
+    scaled = np.linalg.solve(r, q.T @ found)
+    residuals = found - (given / scale) @ scaled
+    variance = float(residuals @ residuals) / (n - k)
+    inverse = np.linalg.solve(r, np.eye(k)) / scale[:, None]
+    covariance = variance * (inverse @ inverse.T)
+    errors = np.sqrt(np.diag(covariance))
+    wide = float(stdtrit(n - k, (1 + level) / 2)) * errors
+    values = scaled / scale
+    about_mean = float(np.sum((found - found.mean()) ** 2))
+    return LeastSquares(
+        values,
+        errors,
+        values - wide,
+        values + wide,
+        covariance,
+        float(np.sqrt(variance)),
+        1 - float(residuals @ residuals) / about_mean if about_mean else 1.0,
+        n,
+        n - k,
+        level,
+    )
+
+
+def line_columns(x: ArrayLike, stretch: ArrayLike | None = None) -> Floats:
+    """Columns for `least_squares`: first x itself, then one level for each stretch of readings.
+
+    ``stretch`` names the stretch of each reading by a number (`stretches`); None: all are one.
+    """
+    given = finite_row(x, "x")
+    levels = [inside.astype(float) for inside in each_stretch(given, stretch)]
+    return np.column_stack([given, *levels])
+
+
+def each_stretch(x: Floats, stretch: ArrayLike | None) -> list[NDArray[np.bool_]]:
+    """Which readings lie in each stretch, in the order of their numbers."""
+    if stretch is None:
+        return [np.ones(len(x), dtype=bool)]
+    numbers = np.asarray(stretch)
+    if numbers.shape != x.shape:
+        raise Inconsistent(f"{len(x)} readings need the stretch of each; {numbers.size} given.")
+    return [numbers == it for it in np.unique(numbers)]
+
+
+def stretches(x: ArrayLike, steps: Sequence[float]) -> NDArray[np.intp]:
+    """In which stretch, counted from 0, does each x lie? At a step the next one begins.
+
+    >>> stretches([0.0, 5.0, 9.0, 12.0], [5.0, 10.0]).tolist()
+    [0, 1, 1, 2]
+    """
+    return np.searchsorted(
+        np.sort(np.asarray(steps, dtype=float)), finite_row(x, "x"), side="right"
+    )
+
+
+def finite_row(values: Any, name: str) -> Floats:
+    """The values as one row of numbers; raises Inconsistent for gaps or another shape."""
+    found = np.asarray(values, dtype=float)
+    if found.ndim != 1 or not np.all(np.isfinite(found)):
+        raise Inconsistent(f"{name} must be one row of numbers without gaps.")
+    return found

@@ -1,0 +1,88 @@
+"""A measured value against a limit: pass, fail, or undecided where uncertainty covers the limit.
+
+Source: JCGM 106:2012 and ISO 14253-1 (guard band on both sides), one-sided 95 %.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.preconditions import more_than_zero
+
+GUARD = 1.645
+"""Standard uncertainties kept from the limit: one-sided 95 % of a normal distribution."""
+
+
+class Verdict(StrEnum):
+    """What a test says. ``TEST_AGAIN`` is said later, when something changed since."""
+
+    PASS = "pass"  # noqa: S105  # a verdict, no secret
+    FAIL = "fail"
+    UNDECIDED = "undecided"
+    TEST_AGAIN = "test again"
+
+
+class Undoing(StrEnum):
+    """What makes an earlier verdict of tightness or insulation worth nothing."""
+
+    RE_TORQUE = "re-torque"
+    PART_CHANGED = "changed part"
+    LOAD_CYCLE = "new load cycle"
+    CORRECTED = "correction"
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """Something that was done to the stack, and when."""
+
+    kind: Undoing
+    at: datetime
+
+
+def at_most(value: Estimate, limit: float) -> Verdict:
+    """Is the value below a limit that must not be exceeded? Same unit for both.
+
+    >>> at_most(Estimate(0.8, 0.05), 1.0), at_most(Estimate(0.95, 0.05), 1.0)
+    (<Verdict.PASS: 'pass'>, <Verdict.UNDECIDED: 'undecided'>)
+    """
+    more_than_zero("the limit", limit, "")
+    if value.value + GUARD * value.u <= limit:
+        return Verdict.PASS
+    return Verdict.FAIL if value.value - GUARD * value.u > limit else Verdict.UNDECIDED
+
+
+def at_least(value: Estimate, limit: float) -> Verdict:
+    """Is the value above a limit it must reach? Same unit for both."""
+    more_than_zero("the limit", limit, "")
+    if value.value - GUARD * value.u >= limit:
+        return Verdict.PASS
+    return Verdict.FAIL if value.value + GUARD * value.u < limit else Verdict.UNDECIDED
+
+
+def worst(verdicts: Iterable[Verdict]) -> Verdict:
+    """The verdict of several together: fail goes before test again, undecided and pass.
+
+    Raises Inconsistent where there is none: nothing tested is no pass.
+    """
+    order = (Verdict.FAIL, Verdict.TEST_AGAIN, Verdict.UNDECIDED, Verdict.PASS)
+    found = set(verdicts)
+    if not found:
+        raise Inconsistent("Nothing was tested: that is no verdict.")
+    return next(verdict for verdict in order if verdict in found)
+
+
+def outdated_by(tested_at: datetime, happenings: Iterable[Happening]) -> Happening | None:
+    """What was done to the stack since the test, so that it must be tested again? The first of it.
+
+    Done at the very moment of the test counts as done before it.
+    """
+    later = [happening for happening in happenings if happening.at > tested_at]
+    return min(later, key=lambda happening: happening.at, default=None)
+
+
+def standing(verdict: Verdict, tested_at: datetime, happenings: Iterable[Happening]) -> Verdict:
+    """What is a verdict worth now? Itself, or "test again" once something was done to the stack."""
+    return verdict if outdated_by(tested_at, happenings) is None else Verdict.TEST_AGAIN

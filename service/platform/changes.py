@@ -1,0 +1,79 @@
+"""What every entry is checked for: something given, not too long, within its range, not ahead."""
+
+from datetime import UTC, datetime, timedelta
+
+from service.platform.errors import Refused
+
+SHORT_MOST = 200
+LONG_MOST = 4000
+CLOCKS_DIFFER = timedelta(minutes=5)
+MOST_HOURS = 10_000_000
+EARLIEST = datetime(1900, 1, 1, tzinfo=UTC)
+
+
+def words(field: str, text: str, right_would_be: str, *, most: int = SHORT_MOST) -> str:
+    """The text without surrounding space; Refused where it is empty, too long or not printable."""
+    return optional_words(field, text, most=most) or _nothing(field, right_would_be)
+
+
+def optional_words(field: str, text: str, *, most: int = SHORT_MOST) -> str:
+    """The text without surrounding space, which may be empty."""
+    stripped = text.strip()
+    if len(stripped) > most:
+        raise Refused(
+            field,
+            stripped[:60] + "…",
+            f"it has {len(stripped)} signs.",
+            f"At most {most} fit here.",
+        )
+    for sign in stripped:
+        if not sign.isprintable() and not (most > SHORT_MOST and sign in "\r\n\t"):
+            raise Refused(
+                field,
+                stripped.replace(sign, "\N{REPLACEMENT CHARACTER}"),
+                f"it holds a sign that cannot be printed (U+{ord(sign):04X}).",
+                "Letters, digits and signs of a keyboard would be right.",
+            )
+    return stripped
+
+
+def reason(text: str, *, field: str = "reason") -> str:
+    """Why something is done: asked for and kept in the trail."""
+    return words(field, text, "One sentence on why would be right.", most=LONG_MOST)
+
+
+def _nothing(field: str, right_would_be: str) -> str:
+    raise Refused(field, "", "nothing is given.", right_would_be)
+
+
+def above_zero(field: str, number: float | None, unit: str) -> float | None:
+    """A number above zero, or None."""
+    if number is not None and not 0 < number < float("inf"):
+        raise Refused(field, number, "it is not above zero.", f"A number above 0\u2009{unit}.")
+    return number
+
+
+def not_below_zero(field: str, number: float | None, unit: str) -> float | None:
+    """Zero or more, or None; of hours no more than MOST_HOURS."""
+    if number is not None and not 0 <= number < float("inf"):
+        raise Refused(field, number, "it is below zero.", f"0\u2009{unit} or more would be right.")
+    if number is not None and unit == "h" and number > MOST_HOURS:
+        most = f"At most {MOST_HOURS}\u2009h would be right."
+        raise Refused(field, number, "no meter has run for a thousand years.", most)
+    return number
+
+
+def not_ahead(field: str, when: datetime | None, now: datetime) -> datetime | None:
+    """A time that has come, allowing for clocks that differ a little; or None.
+
+    A time before 1900 comes from a clock that was never set.
+    """
+    if when is not None and when < EARLIEST:
+        raise Refused(
+            field, f"{when:%Y-%m-%d %H:%M}", "it lies before 1900.", "The time it was, by a clock."
+        )
+    if when is not None and when > now + CLOCKS_DIFFER:
+        raise Refused(
+            field, f"{when:%Y-%m-%d %H:%M}", "it lies ahead.", "A time up to now would be right."
+        )
+    return when

@@ -1,0 +1,153 @@
+"""A chart made to fit our sheets: classes of the theme, no names that could clash, fewer signs.
+
+What comes in is the SVG of vl-convert: scales, ticks and marks are right there, but colours are
+fixed, every mark is announced one by one, and numbers have fifteen digits.
+"""
+
+import re
+from collections.abc import Sequence
+from math import nan
+from typing import Any
+from xml.etree import ElementTree as ET
+
+from service.platform.drawings.charts_pens import FILLS, STROKES, WORDS
+from service.platform.drawings.svg import MONO_FAMILY, TEXT_FAMILY, n
+
+Spec = dict[str, Any]
+
+_NUMBER = re.compile(r"-?\d+\.\d+(?:e-?\d+)?|-?\d+e-?\d+")
+_PLACE = re.compile(r"translate\((-?[\d.]+),(-?[\d.]+)\)$")
+ROW = 15.0
+"""Height of a line of small words."""
+_DROPPED = ("class", "role", "aria-label", "aria-roledescription", "aria-hidden", "pointer-events",
+            "stroke-miterlimit")  # fmt: skip
+_PLAIN = {"opacity": "1", "stroke-opacity": "1", "fill-opacity": "1", "font-weight": "normal",
+          "text-anchor": "start"}  # fmt: skip
+_NUMBERS_SHOWN = {
+    "decimal": ".", "thousands": "\u202f", "grouping": [3], "currency": ["", ""],
+}  # fmt: skip
+
+
+def fitted(spec: Spec, prefix: str) -> ET.Element:
+    """The chart as one SVG group with its plot at 0, 0; no script, style or role.
+
+    What has to be clipped names its outline by an id that begins with ``prefix``.
+    """
+    import vl_convert
+
+    text = vl_convert.vegalite_to_svg(spec, format_locale=_NUMBERS_SHOWN, allowed_base_urls=[])
+    text = re.sub(r'\s+xmlns(?::xlink)?="[^"]*"', "", text)
+    for at, outline in enumerate(dict.fromkeys(re.findall(r'id="(clip\d+)"', text))):
+        text = re.sub(rf"\b{outline}\b", f"{prefix}-clip{at}", text)
+    drawn = ET.fromstring(text)  # noqa: S314 - written by ourselves a few lines above
+    group = next(child for child in drawn if child.tag == "g")
+    _fit(group)
+    for outlines in drawn.iter("defs"):
+        group.insert(0, outlines)
+    for name in ("fill", "transform"):
+        group.attrib.pop(name, None)
+    return group
+
+
+def labels_left(group: ET.Element) -> list[str]:
+    """The numbers left of the plot."""
+    return [
+        "".join(text.itertext())
+        for text in group.iter("text")
+        if text.get("text-anchor") == "end" and text.get("transform", "").startswith("translate(-")
+    ]
+
+
+def labels_beside(group: ET.Element, x: float) -> list[ET.Element]:
+    """The words that begin at this place right of the plot, from above."""
+    found = [
+        text
+        for text in group.iter("text")
+        if text.get("text-anchor", "start") == "start" and _at(text)[0] == round(x, 1)
+    ]
+    return sorted(found, key=lambda text: _at(text)[1])
+
+
+def spread_labels(labels: Sequence[ET.Element]) -> None:
+    """Move words that would stand on each other apart, each as little as can be.
+
+    Those that touch are moved about the middle of where they belong.
+    """
+    crowds: list[list[float]] = []
+    for at, label in enumerate(labels):
+        crowds.append([_at(label)[1] - at * ROW])
+        while len(crowds) > 1 and _mean(crowds[-2]) >= _mean(crowds[-1]):
+            last = crowds.pop()
+            crowds[-1] += last
+    places = [_mean(crowd) for crowd in crowds for _ in crowd]
+    for at, (label, place) in enumerate(zip(labels, places, strict=True)):
+        label.set("transform", f"translate({n(_at(label)[0])},{n(place + at * ROW)})")
+
+
+def _mean(values: Sequence[float]) -> float:
+    return sum(values) / len(values)
+
+
+def _at(text: ET.Element) -> tuple[float, float]:
+    found = _PLACE.match(text.get("transform", ""))
+    return (float(found[1]), float(found[2])) if found else (nan, nan)
+
+
+def placed(group: ET.Element, left: float, top: float) -> str:
+    """The group with its plot beginning at left, top, as text."""
+    group.set("transform", f"translate({n(left)},{n(top)})")
+    return ET.tostring(group, encoding="unicode")
+
+
+def _fit(element: ET.Element) -> None:
+    for child in list(element):
+        if _is_nothing(child):
+            element.remove(child)
+            continue
+        _fit(child)
+        if child.tag == "g" and not len(child):
+            element.remove(child)
+    said = element.get("aria-label")
+    for name in _DROPPED:
+        element.attrib.pop(name, None)
+    _pens(element)
+    for name, plain in _PLAIN.items():
+        if element.get(name) == plain:
+            del element.attrib[name]
+    for name in ("d", "transform", "x2", "y2", "x", "y", "width", "height"):
+        value = element.get(name)
+        if value is not None:
+            element.set(name, _NUMBER.sub(lambda match: n(float(match[0])), value))
+    if said and element.tag in ("path", "line", "rect", "text"):
+        title = ET.Element("title")
+        title.text = said
+        element.insert(0, title)
+
+
+def _is_nothing(element: ET.Element) -> bool:
+    """A label hidden because it would touch its neighbour, and the empty frames of groups."""
+    kind = element.get("class", "")
+    return (
+        element.get("opacity") == "0"
+        or element.get("display") == "none"
+        or (element.tag == "path" and kind in ("background", "foreground"))
+    )
+
+
+def _pens(element: ET.Element) -> None:
+    """Classes for the colours; a text gets the family of our sheets too."""
+    classes = []
+    stroke, fill = element.get("stroke"), element.get("fill")
+    if stroke in STROKES:
+        classes.append(STROKES[stroke])
+    if element.tag == "text":
+        classes.append(WORDS.get(fill or "", "word"))
+        is_serial = element.get("font-family") == "Mono"
+        if is_serial:
+            classes.append("serial")
+        element.set("font-family", MONO_FAMILY if is_serial else TEXT_FAMILY)
+        element.set("font-size", element.get("font-size", "12.5").removesuffix("px"))
+    elif fill in FILLS:
+        classes.append(FILLS[fill])
+    if classes:
+        element.set("class", " ".join(classes))

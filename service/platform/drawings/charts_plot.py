@@ -1,0 +1,225 @@
+"""The ground of every chart: its size, its axes, what is drawn across it, its legend."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from service.platform.drawings.charts_fit import (
+    Spec,
+    fitted,
+    labels_beside,
+    labels_left,
+    placed,
+    spread_labels,
+)
+from service.platform.drawings.charts_given import Axis, Marker, Rule, place
+from service.platform.drawings.charts_pens import Pen
+from service.platform.drawings.svg import (
+    ACT,
+    HATCH_WIDTH,
+    INK,
+    LINE,
+    OUTLINE_WIDTH,
+    PAPER,
+    SMALL,
+    SOFT,
+    THIN_WIDTH,
+    sheet,
+    word,
+)
+
+TOP, RIGHT, FOOT = 14.0, 38.0, 54.0
+LEAST_LEFT, TITLE_ROW = 48.0, 20.0
+BESIDE, BESIDE_SIGNS = 7.0, 30
+"""Words of a rule stand so far beside the plot; longer ones stand inside it, over the rule."""
+LEGEND_ROW, MARKER_ROW = 22.0, 18.0
+_SIGN_WIDTH = 6.7
+"""Width of a sign at the small size, by which legend and margin are spaced."""
+
+HALO: Spec = {"color": PAPER, "stroke": PAPER, "strokeWidth": 4, "strokeJoin": "round"}
+"""Drawn under a text that may stand on lines or bars."""
+
+CONFIG: Spec = {
+    "font": "Next",
+    "background": None,
+    "view": {"stroke": None},
+    "aria": False,
+    "axis": {
+        "aria": False,
+        "domainColor": INK, "domainWidth": OUTLINE_WIDTH,
+        "tickColor": INK, "tickWidth": THIN_WIDTH,
+        "gridColor": LINE, "gridWidth": HATCH_WIDTH,
+        "labelColor": INK, "labelFontSize": SMALL,
+        "titleColor": INK, "titleFontSize": SMALL, "titleFontWeight": "normal",
+        "labelFlush": False,
+    },
+    "axisX": {"grid": False, "titlePadding": 8},
+    "axisXQuantitative": {"tickCount": 8},
+    "axisY": {"minExtent": 44, "maxExtent": 44, "title": None},
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Size:
+    """Width and height of the plot itself, in units of the sheet."""
+
+    wide: float = 620.0
+    high: float = 260.0
+
+
+def plotted(
+    layers: Sequence[Spec],
+    *,
+    up: Axis,
+    size: Size,
+    title: str,
+    description: str,
+    prefix: str,
+    legend: Sequence[tuple[str, Pen, str]] = (),
+    above: float = 0.0,
+    below: float = 0.0,
+) -> str:
+    """The layers as one named drawing; ``above`` and ``below`` is room beside the plot itself.
+
+    The title of the axis upwards stands over it, as it is read; the margin is as wide as its
+    numbers are.
+    """
+    rows = legend_rows(legend, size.wide)
+    top = TOP + LEGEND_ROW * len(rows) + TITLE_ROW + above
+    spec = {
+        "$schema": "https://vega.github.io/schema/vega-lite/v6.json",
+        "width": size.wide,
+        "height": size.high,
+        "padding": 0,
+        "config": CONFIG,
+        "layer": list(layers),
+    }
+    group = fitted(spec, prefix)
+    longest = max((len(label) for label in labels_left(group)), default=0)
+    left = max(LEAST_LEFT, _SIGN_WIDTH * longest + 18)
+    beside = labels_beside(group, size.wide + BESIDE)
+    spread_labels(beside)
+    longest = max((len("".join(label.itertext())) for label in beside), default=0)
+    right = max(RIGHT, _SIGN_WIDTH * longest + BESIDE + 8)
+    drawn = [drawn_legend(rows, left)] if rows else []
+    drawn.append(word(4, top - above - 12, up.words, size=SMALL))
+    drawn.append(placed(group, left, top))
+    return sheet(
+        left + size.wide + right,
+        top + size.high + FOOT + below,
+        "".join(drawn),
+        prefix=prefix,
+        title=title,
+        description=description,
+        kind="chart small",
+        role="img",
+    )
+
+
+def empty_chart(*, title: str, prefix: str, says: str = "There is no value to draw yet.") -> str:
+    """A chart without values says so."""
+    return sheet(
+        LEAST_LEFT + Size.wide + RIGHT, 60, word(LEAST_LEFT, 34, says, size=SMALL, pen="soft"),
+        prefix=prefix, title=title, description=says, kind="chart small", role="img",
+    )  # fmt: skip
+
+
+def encoding(axis: Axis, field: str, **more: Any) -> Spec:
+    """A channel of numbers or dates with its axis."""
+    scale: Spec = {"zero": axis.from_zero, "nice": axis.least is None or axis.most is None}
+    if axis.least is not None:
+        scale["domainMin"] = axis.least
+    if axis.most is not None:
+        scale["domainMax"] = axis.most
+    shown: Spec = {"labelOverlap": "parity", "labelSeparation": 8}
+    shown["title"] = axis.words or None
+    if axis.ticks:
+        shown["values"] = list(axis.ticks)
+    if axis.days:
+        scale["type"] = "utc"
+        scale.pop("zero")
+        shown["format"] = "%m-%d %H:%M" if axis.clock else "%Y-%m-%d"
+        shown["tickCount"] = 6
+    kind = "temporal" if axis.days else "quantitative"
+    return {"field": field, "type": kind, "scale": scale, "axis": shown, **more}
+
+
+def rule_layers(rules: Sequence[Rule], across: Axis, up: Axis, size: Size) -> list[Spec]:
+    """Limits and references: a heavy line with its words at its end, beside the plot."""
+    layers: list[Spec] = []
+    for rule in rules:
+        ink, on_y = (ACT if rule.act else INK), rule.axis == "y"
+        data = {"values": [{"at": rule.value, "label": rule.label}]}
+        at = encoding(up if on_y else across, "at")
+        mark = {"type": "rule", "color": ink, "strokeWidth": THIN_WIDTH * 1.5}
+        if not rule.act:
+            mark["strokeDash"] = [14, 3, 3, 3]
+        layers.append({"data": data, "mark": mark, "encoding": {"y" if on_y else "x": at}})
+        text = {"type": "text", "fontSize": SMALL, "color": ink}
+        place_of: Spec = {"text": {"field": "label"}}
+        if on_y and len(rule.label) <= BESIDE_SIGNS:
+            text |= {"align": "left", "baseline": "middle", "dx": BESIDE}
+            place_of |= {"y": at, "x": {"value": size.wide}}
+        elif on_y:
+            text |= {"align": "right", "baseline": "bottom", "dy": -3, "dx": -2}
+            place_of |= {"y": at, "x": {"value": size.wide}}
+        else:
+            text |= {"align": "left", "baseline": "top", "dx": 5, "dy": 2}
+            place_of |= {"x": at, "y": {"value": 0}}
+        if text.get("dx") != BESIDE:
+            layers.append({"data": data, "mark": {**text, **HALO}, "encoding": place_of})
+        layers.append({"data": data, "mark": text, "encoding": place_of})
+    return layers
+
+
+def marker_layers(markers: Sequence[Marker], across: Axis) -> list[Spec]:
+    """What happened at a place: a thin line with a triangle on top and its label above."""
+    if not markers:
+        return []
+    data = {
+        "values": [
+            {"at": place(marker.x), "label": marker.label, "tip": marker.tip or marker.label}
+            for marker in markers
+        ]
+    }
+    at = encoding(across, "at")
+    line = {"type": "rule", "color": LINE, "strokeWidth": THIN_WIDTH, "strokeDash": [4, 4]}
+    flag = {"type": "point", "shape": "triangle-down", "size": 50, "color": INK, "filled": True,
+            "opacity": 1, "aria": True}  # fmt: skip
+    label = {"type": "text", "fontSize": SMALL, "color": SOFT, "baseline": "bottom", "dy": -8}
+    few = {"values": data["values"][:: 1 + len(markers) // 14]}
+    return [
+        {"data": data, "mark": line, "encoding": {"x": at}},
+        {"data": data, "mark": flag, "encoding": {
+            "x": at, "y": {"value": 0}, "description": {"field": "tip", "type": "nominal"}}},
+        {"data": few, "mark": label, "encoding": {
+            "x": at, "y": {"value": 0}, "text": {"field": "label"}}},
+    ]  # fmt: skip
+
+
+def legend_rows(
+    entries: Sequence[tuple[str, Pen, str]], wide: float
+) -> list[list[tuple[float, str, Pen, str]]]:
+    """Entries of the legend with their places, row by row."""
+    rows: list[list[tuple[float, str, Pen, str]]] = []
+    x = wide
+    for name, pen, mark in entries:
+        needs = 44 + _SIGN_WIDTH * len(name) + 22
+        if not rows or x + needs > wide:
+            rows.append([])
+            x = 0.0
+        rows[-1].append((x, name, pen, mark))
+        x += needs
+    return rows
+
+
+def drawn_legend(rows: Sequence[Sequence[tuple[float, str, Pen, str]]], left: float) -> str:
+    """Sample and name of each entry, above the plot."""
+    from service.platform.drawings.charts_samples import sample
+
+    return "".join(
+        sample(left + x, TOP + LEGEND_ROW * row + 6, pen, mark)
+        + word(left + x + 42, TOP + LEGEND_ROW * row + 10, name, size=SMALL)
+        for row, entries in enumerate(rows)
+        for x, name, pen, mark in entries
+    )

@@ -1,0 +1,58 @@
+"""Fields described as data, read from a form: what cannot be is refused beside its field."""
+
+from collections.abc import Sequence
+from contextlib import suppress
+
+from service.platform.arithmetic.errors import OutOfRange, TradeError
+from service.platform.arithmetic.numbers import read_number
+from service.platform.arithmetic.typed_fields import Field, FieldRefused, typed_value
+from service.platform.pages.forms import Form
+
+
+def refuse_alone(form: Form, field: Field) -> bool:
+    """Refuse what one field by itself cannot be; say whether it was."""
+    if not form.kept(field.name).strip():
+        return False
+    try:
+        typed_value({field.name: form.kept(field.name)}, field)
+    except FieldRefused as trouble:
+        refuse_field(form, trouble)
+        return True
+    return False
+
+
+def refuse_field(form: Form, trouble: FieldRefused) -> None:
+    """Put a trouble of the computation beside the field it comes from."""
+    allowed = trouble.allowed.rstrip(".")
+    if not form.kept(trouble.field).strip():
+        form.refuse(trouble.field, "This is needed", f"Right would be: {allowed}.")
+    elif allowed[:1].isupper():
+        form.refuse(trouble.field, allowed)
+    else:
+        form.refuse(trouble.field, "cannot be taken", f"Right would be: {allowed}.")
+
+
+def refuse_in(form: Form, place: str, fields: Sequence[Field], trouble: TradeError) -> None:
+    """Put a trouble beside the one field whose number it names, else at a place above them."""
+    if isinstance(trouble, FieldRefused):
+        refuse_field(form, trouble)
+        return
+    if not isinstance(trouble, OutOfRange):
+        form.typed.setdefault(place, ("",))
+        form.refuse(place, str(trouble))
+        return
+    named = [field for field in fields if _is_number_of(form, field, trouble.value)]
+    if len(named) != 1:
+        form.typed.setdefault(place, ("",))
+    reason = f"{trouble.name} is {trouble.value} {trouble.unit}".rstrip()
+    at = named[0].name if len(named) == 1 else place
+    form.refuse(at, reason, f"Right would be: {trouble.allowed}.")
+
+
+def _is_number_of(form: Form, field: Field, value: object) -> bool:
+    """Whether this number was typed there, as it is or in %."""
+    with suppress(OutOfRange, ValueError):
+        named = float(str(value))
+        typed = read_number(form.kept(field.name))
+        return field.is_number and named in {typed, typed / 100}
+    return False

@@ -1,0 +1,376 @@
+"""Reading a form: typed values out, refusals beside their fields, and what was typed kept.
+
+    def begin(request: Request, me: Me, form: Typed, engine: Engine) -> Response:
+        with form.keeping():
+            with changing(engine, by=me, key=form.key) as work:
+                work.answer = f"/records/{begin_record(work, reason=form.text('reason'), …)}"
+            return go_on(request, work.answer)
+        return page(request, "records/begin.html", {"form": form, …}, form.status)
+
+``keeping`` takes `Refused`, `RefusedTogether` and `Stale`, whether raised by the form or by the
+change, and puts them beside the fields. Reading ``form.key`` raises whatever could not be read so
+far; from then on every value that cannot be read raises at once, so nothing half-read is saved.
+Times are read in the laboratory's zone.
+"""
+
+import hashlib
+import json
+import math
+import re
+import uuid
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import UTC, date, datetime
+from enum import StrEnum
+from typing import Annotated, TypeVar
+from zoneinfo import ZoneInfo
+
+from fastapi import Depends, Request
+from markupsafe import Markup
+from starlette.datastructures import UploadFile
+
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.numbers import ReadTwoWays, read_number
+from service.platform.arithmetic.typed_fields import FieldRefused, as_typed
+from service.platform.database import SentOnce
+from service.platform.errors import Refused, RefusedTogether, Stale
+from service.platform.pages.guard import FORM_TOKEN, MEGABYTE, MOST_FIELDS
+from service.settings import Settings
+
+ENTRY_KEY = "entry_key"
+OWN_FIELDS = frozenset({FORM_TOKEN, ENTRY_KEY})
+NOT_HASHED = OWN_FIELDS | {"version"}
+FIRST_YEAR, LAST_YEAR = 1950, 2199
+LARGEST_WHOLE = 2**53
+
+E = TypeVar("E", bound=StrEnum)
+
+
+class Form:
+    """What was typed into one form, and what is wrong with it."""
+
+    def __init__(
+        self,
+        typed: Mapping[str, Sequence[str]],
+        uploads: Mapping[str, Sequence[UploadFile]] | None = None,
+        zone: ZoneInfo | None = None,
+        sent_to: str = "",
+    ) -> None:
+        self.typed = {name: tuple(values) for name, values in typed.items()}
+        self.uploads = {name: tuple(files) for name, files in (uploads or {}).items()}
+        self.zone = zone or ZoneInfo("UTC")
+        self.sent_to = sent_to
+        self.refused: dict[str, str] = {}
+        self.stale: Stale | None = None
+        self._refusals: list[Refused] = []
+        self._at_once = False
+        self._key = self.kept(ENTRY_KEY)[:80] or uuid.uuid4().hex
+
+    # What templates ask
+
+    def kept(self, name: str) -> str:
+        """Give back what was typed, or nothing."""
+        return (self.typed.get(name) or ("",))[0]
+
+    def kept_all(self, name: str) -> tuple[str, ...]:
+        """Give back everything ticked or typed under one name."""
+        return self.typed.get(name, ())
+
+    def wrong(self, name: str) -> str:
+        """Say what is wrong with a field, or nothing."""
+        return self.refused.get(name, "")
+
+    def shows(self, name: str) -> bool:
+        """Say whether the form has a field of this name."""
+        return name in self.typed or name in self.uploads
+
+    @property
+    def is_refused(self) -> bool:
+        """Say whether anything was refused."""
+        return bool(self.refused) or self.stale is not None
+
+    @property
+    def status(self) -> int:
+        """Give the status of the page that shows the form again."""
+        if self.stale:
+            return 409
+        return 422 if self.refused else 200
+
+    @property
+    def key_field(self) -> Markup:
+        """Give the hidden field of the one-time key: the same when shown again, else a fresh one.
+
+        Each form of a page gets its own, so that sending one does not use up the others'. A key
+        under which something else was taken is not given again.
+        """
+        used_up = ENTRY_KEY in self.refused
+        key = "" if used_up else self.kept(ENTRY_KEY)[:80]
+        key = key or uuid.uuid4().hex
+        return Markup('<input type="hidden" name="{}" value="{}">').format(ENTRY_KEY, key)
+
+    # What routes ask
+
+    @property
+    def key(self) -> SentOnce:
+        """Give the one-time key, once everything read so far could be read."""
+        self.check()
+        self._at_once = True
+        return SentOnce(self._key, self.sent_to, self._sha256(), ENTRY_KEY)
+
+    def _sha256(self) -> str:
+        """Hash what was sent but for passwords, which no hash may give away, and the version."""
+        digest = hashlib.sha256()
+        for name, values in sorted(self.typed.items()):
+            if name not in NOT_HASHED and "password" not in name:
+                digest.update(json.dumps([name, values]).encode())
+        for name, files in sorted(self.uploads.items()):
+            for upload in files:
+                upload.file.seek(0)
+                content = hashlib.file_digest(upload.file, "sha256").hexdigest()  # type: ignore[arg-type]
+                upload.file.seek(0)
+                digest.update(json.dumps([name, upload.filename, content]).encode())
+        return digest.hexdigest()
+
+    def check(self) -> None:
+        """Raise everything that could not be read."""
+        if self._refusals:
+            raise RefusedTogether(self._refusals)
+
+    def refuse(self, name: str, reason: str, right_would_be: str = "") -> None:
+        """Set a refusal beside a field."""
+        shown = "" if "password" in name else self.kept(name)
+        self._refuse(Refused(name, shown, reason, right_would_be))
+
+    def _refuse(self, refusal: Refused) -> None:
+        if self._at_once:
+            raise refusal
+        self._refusals.append(refusal)
+        self._note(refusal)
+
+    @contextmanager
+    def keeping(self) -> Iterator[None]:
+        """Take refusals and staleness raised inside, to show the form again with them."""
+        try:
+            yield
+        except Refused as refusal:
+            self._note(refusal)
+        except RefusedTogether as together:
+            for each in together.refusals:
+                self._note(each)
+        except Stale as stale:
+            self.stale = stale
+
+    def _note(self, refusal: Refused) -> None:
+        shown = "" if refusal.value in (None, "") else f"“{str(refusal.value)[:200]}”"
+        reason = refusal.reason.rstrip(".")
+        if shown:
+            shown += ": " if reason[:1].isupper() else " "
+        else:
+            reason = reason[:1].upper() + reason[1:]
+        words = f"{shown}{reason}. {refusal.right_would_be}".strip()
+        self.refused.setdefault(refusal.field, words)
+
+    def text(self, name: str, *, required: bool = True, most: int = 4000) -> str:
+        """Read words, without space around them."""
+        text = self.kept(name).strip()
+        if required and not text:
+            self.refuse(name, "This has to be filled in.")
+        if len(text) > most:
+            self.refuse(name, f"is longer than {most} signs", f"It has {len(text)}; shorten it.")
+        return text
+
+    def number(
+        self,
+        name: str,
+        *,
+        least: float = -math.inf,
+        most: float = math.inf,
+        unit: str = "",
+        required: bool = True,
+    ) -> float | None:
+        """Read a number as `read_number` does; none if left empty and not required."""
+        text = self.kept(name).strip()
+        if not text:
+            if required:
+                self.refuse(
+                    name, "A number has to be given here.", f"Such as 12.5 {unit}".rstrip() + "."
+                )
+            return None
+        try:
+            value = read_number(text)
+        except OutOfRange as trouble:
+            is_number = isinstance(trouble, ReadTwoWays)
+            reason = "can be read in two ways" if is_number else "is not a number"
+            self.refuse(name, reason, f"Right would be {trouble.allowed}.")
+            return None
+        if not least <= value <= most:
+            self.refuse(name, "is out of range", _range_in_words(least, most, unit))
+            return None
+        return value
+
+    def whole(
+        self,
+        name: str,
+        *,
+        least: int = 0,
+        most: int = LARGEST_WHOLE,
+        unit: str = "",
+        required: bool = True,
+    ) -> int | None:
+        """Read a whole number; none if left empty and not required."""
+        text = self.kept(name).strip()
+        if not text:
+            if required:
+                self.refuse(name, "A whole number has to be given here.")
+            return None
+        if not re.fullmatch(r"[+-]?[0-9]{1,16}", text):
+            self.refuse(name, "is not a whole number", "Right would be digits such as 12.")
+            return None
+        if not least <= int(text) <= most:
+            self.refuse(name, "is out of range", _range_in_words(least, most, unit))
+            return None
+        return int(text)
+
+    def version(self) -> int:
+        """Read the version the form was shown at."""
+        text = self.kept("version")
+        return int(text) if re.fullmatch(r"[0-9]{1,16}", text) else -1
+
+    def moment(self, name: str, *, required: bool = True) -> datetime | None:
+        """Read date and time in the laboratory's zone; give it back in UTC."""
+        text = self.kept(name).strip()
+        if not text:
+            if required:
+                self.refuse(name, "Date and time have to be given.", "Such as 2026-03-07 14:20.")
+            return None
+        right = "Right would be year-month-day hour:minute, such as 2026-03-07 14:20."
+        try:
+            at = datetime.fromisoformat(text.replace(" ", "T", 1))
+        except ValueError:
+            self.refuse(name, "is not a date and time", right)
+            return None
+        if not FIRST_YEAR <= at.year <= LAST_YEAR or len(text) <= len("2026-03-07"):
+            self.refuse(name, "is not a date and time of this time", right)
+            return None
+        if at.tzinfo is None:
+            at = at.replace(tzinfo=self.zone)
+            back = at.astimezone(UTC).astimezone(self.zone)
+            if back.replace(tzinfo=None) != at.replace(tzinfo=None):
+                self.refuse(name, "does not exist: the clocks were put forward over it", right)
+                return None
+        return at.astimezone(UTC)
+
+    def day(self, name: str, *, required: bool = True) -> date | None:
+        """Read a date after ISO 8601."""
+        text = self.kept(name).strip()
+        if not text:
+            if required:
+                self.refuse(name, "A date has to be given.", "Such as 2026-03-07.")
+            return None
+        try:
+            day = date.fromisoformat(text)
+        except ValueError:
+            day = None
+        if day is None or not FIRST_YEAR <= day.year <= LAST_YEAR:
+            self.refuse(name, "is not a date", "Right would be year-month-day, such as 2026-03-07.")
+            return None
+        return day
+
+    def choice(self, name: str, words: type[E], *, required: bool = True) -> E | None:
+        """Read one of the words of an enum; none if nothing was chosen and nothing is required."""
+        text = self.kept(name)
+        if not text and not required:
+            return None
+        if text not in {word.value for word in words}:
+            reason = "is not one of the choices" if text else "One of these has to be chosen."
+            self.refuse(name, reason, "Choose: " + ", ".join(word.value for word in words) + ".")
+            return None
+        return words(text)
+
+    def several(self, name: str, words: type[E]) -> tuple[E, ...]:
+        """Read all ticked words of an enum."""
+        known = {word.value for word in words}
+        strange = [text for text in self.kept_all(name) if text not in known]
+        if strange:
+            self._refuse(Refused(name, strange[0], "is not one of the choices"))
+        return tuple(words(text) for text in self.kept_all(name) if text in known)
+
+    def one_of(self, name: str, values: Iterable[str], *, required: bool = True) -> str:
+        """Read one of some values that stand in a list made at run time."""
+        text, known = self.kept(name), list(values)
+        if (text or required) and text not in known:
+            self.refuse(name, "is not one of the choices" if text else "One has to be chosen.")
+            return ""
+        return text
+
+    def yes(self, name: str) -> bool:
+        """Say whether a box was ticked."""
+        return self.kept(name) not in ("", "no", "false", "0")
+
+    def files(self, name: str) -> tuple[UploadFile, ...]:
+        """Give the files chosen, without the empty one browsers send for none."""
+        return tuple(file for file in self.uploads.get(name, ()) if file.filename)
+
+
+def _range_in_words(least: float, most: float, unit: str) -> str:
+    unit = f" {unit}" if unit else ""
+    if math.isinf(most):
+        return f"Right would be {least:g}{unit} or more."
+    if math.isinf(least):
+        return f"Right would be {most:g}{unit} or less."
+    return f"Right would be {least:g} to {most:g}{unit}."
+
+
+def blank(request: Request, **beginning: object) -> Form:
+    """Make a form nobody has typed in yet, with what its fields begin with."""
+    settings: Settings = request.app.state.settings
+    typed = {name: _beginning(value, settings.time_zone) for name, value in beginning.items()}
+    return Form(typed, zone=settings.time_zone)
+
+
+def _beginning(value: object, zone: ZoneInfo) -> tuple[str, ...]:
+    if value is None:
+        return ("",)
+    if isinstance(value, datetime):
+        return (value.astimezone(zone).strftime("%Y-%m-%d %H:%M"),)
+    if isinstance(value, bool):
+        return ("yes" if value else "",)
+    if isinstance(value, float):
+        return (as_typed(value),)
+    if isinstance(value, list | tuple | set | frozenset):
+        return tuple(str(item) for item in value)
+    return (str(value),)
+
+
+def cannot_be_read(name: str, trouble: FieldRefused) -> Refused:
+    """A line of a field of many, put beside that field with the value and what would be right."""
+    value = f"{trouble.name}: {trouble.value}"
+    return Refused(name, value, "it cannot be read.", f"Right would be {trouble.allowed}.")
+
+
+async def read_form(request: Request) -> Form:
+    """Read what a form sent; NUL signs, which no keyboard makes, are left out."""
+    sent = await request.form(max_files=200, max_fields=MOST_FIELDS, max_part_size=4 * MEGABYTE)
+    typed: dict[str, list[str]] = {}
+    uploads: dict[str, list[UploadFile]] = {}
+    for name, value in sent.multi_items():
+        if isinstance(value, str):
+            typed.setdefault(name, []).append(value.replace("\x00", ""))
+        else:
+            uploads.setdefault(name, []).append(value)
+    settings: Settings = request.app.state.settings
+    form = Form(typed, uploads, settings.time_zone, f"{request.method} {request.url.path}")
+    request.state.entry_key = form.kept(ENTRY_KEY)[:80]
+    return form
+
+
+def read_query(request: Request) -> Form:
+    """Read the filter of a list from the address, by the same rules."""
+    settings: Settings = request.app.state.settings
+    names = request.query_params.keys()
+    typed = {name: request.query_params.getlist(name) for name in names}
+    return Form(typed, zone=settings.time_zone)
+
+
+Typed = Annotated[Form, Depends(read_form)]
+Asked = Annotated[Form, Depends(read_query)]

@@ -1,0 +1,213 @@
+"""Pages and parts: the only callers of Jinja.
+
+    return page(request, "stacks/show.html", ShowStack(...))      a whole sheet
+    return part(request, "stacks/_layer_map.html", ShowStack(...)) a part of one, for htmx
+    return go_on(request, f"/stacks/{serial}")                     after a change (303)
+
+Every template is given what ``GIVEN`` names besides its own context.
+"""
+
+import dataclasses
+import hashlib
+from collections.abc import Mapping
+from datetime import date, datetime
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, cast
+from urllib.parse import quote
+from zoneinfo import ZoneInfo
+
+from fastapi import Request, Response
+from fastapi.responses import HTMLResponse, RedirectResponse
+from jinja2 import Environment, FileSystemBytecodeCache, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from service.platform import permissions
+from service.platform.pages.guard import FORM_TOKEN, form_token
+from service.platform.permissions import Act, Answer, Person, RecordFacts
+from service.settings import Settings
+
+THIN_SPACE = "\u2009"
+UNITS = frozenset({"nm", "mm", "h", "s", "v", "a", "c", "kpa", "bar", "mohm", "cm2"})
+SAVED_COOKIE = "layerbook_saved"
+GIVEN = frozenset({"Act", "csrf_field", "here", "lab_name", "may", "me", "static", "zone"})
+
+
+def make_environment(settings: Settings, templates: Path, static: Path) -> Environment:
+    """Set Jinja up: nothing undefined passes, everything is escaped, templates stay compiled."""
+    cache = settings.data_folder / "cache" / "templates"
+    cache.mkdir(parents=True, exist_ok=True, mode=0o700)
+    environment = Environment(
+        loader=FileSystemLoader(templates),
+        undefined=StrictUndefined,
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        bytecode_cache=FileSystemBytecodeCache(str(cache)),
+        auto_reload=False,
+        cache_size=-1,
+    )
+    zone = settings.time_zone
+    environment.filters.update(
+        number=number,
+        quantity=quantity,
+        local=lambda at: local(at, zone),
+        when=lambda at: local(at, zone),
+        iso=iso,
+        word=word,
+        words=in_words,
+        grouped=grouped,
+        ended=ended,
+    )
+    environment.globals.update(
+        Act=Act, lab_name=settings.lab_name, zone=settings.zone, static=Addresses(static)
+    )
+    return environment
+
+
+class Addresses:
+    """Addresses of static files with the hash of their content: they can be kept for ever."""
+
+    def __init__(self, folder: Path) -> None:
+        self.known = {
+            path.relative_to(folder).as_posix(): content_hash(path)
+            for path in sorted(folder.rglob("*"))
+            if path.is_file()
+        }
+
+    def __call__(self, name: str) -> str:
+        """Give the address of one file; an unknown name is a mistake in a template."""
+        return f"/static/{name}?v={self.known[name]}"
+
+
+def content_hash(path: Path) -> str:
+    """First twelve digits of a file's SHA-256."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:12]
+
+
+def ended(text: str) -> str:
+    """A text as a sentence among others: with a full stop, and never with two."""
+    text = text.strip()
+    return text if text.endswith((".", "!", "?", "…")) else f"{text}."
+
+
+def page(
+    request: Request,
+    template: str,
+    context: object = None,
+    status: int = 200,
+    headers: Mapping[str, str] | None = None,
+) -> HTMLResponse:
+    """Render a whole sheet; ``context`` is a dataclass or a mapping."""
+    return HTMLResponse(render(request, template, context), status, _with_vary(headers))
+
+
+def part(
+    request: Request,
+    template: str,
+    context: object = None,
+    status: int = 200,
+    headers: Mapping[str, str] | None = None,
+) -> HTMLResponse:
+    """Render one part (``_name.html``) alone, for htmx."""
+    return page(request, template, context, status, headers)
+
+
+def wants_part(request: Request) -> bool:
+    """Say whether htmx asks, who takes a part instead of a sheet."""
+    return request.headers.get("hx-request") == "true"
+
+
+def go_on(request: Request, address: str) -> Response:
+    """After a change: go to a page (303), and tell the browser the form's key was saved."""
+    response: Response
+    if wants_part(request):
+        response = Response(status_code=200, headers={"HX-Redirect": address})
+    else:
+        response = RedirectResponse(quote(address, safe="/:?#[]@!$&'()*+,;=%"), status_code=303)
+    entry_key = getattr(request.state, "entry_key", "")
+    if entry_key:
+        settings: Settings = request.app.state.settings
+        response.set_cookie(
+            SAVED_COOKIE, entry_key, max_age=120, samesite="lax", secure=settings.cookie_secure
+        )
+    return response
+
+
+def render(request: Request, template: str, context: object = None) -> str:
+    """Render a template with its context and what every template is given."""
+    environment = cast("Environment", request.app.state.templates)
+    return environment.get_template(template).render(_given(request), **_as_mapping(context))
+
+
+def _given(request: Request) -> dict[str, Any]:
+    me: Person | None = getattr(request.state, "me", None)
+
+    def may(act: Act, facts: RecordFacts = permissions.NOTHING_KNOWN) -> Answer:
+        return permissions.may(me, act, facts) if me else Answer(False, "Sign in first.")
+
+    token = form_token(request)
+    field = Markup('<input type="hidden" name="{}" value="{}">').format(FORM_TOKEN, token)
+    return {"me": me, "may": may, "csrf_field": field, "here": request.url.path}
+
+
+def _as_mapping(context: object) -> Mapping[str, Any]:
+    if context is None:
+        return {}
+    if isinstance(context, Mapping):
+        return context
+    if dataclasses.is_dataclass(context):
+        return {field.name: getattr(context, field.name) for field in dataclasses.fields(context)}
+    raise TypeError(
+        f"a template's context is a dataclass or a mapping, not {type(context).__name__}"
+    )
+
+
+def _with_vary(headers: Mapping[str, str] | None) -> dict[str, str]:
+    return {"Vary": "HX-Request", **(headers or {})}
+
+
+def number(value: float | Decimal | None, places: int | None = None) -> str:
+    """Write a number with a decimal point; without ``places`` as short as it is exact."""
+    if value is None:
+        return "unknown"
+    if places is not None:
+        text = f"{value:.{places}f}"
+    elif isinstance(value, int | Decimal):
+        text = str(value)
+    else:
+        text = f"{value:.10g}"
+    return text.replace("-", "−")
+
+
+def quantity(value: float | Decimal | None, unit: str, places: int | None = None) -> str:
+    """Write number, thin space and unit as plain text; the macro of this name marks them up."""
+    return "unknown" if value is None else f"{number(value, places)}{THIN_SPACE}{unit}"
+
+
+def local(at: datetime | None, zone: ZoneInfo) -> str:
+    """Write a time as 2026-03-07 14:20 in the laboratory's zone."""
+    return "not known" if at is None else at.astimezone(zone).strftime("%Y-%m-%d %H:%M")
+
+
+def iso(at: datetime | date | None) -> str:
+    """Write a time or date after ISO 8601, for machines."""
+    return "" if at is None else at.isoformat()
+
+
+def word(value: object, unknown: str = "unknown") -> str:
+    """Write an answer as its word; none at all is an answer of its own."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return unknown if value is None else str(value)
+
+
+def in_words(field: str) -> str:
+    """Write a field's name as words, without the unit at its end."""
+    parts = field.split("_")
+    return " ".join(parts[:-1] if len(parts) > 1 and parts[-1] in UNITS else parts)
+
+
+def grouped(text: str, size: int) -> str:
+    """Set a long code in groups, so that two people can compare it aloud."""
+    return " ".join(text[at : at + size] for at in range(0, len(text), size))

@@ -1,0 +1,136 @@
+"""Entries of the audit trail as sentences people read."""
+
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from service.platform.queries.audit_trail import Changed, Entry
+
+SENTENCES = {
+    "person:added": "added {subject}",
+    "person:roles changed": "changed the roles of {subject}",
+    "person:password changed": "changed the password of {subject}",
+    "person:let in or shut out": "let in or shut out {subject}",
+    "token:made": "made the API token {subject}",
+    "token:revoked": "revoked the API token {subject}",
+    "part:added": "added part {subject}",
+    "part:moved": "moved part {subject}",
+    "part:judged": "judged whether part {subject} may be used",
+    "part:reserved": "reserved part {subject}",
+    "limits:written": "wrote {subject}",
+    "limits:approved": "put {subject} in force",
+    "parts:imported": "imported {subject}",
+    "changeover plan:made": "made {subject}",
+    "changeover plan:opened": "began a record by {subject}",
+    "record:begun": "began {subject}",
+    "record:changed": "changed {subject}",
+    "record:entry made": "made an entry in {subject}",
+    "record:entry undone": "undid an entry in {subject}",
+    "record:handed in": "handed in {subject}",
+    "record:approved": "approved {subject}",
+    "record:sent back": "sent back {subject}",
+    "record:taken up again": "took up {subject} again",
+    "record:made void": "made {subject} void",
+    "build:released": "released {subject} to hydrogen",
+    "correction:written": "wrote {subject}",
+    "correction:approved": "approved {subject}",
+    "correction:refused": "refused {subject}",
+    "hold:placed": "placed a hold on {subject}",
+    "holds:placed": "placed holds on {subject}",
+    "hold:lifted": "lifted a hold on {subject}",
+    "concession:given": "gave a concession for {subject}",
+    "hours:read": "read the hour meter of {subject}",
+    "hours:reported": "had the hour meter of {subject} reported by a bench",
+    "hours:reports taken back": "took back what a bench reported of {subject}",
+    "run:imported": "brought in {subject}",
+    "run:read again": "had {subject} read again",
+    "run:made void": "made {subject} void",
+    "column mapping:kept": "kept {subject}",
+    "voltages:typed in": "typed in voltages of {subject}",
+    "voltages:made void": "made voltages of {subject} void",
+    "curve:added": "added {subject}",
+    "curve:made void": "made {subject} void",
+    "tap map:written": "wrote {subject}",
+    "tap map:corrected": "corrected {subject}",
+    "bridged cell:noted": "noted {subject}",
+    "bridged cell:ended": "noted the end of {subject}",
+    "bridged cell:corrected": "corrected {subject}",
+    "failing rule:written": "wrote {subject}",
+    "failing:confirmed": "confirmed {subject} as failing",
+    "failing:withdrawn": "withdrew that {subject} is failing",
+    "hour meter:replaced": "replaced the hour meter of {subject}",
+    "calibration:added": "added a calibration of {subject}",
+    "attachment:added": "added the attachment {subject}",
+    "attachment:removed": "removed the attachment {subject}",
+    "lab:generated": "generated {subject}",
+}
+PLACES = {
+    "part": "/parts/{}",
+    "record": "/records/{}",
+    "changeover plan": "/changeover-plans/{}",
+    "correction": "/corrections/{}",
+    "lot": "/lots/{}",
+    "part type": "/part-types/{}",
+    "design": "/designs/{}",
+    "limits": "/limits/{}",
+    "build": "/builds/{}/release",
+    "instrument": "/instruments/{}",
+    "hold": "/holds/{}",
+    "attachment": "/attachments/{}",
+    "tap map": "/tap-maps/{}",
+    "run": "/runs/{}",
+    "bridged cell": "/bridges/{}",
+}
+NAMED = frozenset(
+    {
+        "record",
+        "changeover plan",
+        "correction",
+        "hold",
+        "concession",
+        "limits",
+        "build",
+        "tap map",
+        "bridged cell",
+        "run",
+    }
+)
+"""Kinds whose label says what they are: “record 14”."""
+_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(\+\d\d:\d\d|Z)")
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """One entry as a sentence, with the address of what it is about where there is a page."""
+
+    entry: Entry
+    begin: str
+    subject: str
+    end: str
+    address: str
+
+
+def said(entry: Entry) -> Said:
+    """The sentence of an entry, parted so that its subject can be a link."""
+    kind, _, act = entry.act.partition(":")
+    sentence = SENTENCES.get(entry.act) or f"{act} {kind} {{subject}}"
+    begin, _, end = sentence.partition("{subject}")
+    subject = entry.subject_label or entry.subject_kind
+    place = PLACES.get(entry.subject_kind, "")
+    if entry.subject_id is None:
+        place = ""
+    return Said(entry, begin, subject, end, place.format(entry.subject_id))
+
+
+def value_in_words(value: Changed | object, zone: ZoneInfo) -> str:
+    """A value of the trail as a person reads it: times in the lab's zone, nothing as nothing."""
+    if value is None or value == "":
+        return "nothing"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str) and _TIME.fullmatch(value):
+        return datetime.fromisoformat(value).astimezone(zone).strftime("%Y-%m-%d %H:%M")
+    if isinstance(value, float):
+        return f"{value:g}"
+    return str(value)

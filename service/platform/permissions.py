@@ -1,0 +1,177 @@
+"""Who may do what: one table. Predicates take loaded facts and never query."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from service.platform.errors import NotAllowed
+from service.records.tables.people import Role
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Somebody known: id 0 stands for the command line of the machine's owner."""
+
+    id: int
+    login: str
+    name: str
+    roles: frozenset[Role] = field(default_factory=frozenset)
+
+
+@dataclass(frozen=True, slots=True)
+class RecordFacts:
+    """What permissions need to know of a record or correction."""
+
+    state: str = ""
+    written_by: int = 0
+    involved: frozenset[int] = field(default_factory=frozenset)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Yes, or no and why."""
+
+    yes: bool
+    why: str = ""
+
+    def __bool__(self) -> bool:
+        """Be true for yes."""
+        return self.yes
+
+
+class Act(StrEnum):
+    """Everything that asks for leave."""
+
+    READ = "read"
+    """See stacks, parts, records and the trail."""
+    RECORD_WRITE = "record.write"
+    """Begin a rebuild record and make entries in it."""
+    RECORD_APPROVE = "record.approve"
+    """Approve a record or send it back."""
+    RECORD_VOID = "record.void"
+    """Make a record void, keeping its content."""
+    CORRECTION_WRITE = "correction.write"
+    """Propose a correction of something handed in."""
+    CORRECTION_DECIDE = "correction.decide"
+    """Approve or refuse a correction."""
+    PART_WRITE = "part.write"
+    """Add parts, lots and part types, move parts between places."""
+    PART_JUDGE = "part.judge"
+    """Say whether a part may be used."""
+    HOLD_WRITE = "hold.write"
+    """Place a hold."""
+    HOLD_LIFT = "hold.lift"
+    """Lift a hold."""
+    CONCESSION_GIVE = "concession.give"
+    """Allow one use in spite of a hold or a missing calibration."""
+    DESIGN_WRITE = "design.write"
+    """Make and change designs that no stack uses yet."""
+    LIMITS_WRITE = "limits.write"
+    """Write a new version of a design's limits and figures, and a part type's stiffness."""
+    LIMITS_APPROVE = "limits.approve"
+    """Put a version of limits and figures in force."""
+    BUILD_RELEASE = "build.release"
+    """Release a build to hydrogen."""
+    STACK_WRITE = "stack.write"
+    """Add stacks and say where they stand."""
+    INSTRUMENT_WRITE = "instrument.write"
+    """Add instruments and calibrations."""
+    HOURS_WRITE = "hours.write"
+    """Enter hour-meter readings and replace meters."""
+    RUN_WRITE = "run.write"
+    """Bring in logs of test benches, curves, tap maps and bridged cells."""
+    FAILING_RULE = "failing.rule"
+    """Write the rule by which an MEA of a design counts as failing."""
+    FAILING_CONFIRM = "failing.confirm"
+    """Confirm that an MEA is failing, or withdraw it."""
+    IMPORT = "import"
+    """Bring in lists of parts and existing stacks."""
+    PEOPLE_WRITE = "people.write"
+    """Add people, change their roles, let them in or shut them out."""
+    TOKEN_WRITE = "token.write"
+    """Make and revoke one's own API tokens."""
+
+
+Predicate = Callable[[Person, RecordFacts], Answer]
+
+
+def _has(*roles: Role) -> Predicate:
+    names = " or ".join(roles)
+
+    def predicate(person: Person, _facts: RecordFacts) -> Answer:
+        held = bool(person.roles.intersection(roles))
+        return Answer(held, "" if held else f"This needs the role {names}.")
+
+    return predicate
+
+
+def _had_no_part_in_it(person: Person, facts: RecordFacts) -> Answer:
+    if person.id == facts.written_by:
+        return Answer(False, "You wrote this yourself: somebody else has to decide on it.")
+    if person.id in facts.involved:
+        return Answer(False, "You worked on this or witnessed it: somebody else has to decide.")
+    return Answer(True)
+
+
+def _is_known(person: Person, _facts: RecordFacts) -> Answer:
+    return Answer(bool(person.roles) or person.id > 0, "Sign in first.")
+
+
+WORKERS = _has(Role.BUILDER, Role.QUALITY, Role.SUPERVISOR)
+
+ALLOWED: dict[Act, tuple[tuple[Predicate, ...], ...]] = {
+    Act.READ: ((_is_known,),),
+    Act.RECORD_WRITE: ((WORKERS,),),
+    Act.RECORD_APPROVE: ((_has(Role.SUPERVISOR), _had_no_part_in_it),),
+    Act.RECORD_VOID: ((_has(Role.SUPERVISOR),),),
+    Act.CORRECTION_WRITE: ((WORKERS,),),
+    Act.CORRECTION_DECIDE: ((_has(Role.SUPERVISOR, Role.QUALITY), _had_no_part_in_it),),
+    Act.PART_WRITE: ((WORKERS,),),
+    Act.PART_JUDGE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
+    Act.HOLD_WRITE: ((WORKERS,),),
+    Act.HOLD_LIFT: ((_has(Role.QUALITY),),),
+    Act.CONCESSION_GIVE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
+    Act.DESIGN_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
+    Act.LIMITS_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
+    Act.LIMITS_APPROVE: ((_has(Role.QUALITY, Role.SUPERVISOR), _had_no_part_in_it),),
+    Act.BUILD_RELEASE: ((_has(Role.SUPERVISOR), _had_no_part_in_it),),
+    Act.STACK_WRITE: ((WORKERS,),),
+    Act.INSTRUMENT_WRITE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
+    Act.HOURS_WRITE: ((WORKERS,),),
+    Act.RUN_WRITE: ((WORKERS,),),
+    Act.FAILING_RULE: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
+    Act.FAILING_CONFIRM: ((_has(Role.QUALITY, Role.SUPERVISOR),),),
+    Act.IMPORT: ((WORKERS,),),
+    Act.PEOPLE_WRITE: ((_has(Role.ADMIN),),),
+    Act.TOKEN_WRITE: ((_is_known,),),
+}
+
+NOTHING_KNOWN = RecordFacts()
+
+
+def may(person: Person, act: Act, facts: RecordFacts = NOTHING_KNOWN) -> Answer:
+    """Say whether a person may do something, or why not."""
+    refusal = Answer(False, "Nobody may do this.")
+    for all_of in ALLOWED[act]:
+        answers = [predicate(person, facts) for predicate in all_of]
+        refusal = next((answer for answer in answers if not answer), Answer(True))
+        if refusal:
+            return refusal
+    return refusal
+
+
+def need(person: Person, act: Act, facts: RecordFacts = NOTHING_KNOWN) -> None:
+    """Raise `NotAllowed` unless the person may do it."""
+    answer = may(person, act, facts)
+    if not answer:
+        raise NotAllowed(act.value, answer.why)
+
+
+def roles_who_may(act: Act) -> tuple[Role, ...]:
+    """Which roles may do something, each by itself, on what its holder had no part in?
+
+    >>> [role.value for role in roles_who_may(Act.HOLD_LIFT)]
+    ['quality']
+    """
+    stranger = [Person(-1, "", "", frozenset({role})) for role in Role]
+    return tuple(role for one in stranger for role in one.roles if may(one, act))

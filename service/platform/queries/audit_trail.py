@@ -1,0 +1,149 @@
+"""The audit trail, newest first: of one object, of one person, of a stretch of time, of all."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, and_, or_, select
+from sqlalchemy.orm import Session
+
+from service.platform.audit import Did
+from service.platform.queries.answers import read_as
+from service.platform.tables.audit import AuditEntry
+from service.records.tables.people import Person
+
+MOST_ABOUT_ONE = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """One field of an entry: before and after as the trail wrote them."""
+
+    field: str
+    before: str | float | bool | None
+    after: str | float | bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of the trail: who, when, what, before and after, and why."""
+
+    id: int
+    at: datetime
+    person_id: int | None
+    person_name: str
+    act: str
+    subject_kind: str
+    subject_id: int | None
+    subject_label: str
+    stack_id: int | None
+    record_id: int | None
+    changes: tuple[Changed, ...]
+    reason: str
+    via: str
+
+
+@dataclass(frozen=True, slots=True)
+class Trail:
+    """One page of entries, newest first; ``older`` continues, None at the end.
+
+    ``is_newest``: nothing newer fits the question.
+    """
+
+    entries: tuple[Entry, ...]
+    older: int | None
+    is_newest: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is asked of the trail; an empty answer leaves that out.
+
+    ``act`` is one act (``part:moved``) or the kind of its subject (``part``). ``subject`` is a kind
+    and an id: a stack or record takes in everything written about it, its parts' entries too.
+    """
+
+    person_id: int | None = None
+    since: datetime | None = None
+    until: datetime | None = None
+    act: str = ""
+    subject: tuple[str, int] | None = None
+
+
+def trail(session: Session, asked: Asked, *, older: int | None = None, limit: int = 50) -> Trail:
+    """Which entries answer this, newest first? One statement.
+
+    Pages go by the entry's number: ``older`` is the one the page before ended with.
+    """
+    conditions = _conditions(asked)
+    if older is not None:
+        conditions.append(AuditEntry.id < older)
+    rows = _rows(session, conditions, limit + 1)
+    return Trail(
+        entries=tuple(_entry(row) for row in rows[:limit]),
+        older=rows[limit - 1].id if len(rows) > limit else None,
+        is_newest=older is None,
+    )
+
+
+def entries_about(session: Session, kind: str, subject_id: int) -> tuple[Entry, ...]:
+    """The newest entries about one object, oldest of them first: one statement."""
+    rows = _rows(session, _conditions(Asked(subject=(kind, subject_id))), MOST_ABOUT_ONE)
+    return tuple(_entry(row) for row in reversed(rows))
+
+
+def people_in_trail(session: Session) -> tuple[tuple[int, str], ...]:
+    """Everybody who may stand in the trail, as a choice: (id, name)."""
+    return tuple(session.execute(select(Person.id, Person.name).order_by(Person.name)))
+
+
+def _conditions(asked: Asked) -> list[ColumnElement[bool]]:
+    conditions: list[ColumnElement[bool]] = []
+    if asked.person_id is not None:
+        conditions.append(AuditEntry.person_id == asked.person_id)
+    if asked.since is not None:
+        conditions.append(AuditEntry.at >= asked.since)
+    if asked.until is not None:
+        conditions.append(AuditEntry.at < asked.until)
+    if ":" in asked.act:
+        conditions.append(AuditEntry.act == asked.act)
+    elif asked.act:
+        of_kind = [did.value for did in Did if did.value.startswith(f"{asked.act}:")]
+        conditions.append(AuditEntry.act.in_(of_kind))
+    if asked.subject is not None:
+        kind, subject_id = asked.subject
+        one = and_(AuditEntry.subject_kind == kind, AuditEntry.subject_id == subject_id)
+        wider = {"stack": AuditEntry.stack_id, "record": AuditEntry.record_id}.get(kind)
+        conditions.append(one if wider is None else or_(one, wider == subject_id))
+    return conditions
+
+
+def _rows(session: Session, conditions: Sequence[ColumnElement[bool]], limit: int) -> Sequence[Any]:
+    return session.execute(
+        select(
+            AuditEntry.id,
+            AuditEntry.at,
+            AuditEntry.person_id,
+            AuditEntry.person_name,
+            AuditEntry.act,
+            AuditEntry.subject_kind,
+            AuditEntry.subject_id,
+            AuditEntry.subject_label,
+            AuditEntry.stack_id,
+            AuditEntry.record_id,
+            AuditEntry.changes,
+            AuditEntry.reason,
+            AuditEntry.via,
+        )
+        .where(*conditions)
+        .order_by(AuditEntry.id.desc())
+        .limit(limit)
+    ).all()
+
+
+def _entry(row: Any) -> Entry:
+    return read_as(
+        Entry, row, changes=tuple(Changed(*change) for change in json.loads(row.changes))
+    )
