@@ -10,14 +10,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import brentq
 
+from service.physics.arithmetic.clamped_parts import Assembly, with_cells
+from service.physics.arithmetic.clamping import Law, torque_for
+from service.physics.arithmetic.gap_balance import GapColumns, GapStates
+from service.physics.arithmetic.gaps import Gap
+from service.physics.arithmetic.springs import ClosedState, close_stack, spring_height
 from service.platform.arithmetic.errors import NoSolution, OutOfRange
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
-from service.trade.clamped_parts import Assembly, with_cells
-from service.trade.clamping import Law, torque_for
-from service.trade.gap_balance import GapColumns, GapStates
-from service.trade.gaps import Gap
-from service.trade.springs import ClosedState, close_stack, spring_height
 
 _MOST_GROWTH = 64.0
 

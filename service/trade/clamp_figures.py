@@ -5,15 +5,15 @@ Common practice, no source.
 
 from dataclasses import dataclass
 
+from service.physics.arithmetic.clamped_parts import Rods
+from service.physics.arithmetic.clamping import Law, NutFactor, ThreadFriction
+from service.physics.arithmetic.disc_springs import DiscSpring, PlainSpring, SpringColumn
+from service.physics.arithmetic.elastic_bed import ActiveArea
+from service.physics.arithmetic.part_stiffness import Disc
+from service.physics.arithmetic.threads import Thread, hexagon_bearing, strength, thread
+from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
-from service.trade.clamped_parts import Rods
-from service.trade.clamping import Law, NutFactor, ThreadFriction
-from service.trade.disc_springs import DiscSpring, PlainSpring, SpringColumn
-from service.trade.elastic_bed import ActiveArea
-from service.trade.part_stiffness import Disc
-from service.trade.threads import Thread, hexagon_bearing, strength, thread
-from service.trade.tightening import SETTLING_MINUTES
 
 STEEL_GPA, STEEL_EXPANSION = 206.0, 11.7e-6
 

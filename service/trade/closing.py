@@ -7,10 +7,12 @@ Sources: as in the formulas named in the outcome.
 from collections.abc import Sequence
 from dataclasses import replace
 
+from service.physics.arithmetic import clamping, pressure_map, springs
+from service.physics.arithmetic.clamped_parts import Assembly
+from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL
+from service.physics.arithmetic.springs import ClosedState, close_stack
 from service.platform.arithmetic.errors import TradeError
-from service.trade import clamping, pressure_map, springs
 from service.trade.clamp_figures import ClampFigures
-from service.trade.clamped_parts import Assembly
 from service.trade.closing_assembly import Built, build
 from service.trade.closing_inputs import ClosingInputs
 from service.trade.closing_map import levelled
@@ -24,9 +26,7 @@ from service.trade.closing_readings import (
 )
 from service.trade.closing_states import closed_outcome, wanted_outcome, warm_outcome
 from service.trade.closing_verdicts import judged_by
-from service.trade.disc_springs import RECOMMENDED_TRAVEL
 from service.trade.limits import Quantity
-from service.trade.springs import ClosedState, close_stack
 
 FORMULA = "closing 1"
 FORMULAS = (FORMULA, clamping.FORMULA, springs.FORMULA, pressure_map.FORMULA)

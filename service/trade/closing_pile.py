@@ -7,11 +7,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from service.physics.arithmetic.part_stiffness import (
+    PartStiffness,
+    stiffness_as_data,
+    stiffness_from,
+)
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.plain_data import as_data, from_data
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
 from service.platform.arithmetic.vocabulary import Joint, Kind
-from service.trade.part_stiffness import PartStiffness, stiffness_as_data, stiffness_from
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,16 +8,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from service.physics.arithmetic.clamping import Preloads, TorqueValue, preloads
+from service.physics.arithmetic.preload_scatter import relaxation
+from service.physics.arithmetic.rod_stress import rod_stress
+from service.physics.arithmetic.threads import strength
 from service.platform.arithmetic.estimates import Estimate, combined
 from service.platform.arithmetic.vocabulary import ReadingKind
 from service.trade.clamp_figures import ClampFigures
-from service.trade.clamping import Preloads, TorqueValue, preloads
 from service.trade.closing_inputs import ClosingInputs, RodReading
 from service.trade.closing_outcome import RodOutcome, RodRelaxation
 from service.trade.instrument_accuracy import instrument_accuracy
-from service.trade.preload_scatter import relaxation
-from service.trade.rod_stress import rod_stress
-from service.trade.threads import strength
 
 PRELOAD_KINDS = (ReadingKind.SET, ReadingKind.RESIDUAL)
 

@@ -5,10 +5,12 @@ Sources: as in springs and clamp_changes.
 
 from collections.abc import Sequence
 
+from service.physics.arithmetic.clamped_parts import Assembly
+from service.physics.arithmetic.disc_springs import SpringColumn
+from service.physics.arithmetic.springs import ClosedGap, ClosedState
 from service.platform.arithmetic.estimates import Estimate
 from service.trade.clamp_changes import torque_for_pressure, warmed
 from service.trade.clamp_figures import ClampFigures
-from service.trade.clamped_parts import Assembly
 from service.trade.closing_assembly import Built
 from service.trade.closing_outcome import (
     ClosedOutcome,
@@ -17,9 +19,7 @@ from service.trade.closing_outcome import (
     WantedOutcome,
     WarmOutcome,
 )
-from service.trade.disc_springs import SpringColumn
 from service.trade.instrument_accuracy import instrument_accuracy
-from service.trade.springs import ClosedGap, ClosedState
 
 
 def in_unit(estimate: Estimate, factor: float) -> Estimate:

@@ -3,8 +3,10 @@
 Sources: as in rod_stress.
 """
 
+from service.physics.arithmetic.clamping import FORMULA, Law, ThreadFriction, preloads, torque_for
+from service.physics.arithmetic.rod_stress import greatest_tightening, rod_stress
+from service.physics.arithmetic.threads import Strength, Thread, breaking_torque, strength
 from service.platform.arithmetic.estimates import Estimate
-from service.trade.clamping import FORMULA, Law, ThreadFriction, preloads, torque_for
 from service.trade.desk_answers import Answers
 from service.trade.desk_fields import Section, choice, percent
 from service.trade.desk_friction import (
@@ -25,8 +27,6 @@ from service.trade.desk_outcomes import (
     percent_of,
 )
 from service.trade.desk_torque import FORCE_IN, PRELOAD_FIELD, STRESS_IN, TORQUE_FIELD, TORQUE_IN
-from service.trade.rod_stress import greatest_tightening, rod_stress
-from service.trade.threads import Strength, Thread, breaking_torque, strength
 
 BY_TORQUE, BY_PRELOAD = "a torque", "a preload"
 

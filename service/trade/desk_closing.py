@@ -5,11 +5,15 @@ Sources: as in springs, clamp_changes and clamping.
 
 from dataclasses import replace
 
+from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer, Rods
+from service.physics.arithmetic.clamping import Law, preloads
+from service.physics.arithmetic.disc_springs import PlainSpring, SpringColumn
+from service.physics.arithmetic.gaps import BedOf, Gap, GasketOf
+from service.physics.arithmetic.springs import FORMULA, ClosedState, close_stack
+from service.physics.arithmetic.threads import strength
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
 from service.platform.arithmetic.units import Measure
 from service.trade.clamp_changes import torque_for_pressure
-from service.trade.clamped_parts import Assembly, RigidLayer, Rods
-from service.trade.clamping import Law, preloads
 from service.trade.desk_answers import Answers
 from service.trade.desk_closing_changes import changes_of
 from service.trade.desk_closing_fields import CELL, FROM_TORQUE, WISH
@@ -29,10 +33,6 @@ from service.trade.desk_friction import (
     torque_value,
 )
 from service.trade.desk_outcomes import Calculator, Outcome, Result, Units, parts_table
-from service.trade.disc_springs import PlainSpring, SpringColumn
-from service.trade.gaps import BedOf, Gap, GasketOf
-from service.trade.springs import FORMULA, ClosedState, close_stack
-from service.trade.threads import strength
 
 SOURCE = "springs in series with the materials' curves; VDI 2230 (rods); DIN EN 16984 (discs); GUM"
 

@@ -3,6 +3,8 @@
 Sources: as in clamp_changes.
 """
 
+from service.physics.arithmetic.clamped_parts import Assembly
+from service.physics.arithmetic.springs import ClosedState
 from service.platform.arithmetic.errors import NoSolution
 from service.platform.arithmetic.estimates import Estimate
 from service.trade.clamp_changes import (
@@ -12,7 +14,6 @@ from service.trade.clamp_changes import (
     relaxed,
     warmed,
 )
-from service.trade.clamped_parts import Assembly
 from service.trade.desk_answers import Answers
 from service.trade.desk_closing_results import thread_left
 from service.trade.desk_outcomes import (
@@ -20,7 +21,6 @@ from service.trade.desk_outcomes import (
     Table,
     Units,
 )
-from service.trade.springs import ClosedState
 
 NOTHING = "none"
 

@@ -3,8 +3,10 @@
 Sources: as in springs and clamp_changes.
 """
 
+from service.physics.arithmetic.clamped_parts import Assembly
+from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
+from service.physics.arithmetic.springs import ClosedState
 from service.platform.arithmetic.estimates import Estimate
-from service.trade.clamped_parts import Assembly
 from service.trade.desk_answers import Answers
 from service.trade.desk_outcomes import (
     Result,
@@ -12,8 +14,6 @@ from service.trade.desk_outcomes import (
     number_of,
     percent_of,
 )
-from service.trade.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
-from service.trade.springs import ClosedState
 
 
 def closed_results(assembly: Assembly, closed: ClosedState, units: Units) -> tuple[Result, ...]:

@@ -5,6 +5,7 @@ Sources: as in disc_springs.
 
 from dataclasses import dataclass
 
+from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
 from service.platform.arithmetic.estimates import Estimate, combined, standard_uncertainty
 from service.platform.arithmetic.units import Measure
 from service.trade.desk_answers import Answers
@@ -20,7 +21,6 @@ from service.trade.desk_outcomes import (
     Units,
     percent_of,
 )
-from service.trade.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
 
 DISC_TOLERANCE = 0.05
 """Half width of a disc's load as a share: DIN EN 16984 allows discs that and more."""

@@ -3,10 +3,10 @@
 Source: as in disc_springs.
 """
 
+from service.physics.arithmetic.disc_springs import DiscSpring, SpringColumn
 from service.platform.arithmetic.units import Measure
 from service.trade.desk_answers import Answers
 from service.trade.desk_fields import quantity, whole
-from service.trade.disc_springs import DiscSpring, SpringColumn
 
 DISC_FIELDS = (
     quantity(

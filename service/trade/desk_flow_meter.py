@@ -3,6 +3,8 @@
 Source: as in tightness.
 """
 
+from service.physics.arithmetic.gas_flows import REFERENCES, reference
+from service.physics.arithmetic.tightness import FORMULA, FlowMeter, flow_meter, judge
 from service.platform.arithmetic.estimates import standard_uncertainty
 from service.platform.arithmetic.units import Measure
 from service.trade.desk_answers import Answers
@@ -15,8 +17,6 @@ from service.trade.desk_gas import (
     verdict_in_words,
 )
 from service.trade.desk_outcomes import Calculator, Outcome, Units
-from service.trade.gas_flows import REFERENCES, reference
-from service.trade.tightness import FORMULA, FlowMeter, flow_meter, judge
 
 SOURCE = "flow meter with its zero taken away; GUM; ISO 11929-1 (decision threshold)"
 

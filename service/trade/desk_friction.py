@@ -3,8 +3,7 @@
 Sources: as in clamping and preload_scatter.
 """
 
-from service.platform.arithmetic.units import Measure
-from service.trade.clamping import (
+from service.physics.arithmetic.clamping import (
     LEAST_FRICTION,
     LEAST_NUT_FACTOR,
     MOST_FRICTION,
@@ -14,6 +13,9 @@ from service.trade.clamping import (
     ThreadFriction,
     TorqueValue,
 )
+from service.physics.arithmetic.preload_scatter import from_scatter, permissible_deviation
+from service.physics.arithmetic.threads import Thread, hexagon_bearing, strength_classes, thread
+from service.platform.arithmetic.units import Measure
 from service.trade.desk_answers import Answers
 from service.trade.desk_fields import (
     Section,
@@ -23,8 +25,6 @@ from service.trade.desk_fields import (
     percent,
     words,
 )
-from service.trade.preload_scatter import from_scatter, permissible_deviation
-from service.trade.threads import Thread, hexagon_bearing, strength_classes, thread
 
 BY_FACTOR, BY_FRICTION = "nut factor", "friction in the thread and under the nut"
 LAWS = (BY_FACTOR, BY_FRICTION)

@@ -4,6 +4,8 @@ A leak rate in sccm is one of gas at 0 °C; in the other units it goes with the 
 temperature. Source: as in gas_flows and tightness.
 """
 
+from service.physics.arithmetic.gas_flows import GAS_CONSTANT, throughput
+from service.physics.arithmetic.tightness import Instruments, LeakRate, Seen
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
 from service.platform.arithmetic.preconditions import ZERO_CELSIUS_K, barometer
 from service.platform.arithmetic.pressures import Zero
@@ -12,8 +14,6 @@ from service.platform.arithmetic.verdicts import Verdict
 from service.trade.desk_answers import Answers
 from service.trade.desk_fields import Section, choice, deviation, percent, quantity
 from service.trade.desk_outcomes import Figure, Result, number_of
-from service.trade.gas_flows import GAS_CONSTANT, throughput
-from service.trade.tightness import Instruments, LeakRate, Seen
 
 AT_ZERO = "sccm"
 GAUGE_ZERO, ABSOLUTE_ZERO = "the air outside (gauge)", "vacuum (absolute)"

@@ -3,6 +3,7 @@
 Source: as in hold_time.
 """
 
+from service.physics.arithmetic.tightness import FORMULA, Reading
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.units import Measure
@@ -21,7 +22,6 @@ from service.trade.desk_gas import (
 )
 from service.trade.desk_outcomes import Calculator, Outcome, Result, Units
 from service.trade.hold_time import hold_time
-from service.trade.tightness import FORMULA, Reading
 
 
 def _work(answers: Answers, units: Units) -> Outcome:

@@ -3,6 +3,14 @@
 Source: as in gases.
 """
 
+from service.physics.arithmetic.gases import (
+    TEST_GASES,
+    Across,
+    Hydrogen,
+    Regime,
+    as_hydrogen,
+    gas_named,
+)
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
 from service.platform.arithmetic.preconditions import barometer
@@ -11,7 +19,6 @@ from service.trade.desk_answers import Answers
 from service.trade.desk_fields import Section, choice, percent, pressure, quantity, temperature
 from service.trade.desk_gas import BAROMETER, ZERO, absolute, leak_figure, mol_per_second
 from service.trade.desk_outcomes import Calculator, Figure, Outcome, Result, Units, number_of
-from service.trade.gases import TEST_GASES, Across, Hydrogen, Regime, as_hydrogen, gas_named
 
 SOURCE = "viscous flow after Poiseuille, molecular flow by kinetic theory; bounds by Knudsen number"
 AT_0_C = "gas at 0\u2009°C"

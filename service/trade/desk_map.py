@@ -5,11 +5,19 @@ Sources: as in pressure_map and levelling.
 
 import re
 
+from service.physics.arithmetic.clamping import preloads
+from service.physics.arithmetic.elastic_bed import ActiveArea, Beds
+from service.physics.arithmetic.pressure_map import (
+    FORMULA,
+    ONE_BED,
+    RodLoad,
+    pressure_map,
+    rod_loads,
+)
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.numbers import read_number
 from service.platform.arithmetic.units import Measure, read_quantity, to_si
-from service.trade.clamping import preloads
 from service.trade.desk_answers import Answers
 from service.trade.desk_fields import Show
 from service.trade.desk_friction import (
@@ -23,8 +31,6 @@ from service.trade.desk_friction import (
 from service.trade.desk_map_fields import SECTIONS
 from service.trade.desk_map_results import levelling_of, map_figures, map_results, map_sentences
 from service.trade.desk_outcomes import Calculator, Outcome, Units
-from service.trade.elastic_bed import ActiveArea, Beds
-from service.trade.pressure_map import FORMULA, ONE_BED, RodLoad, pressure_map, rod_loads
 
 SOURCE = "axial load and bending, no tension; elastic interaction of bolts on an elastic bed"
 MOST_RODS = 60

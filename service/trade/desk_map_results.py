@@ -6,6 +6,8 @@ Sources: as in pressure_map and levelling.
 from collections.abc import Mapping, Sequence
 from math import hypot
 
+from service.physics.arithmetic.elastic_bed import ActiveArea, Beds
+from service.physics.arithmetic.pressure_map import PressureMap, RodLoad
 from service.platform.arithmetic.estimates import Estimate
 from service.trade.desk_answers import Answers
 from service.trade.desk_friction import thread_of
@@ -16,9 +18,7 @@ from service.trade.desk_outcomes import (
     Units,
     percent_of,
 )
-from service.trade.elastic_bed import ActiveArea, Beds
 from service.trade.levelling import Levelling, level
-from service.trade.pressure_map import PressureMap, RodLoad
 
 _FOR_TURNS = ("gdl_tangent", "mea", "grip", "rod_modulus")
 _BEYOND_RODS_MM = 20.0

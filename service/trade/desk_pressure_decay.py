@@ -3,6 +3,7 @@
 Source: as in tightness.
 """
 
+from service.physics.arithmetic.tightness import FORMULA, Reading, judge, pressure_decay
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.preconditions import barometer
 from service.platform.arithmetic.units import Measure
@@ -23,7 +24,6 @@ from service.trade.desk_gas import (
     verdict_in_words,
 )
 from service.trade.desk_outcomes import Calculator, Outcome, Units, parts_table
-from service.trade.tightness import FORMULA, Reading, judge, pressure_decay
 
 SOURCE = "n = V/R (p₁/T₁ − p₂/T₂) / t, ideal gas (form of 40 CFR 1065.644); GUM; ISO 11929-1"
 

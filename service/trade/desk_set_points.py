@@ -3,6 +3,8 @@
 Source: as in set_points.
 """
 
+from service.physics.arithmetic.gas_flows import reference
+from service.physics.arithmetic.water import coolant_at
 from service.platform.arithmetic.estimates import Estimate, combined, standard_uncertainty
 from service.platform.arithmetic.units import Measure
 from service.trade.desk_answers import Answers
@@ -22,7 +24,6 @@ from service.trade.desk_outcomes import (
     percent_of,
 )
 from service.trade.desk_set_points_fields import SECTIONS
-from service.trade.gas_flows import reference
 from service.trade.set_points import (
     FORMULA,
     CellWindow,
@@ -33,7 +34,6 @@ from service.trade.set_points import (
     before_and_after,
     set_points,
 )
-from service.trade.water import coolant_at
 
 SOURCE = "Faraday's law; thermoneutral voltages from CODATA key values (1989); IAPWS-IF97"
 CURRENT = "current"

@@ -3,6 +3,8 @@
 Common practice, no source.
 """
 
+from service.physics.arithmetic.gas_flows import REFERENCES
+from service.physics.arithmetic.water import COOLANTS
 from service.platform.arithmetic.units import Measure
 from service.trade.desk_fields import (
     Section,
@@ -15,11 +17,9 @@ from service.trade.desk_fields import (
     whole,
 )
 from service.trade.desk_gas import BAROMETER, ZERO
-from service.trade.gas_flows import REFERENCES
 from service.trade.set_points import (
     Oxidant,
 )
-from service.trade.water import COOLANTS
 
 
 def _feed_fields(gas: str, called: str, stoichiometry: str) -> Section:

@@ -3,8 +3,14 @@
 Sources: as in clamping.
 """
 
+from service.physics.arithmetic.clamping import (
+    FORMULA,
+    ThreadFriction,
+    nut_factor_of,
+    preloads,
+    torque_for,
+)
 from service.platform.arithmetic.units import Measure
-from service.trade.clamping import FORMULA, ThreadFriction, nut_factor_of, preloads, torque_for
 from service.trade.desk_answers import Answers
 from service.trade.desk_fields import Section, Show, choice, quantity, whole
 from service.trade.desk_friction import (

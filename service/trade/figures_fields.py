@@ -5,15 +5,15 @@ Common practice, no source.
 
 from dataclasses import replace
 
+from service.physics.arithmetic.gas_flows import REFERENCES
+from service.physics.arithmetic.gases import TEST_GASES
+from service.physics.arithmetic.threads import strength_classes
+from service.physics.arithmetic.water import COOLANTS
 from service.platform.arithmetic.typed_fields import Field
-from service.trade.gas_flows import REFERENCES
-from service.trade.gases import TEST_GASES
 from service.trade.insulation import Between, Condition
 from service.trade.leak_paths import Circuit, Path
 from service.trade.limits import Quantity
 from service.trade.set_points import Oxidant
-from service.trade.threads import strength_classes
-from service.trade.water import COOLANTS
 
 CLAMP, LEAK, INSULATION, SHORTS, OPERATION, LIMITS = (
     "Clamp",

@@ -8,9 +8,9 @@ from math import hypot
 
 import numpy as np
 
+from service.physics.arithmetic.part_stiffness import Seal
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.material_curves import Points, Soft
-from service.trade.part_stiffness import Seal
 
 _STEPS = 150
 

@@ -6,6 +6,8 @@ SI units, absolute pressures. Source: the uncertainty of the pressure decay, sol
 from dataclasses import dataclass
 from math import sqrt
 
+from service.physics.arithmetic.gas_flows import GAS_CONSTANT
+from service.physics.arithmetic.tightness import Instruments, Reading, u_of_none_mol_s
 from service.platform.arithmetic.errors import Inconsistent, NoSolution
 from service.platform.arithmetic.preconditions import (
     absolute_pressure,
@@ -14,8 +16,6 @@ from service.platform.arithmetic.preconditions import (
     within,
 )
 from service.platform.arithmetic.verdicts import GUARD
-from service.trade.gas_flows import GAS_CONSTANT
-from service.trade.tightness import Instruments, Reading, u_of_none_mol_s
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,8 @@ Sources: ISO 6789-1:2017 from memory (torque drivers); common practice, no sourc
 
 from dataclasses import dataclass
 
+from service.physics.arithmetic.preload_scatter import permissible_deviation
 from service.platform.arithmetic.errors import OutOfRange
-from service.trade.preload_scatter import permissible_deviation
 
 
 @dataclass(frozen=True, slots=True)

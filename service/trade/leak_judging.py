@@ -3,11 +3,12 @@
 Sources: as in tightness, leak_paths and gases.
 """
 
+from service.physics.arithmetic import tightness
+from service.physics.arithmetic.gases import Across, as_hydrogen
+from service.physics.arithmetic.tightness import LeakRate, Seen, flow_meter, judge, pressure_decay
 from service.platform.arithmetic.errors import Inconsistent, TradeError
 from service.platform.arithmetic.pressures import from_gauge
 from service.platform.arithmetic.verdicts import Verdict, worst
-from service.trade import tightness
-from service.trade.gases import Across, as_hydrogen
 from service.trade.leak_figures import LeakFigures, mol_s
 from service.trade.leak_paths import (
     BETWEEN,
@@ -25,7 +26,6 @@ from service.trade.leak_results import (
     rate_of,
 )
 from service.trade.leak_tests import ML_MIN, LeakTest, Method
-from service.trade.tightness import LeakRate, Seen, flow_meter, judge, pressure_decay
 
 FORMULA = "leak test 1"
 FORMULAS = (FORMULA, tightness.FORMULA)

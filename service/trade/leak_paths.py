@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import hypot
 
+from service.physics.arithmetic.tightness import LeakRate, Seen
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.estimates import Estimate
-from service.trade.tightness import LeakRate, Seen
 
 
 class Circuit(StrEnum):

@@ -9,6 +9,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import hypot
 
+from service.physics.arithmetic.gas_flows import NORMAL, reference
+from service.physics.arithmetic.gases import Gas, gas_named
+from service.physics.arithmetic.tightness import FlowMeter, Instruments, Reading
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.estimates import standard_uncertainty
 from service.platform.arithmetic.preconditions import (
@@ -22,12 +25,9 @@ from service.platform.arithmetic.preconditions import (
 )
 from service.platform.arithmetic.pressures import Zero, from_gauge
 from service.trade.clamp_figures import celsius
-from service.trade.gas_flows import NORMAL, reference
-from service.trade.gases import Gas, gas_named
 from service.trade.instrument_accuracy import instrument_accuracy
 from service.trade.leak_figures import LeakFigures
 from service.trade.leak_paths import SET_UPS, Circuit, SetUp
-from service.trade.tightness import FlowMeter, Instruments, Reading
 
 FORM = "leak test 1"
 ML_MIN = 1e-6 / 60

@@ -10,14 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from service.physics.arithmetic.clamped_parts import Assembly
+from service.physics.arithmetic.elastic_bed import ActiveArea, Beds, balanced_plane, tilt_stiffness
+from service.physics.arithmetic.gap_balance import GapColumns
+from service.physics.arithmetic.pressure_map import RodLoad, resultant_of
+from service.physics.arithmetic.springs import ClosedState
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.material_curves import Array
 from service.platform.arithmetic.preconditions import more_than_zero
-from service.trade.clamped_parts import Assembly
-from service.trade.elastic_bed import ActiveArea, Beds, balanced_plane, tilt_stiffness
-from service.trade.gap_balance import GapColumns
-from service.trade.pressure_map import RodLoad, resultant_of
-from service.trade.springs import ClosedState
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,8 +4,8 @@ An MEA is measured free, not pressed, so the type's free thickness counts where 
 does a gasket's free height. Common practice, no source.
 """
 
+from service.physics.arithmetic.part_stiffness import Bed, PartStiffness, Seal
 from service.platform.arithmetic.errors import OutOfRange
-from service.trade.part_stiffness import Bed, PartStiffness, Seal
 
 MOST_TIMES = 10.0
 """A part so many times as thick as its type was measured in another unit."""

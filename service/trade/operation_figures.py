@@ -5,9 +5,10 @@ Source: as in set_points.
 
 from dataclasses import dataclass
 
+from service.physics.arithmetic.gas_flows import NORMAL, reference
+from service.physics.arithmetic.water import WATER, coolant_at
 from service.platform.arithmetic.preconditions import ZERO_CELSIUS_K, within
 from service.trade.clamp_figures import celsius
-from service.trade.gas_flows import NORMAL, reference
 from service.trade.set_points import (
     OXYGEN_IN_AIR,
     CellWindow,
@@ -15,7 +16,6 @@ from service.trade.set_points import (
     Operation,
     Oxidant,
 )
-from service.trade.water import WATER, coolant_at
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,8 @@ thermoneutral voltages from the formation enthalpies of water (CODATA key values
 from dataclasses import dataclass
 from enum import StrEnum
 
+from service.physics.arithmetic.gas_flows import FARADAY, NORMAL, Reference, volume_flow
+from service.physics.arithmetic.water import CoolantState, saturation_pressure
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.preconditions import (
     absolute_pressure,
@@ -14,8 +16,6 @@ from service.platform.arithmetic.preconditions import (
     more_than_zero,
     within,
 )
-from service.trade.gas_flows import FARADAY, NORMAL, Reference, volume_flow
-from service.trade.water import CoolantState, saturation_pressure
 
 FORMULA = "set points 1"
 MOLAR_MASS_HYDROGEN, MOLAR_MASS_WATER = 2.01588e-3, 18.01528e-3

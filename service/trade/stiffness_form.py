@@ -5,12 +5,12 @@ Common practice, no source.
 
 from collections.abc import Mapping
 
+from service.physics.arithmetic.part_stiffness import OF_KIND, Bed, Disc, PartStiffness, Seal, Stiff
 from service.platform.arithmetic.curve_text import CurveOf, read_curve, write_curve
 from service.platform.arithmetic.errors import OutOfRange, TradeError
 from service.platform.arithmetic.material_curves import Soft
 from service.platform.arithmetic.typed_fields import Field, as_typed, refused, typed_value
 from service.platform.arithmetic.vocabulary import Kind
-from service.trade.part_stiffness import OF_KIND, Bed, Disc, PartStiffness, Seal, Stiff
 
 _SOFT = (
     Field("set_percent", "Set that stays after pressing", "%", required=False,

@@ -6,6 +6,7 @@ A rate below what the method can see is said as such, and never as 0. Source: as
 from dataclasses import dataclass
 from math import floor, log10
 
+from service.physics.arithmetic.tightness import Seen
 from service.platform.arithmetic.estimates import Estimate, written
 from service.platform.arithmetic.verdicts import Verdict
 from service.trade.insulation_tests import InsulationFound, InsulationOutcome
@@ -15,7 +16,6 @@ from service.trade.leak_results import HydrogenFound, LeakResult, PathFound, Rat
 from service.trade.short_checks import CellChecked, ShortOutcome
 from service.trade.shorts import CellCheck
 from service.trade.stack_tests import Result
-from service.trade.tightness import Seen
 
 THIN = "\u2009"
 UNIT = f"{THIN}mbar·L/s"

@@ -7,6 +7,8 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from service.physics.arithmetic.gas_flows import NORMAL, REFERENCES
+from service.physics.arithmetic.gases import TEST_GASES
 from service.platform.arithmetic.pressures import Zero
 from service.platform.arithmetic.typed_fields import FieldRefused
 from service.platform.arithmetic.typed_quantities import (
@@ -17,8 +19,6 @@ from service.platform.arithmetic.typed_quantities import (
     typed_word,
 )
 from service.platform.arithmetic.units import Measure
-from service.trade.gas_flows import NORMAL, REFERENCES
-from service.trade.gases import TEST_GASES
 from service.trade.leak_paths import SET_UPS, Circuit
 from service.trade.leak_tests import Arrived, LeakTest, Meter, Method
 

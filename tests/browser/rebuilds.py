@@ -6,6 +6,7 @@ from datetime import timedelta
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import (
     End,
     Facing,
@@ -21,7 +22,6 @@ from service.records.queries.correctable import correctable
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.people import Person
 from service.records.tables.stacks import Layer
-from service.trade.conditions import FindingEntry
 from tests import builders
 from tests.browser.at_the_bench import the_tools
 from tests.records.at_the_bench import SEEN_NOTHING, Lab, known

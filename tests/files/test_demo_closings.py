@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from service.faces.demo.building import demo_settings
 from service.faces.demo.figures import SOURCE
 from service.faces.demo.heron import HERON_02_WHOLE
+from service.physics.arithmetic.part_stiffness import OF_KIND
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.database import make_engine, reading
 from service.records.queries.closing_inputs import closing_ground
@@ -25,7 +26,6 @@ from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Build, Stack
 from service.trade.closing import closing
 from service.trade.closing_outcome import ClosingOutcome, outcome_from_data
-from service.trade.part_stiffness import OF_KIND
 
 pytestmark = pytest.mark.slow
 

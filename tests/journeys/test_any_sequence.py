@@ -23,6 +23,7 @@ from hypothesis.stateful import (
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Whereabouts
 from service.platform.database import changing, make_engine, reading
 from service.platform.errors import Refused
@@ -33,7 +34,6 @@ from service.records.queries.working_piles import working_pile
 from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import RecordKind, Step, StepKind
 from service.records.tables.stacks import Layer
-from service.trade.conditions import FindingEntry
 from tests import builders
 from tests.records.at_the_bench import NOW, WORK_BEGAN, known
 

@@ -10,6 +10,7 @@ import pytest
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
+from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing
 from service.platform.permissions import Person, Role
@@ -18,7 +19,6 @@ from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import RebuildRecord
 from service.records.tables.stacks import Stack
-from service.trade.conditions import FindingEntry
 from tests import builders
 from tests.pages.test_stacks import words
 from tests.records.test_changeover_plans import stock

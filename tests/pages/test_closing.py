@@ -11,6 +11,7 @@ import pytest
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
+from service.physics.arithmetic.part_stiffness import Stiff
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import changing
 from service.records.changes import bench as entries
@@ -20,7 +21,6 @@ from service.records.migrating import triggers
 from service.records.tables.people import ApiToken, Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.records.tables.stacks import Stack
-from service.trade.part_stiffness import Stiff
 from tests import builders
 from tests.found_by_index import read_whole
 from tests.pages.test_bench import HTMX, AtTheBench, an_instrument, rows

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Whereabouts
 from service.records.changes import bench
 from service.records.changes.handing_in import hand_in
@@ -21,7 +22,6 @@ from service.records.tables.rebuild_records import (
     Step,
     StepKind,
 )
-from service.trade.conditions import FindingEntry
 from tests import builders
 from tests.records.at_the_bench import Bench, Lab, a_lab
 

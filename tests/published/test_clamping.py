@@ -2,11 +2,8 @@
 
 import pytest
 
-from service.platform.arithmetic.estimates import Estimate
-from service.platform.arithmetic.material_curves import Power, Soft
-from service.trade.clamp_changes import warmed
-from service.trade.clamped_parts import Assembly, RigidLayer, Rods
-from service.trade.clamping import (
+from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer, Rods
+from service.physics.arithmetic.clamping import (
     NutFactor,
     ThreadFriction,
     TorqueValue,
@@ -15,13 +12,13 @@ from service.trade.clamping import (
     preloads,
     torque_for,
 )
-from service.trade.disc_springs import PlainSpring
-from service.trade.gaps import BedOf, Gap
-from service.trade.preload_scatter import permissible_deviation
-from service.trade.pressure_map import ActiveArea, RodLoad, pressure_map
-from service.trade.rod_stress import greatest_tightening, rod_stress
-from service.trade.springs import close_stack
-from service.trade.threads import (
+from service.physics.arithmetic.disc_springs import PlainSpring
+from service.physics.arithmetic.gaps import BedOf, Gap
+from service.physics.arithmetic.preload_scatter import permissible_deviation
+from service.physics.arithmetic.pressure_map import ActiveArea, RodLoad, pressure_map
+from service.physics.arithmetic.rod_stress import greatest_tightening, rod_stress
+from service.physics.arithmetic.springs import close_stack
+from service.physics.arithmetic.threads import (
     BearingFace,
     breaking_torque,
     hexagon_bearing,
@@ -29,6 +26,9 @@ from service.trade.threads import (
     strength_classes,
     thread,
 )
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.material_curves import Power, Soft
+from service.trade.clamp_changes import warmed
 from tests.published.cases import cases
 
 CASES = cases("clamping")

@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.trade.disc_springs import DiscSpring, SpringColumn
+from service.physics.arithmetic.disc_springs import DiscSpring, SpringColumn
 from tests.published.cases import Case, cases
 
 CASES = cases("disc_springs")

@@ -6,7 +6,7 @@ memory, the standard was not opened. Rows for 12, 16, 20 and 24 bolts from memor
 
 import pytest
 
-from service.trade.tightening import crosswise
+from service.physics.arithmetic.tightening import crosswise
 
 
 @pytest.mark.parametrize(

@@ -2,8 +2,7 @@
 
 import pytest
 
-from service.platform.arithmetic.units import Measure, from_si, to_si
-from service.trade.gas_flows import (
+from service.physics.arithmetic.gas_flows import (
     AT_20_C,
     GAS_CONSTANT,
     NORMAL,
@@ -11,7 +10,7 @@ from service.trade.gas_flows import (
     throughput,
     volume_flow,
 )
-from service.trade.gases import (
+from service.physics.arithmetic.gases import (
     AIR,
     HELIUM,
     HYDROGEN,
@@ -22,7 +21,8 @@ from service.trade.gases import (
     regime_of,
     viscous_factor,
 )
-from service.trade.tightness import Instruments, Reading, pressure_decay
+from service.physics.arithmetic.tightness import Instruments, Reading, pressure_decay
+from service.platform.arithmetic.units import Measure, from_si, to_si
 from tests.published.cases import cases
 
 CASES = cases("tightness")

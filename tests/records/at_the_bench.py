@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.permissions import Person
@@ -23,7 +24,6 @@ from service.records.tables.parts import Part
 from service.records.tables.people import PersonRole, Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.records.tables.stacks import Stack
-from service.trade.conditions import FindingEntry
 from tests import builders
 
 NOW = builders.FIRST_CLOSING + timedelta(days=20)

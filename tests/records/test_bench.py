@@ -7,6 +7,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import (
     End,
     Facing,
@@ -32,7 +33,6 @@ from service.records.tables.rebuild_records import (
     Step,
     TorqueReading,
 )
-from service.trade.conditions import FindingEntry
 from tests import builders
 from tests.records.at_the_bench import NOW, SEEN_NOTHING, WORK_BEGAN, Bench, Lab, a_lab, where
 

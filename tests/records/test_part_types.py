@@ -7,6 +7,7 @@ import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.physics.arithmetic.part_stiffness import Bed
 from service.platform.arithmetic.material_curves import Densifying, Soft
 from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side, Whereabouts
 from service.platform.errors import NotAllowed, NotFound, Refused
@@ -20,7 +21,6 @@ from service.records.changes.part_types import (
 from service.records.queries.lots import LotFilter, lot, lots
 from service.records.queries.part_types import part_type, part_types
 from service.records.tables.parts import Part
-from service.trade.part_stiffness import Bed
 from tests import builders
 from tests.records.keeping import NOW, Lab, a_lab
 

@@ -3,11 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer, Rods
+from service.physics.arithmetic.disc_springs import DiscSpring, PlainSpring, SpringColumn
+from service.physics.arithmetic.gaps import BedOf, Gap, GasketOf
+from service.physics.arithmetic.threads import strength, thread
 from service.platform.arithmetic.material_curves import Densifying, Power, RubberCord, Soft
-from service.trade.clamped_parts import Assembly, RigidLayer, Rods
-from service.trade.disc_springs import DiscSpring, PlainSpring, SpringColumn
-from service.trade.gaps import BedOf, Gap, GasketOf
-from service.trade.threads import strength, thread
 
 GDL = Soft(Densifying(3e6, 0.55), 0.25, 2.0, 0.08)
 RUBBER = Soft(RubberCord(1.2e-3, 4e6), 0.1, 1.5, 0.1)

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+from service.physics.arithmetic.part_stiffness import Bed, Disc, Seal, Stiff
 from service.platform.arithmetic.material_curves import Densifying, RubberCord, Soft
 from service.platform.arithmetic.vocabulary import Joint, Kind, ReadingKind
 from service.trade.clamp_figures import ClampFigures
@@ -10,7 +11,6 @@ from service.trade.closing_inputs import ClosingInputs, RodPlace, RodReading
 from service.trade.closing_pile import ClosingPile, ClosingType, Placed, pile_of
 from service.trade.figures import DesignFigures
 from service.trade.limits import Limit, Quantity
-from service.trade.part_stiffness import Bed, Disc, Seal, Stiff
 
 GDL = Soft(Densifying(3e6, 0.55), 0.25, 2.0, 0.08)
 RUBBER = Soft(RubberCord(0.7e-3, 4e6), 0.1, 1.5, 0.1)

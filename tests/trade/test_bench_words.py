@@ -2,15 +2,15 @@
 
 import pytest
 
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange, TradeError
-from service.platform.arithmetic.vocabulary import Kind
-from service.trade.conditions import (
+from service.physics.arithmetic.conditions import (
     NONE_SEEN,
     NOT_INSPECTED,
     FindingEntry,
     check_findings,
     conditions_of,
 )
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange, TradeError
+from service.platform.arithmetic.vocabulary import Kind
 from service.trade.make_safe import LineAsked, check_reading, lines_missing, recorded_complete
 
 VOLTS = LineAsked(3, "Stack discharged", "V", 0.5, needs_instrument=True, needs_witness=True)

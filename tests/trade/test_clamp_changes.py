@@ -6,6 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.physics.arithmetic.clamping import NutFactor, TorqueValue, preloads
+from service.physics.arithmetic.gaps import Gap, GasketOf
+from service.physics.arithmetic.springs import close_stack
 from service.platform.arithmetic.errors import NoSolution, OutOfRange
 from service.platform.arithmetic.estimates import Estimate
 from service.trade.clamp_changes import (
@@ -14,9 +17,6 @@ from service.trade.clamp_changes import (
     torque_for_pressure,
     warmed,
 )
-from service.trade.clamping import NutFactor, TorqueValue, preloads
-from service.trade.gaps import Gap, GasketOf
-from service.trade.springs import close_stack
 from tests.trade.clamps import RUBBER, a_cell, a_stack, discs, elastic
 
 LAW = NutFactor(0.18, 0.008)

@@ -5,8 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.trade.clamping import (
+from service.physics.arithmetic.clamping import (
     Law,
     NutFactor,
     ThreadFriction,
@@ -16,9 +15,10 @@ from service.trade.clamping import (
     preloads,
     torque_for,
 )
-from service.trade.preload_scatter import from_scatter, relaxation
-from service.trade.rod_stress import greatest_tightening, rod_stress
-from service.trade.threads import BearingFace, hexagon_bearing, strength, thread
+from service.physics.arithmetic.preload_scatter import from_scatter, relaxation
+from service.physics.arithmetic.rod_stress import greatest_tightening, rod_stress
+from service.physics.arithmetic.threads import BearingFace, hexagon_bearing, strength, thread
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
 M8 = thread("M8")
 FRICTIONS = st.floats(0.04, 0.4)

@@ -9,12 +9,17 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer
+from service.physics.arithmetic.clamping import TorqueValue, preload, preloads
+from service.physics.arithmetic.elastic_bed import ActiveArea
+from service.physics.arithmetic.gaps import BedOf, Gap, GasketOf
+from service.physics.arithmetic.part_stiffness import Seal, Stiff
+from service.physics.arithmetic.pressure_map import RodLoad, pressure_map
+from service.physics.arithmetic.springs import ClosedState, close_stack
 from service.platform.arithmetic.material_curves import Power, Soft
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Joint, Kind, ReadingKind
 from service.trade.clamp_changes import warmed
-from service.trade.clamped_parts import Assembly, RigidLayer
-from service.trade.clamping import TorqueValue, preload, preloads
 from service.trade.closing import FORMULAS, closing
 from service.trade.closing_inputs import inputs_as_data, inputs_from_data
 from service.trade.closing_outcome import (
@@ -24,13 +29,8 @@ from service.trade.closing_outcome import (
 )
 from service.trade.closing_pile import ClosingType, Placed, pile_of
 from service.trade.closing_verdicts import judge_closing, judged_by
-from service.trade.elastic_bed import ActiveArea
-from service.trade.gaps import BedOf, Gap, GasketOf
 from service.trade.levelling import beds_of
 from service.trade.limits import Limit, Quantity
-from service.trade.part_stiffness import Seal, Stiff
-from service.trade.pressure_map import RodLoad, pressure_map
-from service.trade.springs import ClosedState, close_stack
 from tests.trade.closings import (
     CLAMP,
     COLLECTOR,

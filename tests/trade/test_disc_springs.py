@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.physics.arithmetic.disc_springs import DiscSpring, PlainSpring, SpringColumn
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.trade.disc_springs import DiscSpring, PlainSpring, SpringColumn
 
 
 @st.composite

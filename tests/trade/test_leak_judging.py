@@ -6,14 +6,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.physics.arithmetic.gas_flows import amount_flow
+from service.physics.arithmetic.gases import NITROGEN, Across, as_hydrogen
+from service.physics.arithmetic.tightness import Seen, pressure_decay
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.gas_flows import amount_flow
-from service.trade.gases import NITROGEN, Across, as_hydrogen
 from service.trade.leak_figures import mbar_l_s, mol_s
 from service.trade.leak_judging import judge_leak
 from service.trade.leak_paths import Circuit, Path
 from service.trade.leak_tests import ML_MIN, Arrived, Method
-from service.trade.tightness import Seen, pressure_decay
 from tests.trade.leaks import LEAK_FIGURES, a_decay
 
 

@@ -2,6 +2,7 @@
 
 import pytest
 
+from service.physics.arithmetic.tightness import LeakRate, Seen
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.estimates import Estimate
 from service.trade.leak_hints import hints
@@ -13,7 +14,6 @@ from service.trade.leak_paths import (
     path_rates,
     to_outside,
 )
-from service.trade.tightness import LeakRate, Seen
 
 A, C, W = Circuit.ANODE, Circuit.CATHODE, Circuit.COOLANT
 

@@ -7,11 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.errors import TradeError
-from service.platform.arithmetic.material_curves import Densifying, Points, RubberCord, Soft
-from service.platform.arithmetic.typed_fields import FieldRefused
-from service.platform.arithmetic.vocabulary import Kind
-from service.trade.part_stiffness import (
+from service.physics.arithmetic.part_stiffness import (
     OF_KIND,
     Bed,
     Disc,
@@ -21,6 +17,10 @@ from service.trade.part_stiffness import (
     stiffness_as_data,
     stiffness_from,
 )
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.material_curves import Densifying, Points, RubberCord, Soft
+from service.platform.arithmetic.typed_fields import FieldRefused
+from service.platform.arithmetic.vocabulary import Kind
 from service.trade.stiffness_form import FIELDS, stiffness_from_form, stiffness_to_form
 
 SOFT = st.builds(

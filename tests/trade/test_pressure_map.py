@@ -7,9 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.platform.arithmetic.estimates import Estimate
-from service.trade.elastic_bed import (
+from service.physics.arithmetic.elastic_bed import (
     ActiveArea,
     Beds,
     active_area_moments,
@@ -17,9 +15,17 @@ from service.trade.elastic_bed import (
     pressure_plane,
     tilt_stiffness,
 )
+from service.physics.arithmetic.pressure_map import (
+    PressureMap,
+    RodLoad,
+    pressure_map,
+    resultant_of,
+    rod_loads,
+)
+from service.physics.arithmetic.springs import close_stack
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.estimates import Estimate
 from service.trade.levelling import beds_of, level
-from service.trade.pressure_map import PressureMap, RodLoad, pressure_map, resultant_of, rod_loads
-from service.trade.springs import close_stack
 from tests.trade.clamps import AREA_M2, a_cell, a_stack
 
 AREA = ActiveArea(0.12, 0.08)

@@ -7,13 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.platform.arithmetic.estimates import Estimate
-from service.platform.arithmetic.material_curves import Densifying, RubberCord, Soft
-from service.trade.clamped_parts import Assembly, RigidLayer, with_cells
-from service.trade.gap_balance import GapColumns
-from service.trade.gaps import BedOf, Gap, GasketOf
-from service.trade.springs import (
+from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer, with_cells
+from service.physics.arithmetic.gap_balance import GapColumns
+from service.physics.arithmetic.gaps import BedOf, Gap, GasketOf
+from service.physics.arithmetic.springs import (
     FORCE,
     GASKET_CURVE,
     GASKET_HEIGHT,
@@ -21,6 +18,9 @@ from service.trade.springs import (
     MEA_THICKNESS,
     close_stack,
 )
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.material_curves import Densifying, RubberCord, Soft
 from tests.trade.clamps import (
     AREA_M2,
     GDL,

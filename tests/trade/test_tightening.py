@@ -6,14 +6,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.trade.tightening import (
+from service.physics.arithmetic.tightening import (
     Rod,
     around,
     crosswise,
     tightening_order,
     tightening_passes,
 )
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
 
 def a_ring(rods: int) -> list[Rod]:

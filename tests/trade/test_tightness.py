@@ -5,10 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.errors import Inconsistent, NoSolution, OutOfRange
-from service.platform.arithmetic.estimates import Estimate
-from service.platform.arithmetic.verdicts import Verdict
-from service.trade.gas_flows import (
+from service.physics.arithmetic.gas_flows import (
     AT_20_C,
     GAS_CONSTANT,
     NORMAL,
@@ -18,7 +15,7 @@ from service.trade.gas_flows import (
     throughput,
     volume_flow,
 )
-from service.trade.gases import (
+from service.physics.arithmetic.gases import (
     HELIUM,
     NITROGEN,
     Across,
@@ -29,8 +26,7 @@ from service.trade.gases import (
     molecular_factor,
     viscous_factor,
 )
-from service.trade.hold_time import hold_time
-from service.trade.tightness import (
+from service.physics.arithmetic.tightness import (
     FlowMeter,
     Instruments,
     LeakRate,
@@ -40,6 +36,10 @@ from service.trade.tightness import (
     judge,
     pressure_decay,
 )
+from service.platform.arithmetic.errors import Inconsistent, NoSolution, OutOfRange
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.verdicts import Verdict
+from service.trade.hold_time import hold_time
 
 VOLUME, WARM = 0.5e-3, 294.0
 GOOD = Instruments(15.0, 0.02, 0.02, 200.0)

@@ -4,13 +4,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.errors import OutOfRange
-from service.trade.torque_units import (
+from service.physics.arithmetic.torque_units import (
     IN_NEWTON_METRES,
     likely_units,
     read_torque_text,
     torque_unit,
 )
+from service.platform.arithmetic.errors import OutOfRange
 
 
 @pytest.mark.parametrize(

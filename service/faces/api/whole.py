@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
+from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.api.request_models import TorqueRead, WholeRecord, instruments_of, logins_of
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.database import Work
@@ -13,7 +14,6 @@ from service.records.changes.handing_in import hand_in
 from service.records.queries.names import instruments_by_mark, people_by_login
 from service.records.queries.stacks import find_stack
 from service.records.tables.rebuild_records import Involvement
-from service.trade.conditions import FindingEntry
 
 
 @dataclass(frozen=True, slots=True)

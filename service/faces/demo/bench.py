@@ -12,6 +12,8 @@ from service.faces.demo.days import When
 from service.faces.demo.lab import Lab
 from service.faces.demo.people import PASSPHRASE
 from service.faces.demo.piles import Item
+from service.physics.arithmetic.conditions import NONE_SEEN, FindingEntry
+from service.physics.arithmetic.torque_units import IN_NEWTON_METRES
 from service.platform.arithmetic.vocabulary import (
     End,
     Facing,
@@ -30,9 +32,7 @@ from service.records.changes.part_axes import move_part
 from service.records.queries.working_piles import working_pile
 from service.records.tables.parts import Lot, PartType
 from service.records.tables.rebuild_records import Involvement, RecordKind
-from service.trade.conditions import NONE_SEEN, FindingEntry
 from service.trade.pile import Layer
-from service.trade.torque_units import IN_NEWTON_METRES
 
 INSTRUMENT_OF_UNIT = {"% vol": "GD-1", "V": "MM-1", "kPa": "PG-1", "°C": "TH-1"}
 USUAL_READINGS = {"% vol": 0.1, "V": 0.12, "kPa": 0.4, "°C": 24.0}

@@ -4,8 +4,8 @@ All invented: plausible for carbon paper, elastomer and graphite, measured on no
 clamps a real stack measures their own.
 """
 
+from service.physics.arithmetic.part_stiffness import Bed, Disc, PartStiffness, Seal, Stiff
 from service.platform.arithmetic.material_curves import Densifying, Points, Soft
-from service.trade.part_stiffness import Bed, Disc, PartStiffness, Seal, Stiff
 
 REASON = "Invented for the demo, measured on nothing."
 PAPER = Soft(Densifying(3.0e6, 0.55), set_share=0.2, unloading_exponent=2.0, u_relative=0.04)

@@ -8,13 +8,13 @@ from service.faces.demo.lab import Entry, Lab, serial
 from service.faces.demo.piles import Item, stork
 from service.faces.demo.releasing import release
 from service.faces.demo.running import shown
+from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Usability, Whereabouts
 from service.records.changes import corrections
 from service.records.changes.part_axes import judge_part, move_part
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.rebuild_records import RecordKind
-from service.trade.conditions import FindingEntry
 
 CELLS = 40
 RODS = {"SR R-31": 1, "SS S-31": 1, "SD D-31": 3, "SN N-31": 2}

@@ -9,6 +9,7 @@ from service.faces.demo.people import PASSPHRASE
 from service.faces.demo.piles import wren, wren_cells
 from service.faces.demo.releasing import release
 from service.faces.demo.running import shown
+from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.records.changes import approvals, bench, corrections
 from service.records.changes.holds import Subject, give_concession
@@ -17,7 +18,6 @@ from service.records.queries.corrections import correction
 from service.records.queries.working_piles import working_pile
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.rebuild_records import RecordKind
-from service.trade.conditions import FindingEntry
 
 RODS = {"WR R-11": 1, "WS S-11": 1, "WN N-11": 2}
 TILTED = {1: 2.56, 2: 2.84, 3: 2.85, 4: 2.57}

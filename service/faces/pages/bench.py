@@ -19,6 +19,7 @@ from service.faces.pages.bench_entering import (
 from service.faces.pages.bench_places import Place
 from service.faces.pages.bench_sheets import bench_page
 from service.faces.pages.signing_in import Database, Me
+from service.physics.arithmetic.conditions import STANDING_ALONE
 from service.platform.arithmetic.vocabulary import End, Facing
 from service.platform.database import Work, changing, reading
 from service.platform.pages.forms import Typed
@@ -28,7 +29,6 @@ from service.records.changes import bench
 from service.records.changes.attachments import add_attachments
 from service.records.changes.handing_in import hand_in
 from service.records.queries.record_heads import record_head
-from service.trade.conditions import STANDING_ALONE
 
 router = APIRouter(prefix="/records/{record_id}")
 router.include_router(bench_tightening.router)

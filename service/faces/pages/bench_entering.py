@@ -9,6 +9,7 @@ from fastapi import Request, Response
 from sqlalchemy import Engine
 
 from service.faces.pages.bench_sheets import bench_page
+from service.physics.arithmetic.conditions import STANDING_ALONE, FindingEntry
 from service.platform.database import Work, changing, reading
 from service.platform.errors import Refused
 from service.platform.files import photos
@@ -17,7 +18,6 @@ from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Person
 from service.records.changes.attachments import Stored
 from service.settings import Settings
-from service.trade.conditions import STANDING_ALONE, FindingEntry
 
 T = TypeVar("T")
 MADE, UNDONE = "made", "undone"

@@ -22,6 +22,7 @@ from service.faces.pages.bench_places import (
 )
 from service.faces.pages.bench_tests import at_tests
 from service.faces.pages.bench_torque import at_torque, rod_plan
+from service.physics.arithmetic.conditions import SEVERITIES, conditions_of
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind
 from service.platform.database import now_utc
@@ -38,7 +39,6 @@ from service.records.queries.rebuild_records import RecordView, bench_view
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RecordKind, StepKind
 from service.settings import Settings
-from service.trade.conditions import SEVERITIES, conditions_of
 from service.trade.pile import Layer, counts
 
 SEEN_WHOLE = 120

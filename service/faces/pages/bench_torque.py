@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from service.faces.drawings.rods import draw_rods
 from service.faces.pages.bench_live import live_closing
 from service.faces.pages.bench_places import BenchPage, Next, Settling
+from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import now_utc
 from service.platform.permissions import Person
@@ -18,7 +19,6 @@ from service.records.queries.record_entries import TorqueRead
 from service.records.queries.torque_tables import TorqueTable
 from service.records.tables.instruments import InstrumentKind
 from service.records.tables.rebuild_records import RecordKind
-from service.trade.tightening import SETTLING_MINUTES
 
 
 def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:

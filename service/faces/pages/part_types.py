@@ -7,6 +7,7 @@ from sqlalchemy import Engine
 
 from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stiffness import Given, given_of
+from service.physics.arithmetic.part_stiffness import OF_KIND
 from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
@@ -23,7 +24,6 @@ from service.records.queries.part_types import (
     part_type,
     part_types,
 )
-from service.trade.part_stiffness import OF_KIND
 
 router = APIRouter(prefix="/part-types")
 

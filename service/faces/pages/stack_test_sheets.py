@@ -3,6 +3,8 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from service.physics.arithmetic.gas_flows import REFERENCES
+from service.physics.arithmetic.gases import TEST_GASES
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.pressures import Zero
 from service.platform.arithmetic.units import Measure, from_si, to_si
@@ -13,8 +15,6 @@ from service.records.queries.stack_tests import MadeTest
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
 from service.records.tables.instruments import InstrumentKind
 from service.trade.figures import DesignFigures
-from service.trade.gas_flows import REFERENCES
-from service.trade.gases import TEST_GASES
 from service.trade.insulation import Condition, working_voltage
 from service.trade.insulation_tests import InsulationOutcome
 from service.trade.leak_figures import mbar_l_s

@@ -9,6 +9,7 @@ from sqlalchemy import Engine
 
 from service.faces.drawings.curves import draw_curve
 from service.faces.pages.signing_in import Database, Me
+from service.physics.arithmetic.part_stiffness import Bed, PartStiffness, Seal
 from service.platform.arithmetic.curve_text import CurveOf
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.typed_fields import Field
@@ -24,7 +25,6 @@ from service.records.changes.part_types import set_stiffness
 from service.records.queries.part_types import PartTypeFacts, part_type
 from service.trade.figures_differences import FigureRow, shown
 from service.trade.figures_help import help_of
-from service.trade.part_stiffness import Bed, PartStiffness, Seal
 from service.trade.stiffness_form import FIELDS, stiffness_from_form, stiffness_to_form
 
 router = APIRouter(prefix="/part-types/{part_type_id}")

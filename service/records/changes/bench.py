@@ -4,6 +4,7 @@ Each takes the work, the record's number and the version the form was shown at (
 caller holds none), makes one change with one entry in the trail, and gives the entry's id.
 """
 
+from service.physics.arithmetic.conditions import FindingEntry
 from service.records.changes.bench_closing import record_closing_check
 from service.records.changes.bench_fixings import (
     fit_fixing,
@@ -30,7 +31,6 @@ from service.records.changes.stack_tests import (
     record_short_check,
 )
 from service.records.changes.undoing import undo_last
-from service.trade.conditions import FindingEntry
 
 __all__ = [
     "FindingEntry",

@@ -5,6 +5,14 @@ from datetime import datetime
 
 from sqlalchemy import select, update
 
+from service.physics.arithmetic.conditions import (
+    NONE_SEEN,
+    NOT_AGAIN,
+    NOT_INSPECTED,
+    STANDING_ALONE,
+    FindingEntry,
+    check_findings,
+)
 from service.platform import changes as given
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind, Whereabouts
@@ -20,14 +28,6 @@ from service.records.queries.patterns import pattern_of_stack
 from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
 from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import Finding, RebuildRecord, Step, StepKind
-from service.trade.conditions import (
-    NONE_SEEN,
-    NOT_AGAIN,
-    NOT_INSPECTED,
-    STANDING_ALONE,
-    FindingEntry,
-    check_findings,
-)
 from service.trade.labels import part_label
 from service.trade.open_pile import OpenPile
 from service.trade.pile import Layer

@@ -8,6 +8,12 @@ from datetime import datetime
 
 from sqlalchemy import select
 
+from service.physics.arithmetic.torque_units import (
+    IN_NEWTON_METRES,
+    likely_units,
+    read_torque_text,
+    torque_unit,
+)
 from service.platform import changes
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
@@ -34,12 +40,6 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Stack
-from service.trade.torque_units import (
-    IN_NEWTON_METRES,
-    likely_units,
-    read_torque_text,
-    torque_unit,
-)
 
 PASSES_MOST = 50
 UNLIKELY_TIMES_TARGET = 5.0

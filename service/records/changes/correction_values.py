@@ -7,6 +7,7 @@ from typing import Any
 
 from sqlalchemy import select
 
+from service.physics.arithmetic.torque_units import read_torque_text
 from service.platform import changes
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.numbers import read_number
@@ -39,7 +40,6 @@ from service.records.tables.instruments import Instrument, InstrumentKind
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.stacks import Build, BuildPeriod
 from service.trade.identifiers import serial_key
-from service.trade.torque_units import read_torque_text
 
 FIELD = "new_value"
 

@@ -12,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 from random import Random
 from typing import Any
 
+from service.physics.arithmetic.conditions import NONE_SEEN
 from service.platform.arithmetic.vocabulary import (
     Back,
     End,
@@ -27,7 +28,6 @@ from service.records.tables.hours import Moment
 from service.records.tables.instruments import InstrumentKind
 from service.records.tables.rebuild_records import Involvement, RecordKind, StepKind
 from service.trade import pile
-from service.trade.conditions import NONE_SEEN
 
 Rows = dict[str, list[dict[str, Any]]]
 ENTRY = timedelta(seconds=20)

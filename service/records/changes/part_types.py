@@ -5,6 +5,7 @@ from typing import cast
 
 from sqlalchemy import exists, func, select
 
+from service.physics.arithmetic.part_stiffness import PartStiffness, stiffness_as_data
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.arithmetic.errors import TradeError
@@ -16,7 +17,6 @@ from service.platform.permissions import Act, need
 from service.records.queries.part_types import read_stiffness
 from service.records.queries.patterns import designs_naming
 from service.records.tables.parts import Lot, Part, PartType
-from service.trade.part_stiffness import PartStiffness, stiffness_as_data
 from service.trade.stiffness_form import FIELDS, stiffness_to_form
 
 LIMITS = (

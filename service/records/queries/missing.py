@@ -11,6 +11,7 @@ from typing import Any, Literal
 from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
+from service.physics.arithmetic.conditions import NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import End, Kind, Stage, Whereabouts
 from service.records.queries.build_verdicts import ClosedVerdicts
 from service.records.queries.closing_checks import done_by_tests
@@ -33,7 +34,6 @@ from service.records.tables.rebuild_records import (
 from service.records.tables.stacks import Build, Fixing, Layer, Stack
 from service.trade import grammar_findings
 from service.trade.closing_checks import ClosingCheck
-from service.trade.conditions import NOT_INSPECTED
 from service.trade.make_safe import LineAsked, lines_missing
 
 Severity = Literal["blocks", "remark"]

@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.queries.answers import columns, read_as
@@ -25,7 +26,6 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stack_tests import StackTest
-from service.trade.conditions import NONE_SEEN, NOT_INSPECTED
 
 MOVED = (StepKind.LIFTED_OFF, StepKind.PUT_ON)
 LATE_AFTER = timedelta(hours=24)

@@ -12,11 +12,7 @@ from math import sqrt
 
 import numpy as np
 
-from service.platform.arithmetic.errors import Inconsistent
-from service.platform.arithmetic.estimates import Estimate
-from service.platform.arithmetic.material_curves import Array
-from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
-from service.trade.elastic_bed import (
+from service.physics.arithmetic.elastic_bed import (
     ActiveArea,
     Beds,
     active_area_moments,
@@ -24,6 +20,10 @@ from service.trade.elastic_bed import (
     pressure_plane,
     tilt_stiffness,
 )
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.material_curves import Array
+from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
 
 FORMULA = "pressure map 1"
 

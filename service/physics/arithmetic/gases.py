@@ -11,6 +11,7 @@ from math import exp, log, pi, sqrt
 
 import numpy as np
 
+from service.physics.arithmetic.gas_flows import GAS_CONSTANT
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.preconditions import (
     absolute_pressure,
@@ -19,7 +20,6 @@ from service.platform.arithmetic.preconditions import (
     not_below_zero,
     within,
 )
-from service.trade.gas_flows import GAS_CONSTANT
 
 _AT_K = (273.15, 293.15, 313.15, 333.15, 353.15, 373.15)
 VISCOUS_BELOW, MOLECULAR_ABOVE = 0.01, 1.0

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from service.physics.arithmetic.gaps import BedOf, Gap, GasketOf
 from service.platform.arithmetic.errors import NoSolution
 from service.platform.arithmetic.material_curves import Array, Soft
 from service.platform.arithmetic.preconditions import not_below_zero
-from service.trade.gaps import BedOf, Gap, GasketOf
 
 Flags = npt.NDArray[np.bool_]
 TOLERANCE = 1e-9

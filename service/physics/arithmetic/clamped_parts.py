@@ -6,11 +6,11 @@ SI units. Common practice, no source.
 from dataclasses import dataclass, replace
 from math import inf
 
+from service.physics.arithmetic.disc_springs import PlainSpring, SpringColumn
+from service.physics.arithmetic.gaps import Gap
+from service.physics.arithmetic.threads import Strength, Thread
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero
-from service.trade.disc_springs import PlainSpring, SpringColumn
-from service.trade.gaps import Gap
-from service.trade.threads import Strength, Thread
 
 
 @dataclass(frozen=True, slots=True)

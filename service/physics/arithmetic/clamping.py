@@ -8,6 +8,7 @@ head friction, scatter); Shigley's Mechanical Engineering Design (nut factor).
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from service.physics.arithmetic.threads import BearingFace, Thread
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.estimates import (
     Estimate,
@@ -18,7 +19,6 @@ from service.platform.arithmetic.estimates import (
     tagged,
 )
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
-from service.trade.threads import BearingFace, Thread
 
 FORMULA = "clamping 1"
 INSTRUMENT, READING, FRICTION = "torque driver", "reading", "friction"

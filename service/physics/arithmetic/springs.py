@@ -10,13 +10,13 @@ from math import hypot
 
 import numpy as np
 
+from service.physics.arithmetic.clamped_parts import Assembly, Rods
+from service.physics.arithmetic.clamping import Law
+from service.physics.arithmetic.gap_balance import Flags, GapColumns, GapStates
+from service.physics.arithmetic.rod_stress import RodStress, rod_stress
 from service.platform.arithmetic.estimates import Estimate, combined
 from service.platform.arithmetic.material_curves import Array
 from service.platform.arithmetic.preconditions import more_than_zero
-from service.trade.clamped_parts import Assembly, Rods
-from service.trade.clamping import Law
-from service.trade.gap_balance import Flags, GapColumns, GapStates
-from service.trade.rod_stress import RodStress, rod_stress
 
 FORMULA = "spring network 1"
 FORCE, GDL_CURVE, GASKET_CURVE = "force", "GDL curve", "gasket curve"

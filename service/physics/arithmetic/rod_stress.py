@@ -6,10 +6,10 @@ SI units. Sources: VDI 2230 part 1:2015; ISO 898-1:2013.
 from dataclasses import dataclass
 from math import pi, sqrt
 
+from service.physics.arithmetic.clamping import Law, ThreadFriction, torque_for
+from service.physics.arithmetic.threads import Strength, Thread
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.preconditions import not_below_zero, within
-from service.trade.clamping import Law, ThreadFriction, torque_for
-from service.trade.threads import Strength, Thread
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import sqrt
 
+from service.physics.arithmetic.gas_flows import GAS_CONSTANT, NORMAL, Reference, amount_flow
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.estimates import Estimate, Uncertain, estimate, tagged
 from service.platform.arithmetic.preconditions import (
@@ -20,7 +21,6 @@ from service.platform.arithmetic.preconditions import (
     within,
 )
 from service.platform.arithmetic.verdicts import GUARD, Verdict, at_most
-from service.trade.gas_flows import GAS_CONSTANT, NORMAL, Reference, amount_flow
 
 FORMULA = "tightness 1"
 VOLUME, GAUGE, GAUGE_OFFSET, THERMOMETER, CLOCK = (

@@ -5,6 +5,7 @@ Sources: VDI 2230:1986 and 2015 (scatter), ISO 6789-1:2017 (torque drivers).
 
 from dataclasses import dataclass
 
+from service.physics.arithmetic.clamping import INSTRUMENT, Law, TorqueValue, torque_number
 from service.platform.arithmetic.estimates import (
     Estimate,
     Shape,
@@ -13,7 +14,6 @@ from service.platform.arithmetic.estimates import (
     tagged,
 )
 from service.platform.arithmetic.preconditions import more_than_zero, within
-from service.trade.clamping import INSTRUMENT, Law, TorqueValue, torque_number
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,1 @@
+"""Formulas of bolts, springs, gaskets, gases and water, each with its source."""
