@@ -19,8 +19,8 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
 from service.faces.api import everything as api
-from service.faces.pages import errors as page_errors
-from service.faces.pages.signing_in import SignInNeeded, signed_in
+from service.people.pages import errors as page_errors
+from service.people.pages.signing_in import SignInNeeded, signed_in
 from service.platform.api import callers
 from service.platform.api import errors as api_errors
 from service.platform.arithmetic.errors import TradeError
@@ -31,10 +31,10 @@ from service.platform.pages.render import make_environment
 from service.settings import Settings, shipped_folder
 
 PAGES = (
-    "service.faces.pages.frame",
-    "service.faces.pages.signing_in",
+    "service.people.pages.frame",
+    "service.people.pages.signing_in",
     "service.faces.pages.floor",
-    "service.faces.pages.people",
+    "service.people.pages.people",
     "service.faces.pages.attachments",
     "service.faces.pages.part_types",
     "service.faces.pages.stiffness",
@@ -74,7 +74,7 @@ PAGES = (
     "service.faces.pages.mea_lives",
     "service.faces.pages.failing",
     "service.faces.pages.failing_rules",
-    "service.faces.pages.audit_trail",
+    "service.people.pages.audit_trail",
     "service.faces.pages.scan",
 )
 NOTHING_REPORTED: TelemetryConfig = {

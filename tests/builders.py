@@ -14,6 +14,7 @@ from argon2 import PasswordHasher
 from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person, PersonRole, Role
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import (
     Back,
@@ -41,7 +42,6 @@ from service.records.tables.instruments import (
 )
 from service.records.tables.limit_sets import LimitSet
 from service.records.tables.parts import Lot, Part, PartType
-from service.records.tables.people import Person, PersonRole, Role
 from service.records.tables.rebuild_records import (
     Decision,
     Involvement,

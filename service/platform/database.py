@@ -20,6 +20,7 @@ from sqlalchemy.engine import Connection
 from sqlalchemy.exc import IntegrityError, OperationalError
 from sqlalchemy.orm import ORMExecuteState, Session, UOWTransaction
 
+from service.people.tables import ApiToken, SignInAttempt, SignInSession
 from service.platform.audit import Change, Did, changes_text
 from service.platform.errors import Busy, Refused, Repeated
 from service.platform.permissions import Person
@@ -28,7 +29,6 @@ from service.records.tables import everything  # noqa: F401 - a mapped table nee
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import RuleVerdict
 from service.records.tables.hours import HourReport
-from service.records.tables.people import ApiToken, SignInAttempt, SignInSession
 from service.records.tables.runs import RunUpload
 
 OUTSIDE_THE_TRAIL = (

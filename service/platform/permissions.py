@@ -4,8 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from service.people.tables import Role
 from service.platform.errors import NotAllowed
-from service.records.tables.people import Role
 
 
 @dataclass(frozen=True, slots=True)

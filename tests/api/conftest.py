@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from sqlalchemy.orm import Session
 
-from service.records.tables.people import ApiToken, Role
+from service.people.tables import ApiToken, Role
 from tests import builders
 
 

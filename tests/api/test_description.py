@@ -15,7 +15,7 @@ from schemathesis.specs.openapi.checks import (
 )
 from sqlalchemy.orm import Session
 
-from service.records.tables.people import ApiToken
+from service.people.tables import ApiToken
 from tests import builders
 
 TOKEN = "a token for the whole module"

@@ -8,10 +8,10 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
+from service.people.tables import ApiToken
 from service.platform.tables.audit import AuditEntry
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Part
-from service.records.tables.people import ApiToken
 from service.records.tables.stacks import Build, Layer
 from tests import builders
 from tests.records import closings

@@ -8,10 +8,10 @@ import pytest
 from sqlalchemy import Engine, func, select, update
 from sqlalchemy.orm import Session
 
+from service.people.tables import ApiToken
 from service.platform.arithmetic.vocabulary import Kind, Whereabouts
 from service.platform.tables.audit import AuditEntry, EntryKey
 from service.records.tables.hours import HourReading, Moment
-from service.records.tables.people import ApiToken
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, TorqueReading
 from tests import builders
 

@@ -12,6 +12,7 @@ from time import perf_counter
 from sqlalchemy import Engine, insert, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing, make_engine
 from service.records.changes.hour_reports import Report, report_hours
@@ -19,7 +20,6 @@ from service.records.queries.hour_histories import hour_history
 from service.records.queries.hour_kinds import part_kinds
 from service.records.queries.hours import build_hours, stack_hours
 from service.records.tables.hours import HourMeter, HourReport
-from service.records.tables.people import Role
 from service.records.tables.stacks import Layer
 from tests import builders
 from tests.builders import FIRST_CLOSING

@@ -20,12 +20,12 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.app import make_app
+from service.people import tables
+from service.people.changes.people import add_person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import changing
 from service.platform.pages.guard import FORM_TOKEN, visit_cookie
 from service.platform.permissions import Person, Role
-from service.records.changes.people import add_person
-from service.records.tables import people
 from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import Stack
 from service.settings import Settings
@@ -57,7 +57,7 @@ def client(server: tuple[Any, str]) -> Iterator[httpx.Client]:
     """Somebody signed in."""
     app, address = server
     with Session(app.state.engine) as session:
-        known = session.scalar(select(people.Person.id).where(people.Person.login == LOGIN))
+        known = session.scalar(select(tables.Person.id).where(tables.Person.login == LOGIN))
     if known is None:
         owner = Person(0, "", "owner", frozenset({Role.ADMIN}))
         with changing(app.state.engine, owner, via="command") as work:

@@ -17,6 +17,7 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import make_engine, now_utc, reading, tending
 from service.platform.queries.unpacked import forget
@@ -27,7 +28,6 @@ from service.records.queries.traces import trace
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import FailingMark
 from service.records.tables.parts import Part, PartType
-from service.records.tables.people import Person
 from service.settings import Settings
 
 MARKED = 600

@@ -23,8 +23,8 @@ from playwright.sync_api import Browser, ConsoleMessage, Page, expect, sync_play
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.database import make_engine
-from service.records.tables.people import Role
 from tests import builders
 from tests.commands.running import served
 from tests.conftest import missing

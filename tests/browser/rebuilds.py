@@ -6,6 +6,7 @@ from datetime import timedelta
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import (
     End,
@@ -20,7 +21,6 @@ from service.records.changes.corrections import decide, propose
 from service.records.changes.handing_in import hand_in
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import Correction, CorrectionOf
-from service.records.tables.people import Person
 from service.records.tables.stacks import Layer
 from tests import builders
 from tests.browser.at_the_bench import the_tools

@@ -12,6 +12,7 @@ from playwright.sync_api import Browser, Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
 from service.records.changes.column_mappings import keep_mapping
@@ -24,7 +25,6 @@ from service.records.changes.runs import StoredLog, import_run
 from service.records.changes.typed_voltages import type_voltages
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import Correction, CorrectionOf
-from service.records.tables.people import Role
 from service.records.tables.stacks import Build, BuildPeriod, Stack
 from service.trade.desk import CALCULATORS
 from service.trade.typed_voltages import typed_channels

@@ -7,9 +7,9 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.database import make_engine
 from service.records.migrating import migrate
-from service.records.tables.people import Role
 from service.records.tables.runs import Run as RunRow
 from service.records.tables.runs import RunReading, Snapshot
 from tests import builders

@@ -8,10 +8,10 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.database import make_engine
 from service.records.migrating import migrate
 from service.records.tables.parts import Lot, Part
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.stacks import Layer, Stack
 from tests import builders

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from service.faces.demo.building import demo_settings
 from service.faces.demo.figures import SOURCE
 from service.faces.demo.heron import HERON_02_WHOLE
+from service.people.tables import Person
 from service.physics.arithmetic.part_stiffness import OF_KIND
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.database import make_engine, reading
@@ -20,7 +21,6 @@ from service.records.tables.closing_results import ClosingResult
 from service.records.tables.designs import Design
 from service.records.tables.limit_sets import LimitSet
 from service.records.tables.parts import Part, PartType
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Build, Stack

@@ -17,10 +17,10 @@ from typer.testing import CliRunner
 from service.faces.commands.main import app as commands
 from service.faces.demo.building import MARK, build, demo_settings, is_demo
 from service.faces.demo.people import PASSPHRASE
+from service.people.queries.people import acting_person
 from service.platform.database import changing, make_engine, now_utc, reading
 from service.records.changes.hours import read_hours
 from service.records.queries.hours import stack_hours
-from service.records.queries.people import acting_person
 from service.records.queries.stacks import find_stack
 
 pytestmark = pytest.mark.slow

@@ -15,6 +15,8 @@ from service.faces.demo.days import MON, Days, ago, last_working_day
 from service.faces.demo.first_steps import first_steps
 from service.faces.demo.heron import FAILING
 from service.faces.demo.people import PASSPHRASE, PEOPLE, ZONE
+from service.people.queries.people import credential_of, password_matches
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.audit import Did
 from service.platform.database import make_engine, now_utc, reading
@@ -24,7 +26,6 @@ from service.records.queries.content import verify
 from service.records.queries.corrections import corrections_of_records
 from service.records.queries.hours import stack_hours
 from service.records.queries.instruments import instruments
-from service.records.queries.people import credential_of, password_matches
 from service.records.queries.pile_checks import pile_check
 from service.records.queries.rebuild_records import ListedRecord, record_list
 from service.records.queries.scans import find_scanned
@@ -35,7 +36,6 @@ from service.records.tables.corrections import CorrectionState
 from service.records.tables.holds import Concession
 from service.records.tables.hours import HourReading
 from service.records.tables.parts import Part, PartType
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.faces.files import parts_in
 from service.faces.files.parts_in import ListOptions, PartsSeen
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.database import changing, reading
 from service.platform.errors import NotAllowed, Refused, RefusedTogether
@@ -20,7 +21,6 @@ from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
 from service.records.changes.imports import SourceFile, write_parts
 from service.records.tables.parts import Lot, Part
-from service.records.tables.people import Role
 from tests import builders
 
 BERLIN = ZoneInfo("Europe/Berlin")

@@ -14,13 +14,13 @@ from service.faces.files import run_files, run_reading
 from service.faces.files.run_files import receive
 from service.faces.files.run_logs import guess_log, look_at
 from service.faces.files.run_reading import Asked, LogTaking, asked_of
+from service.people.tables import Role
 from service.platform.database import reading, tending
 from service.platform.errors import Busy, NotFound, Refused
 from service.platform.permissions import Person
 from service.records.changes.run_uploads import FORGOTTEN_AFTER
 from service.records.queries.run_uploads import UploadRow, upload
 from service.records.queries.runs import run_sheet
-from service.records.tables.people import Role
 from service.records.tables.runs import RunUpload, UploadState
 from service.trade.log_batches import LogBatch
 from service.trade.run_counting import RunCounter

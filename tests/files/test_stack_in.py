@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from service.faces.files import stack_in
 from service.faces.files.stack_in import StackSeen, plan_stack
 from service.faces.files.stack_rows_in import StackOptions
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Facing, Usability, Whereabouts
 from service.platform.database import changing, reading
 from service.platform.errors import Refused
@@ -29,7 +30,6 @@ from service.records.queries.hours import stack_hours
 from service.records.queries.layer_maps import layer_map
 from service.records.tables.holds import Concession
 from service.records.tables.parts import Lot, Part
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.records.tables.stacks import Build, Fixing, Layer, Stack
 from service.trade.grammar_findings import Severity

@@ -10,7 +10,7 @@ from typing import Any
 
 from fastapi.routing import APIRoute, iter_route_contexts
 
-from service.faces.pages.signing_in import signed_in
+from service.people.pages.signing_in import signed_in
 from service.platform.api.callers import caller
 
 HERE = Path(__file__).parents[2]

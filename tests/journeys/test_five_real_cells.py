@@ -17,10 +17,10 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.records.queries.cell_voltages import mea_of_cells
 from service.records.queries.mea_lives import MeaLife, mea_life
 from service.records.tables.hours import Moment
-from service.records.tables.people import Role
 from service.records.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING

@@ -6,6 +6,7 @@ from typing import Any
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.database import make_engine, reading
 from service.platform.tables.audit import AuditEntry
@@ -15,7 +16,6 @@ from service.records.changes.part_axes import judge_part
 from service.records.migrating import migrate, triggers
 from service.records.queries.hold_lists import About, HoldRow, holds
 from service.records.tables.parts import Part
-from service.records.tables.people import Role
 from tests import builders
 from tests.records.at_the_bench import Lab, a_lab, known
 

@@ -6,10 +6,10 @@ from typing import Any
 import pytest
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.audit import Did
 from service.platform.pages.trail_words import SENTENCES
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.people import Person
 from tests.builders import START
 from tests.pages.test_stacks import Clients, words
 from tests.records.test_audit_trail import a_lab

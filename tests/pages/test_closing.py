@@ -11,6 +11,7 @@ import pytest
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
+from service.people.tables import ApiToken, Role
 from service.physics.arithmetic.part_stiffness import Stiff
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import changing
@@ -18,7 +19,6 @@ from service.records.changes import bench as entries
 from service.records.changes.handing_in import hand_in
 from service.records.changes.rebuild_records import begin_record
 from service.records.migrating import triggers
-from service.records.tables.people import ApiToken, Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.records.tables.stacks import Stack
 from tests import builders

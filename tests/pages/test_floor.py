@@ -9,8 +9,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.faces.pages.floor import WALL_NEEDS
+from service.people.tables import SignInSession
 from service.records.tables.parts import Part
-from service.records.tables.people import SignInSession
 from service.records.tables.stacks import Build, Layer, Stack
 from tests import builders
 

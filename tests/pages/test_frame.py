@@ -10,7 +10,8 @@ from fastapi import Request
 from jinja2 import Environment
 from sqlalchemy.exc import IntegrityError
 
-from service.faces.pages import errors as error_pages
+from service.people.pages import errors as error_pages
+from service.people.tables import Role
 from service.platform import errors
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.pages.forms import Form, blank
@@ -23,7 +24,6 @@ from service.platform.pages.render import (
     number,
     quantity,
 )
-from service.records.tables.people import Role
 from service.settings import Settings, shipped_folder
 
 TEMPLATES, STATIC = shipped_folder("templates"), shipped_folder("static")

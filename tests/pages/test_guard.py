@@ -11,8 +11,8 @@ from sqlalchemy.orm import Session
 from starlette.types import Message
 
 from service.app import make_app
+from service.people.tables import ApiToken
 from service.platform.pages.guard import FORM_TOKEN
-from service.records.tables.people import ApiToken
 from service.settings import Settings
 from tests import builders
 from tests.form_client import FormClient

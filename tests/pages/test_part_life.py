@@ -8,12 +8,12 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform import permissions
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.database import changing
 from service.records.changes.part_axes import move_part
 from service.records.tables.holds import Hold
-from service.records.tables.people import Role
 from service.records.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING, START

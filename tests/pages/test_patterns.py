@@ -10,10 +10,10 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Back, Kind
 from service.records.queries.patterns import pattern_of_design
 from service.records.tables.designs import Design
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import Step, StepKind
 from service.trade.grammar import Item, Pattern
 from service.trade.pattern_toml import read_pattern, write_pattern

@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.tables.people import ApiToken
+from service.people.tables import ApiToken
 from tests import builders
 
 NEW = {

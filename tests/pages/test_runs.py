@@ -12,9 +12,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.faces.files.run_files import path_of
+from service.people.tables import Role
 from service.platform.database import tending
 from service.records.changes.run_uploads import ABANDONED_AFTER
-from service.records.tables.people import Role
 from service.records.tables.runs import RunUpload, Snapshot, UploadState
 from tests import builders
 from tests.records.bench_logs import a_log

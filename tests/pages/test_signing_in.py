@@ -8,12 +8,12 @@ import pytest
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from service.faces.pages import signing_in
-from service.faces.pages.signing_in import local_page
+from service.people.changes.people import deactivate
+from service.people.pages import signing_in
+from service.people.pages.signing_in import local_page
+from service.people.tables import Role, SignInAttempt, SignInSession
 from service.platform.database import changing, now_utc
 from service.platform.permissions import Person
-from service.records.changes.people import deactivate
-from service.records.tables.people import Role, SignInAttempt, SignInSession
 from tests import builders
 
 OWNER = Person(0, "", "command line", frozenset({Role.ADMIN}))

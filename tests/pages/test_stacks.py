@@ -10,8 +10,8 @@ import pytest
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.records.tables.holds import Hold
-from service.records.tables.people import Role
 from service.records.tables.stacks import Build, Layer, Stack
 from tests import builders
 from tests.builders import FIRST_CLOSING, START

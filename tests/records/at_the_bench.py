@@ -8,6 +8,8 @@ from typing import Any
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.people import tables
+from service.people.tables import PersonRole, Role
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
@@ -18,10 +20,8 @@ from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.missing import Missing, missing_of
 from service.records.queries.record_heads import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
-from service.records.tables import people
 from service.records.tables.designs import ChecklistLine
 from service.records.tables.parts import Part
-from service.records.tables.people import PersonRole, Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.records.tables.stacks import Stack
 from tests import builders
@@ -31,7 +31,7 @@ WORK_BEGAN = NOW - timedelta(hours=2)
 SEEN_NOTHING = (FindingEntry("none seen"),)
 
 
-def known(session: Session, row: people.Person) -> Person:
+def known(session: Session, row: tables.Person) -> Person:
     """The person as permissions know them."""
     roles = session.scalars(select(PersonRole.role).where(PersonRole.person_id == row.id))
     return Person(row.id, row.login, row.name, frozenset(roles))

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import Engine, select, text
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Whereabouts
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Stale
@@ -23,7 +24,6 @@ from service.records.queries.involved import people_on
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.holds import Concession
 from service.records.tables.parts import Part
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import (
     Decision,
     Involvement,

@@ -8,6 +8,7 @@ from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform import permissions
 from service.platform.audit import Did
 from service.platform.database import changing
@@ -15,7 +16,6 @@ from service.platform.queries.audit_trail import Asked, entries_about, people_in
 from service.platform.tables.audit import AuditEntry
 from service.records.changes.hours import read_hours
 from service.records.changes.stacks import change_stack
-from service.records.tables.people import Role
 from tests import builders
 from tests.builders import START
 

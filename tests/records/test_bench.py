@@ -7,6 +7,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import (
     End,
@@ -24,7 +25,6 @@ from service.records.tables.holds import Concession, Hold
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.instruments import CalibrationResult, Instrument, InstrumentKind
 from service.records.tables.parts import Lot, Part
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import (
     Finding,
     MakeSafeLine,

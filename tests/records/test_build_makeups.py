@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.audit import Did
 from service.platform.database import changing, reading, tending
@@ -21,7 +22,6 @@ from service.records.queries.makeups import MadeUp, makeups_of
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.parts import Part, PartType
-from service.records.tables.people import Role
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade.makeups import NEVER, pack, unpack
 from tests import builders

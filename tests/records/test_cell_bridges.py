@@ -8,6 +8,7 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused
@@ -23,7 +24,6 @@ from service.records.queries.cell_bridges import bridges_of_stack, written_bridg
 from service.records.queries.cell_voltages import mea_of_cells
 from service.records.queries.part_hours import part_hours
 from service.records.tables.cell_bridges import CellBridge
-from service.records.tables.people import Role
 from service.records.tables.stacks import Build
 from service.trade.running_hours import Hours
 from tests import builders

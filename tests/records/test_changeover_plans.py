@@ -11,6 +11,7 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Kind, Usability
 from service.platform.database import reading
 from service.platform.errors import NotAllowed, NotFound, Refused
@@ -27,7 +28,6 @@ from service.records.queries.changeover_working_out import Ask, WorkedOut, groun
 from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part, PartType
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RebuildRecord
 from service.records.tables.stacks import Layer, Stack
 from service.trade.changeover_wishes import (

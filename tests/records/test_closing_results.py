@@ -11,6 +11,7 @@ from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.records.changes import bench
@@ -20,7 +21,6 @@ from service.records.migrating import triggers
 from service.records.queries.closing_results import KeptResult, kept_result, kept_results
 from service.records.queries.content import verify
 from service.records.tables.closing_results import ClosingResult
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.records.tables.stacks import Stack
 from service.trade.closing import FORMULAS, closing

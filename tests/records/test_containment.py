@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.database import changing, reading
 from service.platform.errors import NotAllowed, NotFound, Refused
@@ -18,7 +19,6 @@ from service.records.queries.containment import Containment, Exposed, containmen
 from service.records.queries.traces import trace
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Part
-from service.records.tables.people import Role
 from service.records.tables.stacks import Stack
 from tests import builders
 from tests.records.at_the_bench import known

@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import Engine, select, text
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Whereabouts
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Stale
@@ -30,7 +31,6 @@ from service.records.queries.part_hours import part_hours
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.hours import HourReading
 from service.records.tables.parts import Part, PartType
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,

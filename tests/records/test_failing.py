@@ -10,6 +10,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing, tending
 from service.platform.errors import NotAllowed, Refused
@@ -26,7 +27,6 @@ from service.records.queries.failing import (
 )
 from service.records.queries.failing_rules import rules_in_force, rules_of_design
 from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
-from service.records.tables.people import Role
 from service.records.tables.stacks import Build
 from service.trade.failing_rules import Criterion, CriterionKind, FailingRule
 from tests import builders

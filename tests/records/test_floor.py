@@ -9,6 +9,8 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.people import tables
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage, Usability
 from service.platform.database import reading
 from service.platform.permissions import Person
@@ -16,7 +18,6 @@ from service.records.changes import bench
 from service.records.queries.floor import Floor, floor
 from service.records.queries.floor_columns import NeedKind
 from service.records.queries.floor_rows import FloorStack, Need
-from service.records.tables import people
 from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
@@ -24,7 +25,6 @@ from service.records.tables.holds import Concession, Hold
 from service.records.tables.hours import HourMeter, HourReport
 from service.records.tables.instruments import Calibration, CalibrationResult, Instrument
 from service.records.tables.parts import Part
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,
@@ -704,7 +704,7 @@ def read_again(session: Session, stack: Stack, at: datetime, instrument: Instrum
     ).first() or builders.a_record(
         session, stack, kind=RecordKind.RE_TORQUE, performed_from=at, base=base
     )
-    by = session.get_one(people.Person, record.written_by_id)
+    by = session.get_one(tables.Person, record.written_by_id)
     writer = builders.Journal(session, record, by, at)
     last = select(func.max(Step.sequence)).where(Step.record_id == record.id)
     writer.sequence = session.scalar(last) or 0

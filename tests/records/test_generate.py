@@ -6,6 +6,7 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Joint, Kind, Whereabouts
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, Refused
@@ -14,7 +15,6 @@ from service.platform.tables.audit import AuditEntry
 from service.records.changes.generate import Size, generate
 from service.records.queries.content import verify
 from service.records.tables.parts import Part, PartType
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from tests import builders

@@ -7,6 +7,7 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, Refused, RefusedTogether, Stale
@@ -18,7 +19,6 @@ from service.records.changes.handing_in import hand_in
 from service.records.queries.content import verify
 from service.records.queries.layer_maps import layer_map
 from service.records.tables.parts import Part
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,

@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
+from service.people.tables import Role
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
 from service.platform.database import reading
@@ -20,7 +21,6 @@ from service.records.changes.holds import Subject, give_concession, lift_hold, p
 from service.records.queries.floor import floor
 from service.records.queries.hold_lists import About, HoldRow, holds
 from service.records.tables.parts import Part
-from service.records.tables.people import Role
 from service.trade.pile import Layer
 from tests import builders
 from tests.records.at_the_bench import Bench, Lab, a_lab, known

@@ -12,6 +12,7 @@ from sqlalchemy import Engine, func, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused
@@ -25,7 +26,6 @@ from service.records.queries.hour_histories import BY_A_BENCH, hour_history
 from service.records.queries.hours import build_hours, stack_hours
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.hours import HourReport
-from service.records.tables.people import Role
 from service.records.tables.stacks import Build
 from service.trade.running_hours import Hours
 from tests import builders

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, func, select, update
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing, make_engine
 from service.platform.errors import NotAllowed, Refused, Stale
@@ -21,7 +22,6 @@ from service.records.queries.hour_histories import hour_history
 from service.records.queries.hours import build_hours, stack_hours
 from service.records.queries.part_hours import part_hours
 from service.records.tables.hours import HourReading, Moment
-from service.records.tables.people import Role
 from service.records.tables.stacks import Build, Layer
 from service.trade.running_hours import Hours, Meter, Offset, TotalAt, hours_between, offsets
 from tests import builders

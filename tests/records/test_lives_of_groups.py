@@ -7,10 +7,10 @@ import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.records.queries.life_rows import designs_with_stacks, mea_types
 from service.records.queries.lives_of_groups import GroupBy, LivesOfGroups, lives_of_groups
 from service.records.tables.failing import FailingRule, RuleAnswer, RuleVerdict
-from service.records.tables.people import Role
 from service.records.tables.stacks import Stack
 from service.trade.life_pieces import WHY, Why
 from tests import builders

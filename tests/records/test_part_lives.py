@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Facing, Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.tables.audit import AuditEntry
@@ -17,7 +18,6 @@ from service.records.queries.scans import find_scanned
 from service.records.queries.stack_sheets import stack_sheet
 from service.records.queries.stacks import find_stack, stack_list
 from service.records.tables.holds import Hold
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import Finding, RebuildRecord, Step, StepKind
 from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.running_hours import Hours

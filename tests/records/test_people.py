@@ -3,10 +3,7 @@
 import pytest
 from sqlalchemy import Engine
 
-from service.platform.database import changing, reading
-from service.platform.errors import NotAllowed, NotFound, Refused
-from service.platform.permissions import Person
-from service.records.changes.people import (
+from service.people.changes.people import (
     add_person,
     change_roles,
     deactivate,
@@ -14,15 +11,18 @@ from service.records.changes.people import (
     reactivate,
     set_password,
 )
-from service.records.queries.people import (
+from service.people.queries.people import (
     credential_of,
     password_is_right,
     password_matches,
     people,
     person_by_login,
 )
-from service.records.queries.tokens import holder_of
-from service.records.tables.people import Role
+from service.people.queries.tokens import holder_of
+from service.people.tables import Role
+from service.platform.database import changing, reading
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.permissions import Person
 
 OWNER = Person(0, "", "command line", frozenset({Role.ADMIN}))
 WORDS = "several words here"

@@ -2,9 +2,9 @@
 
 import pytest
 
+from service.people.tables import Role
 from service.platform.errors import NotAllowed
 from service.platform.permissions import ALLOWED, Act, Person, RecordFacts, may, need, roles_who_may
-from service.records.tables.people import Role
 
 WHO = {
     Act.READ: "bqsa-",

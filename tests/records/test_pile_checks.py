@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Usability
 from service.platform.errors import NotAllowed, NotFound, Refused, RefusedTogether
 from service.platform.permissions import Person
@@ -24,7 +25,6 @@ from service.records.queries.pile_checks import PileCheck, check_of_build, pile_
 from service.records.queries.record_entries import entries_of
 from service.records.tables.designs import Design
 from service.records.tables.parts import Lot, Part, PartType
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RecordKind, StepKind
 from service.records.tables.stacks import Fixing, Stack
 from service.trade.grammar_findings import Severity, Wrong

@@ -10,6 +10,7 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import reading
@@ -24,7 +25,6 @@ from service.records.migrating import triggers
 from service.records.queries.builds import builds_of
 from service.records.queries.releases import Gate, gate
 from service.records.queries.stacks import stack_list
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RecordKind, Step
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stack_tests import StackTest

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.permissions import Person
@@ -27,7 +28,6 @@ from service.records.queries.releases import Gate, gate
 from service.records.queries.stacks import stack_list
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.parts import Part, PartType
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RecordKind
 from service.records.tables.stacks import Build, Stack
 from tests import builders

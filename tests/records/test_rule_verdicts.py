@@ -6,6 +6,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
 from service.records.changes.failing_rules import write_rule
@@ -14,7 +15,6 @@ from service.records.changes.tap_maps import write_tap_map
 from service.records.changes.typed_voltages import type_voltages
 from service.records.tables.failing import RuleAnswer, RuleVerdict
 from service.records.tables.hours import Moment
-from service.records.tables.people import Role
 from service.records.tables.stacks import Build
 from service.trade.failing_rules import Criterion, CriterionKind, FailingRule
 from tests import builders

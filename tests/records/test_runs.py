@@ -12,6 +12,7 @@ from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing, reading, tending
 from service.platform.errors import NotAllowed, NotFound, Refused
@@ -41,7 +42,6 @@ from service.records.queries.runs import (
     run_sheet,
     runs_of_stack,
 )
-from service.records.tables.people import Role
 from service.records.tables.runs import RunReading, Snapshot, SnapshotKind, UploadState
 from service.records.tables.stacks import Build
 from service.trade.log_batches import LogBatch

@@ -8,6 +8,7 @@ from sqlalchemy import Engine, delete, insert, select, text, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Facing, Whereabouts
 from service.platform.tables.audit import AuditEntry
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
@@ -15,7 +16,6 @@ from service.records.tables.designs import ChecklistLine, Design, DesignRod
 from service.records.tables.hours import HourReading
 from service.records.tables.instruments import Calibration
 from service.records.tables.parts import Part
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
     Decision,
     RebuildRecord,

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage
 from service.platform.database import reading
@@ -25,7 +26,6 @@ from service.records.queries.stack_tests import MadeTest, made_in_record
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
 from service.records.tables.holds import Concession, Hold
 from service.records.tables.instruments import Calibration, CalibrationResult
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RecordKind, RecordPerson, Step, StepKind
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Build

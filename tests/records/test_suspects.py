@@ -10,6 +10,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.database import reading
 from service.platform.errors import NotFound
 from service.records.queries.compared import compared
@@ -18,7 +19,6 @@ from service.records.queries.suspects import NamedFactor, SuspectsSheet, suspect
 from service.records.queries.traced_meas import traced_mea
 from service.records.queries.traces import trace
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
-from service.records.tables.people import Role
 from service.records.tables.stacks import Stack
 from service.trade.factors import FactorKind, Unit
 from tests import builders

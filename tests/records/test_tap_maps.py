@@ -10,6 +10,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused
@@ -17,7 +18,6 @@ from service.platform.tables.audit import AuditEntry
 from service.records.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
 from service.records.queries.tap_maps import maps_of_stack, taps_of, written_map
 from service.records.tables.cell_taps import TapMap
-from service.records.tables.people import Role
 from service.records.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING

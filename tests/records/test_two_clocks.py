@@ -13,6 +13,7 @@ from hypothesis import strategies as some
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.errors import Refused
@@ -24,7 +25,6 @@ from service.records.queries.correctable import correctable, written_time
 from service.records.queries.layer_maps import layer_map
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.parts import Part
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RecordKind
 from tests import builders
 from tests.records.at_the_bench import SEEN_NOTHING, Bench, Lab, known

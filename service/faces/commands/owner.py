@@ -15,11 +15,11 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
+from service.people.queries.people import person_by_login
+from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import make_engine
 from service.platform.permissions import Person
-from service.records.queries.people import person_by_login
-from service.records.tables.people import Role
 from service.settings import Settings
 
 OWNER = Person(0, "", "command line", frozenset(Role))

@@ -7,12 +7,12 @@ import typer
 from sqlalchemy.orm import Session
 
 from service.faces.commands import owner
+from service.people.changes import people
+from service.people.queries.people import person_by_login
+from service.people.queries.signing_in import anybody_is_known
+from service.people.tables import Role
 from service.platform.database import changing, reading
 from service.platform.errors import Refused
-from service.records.changes import people
-from service.records.queries.people import person_by_login
-from service.records.queries.signing_in import anybody_is_known
-from service.records.tables.people import Role
 
 app = typer.Typer(help="People: who can sign in, and as what.", no_args_is_help=True)
 PasswordStdin = Annotated[

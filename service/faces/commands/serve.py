@@ -6,8 +6,8 @@ from typing import Annotated
 import typer
 
 from service.faces.commands import owner
+from service.people.queries.signing_in import anybody_is_known
 from service.platform.database import reading
-from service.records.queries.signing_in import anybody_is_known
 
 FIRST_PERSON = """
 Nobody is known to this database yet, so nobody can sign in. In another terminal, with the same

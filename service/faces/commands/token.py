@@ -5,9 +5,9 @@ from typing import Annotated
 import typer
 
 from service.faces.commands import owner
+from service.people.changes import people
+from service.people.queries.people import person_by_login
 from service.platform.database import changing, reading
-from service.records.changes import people
-from service.records.queries.people import person_by_login
 
 app = typer.Typer(help="API tokens for machines and scripts.", no_args_is_help=True)
 

@@ -7,12 +7,12 @@ from sqlalchemy.orm import Session
 
 from service.faces.demo.failing import WAITING
 from service.faces.demo.heron import FAILING
+from service.people.tables import Role
 from service.records.queries.closing_taken import readings_taken
 from service.records.queries.failing import judged
 from service.records.queries.rebuild_records import record_list
 from service.records.queries.scans import find_scanned
 from service.records.tables.failing import RuleAnswer
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import RecordState
 
 ORDER = (Role.BUILDER, Role.QUALITY, Role.SUPERVISOR)

@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 from argon2 import PasswordHasher
 
+from service.people.changes.people import add_person
+from service.people.tables import Role
 from service.platform.database import Work
 from service.platform.permissions import Person
-from service.records.changes.people import add_person
-from service.records.tables.people import Role
 
 LAB_NAME = "Tarnfield Electrochemistry Lab (invented)"
 ZONE = "Europe/Dublin"

@@ -10,10 +10,10 @@ from sqlalchemy.orm import Session
 from service.faces.drawings.spread import Reading, draw_spread
 from service.faces.pages.closing import KeptClosing, kept_closing_of
 from service.faces.pages.layer_pictures import How, layer_table, section
-from service.faces.pages.signatures import signing
-from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stack_sheets import ChangeRow, change_row
 from service.faces.pages.tested_sheets import TestedSheet, tested_sheet
+from service.people.pages.signatures import signing
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Form, Typed, blank

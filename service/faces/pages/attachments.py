@@ -7,7 +7,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import FileResponse
 from sqlalchemy import Engine
 
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
 from service.platform.errors import NotFound, Refused
 from service.platform.files import photos

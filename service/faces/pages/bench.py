@@ -18,7 +18,7 @@ from service.faces.pages.bench_entering import (
 )
 from service.faces.pages.bench_places import Place
 from service.faces.pages.bench_sheets import bench_page
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.physics.arithmetic.conditions import STANDING_ALONE
 from service.platform.arithmetic.vocabulary import End, Facing
 from service.platform.database import Work, changing, reading

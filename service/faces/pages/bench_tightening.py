@@ -4,7 +4,7 @@ from fastapi import APIRouter, Request, Response
 
 from service.faces.pages.bench_entering import Entering, sure
 from service.faces.pages.bench_places import Place
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.pages.forms import Typed
 from service.records.changes import bench

@@ -7,7 +7,7 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page

@@ -21,7 +21,7 @@ from service.faces.pages.changeover_forms import (
     serials_typed,
 )
 from service.faces.pages.changeover_sheets import PlanSheet, sheet_of
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from service.faces.pages.closing_given import Given, given_of
 from service.faces.pages.closing_lines import Line, shown
 from service.faces.pages.closing_sheets import ClosingSheet, closing_sheet
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.database import reading
 from service.platform.pages.render import page

@@ -11,7 +11,7 @@ from service.faces.pages.condition_charts import (
     condition_charts,
     drawn_meas,
 )
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import reading
 from service.platform.errors import Refused

@@ -7,8 +7,8 @@ from datetime import datetime
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.signatures import signing
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signatures import signing
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import changing, reading
 from service.platform.errors import NotFound

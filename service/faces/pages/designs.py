@@ -15,7 +15,7 @@ from service.faces.pages.design_forms import (
     with_more_rows,
 )
 from service.faces.pages.pattern_pictures import USUALLY_SHOWN, AsDesignedPile, as_designed
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed

@@ -6,7 +6,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Request, Response
 
 from service.faces.drawings.pressure_map import draw_pressure_map
-from service.faces.pages.signing_in import Me
+from service.people.pages.signing_in import Me
 from service.platform.errors import NotFound
 from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import page, part, wants_part

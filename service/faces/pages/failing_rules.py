@@ -11,7 +11,7 @@ from service.faces.pages.failing_rule_forms import (
     form_of_rule,
     read_rule_form,
 )
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 
 from service.faces.drawings.cell_strip import SHOWN, draw_sample, draw_strip
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked
 from service.platform.pages.render import page, part, wants_part

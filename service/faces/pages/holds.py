@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.database import changing, reading
 from service.platform.errors import NotFound

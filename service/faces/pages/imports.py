@@ -13,7 +13,7 @@ from sqlalchemy import Engine
 
 from service.faces.files import parts_in
 from service.faces.files.parts_in import ListOptions, PartsSeen
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
 from service.platform.files import uploads

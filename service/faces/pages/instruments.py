@@ -7,7 +7,7 @@ from typing import cast
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, now_utc, reading
 from service.platform.files.days import noon
 from service.platform.pages.forms import Asked, Form, Typed, blank

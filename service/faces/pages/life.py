@@ -3,7 +3,7 @@
 from fastapi import APIRouter, Request, Response
 
 from service.faces.pages.life_sheets import LEVELS, life_sheet
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import reading
 from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import page

@@ -13,8 +13,8 @@ from service.faces.pages.limit_forms import (
     form_of_figures,
     read_figures_form,
 )
-from service.faces.pages.signatures import signing
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signatures import signing
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page

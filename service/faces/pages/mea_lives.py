@@ -7,7 +7,7 @@ from markupsafe import Markup
 
 from service.faces.files.life_lists import readings_as_csv
 from service.faces.pages.mea_charts import life_chart, limit_is_drawn
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import reading
 from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import page

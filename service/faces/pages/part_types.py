@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stiffness import Given, given_of
+from service.people.pages.signing_in import Database, Me
 from service.physics.arithmetic.part_stiffness import OF_KIND
 from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side
 from service.platform.database import changing, reading

@@ -10,7 +10,7 @@ from typing import cast
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from fastapi import APIRouter, Request, Response
 
-from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.suspects import Comparison, comparison
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked, Form, blank
 from service.platform.pages.render import page

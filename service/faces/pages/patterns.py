@@ -20,7 +20,7 @@ from service.faces.pages.pattern_forms import (
     rearrange,
 )
 from service.faces.pages.pattern_pictures import USUALLY_SHOWN, AsDesignedPile, as_designed
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import (
     LAYER_KINDS,
     Back,

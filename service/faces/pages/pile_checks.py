@@ -7,7 +7,7 @@ from markupsafe import Markup
 from sqlalchemy import Engine
 
 from service.faces.drawings.pile import draw_pile
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page

@@ -8,8 +8,8 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.faces.pages.closing import KeptClosing, kept_closing_of
-from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.tested_sheets import TestedSheet, tested_sheet
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Stage, Whereabouts
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank

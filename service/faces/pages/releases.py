@@ -6,8 +6,8 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.signatures import signing
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signatures import signing
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page

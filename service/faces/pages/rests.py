@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from service.faces.files import run_files
 from service.faces.files.idle_rows import read_rests
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import reading
 from service.platform.drawings.charts import Axis, Rule, Series, lines_chart
 from service.platform.errors import NotFound

@@ -11,8 +11,8 @@ from service.faces.files.run_logs_format import LogFormat
 from service.faces.files.run_reading import LogTaking, asked_of, place_of
 from service.faces.pages import run_forms
 from service.faces.pages.run_forms import ColumnLine
-from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stacks import address
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, now_utc, reading, tending
 from service.platform.errors import NotFound, Refused
 from service.platform.pages.forms import Asked, Form, Typed, blank

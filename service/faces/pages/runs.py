@@ -13,8 +13,8 @@ from service.faces.files import run_files
 from service.faces.files.run_files import Received, receive
 from service.faces.files.run_reading import Asked
 from service.faces.pages.run_uploads import taking
-from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stacks import address
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
 from service.platform.drawings.charts import Axis, Rule, Series, lines_chart
 from service.platform.errors import NotFound, Refused

@@ -6,8 +6,8 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
-from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stacks import address
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked
 from service.platform.pages.render import page

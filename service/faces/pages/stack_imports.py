@@ -15,7 +15,7 @@ from service.faces.files import stack_in
 from service.faces.files.stack_in import StackSeen, plan_stack
 from service.faces.files.stack_rows_in import StackOptions
 from service.faces.pages.imports import DECIMALS, SHOWN, examples_of, mapping_of, sent_file
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
 from service.platform.files import photos, uploads

@@ -17,7 +17,7 @@ from service.faces.pages.layer_pictures import (
     rod_plan,
     section,
 )
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, Kind
 from service.platform.database import now_utc, reading

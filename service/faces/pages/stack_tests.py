@@ -7,7 +7,7 @@ from fastapi import APIRouter, Request, Response
 
 from service.faces.pages.bench_entering import Entering, sure
 from service.faces.pages.bench_places import Place
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.pages.forms import Form, Typed
 from service.records.changes import bench
 

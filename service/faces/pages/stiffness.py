@@ -8,7 +8,7 @@ from markupsafe import Markup
 from sqlalchemy import Engine
 
 from service.faces.drawings.curves import draw_curve
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.physics.arithmetic.part_stiffness import Bed, PartStiffness, Seal
 from service.platform.arithmetic.curve_text import CurveOf
 from service.platform.arithmetic.errors import TradeError

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import reading
 from service.platform.pages.forms import Asked, Form

@@ -15,7 +15,6 @@ from service.faces.files.run_logs import look_at
 from service.faces.files.run_logs_format import LogFormat
 from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep
 from service.faces.pages.imports import sent_file
-from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stacks import address
 from service.faces.pages.sweep_forms import (
     CURRENT_UNITS,
@@ -27,6 +26,7 @@ from service.faces.pages.sweep_forms import (
     headings_of,
     mapping_of,
 )
+from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
 from service.platform.files import uploads

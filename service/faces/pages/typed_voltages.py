@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.signing_in import Database, Me
 from service.faces.pages.stacks import address
+from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.typed_fields import FieldRefused
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import NotFound

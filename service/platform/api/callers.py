@@ -9,11 +9,11 @@ from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 from fastapi.security.utils import get_authorization_scheme_param
 from sqlalchemy import Engine, update
 
+from service.people.queries.tokens import holder_of
+from service.people.tables import ApiToken
 from service.platform.api.answers import Made
 from service.platform.database import SentOnce, Work, changing, now_utc, reading, tending
 from service.platform.permissions import Person
-from service.records.queries.tokens import holder_of
-from service.records.tables.people import ApiToken
 
 NOTED_EVERY = timedelta(minutes=1)
 

@@ -9,10 +9,10 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.audit import Did
 from service.platform.queries.answers import read_as
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.people import Person
 
 MOST_ABOUT_ONE = 200
 

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 
 from sqlalchemy import select, update
 
+from service.people.changes.people import check_password
+from service.people.tables import Role
 from service.platform import changes
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Did
@@ -16,7 +18,6 @@ from service.platform.permissions import Act, RecordFacts, need
 from service.records.changes import facts
 from service.records.changes.build_makeups import keep_makeups_of_stack
 from service.records.changes.holds import PlacedBy, lift_holds_by_word
-from service.records.changes.people import check_password
 from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.versions import Said, let_go
 from service.records.queries.content import verify
@@ -24,7 +25,6 @@ from service.records.queries.involved import people_on
 from service.records.tables.holds import Concession
 from service.records.tables.hours import HourReading
 from service.records.tables.parts import Lot, Part
-from service.records.tables.people import Role
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,

@@ -5,6 +5,7 @@ reason; once approved, layer maps, hours, histories and traces follow it, and th
 readable in the record and in every question about what was thought before.
 """
 
+from service.people.changes.people import check_password
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.audit import Change, Did
@@ -15,7 +16,6 @@ from service.records.changes.approvals import sign
 from service.records.changes.build_makeups import keep_makeups_of_stack
 from service.records.changes.correcting import carry_out
 from service.records.changes.correction_values import read_new_value
-from service.records.changes.people import check_password
 from service.records.changes.rule_verdicts import judge_stack
 from service.records.queries.correctable import Correctable, correctable
 from service.records.queries.corrections import document_of

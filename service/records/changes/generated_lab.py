@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person, PersonRole, Role
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
 from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
 from service.records.tables.instruments import (
@@ -20,7 +21,6 @@ from service.records.tables.instruments import (
     InstrumentKind,
 )
 from service.records.tables.parts import Lot, PartType
-from service.records.tables.people import Person, PersonRole, Role
 from service.trade.identifiers import serial_key
 
 CALIBRATED_EVERY = timedelta(days=180)

@@ -2,13 +2,13 @@
 
 from sqlalchemy import func, select
 
+from service.people.changes.people import check_password
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, RecordFacts, need
-from service.records.changes.people import check_password
 from service.records.queries.limit_sets import limits_label, newest_figures
 from service.records.tables.designs import Design
 from service.records.tables.limit_sets import LimitSet

@@ -6,6 +6,7 @@ from datetime import datetime
 
 from sqlalchemy import delete, func, select
 
+from service.people.tables import Person
 from service.platform import changes as given
 from service.platform.audit import Did
 from service.platform.database import Work
@@ -13,7 +14,6 @@ from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.platform.queries.answers import columns, read_as
 from service.records.changes.versions import Said, hold_record, let_go, shown
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
     Involvement,
     RebuildRecord,

@@ -2,12 +2,12 @@
 
 from sqlalchemy import select
 
+from service.people.changes.people import check_password
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.audit import Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.records.changes.people import check_password
 from service.records.queries.releases import Gate, gate
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.releases import BuildRelease

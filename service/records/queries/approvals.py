@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
+from service.people.tables import Person as PersonRow
 from service.platform.permissions import Act, Answer, Person, RecordFacts, may
 from service.platform.queries.answers import columns, read_all, read_as
 from service.records.queries.content import Verification, verify
@@ -16,7 +17,6 @@ from service.records.queries.limit_sets import WaitingLimits, waiting_limits
 from service.records.tables.holds import Concession
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Lot, Part
-from service.records.tables.people import Person as PersonRow
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,

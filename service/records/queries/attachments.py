@@ -7,11 +7,11 @@ from typing import Any
 from sqlalchemy import Row, Select, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
 from service.platform.tables.attachments import Attachment
 from service.records.tables.parts import Lot, Part
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.trade.labels import part_label
 

@@ -7,6 +7,7 @@ from datetime import datetime
 from sqlalchemy import exists, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.answers import columns, read_all, read_as
 from service.records.queries.instruments import THROUGH_THE_DAY
@@ -14,7 +15,6 @@ from service.records.tables.designs import ChecklistLine, Design, DesignRod
 from service.records.tables.holds import Hold
 from service.records.tables.instruments import Instrument, InstrumentKind
 from service.records.tables.parts import Lot, Part, PartType
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import Step, TorqueReading
 from service.records.tables.stacks import Build, BuildPeriod, Stack
 from service.trade.identifiers import serial_key

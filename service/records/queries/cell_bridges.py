@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import and_, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
@@ -19,7 +20,6 @@ from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.parts import Part, PartType
-from service.records.tables.people import Person
 from service.records.tables.stacks import Build, BuildPeriod, Layer
 from service.trade.part_hours import Bridge
 

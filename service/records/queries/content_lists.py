@@ -14,6 +14,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import aliased
 
+from service.people.tables import Person
 from service.platform.tables.attachments import Attachment
 from service.records.queries.content_computed import Computed
 from service.records.queries.content_then import (
@@ -28,7 +29,6 @@ from service.records.tables.holds import Concession
 from service.records.tables.hours import HourMeter, HourReading
 from service.records.tables.instruments import Calibration, Instrument
 from service.records.tables.parts import Lot, Part, PartType
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
     Finding,
     MakeSafeLine,

@@ -9,11 +9,11 @@ from typing import Any
 from sqlalchemy import Select, select
 from sqlalchemy.orm import Session, aliased
 
+from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import Decision, RebuildRecord, RecordState
 from service.records.tables.stacks import Stack
 

@@ -7,13 +7,13 @@ from typing import Any, Literal
 from sqlalchemy import Row, Select, select
 from sqlalchemy.orm import Session, aliased
 
+from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
 from service.records.tables.holds import Concession, Hold
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Lot, Part, PartType
-from service.records.tables.people import Person
 from service.records.tables.stacks import Stack
 from service.trade.labels import part_label
 

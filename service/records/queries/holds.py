@@ -7,12 +7,12 @@ from typing import Literal
 from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.records.tables.holds import Concession, Hold
 from service.records.tables.instruments import Instrument
 from service.records.tables.parts import Lot, Part
-from service.records.tables.people import Person
 
 Cause = Literal["hold", "lot hold", "usability", "gone"]
 

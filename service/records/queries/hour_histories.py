@@ -11,13 +11,13 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
+from service.people.tables import Person
 from service.platform.queries.answers import columns, read_all
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param, params, statement
 from service.records.queries.hours import hours_now
 from service.records.queries.meters import NO_METERS, Meters, meters_of, showing_of_report
 from service.records.tables.hours import HourReading, HourReport
-from service.records.tables.people import Person
 from service.records.tables.runs import RunReading
 from service.trade.running_hours import Hours
 

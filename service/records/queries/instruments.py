@@ -7,6 +7,7 @@ from typing import Any, Literal
 from sqlalchemy import Select, exists, func, or_, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
@@ -17,7 +18,6 @@ from service.records.tables.instruments import (
     Instrument,
     InstrumentKind,
 )
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import MakeSafeLine, TorqueReading
 from service.records.tables.stack_tests import StackTest
 

@@ -5,10 +5,10 @@ from collections.abc import Collection
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.errors import NotFound, Refused
 from service.records.queries.scans import find_scanned
 from service.records.tables.instruments import Instrument
-from service.records.tables.people import Person
 from service.trade.identifiers import serial_key
 
 

@@ -8,10 +8,10 @@ from typing import Any
 from sqlalchemy import func, select, union
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param_list, statement
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
     Finding,
     RebuildRecord,

@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.people.tables import Person
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.audit_trail import Entry, entries_about
 from service.platform.queries.prepared import param, statement
@@ -17,7 +18,6 @@ from service.records.queries.part_facts import PartFacts, part_facts
 from service.records.queries.sittings import Sitting, sittings
 from service.records.tables.holds import Concession, Hold
 from service.records.tables.parts import Lot, Part
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordState,

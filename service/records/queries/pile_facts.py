@@ -12,12 +12,12 @@ from typing import Any
 from sqlalchemy import and_, exists, func, or_, select, union
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.queries.answers import columns, read_as
 from service.records.queries.part_hours import part_hours
 from service.records.tables.holds import Concession, Hold
 from service.records.tables.parts import Lot, Part, PartType
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stacks import Build, Layer
 

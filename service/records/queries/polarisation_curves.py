@@ -13,6 +13,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
@@ -20,7 +21,6 @@ from service.platform.queries.prepared import as_of_param, param, param_list, pa
 from service.records.queries.cell_bridges import bridges_of_builds
 from service.records.queries.cell_voltages import mea_of_cells, read_names
 from service.records.queries.tap_maps import taps_of
-from service.records.tables.people import Person
 from service.records.tables.runs import CurveDirection, PolarisationCurve, Run, RunReading
 from service.records.tables.stacks import Build, Stack
 from service.trade.curve_comparison import CurveConditions

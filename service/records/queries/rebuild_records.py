@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Stage, Whereabouts
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
@@ -22,7 +23,6 @@ from service.records.queries.record_entries import (
 from service.records.queries.record_heads import Head, record_head
 from service.records.queries.torque_tables import TorqueTable, torque_table
 from service.records.tables.designs import ChecklistLine, DesignRod
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
     Decision,
     Involvement,

@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.people.tables import Person
 from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
@@ -17,7 +18,6 @@ from service.records.queries.parts_named import PART_NAMED, PartNamed, part_name
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.instruments import Calibration, Instrument
 from service.records.tables.parts import Lot, Part, PartType
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
     Finding,
     MakeSafeLine,

@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Kind
@@ -24,7 +25,6 @@ from service.records.queries.release_standing import release_stands
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
 from service.records.tables.limit_sets import LimitSet
 from service.records.tables.parts import Part, PartType
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack

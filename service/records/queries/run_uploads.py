@@ -7,9 +7,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.records.tables.people import Person
 from service.records.tables.runs import RunUpload, UploadState
 from service.records.tables.stacks import Stack
 

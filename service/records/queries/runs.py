@@ -8,11 +8,11 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
+from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
 from service.records.tables.hours import HourMeter
-from service.records.tables.people import Person
 from service.records.tables.runs import (
     PolarisationCurve,
     Run,

@@ -8,8 +8,8 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.queries.answers import columns, read_as
-from service.records.tables.people import Person
 from service.records.tables.runs import Snapshot, SnapshotKind
 from service.records.tables.stacks import Build, Stack
 

@@ -12,6 +12,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.prepared import param, param_list, statement
@@ -20,7 +21,6 @@ from service.records.queries.stacks import OPEN, joined, standing_holds, state_i
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,

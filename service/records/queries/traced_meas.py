@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import and_, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.errors import NotFound
 from service.platform.queries.as_of import known
@@ -14,7 +15,6 @@ from service.platform.queries.prepared import param
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
 from service.records.tables.parts import Lot, Part, PartType
-from service.records.tables.people import Person
 from service.records.tables.stacks import BuildPeriod, Layer, Stack
 from service.trade.labels import part_label
 

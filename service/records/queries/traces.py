@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import and_, case, func, select, union_all
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param, param_list, statement
@@ -19,7 +20,6 @@ from service.records.queries.sittings import Sitting, sittings
 from service.records.queries.stack_sheets import approvals_of
 from service.records.tables.holds import Hold
 from service.records.tables.parts import Lot, Part, PartType
-from service.records.tables.people import Person
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, RecordPerson
 from service.records.tables.stacks import Build, Layer, Stack
 from service.trade.labels import part_label

@@ -15,7 +15,6 @@ from service.records.tables import (
     instruments,
     limit_sets,
     parts,
-    people,
     rebuild_records,
     releases,
     runs,

@@ -8,14 +8,14 @@ from argon2 import PasswordHasher
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
+from service.people.changes.signing_in import end_sessions_of
+from service.people.queries.people import HASHER, password_is_right
+from service.people.queries.signing_in import secret_sha256
+from service.people.tables import ApiToken, Person, PersonRole, Role
 from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.permissions import Act, need
-from service.records.changes.signing_in import end_sessions_of
-from service.records.queries.people import HASHER, password_is_right
-from service.records.queries.signing_in import secret_sha256
-from service.records.tables.people import ApiToken, Person, PersonRole, Role
 
 LOGIN = re.compile(r"[a-z0-9][a-z0-9._-]{1,39}", re.IGNORECASE)
 SHORTEST_PASSWORD, LONGEST_PASSWORD = 10, 200

@@ -10,9 +10,9 @@ from argon2.exceptions import InvalidHashError, VerificationError
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import ApiToken, Person, PersonRole, Role
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
-from service.records.tables.people import ApiToken, Person, PersonRole, Role
 
 HASHER = PasswordHasher()  # Argon2id with the low-memory parameters of RFC 9106
 NOBODYS_HASH = HASHER.hash("the password of nobody at all")

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, time, timedelta
 
 from fastapi import APIRouter, Request, Response
 
-from service.faces.pages.signing_in import Database, Me
+from service.people.pages.signing_in import Database, Me
 from service.platform.audit import Did
 from service.platform.database import reading
 from service.platform.pages import trail_words

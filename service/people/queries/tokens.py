@@ -7,9 +7,9 @@ from hashlib import sha256
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.people import tables
 from service.platform.permissions import Person
 from service.platform.queries.answers import read_as
-from service.records.tables import people
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,19 +26,19 @@ def holder_of(session: Session, token: str) -> TokenHolder | None:
     digest = sha256(token.encode()).hexdigest()
     rows = session.execute(
         select(
-            people.ApiToken.last_used_at,
-            people.ApiToken.id.label("token_id"),
-            people.PersonRole.role,
-            people.Person.id,
-            people.Person.login,
-            people.Person.name,
+            tables.ApiToken.last_used_at,
+            tables.ApiToken.id.label("token_id"),
+            tables.PersonRole.role,
+            tables.Person.id,
+            tables.Person.login,
+            tables.Person.name,
         )
-        .join(people.Person, people.Person.id == people.ApiToken.person_id)
-        .outerjoin(people.PersonRole, people.PersonRole.person_id == people.Person.id)
+        .join(tables.Person, tables.Person.id == tables.ApiToken.person_id)
+        .outerjoin(tables.PersonRole, tables.PersonRole.person_id == tables.Person.id)
         .where(
-            people.ApiToken.token_sha256 == digest,
-            people.ApiToken.revoked_at.is_(None),
-            people.Person.active,
+            tables.ApiToken.token_sha256 == digest,
+            tables.ApiToken.revoked_at.is_(None),
+            tables.Person.active,
         )
     ).all()
     if not rows:

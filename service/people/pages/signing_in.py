@@ -18,21 +18,21 @@ from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy import Engine
 
-from service.platform.database import now_utc, reading, tending
-from service.platform.errors import Busy, Refused
-from service.platform.pages.forms import Form, Typed, blank
-from service.platform.pages.guard import begin_visit, session_cookie, visit_cookie
-from service.platform.pages.render import page
-from service.platform.permissions import Person
-from service.records.changes.signing_in import begin_session, end_session, note_attempt, note_seen
-from service.records.queries.people import credential_of, password_matches
-from service.records.queries.signing_in import (
+from service.people.changes.signing_in import begin_session, end_session, note_attempt, note_seen
+from service.people.queries.people import credential_of, password_matches
+from service.people.queries.signing_in import (
     Failures,
     SignedIn,
     anybody_is_known,
     failures_since,
     signed_in_with,
 )
+from service.platform.database import now_utc, reading, tending
+from service.platform.errors import Busy, Refused
+from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.guard import begin_visit, session_cookie, visit_cookie
+from service.platform.pages.render import page
+from service.platform.permissions import Person
 from service.settings import Settings
 
 SEEN_EVERY = timedelta(minutes=1)

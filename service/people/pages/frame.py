@@ -3,7 +3,7 @@
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
-from service.faces.pages.signing_in import HOME, Me
+from service.people.pages.signing_in import HOME, Me
 
 router = APIRouter()
 

@@ -5,21 +5,21 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.signing_in import Database, Me, signature
-from service.platform.database import changing, reading
-from service.platform.pages.forms import Form, Typed, blank
-from service.platform.pages.guard import session_cookie
-from service.platform.pages.render import go_on, page
-from service.platform.permissions import Act, may, need
-from service.records.changes import people as changes
-from service.records.queries.people import (
+from service.people.changes import people as changes
+from service.people.pages.signing_in import Database, Me, signature
+from service.people.queries.people import (
     KnownPerson,
     KnownToken,
     people,
     person_by_login,
     tokens_of,
 )
-from service.records.tables.people import Role
+from service.people.tables import Role
+from service.platform.database import changing, reading
+from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.guard import session_cookie
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, may, need
 
 router = APIRouter(prefix="/people")
 

@@ -5,8 +5,8 @@ from datetime import datetime, timedelta
 from sqlalchemy import delete, update
 from sqlalchemy.orm import Session
 
-from service.records.queries.signing_in import secret_sha256
-from service.records.tables.people import SignInAttempt, SignInSession
+from service.people.queries.signing_in import secret_sha256
+from service.people.tables import SignInAttempt, SignInSession
 
 ATTEMPTS_KEPT = timedelta(days=30)
 SESSIONS_KEPT = timedelta(days=90)

@@ -17,7 +17,7 @@ from sqlalchemy.exc import DataError, IntegrityError, SQLAlchemyError
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException as StarletteHTTPException
 
-from service.faces.pages.signing_in import SignInNeeded, who_is
+from service.people.pages.signing_in import SignInNeeded, who_is
 from service.platform import errors
 from service.platform.arithmetic.errors import TradeError
 from service.platform.pages.render import go_on, page, part, wants_part

@@ -7,9 +7,9 @@ from datetime import datetime, timedelta
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.people.tables import Person, PersonRole, Role, SignInAttempt, SignInSession
 from service.platform import permissions
 from service.platform.queries.answers import columns, read_as
-from service.records.tables.people import Person, PersonRole, Role, SignInAttempt, SignInSession
 
 
 @dataclass(frozen=True, slots=True)
