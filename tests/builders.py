@@ -34,14 +34,7 @@ from service.records.queries.content import record_content
 from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
 from service.records.tables.failing import FailingMark
 from service.records.tables.hours import HourMeter, HourReading, Moment
-from service.records.tables.instruments import (
-    Calibration,
-    CalibrationResult,
-    Instrument,
-    InstrumentKind,
-)
 from service.records.tables.limit_sets import LimitSet
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import (
     Decision,
     Involvement,
@@ -56,10 +49,17 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.store.arithmetic.identifiers import serial_key
+from service.store.tables.instruments import (
+    Calibration,
+    CalibrationResult,
+    Instrument,
+    InstrumentKind,
+)
+from service.store.tables.parts import Lot, Part, PartType
 from service.trade import pile
 from service.trade.figures import DesignFigures, figures_as_data
 from service.trade.grammar import Item, Pattern
-from service.trade.identifiers import serial_key
 from service.trade.pattern_toml import write_pattern
 from service.trade.pattern_types import drawing
 

@@ -14,10 +14,10 @@ from service.physics.arithmetic.rod_stress import rod_stress
 from service.physics.arithmetic.threads import strength
 from service.platform.arithmetic.estimates import Estimate, combined
 from service.platform.arithmetic.vocabulary import ReadingKind
+from service.store.arithmetic.instrument_accuracy import instrument_accuracy
 from service.trade.clamp_figures import ClampFigures
 from service.trade.closing_inputs import ClosingInputs, RodReading
 from service.trade.closing_outcome import RodOutcome, RodRelaxation
-from service.trade.instrument_accuracy import instrument_accuracy
 
 PRELOAD_KINDS = (ReadingKind.SET, ReadingKind.RESIDUAL)
 

@@ -9,6 +9,7 @@ from service.physics.arithmetic.clamped_parts import Assembly
 from service.physics.arithmetic.disc_springs import SpringColumn
 from service.physics.arithmetic.springs import ClosedGap, ClosedState
 from service.platform.arithmetic.estimates import Estimate
+from service.store.arithmetic.instrument_accuracy import instrument_accuracy
 from service.trade.clamp_changes import torque_for_pressure, warmed
 from service.trade.clamp_figures import ClampFigures
 from service.trade.closing_assembly import Built
@@ -19,7 +20,6 @@ from service.trade.closing_outcome import (
     WantedOutcome,
     WarmOutcome,
 )
-from service.trade.instrument_accuracy import instrument_accuracy
 
 
 def in_unit(estimate: Estimate, factor: float) -> Estimate:

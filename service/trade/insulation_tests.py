@@ -11,9 +11,9 @@ from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.estimates import standard_uncertainty
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
 from service.platform.arithmetic.verdicts import Verdict, worst
+from service.store.arithmetic.instrument_accuracy import instrument_accuracy
 from service.trade import insulation
 from service.trade.figures import DesignFigures
-from service.trade.instrument_accuracy import instrument_accuracy
 from service.trade.insulation import (
     Between,
     Condition,

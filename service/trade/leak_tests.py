@@ -24,8 +24,8 @@ from service.platform.arithmetic.preconditions import (
     within,
 )
 from service.platform.arithmetic.pressures import Zero, from_gauge
+from service.store.arithmetic.instrument_accuracy import instrument_accuracy
 from service.trade.clamp_figures import celsius
-from service.trade.instrument_accuracy import instrument_accuracy
 from service.trade.leak_figures import LeakFigures
 from service.trade.leak_paths import SET_UPS, Circuit, SetUp
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
+from service.store.arithmetic.identifiers import serial_key
 from service.trade.grammar import Item, Pattern, Where
-from service.trade.identifiers import serial_key
 
 T = TypeVar("T")
 

@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.tables.parts import Part
+from service.store.tables.parts import Part
 from service.trade.failing_rules import Criterion, CriterionKind, FailingRule, rule_as_data
 from tests.records.mea_reading import ReadStack, a_read_stack
 

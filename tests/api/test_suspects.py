@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
-from service.records.tables.holds import Hold
+from service.store.tables.holds import Hold
 from tests.records.suspecting import FailingLab, failing_lab, fill
 
 Calling = Callable[..., Any]

@@ -14,9 +14,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.platform.pages.guard import FORM_TOKEN
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import RebuildRecord
 from service.records.tables.stacks import Layer
+from service.store.tables.parts import Part
 from tests import builders
 
 CELLS = 116

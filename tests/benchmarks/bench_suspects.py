@@ -27,8 +27,8 @@ from service.records.queries.suspects import suspects_sheet
 from service.records.queries.traces import trace
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import FailingMark
-from service.records.tables.parts import Part, PartType
 from service.settings import Settings
+from service.store.tables.parts import Part, PartType
 
 MARKED = 600
 PROMISED_S = 0.300

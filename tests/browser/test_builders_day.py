@@ -11,7 +11,6 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.tables.attachments import Attachment
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import (
     Finding,
     RebuildRecord,
@@ -20,6 +19,7 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
+from service.store.tables.parts import Part
 from tests import builders
 from tests.browser.at_the_bench import Bench, a_photo, the_tools, until_gone
 

@@ -8,8 +8,8 @@ from playwright.sync_api import Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.tables.holds import Hold
-from service.records.tables.parts import Part
+from service.store.tables.holds import Hold
+from service.store.tables.parts import Part
 from tests import builders
 
 pytestmark = pytest.mark.browser

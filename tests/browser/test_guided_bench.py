@@ -8,8 +8,6 @@ from playwright.sync_api import Page, expect
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.tables.instruments import InstrumentKind
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import (
     MakeSafeLine,
     RebuildRecord,
@@ -18,6 +16,8 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.records.tables.stacks import Layer
+from service.store.tables.instruments import InstrumentKind
+from service.store.tables.parts import Part
 from tests import builders
 from tests.browser.at_the_bench import LONG_AFTER, Bench, the_tools
 from tests.browser.looking import look

@@ -10,8 +10,8 @@ from playwright.sync_api import Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.tables.holds import Concession, Hold
-from service.records.tables.parts import Lot, Part
+from service.store.tables.holds import Concession, Hold
+from service.store.tables.parts import Lot, Part
 from tests import builders
 from tests.browser.rebuilds import Rebuilt, a_rebuild, misread
 

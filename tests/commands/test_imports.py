@@ -11,9 +11,9 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.platform.database import make_engine
 from service.records.migrating import migrate
-from service.records.tables.parts import Lot, Part
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.stacks import Layer, Stack
+from service.store.tables.parts import Lot, Part
 from tests import builders
 from tests.commands.running import Run, commands, found
 

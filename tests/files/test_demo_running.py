@@ -24,9 +24,9 @@ from service.records.queries.stacks import find_stack
 from service.records.tables.cell_taps import TapMap
 from service.records.tables.failing import FailingRule, RuleAnswer
 from service.records.tables.hours import HourReport
-from service.records.tables.parts import Part
 from service.records.tables.runs import CurveDirection, Run, RunKind, RunReading
 from service.records.tables.stacks import Build, Stack
+from service.store.tables.parts import Part
 from service.trade.recovery import Recovery
 from tests.records.tapping import voltages_of_build
 

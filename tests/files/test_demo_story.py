@@ -25,17 +25,13 @@ from service.platform.tables.audit import AuditEntry
 from service.records.queries.content import verify
 from service.records.queries.corrections import corrections_of_records
 from service.records.queries.hours import stack_hours
-from service.records.queries.instruments import instruments
 from service.records.queries.pile_checks import pile_check
 from service.records.queries.rebuild_records import ListedRecord, record_list
-from service.records.queries.scans import find_scanned
 from service.records.queries.stacks import find_stack, stack_list
 from service.records.queries.traces import Trace, trace
 from service.records.queries.working_piles import working_pile
 from service.records.tables.corrections import CorrectionState
-from service.records.tables.holds import Concession
 from service.records.tables.hours import HourReading
-from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,
@@ -44,6 +40,10 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.records.tables.stacks import Build, Layer, Stack
+from service.store.queries.instruments import instruments
+from service.store.queries.scans import find_scanned
+from service.store.tables.holds import Concession
+from service.store.tables.parts import Part, PartType
 from service.trade.grammar_findings import Severity, Wrong
 from tests.records.at_the_bench import what_is_missing
 

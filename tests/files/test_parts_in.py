@@ -9,8 +9,6 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
-from service.faces.files import parts_in
-from service.faces.files.parts_in import ListOptions, PartsSeen
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.database import changing, reading
@@ -19,8 +17,10 @@ from service.platform.files.fields_in import Reading
 from service.platform.files.tables_in import read_table, suggest_mapping
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
-from service.records.changes.imports import SourceFile, write_parts
-from service.records.tables.parts import Lot, Part
+from service.store.changes.imports import SourceFile, write_parts
+from service.store.files import parts_in
+from service.store.files.parts_in import ListOptions, PartsSeen
+from service.store.tables.parts import Lot, Part
 from tests import builders
 
 BERLIN = ZoneInfo("Europe/Berlin")

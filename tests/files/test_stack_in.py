@@ -22,16 +22,16 @@ from service.platform.permissions import Person
 from service.platform.tables.attachments import Attachment
 from service.records.changes.attachments import Stored
 from service.records.changes.failing_marks import confirm_failing
-from service.records.changes.holds import Subject, give_concession
-from service.records.changes.imports import SourceFile
 from service.records.changes.stack_imports import Head, write_stack
 from service.records.queries.content import verify
 from service.records.queries.hours import stack_hours
 from service.records.queries.layer_maps import layer_map
-from service.records.tables.holds import Concession
-from service.records.tables.parts import Lot, Part
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.records.tables.stacks import Build, Fixing, Layer, Stack
+from service.store.changes.holds import Subject, give_concession
+from service.store.changes.imports import SourceFile
+from service.store.tables.holds import Concession
+from service.store.tables.parts import Lot, Part
 from service.trade.grammar_findings import Severity
 from tests import builders
 from tests.records.at_the_bench import what_is_missing

@@ -6,7 +6,6 @@ from io import BytesIO
 import openpyxl
 import pytest
 
-from service.faces.files import parts_in
 from service.platform.errors import Refused
 from service.platform.files.tables_in import (
     MOST_MB,
@@ -16,6 +15,7 @@ from service.platform.files.tables_in import (
     suggest_mapping,
     text_of,
 )
+from service.store.files import parts_in
 
 PLAIN = "Serial;Type;Hours\nM-1;MEA;12,5\nM-2;MEA;0\n"
 

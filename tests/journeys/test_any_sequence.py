@@ -31,9 +31,9 @@ from service.platform.permissions import Person
 from service.records.changes import bench
 from service.records.changes.rebuild_records import begin_record
 from service.records.queries.working_piles import working_pile
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import RecordKind, Step, StepKind
 from service.records.tables.stacks import Layer
+from service.store.tables.parts import Part
 from tests import builders
 from tests.records.at_the_bench import NOW, WORK_BEGAN, known
 

@@ -12,10 +12,10 @@ from service.platform.database import make_engine, reading
 from service.platform.tables.audit import AuditEntry
 from service.records.changes import bench
 from service.records.changes.failing_marks import withdraw_failing
-from service.records.changes.part_axes import judge_part
 from service.records.migrating import migrate, triggers
-from service.records.queries.hold_lists import About, HoldRow, holds
-from service.records.tables.parts import Part
+from service.store.changes.part_axes import judge_part
+from service.store.queries.hold_lists import About, HoldRow, holds
+from service.store.tables.parts import Part
 from tests import builders
 from tests.records.at_the_bench import Lab, a_lab, known
 

@@ -13,7 +13,6 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.tables.attachments import Attachment
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import (
     Finding,
     RebuildRecord,
@@ -21,6 +20,7 @@ from service.records.tables.rebuild_records import (
     Step,
     TorqueReading,
 )
+from service.store.tables.parts import Lot, Part, PartType
 from tests import builders
 
 HTMX = {"hx-request": "true"}

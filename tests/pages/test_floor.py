@@ -10,8 +10,8 @@ from sqlalchemy.orm import Session
 
 from service.faces.pages.floor import WALL_NEEDS
 from service.people.tables import SignInSession
-from service.records.tables.parts import Part
 from service.records.tables.stacks import Build, Layer, Stack
+from service.store.tables.parts import Part
 from tests import builders
 
 Clients = Callable[..., Any]

@@ -10,10 +10,10 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.tables.instruments import InstrumentKind
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import Step, StepKind
 from service.records.tables.stacks import Layer
+from service.store.tables.instruments import InstrumentKind
+from service.store.tables.parts import Part
 from tests import builders
 from tests.pages.test_bench import HTMX, AtTheBench, an_instrument, rows
 

@@ -14,8 +14,8 @@ from sqlalchemy.orm import Session
 from service.platform.errors import NotFound
 from service.platform.files import uploads
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.parts import Lot, Part
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
+from service.store.tables.parts import Lot, Part
 from tests import builders
 from tests.files.test_stack_in import TWO_CELLS
 

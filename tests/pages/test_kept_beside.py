@@ -13,8 +13,8 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.records.tables.designs import Design
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord
+from service.store.tables.parts import Lot, Part, PartType
 from service.trade.make_safe_lines import DEFAULT_LINES
 from tests import builders
 

@@ -12,9 +12,9 @@ from service.people.tables import Role
 from service.platform import permissions
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.database import changing
-from service.records.changes.part_axes import move_part
-from service.records.tables.holds import Hold
 from service.records.tables.stacks import Build
+from service.store.changes.part_axes import move_part
+from service.store.tables.holds import Hold
 from tests import builders
 from tests.builders import FIRST_CLOSING, START
 from tests.pages.test_stacks import Clients, words

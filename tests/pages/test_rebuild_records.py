@@ -14,7 +14,6 @@ from service.records.changes import bench
 from service.records.changes.handing_in import hand_in
 from service.records.migrating import triggers
 from service.records.queries.content import verify
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordPerson,
@@ -22,6 +21,7 @@ from service.records.tables.rebuild_records import (
     Step,
     StepKind,
 )
+from service.store.tables.parts import Part
 from tests import builders
 from tests.records.at_the_bench import Bench, Lab, a_lab
 

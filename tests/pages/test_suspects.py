@@ -7,8 +7,8 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.records.tables.holds import Hold
-from service.records.tables.parts import Lot, Part
+from service.store.tables.holds import Hold
+from service.store.tables.parts import Lot, Part
 from tests import builders
 from tests.pages.test_stacks import Clients, words
 from tests.records.suspecting import FailingLab, failing_lab

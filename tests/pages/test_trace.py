@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 from sqlalchemy.orm import Session
 
-from service.records.tables.holds import Hold
-from service.records.tables.instruments import CalibrationResult
-from service.records.tables.parts import Part
+from service.store.tables.holds import Hold
+from service.store.tables.instruments import CalibrationResult
+from service.store.tables.parts import Part
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.pages.test_stacks import Clients, words

@@ -12,7 +12,7 @@ from service.physics.arithmetic.part_stiffness import Bed, Disc, Seal, Stiff, st
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.material_curves import Densifying, RubberCord, Soft
 from service.records.tables.limit_sets import LimitSet
-from service.records.tables.parts import PartType
+from service.store.tables.parts import PartType
 from service.trade.clamp_figures import ClampFigures
 from service.trade.figures import DesignFigures, figures_as_data
 from service.trade.limits import Limit, Quantity

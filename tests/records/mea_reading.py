@@ -11,9 +11,9 @@ from service.platform.arithmetic.vocabulary import Kind
 from service.records.queries.cell_voltages import mea_of_cells
 from service.records.tables.designs import Design
 from service.records.tables.hours import Moment
-from service.records.tables.parts import Part
 from service.records.tables.runs import Snapshot, SnapshotKind
 from service.records.tables.stacks import Build, Layer, Stack
+from service.store.tables.parts import Part
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.tapping import a_snapshot

@@ -9,9 +9,9 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.records.changes import bench
-from service.records.tables.instruments import Instrument, InstrumentKind
 from service.records.tables.rebuild_records import RecordKind
 from service.records.tables.stacks import Stack
+from service.store.tables.instruments import Instrument, InstrumentKind
 from service.trade.figures import DesignFigures, InsulationRule, ShortFigures
 from service.trade.insulation import Between, Condition
 from service.trade.leak_figures import CircuitFigures, LeakFigures, PathLimit

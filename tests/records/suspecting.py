@@ -11,8 +11,8 @@ from service.platform.database import tending
 from service.records.changes.build_makeups import fill_makeups
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingMark
-from service.records.tables.parts import Lot, Part
 from service.records.tables.stacks import Build, Stack
+from service.store.tables.parts import Lot, Part
 from tests import builders
 
 BETWEEN = timedelta(days=20)

@@ -22,8 +22,6 @@ from service.records.migrating import triggers
 from service.records.queries.content import verify
 from service.records.queries.involved import people_on
 from service.records.tables.corrections import CorrectionOf
-from service.records.tables.holds import Concession
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import (
     Decision,
     Involvement,
@@ -35,6 +33,8 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import BuildPeriod, Layer
+from service.store.tables.holds import Concession
+from service.store.tables.parts import Part
 from tests import builders
 from tests.records.at_the_bench import Lab, a_lab, known, where
 

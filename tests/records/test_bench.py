@@ -21,10 +21,7 @@ from service.platform.arithmetic.vocabulary import (
 from service.platform.errors import Refused
 from service.platform.tables.base import Base
 from service.records.changes import bench
-from service.records.tables.holds import Concession, Hold
 from service.records.tables.hours import HourReading, Moment
-from service.records.tables.instruments import CalibrationResult, Instrument, InstrumentKind
-from service.records.tables.parts import Lot, Part
 from service.records.tables.rebuild_records import (
     Finding,
     MakeSafeLine,
@@ -33,6 +30,9 @@ from service.records.tables.rebuild_records import (
     Step,
     TorqueReading,
 )
+from service.store.tables.holds import Concession, Hold
+from service.store.tables.instruments import CalibrationResult, Instrument, InstrumentKind
+from service.store.tables.parts import Lot, Part
 from tests import builders
 from tests.records.at_the_bench import NOW, SEEN_NOTHING, WORK_BEGAN, Bench, Lab, a_lab, where
 

@@ -21,8 +21,8 @@ from service.records.changes.hours import read_hours, replace_meter
 from service.records.queries.makeups import MadeUp, makeups_of
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.corrections import CorrectionOf
-from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
+from service.store.tables.parts import Part, PartType
 from service.trade.makeups import NEVER, pack, unpack
 from tests import builders
 from tests.found_by_index import read_whole

@@ -14,10 +14,10 @@ from service.records.changes.handing_in import hand_in
 from service.records.queries.closing_inputs import ClosingGround, closing_ground
 from service.records.queries.closing_results import kept_result
 from service.records.queries.working_piles import working_pile
-from service.records.tables.instruments import Calibration, Instrument
-from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import RecordKind
 from service.records.tables.stacks import Layer, Stack
+from service.store.tables.instruments import Calibration, Instrument
+from service.store.tables.parts import Part, PartType
 from service.trade.closing import closing
 from service.trade.closing_inputs import inputs_as_data, inputs_from_data
 from tests import builders

@@ -14,12 +14,12 @@ from service.platform.database import changing, reading
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
-from service.records.changes.holds import Placed, Subject, lift_hold, place_hold, place_holds
 from service.records.queries.containment import Containment, Exposed, containment
 from service.records.queries.traces import trace
-from service.records.tables.holds import Hold
-from service.records.tables.parts import Part
 from service.records.tables.stacks import Stack
+from service.store.changes.holds import Placed, Subject, lift_hold, place_hold, place_holds
+from service.store.tables.holds import Hold
+from service.store.tables.parts import Part
 from tests import builders
 from tests.records.at_the_bench import known
 from tests.records.suspecting import FailingLab, a_mark, failing_lab

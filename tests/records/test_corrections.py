@@ -30,7 +30,6 @@ from service.records.queries.layer_maps import layer_map
 from service.records.queries.part_hours import part_hours
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.hours import HourReading
-from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,
@@ -39,6 +38,7 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Layer, Stack
+from service.store.tables.parts import Part, PartType
 from tests import builders
 from tests.records.at_the_bench import SEEN_NOTHING, Lab, a_lab, known, where
 

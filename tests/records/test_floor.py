@@ -21,10 +21,7 @@ from service.records.queries.floor_rows import FloorStack, Need
 from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
-from service.records.tables.holds import Concession, Hold
 from service.records.tables.hours import HourMeter, HourReport
-from service.records.tables.instruments import Calibration, CalibrationResult, Instrument
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,
@@ -35,6 +32,9 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.runs import Run, RunKind, RunReading
 from service.records.tables.stacks import Build, Layer, Stack
+from service.store.tables.holds import Concession, Hold
+from service.store.tables.instruments import Calibration, CalibrationResult, Instrument
+from service.store.tables.parts import Part
 from tests import builders
 from tests.found_by_index import read_whole
 from tests.records import closings, stack_testing

@@ -14,9 +14,9 @@ from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
 from service.records.changes.generate import Size, generate
 from service.records.queries.content import verify
-from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.store.tables.parts import Part, PartType
 from tests import builders
 
 OWNER = Person(0, "", "command line", frozenset(Role))

@@ -15,8 +15,8 @@ from service.records.queries.coming_layers import lots_that_fit, what_comes
 from service.records.queries.content import record_content, verify
 from service.records.queries.patterns import pattern_of_stack
 from service.records.queries.record_entries import entries_of
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import Step, StepKind
+from service.store.tables.parts import Lot, Part, PartType
 from service.trade.closing_checks import ClosingCheck
 from service.trade.grammar_next import WhatNext
 from service.trade.pile import Layer

@@ -18,7 +18,6 @@ from service.records.changes.approvals import approve, make_void, send_back, tak
 from service.records.changes.handing_in import hand_in
 from service.records.queries.content import verify
 from service.records.queries.layer_maps import layer_map
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,
@@ -27,6 +26,7 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.store.tables.parts import Part
 from tests import builders
 from tests.records.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab, known, where
 

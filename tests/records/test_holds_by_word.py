@@ -17,10 +17,10 @@ from service.records.changes import bench
 from service.records.changes.approvals import make_void
 from service.records.changes.failing_marks import confirm_failing, withdraw_failing
 from service.records.changes.handing_in import hand_in
-from service.records.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.records.queries.floor import floor
-from service.records.queries.hold_lists import About, HoldRow, holds
-from service.records.tables.parts import Part
+from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
+from service.store.queries.hold_lists import About, HoldRow, holds
+from service.store.tables.parts import Part
 from service.trade.pile import Layer
 from tests import builders
 from tests.records.at_the_bench import Bench, Lab, a_lab, known

@@ -17,8 +17,8 @@ from service.records.queries.hour_kinds import BuildKinds, part_kinds, stack_kin
 from service.records.queries.hours import stack_hours
 from service.records.queries.part_hours import part_hours
 from service.records.tables.hours import HourMeter, Moment
-from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import Build, Fixing, Layer
+from service.store.tables.parts import Part, PartType
 from service.trade.part_hours import PartHours
 from service.trade.running_hours import Hours
 from tests import builders

@@ -10,15 +10,15 @@ from sqlalchemy.orm import Session
 
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.queries.readings_in_doubt import readings_in_doubt
-from service.records.changes.instruments import (
+from service.store.changes.instruments import (
     CalibrationEntry,
     InstrumentEntry,
     add_calibration,
     add_instrument,
     change_instrument,
 )
-from service.records.queries.instruments import calibration_on, instrument, instruments
-from service.records.tables.instruments import CalibrationResult, InstrumentKind
+from service.store.queries.instruments import calibration_on, instrument, instruments
+from service.store.tables.instruments import CalibrationResult, InstrumentKind
 from tests import builders
 from tests.builders import START
 from tests.records.keeping import NOW, Lab, a_lab

@@ -11,16 +11,16 @@ from service.physics.arithmetic.part_stiffness import Bed
 from service.platform.arithmetic.material_curves import Densifying, Soft
 from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side, Whereabouts
 from service.platform.errors import NotAllowed, NotFound, Refused
-from service.records.changes.lots import LotEntry, add_lot, change_lot, months_after, take_item
-from service.records.changes.part_types import (
+from service.store.changes.lots import LotEntry, add_lot, change_lot, months_after, take_item
+from service.store.changes.part_types import (
     PartTypeEntry,
     change_part_type,
     make_part_type,
     set_stiffness,
 )
-from service.records.queries.lots import LotFilter, lot, lots
-from service.records.queries.part_types import part_type, part_types
-from service.records.tables.parts import Part
+from service.store.queries.lots import LotFilter, lot, lots
+from service.store.queries.part_types import part_type, part_types
+from service.store.tables.parts import Part
 from tests import builders
 from tests.records.keeping import NOW, Lab, a_lab
 

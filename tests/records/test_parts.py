@@ -9,13 +9,13 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotAllowed, Refused
-from service.records.changes.part_axes import bring_back, judge_part, move_part, reserve_part
-from service.records.changes.parts import PartEntry, add_part, change_part
-from service.records.queries.part_facts import part_facts
-from service.records.queries.part_lists import PartFilter, part_in_forms, parts
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import Step, StepKind
 from service.records.tables.stacks import Layer
+from service.store.changes.part_axes import bring_back, judge_part, move_part, reserve_part
+from service.store.changes.parts import PartEntry, add_part, change_part
+from service.store.queries.part_facts import part_facts
+from service.store.queries.part_lists import PartFilter, part_in_forms, parts
+from service.store.tables.parts import Part
 from tests import builders
 from tests.records.keeping import Lab, a_lab
 

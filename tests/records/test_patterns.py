@@ -11,7 +11,6 @@ from sqlalchemy.orm import Session
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Side
 from service.platform.errors import NotAllowed, NotFound, Refused, RefusedTogether
 from service.records.changes.designs import change_design, make_design
-from service.records.changes.part_types import PartTypeEntry, change_part_type
 from service.records.changes.patterns import PatternEntry, keep_pattern
 from service.records.queries.patterns import (
     designs_naming,
@@ -23,8 +22,9 @@ from service.records.queries.patterns import (
 )
 from service.records.queries.working_piles import working_pile
 from service.records.tables.designs import Design
-from service.records.tables.parts import PartType
 from service.records.tables.stacks import Build
+from service.store.changes.part_types import PartTypeEntry, change_part_type
+from service.store.tables.parts import PartType
 from service.trade.grammar import Item, Pattern
 from service.trade.pattern_toml import read_pattern
 from tests import builders

@@ -16,7 +16,6 @@ from service.platform.permissions import Person
 from service.records.changes import bench
 from service.records.changes.departures import accept_departure
 from service.records.changes.handing_in import hand_in
-from service.records.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.records.changes.undoing import undo_last
 from service.records.queries.approvals import may_decide
 from service.records.queries.content import record_content, verify
@@ -24,9 +23,10 @@ from service.records.queries.layer_maps import layer_map
 from service.records.queries.pile_checks import PileCheck, check_of_build, pile_check
 from service.records.queries.record_entries import entries_of
 from service.records.tables.designs import Design
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RecordKind, StepKind
 from service.records.tables.stacks import Fixing, Stack
+from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
+from service.store.tables.parts import Lot, Part, PartType
 from service.trade.grammar_findings import Severity, Wrong
 from service.trade.pattern_toml import read_pattern, write_pattern
 from service.trade.pile import Layer

@@ -27,9 +27,9 @@ from service.records.queries.record_heads import record_head
 from service.records.queries.releases import Gate, gate
 from service.records.queries.stacks import stack_list
 from service.records.tables.corrections import Correction, CorrectionOf
-from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import RecordKind
 from service.records.tables.stacks import Build, Stack
+from service.store.tables.parts import Part, PartType
 from tests import builders
 from tests.records.at_the_bench import Lab, a_lab, known
 from tests.records.closings import FIGURES as CLOSING_FIGURES

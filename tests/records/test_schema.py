@@ -14,8 +14,6 @@ from service.platform.tables.audit import AuditEntry
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.designs import ChecklistLine, Design, DesignRod
 from service.records.tables.hours import HourReading
-from service.records.tables.instruments import Calibration
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import (
     Decision,
     RebuildRecord,
@@ -25,6 +23,8 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer
+from service.store.tables.instruments import Calibration
+from service.store.tables.parts import Part
 from tests import builders
 from tests.builders import FIRST_CLOSING
 

@@ -19,16 +19,16 @@ from service.records.changes.handing_in import hand_in
 from service.records.queries.build_verdicts import verdicts_of_build, verdicts_of_head
 from service.records.queries.closing_checks import checks_asked
 from service.records.queries.content import verify
-from service.records.queries.instruments import instrument
 from service.records.queries.record_entries import entries_of
 from service.records.queries.record_heads import record_head
 from service.records.queries.stack_tests import MadeTest, made_in_record
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
-from service.records.tables.holds import Concession, Hold
-from service.records.tables.instruments import Calibration, CalibrationResult
 from service.records.tables.rebuild_records import RecordKind, RecordPerson, Step, StepKind
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Build
+from service.store.queries.instruments import instrument
+from service.store.tables.holds import Concession, Hold
+from service.store.tables.instruments import Calibration, CalibrationResult
 from service.trade.insulation_tests import InsulationTest
 from service.trade.leak_results import LeakResult
 from service.trade.leak_tests import LeakTest

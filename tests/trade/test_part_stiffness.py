@@ -21,7 +21,7 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.material_curves import Densifying, Points, RubberCord, Soft
 from service.platform.arithmetic.typed_fields import FieldRefused
 from service.platform.arithmetic.vocabulary import Kind
-from service.trade.stiffness_form import FIELDS, stiffness_from_form, stiffness_to_form
+from service.store.arithmetic.stiffness_form import FIELDS, stiffness_from_form, stiffness_to_form
 
 SOFT = st.builds(
     Soft,

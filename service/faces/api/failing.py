@@ -19,8 +19,8 @@ from service.records.queries.designs import design
 from service.records.queries.failing import FailingRow, confirmed_failing, judged
 from service.records.queries.failing_rules import RuleVersion, rules_of_design
 from service.records.queries.mea_lives import MeaLife, mea_life
-from service.records.queries.names import part_by_text
 from service.records.tables.failing import RuleAnswer
+from service.store.queries.names import part_by_text
 from service.trade.failing_rules import rule_as_data, rule_from_data
 from service.trade.recovery import CannotTell, Recovery
 

@@ -10,9 +10,9 @@ from service.platform.api.callers import Caller, Database
 from service.platform.database import now_utc, reading
 from service.platform.permissions import Act, need
 from service.records.queries.hour_kinds import part_kinds
-from service.records.queries.names import part_by_text
 from service.records.queries.part_lives import part_life
 from service.records.queries.traces import trace
+from service.store.queries.names import part_by_text
 
 router = APIRouter(prefix="/parts", tags=["parts"])
 

@@ -15,10 +15,10 @@ from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
 from service.records.queries.closing_results import kept_result
 from service.records.queries.content import verify
-from service.records.queries.names import instruments_by_mark
 from service.records.queries.rebuild_records import record_list
 from service.records.queries.record_texts import record_as_text
 from service.records.tables.rebuild_records import RecordKind, RecordState
+from service.store.queries.names import instruments_by_mark
 
 router = APIRouter(prefix="/records", tags=["records"])
 

@@ -16,10 +16,10 @@ from service.platform.errors import NotFound
 from service.platform.permissions import Act, need
 from service.records.changes import stack_tests as changes
 from service.records.queries.builds import builds_of
-from service.records.queries.names import instruments_by_mark
 from service.records.queries.releases import gate
 from service.records.queries.stack_tests import made_in_record
 from service.records.queries.stacks import find_stack
+from service.store.queries.names import instruments_by_mark
 
 router = APIRouter(tags=["tests"])
 RecordNumber = Annotated[int, Path(ge=1, le=2**53)]

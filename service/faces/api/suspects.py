@@ -14,12 +14,12 @@ from service.platform.database import changing, reading
 from service.platform.errors import NotFound
 from service.platform.permissions import Act, need
 from service.records.changes.build_makeups import gather_makeups
-from service.records.changes.holds import Subject, place_holds
 from service.records.queries.containment import containment
-from service.records.queries.names import part_by_text
 from service.records.queries.suspects import NamedFactor, NamedLevel, suspects_sheet
 from service.records.queries.traced_meas import traced_mea
 from service.records.queries.traces import trace
+from service.store.changes.holds import Subject, place_holds
+from service.store.queries.names import part_by_text
 from service.trade.exact_tables import OddsRatio
 
 router = APIRouter(prefix="/parts", tags=["parts"])

@@ -15,8 +15,7 @@ from sqlalchemy.orm import Session
 
 from service.faces.commands import owner
 from service.faces.commands.owner import person_named
-from service.faces.files import parts_in, stack_in
-from service.faces.files.parts_in import Wrong
+from service.faces.files import stack_in
 from service.faces.files.stack_rows_in import StackOptions
 from service.platform.arithmetic.dates import parse_when
 from service.platform.database import changing, now_utc, reading
@@ -24,11 +23,13 @@ from service.platform.errors import Refused
 from service.platform.files.fields_in import Reading
 from service.platform.files.photos import Checked, store
 from service.platform.files.tables_in import Table, read_table, suggest_mapping
-from service.records.changes.imports import SourceFile, write_parts
 from service.records.changes.stack_imports import Head, write_stack
-from service.records.queries.part_types import part_types
 from service.records.queries.stacks import designs_for_choice
 from service.settings import Settings
+from service.store.changes.imports import SourceFile, write_parts
+from service.store.files import parts_in
+from service.store.files.parts_in import Wrong
+from service.store.queries.part_types import part_types
 
 app = typer.Typer(help="Bring in lists and logs of test benches.", no_args_is_help=True)
 SHOWN = 200

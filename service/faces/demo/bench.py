@@ -28,10 +28,10 @@ from service.platform.files import photos
 from service.records.changes import approvals, bench, rebuild_records
 from service.records.changes.attachments import add_attachment
 from service.records.changes.handing_in import hand_in
-from service.records.changes.part_axes import move_part
 from service.records.queries.working_piles import working_pile
-from service.records.tables.parts import Lot, PartType
 from service.records.tables.rebuild_records import Involvement, RecordKind
+from service.store.changes.part_axes import move_part
+from service.store.tables.parts import Lot, PartType
 from service.trade.pile import Layer
 
 INSTRUMENT_OF_UNIT = {"% vol": "GD-1", "V": "MM-1", "kPa": "PG-1", "°C": "TH-1"}

@@ -11,9 +11,9 @@ from service.people.tables import Role
 from service.records.queries.closing_taken import readings_taken
 from service.records.queries.failing import judged
 from service.records.queries.rebuild_records import record_list
-from service.records.queries.scans import find_scanned
 from service.records.tables.failing import RuleAnswer
 from service.records.tables.rebuild_records import RecordState
+from service.store.queries.scans import find_scanned
 
 ORDER = (Role.BUILDER, Role.QUALITY, Role.SUPERVISOR)
 

@@ -17,10 +17,10 @@ from service.faces.demo.releasing import release
 from service.faces.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
-from service.records.changes.holds import Subject, give_concession, lift_hold, place_hold
-from service.records.changes.part_axes import judge_part, move_part, reserve_part
-from service.records.queries.hold_lists import About, holds
 from service.records.tables.rebuild_records import RecordKind
+from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
+from service.store.changes.part_axes import judge_part, move_part, reserve_part
+from service.store.queries.hold_lists import About, holds
 
 FAILING = "HM-0117"
 TAKES_ITS_PLACE = "HM-0133"

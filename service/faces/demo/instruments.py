@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from service.faces.demo.days import MON, TUE, WED, When, ago
 from service.faces.demo.lab import Entry, Lab
 from service.platform.database import Work
-from service.records.changes import holds, instruments
-from service.records.changes.instruments import CalibrationEntry, InstrumentEntry
-from service.records.tables.instruments import CalibrationResult, InstrumentKind
+from service.store.changes import holds, instruments
+from service.store.changes.instruments import CalibrationEntry, InstrumentEntry
+from service.store.tables.instruments import CalibrationResult, InstrumentKind
 
 GOOD, BAD = CalibrationResult.IN_TOLERANCE, CalibrationResult.OUT_OF_TOLERANCE
 DRIVER = InstrumentKind.TORQUE_DRIVER

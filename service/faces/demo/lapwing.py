@@ -20,12 +20,12 @@ from service.faces.demo.heron import SHEET_77
 from service.faces.demo.lab import Entry, Lab, serial
 from service.faces.demo.logs import Sat
 from service.platform.arithmetic.vocabulary import Facing
-from service.records.changes.imports import LotKey, NewLot, SourceFile
-from service.records.changes.lots import LotEntry
 from service.records.changes.stack_imports import Head, PartInPile, StackPlan, write_stack
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import RebuildRecord
-from service.trade.identifiers import serial_key
+from service.store.arithmetic.identifiers import serial_key
+from service.store.changes.imports import LotKey, NewLot, SourceFile
+from service.store.changes.lots import LotEntry
+from service.store.tables.parts import Part
 
 CELLS = 8
 G_70, M_41, M_45 = "HG G-70", "HM M-41", "HM M-45"

@@ -1,7 +1,7 @@
 """The part types of the three designs. Serials begin with the key of their type."""
 
 from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side
-from service.records.changes.part_types import PartTypeEntry
+from service.store.changes.part_types import PartTypeEntry
 
 GRAPHITE, METAL, PLASTIC = Material.GRAPHITE, Material.METAL, Material.PLASTIC
 

@@ -11,11 +11,11 @@ from service.faces.demo.people import PEOPLE, add
 from service.faces.demo.stiffness import REASON, STIFFNESS
 from service.platform.arithmetic.vocabulary import Usability
 from service.records.changes.designs import DesignEntry, make_design
-from service.records.changes.lots import LotEntry, add_lot
-from service.records.changes.part_types import make_part_type, set_stiffness
-from service.records.changes.parts import PartEntry, add_part
 from service.records.changes.patterns import keep_pattern
 from service.records.changes.stacks import FirstMeter, add_stack
+from service.store.changes.lots import LotEntry, add_lot
+from service.store.changes.part_types import make_part_type, set_stiffness
+from service.store.changes.parts import PartEntry, add_part
 
 MEMBRANES = "Quay Road Membranes (invented)"
 SEALS = "Fellside Seals (invented)"

@@ -11,10 +11,10 @@ from service.faces.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Usability, Whereabouts
 from service.records.changes import corrections
-from service.records.changes.part_axes import judge_part, move_part
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.rebuild_records import RecordKind
+from service.store.changes.part_axes import judge_part, move_part
 
 CELLS = 40
 RODS = {"SR R-31": 1, "SS S-31": 1, "SD D-31": 3, "SN N-31": 2}

@@ -12,12 +12,12 @@ from service.faces.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.records.changes import approvals, bench, corrections
-from service.records.changes.holds import Subject, give_concession
 from service.records.queries.correctable import correctable
 from service.records.queries.corrections import correction
 from service.records.queries.working_piles import working_pile
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.rebuild_records import RecordKind
+from service.store.changes.holds import Subject, give_concession
 
 RODS = {"WR R-11": 1, "WS S-11": 1, "WN N-11": 2}
 TILTED = {1: 2.56, 2: 2.84, 3: 2.85, 4: 2.57}

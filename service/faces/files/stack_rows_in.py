@@ -4,17 +4,17 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from service.faces.files.parts_in import Wrong
-from service.faces.files.types_in import TypeFinder
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, End, Facing, Kind, Whereabouts
 from service.platform.errors import Refused
 from service.platform.files.fields_in import Reading, number_in
 from service.platform.files.tables_in import Row, text_of
-from service.records.changes.imports import LotKey, NewLot
-from service.records.changes.lots import LotEntry
 from service.records.changes.stack_imports import PartInPile
-from service.records.queries.part_types import PartTypeFacts
-from service.trade.identifiers import serial_key
+from service.store.arithmetic.identifiers import serial_key
+from service.store.changes.imports import LotKey, NewLot
+from service.store.changes.lots import LotEntry
+from service.store.files.parts_in import Wrong
+from service.store.files.types_in import TypeFinder
+from service.store.queries.part_types import PartTypeFacts
 
 FACING_WORDS = {
     Facing.FIXED_END: ("fixed end", "fixed", "to fixed end", "fixed side", "festes ende", "fest",

@@ -10,7 +10,6 @@ from service.faces.pages.stack_test_sheets import TestsSheet
 from service.platform.arithmetic.vocabulary import End, Kind, Stage
 from service.platform.pages.forms import Form
 from service.records.queries.bench_choices import LotAtHand
-from service.records.queries.candidates import Candidate
 from service.records.queries.changeover_progress import ByPlan
 from service.records.queries.closing_checks import CheckAsked, ComputedHeight
 from service.records.queries.missing import Missing
@@ -18,6 +17,7 @@ from service.records.queries.rebuild_records import ChecklistRow, RecordView
 from service.records.queries.record_entries import TorqueRead
 from service.records.queries.torque_tables import TorqueTable
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
+from service.store.queries.candidates import Candidate
 from service.trade.pile import Layer
 
 

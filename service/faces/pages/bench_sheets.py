@@ -31,7 +31,6 @@ from service.platform.permissions import Person
 from service.records.changes.bench_closing import ELECTRICAL, LENGTH
 from service.records.queries import bench_choices as choices
 from service.records.queries.build_verdicts import verdicts_of_head
-from service.records.queries.candidates import Candidate, read_and_find
 from service.records.queries.changeover_progress import by_plan
 from service.records.queries.closing_checks import checks_asked, computed_height
 from service.records.queries.missing import BLOCKS, Missing, missing_of
@@ -39,6 +38,7 @@ from service.records.queries.rebuild_records import RecordView, bench_view
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RecordKind, StepKind
 from service.settings import Settings
+from service.store.queries.candidates import Candidate, read_and_find
 from service.trade.pile import Layer, counts
 
 SEEN_WHOLE = 120

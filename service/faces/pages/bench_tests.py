@@ -10,8 +10,8 @@ from service.faces.pages.stack_test_sheets import SHORTS, Ground, TestsSheet, te
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.permissions import Person
 from service.records.queries.build_verdicts import verdicts_of_head
-from service.records.queries.instruments import instruments
 from service.records.queries.stack_tests import MadeTest, made_in_record
+from service.store.queries.instruments import instruments
 from service.trade.leak_figures import LeakFigures
 from service.trade.leak_tests import LeakTest, Method
 from service.trade.pile import counts

@@ -17,8 +17,8 @@ from service.records.queries import bench_choices as choices
 from service.records.queries.rebuild_records import RecordView
 from service.records.queries.record_entries import TorqueRead
 from service.records.queries.torque_tables import TorqueTable
-from service.records.tables.instruments import InstrumentKind
 from service.records.tables.rebuild_records import RecordKind
+from service.store.tables.instruments import InstrumentKind
 
 
 def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:

@@ -8,6 +8,7 @@ from service.platform.arithmetic.vocabulary import End
 from service.platform.pages.forms import Form
 from service.records.queries.changeover_rods import RodEntry
 from service.records.queries.changeover_working_out import Ask, Ground
+from service.store.arithmetic.identifiers import serial_key
 from service.trade.changeover_wishes import (
     AddCells,
     BlankCell,
@@ -19,7 +20,6 @@ from service.trade.changeover_wishes import (
     SplitStack,
     Wish,
 )
-from service.trade.identifiers import serial_key
 
 BEFORE_CELL = "before cell"
 WHERE = (

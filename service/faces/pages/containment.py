@@ -12,11 +12,11 @@ from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
-from service.records.changes.holds import Subject, place_holds
 from service.records.queries.containment import Containment, containment
-from service.records.queries.hold_lists import PLURALS
-from service.records.queries.part_facts import part_facts
 from service.records.queries.traces import trace
+from service.store.changes.holds import Subject, place_holds
+from service.store.queries.hold_lists import PLURALS
+from service.store.queries.part_facts import part_facts
 
 router = APIRouter(prefix="/parts")
 

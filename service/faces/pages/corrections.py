@@ -17,7 +17,6 @@ from service.platform.pages.render import go_on, local, page
 from service.platform.permissions import Act, Answer, Person, need
 from service.records.changes.corrections import decide, propose
 from service.records.queries.approvals import may_decide_correction
-from service.records.queries.candidates import Candidate, read_and_find
 from service.records.queries.content import Verification, verify
 from service.records.queries.correctable import (
     TURNS,
@@ -30,6 +29,7 @@ from service.records.queries.correction_preview import Follows, Preview, preview
 from service.records.queries.corrections import CorrectionView, correction
 from service.records.tables.corrections import CorrectionOf
 from service.settings import Settings
+from service.store.queries.candidates import Candidate, read_and_find
 
 router = APIRouter()
 A_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d+)?)?(Z|[+-]\d\d:\d\d)")

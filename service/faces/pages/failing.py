@@ -27,9 +27,9 @@ from service.records.queries.failing import (
     verdict_of,
 )
 from service.records.queries.failing_rules import rules_in_force
-from service.records.queries.part_facts import PartFacts, part_facts
 from service.records.tables.failing import RuleAnswer
 from service.settings import Settings
+from service.store.queries.part_facts import PartFacts, part_facts
 
 router = APIRouter()
 

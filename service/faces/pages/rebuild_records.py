@@ -15,7 +15,6 @@ from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.records.changes.part_axes import move_part
 from service.records.changes.rebuild_records import (
     BEGINS_A_STACK,
     NEEDS_A_BUILD,
@@ -28,7 +27,6 @@ from service.records.queries.changeover_progress import Progress, progress
 from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_of_records
 from service.records.queries.missing import Missing, missing_of
-from service.records.queries.parts_named import PartNamed
 from service.records.queries.rebuild_records import (
     ListedRecords,
     RecordView,
@@ -40,6 +38,8 @@ from service.records.queries.torque_tables import TorqueTable
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import Involvement, RecordKind, RecordState
 from service.settings import Settings
+from service.store.changes.part_axes import move_part
+from service.store.queries.parts_named import PartNamed
 
 router = APIRouter(prefix="/records")
 People = tuple[tuple[int, str], ...]

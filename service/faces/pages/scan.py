@@ -12,7 +12,7 @@ from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked
 from service.platform.pages.render import page
 from service.platform.permissions import Act, need
-from service.records.queries.scans import Found, Hit, find_scanned
+from service.store.queries.scans import Found, Hit, find_scanned
 
 router = APIRouter()
 

@@ -14,7 +14,6 @@ from sqlalchemy.orm import Session
 from service.faces.files import stack_in
 from service.faces.files.stack_in import StackSeen, plan_stack
 from service.faces.files.stack_rows_in import StackOptions
-from service.faces.pages.imports import DECIMALS, SHOWN, examples_of, mapping_of, sent_file
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
@@ -24,10 +23,11 @@ from service.platform.files.tables_in import MOST_MB, Table, read_table
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Person, need
-from service.records.changes.imports import SourceFile
 from service.records.changes.stack_imports import Head, write_stack
 from service.records.queries.designs import DesignRow, designs
 from service.settings import Settings
+from service.store.changes.imports import SourceFile
+from service.store.pages.imports import DECIMALS, SHOWN, examples_of, mapping_of, sent_file
 
 router = APIRouter(prefix="/import/stack")
 NOT_YET = Head("", 0, 1, datetime(2000, 1, 1, tzinfo=UTC))

@@ -10,10 +10,10 @@ from service.platform.arithmetic.pressures import Zero
 from service.platform.arithmetic.units import Measure, from_si, to_si
 from service.platform.arithmetic.verdicts import Verdict
 from service.records.queries.build_verdicts import ClosedVerdicts, StandingTest
-from service.records.queries.instruments import InstrumentRow
 from service.records.queries.stack_tests import MadeTest
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
-from service.records.tables.instruments import InstrumentKind
+from service.store.queries.instruments import InstrumentRow
+from service.store.tables.instruments import InstrumentKind
 from service.trade.figures import DesignFigures
 from service.trade.insulation import Condition, working_voltage
 from service.trade.insulation_tests import InsulationOutcome

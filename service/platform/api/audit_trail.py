@@ -10,7 +10,7 @@ from service.platform.api.callers import Caller, Database
 from service.platform.database import reading
 from service.platform.permissions import Act, need
 from service.platform.queries.audit_trail import Asked, trail
-from service.records.queries.names import people_by_login
+from service.store.queries.names import people_by_login
 
 router = APIRouter(prefix="/audit", tags=["audit trail"])
 

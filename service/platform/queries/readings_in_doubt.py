@@ -10,7 +10,6 @@ from sqlalchemy.orm import Session
 
 from service.platform.queries.answers import read_as
 from service.platform.queries.as_of import known
-from service.records.tables.instruments import Calibration, CalibrationResult
 from service.records.tables.rebuild_records import (
     MakeSafeLine,
     RebuildRecord,
@@ -22,6 +21,7 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Stack
+from service.store.tables.instruments import Calibration, CalibrationResult
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,14 +17,11 @@ from service.platform.errors import NotFound, Refused, Stale
 from service.platform.permissions import Act, RecordFacts, need
 from service.records.changes import facts
 from service.records.changes.build_makeups import keep_makeups_of_stack
-from service.records.changes.holds import PlacedBy, lift_holds_by_word
 from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.versions import Said, let_go
 from service.records.queries.content import verify
 from service.records.queries.involved import people_on
-from service.records.tables.holds import Concession
 from service.records.tables.hours import HourReading
-from service.records.tables.parts import Lot, Part
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,
@@ -35,7 +32,10 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Build, BuildPeriod, Stack
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.changes.holds import PlacedBy, lift_holds_by_word
+from service.store.tables.holds import Concession
+from service.store.tables.parts import Lot, Part
 
 MOVES_A_PART = (
     StepKind.LIFTED_OFF,

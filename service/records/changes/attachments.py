@@ -16,8 +16,8 @@ from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.platform.tables.attachments import Attachment
 from service.records.changes.versions import Said, hold_record, let_go
-from service.records.tables.parts import Lot, Part
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.tables.parts import Lot, Part
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,6 @@ from service.records.changes.uses import instrument_to_use
 from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go
 from service.records.queries.closing_checks import computed_height
 from service.records.queries.working_piles import working_pile
-from service.records.tables.instruments import InstrumentKind
 from service.records.tables.rebuild_records import (
     Involvement,
     MakeSafeLine,
@@ -20,6 +19,7 @@ from service.records.tables.rebuild_records import (
     RecordKind,
     StepKind,
 )
+from service.store.tables.instruments import InstrumentKind
 from service.trade.closing_checks import ClosingCheck, check_reading_mm
 
 OPENS_NOTHING = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)

@@ -20,15 +20,15 @@ from service.platform.audit import Change
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.records.changes.bench_opening import done_while_open, refuse_closed
-from service.records.changes.holds import PlacedBy, hold_by_word
 from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go
-from service.records.queries.candidates import read_and_find
 from service.records.queries.coming_layers import is_renewed, seen_by
 from service.records.queries.patterns import pattern_of_stack
 from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import Finding, RebuildRecord, Step, StepKind
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.changes.holds import PlacedBy, hold_by_word
+from service.store.queries.candidates import read_and_find
+from service.store.tables.parts import Lot, Part, PartType
 from service.trade.open_pile import OpenPile
 from service.trade.pile import Layer
 

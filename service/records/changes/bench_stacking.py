@@ -14,8 +14,8 @@ from service.records.changes.versions import Said, add_step, hold_record, let_go
 from service.records.queries.coming_layers import as_seen, what_comes
 from service.records.queries.patterns import KeptPattern, pattern_of_stack
 from service.records.queries.working_piles import working_pile
-from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, StepKind
+from service.store.tables.parts import Part, PartType
 from service.trade.grammar_next import WhatNext, why_not
 
 

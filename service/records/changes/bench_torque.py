@@ -31,7 +31,6 @@ from service.records.changes.versions import (
     shown,
 )
 from service.records.tables.designs import Design
-from service.records.tables.instruments import InstrumentKind
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,
@@ -40,6 +39,7 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Stack
+from service.store.tables.instruments import InstrumentKind
 
 PASSES_MOST = 50
 UNLIKELY_TIMES_TARGET = 5.0

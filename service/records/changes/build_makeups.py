@@ -15,8 +15,8 @@ from service.platform.queries.as_of import known
 from service.records.queries.makeups import makeups_of
 from service.records.queries.traced_meas import traced_mea
 from service.records.tables.build_makeups import BuildMakeup
-from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import Build, BuildPeriod, Layer
+from service.store.tables.parts import Part, PartType
 from service.trade.makeups import pack, unpack
 
 AT_ONCE = 40

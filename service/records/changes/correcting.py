@@ -30,16 +30,16 @@ from service.records.queries.correctable import (
     TorqueFacts,
 )
 from service.records.queries.correction_effects import LayerEffects, part_states
-from service.records.queries.instruments import calibration_on
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.hours import HourReading
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordState,
     Step,
     TorqueReading,
 )
+from service.store.queries.instruments import calibration_on
+from service.store.tables.parts import Part
 
 
 def carry_out(work: Work, record: Correctable, fact: Fact, correction: Correction) -> list[Change]:

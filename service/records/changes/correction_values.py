@@ -15,7 +15,6 @@ from service.platform.arithmetic.vocabulary import Facing
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.queries.answers import columns, read_as
-from service.records.queries.candidates import Candidate, read_and_find
 from service.records.queries.correctable import (
     TURNS,
     Correctable,
@@ -36,10 +35,11 @@ from service.records.queries.correction_effects import (
 from service.records.queries.showings import Shown, shown_around
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.hours import HourReading, Moment
-from service.records.tables.instruments import Instrument, InstrumentKind
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.stacks import Build, BuildPeriod
-from service.trade.identifiers import serial_key
+from service.store.arithmetic.identifiers import serial_key
+from service.store.queries.candidates import Candidate, read_and_find
+from service.store.tables.instruments import Instrument, InstrumentKind
 
 FIELD = "new_value"
 

@@ -15,11 +15,11 @@ from service.platform.audit import Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.records.changes.holds import PlacedBy, hold_by_word, lift_holds_by_word
 from service.records.queries.failing import evidence_of
 from service.records.tables.failing import FailingMark
-from service.records.tables.parts import Lot, Part, PartType
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.changes.holds import PlacedBy, hold_by_word, lift_holds_by_word
+from service.store.tables.parts import Lot, Part, PartType
 
 
 def confirm_failing(work: Work, part_id: int, *, failed_at: datetime, reason: str) -> int:

@@ -14,14 +14,14 @@ from sqlalchemy.orm import Session
 from service.people.tables import Person, PersonRole, Role
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
 from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
-from service.records.tables.instruments import (
+from service.store.arithmetic.identifiers import serial_key
+from service.store.tables.instruments import (
     Calibration,
     CalibrationResult,
     Instrument,
     InstrumentKind,
 )
-from service.records.tables.parts import Lot, PartType
-from service.trade.identifiers import serial_key
+from service.store.tables.parts import Lot, PartType
 
 CALIBRATED_EVERY = timedelta(days=180)
 BUILDERS, SUPERVISORS = 4, 2

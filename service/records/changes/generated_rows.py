@@ -5,7 +5,7 @@ from typing import Any
 
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.records.tables.rebuild_records import Meaning
-from service.trade.identifiers import serial_key
+from service.store.arithmetic.identifiers import serial_key
 from service.trade.pile import Layer
 
 Values = dict[str, Any]

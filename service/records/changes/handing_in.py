@@ -24,7 +24,6 @@ from service.records.queries.missing import BLOCKS, missing_of
 from service.records.queries.record_heads import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables.hours import HourReading
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordState,
@@ -32,6 +31,7 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.records.tables.stacks import Build, BuildPeriod
+from service.store.tables.parts import Part
 
 
 def hand_in(work: Work, record_id: int, version: int | None) -> str:

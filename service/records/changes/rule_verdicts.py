@@ -20,8 +20,8 @@ from service.records.queries.failing_rules import RuleVersion, rules_in_force
 from service.records.queries.mea_histories import MeaHistory, mea_histories
 from service.records.queries.reference_densities import operating_densities
 from service.records.tables.failing import RuleAnswer, RuleVerdict
-from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import Build, Layer, Stack
+from service.store.tables.parts import Part, PartType
 from service.trade.failing_verdicts import MeaFacts, RuleFinding, judge
 from service.trade.voltage_trend import Rate
 

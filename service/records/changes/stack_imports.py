@@ -19,19 +19,19 @@ from service.platform.permissions import Act, need
 from service.records.changes.attachments import Stored, put_attachment
 from service.records.changes.handing_in import hand_in
 from service.records.changes.hours import enter_reading
-from service.records.changes.imports import AT_ONCE, LotKey, NewLot, SourceFile, lots_known
-from service.records.changes.lots import put_lot
-from service.records.changes.parts import label
 from service.records.changes.rebuild_records import begin_record
 from service.records.changes.stacks import FirstMeter, make_stack
 from service.records.changes.uses import use_in_spite
-from service.records.queries.holds import what_forbids
 from service.records.tables.hours import Moment
-from service.records.tables.parts import Lot, Part
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Step, StepKind
 from service.records.tables.stacks import Build, Stack
-from service.trade.identifiers import serial_key
-from service.trade.labels import part_label
+from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.labels import part_label
+from service.store.changes.imports import AT_ONCE, LotKey, NewLot, SourceFile, lots_known
+from service.store.changes.lots import put_lot
+from service.store.changes.parts import label
+from service.store.queries.holds import what_forbids
+from service.store.tables.parts import Lot, Part
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from service.platform.permissions import Act, need
 from service.records.changes.hours import fit_meter
 from service.records.tables.designs import Design
 from service.records.tables.stacks import Stack
-from service.trade.identifiers import serial_key
+from service.store.arithmetic.identifiers import serial_key
 
 NO_SERIAL = "new"
 

@@ -6,13 +6,13 @@ from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import Refused
-from service.records.changes.holds import PlacedBy, lift_holds_by_word
 from service.records.changes.uses import give_back_concessions
 from service.records.changes.versions import Said, hold_record, let_go
 from service.records.tables.hours import HourReading
-from service.records.tables.parts import Lot, Part
 from service.records.tables.rebuild_records import RebuildRecord, Step, StepKind, TorqueReading
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.changes.holds import PlacedBy, lift_holds_by_word
+from service.store.tables.parts import Lot, Part
 
 TOOK_OFF = (StepKind.LIFTED_OFF, StepKind.FIXING_REMOVED)
 PUT_IN = (StepKind.PUT_ON, StepKind.FIXING_FITTED)

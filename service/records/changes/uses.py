@@ -14,14 +14,7 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import Work
 from service.platform.errors import Refused
-from service.records.changes.lots import take_item
 from service.records.changes.versions import shown
-from service.records.queries.candidates import Candidate, read_and_find
-from service.records.queries.holds import Forbids, unused_concession, what_forbids
-from service.records.queries.instruments import THROUGH_THE_DAY, calibration_on
-from service.records.tables.holds import Concession
-from service.records.tables.instruments import Instrument, InstrumentKind
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import (
     MakeSafeLine,
     RebuildRecord,
@@ -31,8 +24,15 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Fixing, Layer, Stack
-from service.trade.identifiers import serial_key
-from service.trade.labels import part_label
+from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.labels import part_label
+from service.store.changes.lots import take_item
+from service.store.queries.candidates import Candidate, read_and_find
+from service.store.queries.holds import Forbids, unused_concession, what_forbids
+from service.store.queries.instruments import THROUGH_THE_DAY, calibration_on
+from service.store.tables.holds import Concession
+from service.store.tables.instruments import Instrument, InstrumentKind
+from service.store.tables.parts import Lot, Part, PartType
 
 NOT_AT_HAND = {
     Whereabouts.EXPECTED: "it is expected and has not been received.",

@@ -14,9 +14,6 @@ from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_waiting
 from service.records.queries.involved import people_on
 from service.records.queries.limit_sets import WaitingLimits, waiting_limits
-from service.records.tables.holds import Concession
-from service.records.tables.instruments import Instrument
-from service.records.tables.parts import Lot, Part
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,
@@ -25,7 +22,10 @@ from service.records.tables.rebuild_records import (
     RecordState,
 )
 from service.records.tables.stacks import Build, Stack
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.tables.holds import Concession
+from service.store.tables.instruments import Instrument
+from service.store.tables.parts import Lot, Part
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,14 +10,14 @@ from sqlalchemy.orm import Session, aliased
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.answers import columns, read_all, read_as
-from service.records.queries.instruments import THROUGH_THE_DAY
 from service.records.tables.designs import ChecklistLine, Design, DesignRod
-from service.records.tables.holds import Hold
-from service.records.tables.instruments import Instrument, InstrumentKind
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import Step, TorqueReading
 from service.records.tables.stacks import Build, BuildPeriod, Stack
-from service.trade.identifiers import serial_key
+from service.store.arithmetic.identifiers import serial_key
+from service.store.queries.instruments import THROUGH_THE_DAY
+from service.store.tables.holds import Hold
+from service.store.tables.instruments import Instrument, InstrumentKind
+from service.store.tables.parts import Lot, Part, PartType
 
 LOTS_MOST = 12
 

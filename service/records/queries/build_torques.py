@@ -13,9 +13,7 @@ from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.queries.answers import read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
-from service.records.queries.instruments import THROUGH_THE_DAY
 from service.records.tables.designs import Design
-from service.records.tables.instruments import Calibration, CalibrationResult, Instrument
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,
@@ -23,6 +21,8 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Build, Stack
+from service.store.queries.instruments import THROUGH_THE_DAY
+from service.store.tables.instruments import Calibration, CalibrationResult, Instrument
 
 UNOPENED = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
 LEFT_CLOSED = (

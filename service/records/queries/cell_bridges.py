@@ -19,8 +19,8 @@ from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.records.tables.cell_bridges import CellBridge
-from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import Build, BuildPeriod, Layer
+from service.store.tables.parts import Part, PartType
 from service.trade.part_hours import Bridge
 
 

@@ -28,10 +28,10 @@ from service.records.queries.snapshot_choices import (
     snapshots_read,
 )
 from service.records.tables.failing import FailingMark, FailingRule
-from service.records.tables.parts import Lot, Part
+from service.store.arithmetic.labels import part_label
+from service.store.tables.parts import Lot, Part
 from service.trade.cell_histories import NO_LOAD_A_CM2, Seen, StackMoment
 from service.trade.failing_rules import rule_from_data
-from service.trade.labels import part_label
 from service.trade.polarisation import voltage_at
 from service.trade.reference_voltages import usual_density
 

@@ -11,9 +11,9 @@ from sqlalchemy.orm import Session
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, statement
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Build, BuildPeriod, Layer
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.tables.parts import Lot, Part, PartType
 
 
 @dataclass(frozen=True, slots=True)

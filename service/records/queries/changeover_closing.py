@@ -30,7 +30,7 @@ from service.records.queries.layer_maps import LayerMap
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.patterns import pattern_of_design
 from service.records.queries.working_piles import FixingNow
-from service.records.tables.parts import PartType
+from service.store.tables.parts import PartType
 from service.trade.closing import closing
 from service.trade.closing_inputs import ClosingInputs, RodReading
 from service.trade.closing_outcome import ClosingOutcome

@@ -12,12 +12,12 @@ from sqlalchemy.orm import Session, aliased
 
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.records.queries.patterns import KeptPattern
-from service.records.tables.holds import Hold
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Layer, Stack
+from service.store.arithmetic.labels import part_label
+from service.store.tables.holds import Hold
+from service.store.tables.parts import Lot, Part, PartType
 from service.trade.changeover_picks import Candidate
 from service.trade.grammar import Pattern, Where
-from service.trade.labels import part_label
 
 MANY_ITEMS = 10_000
 """Items a lot is taken to hold where nobody knows how many came."""

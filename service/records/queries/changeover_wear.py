@@ -9,9 +9,9 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Usability
 from service.records.queries.part_hours import part_hours
-from service.records.tables.holds import Hold
-from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
+from service.store.tables.holds import Hold
+from service.store.tables.parts import Part, PartType
 
 
 @dataclass(frozen=True, slots=True)

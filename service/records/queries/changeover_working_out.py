@@ -28,10 +28,10 @@ from service.records.queries.changeover_wishes import in_words, named_parts
 from service.records.queries.layer_maps import LayerMap, layer_map
 from service.records.queries.patterns import KeptPattern, known_types, pattern_of_stack, seen_so
 from service.records.tables.stacks import Stack
+from service.store.arithmetic.identifiers import serial_key
 from service.trade.changeover import Plan, plan
 from service.trade.changeover_wishes import MoveCells, Wish
 from service.trade.grammar import Item, Pattern
-from service.trade.identifiers import serial_key
 from service.trade.pattern_types import KnownType, as_drawn
 from service.trade.pile import Layer
 

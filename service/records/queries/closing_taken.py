@@ -12,7 +12,6 @@ from service.platform.queries.answers import columns, read_all
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, statement
 from service.records.queries.build_torques import LEFT_CLOSED, UNOPENED
-from service.records.tables.instruments import Calibration, Instrument
 from service.records.tables.rebuild_records import (
     MakeSafeLine,
     RebuildRecord,
@@ -21,6 +20,7 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Build
+from service.store.tables.instruments import Calibration, Instrument
 from service.trade.closing_checks import ClosingCheck
 
 

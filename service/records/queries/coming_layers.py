@@ -16,11 +16,11 @@ from service.platform.arithmetic.likelihoods import Misfit
 from service.platform.arithmetic.vocabulary import LAYER_KINDS, End, Facing
 from service.platform.queries.answers import read_as
 from service.records.queries.bench_choices import LOTS_MOST, LotAtHand
-from service.records.queries.instruments import THROUGH_THE_DAY
 from service.records.queries.patterns import KeptPattern
 from service.records.queries.working_piles import WorkingPile
-from service.records.tables.holds import Hold
-from service.records.tables.parts import Lot, Part, PartType
+from service.store.queries.instruments import THROUGH_THE_DAY
+from service.store.tables.holds import Hold
+from service.store.tables.parts import Lot, Part, PartType
 from service.trade.grammar import Pattern
 from service.trade.grammar_check import extent_of
 from service.trade.grammar_next import WhatNext, next_layers

@@ -11,16 +11,16 @@ from sqlalchemy.orm import Session, aliased
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, param_list, statement
-from service.records.queries.hold_lists import PLURALS, SubjectKind
-from service.records.queries.part_facts import PartFacts
 from service.records.queries.stacks import ListedStack, listed_stacks
 from service.records.queries.traces import Trace, TracedBuild, TracedLot
 from service.records.tables.failing import FailingMark
-from service.records.tables.holds import Hold
-from service.records.tables.instruments import Instrument
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Layer, Stack
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.queries.hold_lists import PLURALS, SubjectKind
+from service.store.queries.part_facts import PartFacts
+from service.store.tables.holds import Hold
+from service.store.tables.instruments import Instrument
+from service.store.tables.parts import Lot, Part, PartType
 
 OWN, PRESENT = aliased(Layer), aliased(Layer)
 MOST_PLACES = 8

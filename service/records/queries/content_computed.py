@@ -7,10 +7,10 @@ from sqlalchemy.orm import aliased
 
 from service.records.queries.content_then import THEN
 from service.records.tables.closing_results import ClosingResult
-from service.records.tables.instruments import Calibration
 from service.records.tables.limit_sets import LimitSet
 from service.records.tables.rebuild_records import RebuildRecord, Step
 from service.records.tables.stack_tests import StackTest
+from service.store.tables.instruments import Calibration
 
 R = RebuildRecord
 

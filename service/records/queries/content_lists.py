@@ -25,10 +25,7 @@ from service.records.queries.content_then import (
     of_record,
 )
 from service.records.tables.designs import Design
-from service.records.tables.holds import Concession
 from service.records.tables.hours import HourMeter, HourReading
-from service.records.tables.instruments import Calibration, Instrument
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import (
     Finding,
     MakeSafeLine,
@@ -39,6 +36,9 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.store.tables.holds import Concession
+from service.store.tables.instruments import Calibration, Instrument
+from service.store.tables.parts import Lot, Part, PartType
 
 R = RebuildRecord
 LISTS = (

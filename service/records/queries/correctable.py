@@ -18,8 +18,6 @@ from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.hours import HourMeter, HourReading, Moment
-from service.records.tables.instruments import Instrument
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordState,
@@ -28,7 +26,9 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.tables.instruments import Instrument
+from service.store.tables.parts import Lot, Part, PartType
 
 CAN_BE_CORRECTED = (RecordState.HANDED_IN, RecordState.APPROVED)
 TURNS = (Facing.FIXED_END, Facing.FREE_END)

@@ -16,10 +16,10 @@ from service.platform.arithmetic.vocabulary import Facing, Whereabouts
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
 from service.records.queries.correctable import LayerFacts
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.tables.parts import Lot, Part, PartType
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 NEVER_USED = (Whereabouts.EXPECTED, Whereabouts.IN_STORE)

@@ -15,9 +15,9 @@ from service.platform.queries.prepared import param, statement
 from service.records.queries.failing_rules import rule_label
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
-from service.records.tables.parts import Lot, Part
 from service.records.tables.stacks import Layer, Stack
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.tables.parts import Lot, Part
 
 CONFIRMED, WITHDREW = aliased(Person), aliased(Person)
 

@@ -10,8 +10,8 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Kind
 from service.records.tables.cell_bridges import CellBridge
-from service.records.tables.parts import Part, PartType
 from service.records.tables.stacks import BuildPeriod, Layer
+from service.store.tables.parts import Part, PartType
 
 
 class Seen(StrEnum):

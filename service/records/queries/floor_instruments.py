@@ -17,11 +17,11 @@ from service.platform.queries.as_of import known
 from service.platform.tables.base import UtcDateTime
 from service.records.queries.floor_closed import at_work
 from service.records.queries.floor_columns import NeedKind, among, columns, hide_from_index
-from service.records.tables.holds import Concession
-from service.records.tables.instruments import Calibration, CalibrationResult
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, TorqueReading
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Build, BuildPeriod
+from service.store.tables.holds import Concession
+from service.store.tables.instruments import Calibration, CalibrationResult
 
 FOUND_OUT, BY_CONCESSION = "and then found out of tolerance", "out of calibration, by concession"
 BEFORE_ALL = datetime(1900, 1, 1, tzinfo=UTC)

@@ -27,12 +27,12 @@ from service.records.queries.hours import build_hours
 from service.records.queries.involved import people_on
 from service.records.queries.release_standing import release_stands, released_at
 from service.records.queries.stacks import ListedStack, listed_stacks
-from service.records.tables.instruments import Instrument
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.stacks import Build, BuildPeriod, Layer
-from service.trade.identifiers import serial_key
-from service.trade.labels import part_label
+from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.labels import part_label
+from service.store.tables.instruments import Instrument
+from service.store.tables.parts import Lot, Part, PartType
 
 NAMED_MOST = 60
 """Parts under one hold that are looked up one by one, in one stack."""

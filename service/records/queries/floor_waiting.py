@@ -12,11 +12,11 @@ from service.records.queries.floor_closed import at_work
 from service.records.queries.floor_columns import NeedKind, among, columns, hide_from_index
 from service.records.tables.corrections import Correction, CorrectionState
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
-from service.records.tables.holds import Hold
 from service.records.tables.hours import HourMeter, HourReport
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.stacks import BuildPeriod
+from service.store.tables.holds import Hold
+from service.store.tables.parts import Part
 
 SILENT_AFTER = timedelta(minutes=30)
 """A bench that used to report by itself and did not for so long. Common practice, no source."""

@@ -22,9 +22,9 @@ from service.platform.queries.prepared import as_of_param, param_list, params, s
 from service.records.queries.build_spans import BuildSpan, build_spans
 from service.records.queries.cell_bridges import KnownBridge, blank_cells, bridges_of_builds
 from service.records.queries.hours_at import NEVER_READ, TotalOverTime, stack_total_at
-from service.records.tables.parts import Part
 from service.records.tables.runs import RunReading
 from service.records.tables.stacks import Build, Fixing, Layer
+from service.store.tables.parts import Part
 from service.trade import part_hours as trade
 from service.trade.part_hours import PartHours, Stay, Stretch
 from service.trade.running_hours import Hours

@@ -22,10 +22,10 @@ from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param, param_list, params, statement
 from service.records.queries.builds import BuildFacts, builds_of
 from service.records.tables.designs import Design, DesignPort, DesignRod
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Fixing, Layer, Stack
+from service.store.arithmetic.labels import part_label
+from service.store.tables.parts import Lot, Part, PartType
 from service.trade import pile
-from service.trade.labels import part_label
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,9 +17,9 @@ from service.platform.queries.as_of import known
 from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.designs import Design
 from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import Layer, Stack
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.tables.parts import Lot, Part, PartType
 
 
 class Choice(NamedTuple):

@@ -20,9 +20,9 @@ from service.records.queries.build_spans import BuildSpan, build_spans
 from service.records.queries.build_torques import BuildTorques, build_torques
 from service.records.queries.closing_results import kept_results
 from service.records.queries.meters import Meters
-from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, RecordPerson
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
+from service.store.tables.parts import Part, PartType
 from service.trade.makeups import NEVER, Makeup, MeaAround
 
 OWN = aliased(Layer)

@@ -14,8 +14,8 @@ from service.records.queries.mea_histories import (
     ReferenceReadings,
     mea_histories,
 )
-from service.records.queries.part_facts import PartFacts, part_facts
 from service.records.queries.reference_densities import operating_densities
+from service.store.queries.part_facts import PartFacts, part_facts
 from service.trade.failing_rules import CriterionKind
 from service.trade.hours_to_limit import HoursToLimit, hours_to_limit
 from service.trade.looking_back import LookBack, looking_back

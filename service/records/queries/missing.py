@@ -22,7 +22,6 @@ from service.records.queries.record_heads import Head
 from service.records.queries.working_piles import WorkingPile
 from service.records.tables.designs import ChecklistLine, DesignRod
 from service.records.tables.hours import HourReading
-from service.records.tables.parts import Part, PartType
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,
@@ -32,6 +31,7 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stacks import Build, Fixing, Layer, Stack
+from service.store.tables.parts import Part, PartType
 from service.trade import grammar_findings
 from service.trade.closing_checks import ClosingCheck
 from service.trade.make_safe import LineAsked, lines_missing

@@ -17,8 +17,8 @@ from service.records.queries.build_spans import BuildSpan
 from service.records.queries.cell_bridges import blank_cells, bridges_of_builds
 from service.records.queries.hours_at import TotalOverTime, stacks_running
 from service.records.queries.part_hours import CellHours
-from service.records.tables.parts import Part
 from service.records.tables.stacks import Build, Layer
+from service.store.tables.parts import Part
 from service.trade.running_hours import Hours
 
 

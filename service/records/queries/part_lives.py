@@ -14,10 +14,7 @@ from service.platform.queries.audit_trail import Entry, entries_about
 from service.platform.queries.prepared import param, statement
 from service.platform.tables.attachments import Attachment
 from service.records.queries.part_events import Events, SeenOnIt, event_counts, findings_on
-from service.records.queries.part_facts import PartFacts, part_facts
 from service.records.queries.sittings import Sitting, sittings
-from service.records.tables.holds import Concession, Hold
-from service.records.tables.parts import Lot, Part
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordState,
@@ -25,7 +22,10 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.records.tables.stacks import Build, Layer, Stack
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.queries.part_facts import PartFacts, part_facts
+from service.store.tables.holds import Concession, Hold
+from service.store.tables.parts import Lot, Part
 from service.trade.running_hours import Hours
 
 PLACED, LIFTED = aliased(Person), aliased(Person)

@@ -16,8 +16,8 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all
 from service.platform.queries.prepared import param
 from service.records.tables.designs import Design
-from service.records.tables.parts import PartType
 from service.records.tables.stacks import Stack
+from service.store.tables.parts import PartType
 from service.trade.grammar import Pattern
 from service.trade.pattern_toml import read_pattern
 from service.trade.pattern_types import KnownType, called, names_in

@@ -13,7 +13,6 @@ from service.platform.arithmetic.vocabulary import Stage, Whereabouts
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
 from service.records.queries.attachments import Attached, attachments_of_record
-from service.records.queries.parts_named import PartNamed
 from service.records.queries.record_entries import (
     Entry,
     FindingSeen,
@@ -34,8 +33,9 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.records.tables.stacks import Build, Layer, Stack
+from service.store.arithmetic.identifiers import serial_key
+from service.store.queries.parts_named import PartNamed
 from service.trade.closing_checks import ClosingCheck
-from service.trade.identifiers import serial_key
 from service.trade.make_safe import LineAsked, recorded_complete
 
 MOVED_MOST = 12

@@ -14,11 +14,11 @@ from service.platform.queries.answers import read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param, params, statement
 from service.records.queries.part_hours import cell_hours
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.store.arithmetic.labels import part_label
+from service.store.tables.parts import Lot, Part, PartType
 from service.trade import pile
-from service.trade.labels import part_label
 from service.trade.running_hours import Hours
 
 REACH = 8

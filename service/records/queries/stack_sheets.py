@@ -19,8 +19,6 @@ from service.platform.queries.prepared import param, param_list, statement
 from service.records.queries.hours import StackHours, stack_hours
 from service.records.queries.stacks import OPEN, joined, standing_holds, state_in_a_word, written
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
-from service.records.tables.holds import Hold
-from service.records.tables.parts import Lot, Part
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,
@@ -29,7 +27,9 @@ from service.records.tables.rebuild_records import (
     RecordState,
 )
 from service.records.tables.stacks import Layer, Stack
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.tables.holds import Hold
+from service.store.tables.parts import Lot, Part
 
 
 @dataclass(frozen=True, slots=True)

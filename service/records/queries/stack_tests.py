@@ -14,10 +14,10 @@ from service.platform.arithmetic.verdicts import Verdict
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param, statement
 from service.records.queries.record_entries import LATE_AFTER
-from service.records.tables.instruments import Calibration, Instrument
 from service.records.tables.limit_sets import LimitSet
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step
 from service.records.tables.stack_tests import StackTest as Row
+from service.store.tables.instruments import Calibration, Instrument
 from service.trade.stack_tests import (
     Result,
     StackTest,

@@ -22,14 +22,14 @@ from service.platform.queries.answers import read_as
 from service.records.queries.hours import StackHours, stack_hours
 from service.records.queries.release_standing import release_stands
 from service.records.tables.designs import Design
-from service.records.tables.holds import Hold
-from service.records.tables.parts import Part
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordState,
 )
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
-from service.trade.identifiers import serial_key
+from service.store.arithmetic.identifiers import serial_key
+from service.store.tables.holds import Hold
+from service.store.tables.parts import Part
 
 OPEN = "open"
 RELEASED = "released"

@@ -14,9 +14,9 @@ from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
-from service.records.tables.parts import Lot, Part, PartType
 from service.records.tables.stacks import BuildPeriod, Layer, Stack
-from service.trade.labels import part_label
+from service.store.arithmetic.labels import part_label
+from service.store.tables.parts import Lot, Part, PartType
 
 
 @dataclass(frozen=True, slots=True)

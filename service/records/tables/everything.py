@@ -10,17 +10,15 @@ from service.records.tables import (
     corrections,
     designs,
     failing,
-    holds,
     hours,
-    instruments,
     limit_sets,
-    parts,
     rebuild_records,
     releases,
     runs,
     stack_tests,
     stacks,
 )
+from service.store.tables import holds, instruments, parts
 
 metadata = Base.metadata
 

@@ -1,0 +1,1 @@
+"""Part types, parts, lots, instruments and holds."""

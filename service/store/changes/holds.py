@@ -1,0 +1,295 @@
+"""Holds and concessions on parts, lots and instruments.
+
+A hold on a part sets what may be done with it to “on hold” and remembers what it was; lifting the
+last hold gives that back, or says what the part is from now on. A hold on a lot or instrument is
+read by the queries; no row of its parts changes. A concession allows uses in one record.
+
+A finding that a part must not be used again, and the word that an MEA is failing, place a hold of
+their own; undoing the one and withdrawing the other lift that hold and no other.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import select
+
+from service.platform import changes as given
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
+from service.records.tables.rebuild_records import Step
+from service.store.changes import part_axes, parts
+from service.store.tables.holds import Concession, Hold
+from service.store.tables.instruments import Instrument
+from service.store.tables.parts import Lot, Part
+
+MOST_TOGETHER = 2000
+"""Holds placed at once, at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What a hold or concession is about: exactly one of the three."""
+
+    part_id: int | None = None
+    lot_id: int | None = None
+    instrument_id: int | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse none or several."""
+        if sum(key is not None for key in (self.part_id, self.lot_id, self.instrument_id)) != 1:
+            raise Refused("subject", "", "one part, one lot or one instrument is to be named.")
+
+
+def place_hold(work: Work, subject: Subject, *, reason: str) -> int:
+    """Place a hold, with the reason. Gives its id. A fitted part may be held: that is shown."""
+    need(work.by, Act.HOLD_WRITE)
+    why = given.reason(reason)
+    named = _named(work, subject)
+    hold = Hold(
+        part_id=subject.part_id,
+        lot_id=subject.lot_id,
+        instrument_id=subject.instrument_id,
+        reason=why,
+        placed_by_id=work.by.id,
+        placed_at=work.now,
+    )
+    changes: list[Change] = [("hold", None, "placed")]
+    if subject.part_id is not None:
+        changes.append(_hold_part(work, subject.part_id, hold))
+    work.session.add(hold)
+    work.session.flush()
+    work.note(Did.HOLD_PLACED, named, changes, reason=why)
+    return hold.id
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Holds placed together, and by name what stood on hold already and was passed over."""
+
+    hold_ids: tuple[int, ...]
+    held_before: tuple[str, ...]
+
+
+def place_holds(
+    work: Work, subjects: Sequence[Subject], *, reason: str, about: tuple[str, int, str]
+) -> Placed:
+    """Place a hold on each of these with one reason: all or none, one entry in the trail.
+
+    ``about``: what they are held for, as the trail names it (kind, id, label). What has a hold of
+    its own already is passed over. Raises Refused where nothing is named or all is held, NotFound.
+    """
+    need(work.by, Act.HOLD_WRITE)
+    why = given.reason(reason)
+    wanted = list(dict.fromkeys(subjects))
+    if not wanted:
+        raise Refused("chosen", "", "nothing is chosen.", "Choose at least one, or hold all of it.")
+    if len(wanted) > MOST_TOGETHER:
+        right = f"At most {MOST_TOGETHER} would be right; a lot is held by one hold."
+        raise Refused("chosen", len(wanted), "these are too many at once.", right)
+    named = {subject: _named(work, subject) for subject in wanted}
+    held = _held_already(work, wanted)
+    before = tuple(named[subject][2] for subject in wanted if subject in held)
+    new = [subject for subject in wanted if subject not in held]
+    if not new:
+        raise Refused("chosen", ", ".join(before), "all of it is on hold already.")
+    changes: list[Change] = []
+    rows = []
+    for subject in new:
+        hold = Hold(
+            part_id=subject.part_id,
+            lot_id=subject.lot_id,
+            instrument_id=subject.instrument_id,
+            reason=why,
+            placed_by_id=work.by.id,
+            placed_at=work.now,
+        )
+        kind, _, label = named[subject]
+        changes.append((f"hold on {kind} {label}", None, "placed"))
+        if subject.part_id is not None:
+            _, was, now = _hold_part(work, subject.part_id, hold)
+            changes.append((f"whether {label} may be used", was, now))
+        rows.append(hold)
+    work.session.add_all(rows)
+    work.session.flush()
+    work.note(Did.HOLDS_PLACED, about, changes, reason=why)
+    return Placed(tuple(hold.id for hold in rows), before)
+
+
+def _held_already(work: Work, subjects: Sequence[Subject]) -> set[Subject]:
+    """Those of the subjects that have a standing hold of their own."""
+    held: set[Subject] = set()
+    for name in ("part_id", "lot_id", "instrument_id"):
+        ids = [key for subject in subjects if (key := getattr(subject, name)) is not None]
+        column = getattr(Hold, name)
+        found = work.session.scalars(
+            select(column).where(column.in_(ids), Hold.lifted_at.is_(None))
+        )
+        held |= {Subject(**{name: key}) for key in found}
+    return held
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedBy:
+    """The word that placed a hold: the entry of a finding, or the mark of a failing MEA."""
+
+    step_id: int | None = None
+    failing_mark_id: int | None = None
+    record_id: int | None = None
+
+
+def hold_by_word(work: Work, part_id: int, by: PlacedBy, *, reason: str) -> None:
+    """Place a hold on a part with the word that asks for it, in the transaction of that word.
+
+    What is scrapped is gone; no hold is needed.
+    """
+    need(work.by, Act.HOLD_WRITE)
+    if work.session.get_one(Part, part_id).whereabouts is Whereabouts.SCRAPPED:
+        return
+    hold = Hold(
+        part_id=part_id,
+        reason=reason,
+        placed_by_id=work.by.id,
+        placed_at=work.now,
+        step_id=by.step_id,
+        failing_mark_id=by.failing_mark_id,
+    )
+    changes: list[Change] = [("hold", None, "placed"), _hold_part(work, part_id, hold)]
+    work.session.add(hold)
+    work.session.flush()
+    named = _named(work, Subject(part_id))
+    work.note(Did.HOLD_PLACED, named, changes, reason=reason, record_id=by.record_id)
+
+
+def lift_holds_by_word(work: Work, by: PlacedBy, *, reason: str) -> None:
+    """Lift what a word placed and nobody has lifted since; ``by`` with a record alone: all its."""
+    placed = select(Hold).where(Hold.lifted_at.is_(None), Hold.part_id.is_not(None))
+    if by.failing_mark_id is not None:
+        placed = placed.where(Hold.failing_mark_id == by.failing_mark_id)
+    elif by.step_id is not None:
+        placed = placed.where(Hold.step_id == by.step_id)
+    else:
+        of_record = select(Step.id).where(Step.record_id == by.record_id)
+        placed = placed.where(Hold.step_id.in_(of_record))
+    for hold in work.session.scalars(placed.order_by(Hold.id).with_for_update()).all():
+        _lift(work, hold, reason, None, record_id=by.record_id)
+
+
+def lift_hold(work: Work, hold_id: int, *, reason: str, judged: Usability | None = None) -> None:
+    """Lift a hold, with the reason.
+
+    With the last hold of a part, it becomes what it was before the first, or what ``judged``
+    says. Raises Refused where the hold was lifted before, or another one of the part still stands
+    and something was judged.
+    """
+    need(work.by, Act.HOLD_LIFT)
+    why = given.reason(reason)
+    hold = work.session.get(Hold, hold_id, with_for_update=True)
+    if hold is None:
+        raise NotFound("hold", hold_id)
+    if hold.lifted_at is not None:
+        raise Refused("hold", hold_id, f"it was lifted on {hold.lifted_at:%Y-%m-%d}.")
+    _lift(work, hold, why, judged)
+
+
+def _lift(
+    work: Work, hold: Hold, why: str, judged: Usability | None, *, record_id: int | None = None
+) -> None:
+    hold.lifted_at, hold.lifted_by_id, hold.lift_reason = work.now, work.by.id, why
+    work.session.flush()
+    changes: list[Change] = [("hold", "placed", "lifted")]
+    if hold.part_id is not None:
+        changes += _free_part(work, hold, judged)
+    elif judged is not None:
+        raise Refused("judged", judged.value, "only a hold on a part says what it is afterwards.")
+    subject = Subject(hold.part_id, hold.lot_id, hold.instrument_id)
+    work.note(Did.HOLD_LIFTED, _named(work, subject), changes, reason=why, record_id=record_id)
+
+
+def give_concession(work: Work, subject: Subject, *, reason: str) -> int:
+    """Allow uses in one record in spite of a hold, a judgement or a missing calibration.
+
+    Gives its id. A held or rejected part is under concession from then on.
+    """
+    need(work.by, Act.CONCESSION_GIVE)
+    why = given.reason(reason)
+    named = _named(work, subject)
+    changes: list[Change] = [("concession", None, "for one record")]
+    if subject.part_id is not None:
+        part = work.session.get_one(Part, subject.part_id, with_for_update=True)
+        if part.whereabouts is Whereabouts.SCRAPPED:
+            raise Refused("subject", named[2], "it is scrapped.", "No concession brings it back.")
+        if part.usability in {Usability.ON_HOLD, Usability.REJECTED, Usability.NOT_INSPECTED}:
+            before, part.usability = part.usability, Usability.UNDER_CONCESSION
+            changes.append(("whether it may be used", before, part.usability))
+    row = Concession(
+        part_id=subject.part_id,
+        lot_id=subject.lot_id,
+        instrument_id=subject.instrument_id,
+        reason=why,
+        given_by_id=work.by.id,
+        given_at=work.now,
+    )
+    work.session.add(row)
+    work.session.flush()
+    work.note(Did.CONCESSION_GIVEN, named, changes, reason=why)
+    return row.id
+
+
+def _hold_part(work: Work, part_id: int, hold: Hold) -> Change:
+    part = work.session.get_one(Part, part_id, with_for_update=True)
+    standing = work.session.scalar(
+        select(Hold)
+        .where(Hold.part_id == part_id, Hold.lifted_at.is_(None))
+        .order_by(Hold.id)
+        .limit(1)
+    )
+    before = part.usability
+    hold.usability_before = before if standing is None else standing.usability_before
+    part.usability = Usability.ON_HOLD
+    return ("whether it may be used", before, part.usability)
+
+
+def _free_part(work: Work, hold: Hold, judged: Usability | None) -> list[Change]:
+    part = work.session.get_one(Part, hold.part_id, with_for_update=True)
+    another = work.session.scalar(
+        select(Hold.id).where(Hold.part_id == part.id, Hold.lifted_at.is_(None)).limit(1)
+    )
+    if another is not None:
+        if judged is not None:
+            raise Refused(
+                "judged",
+                judged.value,
+                "another hold still stands on this part.",
+                "“As before” here; what it is, is said with the last hold.",
+            )
+        return []
+    wanted = judged or hold.usability_before or Usability.NOT_INSPECTED
+    if judged is not None:
+        need(work.by, Act.PART_JUDGE)
+        if judged not in parts.JUDGEMENTS:
+            allowed = ", ".join(parts.JUDGEMENTS)
+            raise Refused("judged", judged.value, "that is no judgement.", f"Right: {allowed}.")
+        part_axes.refuse_new_for_used(work, part.id, judged)
+    before, part.usability = part.usability, wanted
+    return [("whether it may be used", before, wanted)]
+
+
+def _named(work: Work, subject: Subject) -> tuple[str, int, str]:
+    """What the trail calls it; NotFound where there is none."""
+    if subject.part_id is not None:
+        part = work.session.get(Part, subject.part_id)
+        if part is None:
+            raise NotFound("part", subject.part_id)
+        return ("part", part.id, parts.label(work, part))
+    if subject.lot_id is not None:
+        lot = work.session.get(Lot, subject.lot_id)
+        if lot is None:
+            raise NotFound("lot", subject.lot_id)
+        return ("lot", lot.id, lot.label)
+    instrument = work.session.get(Instrument, subject.instrument_id)
+    if instrument is None:
+        raise NotFound("instrument", subject.instrument_id)
+    return ("instrument", instrument.id, instrument.label)

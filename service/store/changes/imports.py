@@ -1,0 +1,188 @@
+"""Lists of parts, written all or nothing.
+
+What is to be made was read from a file and looked at before (faces/files/parts_in.py); here it is
+checked against the database once more, in the same transaction that writes it.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import insert, select
+
+from service.platform.arithmetic.vocabulary import Usability
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import Refused, RefusedTogether
+from service.platform.permissions import Act, need
+from service.platform.queries.answers import columns, read_as
+from service.store.arithmetic.identifiers import serial_key
+from service.store.changes.lots import LotEntry, put_lot
+from service.store.changes.parts import PartEntry
+from service.store.tables.parts import Lot, Part
+
+AT_ONCE = 500
+
+LotKey = tuple[int, str]
+"""part type and the label's key"""
+
+
+@dataclass(frozen=True, slots=True)
+class SourceFile:
+    """Where a list came from."""
+
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class NewLot:
+    """A lot a list speaks of and the database does not have; ``line`` is of the file."""
+
+    line: int
+    part_type_id: int
+    entry: LotEntry
+
+    @property
+    def key(self) -> LotKey:
+        """By what it is known."""
+        return self.part_type_id, serial_key(self.entry.label)
+
+
+@dataclass(frozen=True, slots=True)
+class NewPart:
+    """A part a list speaks of; ``entry.lot_id`` is set later where its lot is new too."""
+
+    line: int
+    part_type_id: int
+    entry: PartEntry
+    lot: LotKey | None = None
+    lot_label: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PartsPlan:
+    """What a list would make."""
+
+    source: SourceFile
+    lots: tuple[NewLot, ...]
+    parts: tuple[NewPart, ...]
+
+
+def write_parts(work: Work, plan: PartsPlan) -> int:
+    """Make everything a list speaks of, or nothing; give the number of parts and lots made.
+
+    Needs leave to import, and leave to judge parts where the list judges any. Raises
+    RefusedTogether naming the line of everything that was added by somebody else meanwhile.
+    """
+    need(work.by, Act.IMPORT)
+    if any(part.entry.usability is not Usability.NOT_INSPECTED for part in plan.parts):
+        need(work.by, Act.PART_JUDGE)
+    if not (plan.parts or plan.lots):
+        raise Refused("file", plan.source.name, "there is nothing in it to be made.")
+    _refuse_taken(work, plan.parts)
+    lot_ids = lots_known(work.session, {part.lot for part in plan.parts if part.lot})
+    for lot in plan.lots:
+        lot_ids[lot.key] = put_lot(work, lot.part_type_id, lot.entry).id
+    rows = [_row(work, part, lot_ids) for part in plan.parts]
+    for start in range(0, len(rows), AT_ONCE):
+        work.session.execute(insert(Part), rows[start : start + AT_ONCE])
+    work.note(
+        Did.PARTS_IMPORTED,
+        ("list", None, plan.source.name),
+        [
+            ("file", None, plan.source.name),
+            ("SHA-256", None, plan.source.sha256),
+            ("parts", None, len(plan.parts)),
+            ("lots", None, len(plan.lots)),
+            ("serials", None, _shortened(part.entry.serial for part in plan.parts)),
+        ],
+    )
+    return len(plan.parts) + len(plan.lots)
+
+
+def lots_known(session: Any, keys: Iterable[LotKey]) -> dict[LotKey, int]:
+    """Which of these lots does the database have, and under which id?"""
+    wanted = set(keys)
+    labels = sorted({label for _type, label in wanted})
+    found: dict[LotKey, int] = {}
+    for start in range(0, len(labels), AT_ONCE):
+        rows = session.execute(
+            select(Lot.id, Lot.part_type_id, Lot.label_key).where(
+                Lot.label_key.in_(labels[start : start + AT_ONCE])
+            )
+        )
+        found |= {(row.part_type_id, row.label_key): row.id for row in rows}
+    return {key: lot_id for key, lot_id in found.items() if key in wanted}
+
+
+def lots_labelled(session: Any, labels: Iterable[str]) -> dict[LotKey, LotEntry]:
+    """What is kept of all lots that bear one of these labels, whatever their part type?"""
+    wanted = sorted({serial_key(label) for label in labels} - {""})
+    found: dict[LotKey, LotEntry] = {}
+    for start in range(0, len(wanted), AT_ONCE):
+        rows = session.execute(
+            select(Lot.part_type_id, Lot.label_key, *columns(LotEntry, Lot)).where(
+                Lot.label_key.in_(wanted[start : start + AT_ONCE])
+            )
+        )
+        found |= {(row.part_type_id, row.label_key): read_as(LotEntry, row) for row in rows}
+    return found
+
+
+def serials_known(session: Any, keys: Iterable[tuple[int, str]]) -> dict[tuple[int, str], int]:
+    """Which of these (part type, serial key) does the database have, and which part is it?"""
+    wanted = set(keys)
+    serials = sorted({serial for _type, serial in wanted})
+    found: dict[tuple[int, str], int] = {}
+    for start in range(0, len(serials), AT_ONCE):
+        rows = session.execute(
+            select(Part.id, Part.part_type_id, Part.serial_key).where(
+                Part.serial_key.in_(serials[start : start + AT_ONCE])
+            )
+        )
+        found |= {(row.part_type_id, row.serial_key): row.id for row in rows}
+    return {key: part_id for key, part_id in found.items() if key in wanted}
+
+
+def _refuse_taken(work: Work, parts: Sequence[NewPart]) -> None:
+    keys = {(part.part_type_id, serial_key(part.entry.serial)): part for part in parts}
+    taken = serials_known(work.session, keys)
+    wrong = [
+        Refused(
+            "serial",
+            keys[key].entry.serial,
+            f"line {keys[key].line}: this part type has such a part already.",
+            "The list as it was looked at, without that line.",
+        )
+        for key in taken
+    ]
+    if wrong:
+        raise RefusedTogether(wrong)
+
+
+def _row(work: Work, part: NewPart, lot_ids: dict[LotKey, int]) -> dict[str, object]:
+    entry = part.entry
+    return {
+        "part_type_id": part.part_type_id,
+        "lot_id": lot_ids[part.lot] if part.lot else entry.lot_id,
+        "serial": entry.serial,
+        "serial_key": serial_key(entry.serial),
+        "item_number": None,
+        "hours_before": entry.hours_before,
+        "measured_thickness_mm": entry.measured_thickness_mm,
+        "whereabouts": entry.whereabouts,
+        "stack_id": None,
+        "place": entry.place,
+        "usability": entry.usability,
+        "reserved_for_stack_id": None,
+        "notes": entry.notes,
+        "added_at": work.now,
+    }
+
+
+def _shortened(serials: Iterable[str]) -> str:
+    named = list(serials)
+    if len(named) <= 20:
+        return ", ".join(named)
+    return ", ".join(named[:10]) + f" … {named[-1]} ({len(named)} in all)"

@@ -1,0 +1,193 @@
+"""Lots: what was delivered or made together, and the counted items taken from them."""
+
+from dataclasses import dataclass, fields, replace
+from datetime import UTC, datetime
+from typing import cast
+
+from sqlalchemy import func, select
+
+from service.platform import changes as given
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
+from service.store.arithmetic.identifiers import serial_key
+from service.store.tables.parts import Lot, Part, PartType
+
+
+@dataclass(frozen=True, slots=True)
+class LotEntry:
+    """What is said of a lot. Days without a time of day are noon in the lab's zone."""
+
+    label: str
+    supplier: str = ""
+    received_at: datetime | None = None
+    produced_at: datetime | None = None
+    expires_at: datetime | None = None
+    quantity: int | None = None
+    notes: str = ""
+
+
+def add_lot(work: Work, *, part_type_id: int, entry: LotEntry) -> int:
+    """Add a lot of a part type. Gives its id.
+
+    Where no expiry is given, it follows from the day of making and the type's shelf life.
+    Raises Refused: a label this type has already, an expiry before the making.
+    """
+    need(work.by, Act.PART_WRITE)
+    row = put_lot(work, part_type_id, entry)
+    changes: list[Change] = [(f.name, None, getattr(row, f.name)) for f in fields(entry)]
+    work.note(Did.LOT_ADDED, ("lot", row.id, row.label), changes)
+    return row.id
+
+
+def put_lot(work: Work, part_type_id: int, entry: LotEntry) -> Lot:
+    """Write the lot's row, without the trail: a part of other changes."""
+    part_type = work.session.get(PartType, part_type_id)
+    if part_type is None:
+        raise NotFound("part type", part_type_id)
+    entry = _checked(work, entry, part_type.shelf_life_months)
+    _refuse_taken(work, part_type_id, entry.label, but=None)
+    row = Lot(
+        part_type_id=part_type_id,
+        label_key=serial_key(entry.label),
+        **{f.name: getattr(entry, f.name) for f in fields(entry)},
+    )
+    work.session.add(row)
+    work.session.flush()
+    return row
+
+
+def change_lot(work: Work, lot_id: int, entry: LotEntry, *, reason: str) -> None:
+    """Change what is said of a lot, with the reason.
+
+    The label stays once a part of the lot exists, since records name it.
+    """
+    need(work.by, Act.PART_WRITE)
+    row = work.session.get(Lot, lot_id)
+    if row is None:
+        raise NotFound("lot", lot_id)
+    entry = _checked(work, entry, None)
+    why = given.reason(reason)
+    taken = _items_taken(work, lot_id)
+    has_parts = work.session.scalar(select(Part.id).where(Part.lot_id == lot_id).limit(1))
+    if entry.label != row.label and has_parts is not None:
+        raise Refused(
+            "label",
+            entry.label,
+            "parts of this lot exist already, and records name it.",
+            f"“{row.label}” stays; a note can say what else it is called.",
+        )
+    if entry.quantity is not None and entry.quantity < taken:
+        raise Refused(
+            "quantity",
+            entry.quantity,
+            f"{taken} items were taken from this lot already.",
+            f"{taken} or more would be right.",
+        )
+    _refuse_taken(work, row.part_type_id, entry.label, but=lot_id)
+    changes: list[Change] = [
+        (f.name, getattr(row, f.name), getattr(entry, f.name)) for f in fields(entry)
+    ]
+    for name, _, wanted in changes:
+        setattr(row, name, wanted)
+    row.label_key = serial_key(entry.label)
+    work.note(Did.LOT_CHANGED, ("lot", lot_id, row.label), changes, reason=why)
+
+
+def take_item(work: Work, lot_id: int) -> Part:
+    """Take one counted item from a lot: a new part, in store, numbered next in its lot.
+
+    A part of other changes, which move it at once and write the trail. Raises Refused where the
+    lot's type has serials or all its items were taken.
+    """
+    lot = work.session.get(Lot, lot_id)
+    if lot is None:
+        raise NotFound("lot", lot_id)
+    counted = work.session.scalar(select(PartType.counted).where(PartType.id == lot.part_type_id))
+    if not counted:
+        raise Refused(
+            "lot",
+            lot.label,
+            "its parts have serial numbers of their own.",
+            "The serial number of one of them would be right.",
+        )
+    taken = _items_taken(work, lot_id)
+    if lot.quantity is not None and taken >= lot.quantity:
+        raise Refused(
+            "lot",
+            lot.label,
+            f"all its {lot.quantity} items were taken.",
+            "Another lot would be right, or its quantity is to be put right first.",
+        )
+    item = Part(
+        part_type_id=lot.part_type_id,
+        lot_id=lot_id,
+        item_number=taken + 1,
+        whereabouts=Whereabouts.IN_STORE,
+        usability=Usability.ACCEPTED,
+        hours_before=0.0,
+        added_at=work.now,
+    )
+    work.session.add(item)
+    work.session.flush()
+    return item
+
+
+def _items_taken(work: Work, lot_id: int) -> int:
+    most = work.session.scalar(select(func.max(Part.item_number)).where(Part.lot_id == lot_id))
+    return most or 0
+
+
+def months_after(day: datetime, months: int) -> datetime:
+    """The same day that many months on, or the last of a shorter month."""
+    year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
+    for last in (day.day, 30, 29, 28):
+        try:
+            return day.replace(year=year, month=month + 1, day=last)
+        except ValueError:
+            continue
+    raise ValueError(f"no day {months} months after {day}")
+
+
+def _checked(work: Work, entry: LotEntry, shelf_life_months: int | None) -> LotEntry:
+    entry = replace(
+        entry,
+        label=given.words("label", entry.label, "What is written on the bag, such as L-2207."),
+        supplier=given.optional_words("supplier", entry.supplier),
+        received_at=given.not_ahead("received_at", entry.received_at, work.now),
+        produced_at=given.not_ahead("produced_at", entry.produced_at, work.now),
+        quantity=cast("int | None", given.not_below_zero("quantity", entry.quantity, "items")),
+        notes=given.optional_words("notes", entry.notes, most=given.LONG_MOST),
+    )
+    if entry.expires_at is None and entry.produced_at is not None and shelf_life_months:
+        made = entry.produced_at.astimezone(UTC)
+        entry = replace(entry, expires_at=months_after(made, shelf_life_months))
+    first = entry.produced_at or entry.received_at
+    for name, day in (("received_at", entry.received_at), ("expires_at", entry.expires_at)):
+        if first is not None and day is not None and day < first:
+            raise Refused(
+                name,
+                f"{day:%Y-%m-%d}",
+                "it lies before the day of making or receipt.",
+                f"{first:%Y-%m-%d} or later would be right.",
+            )
+    return entry
+
+
+def _refuse_taken(work: Work, part_type_id: int, label: str, *, but: int | None) -> None:
+    taken = work.session.scalar(
+        select(Lot.id).where(
+            Lot.part_type_id == part_type_id,
+            Lot.label_key == serial_key(label),
+            Lot.id != (but or 0),
+        )
+    )
+    if taken is not None:
+        raise Refused(
+            "label",
+            label,
+            "this part type has a lot of that name already.",
+            "Its own name would be right, or the lot that exists.",
+        )

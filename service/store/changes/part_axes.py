@@ -1,0 +1,204 @@
+"""A part's three axes, each changed by its own function with the reason.
+
+Where a part is (``move_part``, ``bring_back``), whether it may be used (``judge_part``, and holds
+in changes/holds.py), what it is reserved for (``reserve_part``). Fitting and lifting off belong to
+rebuild records.
+"""
+
+from sqlalchemy import exists, select
+
+from service.platform import changes as given
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
+from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
+from service.records.tables.stacks import Fixing, Layer, Stack
+from service.store.changes.parts import (
+    PLACES_BY_HAND,
+    label,
+    locked_part,
+    refuse_no_judgement,
+    refuse_place_by_record,
+)
+from service.store.tables.holds import Hold
+from service.store.tables.parts import Part
+
+
+def move_part(
+    work: Work, part_id: int, *, whereabouts: Whereabouts, place: str, reason: str
+) -> None:
+    """Say where a part is now, with the reason.
+
+    Refused: fitted or lifted off (a rebuild record does that), out of a stack, out of an opening
+    whose record is still being written, back from being scrapped (``bring_back``).
+    """
+    need(work.by, Act.PART_WRITE)
+    row, _ = locked_part(work, part_id)
+    why = given.reason(reason)
+    refuse_place_by_record(whereabouts, PLACES_BY_HAND)
+    if row.whereabouts is Whereabouts.SCRAPPED:
+        raise Refused(
+            "whereabouts",
+            whereabouts.value,
+            "it is scrapped, and what is scrapped does not come back by moving it.",
+            "Reversing the scrapping, with its reason, would be right.",
+        )
+    _refuse_held_by_record(work, row, whereabouts)
+    _moved(work, row, whereabouts, place, why)
+
+
+def bring_back(
+    work: Work, part_id: int, *, whereabouts: Whereabouts, place: str, reason: str
+) -> None:
+    """Reverse the scrapping of a part that was written down in error, with the reason.
+
+    It comes back not inspected and needs leave to judge parts.
+    """
+    need(work.by, Act.PART_JUDGE)
+    row, _ = locked_part(work, part_id)
+    why = given.reason(reason)
+    refuse_place_by_record(whereabouts, PLACES_BY_HAND)
+    if row.whereabouts is not Whereabouts.SCRAPPED:
+        raise Refused("whereabouts", row.whereabouts.value, "it is not scrapped.", "Moving it.")
+    if whereabouts is Whereabouts.SCRAPPED:
+        raise Refused("whereabouts", whereabouts.value, "that is where it is.", "In store.")
+    before = row.usability
+    if before is not Usability.ON_HOLD:
+        row.usability = Usability.NOT_INSPECTED
+    used: Change = ("whether it may be used", before, row.usability)
+    _moved(work, row, whereabouts, place, f"Scrapping reversed: {why}", used)
+
+
+def judge_part(work: Work, part_id: int, *, usability: Usability, reason: str) -> None:
+    """Say whether a part may be used, with the reason.
+
+    Refused: while a hold of its own stands (lifting it says what the part is afterwards),
+    “accepted” for a part that was fitted before, holds and concessions, which have their own pages.
+    """
+    need(work.by, Act.PART_JUDGE)
+    row, _ = locked_part(work, part_id)
+    why = given.reason(reason)
+    refuse_no_judgement(usability)
+    held = exists().where(Hold.part_id == part_id, Hold.lifted_at.is_(None))
+    if work.session.scalar(select(held)):
+        raise Refused(
+            "usability",
+            usability.value,
+            "a hold stands on it.",
+            "Lifting the hold, which asks what it is afterwards, would be right.",
+        )
+    if row.whereabouts is Whereabouts.SCRAPPED:
+        raise Refused("usability", usability.value, "it is scrapped.", "Nothing is to be judged.")
+    refuse_new_for_used(work, part_id, usability)
+    before, row.usability = row.usability, usability
+    work.note(
+        Did.PART_JUDGED,
+        ("part", part_id, label(work, row)),
+        [("whether it may be used", before, usability)],
+        reason=why,
+    )
+
+
+def reserve_part(work: Work, part_id: int, *, stack_id: int | None, reason: str) -> None:
+    """Reserve a part for a change of a stack, or free it (``stack_id`` None), with the reason."""
+    need(work.by, Act.PART_WRITE)
+    row, _ = locked_part(work, part_id)
+    why = given.reason(reason)
+    before = _stack_serial(work, row.reserved_for_stack_id)
+    wanted = _stack_serial(work, stack_id)
+    if stack_id is not None and wanted is None:
+        raise NotFound("stack", stack_id)
+    if stack_id is not None and row.reserved_for_stack_id not in {None, stack_id}:
+        raise Refused(
+            "stack",
+            wanted,
+            f"it is reserved for stack {before} already.",
+            "Freeing it first, with the reason, would be right.",
+        )
+    if stack_id is not None and row.whereabouts in {
+        Whereabouts.SCRAPPED,
+        Whereabouts.FITTED,
+        Whereabouts.MISSING,
+    }:
+        raise Refused(
+            "stack",
+            wanted,
+            f"the part is {row.whereabouts}.",
+            "A part in store, expected, away or lifted off can be reserved.",
+        )
+    row.reserved_for_stack_id = stack_id
+    work.note(
+        Did.PART_RESERVED,
+        ("part", part_id, label(work, row)),
+        [("reserved for", before, wanted)],
+        reason=why,
+        stack_id=stack_id,
+    )
+
+
+def refuse_new_for_used(work: Work, part_id: int, usability: Usability) -> None:
+    """A part that was in a build is never simply accepted again."""
+    if usability is not Usability.ACCEPTED:
+        return
+    fitted = exists().where(Layer.part_id == part_id) | exists().where(Fixing.part_id == part_id)
+    if work.session.scalar(select(fitted)):
+        raise Refused(
+            "usability",
+            usability.value,
+            "it was fitted before, so it is not as new.",
+            f"“{Usability.ACCEPTED_USED}” would be right.",
+        )
+
+
+def _moved(
+    work: Work, row: Part, whereabouts: Whereabouts, place: str, why: str, *more: Change
+) -> None:
+    place = given.optional_words("place", place)
+    changes: list[Change] = [
+        ("where it is", row.whereabouts, whereabouts),
+        ("place", row.place, place),
+        *more,
+    ]
+    row.whereabouts, row.place = whereabouts, place
+    if whereabouts is Whereabouts.SCRAPPED and row.reserved_for_stack_id is not None:
+        before = _stack_serial(work, row.reserved_for_stack_id)
+        changes.append(("reserved for", before, None))
+        row.reserved_for_stack_id = None
+    work.note(Did.PART_MOVED, ("part", row.id, label(work, row)), changes, reason=why)
+
+
+def _refuse_held_by_record(work: Work, row: Part, whereabouts: Whereabouts) -> None:
+    if row.whereabouts is Whereabouts.FITTED:
+        raise Refused(
+            "whereabouts",
+            whereabouts.value,
+            f"it is fitted in stack {_stack_serial(work, row.stack_id)}.",
+            "Lifting it off in a rebuild record of that stack would be right.",
+        )
+    if row.whereabouts is not Whereabouts.LIFTED_OFF:
+        return
+    record_id = work.session.scalar(
+        select(RebuildRecord.id)
+        .join(Step, Step.record_id == RebuildRecord.id)
+        .where(
+            Step.part_id == row.id,
+            Step.kind.in_((StepKind.LIFTED_OFF, StepKind.FIXING_REMOVED)),
+            Step.undone_at.is_(None),
+            RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
+        )
+    )
+    if record_id is not None:
+        raise Refused(
+            "whereabouts",
+            whereabouts.value,
+            f"it was lifted off in record {record_id}, which is still being written.",
+            f"Handing in record {record_id} first would be right.",
+        )
+
+
+def _stack_serial(work: Work, stack_id: int | None) -> str | None:
+    if stack_id is None:
+        return None
+    return work.session.scalar(select(Stack.serial).where(Stack.id == stack_id))

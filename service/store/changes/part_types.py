@@ -1,0 +1,215 @@
+"""Part types: made once, changed in their limits only as soon as something of them exists."""
+
+from dataclasses import dataclass, fields
+from typing import cast
+
+from sqlalchemy import exists, func, select
+
+from service.physics.arithmetic.part_stiffness import PartStiffness, stiffness_as_data
+from service.platform import changes as given
+from service.platform.arithmetic.canonical import canonical_json
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, Back, Joint, Kind, Material, Side
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
+from service.records.queries.patterns import designs_naming
+from service.store.arithmetic.stiffness_form import FIELDS, stiffness_to_form
+from service.store.queries.part_types import read_stiffness
+from service.store.tables.parts import Lot, Part, PartType
+
+LIMITS = (
+    "name",
+    "renew_at_opening",
+    "openings_most",
+    "hours_most",
+    "shelf_life_months",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PartTypeEntry:
+    """Everything that is said of a part type. Thickness in mm, as fitted; hours in h.
+
+    ``side`` is the gas a half plate meets, ``joint`` what a gasket seals, ``marked_face`` the
+    face whose facing matters (None: either way round), ``counted`` items without serials.
+    """
+
+    kind: Kind
+    name: str
+    drawing_number: str
+    revision: str
+    material: Material
+    thickness_mm: float | None = None
+    side: Side | None = None
+    back: Back = Back.NONE
+    joint: Joint | None = None
+    marked_face: str | None = None
+    counted: bool = False
+    renew_at_opening: bool = False
+    openings_most: int | None = None
+    hours_most: float | None = None
+    shelf_life_months: int | None = None
+
+
+def make_part_type(work: Work, entry: PartTypeEntry) -> int:
+    """Make a part type, or a new revision of one. Gives its id.
+
+    Raises Refused naming the field: a drawing number with a revision that exists already, a half
+    plate without its gas, a gasket without its joint, a layer without thickness.
+    """
+    need(work.by, Act.PART_WRITE)
+    entry = _checked(entry)
+    _refuse_taken(work, entry, but=None)
+    row = PartType(**{f.name: getattr(entry, f.name) for f in fields(entry)}, made_at=work.now)
+    work.session.add(row)
+    work.session.flush()
+    changes: list[Change] = [(f.name, None, getattr(entry, f.name)) for f in fields(entry)]
+    work.note(Did.PART_TYPE_MADE, ("part type", row.id, label(row)), changes)
+    return row.id
+
+
+def change_part_type(work: Work, part_type_id: int, entry: PartTypeEntry, *, reason: str) -> None:
+    """Change a part type, with the reason.
+
+    What it is (kind, drawing, material, thickness, faces) may change only while no lot or part of
+    it exists, since layer maps of earlier builds are read by it; name and limits at any time.
+    """
+    need(work.by, Act.PART_WRITE)
+    row = work.session.get(PartType, part_type_id)
+    if row is None:
+        raise NotFound("part type", part_type_id)
+    entry = _checked(entry)
+    why = given.reason(reason)
+    changed: list[Change] = [
+        (f.name, getattr(row, f.name), getattr(entry, f.name))
+        for f in fields(entry)
+        if getattr(row, f.name) != getattr(entry, f.name)
+    ]
+    fixed = [change for change in changed if change[0] not in LIMITS]
+    if fixed and is_in_use(work, part_type_id):
+        name, _, wanted = fixed[0]
+        raise Refused(
+            name,
+            wanted,
+            "parts of this type exist already, and their layer maps are read by it.",
+            "A new revision of the part type would be right.",
+        )
+    naming = designs_naming(work.session, row.drawing_number, row.revision) if fixed else ()
+    if naming:
+        raise Refused(
+            fixed[0][0],
+            fixed[0][2],
+            f"the pattern of {naming[0]} names this type.",
+            "A new revision of the part type would be right.",
+        )
+    _refuse_taken(work, entry, but=part_type_id)
+    for name, _, wanted in changed:
+        setattr(row, name, wanted)
+    work.note(Did.PART_TYPE_CHANGED, ("part type", part_type_id, label(row)), changed, reason=why)
+
+
+def set_stiffness(
+    work: Work, part_type_id: int, stiffness: PartStiffness | None, *, reason: str
+) -> None:
+    """Say what parts of a type give under load, with the reason; None: not known any more.
+
+    Closings already computed keep the inputs they came from. Raises Refused where the kind of
+    part gives nothing of the sort, or nothing changes.
+    """
+    need(work.by, Act.LIMITS_WRITE)
+    row = work.session.get(PartType, part_type_id, with_for_update=True)
+    if row is None:
+        raise NotFound("part type", part_type_id)
+    why = given.reason(reason)
+    content = None
+    if stiffness is not None:
+        content = canonical_json(stiffness_as_data(stiffness))
+        try:
+            read_stiffness(row.kind, content)
+        except TradeError as trouble:
+            raise Refused("stiffness", row.kind.value, str(trouble)) from trouble
+    if content == row.stiffness:
+        raise Refused("stiffness", "", "nothing differs from what is kept.", "A change.")
+    before = stiffness_to_form(read_stiffness(row.kind, row.stiffness))
+    after = stiffness_to_form(stiffness)
+    changed: list[Change] = [
+        (field.label, before.get(field.name) or None, after.get(field.name) or None)
+        for field in FIELDS[row.kind]
+    ]
+    row.stiffness = content
+    work.note(Did.PART_TYPE_CHANGED, ("part type", part_type_id, label(row)), changed, reason=why)
+
+
+def is_in_use(work: Work, part_type_id: int) -> bool:
+    """Is there a lot or part of this type?"""
+    lots = exists().where(Lot.part_type_id == part_type_id)
+    parts = exists().where(Part.part_type_id == part_type_id)
+    return bool(work.session.scalar(select(lots | parts)))
+
+
+def label(row: PartType | PartTypeEntry) -> str:
+    """What the trail calls a part type."""
+    return f"{row.name}, {row.drawing_number} {row.revision}"
+
+
+def _checked(entry: PartTypeEntry) -> PartTypeEntry:
+    kind = entry.kind
+    if kind is Kind.HALF_PLATE and entry.side is None:
+        raise Refused("side", "", "a half plate meets one gas.", "Fuel or air would be right.")
+    if kind is Kind.GASKET and entry.joint is None:
+        raise Refused("joint", "", "a gasket seals one joint.", "Gas or coolant would be right.")
+    if kind not in FIXING_KINDS and entry.thickness_mm is None:
+        raise Refused(
+            "thickness_mm",
+            "",
+            f"a {kind} is a layer of the pile, drawn to scale.",
+            "Its thickness as fitted, in mm, would be right.",
+        )
+    if entry.counted and kind in {Kind.MEA, Kind.HALF_PLATE}:
+        raise Refused(
+            "counted",
+            "yes",
+            f"each {kind} has a life of its own.",
+            "Serial numbers would be right.",
+        )
+    has_back = kind in {Kind.HALF_PLATE, Kind.CURRENT_COLLECTOR}
+    return PartTypeEntry(
+        kind=kind,
+        name=given.words("name", entry.name, "What people call it, such as MEA 100 cm²."),
+        drawing_number=given.words("drawing_number", entry.drawing_number, "Such as TF-2140."),
+        revision=given.words("revision", entry.revision, "A letter or number, such as A."),
+        material=entry.material,
+        thickness_mm=given.above_zero("thickness_mm", entry.thickness_mm, "mm"),
+        side=entry.side if kind in {Kind.HALF_PLATE, Kind.GASKET} else None,
+        back=entry.back if has_back else Back.NONE,
+        joint=entry.joint if kind is Kind.GASKET else None,
+        marked_face=given.optional_words("marked_face", entry.marked_face or "") or None,
+        counted=entry.counted,
+        renew_at_opening=entry.renew_at_opening,
+        openings_most=cast(
+            "int | None", given.not_below_zero("openings_most", entry.openings_most, "openings")
+        ),
+        hours_most=given.above_zero("hours_most", entry.hours_most, "h"),
+        shelf_life_months=cast(
+            "int | None", given.above_zero("shelf_life_months", entry.shelf_life_months, "months")
+        ),
+    )
+
+
+def _refuse_taken(work: Work, entry: PartTypeEntry, *, but: int | None) -> None:
+    taken = work.session.scalar(
+        select(PartType.name).where(
+            func.lower(PartType.drawing_number) == entry.drawing_number.lower(),
+            func.lower(PartType.revision) == entry.revision.lower(),
+            PartType.id != (but or 0),
+        )
+    )
+    if taken is not None:
+        raise Refused(
+            "revision",
+            entry.revision,
+            f"drawing {entry.drawing_number} has this revision already, as “{taken}”.",
+            "A revision that does not exist yet would be right.",
+        )

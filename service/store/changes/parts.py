@@ -1,0 +1,271 @@
+"""Parts: added, and what is said of them put right. Their three axes: changes/part_axes.py."""
+
+from dataclasses import dataclass
+
+from sqlalchemy import exists, select
+
+from service.platform import changes as given
+from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
+from service.records.tables.rebuild_records import (
+    Finding,
+    Step,
+)
+from service.records.tables.stacks import Fixing, Layer
+from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.labels import part_label
+from service.store.queries.part_types import read_stiffness
+from service.store.tables.parts import Lot, Part, PartType
+from service.trade.measured_thickness import check_measured, expected_mm
+
+BY_RECORD = frozenset({Whereabouts.FITTED, Whereabouts.LIFTED_OFF})
+PLACES_BY_HAND = tuple(place for place in Whereabouts if place not in BY_RECORD)
+PLACES_TO_BEGIN = (Whereabouts.IN_STORE, Whereabouts.EXPECTED, Whereabouts.AWAY)
+JUDGEMENTS = (
+    Usability.NOT_INSPECTED,
+    Usability.ACCEPTED,
+    Usability.ACCEPTED_USED,
+    Usability.REJECTED,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PartEntry:
+    """What is said of a part with a serial when it comes. ``hours_before`` in h.
+
+    ``measured_thickness_mm`` is of the free part; None: not measured.
+    """
+
+    serial: str
+    lot_id: int | None = None
+    hours_before: float = 0.0
+    whereabouts: Whereabouts = Whereabouts.IN_STORE
+    place: str = ""
+    usability: Usability = Usability.NOT_INSPECTED
+    notes: str = ""
+    measured_thickness_mm: float | None = None
+
+
+def add_part(work: Work, *, part_type_id: int, entry: PartEntry) -> int:
+    """Add a part with a serial number. Gives its id.
+
+    Raises Refused naming the field: a serial this part type has already, a lot of another type, a
+    place only a rebuild record can bring a part to.
+    """
+    need(work.by, Act.PART_WRITE)
+    if entry.usability is not Usability.NOT_INSPECTED:
+        need(work.by, Act.PART_JUDGE)
+    row = put_part(work, part_type_id, entry)
+    changes: list[Change] = [
+        ("serial", None, row.serial),
+        ("lot", None, _lot_label(work, row.lot_id)),
+        ("hours before", None, row.hours_before),
+        ("measured thickness", None, row.measured_thickness_mm),
+        ("where it is", None, row.whereabouts),
+        ("place", None, row.place),
+        ("whether it may be used", None, row.usability),
+        ("notes", None, row.notes),
+    ]
+    work.note(Did.PART_ADDED, ("part", row.id, row.serial or ""), changes)
+    return row.id
+
+
+def put_part(work: Work, part_type_id: int, entry: PartEntry) -> Part:
+    """Write the part's row, without leave and trail: a part of other changes."""
+    part_type = work.session.get(PartType, part_type_id)
+    if part_type is None:
+        raise NotFound("part type", part_type_id)
+    if part_type.counted:
+        raise Refused(
+            "serial",
+            entry.serial,
+            f"“{part_type.name}” has no serial numbers, its items are counted.",
+            "A lot with its quantity would be right.",
+        )
+    serial = given.words("serial", entry.serial, "What is marked on the part would be right.")
+    _refuse_taken(work, part_type, serial, but=None)
+    _refuse_other_lot(work, part_type, entry.lot_id)
+    refuse_place_by_record(entry.whereabouts, PLACES_TO_BEGIN)
+    refuse_no_judgement(entry.usability)
+    row = Part(
+        part_type_id=part_type_id,
+        lot_id=entry.lot_id,
+        serial=serial,
+        serial_key=serial_key(serial),
+        hours_before=given.not_below_zero("hours_before", entry.hours_before, "h") or 0.0,
+        measured_thickness_mm=_thickness(part_type, entry.measured_thickness_mm),
+        whereabouts=entry.whereabouts,
+        place=given.optional_words("place", entry.place),
+        usability=entry.usability,
+        notes=given.optional_words("notes", entry.notes, most=given.LONG_MOST),
+        added_at=work.now,
+    )
+    work.session.add(row)
+    work.session.flush()
+    return row
+
+
+def change_part(
+    work: Work,
+    part_id: int,
+    *,
+    serial: str,
+    lot_id: int | None,
+    hours_before: float,
+    measured_thickness_mm: float | None,
+    notes: str,
+    reason: str,
+) -> None:
+    """Change what was written down of a part, with the reason.
+
+    Serial and lot may change only while no record names the part; afterwards a serial misread is
+    put right by a correction of the record. ``hours_before`` in h.
+    ``measured_thickness_mm`` is of the free part; None: not measured.
+    """
+    need(work.by, Act.PART_WRITE)
+    row, part_type = locked_part(work, part_id)
+    why = given.reason(reason)
+    if row.serial is None:
+        serial_now = None
+    else:
+        serial_now = given.words("serial", serial, "What is marked on the part would be right.")
+    identity = (("serial", serial_now, row.serial), ("lot", lot_id, row.lot_id))
+    for field, wanted, now in identity:
+        if wanted != now and is_in_a_record(work, part_id):
+            raise Refused(
+                field,
+                wanted if field == "serial" else _lot_label(work, lot_id),
+                "rebuild records name this part as it stands.",
+                "A correction of the record in which it was misread would be right.",
+            )
+    if serial_now is not None:
+        _refuse_taken(work, part_type, serial_now, but=part_id)
+    elif lot_id is None:
+        raise Refused("lot", "", "a counted item belongs to its lot.")
+    _refuse_other_lot(work, part_type, lot_id)
+    hours = given.not_below_zero("hours_before", hours_before, "h") or 0.0
+    thickness = _thickness(part_type, measured_thickness_mm)
+    kept = given.optional_words("notes", notes, most=given.LONG_MOST)
+    changes: list[Change] = [
+        ("serial", row.serial, serial_now),
+        ("lot", _lot_label(work, row.lot_id), _lot_label(work, lot_id)),
+        ("hours before", row.hours_before, hours),
+        ("measured thickness", row.measured_thickness_mm, thickness),
+        ("notes", row.notes, kept),
+    ]
+    row.serial, row.lot_id, row.hours_before, row.notes = serial_now, lot_id, hours, kept
+    row.measured_thickness_mm = thickness
+    row.serial_key = None if serial_now is None else serial_key(serial_now)
+    work.note(Did.PART_CHANGED, ("part", part_id, label(work, row)), changes, reason=why)
+
+
+def label(work: Work, row: Part) -> str:
+    """What the trail calls a part: its serial, or its number in its lot."""
+    return part_label(row.serial, _lot_label(work, row.lot_id), row.item_number)
+
+
+def is_in_a_record(work: Work, part_id: int) -> bool:
+    """Does any rebuild record name this part?"""
+    named = (
+        exists().where(Step.part_id == part_id)
+        | exists().where(Layer.part_id == part_id)
+        | exists().where(Fixing.part_id == part_id)
+        | exists().where(Finding.part_id == part_id)
+    )
+    return bool(work.session.scalar(select(named)))
+
+
+def locked_part(work: Work, part_id: int) -> tuple[Part, PartType]:
+    """The part, held until the change is through, and its type. Raises NotFound."""
+    row = work.session.get(Part, part_id, with_for_update=True)
+    if row is None:
+        raise NotFound("part", part_id)
+    return row, work.session.get_one(PartType, row.part_type_id)
+
+
+def refuse_place_by_record(wanted: Whereabouts, allowed: tuple[Whereabouts, ...]) -> None:
+    """Only a rebuild record brings a part into a stack or off it."""
+    if wanted not in allowed:
+        raise Refused(
+            "whereabouts",
+            wanted.value,
+            "only a rebuild record brings a part there."
+            if wanted in BY_RECORD
+            else "a part does not begin there.",
+            "Right would be: " + ", ".join(allowed) + ".",
+        )
+
+
+def refuse_no_judgement(usability: Usability) -> None:
+    """Holds and concessions have functions and reasons of their own."""
+    if usability not in JUDGEMENTS:
+        how = "placing a hold" if usability is Usability.ON_HOLD else "giving a concession"
+        raise Refused(
+            "usability",
+            usability.value,
+            f"that comes about by {how}, which asks for its own reason.",
+            "Right would be: " + ", ".join(JUDGEMENTS) + ".",
+        )
+
+
+def refuse_thickness(measured_mm: float, should_be_mm: float | None) -> None:
+    """What no part of the type can measure is refused, naming the range that can be."""
+    try:
+        check_measured(measured_mm, should_be_mm)
+    except OutOfRange as trouble:
+        raise Refused(
+            "measured_thickness_mm",
+            f"{measured_mm:g}",
+            "no part of this type measures that.",
+            f"Right would be: {trouble.allowed}.",
+        ) from trouble
+
+
+def _thickness(part_type: PartType, measured_mm: float | None) -> float | None:
+    if measured_mm is not None:
+        stiffness = read_stiffness(part_type.kind, part_type.stiffness)
+        refuse_thickness(measured_mm, expected_mm(part_type.thickness_mm, stiffness))
+    return measured_mm
+
+
+def _refuse_taken(work: Work, part_type: PartType, serial: str, *, but: int | None) -> None:
+    taken = work.session.scalar(
+        select(Part.serial).where(
+            Part.part_type_id == part_type.id,
+            Part.serial_key == serial_key(serial),
+            Part.id != (but or 0),
+        )
+    )
+    if taken is not None:
+        raise Refused(
+            "serial",
+            serial,
+            f"“{part_type.name}” has a part “{taken}” already; case and surrounding space"
+            " do not count.",
+            "The serial of another part would be right.",
+        )
+
+
+def _refuse_other_lot(work: Work, part_type: PartType, lot_id: int | None) -> None:
+    if lot_id is None:
+        return
+    lot = work.session.get(Lot, lot_id)
+    if lot is None:
+        raise NotFound("lot", lot_id)
+    if lot.part_type_id != part_type.id:
+        raise Refused(
+            "lot",
+            lot.label,
+            f"it is not a lot of “{part_type.name}”.",
+            "A lot of the same part type would be right.",
+        )
+
+
+def _lot_label(work: Work, lot_id: int | None) -> str | None:
+    return (
+        None if lot_id is None else work.session.scalar(select(Lot.label).where(Lot.id == lot_id))
+    )

@@ -1,0 +1,180 @@
+"""Holds and concessions: the list, placing and lifting a hold, giving a concession."""
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import Engine
+
+from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.vocabulary import Usability
+from service.platform.database import changing, reading
+from service.platform.errors import NotFound
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
+from service.settings import Settings
+from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
+from service.store.changes.parts import JUDGEMENTS
+from service.store.queries.hold_lists import (
+    About,
+    ConcessionRow,
+    HeldSubject,
+    HoldRow,
+    concessions,
+    hold,
+    holds,
+    subject,
+)
+from service.store.queries.holds import Forbids, what_forbids
+
+router = APIRouter(prefix="/holds")
+
+
+@dataclass(frozen=True, slots=True)
+class HoldsPage:
+    """Holds, and concessions which were not used yet."""
+
+    holds: tuple[HoldRow, ...]
+    concessions: tuple[ConcessionRow, ...]
+    form: Form
+    older: str
+
+
+@dataclass(frozen=True, slots=True)
+class HoldPage:
+    """One hold, with the form that lifts it."""
+
+    hold: HoldRow
+    form: Form
+    judgements: tuple[Usability, ...] = JUDGEMENTS
+
+
+@dataclass(frozen=True, slots=True)
+class SubjectPage:
+    """The form for a hold or concession; ``forbids`` is what stands in the way of a use now."""
+
+    subject: HeldSubject
+    forbids: tuple[Forbids, ...]
+    form: Form
+
+
+@router.get("")
+def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """List holds and concessions."""
+    need(me, Act.READ)
+    settings: Settings = request.app.state.settings
+    with reading(database) as session:
+        found = holds(
+            session,
+            lifted_too=asked.yes("lifted"),
+            before_id=asked.whole("before", required=False),
+            most=settings.page_rows,
+        )
+        given = concessions(session, used_too=asked.yes("lifted"), most=settings.page_rows)
+    shown = found[: settings.page_rows]
+    more = len(found) > settings.page_rows
+    older = str(request.url.include_query_params(before=shown[-1].id)) if more else ""
+    context = HoldsPage(shown, given[: settings.page_rows], asked, older)
+    return page(request, "holds/list.html", context, asked.status)
+
+
+@router.get("/new")
+def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """Show the form for a hold."""
+    need(me, Act.HOLD_WRITE)
+    return _subject_page(request, database, "holds/new.html", _about(asked), blank(request))
+
+
+@router.post("/new")
+def place(request: Request, me: Me, database: Database, form: Typed, asked: Asked) -> Response:
+    """Place a hold."""
+    about = _about(asked)
+    with form.keeping():
+        reason = form.text("reason")
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/holds/{place_hold(work, _as_subject(about), reason=reason)}"
+        return go_on(request, work.answer)
+    return _subject_page(request, database, "holds/new.html", about, form)
+
+
+@router.get("/concessions/new")
+def show_concession(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """Show the form for a concession."""
+    need(me, Act.CONCESSION_GIVE)
+    return _subject_page(request, database, "holds/concession.html", _about(asked), blank(request))
+
+
+@router.post("/concessions/new")
+def concede(request: Request, me: Me, database: Database, form: Typed, asked: Asked) -> Response:
+    """Give a concession."""
+    about = _about(asked)
+    with form.keeping():
+        reason = form.text("reason")
+        with changing(database, me, key=form.key) as work:
+            give_concession(work, _as_subject(about), reason=reason)
+            work.answer = _subject_address(about)
+        return go_on(request, work.answer)
+    return _subject_page(request, database, "holds/concession.html", about, form)
+
+
+@router.get("/{hold_id}")
+def show(request: Request, me: Me, database: Database, hold_id: int) -> Response:
+    """Show one hold."""
+    need(me, Act.READ)
+    return _hold_page(request, database, hold_id, blank(request))
+
+
+@router.post("/{hold_id}/lift")
+def lift(request: Request, me: Me, database: Database, form: Typed, hold_id: int) -> Response:
+    """Lift a hold."""
+    with form.keeping():
+        reason = form.text("reason")
+        judged = form.choice("judged", Usability, required=False)
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/holds/{hold_id}"
+            lift_hold(work, hold_id, reason=reason, judged=judged)
+        return go_on(request, work.answer)
+    return _hold_page(request, database, hold_id, form)
+
+
+def _about(asked: Form) -> About:
+    about = About(
+        part_id=asked.whole("part", required=False),
+        lot_id=asked.whole("lot", required=False),
+        instrument_id=asked.whole("instrument", required=False),
+    )
+    if [about.part_id, about.lot_id, about.instrument_id].count(None) != 2:
+        raise NotFound("part, lot or instrument", "none was named")
+    return about
+
+
+def _as_subject(about: About) -> Subject:
+    return Subject(about.part_id, about.lot_id, about.instrument_id)
+
+
+def _subject_address(about: About) -> str:
+    if about.part_id is not None:
+        return f"/parts/{about.part_id}"
+    if about.lot_id is not None:
+        return f"/lots/{about.lot_id}"
+    return f"/instruments/{about.instrument_id}"
+
+
+def _subject_page(
+    request: Request, database: Engine, template: str, about: About, form: Form
+) -> Response:
+    with reading(database) as session:
+        context = SubjectPage(
+            subject(session, about),
+            what_forbids(
+                session, about.part_id, lot_id=about.lot_id, instrument_id=about.instrument_id
+            ),
+            form,
+        )
+    return page(request, template, context, form.status)
+
+
+def _hold_page(request: Request, database: Engine, hold_id: int, form: Form) -> Response:
+    with reading(database) as session:
+        context = HoldPage(hold(session, hold_id), form)
+    return page(request, "holds/show.html", context, form.status)

@@ -1,0 +1,290 @@
+"""Parts: the list, a new one, and the changes along the three axes of one.
+
+What a part went through is shown by the page of one part and its trace, in modules of their own.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import cast
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import Engine
+
+from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
+from service.platform.database import changing, reading
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, Person, need
+from service.settings import Settings
+from service.store.changes import part_axes
+from service.store.changes import parts as changes
+from service.store.changes.parts import JUDGEMENTS, PLACES_BY_HAND, PLACES_TO_BEGIN, PartEntry
+from service.store.queries.lots import lots_of_type
+from service.store.queries.part_lists import (
+    PartFilter,
+    PartInForms,
+    PartRow,
+    part_in_forms,
+    parts,
+    stacks_to_choose,
+)
+from service.store.queries.part_types import PartTypeFacts, part_types
+
+router = APIRouter(prefix="/parts")
+Choices = tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PartsPage:
+    """Some parts, and what they can be filtered by."""
+
+    parts: tuple[PartRow, ...]
+    part_types: tuple[PartTypeFacts, ...]
+    form: Form
+    older: str
+    kinds: tuple[Kind, ...] = tuple(Kind)
+    places: tuple[Whereabouts, ...] = tuple(Whereabouts)
+    usabilities: tuple[Usability, ...] = tuple(Usability)
+
+
+@dataclass(frozen=True, slots=True)
+class NewPage:
+    """The form of a new part; its type is chosen first, since lots hang on it."""
+
+    form: Form
+    part_types: tuple[PartTypeFacts, ...]
+    chosen: PartTypeFacts | None
+    lots: Choices
+    places: tuple[Whereabouts, ...] = PLACES_TO_BEGIN
+    usabilities: tuple[Usability, ...] = JUDGEMENTS
+
+
+@dataclass(frozen=True, slots=True)
+class ChangePage:
+    """The form of one change to one part."""
+
+    form: Form
+    part: PartInForms
+    lots: Choices = ()
+    stacks: Choices = ()
+    places: tuple[Whereabouts, ...] = PLACES_BY_HAND
+    usabilities: tuple[Usability, ...] = JUDGEMENTS
+
+
+@router.get("")
+def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """List parts."""
+    need(me, Act.READ)
+    settings: Settings = request.app.state.settings
+    wanted = PartFilter(
+        kind=asked.choice("kind", Kind, required=False),
+        part_type_id=asked.whole("part_type", required=False),
+        lot_id=asked.whole("lot", required=False),
+        begins_with=asked.text("begins_with", required=False, most=200),
+        whereabouts=asked.choice("whereabouts", Whereabouts, required=False),
+        usability=asked.choice("usability", Usability, required=False),
+        reserved_for=asked.text("reserved_for", required=False, most=200),
+        items=asked.yes("items"),
+        last_id=asked.whole("last", required=False),
+    )
+    with reading(database) as session:
+        found = parts(session, wanted, settings.page_rows)
+        types = part_types(session)
+    shown = found[: settings.page_rows]
+    more = len(found) > settings.page_rows
+    older = str(request.url.include_query_params(last=shown[-1].id)) if more else ""
+    return page(request, "parts/list.html", PartsPage(shown, types, asked, older), asked.status)
+
+
+@router.get("/new")
+def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """Show the form of a new part."""
+    need(me, Act.PART_WRITE)
+    form = blank(
+        request,
+        part_type=asked.kept("part_type"),
+        lot=asked.kept("lot"),
+        serial=asked.kept("serial"),
+        whereabouts=Whereabouts.IN_STORE.value,
+        usability=Usability.NOT_INSPECTED.value,
+        hours_before="0",
+    )
+    return _new_page(request, database, form)
+
+
+@router.post("/new")
+def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
+    """Add a part."""
+    with form.keeping():
+        part_type_id = form.whole("part_type")
+        serial = form.text("serial", most=200)
+        lot_id = form.whole("lot", required=False)
+        hours = form.number("hours_before", unit="h", required=False)
+        thickness = form.number("measured_thickness_mm", unit="mm", required=False)
+        whereabouts = form.choice("whereabouts", Whereabouts)
+        usability = form.choice("usability", Usability, required=False)
+        place = form.text("place", required=False, most=200)
+        notes = form.text("notes", required=False)
+        form.check()
+        entry = PartEntry(
+            serial,
+            lot_id,
+            hours or 0.0,
+            cast("Whereabouts", whereabouts),
+            place,
+            usability or Usability.NOT_INSPECTED,
+            notes,
+            thickness,
+        )
+        with changing(database, me, key=form.key) as work:
+            part_id = changes.add_part(work, part_type_id=part_type_id or 0, entry=entry)
+            work.answer = f"/parts/{part_id}"
+        if form.yes("another"):
+            return go_on(request, f"/parts/new?part_type={part_type_id}&lot={lot_id or ''}")
+        return go_on(request, work.answer)
+    return _new_page(request, database, form)
+
+
+@router.get("/{part_id}/edit")
+def show_edit(request: Request, me: Me, database: Database, part_id: int) -> Response:
+    """Show the form for what was written down of a part."""
+    need(me, Act.PART_WRITE)
+    row = _row(database, part_id)
+    form = blank(
+        request,
+        serial=row.serial,
+        lot=row.lot_id,
+        hours_before=row.hours_before,
+        measured_thickness_mm=row.measured_thickness_mm,
+        notes=row.notes,
+    )
+    return _change_page(request, database, "parts/edit.html", part_id, form)
+
+
+@router.post("/{part_id}/edit")
+def edit(request: Request, me: Me, database: Database, form: Typed, part_id: int) -> Response:
+    """Change what was written down of a part."""
+    need(me, Act.PART_WRITE)
+    with form.keeping():
+        values = {
+            "serial": form.text("serial", required=False, most=200),
+            "lot_id": form.whole("lot", required=False),
+            "hours_before": form.number("hours_before", unit="h") or 0.0,
+            "measured_thickness_mm": form.number(
+                "measured_thickness_mm", unit="mm", required=False
+            ),
+            "notes": form.text("notes", required=False),
+            "reason": form.text("reason"),
+        }
+        return _done(request, form, part_id, changes.change_part, values)
+    return _change_page(request, database, "parts/edit.html", part_id, form)
+
+
+@router.get("/{part_id}/move")
+def show_move(request: Request, me: Me, database: Database, part_id: int) -> Response:
+    """Show the form for where a part is."""
+    need(me, Act.PART_WRITE)
+    row = _row(database, part_id)
+    form = blank(request, whereabouts=row.whereabouts.value, place=row.place)
+    return _change_page(request, database, "parts/move.html", part_id, form)
+
+
+@router.post("/{part_id}/move")
+def move(request: Request, me: Me, database: Database, form: Typed, part_id: int) -> Response:
+    """Say where a part is now; out of being scrapped only by a reversal."""
+    need(me, Act.PART_WRITE)
+    with form.keeping():
+        values = {
+            "whereabouts": form.choice("whereabouts", Whereabouts),
+            "place": form.text("place", required=False, most=200),
+            "reason": form.text("reason"),
+        }
+        back = form.yes("reversal")
+        change = part_axes.bring_back if back else part_axes.move_part
+        return _done(request, form, part_id, change, values)
+    return _change_page(request, database, "parts/move.html", part_id, form)
+
+
+@router.get("/{part_id}/judge")
+def show_judge(request: Request, me: Me, database: Database, part_id: int) -> Response:
+    """Show the form for whether a part may be used."""
+    need(me, Act.PART_JUDGE)
+    return _change_page(request, database, "parts/judge.html", part_id, blank(request))
+
+
+@router.post("/{part_id}/judge")
+def judge(request: Request, me: Me, database: Database, form: Typed, part_id: int) -> Response:
+    """Say whether a part may be used."""
+    need(me, Act.PART_JUDGE)
+    with form.keeping():
+        values = {
+            "usability": form.choice("usability", Usability),
+            "reason": form.text("reason"),
+        }
+        return _done(request, form, part_id, part_axes.judge_part, values)
+    return _change_page(request, database, "parts/judge.html", part_id, form)
+
+
+@router.get("/{part_id}/reserve")
+def show_reserve(request: Request, me: Me, database: Database, part_id: int) -> Response:
+    """Show the form for what a part is reserved for."""
+    need(me, Act.PART_WRITE)
+    with reading(database) as session:
+        reserved = part_in_forms(session, part_id).reserved_for_stack_id
+    form = blank(request, stack=reserved)
+    return _change_page(request, database, "parts/reserve.html", part_id, form)
+
+
+@router.post("/{part_id}/reserve")
+def reserve(request: Request, me: Me, database: Database, form: Typed, part_id: int) -> Response:
+    """Reserve a part for a change of a stack, or free it."""
+    need(me, Act.PART_WRITE)
+    with form.keeping():
+        values = {
+            "stack_id": form.whole("stack", required=False),
+            "reason": form.text("reason"),
+        }
+        return _done(request, form, part_id, part_axes.reserve_part, values)
+    return _change_page(request, database, "parts/reserve.html", part_id, form)
+
+
+def _done(
+    request: Request,
+    form: Form,
+    part_id: int,
+    change: Callable[..., None],
+    values: Mapping[str, object],
+) -> Response:
+    """Make one change to one part, by who is signed in."""
+    me: Person = request.state.me
+    database: Engine = request.app.state.engine
+    with changing(database, me, key=form.key) as work:
+        work.answer = f"/parts/{part_id}"
+        change(work, part_id, **values)
+    return go_on(request, work.answer)
+
+
+def _row(database: Engine, part_id: int) -> PartRow:
+    with reading(database) as session:
+        return part_in_forms(session, part_id).row
+
+
+def _change_page(
+    request: Request, database: Engine, template: str, part_id: int, form: Form
+) -> Response:
+    with reading(database) as session:
+        part = part_in_forms(session, part_id)
+        lots = lots_of_type(session, part.row.type_id) if template.endswith("edit.html") else ()
+        stacks = stacks_to_choose(session) if template.endswith("reserve.html") else ()
+    return page(request, template, ChangePage(form, part, lots, stacks), form.status)
+
+
+def _new_page(request: Request, database: Engine, form: Form) -> Response:
+    with reading(database) as session:
+        types = part_types(session)
+        wanted = form.kept("part_type")
+        chosen = next((one for one in types if str(one.id) == wanted), None)
+        lots = lots_of_type(session, chosen.id) if chosen else ()
+    context = NewPage(form, tuple(one for one in types if not one.counted), chosen, lots)
+    return page(request, "parts/new.html", context, form.status)

@@ -1,0 +1,211 @@
+"""Instruments, their calibrations, and whether one was in calibration on a date."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, Literal
+
+from sqlalchemy import Select, exists, func, or_, select
+from sqlalchemy.orm import Session
+
+from service.people.tables import Person
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.as_of import known
+from service.records.tables.rebuild_records import MakeSafeLine, TorqueReading
+from service.records.tables.stack_tests import StackTest
+from service.store.tables.holds import Hold
+from service.store.tables.instruments import (
+    Calibration,
+    CalibrationResult,
+    Instrument,
+    InstrumentKind,
+)
+
+THROUGH_THE_DAY = timedelta(hours=12)
+"""Days without a time of day are kept as noon in the lab; what is due on a day holds through it."""
+
+CalibrationState = Literal["valid", "overdue", "never", "out of tolerance"]
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationOn:
+    """How an instrument stood on a date. Only ``valid`` may be used without a concession.
+
+    ``id`` is the calibration that counted then, None where there was none. ``found_out_at`` is
+    the time of a later calibration which found the instrument out of tolerance with no good one
+    between: readings of that date are in doubt, though they were taken in good faith.
+    """
+
+    id: int | None
+    state: CalibrationState
+    due_at: datetime | None
+    sentence: str
+    found_out_at: datetime | None = None
+
+    @property
+    def is_valid(self) -> bool:
+        """Be true where the instrument may be used without a concession."""
+        return self.state == "valid"
+
+
+def calibration_on(session: Session, instrument_id: int, when: datetime) -> CalibrationOn:
+    """Was the instrument in calibration on that date, and by which calibration?
+
+    The latest calibration done by then counts, through the whole day it is due. One that found
+    the instrument out of tolerance does not let it be used until a later one found it in
+    tolerance. Raises NotFound.
+    """
+    label = session.scalar(select(Instrument.label).where(Instrument.id == instrument_id))
+    if label is None:
+        raise NotFound("instrument", instrument_id)
+    rows = session.execute(
+        select(Calibration.id, Calibration.done_at, Calibration.due_at, Calibration.result)
+        .where(Calibration.instrument_id == instrument_id)
+        .order_by(Calibration.done_at, Calibration.id)
+    ).all()
+    before = [row for row in rows if row.done_at <= when]
+    after = next((row for row in rows if row.done_at > when), None)
+    bad = CalibrationResult.OUT_OF_TOLERANCE
+    found_out_at = after.done_at if after is not None and after.result is bad else None
+    day = f"{when:%Y-%m-%d}"
+    if not before:
+        return CalibrationOn(
+            None, "never", None, f"{label} had no calibration on {day}.", found_out_at
+        )
+    last = before[-1]
+    if last.result is bad:
+        sentence = f"{label} was found out of tolerance on {last.done_at:%Y-%m-%d}."
+        return CalibrationOn(last.id, "out of tolerance", last.due_at, sentence, found_out_at)
+    if when > last.due_at + THROUGH_THE_DAY:
+        sentence = f"The calibration of {label} was due on {last.due_at:%Y-%m-%d}."
+        return CalibrationOn(last.id, "overdue", last.due_at, sentence, found_out_at)
+    sentence = f"{label} was in calibration on {day}, due on {last.due_at:%Y-%m-%d}."
+    if found_out_at is not None:
+        sentence += f" It was found out of tolerance afterwards, on {found_out_at:%Y-%m-%d}."
+    return CalibrationOn(last.id, "valid", last.due_at, sentence, found_out_at)
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentRow:
+    """One instrument in the list, with its last calibration and whether it is held."""
+
+    id: int
+    kind: InstrumentKind
+    label: str
+    description: str
+    range_least: float | None
+    range_most: float | None
+    unit: str
+    in_use: bool
+    held: bool
+    done_at: datetime | None
+    due_at: datetime | None
+    result: CalibrationResult | None
+    accuracy_percent: float | None
+    """greatest deviation, % of the reading; None: as is usual for its kind"""
+    resolution: float | None
+    """smallest step shown, in ``unit``; None: as is usual for its kind"""
+
+    def state_on(self, now: datetime) -> CalibrationState:
+        """How its last calibration stands at a time after it."""
+        if self.due_at is None:
+            return "never"
+        if self.result is CalibrationResult.OUT_OF_TOLERANCE:
+            return "out of tolerance"
+        return "overdue" if now > self.due_at + THROUGH_THE_DAY else "valid"
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationRow:
+    """One calibration; the error in % of the reading, as found."""
+
+    id: int
+    done_at: datetime
+    due_at: datetime
+    certificate: str
+    result: CalibrationResult
+    error_percent: float | None
+    notes: str
+    written_by: str
+    written_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentOnPage:
+    """An instrument with its calibrations, the latest first."""
+
+    row: InstrumentRow
+    added_at: datetime
+    calibrations: tuple[CalibrationRow, ...]
+    readings: int
+    """torque readings, checklist readings and tests taken with it, as known now"""
+
+
+def instruments(
+    session: Session, kind: InstrumentKind | None = None, *, withdrawn: bool = False
+) -> tuple[InstrumentRow, ...]:
+    """The instruments by kind and mark, those withdrawn from use only if asked. One statement."""
+    statement = _instrument_rows().order_by(Instrument.kind, Instrument.label_key)
+    if kind is not None:
+        statement = statement.where(Instrument.kind == kind)
+    if not withdrawn:
+        statement = statement.where(Instrument.in_use)
+    return tuple(read_as(InstrumentRow, row) for row in session.execute(statement))
+
+
+def instrument(session: Session, instrument_id: int) -> InstrumentOnPage:
+    """One instrument with its calibrations. Four statements. Raises NotFound."""
+    row = session.execute(_instrument_rows().where(Instrument.id == instrument_id)).first()
+    if row is None:
+        raise NotFound("instrument", instrument_id)
+    added_at = session.scalars(
+        select(Instrument.added_at).where(Instrument.id == instrument_id)
+    ).one()
+    calibrations = tuple(
+        read_as(CalibrationRow, calibration)
+        for calibration in session.execute(
+            select(*columns(CalibrationRow, Calibration, written_by=Person.name))
+            .join(Person, Person.id == Calibration.written_by_id)
+            .where(Calibration.instrument_id == instrument_id)
+            .order_by(Calibration.done_at.desc(), Calibration.id.desc())
+        )
+    )
+    readings = session.scalar(
+        select(
+            select(func.count())
+            .where(TorqueReading.instrument_id == instrument_id, known(TorqueReading))
+            .scalar_subquery()
+            + select(func.count())
+            .where(MakeSafeLine.instrument_id == instrument_id)
+            .scalar_subquery()
+            + select(func.count())
+            .where(
+                or_(
+                    StackTest.instrument_id == instrument_id,
+                    StackTest.thermometer_id == instrument_id,
+                    StackTest.meter_id == instrument_id,
+                )
+            )
+            .scalar_subquery()
+        )
+    )
+    return InstrumentOnPage(read_as(InstrumentRow, row), added_at, calibrations, readings or 0)
+
+
+def _instrument_rows() -> Select[*tuple[Any, ...]]:
+    last = (
+        select(Calibration.id)
+        .where(Calibration.instrument_id == Instrument.id)
+        .order_by(Calibration.done_at.desc(), Calibration.id.desc())
+        .limit(1)
+        .correlate(Instrument)
+        .scalar_subquery()
+    )
+    return select(
+        *columns(
+            InstrumentRow,
+            Instrument,
+            Calibration,
+            held=exists().where(Hold.instrument_id == Instrument.id, Hold.lifted_at.is_(None)),
+        )
+    ).outerjoin(Calibration, Calibration.id == last)

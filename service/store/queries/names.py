@@ -1,0 +1,59 @@
+"""From the names a call uses to the rows they mean: one statement for any number of names."""
+
+from collections.abc import Collection
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from service.people.tables import Person
+from service.platform.errors import NotFound, Refused
+from service.store.arithmetic.identifiers import serial_key
+from service.store.queries.scans import find_scanned
+from service.store.tables.instruments import Instrument
+
+
+def people_by_login(session: Session, logins: Collection[str]) -> dict[str, int]:
+    """Which person is meant by each login, without regard to case? Raises Refused for none."""
+    wanted = {login.strip().lower(): login for login in logins}
+    rows = session.execute(
+        select(func.lower(Person.login), Person.id).where(
+            func.lower(Person.login).in_(wanted), Person.active
+        )
+    )
+    found = {wanted[key]: person_id for key, person_id in rows}
+    for login in logins:
+        if login not in found:
+            raise Refused("login", login, "nobody active signs in by that name.")
+    return found
+
+
+def instruments_by_mark(session: Session, marks: Collection[str]) -> dict[str, int]:
+    """Which instrument bears each mark? Raises Refused for none."""
+    wanted = {serial_key(mark): mark for mark in marks}
+    rows = session.execute(
+        select(Instrument.label_key, Instrument.id).where(Instrument.label_key.in_(wanted))
+    )
+    found = {wanted[key]: instrument_id for key, instrument_id in rows}
+    for mark in marks:
+        if mark not in found:
+            raise Refused("instrument", mark, "no instrument bears that mark.")
+    return found
+
+
+def part_by_text(session: Session, text: str, drawing: str = "") -> int:
+    """Which part is meant by a serial or the text of its code?
+
+    Serials are unique within a part type only: where several parts bear it, ``drawing`` (the
+    drawing number) has to choose. Raises NotFound, and Refused where the choice is open.
+    """
+    hits = [hit for hit in find_scanned(session, text).hits if hit.kind == "part"]
+    if drawing:
+        hits = [hit for hit in hits if f"({drawing})" in hit.detail]
+    if not hits:
+        raise NotFound("part", text)
+    if len(hits) > 1:
+        choice = "; ".join(hit.detail for hit in hits)
+        raise Refused(
+            "serial", text, "several parts bear it.", f"Add the drawing number, of these: {choice}."
+        )
+    return hits[0].id

@@ -1,0 +1,194 @@
+"""Lists of parts, filtered along their three axes, and what the forms about one part begin with."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Select, and_, case, exists, literal, or_, select
+from sqlalchemy.orm import Session, aliased
+
+from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
+from service.records.tables.rebuild_records import Step
+from service.records.tables.stacks import Fixing, Layer, Stack
+from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.labels import part_label
+from service.store.queries.lots import HELD_BY_LOT
+from service.store.tables.holds import Hold
+from service.store.tables.parts import Lot, Part, PartType
+
+ReservedFor = aliased(Stack, name="reserved_for")
+
+
+@dataclass(frozen=True, slots=True)
+class PartRow:
+    """One part in a list. ``usability`` is what counts: a hold on its lot holds it too."""
+
+    id: int
+    serial: str | None
+    item_number: int | None
+    kind: Kind
+    type_id: int
+    type_name: str
+    drawing_number: str
+    revision: str
+    lot_id: int | None
+    lot: str | None
+    whereabouts: Whereabouts
+    stack_serial: str | None
+    place: str
+    usability: Usability
+    held_by_lot: bool
+    reserved_for: str | None
+    hours_before: float
+    notes: str
+    added_at: datetime
+    own_usability: Usability
+    measured_thickness_mm: float | None
+
+    @property
+    def label(self) -> str:
+        """What a person reads for it."""
+        return part_label(self.serial, self.lot, self.item_number)
+
+
+@dataclass(frozen=True, slots=True)
+class PartFilter:
+    """Which parts a list shows.
+
+    ``begins_with`` is of the serial; ``items`` takes in the counted items of lots.
+    """
+
+    kind: Kind | None = None
+    part_type_id: int | None = None
+    lot_id: int | None = None
+    begins_with: str = ""
+    whereabouts: Whereabouts | None = None
+    usability: Usability | None = None
+    reserved_for: str = ""
+    items: bool = False
+    last_id: int | None = None
+    """the last part of the page before"""
+
+
+@dataclass(frozen=True, slots=True)
+class PartInForms:
+    """What the forms about one part need to know."""
+
+    row: PartRow
+    counted: bool
+    in_a_record: bool
+    was_fitted: bool
+    own_hold: bool
+    reserved_for_stack_id: int | None
+
+
+def parts(session: Session, wanted: PartFilter, most: int) -> tuple[PartRow, ...]:
+    """The parts of a filter; one more than ``most`` says that there are more.
+
+    The latest first; by their serials where the filter says how those begin. One statement.
+    """
+    order = (Part.serial_key, Part.id) if wanted.begins_with else (Part.id.desc(),)
+    statement = _rows().order_by(*order).limit(most + 1)
+    for condition in _conditions(wanted):
+        statement = statement.where(condition)
+    return read_all(PartRow, session.execute(statement))
+
+
+def part_in_forms(session: Session, part_id: int) -> PartInForms:
+    """One part as the forms about it need it. One statement. Raises NotFound."""
+    fitted = or_(
+        exists().where(Layer.part_id == Part.id), exists().where(Fixing.part_id == Part.id)
+    )
+    row = session.execute(
+        _rows()
+        .add_columns(
+            *columns(
+                PartInForms,
+                Part,
+                PartType,
+                in_a_record=or_(fitted, exists().where(Step.part_id == Part.id)),
+                was_fitted=fitted,
+                own_hold=exists().where(Hold.part_id == Part.id, Hold.lifted_at.is_(None)),
+            )
+        )
+        .where(Part.id == part_id)
+    ).first()
+    if row is None:
+        raise NotFound("part", part_id)
+    return read_as(PartInForms, row, row=read_as(PartRow, row))
+
+
+def stacks_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
+    """Id and serial of the stacks, by serial, to choose from."""
+    rows = session.execute(select(Stack.id, Stack.serial).order_by(Stack.serial_key).limit(2000))
+    return tuple((row.id, row.serial) for row in rows)
+
+
+def _held_by_lot() -> Any:
+    return exists().where(Hold.lot_id == Part.lot_id, Hold.lifted_at.is_(None))
+
+
+def _counts_as() -> Any:
+    """What may be done with a part, its lot's hold taken into account."""
+    held = and_(Part.usability.in_(sorted(HELD_BY_LOT)), _held_by_lot())
+    on_hold = literal(Usability.ON_HOLD, Part.usability.type)
+    return case((held, on_hold), else_=Part.usability)
+
+
+def _rows() -> Select[*tuple[Any, ...]]:
+    return (
+        select(
+            *columns(
+                PartRow,
+                Part,
+                PartType,
+                type_id=PartType.id,
+                type_name=PartType.name,
+                lot=Lot.label,
+                stack_serial=Stack.serial,
+                usability=_counts_as(),
+                held_by_lot=_held_by_lot(),
+                reserved_for=ReservedFor.serial,
+                own_usability=Part.usability,
+            )
+        )
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .outerjoin(Stack, Stack.id == Part.stack_id)
+        .outerjoin(ReservedFor, ReservedFor.id == Part.reserved_for_stack_id)
+    )
+
+
+def _conditions(wanted: PartFilter) -> list[Any]:
+    conditions: list[Any] = []
+    if wanted.kind is not None:
+        conditions.append(PartType.kind == wanted.kind)
+    if wanted.part_type_id is not None:
+        conditions.append(Part.part_type_id == wanted.part_type_id)
+    if wanted.lot_id is not None:
+        conditions.append(Part.lot_id == wanted.lot_id)
+    if wanted.begins_with:
+        begin = serial_key(wanted.begins_with)
+        conditions += [Part.serial_key >= begin, Part.serial_key < begin + "\U0010ffff"]
+    if wanted.whereabouts is not None:
+        conditions.append(Part.whereabouts == wanted.whereabouts)
+    if wanted.usability is not None:
+        conditions.append(_counts_as() == wanted.usability)
+    if wanted.reserved_for:
+        conditions.append(ReservedFor.serial_key == serial_key(wanted.reserved_for))
+    if not wanted.items and wanted.lot_id is None:
+        conditions.append(Part.serial.is_not(None))
+    if wanted.last_id is not None:
+        conditions.append(_after(wanted.last_id, by_serial=bool(wanted.begins_with)))
+    return conditions
+
+
+def _after(last_id: int, *, by_serial: bool) -> Any:
+    """What comes after the last part of the page before."""
+    if not by_serial:
+        return Part.id < last_id
+    last = aliased(Part)
+    key = select(last.serial_key).where(last.id == last_id).scalar_subquery()
+    return or_(Part.serial_key > key, and_(Part.serial_key == key, Part.id > last_id))

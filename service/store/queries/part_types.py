@@ -1,0 +1,133 @@
+"""Part types: listed, chosen from, and one of them with where its parts are."""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from service.physics.arithmetic.part_stiffness import PartStiffness, stiffness_from
+from service.platform.arithmetic.vocabulary import (
+    Back,
+    Joint,
+    Kind,
+    Material,
+    Side,
+    Usability,
+    Whereabouts,
+)
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
+from service.store.tables.parts import Lot, Part, PartType
+from service.trade.measured_thickness import expected_mm
+
+
+@dataclass(frozen=True, slots=True)
+class PartTypeFacts:
+    """Everything said of a part type; thickness in mm, hours in h."""
+
+    id: int
+    kind: Kind
+    name: str
+    drawing_number: str
+    revision: str
+    material: Material
+    thickness_mm: float | None
+    side: Side | None
+    back: Back
+    joint: Joint | None
+    marked_face: str | None
+    counted: bool
+    renew_at_opening: bool
+    openings_most: int | None
+    hours_most: float | None
+    shelf_life_months: int | None
+    stiffness: str | None
+    """as JSON; `gives` reads it"""
+    made_at: datetime
+
+    @property
+    def drawing(self) -> str:
+        """Drawing number and revision as people write them."""
+        return f"{self.drawing_number} rev. {self.revision}"
+
+    @property
+    def gives(self) -> PartStiffness | None:
+        """What it gives under load; None where nobody said so."""
+        return read_stiffness(self.kind, self.stiffness)
+
+    @property
+    def free_mm(self) -> float | None:
+        """How thick a free part of this type should measure, in mm."""
+        return expected_mm(self.thickness_mm, self.gives)
+
+
+@dataclass(frozen=True, slots=True)
+class Whither:
+    """How many parts of a type are in one place with one judgement, as kept on the parts."""
+
+    whereabouts: Whereabouts
+    usability: Usability
+    parts: int
+
+
+@dataclass(frozen=True, slots=True)
+class PartTypeOnPage:
+    """A part type with how many of its parts are where, and how many lots it has."""
+
+    facts: PartTypeFacts
+    where: tuple[Whither, ...]
+    lots: int
+    revisions: tuple[tuple[int, str], ...]
+    """other revisions of the same drawing: id and revision"""
+
+    @property
+    def is_in_use(self) -> bool:
+        """Be true once something of this type exists."""
+        return bool(self.where or self.lots)
+
+
+def read_stiffness(kind: Kind, text: str | None) -> PartStiffness | None:
+    """What stands in a part type's row: it was written by this program."""
+    return None if text is None else stiffness_from(kind, json.loads(text))
+
+
+def part_types(session: Session, kind: Kind | None = None) -> tuple[PartTypeFacts, ...]:
+    """All part types, by kind and name. One statement."""
+    statement = select(*columns(PartTypeFacts, PartType)).order_by(
+        PartType.kind, func.lower(PartType.name), PartType.drawing_number, PartType.revision
+    )
+    if kind is not None:
+        statement = statement.where(PartType.kind == kind)
+    return read_all(PartTypeFacts, session.execute(statement))
+
+
+def part_type(session: Session, part_type_id: int) -> PartTypeOnPage:
+    """One part type, with where its parts are. Four statements. Raises NotFound."""
+    row = session.execute(
+        select(*columns(PartTypeFacts, PartType)).where(PartType.id == part_type_id)
+    ).first()
+    if row is None:
+        raise NotFound("part type", part_type_id)
+    facts = read_as(PartTypeFacts, row)
+    where = session.execute(
+        select(*columns(Whither, Part, parts=func.count()))
+        .where(Part.part_type_id == part_type_id)
+        .group_by(Part.whereabouts, Part.usability)
+        .order_by(Part.whereabouts, Part.usability)
+    )
+    lots = session.scalar(
+        select(func.count()).select_from(Lot).where(Lot.part_type_id == part_type_id)
+    )
+    revisions = session.execute(
+        select(PartType.id, PartType.revision)
+        .where(PartType.drawing_number == facts.drawing_number, PartType.id != part_type_id)
+        .order_by(PartType.revision)
+    )
+    return PartTypeOnPage(
+        facts,
+        read_all(Whither, where),
+        lots or 0,
+        tuple((row.id, row.revision) for row in revisions),
+    )
