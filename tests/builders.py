@@ -14,6 +14,11 @@ from argon2 import PasswordHasher
 from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic import pile
+from service.designs.arithmetic.grammar import Item, Pattern
+from service.designs.arithmetic.pattern_toml import write_pattern
+from service.designs.arithmetic.pattern_types import drawing
+from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.people.tables import Person, PersonRole, Role
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import (
@@ -31,7 +36,6 @@ from service.platform.arithmetic.vocabulary import (
 )
 from service.platform.tables.base import Base
 from service.records.queries.content import record_content
-from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
 from service.records.tables.failing import FailingMark
 from service.records.tables.hours import HourMeter, HourReading, Moment
 from service.records.tables.limit_sets import LimitSet
@@ -57,11 +61,7 @@ from service.store.tables.instruments import (
     InstrumentKind,
 )
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade import pile
 from service.trade.figures import DesignFigures, figures_as_data
-from service.trade.grammar import Item, Pattern
-from service.trade.pattern_toml import write_pattern
-from service.trade.pattern_types import drawing
 
 START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 """When the invented laboratory opened: people, types and lots are from then."""

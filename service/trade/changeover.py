@@ -10,6 +10,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
+from service.designs.arithmetic.grammar import Pattern
+from service.designs.arithmetic.grammar_check import check
+from service.designs.arithmetic.grammar_findings import Finding
+from service.designs.arithmetic.grammar_text import listed, name
+from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.platform.arithmetic.vocabulary import End, Kind
 from service.trade.changeover_choice import cheapest, renewing_of
 from service.trade.changeover_lists import (
@@ -38,11 +43,6 @@ from service.trade.changeover_wishes import (
     Wish,
 )
 from service.trade.closed_height import Closed, RodSet, closed_on
-from service.trade.grammar import Pattern
-from service.trade.grammar_check import check
-from service.trade.grammar_findings import Finding
-from service.trade.grammar_text import listed, name
-from service.trade.pile import CELL_KINDS, Layer
 
 
 @dataclass(frozen=True, slots=True)

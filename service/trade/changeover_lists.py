@@ -4,13 +4,13 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from service.designs.arithmetic.grammar import Item
+from service.designs.arithmetic.pile import Layer, height_mm, number_cells
 from service.platform.arithmetic.vocabulary import End
 from service.trade.changeover_options import Placed
 from service.trade.changeover_picks import Need, Picked
 from service.trade.changeover_ways import Renewing, Way
 from service.trade.changeover_wishes import Place
-from service.trade.grammar import Item
-from service.trade.pile import Layer, height_mm, number_cells
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,10 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from operator import add
 
+from service.designs.arithmetic.grammar import Item, Pattern
+from service.designs.arithmetic.grammar_match import NEVER, Did, Matcher
+from service.designs.arithmetic.grammar_states import States
+from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.likelihoods import MISTAKE
 from service.platform.arithmetic.vocabulary import End, Facing, Kind
@@ -27,10 +31,6 @@ from service.trade.changeover_wishes import (
     SplitStack,
     Wish,
 )
-from service.trade.grammar import Item, Pattern
-from service.trade.grammar_match import NEVER, Did, Matcher
-from service.trade.grammar_states import States
-from service.trade.pile import CELL_KINDS, Layer
 
 
 @dataclass(frozen=True, slots=True)

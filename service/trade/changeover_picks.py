@@ -5,11 +5,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from service.designs.arithmetic.grammar import Item
+from service.designs.arithmetic.grammar_states import Look, misfits
+from service.designs.arithmetic.grammar_text import a, listed
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side, Usability
-from service.trade.grammar import Item
-from service.trade.grammar_states import Look, misfits
-from service.trade.grammar_text import a, listed
-from service.trade.pile import Layer
 
 ACCEPTED = frozenset({Usability.ACCEPTED, Usability.ACCEPTED_USED})
 

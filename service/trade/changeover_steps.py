@@ -4,9 +4,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
+from service.designs.arithmetic.grammar_text import cells as cells_in_words
 from service.platform.arithmetic.vocabulary import End
 from service.trade.changeover_ways import Way
-from service.trade.grammar_text import cells as cells_in_words
 
 
 class Caution(StrEnum):

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
+from service.designs.arithmetic.grammar import Item
 from service.platform.arithmetic.vocabulary import End
-from service.trade.grammar import Item
 
 
 class Plates(StrEnum):

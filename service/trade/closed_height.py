@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import floor, isfinite
 
+from service.designs.arithmetic.pile import Layer, height_mm
 from service.platform.arithmetic.errors import OutOfRange
-from service.trade.pile import Layer, height_mm
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
 
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.errors import Inconsistent
-from service.trade.pile import Layer
 
 
 class What(StrEnum):

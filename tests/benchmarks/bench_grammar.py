@@ -7,10 +7,10 @@ from dataclasses import replace
 from itertools import pairwise
 from time import perf_counter
 
+from service.designs.arithmetic.grammar_check import check
+from service.designs.arithmetic.grammar_next import next_layers
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import End, Facing
-from service.trade.grammar_check import check
-from service.trade.grammar_next import next_layers
-from service.trade.pile import Layer
 from tests.trade.patterns import COOLED_ENDS
 from tests.trade.piles import a_pile, in_order
 

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import Design
 from service.faces.demo.building import demo_settings
 from service.faces.demo.figures import SOURCE
 from service.faces.demo.heron import HERON_02_WHOLE
@@ -18,7 +19,6 @@ from service.platform.database import make_engine, reading
 from service.records.queries.closing_inputs import closing_ground
 from service.records.queries.releases import Gate, gate
 from service.records.tables.closing_results import ClosingResult
-from service.records.tables.designs import Design
 from service.records.tables.limit_sets import LimitSet
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stack_tests import StackTest

@@ -10,6 +10,7 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.grammar_findings import Severity, Wrong
 from service.faces.demo.building import demo_settings
 from service.faces.demo.days import MON, Days, ago, last_working_day
 from service.faces.demo.first_steps import first_steps
@@ -44,7 +45,6 @@ from service.store.queries.instruments import instruments
 from service.store.queries.scans import find_scanned
 from service.store.tables.holds import Concession
 from service.store.tables.parts import Part, PartType
-from service.trade.grammar_findings import Severity, Wrong
 from tests.records.at_the_bench import what_is_missing
 
 pytestmark = pytest.mark.slow

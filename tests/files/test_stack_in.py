@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.grammar_findings import Severity
 from service.faces.files import stack_in
 from service.faces.files.stack_in import StackSeen, plan_stack
 from service.faces.files.stack_rows_in import StackOptions
@@ -32,7 +33,6 @@ from service.store.changes.holds import Subject, give_concession
 from service.store.changes.imports import SourceFile
 from service.store.tables.holds import Concession
 from service.store.tables.parts import Lot, Part
-from service.trade.grammar_findings import Severity
 from tests import builders
 from tests.records.at_the_bench import what_is_missing
 

@@ -11,11 +11,11 @@ from PIL import Image
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.make_safe_lines import DEFAULT_LINES
+from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.records.tables.designs import Design
 from service.records.tables.rebuild_records import RebuildRecord
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade.make_safe_lines import DEFAULT_LINES
 from tests import builders
 
 Clients = Callable[..., Any]

@@ -10,13 +10,13 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.grammar import Item, Pattern
+from service.designs.arithmetic.pattern_toml import read_pattern, write_pattern
+from service.designs.queries.patterns import pattern_of_design
+from service.designs.tables import Design
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Back, Kind
-from service.records.queries.patterns import pattern_of_design
-from service.records.tables.designs import Design
 from service.records.tables.rebuild_records import Step, StepKind
-from service.trade.grammar import Item, Pattern
-from service.trade.pattern_toml import read_pattern, write_pattern
 from tests import builders
 from tests.records.at_the_bench import a_lab
 from tests.records.test_pile_checks import closed, opened, put

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rapidfuzz.distance import OSA
 
+from service.designs.arithmetic.grammar import Item, Pattern
+from service.designs.arithmetic.grammar_check import check
 from service.platform.arithmetic.vocabulary import Facing, Joint, Kind, Side
-from service.trade.grammar import Item, Pattern
-from service.trade.grammar_check import check
 from tests.trade.patterns import expand
 
 POOL = (

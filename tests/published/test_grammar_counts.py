@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.grammar import Pattern
+from service.designs.arithmetic.grammar import Pattern
 from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 
 

@@ -7,9 +7,9 @@ half plates, two gas gaskets and one coolant layer.
 
 import pytest
 
+from service.designs.arithmetic.pile import counts
 from service.platform.arithmetic.vocabulary import Joint, Kind
 from service.trade.comparison import compare
-from service.trade.pile import counts
 from tests.trade.piles import a_pile, in_order
 
 

@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import ChecklistLine
 from service.people import tables
 from service.people.tables import PersonRole, Role
 from service.physics.arithmetic.conditions import FindingEntry
@@ -20,7 +21,6 @@ from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.missing import Missing, missing_of
 from service.records.queries.record_heads import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
-from service.records.tables.designs import ChecklistLine
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.records.tables.stacks import Stack
 from service.store.tables.parts import Part

@@ -7,9 +7,9 @@ from datetime import datetime, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Kind
 from service.records.queries.cell_voltages import mea_of_cells
-from service.records.tables.designs import Design
 from service.records.tables.hours import Moment
 from service.records.tables.runs import Snapshot, SnapshotKind
 from service.records.tables.stacks import Build, Layer, Stack

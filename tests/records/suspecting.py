@@ -7,9 +7,9 @@ from typing import Any
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.designs.tables import Design
 from service.platform.database import tending
 from service.records.changes.build_makeups import fill_makeups
-from service.records.tables.designs import Design
 from service.records.tables.failing import FailingMark
 from service.records.tables.stacks import Build, Stack
 from service.store.tables.parts import Lot, Part

@@ -6,9 +6,7 @@ import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.platform.arithmetic.vocabulary import End
-from service.platform.errors import NotAllowed, Refused, RefusedTogether
-from service.records.changes.designs import (
+from service.designs.changes.designs import (
     DesignEntry,
     LineEntry,
     PortEntry,
@@ -16,8 +14,10 @@ from service.records.changes.designs import (
     change_design,
     make_design,
 )
+from service.designs.queries.designs import design, designs
+from service.platform.arithmetic.vocabulary import End
+from service.platform.errors import NotAllowed, Refused, RefusedTogether
 from service.records.changes.stacks import add_stack
-from service.records.queries.designs import design, designs
 from tests.records.keeping import Lab, a_lab
 
 FOUR_RODS = (

@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
+from service.designs.arithmetic.pile import Layer
 from service.people.tables import Role
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
@@ -21,7 +22,6 @@ from service.records.queries.floor import floor
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.queries.hold_lists import About, HoldRow, holds
 from service.store.tables.parts import Part
-from service.trade.pile import Layer
 from tests import builders
 from tests.records.at_the_bench import Bench, Lab, a_lab, known
 

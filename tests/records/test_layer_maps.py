@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, insert, select, update
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.pile import counts
 from service.platform.arithmetic.vocabulary import Facing, Kind
 from service.platform.errors import NotFound
 from service.platform.tables.base import Base
@@ -15,7 +16,6 @@ from service.records.queries.builds import builds_of
 from service.records.queries.layer_maps import layer_map
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade.comparison import compare
-from service.trade.pile import counts
 from tests import builders
 from tests.builders import FIRST_CLOSING
 

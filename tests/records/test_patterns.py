@@ -8,11 +8,11 @@ from sqlalchemy import Engine, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Side
-from service.platform.errors import NotAllowed, NotFound, Refused, RefusedTogether
-from service.records.changes.designs import change_design, make_design
-from service.records.changes.patterns import PatternEntry, keep_pattern
-from service.records.queries.patterns import (
+from service.designs.arithmetic.grammar import Item, Pattern
+from service.designs.arithmetic.pattern_toml import read_pattern
+from service.designs.changes.designs import change_design, make_design
+from service.designs.changes.patterns import PatternEntry, keep_pattern
+from service.designs.queries.patterns import (
     designs_naming,
     known_types,
     other_revisions,
@@ -20,13 +20,13 @@ from service.records.queries.patterns import (
     pattern_of_stack,
     seen_so,
 )
+from service.designs.tables import Design
+from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Side
+from service.platform.errors import NotAllowed, NotFound, Refused, RefusedTogether
 from service.records.queries.working_piles import working_pile
-from service.records.tables.designs import Design
 from service.records.tables.stacks import Build
 from service.store.changes.part_types import PartTypeEntry, change_part_type
 from service.store.tables.parts import PartType
-from service.trade.grammar import Item, Pattern
-from service.trade.pattern_toml import read_pattern
 from tests import builders
 from tests.records.keeping import Lab, a_lab
 from tests.records.test_designs import TARN, made

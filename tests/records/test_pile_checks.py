@@ -9,6 +9,10 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.grammar_findings import Severity, Wrong
+from service.designs.arithmetic.pattern_toml import read_pattern, write_pattern
+from service.designs.arithmetic.pile import Layer
+from service.designs.tables import Design
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Usability
 from service.platform.errors import NotAllowed, NotFound, Refused, RefusedTogether
@@ -22,14 +26,10 @@ from service.records.queries.content import record_content, verify
 from service.records.queries.layer_maps import layer_map
 from service.records.queries.pile_checks import PileCheck, check_of_build, pile_check
 from service.records.queries.record_entries import entries_of
-from service.records.tables.designs import Design
 from service.records.tables.rebuild_records import RecordKind, StepKind
 from service.records.tables.stacks import Fixing, Stack
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade.grammar_findings import Severity, Wrong
-from service.trade.pattern_toml import read_pattern, write_pattern
-from service.trade.pile import Layer
 from tests import builders
 from tests.records.at_the_bench import NOW, Bench, Lab, a_lab, known, what_is_missing
 

@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass
 
+from service.designs.arithmetic.grammar import Item, Pattern, sequence
+from service.designs.arithmetic.pile import Counts, Layer, counts, number_cells
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Side
-from service.trade.grammar import Item, Pattern, sequence
-from service.trade.pile import Counts, Layer, counts, number_cells
 
 INSULATOR = Item(Kind.INSULATOR_PLATE, "insulator", thickness_mm=8.0)
 COLLECTOR = Item(Kind.CURRENT_COLLECTOR, "collector", back=Back.FLUSH, thickness_mm=2.0)

@@ -2,8 +2,8 @@
 
 from itertools import count
 
+from service.designs.arithmetic.pile import Layer, number_cells
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
-from service.trade.pile import Layer, number_cells
 
 
 def a_pile(cells: int, *, blanks: tuple[int, ...] = (), first_part: int = 1) -> tuple[Layer, ...]:

@@ -2,6 +2,12 @@
 
 import pytest
 
+from service.designs.arithmetic.make_safe import (
+    LineAsked,
+    check_reading,
+    lines_missing,
+    recorded_complete,
+)
 from service.physics.arithmetic.conditions import (
     NONE_SEEN,
     NOT_INSPECTED,
@@ -11,7 +17,6 @@ from service.physics.arithmetic.conditions import (
 )
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange, TradeError
 from service.platform.arithmetic.vocabulary import Kind
-from service.trade.make_safe import LineAsked, check_reading, lines_missing, recorded_complete
 
 VOLTS = LineAsked(3, "Stack discharged", "V", 0.5, needs_instrument=True, needs_witness=True)
 

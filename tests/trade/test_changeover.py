@@ -11,6 +11,10 @@ from datetime import date
 
 import pytest
 
+from service.designs.arithmetic.grammar import Item, Pattern
+from service.designs.arithmetic.grammar_check import check
+from service.designs.arithmetic.grammar_findings import Wrong
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.vocabulary import Back, End, Kind
 from service.trade.changeover import Plan, plan
@@ -28,10 +32,6 @@ from service.trade.changeover_wishes import (
     Wish,
 )
 from service.trade.closed_height import RodSet
-from service.trade.grammar import Item, Pattern
-from service.trade.grammar_check import check
-from service.trade.grammar_findings import Wrong
-from service.trade.pile import Layer
 from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 from tests.trade.piles import a_pile, in_order
 

@@ -9,6 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.designs.arithmetic.grammar import Item, Pattern
+from service.designs.arithmetic.grammar_states import look, misfits
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import End, Joint, Kind
 from service.trade import changeover_choice
 from service.trade.changeover import plan
@@ -20,9 +23,6 @@ from service.trade.changeover_wishes import (
     ReplaceCells,
     Wish,
 )
-from service.trade.grammar import Item, Pattern
-from service.trade.grammar_states import look, misfits
-from service.trade.pile import Layer
 from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 
 DAY = date(2026, 3, 1)

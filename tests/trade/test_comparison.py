@@ -4,10 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.vocabulary import Facing, Kind
 from service.trade.comparison import Comparison, What, compare
-from service.trade.pile import Layer
 from tests.trade.piles import a_pile, in_order
 
 

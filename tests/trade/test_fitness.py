@@ -5,14 +5,9 @@ from datetime import date
 
 import pytest
 
+from service.designs.arithmetic.fitness import PartFacts, RodFacts, check_fixings, check_parts
+from service.designs.arithmetic.grammar_findings import Severity, Wrong
 from service.platform.arithmetic.vocabulary import End, Kind, Usability
-from service.trade.fitness import (
-    PartFacts,
-    RodFacts,
-    check_fixings,
-    check_parts,
-)
-from service.trade.grammar_findings import Severity, Wrong
 
 SOUND = PartFacts(
     7, "M-0007", "MEA", position=6, cell=1, usable_until=date(2026, 3, 31), openings=3,

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.designs.arithmetic.grammar import Item, Pattern, expand, objections
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind
-from service.trade.grammar import Item, Pattern, expand, objections
 from tests.trade.patterns import COOLANT_GASKET, COOLED_ENDS, END_PLATES, FUEL_PLATE, MEA
 from tests.trade.piles import a_pile
 

@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.designs.arithmetic.grammar_check import Extent, check, extent_of
+from service.designs.arithmetic.grammar_findings import Severity, Wrong
+from service.designs.arithmetic.open_pile import OpenPile
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import Back, End, Facing, Kind
-from service.trade.grammar_check import Extent, check, extent_of
-from service.trade.grammar_findings import Severity, Wrong
-from service.trade.open_pile import OpenPile
-from service.trade.pile import Layer
 from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 from tests.trade.piles import a_pile, in_order
 

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.designs.arithmetic.grammar import Pattern
+from service.designs.arithmetic.grammar_next import next_layers, why_not
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import Back, End, Facing, Kind
-from service.trade.grammar import Pattern
-from service.trade.grammar_next import next_layers, why_not
-from service.trade.pile import Layer
 from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 from tests.trade.piles import a_pile, in_order
 

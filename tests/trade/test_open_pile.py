@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.designs.arithmetic.open_pile import OpenPile
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.vocabulary import End
-from service.trade.open_pile import OpenPile
-from service.trade.pile import Layer
 from tests.trade.piles import a_pile, in_order
 
 ENDS = st.sampled_from(End)

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.designs.arithmetic.grammar import Item, Pattern
+from service.designs.arithmetic.pattern_differences import pattern_differences
+from service.designs.arithmetic.pattern_toml import NotAPattern, read_pattern, write_pattern
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
-from service.trade.grammar import Item, Pattern
-from service.trade.pattern_differences import pattern_differences
-from service.trade.pattern_toml import NotAPattern, read_pattern, write_pattern
 from tests.trade.patterns import COOLED_ENDS, END_PLATES, INSULATOR
 
 texts = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)

@@ -4,9 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
-from service.trade.grammar import Item, Pattern, Where
-from service.trade.pattern_types import (
+from service.designs.arithmetic.grammar import Item, Pattern, Where
+from service.designs.arithmetic.pattern_types import (
     KnownType,
     as_drawn,
     called,
@@ -15,6 +14,7 @@ from service.trade.pattern_types import (
     names_in,
     types_named,
 )
+from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
 
 FUEL = KnownType(
     "P-1", "A", "fuel plate", Kind.HALF_PLATE, side=Side.FUEL, back=Back.CHANNELLED,

@@ -4,9 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.designs.arithmetic.pile import Layer, counts, height_mm, neighbours, number_cells
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.vocabulary import Joint, Kind, Side
-from service.trade.pile import Layer, counts, height_mm, neighbours, number_cells
 from tests.trade.piles import a_pile, in_order
 
 

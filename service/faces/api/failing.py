@@ -5,6 +5,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, BackgroundTasks, Path, Query
 from pydantic import AwareDatetime, Field
 
+from service.designs.queries.designs import design
 from service.faces.api import failing_models as models
 from service.faces.api.parts import Drawing
 from service.faces.api.stacks import OneTimeKey
@@ -15,7 +16,6 @@ from service.platform.database import reading
 from service.platform.permissions import Act, need
 from service.records.changes.failing_marks import confirm_failing, withdraw_failing
 from service.records.changes.failing_rules import judge_rest, write_rule
-from service.records.queries.designs import design
 from service.records.queries.failing import FailingRow, confirmed_failing, judged
 from service.records.queries.failing_rules import RuleVersion, rules_of_design
 from service.records.queries.mea_lives import MeaLife, mea_life

@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import select
 
+from service.designs.arithmetic.pile import Layer
 from service.faces.demo.days import When
 from service.faces.demo.lab import Lab
 from service.faces.demo.people import PASSPHRASE
@@ -32,7 +33,6 @@ from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import Involvement, RecordKind
 from service.store.changes.part_axes import move_part
 from service.store.tables.parts import Lot, PartType
-from service.trade.pile import Layer
 
 INSTRUMENT_OF_UNIT = {"% vol": "GD-1", "V": "MM-1", "kPa": "PG-1", "°C": "TH-1"}
 USUAL_READINGS = {"% vol": 0.1, "V": 0.12, "kPa": 0.4, "°C": 24.0}

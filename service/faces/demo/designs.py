@@ -1,7 +1,7 @@
 """Three invented designs: of different active area, rods and cooling."""
 
+from service.designs.changes.designs import DesignEntry, LineEntry, PortEntry, RodEntry
 from service.platform.arithmetic.vocabulary import End
-from service.records.changes.designs import DesignEntry, LineEntry, PortEntry, RodEntry
 
 PURGED = LineEntry(
     "Fuel and air sides purged with nitrogen: hydrogen at the outlet", "% vol", 0.4, True

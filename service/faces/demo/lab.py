@@ -12,13 +12,13 @@ from typing import NamedTuple
 
 from sqlalchemy import Engine
 
+from service.designs.arithmetic.pile import Layer
+from service.designs.changes.designs import DesignEntry
 from service.faces.demo.days import Days, When
 from service.faces.demo.people import OWNER
 from service.platform.database import Work, changing
 from service.platform.permissions import Person
-from service.records.changes.designs import DesignEntry
 from service.trade.log_columns import Mapping
-from service.trade.pile import Layer
 
 
 @dataclass(slots=True)

@@ -2,13 +2,13 @@
 
 from typing import Any
 
+from service.designs.arithmetic.grammar import Item, Pattern
+from service.designs.arithmetic.pattern_types import drawing
+from service.designs.changes.designs import DesignEntry
+from service.designs.changes.patterns import PatternEntry
 from service.faces.demo.designs import HERON, STORK, WREN
 from service.faces.demo.part_types import PART_TYPES
 from service.platform.arithmetic.vocabulary import Facing, Kind
-from service.records.changes.designs import DesignEntry
-from service.records.changes.patterns import PatternEntry
-from service.trade.grammar import Item, Pattern
-from service.trade.pattern_types import drawing
 
 FIXED, FREE = Facing.FIXED_END, Facing.FREE_END
 

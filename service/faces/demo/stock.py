@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from service.designs.changes.designs import DesignEntry, make_design
+from service.designs.changes.patterns import keep_pattern
 from service.faces.demo.days import FRI, THU, TUE, WED, When, ago
 from service.faces.demo.designs import DESIGNS, HERON, STORK, WREN
 from service.faces.demo.lab import Entry, Lab, serial
@@ -10,8 +12,6 @@ from service.faces.demo.patterns import PATTERNS
 from service.faces.demo.people import PEOPLE, add
 from service.faces.demo.stiffness import REASON, STIFFNESS
 from service.platform.arithmetic.vocabulary import Usability
-from service.records.changes.designs import DesignEntry, make_design
-from service.records.changes.patterns import keep_pattern
 from service.records.changes.stacks import FirstMeter, add_stack
 from service.store.changes.lots import LotEntry, add_lot
 from service.store.changes.part_types import make_part_type, set_stiffness

@@ -1,5 +1,6 @@
 """One cell at a larger scale, its parts named by leader lines."""
 
+from service.designs.arithmetic.pile import Layer
 from service.faces.drawings.labels import Page
 from service.faces.drawings.section import shape
 from service.platform.arithmetic.vocabulary import Joint, Kind
@@ -17,7 +18,6 @@ from service.platform.drawings.svg import (
     n,
     word,
 )
-from service.trade.pile import Layer
 
 COARSE = "x"
 """What the prefix of the coarser patterns of a detail ends with."""

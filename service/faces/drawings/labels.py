@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
+from service.designs.arithmetic.pile import Layer, height_mm
 from service.faces.drawings.section import Look, looks
 from service.platform.arithmetic.vocabulary import End, Kind
 from service.platform.drawings.axis import Axis
@@ -25,7 +26,6 @@ from service.platform.drawings.svg import (
     word,
 )
 from service.trade.comparison import Mark
-from service.trade.pile import Layer, height_mm
 
 PILE_TOP, PILE_HEIGHT = 116.0, 200.0
 PILE_BOTTOM = PILE_TOP + PILE_HEIGHT

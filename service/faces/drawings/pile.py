@@ -8,6 +8,7 @@ frame it draws around that layer, ``opens`` the broken middle.
 
 from collections.abc import Callable, Iterable, Sequence
 
+from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.faces.drawings import clamp, labels
 from service.faces.drawings.clamp import Port, Rods
 from service.faces.drawings.detail import COARSE
@@ -44,7 +45,6 @@ from service.platform.drawings.svg import (
     word,
 )
 from service.trade.comparison import Mark
-from service.trade.pile import CELL_KINDS, Layer
 
 WIDTH = 920.0
 _SIDE = 154.0

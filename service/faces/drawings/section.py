@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.faces.drawings.materials import hatching
 from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side
 from service.platform.drawings.svg import (
@@ -16,7 +17,6 @@ from service.platform.drawings.svg import (
     line,
     n,
 )
-from service.trade.pile import CELL_KINDS, Layer
 
 RIM = 30.0
 """Height of the sealing rim at the edge of plates and gaskets, in drawing units."""

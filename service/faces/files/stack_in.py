@@ -16,13 +16,14 @@ from dataclasses import dataclass, replace
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic import pile
+from service.designs.tables import Design, DesignRod
 from service.faces.files.stack_rows_in import KnownPart, Place, Seen, StackOptions, take
 from service.platform.errors import Refused
 from service.platform.files.fields_in import STACK_FIELDS
 from service.platform.files.tables_in import Table, text_of
 from service.records.changes.stack_imports import Head, PartInPile, StackPlan
 from service.records.queries.pile_checks import FixingAt, PileCheck, check_of_list
-from service.records.tables.designs import Design, DesignRod
 from service.records.tables.stacks import Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.changes.imports import LotKey, SourceFile
@@ -30,7 +31,6 @@ from service.store.files.parts_in import Wrong
 from service.store.files.types_in import TypeFinder
 from service.store.queries.part_types import part_types
 from service.store.tables.parts import Lot, Part
-from service.trade import pile
 
 SYNONYMS = {one.name: one.headings for one in STACK_FIELDS}
 HEADINGS = tuple(SYNONYMS.values())

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from service.designs.arithmetic.pile import Layer
 from service.faces.pages.bench_guide import Guide
 from service.faces.pages.closing_sheets import ClosingSheet
 from service.faces.pages.stack_test_sheets import TestsSheet
@@ -18,7 +19,6 @@ from service.records.queries.record_entries import TorqueRead
 from service.records.queries.torque_tables import TorqueTable
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
 from service.store.queries.candidates import Candidate
-from service.trade.pile import Layer
 
 
 class Place(StrEnum):

@@ -8,6 +8,7 @@ from urllib.parse import urlencode
 from fastapi import Request
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.pile import Layer, counts
 from service.faces.drawings.clamp import Rods
 from service.faces.drawings.pile import draw_pile
 from service.faces.pages.bench_guide import guide_at
@@ -39,7 +40,6 @@ from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RecordKind, StepKind
 from service.settings import Settings
 from service.store.queries.candidates import Candidate, read_and_find
-from service.trade.pile import Layer, counts
 
 SEEN_WHOLE = 120
 """Layers up to which the whole pile is drawn at each scan beside what comes next."""

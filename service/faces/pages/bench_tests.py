@@ -5,6 +5,7 @@ from dataclasses import replace
 
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.pile import counts
 from service.faces.pages.bench_places import BenchPage
 from service.faces.pages.stack_test_sheets import SHORTS, Ground, TestsSheet, tests_sheet
 from service.platform.arithmetic.vocabulary import Kind
@@ -14,7 +15,6 @@ from service.records.queries.stack_tests import MadeTest, made_in_record
 from service.store.queries.instruments import instruments
 from service.trade.leak_figures import LeakFigures
 from service.trade.leak_tests import LeakTest, Method
-from service.trade.pile import counts
 from service.trade.short_checks import Way
 from service.trade.stack_tests import TestKind
 from service.trade.typed_leak_test import as_text

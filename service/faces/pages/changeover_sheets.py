@@ -5,6 +5,8 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from service.designs.arithmetic.grammar_text import name
+from service.designs.arithmetic.pile import Layer
 from service.faces.drawings.clamp import Fluid, Port, Rods
 from service.faces.drawings.pile import draw_pile
 from service.faces.pages.layer_pictures import faces_in_words
@@ -14,8 +16,6 @@ from service.records.queries.changeover_documents import PickLine, PlanDocument
 from service.records.queries.layer_maps import LayerMap
 from service.trade.changeover_steps import Caution
 from service.trade.comparison import Mark, compare
-from service.trade.grammar_text import name
-from service.trade.pile import Layer
 
 TOPICS = {
     Caution.HYDROGEN: "hydrogen",

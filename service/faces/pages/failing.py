@@ -6,6 +6,7 @@ from enum import StrEnum
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
+from service.designs.queries.designs import DesignRow, designs
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import changing, now_utc, reading
@@ -14,7 +15,6 @@ from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.records.changes.failing_marks import confirm_failing, withdraw_failing
-from service.records.queries.designs import DesignRow, designs
 from service.records.queries.failing import (
     Counts,
     FailingRow,

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from fastapi import APIRouter, BackgroundTasks, Request, Response
 from sqlalchemy import Engine
 
+from service.designs.queries.designs import DesignOnPage, design
 from service.faces.pages.failing_rule_forms import (
     FIELDS,
     CriterionFields,
@@ -18,7 +19,6 @@ from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.records.changes.failing_rules import judge_rest, write_rule
-from service.records.queries.designs import DesignOnPage, design
 from service.records.queries.failing import Counts, failing_counts, judged_by_earlier
 from service.records.queries.failing_rules import RuleVersion, rules_of_design
 from service.trade.voltage_trend import Method

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from html import escape
 
+from service.designs.arithmetic.pile import counts, height_mm
 from service.faces.drawings.clamp import Fluid, Port, Rods
 from service.faces.drawings.pile import draw_pile
 from service.faces.drawings.rods import draw_rods
@@ -13,7 +14,6 @@ from service.platform.pages.render import quantity
 from service.records.queries.build_torques import BuildTorques
 from service.records.queries.layer_maps import LayerMap, TypeFacts
 from service.trade.comparison import Mark
-from service.trade.pile import counts, height_mm
 
 Marks = Callable[[str], str]
 """Writes a state as its word with its mark."""

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
+from service.designs.queries.designs import DesignOnPage, design
 from service.faces.pages.limit_forms import (
     HELP,
     SECTIONS,
@@ -21,7 +22,6 @@ from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, Answer, Person, RecordFacts, may, need
 from service.records.changes.limit_sets import approve_limits, write_limits
-from service.records.queries.designs import DesignOnPage, design
 from service.records.queries.limit_sets import (
     LimitsOnPage,
     LimitsRow,

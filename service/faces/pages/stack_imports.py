@@ -11,6 +11,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.designs.queries.designs import DesignRow, designs
 from service.faces.files import stack_in
 from service.faces.files.stack_in import StackSeen, plan_stack
 from service.faces.files.stack_rows_in import StackOptions
@@ -24,7 +25,6 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Person, need
 from service.records.changes.stack_imports import Head, write_stack
-from service.records.queries.designs import DesignRow, designs
 from service.settings import Settings
 from service.store.changes.imports import SourceFile
 from service.store.pages.imports import DECIMALS, SHOWN, examples_of, mapping_of, sent_file

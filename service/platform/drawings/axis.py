@@ -5,8 +5,8 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import Kind
-from service.trade.pile import Layer
 
 MOST_CELLS = 24
 """More cells than this: the middle of the pile is broken where it repeats."""

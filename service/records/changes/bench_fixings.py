@@ -9,6 +9,7 @@ from datetime import datetime
 
 from sqlalchemy import select, update
 
+from service.designs.tables import DesignRod
 from service.platform import changes as given
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, End, Kind, Whereabouts
 from service.platform.audit import Change
@@ -18,7 +19,6 @@ from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.uses import Wanted, part_to_use
 from service.records.changes.versions import Said, add_step, hold_record, let_go
 from service.records.queries.working_piles import FixingNow, working_pile
-from service.records.tables.designs import DesignRod
 from service.records.tables.rebuild_records import RebuildRecord, Step, StepKind
 from service.records.tables.stacks import Stack
 from service.store.tables.parts import Lot, Part, PartType

@@ -5,6 +5,9 @@ from datetime import datetime
 
 from sqlalchemy import select, update
 
+from service.designs.arithmetic.open_pile import OpenPile
+from service.designs.arithmetic.pile import Layer
+from service.designs.queries.patterns import pattern_of_stack
 from service.physics.arithmetic.conditions import (
     NONE_SEEN,
     NOT_AGAIN,
@@ -22,15 +25,12 @@ from service.platform.errors import NotFound, Refused
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go
 from service.records.queries.coming_layers import is_renewed, seen_by
-from service.records.queries.patterns import pattern_of_stack
 from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
 from service.records.tables.rebuild_records import Finding, RebuildRecord, Step, StepKind
 from service.store.arithmetic.labels import part_label
 from service.store.changes.holds import PlacedBy, hold_by_word
 from service.store.queries.candidates import read_and_find
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade.open_pile import OpenPile
-from service.trade.pile import Layer
 
 ALL_KINDS = (*LAYER_KINDS, *FIXING_KINDS)
 

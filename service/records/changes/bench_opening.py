@@ -7,6 +7,8 @@ from datetime import datetime
 
 from sqlalchemy import select
 
+from service.designs.arithmetic.make_safe import LineAsked, check_reading, lines_missing
+from service.designs.tables import ChecklistLine
 from service.platform import changes
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import Work
@@ -24,7 +26,6 @@ from service.records.changes.versions import (
     shown,
 )
 from service.records.queries.working_piles import working_pile
-from service.records.tables.designs import ChecklistLine
 from service.records.tables.hours import Moment
 from service.records.tables.rebuild_records import (
     Involvement,
@@ -34,7 +35,6 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.records.tables.stacks import BuildPeriod, Stack
-from service.trade.make_safe import LineAsked, check_reading, lines_missing
 
 AFTER_OPENING = (
     StepKind.OPENED,

@@ -3,6 +3,8 @@
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from service.designs.arithmetic.grammar_next import WhatNext, why_not
+from service.designs.queries.patterns import KeptPattern, pattern_of_stack
 from service.platform import changes
 from service.platform.arithmetic.vocabulary import LAYER_KINDS, End, Facing, Whereabouts
 from service.platform.database import Work
@@ -12,11 +14,9 @@ from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.uses import Wanted, part_to_use
 from service.records.changes.versions import Said, add_step, hold_record, let_go
 from service.records.queries.coming_layers import as_seen, what_comes
-from service.records.queries.patterns import KeptPattern, pattern_of_stack
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RebuildRecord, StepKind
 from service.store.tables.parts import Part, PartType
-from service.trade.grammar_next import WhatNext, why_not
 
 
 def put_on(

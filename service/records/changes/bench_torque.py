@@ -8,6 +8,7 @@ from datetime import datetime
 
 from sqlalchemy import select
 
+from service.designs.tables import Design
 from service.physics.arithmetic.torque_units import (
     IN_NEWTON_METRES,
     likely_units,
@@ -30,7 +31,6 @@ from service.records.changes.versions import (
     let_go,
     shown,
 )
-from service.records.tables.designs import Design
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,

@@ -7,6 +7,7 @@ the pile is another, so that it reads otherwise, it has to be accepted anew.
 
 from datetime import datetime
 
+from service.designs.arithmetic.grammar_findings import Severity
 from service.platform import changes
 from service.platform.database import Work
 from service.platform.errors import Refused
@@ -14,7 +15,6 @@ from service.platform.permissions import Act, need
 from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go
 from service.records.queries.pile_checks import pile_check
 from service.records.tables.rebuild_records import StepKind
-from service.trade.grammar_findings import Severity
 
 
 def accept_departure(

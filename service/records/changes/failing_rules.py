@@ -6,6 +6,7 @@ from datetime import datetime
 from sqlalchemy import Engine, exists, or_, select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import Design
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.audit import Change, Did
@@ -14,7 +15,6 @@ from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.changes.rule_verdicts import judge_stacks
 from service.records.queries.failing_rules import rule_label, rules_of_design
-from service.records.tables.designs import Design
 from service.records.tables.failing import FailingRule as Row
 from service.records.tables.failing import RuleVerdict
 from service.records.tables.runs import PolarisationCurve, Snapshot

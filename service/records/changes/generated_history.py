@@ -12,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 from random import Random
 from typing import Any
 
+from service.designs.arithmetic import pile
 from service.physics.arithmetic.conditions import NONE_SEEN
 from service.platform.arithmetic.vocabulary import (
     Back,
@@ -27,7 +28,6 @@ from service.records.changes.generated_lab import CHECKLIST, TYPES, Lab, Laid
 from service.records.tables.hours import Moment
 from service.records.tables.rebuild_records import Involvement, RecordKind, StepKind
 from service.store.tables.instruments import InstrumentKind
-from service.trade import pile
 
 Rows = dict[str, list[dict[str, Any]]]
 ENTRY = timedelta(seconds=20)

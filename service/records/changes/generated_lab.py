@@ -11,9 +11,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.people.tables import Person, PersonRole, Role
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
-from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
 from service.store.arithmetic.identifiers import serial_key
 from service.store.tables.instruments import (
     Calibration,

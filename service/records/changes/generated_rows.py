@@ -3,10 +3,10 @@
 from datetime import datetime
 from typing import Any
 
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.records.tables.rebuild_records import Meaning
 from service.store.arithmetic.identifiers import serial_key
-from service.trade.pile import Layer
 
 Values = dict[str, Any]
 

@@ -2,6 +2,7 @@
 
 from sqlalchemy import func, select
 
+from service.designs.tables import Design
 from service.people.changes.people import check_password
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
@@ -10,7 +11,6 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, RecordFacts, need
 from service.records.queries.limit_sets import limits_label, newest_figures
-from service.records.tables.designs import Design
 from service.records.tables.limit_sets import LimitSet
 from service.trade.figures import DesignFigures, figures_as_data
 from service.trade.figures_differences import NONE_GIVEN, differences

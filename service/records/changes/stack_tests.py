@@ -9,6 +9,8 @@ from datetime import datetime
 
 from sqlalchemy import select
 
+from service.designs.arithmetic.pile import counts
+from service.designs.tables import Design
 from service.platform import changes
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.arithmetic.errors import OutOfRange, TradeError
@@ -33,12 +35,10 @@ from service.records.changes.versions import Said, add_step, done_at_of, hold_re
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.working_piles import working_pile
 from service.records.tables import stack_tests
-from service.records.tables.designs import Design
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, StepKind
 from service.records.tables.stacks import Stack
 from service.trade import typed_electrical_tests, typed_leak_test
 from service.trade.figures import DesignFigures
-from service.trade.pile import counts
 from service.trade.stack_tests import (
     Result,
     StackTest,

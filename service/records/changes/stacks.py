@@ -5,13 +5,13 @@ from datetime import datetime
 
 from sqlalchemy import select
 
+from service.designs.tables import Design
 from service.platform.audit import Did
 from service.platform.changes import LONG_MOST, not_ahead, not_below_zero, optional_words, words
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, Stale
 from service.platform.permissions import Act, need
 from service.records.changes.hours import fit_meter
-from service.records.tables.designs import Design
 from service.records.tables.stacks import Stack
 from service.store.arithmetic.identifiers import serial_key
 

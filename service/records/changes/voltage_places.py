@@ -6,12 +6,12 @@ from datetime import datetime
 
 from sqlalchemy import func, select
 
+from service.designs.tables import Design
 from service.platform.changes import not_ahead
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.records.queries.builds import BuildFacts, builds_of
 from service.records.queries.tap_maps import taps_of
-from service.records.tables.designs import Design
 from service.records.tables.stacks import Layer, Stack
 
 

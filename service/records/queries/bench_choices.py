@@ -7,10 +7,10 @@ from datetime import datetime
 from sqlalchemy import exists, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.designs.tables import ChecklistLine, Design, DesignRod
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.answers import columns, read_all, read_as
-from service.records.tables.designs import ChecklistLine, Design, DesignRod
 from service.records.tables.rebuild_records import Step, TorqueReading
 from service.records.tables.stacks import Build, BuildPeriod, Stack
 from service.store.arithmetic.identifiers import serial_key

@@ -9,11 +9,11 @@ from typing import Any
 from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.queries.answers import read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
-from service.records.tables.designs import Design
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,

@@ -10,6 +10,8 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.pile import Layer, counts
+from service.designs.queries.patterns import pattern_of_design
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import ReadingKind
 from service.platform.queries.answers import columns, read_as
@@ -28,14 +30,12 @@ from service.records.queries.closing_rows import (
 )
 from service.records.queries.layer_maps import LayerMap
 from service.records.queries.limit_sets import LimitsInForce, limits_in_force
-from service.records.queries.patterns import pattern_of_design
 from service.records.queries.working_piles import FixingNow
 from service.store.tables.parts import PartType
 from service.trade.closing import closing
 from service.trade.closing_inputs import ClosingInputs, RodReading
 from service.trade.closing_outcome import ClosingOutcome
 from service.trade.closing_pile import ClosingType, Placed
-from service.trade.pile import Layer, counts
 from service.trade.set_points import Row, before_and_after
 
 

@@ -7,13 +7,13 @@ from difflib import SequenceMatcher
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.grammar_text import name
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import End, Kind
 from service.records.queries.changeover_documents import LayLine, LiftLine, PlanDocument
 from service.records.queries.changeover_plans import KeptPlan, plan_of_record
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
-from service.trade.grammar_text import name
-from service.trade.pile import Layer
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 

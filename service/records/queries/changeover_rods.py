@@ -5,9 +5,9 @@ from dataclasses import dataclass, fields
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Kind
 from service.records.queries.layer_maps import LayerMap
-from service.records.tables.designs import Design
 from service.trade.closed_height import RodSet
 
 NUT_MM = 8.0

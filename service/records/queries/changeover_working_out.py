@@ -8,6 +8,10 @@ from functools import cached_property
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.grammar import Item, Pattern
+from service.designs.arithmetic.pattern_types import KnownType, as_drawn
+from service.designs.arithmetic.pile import Layer
+from service.designs.queries.patterns import KeptPattern, known_types, pattern_of_stack, seen_so
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.vocabulary import End
 from service.platform.errors import Refused
@@ -26,14 +30,10 @@ from service.records.queries.changeover_store import Offered, offered
 from service.records.queries.changeover_wear import UsedUp, used_up_parts
 from service.records.queries.changeover_wishes import in_words, named_parts
 from service.records.queries.layer_maps import LayerMap, layer_map
-from service.records.queries.patterns import KeptPattern, known_types, pattern_of_stack, seen_so
 from service.records.tables.stacks import Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.trade.changeover import Plan, plan
 from service.trade.changeover_wishes import MoveCells, Wish
-from service.trade.grammar import Item, Pattern
-from service.trade.pattern_types import KnownType, as_drawn
-from service.trade.pile import Layer
 
 BY_TYPE = "renewed at every opening"
 

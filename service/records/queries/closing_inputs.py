@@ -10,6 +10,7 @@ from functools import lru_cache
 
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.pile import Layer
 from service.physics.arithmetic.part_stiffness import stiffness_from
 from service.physics.arithmetic.torque_units import IN_NEWTON_METRES, torque_unit
 from service.platform.arithmetic.errors import TradeError
@@ -30,7 +31,6 @@ from service.records.queries.working_piles import FixingNow, WorkingPile, workin
 from service.trade.closing_inputs import ClosingInputs, RodPlace, RodReading
 from service.trade.closing_pile import ClosingType, Placed, pile_of
 from service.trade.figures import DesignFigures
-from service.trade.pile import Layer
 
 NOTHING_GIVEN = DesignFigures()
 

@@ -7,11 +7,11 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import Design, DesignRod
 from service.platform.arithmetic.vocabulary import Joint, Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param, param_list
-from service.records.tables.designs import Design, DesignRod
 from service.records.tables.stacks import Build, Layer, Stack
 from service.store.tables.parts import Part, PartType
 

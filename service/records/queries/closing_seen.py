@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Joint
 from service.platform.queries.prepared import param
@@ -15,7 +16,6 @@ from service.records.tables.rebuild_records import RebuildRecord
 from service.records.tables.stacks import Build
 from service.trade.closing_inputs import ClosingInputs
 from service.trade.closing_outcome import ClosedOutcome, GapColumns
-from service.trade.pile import CELL_KINDS, Layer
 
 PLACES = 6
 THIS, OTHER = aliased(RebuildRecord), aliased(RebuildRecord)

@@ -12,20 +12,20 @@ from typing import Any
 from sqlalchemy import exists, func, or_, select
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.grammar import Pattern
+from service.designs.arithmetic.grammar_check import extent_of
+from service.designs.arithmetic.grammar_next import WhatNext, next_layers
+from service.designs.arithmetic.grammar_states import Look, look, misfits, states_of
+from service.designs.arithmetic.pile import Layer
+from service.designs.queries.patterns import KeptPattern
 from service.platform.arithmetic.likelihoods import Misfit
 from service.platform.arithmetic.vocabulary import LAYER_KINDS, End, Facing
 from service.platform.queries.answers import read_as
 from service.records.queries.bench_choices import LOTS_MOST, LotAtHand
-from service.records.queries.patterns import KeptPattern
 from service.records.queries.working_piles import WorkingPile
 from service.store.queries.instruments import THROUGH_THE_DAY
 from service.store.tables.holds import Hold
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade.grammar import Pattern
-from service.trade.grammar_check import extent_of
-from service.trade.grammar_next import WhatNext, next_layers
-from service.trade.grammar_states import Look, look, misfits, states_of
-from service.trade.pile import Layer
 
 
 def what_comes(

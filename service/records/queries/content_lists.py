@@ -14,6 +14,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import aliased
 
+from service.designs.tables import Design
 from service.people.tables import Person
 from service.platform.tables.attachments import Attachment
 from service.records.queries.content_computed import Computed
@@ -24,7 +25,6 @@ from service.records.queries.content_then import (
     known_then,
     of_record,
 )
-from service.records.tables.designs import Design
 from service.records.tables.hours import HourMeter, HourReading
 from service.records.tables.rebuild_records import (
     Finding,

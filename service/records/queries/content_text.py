@@ -13,9 +13,9 @@ from typing import Any
 from sqlalchemy import Select, bindparam, select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import Design
 from service.platform.queries.prepared import statement
 from service.records.queries.content_lists import Gather
-from service.records.tables.designs import Design
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,

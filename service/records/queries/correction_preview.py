@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Facing, Stage
 from service.platform.audit import Did
 from service.platform.tables.audit import AuditEntry
@@ -31,7 +32,6 @@ from service.records.queries.corrections import CorrectionView
 from service.records.queries.hours import build_hours
 from service.records.queries.release_standing import release_ends, released_builds
 from service.records.tables.corrections import CorrectionOf, CorrectionState
-from service.records.tables.designs import Design
 from service.records.tables.hours import HourReading, Moment
 from service.records.tables.stacks import Build, BuildPeriod, Stack
 from service.store.queries.instruments import calibration_on

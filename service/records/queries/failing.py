@@ -8,12 +8,12 @@ from typing import Any
 from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session, aliased
 
+from service.designs.tables import Design
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param, statement
 from service.records.queries.failing_rules import rule_label
-from service.records.tables.designs import Design
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.records.tables.stacks import Layer, Stack
 from service.store.arithmetic.labels import part_label

@@ -9,10 +9,10 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
+from service.designs.tables import Design
 from service.people.tables import Person
 from service.platform.queries.answers import read_as
 from service.platform.queries.prepared import param, statement
-from service.records.tables.designs import Design
 from service.records.tables.failing import FailingRule as Row
 from service.trade.failing_rules import FailingRule, rule_from_data
 

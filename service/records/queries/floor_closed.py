@@ -24,13 +24,13 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import aliased
 
+from service.designs.tables import Design
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
 from service.platform.tables.base import UtcDateTime
 from service.records.queries.floor_columns import NeedKind, among, columns
 from service.records.queries.release_standing import EXCHANGED, release_stands
-from service.records.tables.designs import Design
 from service.records.tables.hours import HourReading, HourReport
 from service.records.tables.rebuild_records import (
     RebuildRecord,

@@ -15,17 +15,17 @@ from typing import Any
 from sqlalchemy import String, func, select, type_coerce
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic import pile
+from service.designs.tables import Design, DesignPort, DesignRod
 from service.platform.arithmetic.vocabulary import Back, End, Facing, Joint, Kind, Material, Side
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param, param_list, params, statement
 from service.records.queries.builds import BuildFacts, builds_of
-from service.records.tables.designs import Design, DesignPort, DesignRod
 from service.records.tables.stacks import Fixing, Layer, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade import pile
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,9 @@ from typing import Any, Literal
 from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic import grammar_findings
+from service.designs.arithmetic.make_safe import LineAsked, lines_missing
+from service.designs.tables import ChecklistLine, DesignRod
 from service.physics.arithmetic.conditions import NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import End, Kind, Stage, Whereabouts
 from service.records.queries.build_verdicts import ClosedVerdicts
@@ -20,7 +23,6 @@ from service.records.queries.missing_tests import tests_in_words
 from service.records.queries.pile_checks import PileCheck, pile_check
 from service.records.queries.record_heads import Head
 from service.records.queries.working_piles import WorkingPile
-from service.records.tables.designs import ChecklistLine, DesignRod
 from service.records.tables.hours import HourReading
 from service.records.tables.rebuild_records import (
     RebuildRecord,
@@ -32,9 +34,7 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.stacks import Build, Fixing, Layer, Stack
 from service.store.tables.parts import Part, PartType
-from service.trade import grammar_findings
 from service.trade.closing_checks import ClosingCheck
-from service.trade.make_safe import LineAsked, lines_missing
 
 Severity = Literal["blocks", "remark"]
 BLOCKS: Severity = "blocks"

@@ -22,17 +22,26 @@ from typing import Any, NamedTuple
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.platform.arithmetic.vocabulary import End, Kind, Usability
-from service.platform.errors import NotFound
-from service.platform.queries.answers import columns, read_as
-from service.records.queries.layer_maps import LayerMap
-from service.records.queries.patterns import (
+from service.designs.arithmetic import grammar_text as text
+from service.designs.arithmetic.fitness import PartFacts, RodFacts, check_fixings, check_parts
+from service.designs.arithmetic.grammar import Pattern
+from service.designs.arithmetic.grammar_check import Checked, Extent, check, extent_of
+from service.designs.arithmetic.grammar_findings import Finding, Severity, Wrong
+from service.designs.arithmetic.grammar_match import Did, Move
+from service.designs.arithmetic.grammar_states import states_of
+from service.designs.arithmetic.pile import Layer
+from service.designs.queries.patterns import (
     KeptPattern,
     other_revisions,
     pattern_of_design,
     pattern_of_stack,
     seen_so,
 )
+from service.designs.tables import DesignRod
+from service.platform.arithmetic.vocabulary import End, Kind, Usability
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_as
+from service.records.queries.layer_maps import LayerMap
 from service.records.queries.pile_facts import (
     Departure,
     KnownPart,
@@ -40,17 +49,8 @@ from service.records.queries.pile_facts import (
     known_parts,
 )
 from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
-from service.records.tables.designs import DesignRod
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.records.tables.stacks import Stack
-from service.trade import grammar_text as text
-from service.trade.fitness import PartFacts, RodFacts, check_fixings, check_parts
-from service.trade.grammar import Pattern
-from service.trade.grammar_check import Checked, Extent, check, extent_of
-from service.trade.grammar_findings import Finding, Severity, Wrong
-from service.trade.grammar_match import Did, Move
-from service.trade.grammar_states import states_of
-from service.trade.pile import Layer
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 MOST_KEPT = 64

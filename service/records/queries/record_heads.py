@@ -6,10 +6,10 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
+from service.designs.tables import Design
 from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
-from service.records.tables.designs import Design
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.records.tables.stacks import Build, Stack
 

@@ -6,9 +6,9 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
+from service.designs.tables import Design
 from service.platform.queries.prepared import param_list
 from service.records.queries.limit_sets import read_figures
-from service.records.tables.designs import Design
 from service.records.tables.limit_sets import LimitSet
 
 LATER = aliased(LimitSet)

@@ -7,11 +7,11 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import Design
 from service.platform.errors import NotFound
 from service.platform.queries.as_of import known
 from service.records.queries.cell_voltages import mea_of_cells
 from service.records.queries.tap_maps import Taps, taps_of
-from service.records.tables.designs import Design
 from service.records.tables.runs import Run, RunReading
 from service.records.tables.stacks import Build, Stack
 from service.store.arithmetic.labels import part_label

@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import and_, func, literal, null, select, type_coerce, union_all
 from sqlalchemy.orm import Session, aliased
 
+from service.designs.arithmetic import pile
 from service.platform.arithmetic.vocabulary import End, Facing, Joint, Kind
 from service.platform.queries.answers import read_as
 from service.platform.queries.as_of import known
@@ -18,7 +19,6 @@ from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Re
 from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade import pile
 from service.trade.running_hours import Hours
 
 REACH = 8
@@ -168,7 +168,7 @@ def _sat(is_then: bool) -> Any:
 
 
 def _design_of() -> Any:
-    from service.records.tables.designs import Design
+    from service.designs.tables import Design
 
     return (
         select(Design.name.concat(" ").concat(Design.revision))

@@ -17,11 +17,11 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Session, aliased
 
+from service.designs.tables import Design
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
 from service.records.queries.hours import StackHours, stack_hours
 from service.records.queries.release_standing import release_stands
-from service.records.tables.designs import Design
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordState,

@@ -9,10 +9,10 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import Design
 from service.platform.errors import NotFound
 from service.records.queries.compared import Compared, compared
 from service.records.queries.suspect_names import Names, Wanted
-from service.records.tables.designs import Design
 from service.trade import suspect_words as words
 from service.trade.confounding import grid, overlap
 from service.trade.factors import POSITION_LEVELS, FactorKind, wide

@@ -13,6 +13,8 @@ from typing import Any, NamedTuple
 from sqlalchemy import Select, exists, or_, select
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.open_pile import OpenPile
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Usability
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
@@ -24,8 +26,6 @@ from service.records.tables.stacks import Layer as LayerRow
 from service.store.arithmetic.labels import part_label
 from service.store.tables.holds import Hold
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade.open_pile import OpenPile
-from service.trade.pile import Layer
 
 TO_BE_RENEWED = "to be renewed"
 """The place of a lifted layer that is renewed at every opening."""

@@ -8,7 +8,6 @@ from service.records.tables import (
     changeover_plans,
     closing_results,
     corrections,
-    designs,
     failing,
     hours,
     limit_sets,

@@ -5,6 +5,7 @@ from typing import cast
 
 from sqlalchemy import exists, func, select
 
+from service.designs.queries.patterns import designs_naming
 from service.physics.arithmetic.part_stiffness import PartStiffness, stiffness_as_data
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json
@@ -14,7 +15,6 @@ from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.records.queries.patterns import designs_naming
 from service.store.arithmetic.stiffness_form import FIELDS, stiffness_to_form
 from service.store.queries.part_types import read_stiffness
 from service.store.tables.parts import Lot, Part, PartType

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
+from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.vocabulary import (
     LAYER_KINDS,
@@ -20,7 +21,6 @@ from service.platform.arithmetic.vocabulary import (
     Material,
     Side,
 )
-from service.trade.pile import CELL_KINDS, Layer
 
 MATERIALS = {
     Kind.MEA: Material.MEMBRANE,

@@ -5,7 +5,7 @@ practice, no source; the limit for hydrogen is a tenth of the lower flammable li
 volume (ISO/TR 15916), from which sites derive their own.
 """
 
-from service.trade.make_safe import LineAsked
+from service.designs.arithmetic.make_safe import LineAsked
 
 DEFAULT_LINES = (
     LineAsked(1, "Load taken off and disconnected; cells bridged or discharged as the site asks."),

@@ -11,17 +11,17 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
+from service.designs.arithmetic.grammar import Pattern
+from service.designs.arithmetic.pattern_toml import read_pattern
+from service.designs.arithmetic.pattern_types import KnownType, called, names_in
+from service.designs.arithmetic.pile import Layer
+from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all
 from service.platform.queries.prepared import param
-from service.records.tables.designs import Design
 from service.records.tables.stacks import Stack
 from service.store.tables.parts import PartType
-from service.trade.grammar import Pattern
-from service.trade.pattern_toml import read_pattern
-from service.trade.pattern_types import KnownType, called, names_in
-from service.trade.pile import Layer
 
 COUNTED_ON_RODS = {
     Kind.SLEEVE: "rod_sleeves",

@@ -9,9 +9,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from service.designs.arithmetic.grammar import Item, Pattern, Where
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
 from service.store.arithmetic.identifiers import serial_key
-from service.trade.grammar import Item, Pattern, Where
 
 T = TypeVar("T")
 

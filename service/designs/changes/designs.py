@@ -6,14 +6,14 @@ from dataclasses import asdict, dataclass, fields
 
 from sqlalchemy import delete, func, select
 
+from service.designs.changes.patterns import carried_over
+from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.platform import changes as given
 from service.platform.arithmetic.vocabulary import End
 from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, RefusedTogether
 from service.platform.permissions import Act, need
-from service.records.changes.patterns import carried_over
-from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
 from service.records.tables.stacks import Stack
 
 FLUIDS = ("fuel", "air", "coolant")

@@ -9,9 +9,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from service.designs.arithmetic import grammar_text as text
+from service.designs.arithmetic.grammar_findings import Finding, Severity, Wrong, found
 from service.platform.arithmetic.vocabulary import End, Kind, Usability
-from service.trade import grammar_text as text
-from service.trade.grammar_findings import Finding, Severity, Wrong, found
 
 
 @dataclass(frozen=True, slots=True)

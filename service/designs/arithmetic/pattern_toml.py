@@ -23,9 +23,9 @@ from dataclasses import dataclass, fields
 from enum import StrEnum
 from typing import Any
 
+from service.designs.arithmetic.grammar import Item, Pattern, Where, objections
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import LAYER_KINDS, Back, Facing, Joint, Material, Side
-from service.trade.grammar import Item, Pattern, Where, objections
 
 CHOICES: dict[str, tuple[str, ...]] = {
     "kind": tuple(LAYER_KINDS),

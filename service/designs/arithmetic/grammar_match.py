@@ -18,10 +18,10 @@ from collections.abc import Iterable, Sequence
 from enum import IntEnum
 from typing import NamedTuple
 
+from service.designs.arithmetic.grammar import Pattern
+from service.designs.arithmetic.grammar_states import Look, States, look, misfits, states_of
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.likelihoods import MISTAKE, OF_THE_TRADE, Likelihoods, Misfit
-from service.trade.grammar import Pattern
-from service.trade.grammar_states import Look, States, look, misfits, states_of
-from service.trade.pile import Layer
 
 NEVER = 1 << 60
 

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
-from service.records.queries.designs import DesignOnPage, design
-from service.records.queries.patterns import pattern_of_design
-from service.records.tables.designs import Design
-from service.trade.grammar import Pattern
-from service.trade.pattern_differences import pattern_differences
+from service.designs.arithmetic.grammar import Pattern
+from service.designs.arithmetic.pattern_differences import pattern_differences
+from service.designs.queries.designs import DesignOnPage, design
+from service.designs.queries.patterns import pattern_of_design
+from service.designs.tables import Design
 
 FIELDS = {
     "active_area_cm2": ("active area of a cell", "cm²"),

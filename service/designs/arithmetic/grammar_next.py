@@ -3,14 +3,14 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from service.designs.arithmetic import grammar_text as text
+from service.designs.arithmetic.grammar import Item, Pattern, Where
+from service.designs.arithmetic.grammar_findings import SIDE_WORDS
+from service.designs.arithmetic.grammar_match import Matcher
+from service.designs.arithmetic.grammar_states import States, look, misfits
+from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.platform.arithmetic.likelihoods import Misfit
 from service.platform.arithmetic.vocabulary import End
-from service.trade import grammar_text as text
-from service.trade.grammar import Item, Pattern, Where
-from service.trade.grammar_findings import SIDE_WORDS
-from service.trade.grammar_match import Matcher
-from service.trade.grammar_states import States, look, misfits
-from service.trade.pile import CELL_KINDS, Layer
 
 
 @dataclass(frozen=True, slots=True)

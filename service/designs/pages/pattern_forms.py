@@ -9,6 +9,9 @@ from dataclasses import fields
 
 from fastapi import Request
 
+from service.designs.arithmetic.grammar import Item, Pattern, Where
+from service.designs.changes.patterns import MOST_ON_A_ROD, PatternEntry
+from service.designs.queries.patterns import COUNTED_ON_RODS
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.typed_fields import as_typed
 from service.platform.arithmetic.vocabulary import (
@@ -21,9 +24,6 @@ from service.platform.arithmetic.vocabulary import (
     Side,
 )
 from service.platform.pages.forms import Form, blank
-from service.records.changes.patterns import MOST_ON_A_ROD, PatternEntry
-from service.records.queries.patterns import COUNTED_ON_RODS
-from service.trade.grammar import Item, Pattern, Where
 
 MOST_ITEMS = 60
 MOST_CELLS = 10_000

@@ -5,7 +5,7 @@ from dataclasses import fields
 from difflib import SequenceMatcher
 from itertools import zip_longest
 
-from service.trade.grammar import Item, Pattern, Where
+from service.designs.arithmetic.grammar import Item, Pattern, Where
 
 WORDS = {
     "kind": "kind",

@@ -6,17 +6,17 @@ A design taken into use before patterns were kept gets its pattern once; nothing
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+from service.designs.arithmetic.grammar import Pattern, objections
+from service.designs.arithmetic.pattern_toml import read_pattern, write_pattern
+from service.designs.arithmetic.pattern_types import Misnamed, completed
+from service.designs.queries.patterns import COUNTED_ON_RODS, known_types
+from service.designs.tables import Design
 from service.platform import changes as given
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, RefusedTogether
 from service.platform.permissions import Act, need
-from service.records.queries.patterns import COUNTED_ON_RODS, known_types
-from service.records.tables.designs import Design
-from service.trade.grammar import Pattern, objections
-from service.trade.pattern_toml import read_pattern, write_pattern
-from service.trade.pattern_types import Misnamed, completed
 
 MOST_ON_A_ROD = 100
 

@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from itertools import groupby
 
+from service.designs.arithmetic.grammar import Item
+from service.designs.arithmetic.grammar_findings import Wrong
+from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Side
-from service.trade.grammar import Item
-from service.trade.grammar_findings import Wrong
-from service.trade.pile import Layer
 
 BACKS = {
     Back.CHANNELLED: "a channelled back",

@@ -9,7 +9,11 @@ from dataclasses import dataclass, field, replace
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.pattern_forms import (
+from service.designs.arithmetic.grammar import Pattern, Where
+from service.designs.arithmetic.pattern_toml import NotAPattern, read_pattern, write_pattern
+from service.designs.arithmetic.pattern_types import KnownType
+from service.designs.changes.patterns import keep_pattern
+from service.designs.pages.pattern_forms import (
     MOST_CELLS,
     USUAL,
     fill,
@@ -19,7 +23,10 @@ from service.faces.pages.pattern_forms import (
     read_pattern_form,
     rearrange,
 )
-from service.faces.pages.pattern_pictures import USUALLY_SHOWN, AsDesignedPile, as_designed
+from service.designs.pages.pattern_pictures import USUALLY_SHOWN, AsDesignedPile, as_designed
+from service.designs.queries.design_revisions import RevisionBefore, revision_before
+from service.designs.queries.designs import DesignOnPage, design
+from service.designs.queries.patterns import KeptPattern, known_types, pattern_of_design
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import (
     LAYER_KINDS,
@@ -35,13 +42,6 @@ from service.platform.errors import NotFound
 from service.platform.pages.forms import Form, Typed
 from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, need
-from service.records.changes.patterns import keep_pattern
-from service.records.queries.design_revisions import RevisionBefore, revision_before
-from service.records.queries.designs import DesignOnPage, design
-from service.records.queries.patterns import KeptPattern, known_types, pattern_of_design
-from service.trade.grammar import Pattern, Where
-from service.trade.pattern_toml import NotAPattern, read_pattern, write_pattern
-from service.trade.pattern_types import KnownType
 
 router = APIRouter(prefix="/designs/{design_id}")
 SHOW, KEEP, READ = "show", "keep", "read"

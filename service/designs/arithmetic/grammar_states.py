@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from service.designs.arithmetic.grammar import Item, Pattern, Where, sequence
+from service.designs.arithmetic.pile import CELL_KINDS, Layer, number_cells
 from service.platform.arithmetic.likelihoods import Misfit
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Side
-from service.trade.grammar import Item, Pattern, Where, sequence
-from service.trade.pile import CELL_KINDS, Layer, number_cells
 
 
 class Look(NamedTuple):

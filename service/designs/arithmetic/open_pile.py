@@ -3,9 +3,9 @@
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple, Optional, Self
 
+from service.designs.arithmetic.pile import Layer, number_cells
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.vocabulary import End
-from service.trade.pile import Layer, number_cells
 
 
 class Chain(NamedTuple):

@@ -5,17 +5,11 @@ A row left empty does not count. “More rows” shows the form again with furth
 
 from fastapi import Request
 
+from service.designs.arithmetic.make_safe_lines import DEFAULT_LINES
+from service.designs.changes.designs import FLUIDS, DesignEntry, LineEntry, PortEntry, RodEntry
+from service.designs.queries.designs import DesignOnPage
 from service.platform.arithmetic.vocabulary import End
 from service.platform.pages.forms import Form, blank
-from service.records.changes.designs import (
-    FLUIDS,
-    DesignEntry,
-    LineEntry,
-    PortEntry,
-    RodEntry,
-)
-from service.records.queries.designs import DesignOnPage
-from service.trade.make_safe_lines import DEFAULT_LINES
 
 SPARE_ROWS = 4
 MOST_ROWS = 60

@@ -7,9 +7,9 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all
-from service.records.tables.designs import ChecklistLine, Design, DesignPort, DesignRod
 from service.records.tables.stacks import Stack
 
 

@@ -6,27 +6,27 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.drawings.rods import draw_rods
-from service.faces.pages.design_forms import (
+from service.designs.arithmetic.grammar import Where
+from service.designs.changes.designs import FLUIDS, change_design, make_design
+from service.designs.pages.design_forms import (
     form_of,
     new_form,
     read_design,
     rows_shown,
     with_more_rows,
 )
-from service.faces.pages.pattern_pictures import USUALLY_SHOWN, AsDesignedPile, as_designed
+from service.designs.pages.pattern_pictures import USUALLY_SHOWN, AsDesignedPile, as_designed
+from service.designs.queries.design_revisions import RevisionBefore, revision_before
+from service.designs.queries.designs import DesignOnPage, DesignRow, design, designs
+from service.designs.queries.patterns import KeptPattern, known_types, pattern_of_design
+from service.faces.drawings.rods import draw_rods
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed
 from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, need
-from service.records.changes.designs import FLUIDS, change_design, make_design
-from service.records.queries.design_revisions import RevisionBefore, revision_before
-from service.records.queries.designs import DesignOnPage, DesignRow, design, designs
 from service.records.queries.limit_sets import LimitsRow, limits_of_design
-from service.records.queries.patterns import KeptPattern, known_types, pattern_of_design
-from service.trade.grammar import Where
 
 router = APIRouter(prefix="/designs")
 
