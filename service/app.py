@@ -44,7 +44,7 @@ PAGES = (
     "service.store.pages.instruments",
     "service.designs.pages.designs",
     "service.designs.pages.patterns",
-    "service.faces.pages.limit_sets",
+    "service.limits.pages.limit_sets",
     "service.store.pages.imports",
     "service.faces.pages.stack_imports",
     "service.faces.pages.changeover",

@@ -19,6 +19,8 @@ from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.pattern_toml import write_pattern
 from service.designs.arithmetic.pattern_types import drawing
 from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
+from service.limits.arithmetic.figures import DesignFigures, figures_as_data
+from service.limits.tables import LimitSet
 from service.people.tables import Person, PersonRole, Role
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import (
@@ -38,7 +40,6 @@ from service.platform.tables.base import Base
 from service.records.queries.content import record_content
 from service.records.tables.failing import FailingMark
 from service.records.tables.hours import HourMeter, HourReading, Moment
-from service.records.tables.limit_sets import LimitSet
 from service.records.tables.rebuild_records import (
     Decision,
     Involvement,
@@ -61,7 +62,6 @@ from service.store.tables.instruments import (
     InstrumentKind,
 )
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade.figures import DesignFigures, figures_as_data
 
 START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 """When the invented laboratory opened: people, types and lots are from then."""

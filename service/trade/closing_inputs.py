@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from service.limits.arithmetic.figures import FORM as FIGURES_FORM
+from service.limits.arithmetic.figures import DesignFigures
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
 from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
@@ -18,8 +20,6 @@ from service.trade.closing_pile import (
     type_as_data,
     type_from_data,
 )
-from service.trade.figures import FORM as FIGURES_FORM
-from service.trade.figures import DesignFigures
 
 FORM = "closing 1"
 

@@ -7,13 +7,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import hypot
 
+from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.physics.arithmetic.clamped_parts import Assembly
 from service.physics.arithmetic.elastic_bed import ActiveArea, Beds
 from service.physics.arithmetic.pressure_map import PressureMap, RodLoad, pressure_map, rod_loads
 from service.physics.arithmetic.springs import ClosedState, rod_compliance
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.estimates import Estimate
-from service.trade.clamp_figures import ClampFigures
 from service.trade.closing_inputs import ClosingInputs
 from service.trade.closing_outcome import LevellingOutcome, MapOutcome, Turn
 from service.trade.levelling import beds_of, level

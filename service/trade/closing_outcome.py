@@ -8,11 +8,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from service.limits.arithmetic.limits import Judged
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import ReadingKind
-from service.trade.limits import Judged
 
 FORM = "closing outcome 1"
 DIGITS = 9

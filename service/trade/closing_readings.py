@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.physics.arithmetic.clamping import Preloads, TorqueValue, preloads
 from service.physics.arithmetic.preload_scatter import relaxation
 from service.physics.arithmetic.rod_stress import rod_stress
@@ -15,7 +16,6 @@ from service.physics.arithmetic.threads import strength
 from service.platform.arithmetic.estimates import Estimate, combined
 from service.platform.arithmetic.vocabulary import ReadingKind
 from service.store.arithmetic.instrument_accuracy import instrument_accuracy
-from service.trade.clamp_figures import ClampFigures
 from service.trade.closing_inputs import ClosingInputs, RodReading
 from service.trade.closing_outcome import RodOutcome, RodRelaxation
 

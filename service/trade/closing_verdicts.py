@@ -5,10 +5,8 @@ Source of the verdicts: verdicts.
 
 from dataclasses import replace
 
-from service.platform.arithmetic.verdicts import Verdict
-from service.trade.closing_outcome import ClosingOutcome
-from service.trade.figures import DesignFigures
-from service.trade.limits import (
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.arithmetic.limits import (
     Found,
     Judged,
     Quantity,
@@ -16,6 +14,8 @@ from service.trade.limits import (
     missing_quantities,
     worst_of,
 )
+from service.platform.arithmetic.verdicts import Verdict
+from service.trade.closing_outcome import ClosingOutcome
 
 
 def values_of(outcome: ClosingOutcome) -> tuple[Found, ...]:

@@ -3,14 +3,7 @@
 Source: as in insulation.
 """
 
-from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
-from service.platform.arithmetic.units import Measure
-from service.platform.arithmetic.verdicts import Verdict
-from service.trade.desk_answers import Answers, NotRead, Refusal
-from service.trade.desk_fields import Show
-from service.trade.desk_insulation_fields import LIMITS, NOT_SAID, SECTIONS, YES
-from service.trade.desk_outcomes import Calculator, Outcome, Result, Units
-from service.trade.insulation import (
+from service.limits.arithmetic.insulation import (
     FORMULA,
     GREATEST_CELL_VOLTAGE,
     Between,
@@ -21,6 +14,13 @@ from service.trade.insulation import (
     judge_insulation,
     working_voltage,
 )
+from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
+from service.platform.arithmetic.units import Measure
+from service.platform.arithmetic.verdicts import Verdict
+from service.trade.desk_answers import Answers, NotRead, Refusal
+from service.trade.desk_fields import Show
+from service.trade.desk_insulation_fields import LIMITS, NOT_SAID, SECTIONS, YES
+from service.trade.desk_outcomes import Calculator, Outcome, Result, Units
 
 
 def _limit(answers: Answers) -> InsulationLimit:

@@ -3,15 +3,15 @@
 Common practice, no source.
 """
 
-from service.platform.arithmetic.units import Measure
-from service.trade.desk_fields import Section, choice, number, percent, quantity, whole, words
-from service.trade.insulation import (
+from service.limits.arithmetic.insulation import (
     DC_LIMIT,
     DRY_RODS_LIMIT,
     WITH_AC_LIMIT,
     Between,
     Condition,
 )
+from service.platform.arithmetic.units import Measure
+from service.trade.desk_fields import Section, choice, number, percent, quantity, whole, words
 
 OWN = "a limit of one's own"
 LIMITS = {limit.standard: limit for limit in (DC_LIMIT, WITH_AC_LIMIT, DRY_RODS_LIMIT)}

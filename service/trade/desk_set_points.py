@@ -3,6 +3,16 @@
 Source: as in set_points.
 """
 
+from service.limits.arithmetic.set_points import (
+    FORMULA,
+    CellWindow,
+    Feed,
+    Operation,
+    Oxidant,
+    SetPoints,
+    before_and_after,
+    set_points,
+)
 from service.physics.arithmetic.gas_flows import reference
 from service.physics.arithmetic.water import coolant_at
 from service.platform.arithmetic.estimates import Estimate, combined, standard_uncertainty
@@ -24,16 +34,6 @@ from service.trade.desk_outcomes import (
     percent_of,
 )
 from service.trade.desk_set_points_fields import SECTIONS
-from service.trade.set_points import (
-    FORMULA,
-    CellWindow,
-    Feed,
-    Operation,
-    Oxidant,
-    SetPoints,
-    before_and_after,
-    set_points,
-)
 
 SOURCE = "Faraday's law; thermoneutral voltages from CODATA key values (1989); IAPWS-IF97"
 CURRENT = "current"

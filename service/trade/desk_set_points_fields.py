@@ -3,6 +3,7 @@
 Common practice, no source.
 """
 
+from service.limits.arithmetic.set_points import Oxidant
 from service.physics.arithmetic.gas_flows import REFERENCES
 from service.physics.arithmetic.water import COOLANTS
 from service.platform.arithmetic.units import Measure
@@ -17,9 +18,6 @@ from service.trade.desk_fields import (
     whole,
 )
 from service.trade.desk_gas import BAROMETER, ZERO
-from service.trade.set_points import (
-    Oxidant,
-)
 
 
 def _feed_fields(gas: str, called: str, stoichiometry: str) -> Section:

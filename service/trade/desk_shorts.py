@@ -5,19 +5,19 @@ Source: as in shorts.
 
 import re
 
-from service.platform.arithmetic.errors import TradeError
-from service.platform.arithmetic.units import Measure, read_quantity
-from service.platform.arithmetic.verdicts import Verdict
-from service.trade.desk_answers import Answers, NotRead, Refusal
-from service.trade.desk_fields import Section, choice, lines, number, quantity
-from service.trade.desk_outcomes import Calculator, Outcome, Result, Table, Units, number_of, plain
-from service.trade.shorts import (
+from service.limits.arithmetic.shorts import (
     LEAST_RESISTANCE_OHM_CM2,
     CellCheck,
     CellFinding,
     shorts_by_resistance,
     shorts_by_voltage,
 )
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.units import Measure, read_quantity
+from service.platform.arithmetic.verdicts import Verdict
+from service.trade.desk_answers import Answers, NotRead, Refusal
+from service.trade.desk_fields import Section, choice, lines, number, quantity
+from service.trade.desk_outcomes import Calculator, Outcome, Result, Table, Units, number_of, plain
 
 BY_RESISTANCE, BY_VOLTAGE = "resistances, dry, before gas", "open-circuit voltages"
 NOT_MEASURED = {"-", "–", "—", "none", "not measured"}

@@ -7,14 +7,9 @@ Source: as in insulation.
 from dataclasses import dataclass
 from math import isfinite
 
-from service.platform.arithmetic.errors import Inconsistent
-from service.platform.arithmetic.estimates import standard_uncertainty
-from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
-from service.platform.arithmetic.verdicts import Verdict, worst
-from service.store.arithmetic.instrument_accuracy import instrument_accuracy
-from service.trade import insulation
-from service.trade.figures import DesignFigures
-from service.trade.insulation import (
+from service.limits.arithmetic import insulation
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.arithmetic.insulation import (
     Between,
     Condition,
     InsulationLimit,
@@ -22,6 +17,11 @@ from service.trade.insulation import (
     judge_insulation,
     working_voltage,
 )
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.estimates import standard_uncertainty
+from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
+from service.platform.arithmetic.verdicts import Verdict, worst
+from service.store.arithmetic.instrument_accuracy import instrument_accuracy
 
 FORM, RESULT_FORM = "insulation test 1", "insulation result 1"
 FORMULAS = ("insulation test 1", insulation.FORMULA)

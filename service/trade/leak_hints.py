@@ -5,8 +5,8 @@ Common practice, no source.
 
 from collections.abc import Mapping, Sequence
 
+from service.limits.arithmetic.leak_paths import Circuit, CircuitTest, to_outside
 from service.physics.arithmetic.tightness import Seen
-from service.trade.leak_paths import Circuit, CircuitTest, to_outside
 
 _ONE_WAY_KNOWN = (
     "Gas passes between anode and cathode: test the other direction too before judging it."

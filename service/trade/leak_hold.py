@@ -3,14 +3,14 @@
 Source: as in hold_time.
 """
 
+from service.limits.arithmetic.clamp_figures import celsius
+from service.limits.arithmetic.leak_figures import LeakFigures, mol_s
+from service.limits.arithmetic.leak_paths import SET_UPS, Circuit
 from service.physics.arithmetic.tightness import Reading
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.preconditions import ZERO_CELSIUS_K, barometer
 from service.platform.arithmetic.pressures import from_gauge
-from service.trade.clamp_figures import celsius
 from service.trade.hold_time import Hold, hold_time
-from service.trade.leak_figures import LeakFigures, mol_s
-from service.trade.leak_paths import SET_UPS, Circuit
 from service.trade.leak_tests import instruments, volume_of
 
 

@@ -3,14 +3,8 @@
 Sources: as in tightness, leak_paths and gases.
 """
 
-from service.physics.arithmetic import tightness
-from service.physics.arithmetic.gases import Across, as_hydrogen
-from service.physics.arithmetic.tightness import LeakRate, Seen, flow_meter, judge, pressure_decay
-from service.platform.arithmetic.errors import Inconsistent, TradeError
-from service.platform.arithmetic.pressures import from_gauge
-from service.platform.arithmetic.verdicts import Verdict, worst
-from service.trade.leak_figures import LeakFigures, mol_s
-from service.trade.leak_paths import (
+from service.limits.arithmetic.leak_figures import LeakFigures, mol_s
+from service.limits.arithmetic.leak_paths import (
     BETWEEN,
     TO_OUTSIDE,
     Circuit,
@@ -18,6 +12,12 @@ from service.trade.leak_paths import (
     Path,
     to_outside,
 )
+from service.physics.arithmetic import tightness
+from service.physics.arithmetic.gases import Across, as_hydrogen
+from service.physics.arithmetic.tightness import LeakRate, Seen, flow_meter, judge, pressure_decay
+from service.platform.arithmetic.errors import Inconsistent, TradeError
+from service.platform.arithmetic.pressures import from_gauge
+from service.platform.arithmetic.verdicts import Verdict, worst
 from service.trade.leak_results import (
     ArrivedRate,
     HydrogenFound,

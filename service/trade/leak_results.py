@@ -5,12 +5,12 @@ Rates in mol/s. A rate below what the method can see is kept as such, and never 
 
 from dataclasses import dataclass
 
+from service.limits.arithmetic.leak_figures import mbar_l_s
+from service.limits.arithmetic.leak_paths import Circuit, CircuitTest, Path
 from service.physics.arithmetic.gases import Regime
 from service.physics.arithmetic.tightness import LeakRate, Seen
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.leak_figures import mbar_l_s
-from service.trade.leak_paths import Circuit, CircuitTest, Path
 
 FORM = "leak result 1"
 

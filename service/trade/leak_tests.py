@@ -9,6 +9,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import hypot
 
+from service.limits.arithmetic.clamp_figures import celsius
+from service.limits.arithmetic.leak_figures import LeakFigures
+from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, SetUp
 from service.physics.arithmetic.gas_flows import NORMAL, reference
 from service.physics.arithmetic.gases import Gas, gas_named
 from service.physics.arithmetic.tightness import FlowMeter, Instruments, Reading
@@ -25,9 +28,6 @@ from service.platform.arithmetic.preconditions import (
 )
 from service.platform.arithmetic.pressures import Zero, from_gauge
 from service.store.arithmetic.instrument_accuracy import instrument_accuracy
-from service.trade.clamp_figures import celsius
-from service.trade.leak_figures import LeakFigures
-from service.trade.leak_paths import SET_UPS, Circuit, SetUp
 
 FORM = "leak test 1"
 ML_MIN = 1e-6 / 60

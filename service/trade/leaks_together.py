@@ -6,9 +6,9 @@ Sources: as in leak_paths and leak_hints.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from service.limits.arithmetic.leak_paths import Path, path_rates
 from service.platform.arithmetic.verdicts import Verdict, worst
 from service.trade.leak_hints import hints
-from service.trade.leak_paths import Path, path_rates
 from service.trade.leak_results import LeakResult, PathFound, Rate, rate_of
 
 

@@ -7,10 +7,10 @@ says that a stack is safe. Common practice, no source.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.arithmetic.leak_paths import Path
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.figures import DesignFigures
 from service.trade.insulation_tests import InsulationOutcome
-from service.trade.leak_paths import Path
 from service.trade.leak_results import LeakResult
 from service.trade.leaks_together import together
 from service.trade.short_checks import ShortOutcome

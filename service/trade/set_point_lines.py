@@ -6,9 +6,9 @@ Source: as in set_points.
 from dataclasses import dataclass
 from typing import Any
 
+from service.limits.arithmetic.operation_figures import OperationFigures
+from service.limits.arithmetic.set_points import FORMULA, SetPoints, set_points
 from service.platform.arithmetic.units import Measure, from_si
-from service.trade.operation_figures import OperationFigures
-from service.trade.set_points import FORMULA, SetPoints, set_points
 
 FORM = "set points 1"
 DIGITS = 4

@@ -6,11 +6,16 @@ JSON forms “short check 1” and “short result 1”. Source: as in shorts.
 from dataclasses import dataclass
 from enum import StrEnum
 
+from service.limits.arithmetic.figures import ShortFigures
+from service.limits.arithmetic.shorts import (
+    CellCheck,
+    CellFinding,
+    shorts_by_resistance,
+    shorts_by_voltage,
+)
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.preconditions import more_than_zero
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.figures import ShortFigures
-from service.trade.shorts import CellCheck, CellFinding, shorts_by_resistance, shorts_by_voltage
 
 FORM, RESULT_FORM = "short check 1", "short result 1"
 FORMULAS = ("short check 1",)

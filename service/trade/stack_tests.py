@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import Any
 
+from service.limits.arithmetic.figures import DesignFigures
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
 from service.trade import insulation_tests, leak_results, leak_tests, short_checks
-from service.trade.figures import DesignFigures
 from service.trade.insulation_tests import (
     InsulationOutcome,
     InsulationTest,

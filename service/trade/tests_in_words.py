@@ -6,15 +6,15 @@ A rate below what the method can see is said as such, and never as 0. Source: as
 from dataclasses import dataclass
 from math import floor, log10
 
+from service.limits.arithmetic.leak_figures import mbar_l_s
+from service.limits.arithmetic.leak_paths import SET_UPS
+from service.limits.arithmetic.shorts import CellCheck
 from service.physics.arithmetic.tightness import Seen
 from service.platform.arithmetic.estimates import Estimate, written
 from service.platform.arithmetic.verdicts import Verdict
 from service.trade.insulation_tests import InsulationFound, InsulationOutcome
-from service.trade.leak_figures import mbar_l_s
-from service.trade.leak_paths import SET_UPS
 from service.trade.leak_results import HydrogenFound, LeakResult, PathFound, Rate
 from service.trade.short_checks import CellChecked, ShortOutcome
-from service.trade.shorts import CellCheck
 from service.trade.stack_tests import Result
 
 THIN = "\u2009"

@@ -6,6 +6,7 @@ Sources: as in insulation_tests and short_checks.
 import re
 from collections.abc import Sequence
 
+from service.limits.arithmetic.insulation import Between, Condition
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.typed_fields import FieldRefused
 from service.platform.arithmetic.typed_quantities import (
@@ -15,7 +16,6 @@ from service.platform.arithmetic.typed_quantities import (
     typed_word,
 )
 from service.platform.arithmetic.units import Measure, from_si, read_quantity
-from service.trade.insulation import Between, Condition
 from service.trade.insulation_tests import InsulationMeasured, InsulationTest
 from service.trade.short_checks import ShortCheck, Way
 

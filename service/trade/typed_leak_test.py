@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from service.limits.arithmetic.leak_paths import SET_UPS, Circuit
 from service.physics.arithmetic.gas_flows import NORMAL, REFERENCES
 from service.physics.arithmetic.gases import TEST_GASES
 from service.platform.arithmetic.pressures import Zero
@@ -19,7 +20,6 @@ from service.platform.arithmetic.typed_quantities import (
     typed_word,
 )
 from service.platform.arithmetic.units import Measure
-from service.trade.leak_paths import SET_UPS, Circuit
 from service.trade.leak_tests import Arrived, LeakTest, Meter, Method
 
 VOLUME_PERCENT = 3.0

@@ -12,6 +12,7 @@ from service.designs.tables import Design
 from service.faces.demo.building import demo_settings
 from service.faces.demo.figures import SOURCE
 from service.faces.demo.heron import HERON_02_WHOLE
+from service.limits.tables import LimitSet
 from service.people.tables import Person
 from service.physics.arithmetic.part_stiffness import OF_KIND
 from service.platform.arithmetic.verdicts import Verdict
@@ -19,7 +20,6 @@ from service.platform.database import make_engine, reading
 from service.records.queries.closing_inputs import closing_ground
 from service.records.queries.releases import Gate, gate
 from service.records.tables.closing_results import ClosingResult
-from service.records.tables.limit_sets import LimitSet
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Build, Stack

@@ -9,10 +9,10 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.faces.pages.limit_forms import HELP, SECTIONS
-from service.records.queries.limit_sets import limits_in_force
-from service.records.tables.limit_sets import LimitSet
-from service.trade.figures_fields import FIELDS
+from service.limits.arithmetic.figures_fields import FIELDS
+from service.limits.pages.limit_forms import HELP, SECTIONS
+from service.limits.queries import limits_in_force
+from service.limits.tables import LimitSet
 from tests import builders
 
 Clients = Callable[..., Any]

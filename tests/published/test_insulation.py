@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.trade.insulation import (
+from service.limits.arithmetic.insulation import (
     DC_LIMIT,
     WITH_AC_LIMIT,
     Between,

@@ -2,16 +2,7 @@
 
 import pytest
 
-from service.physics.arithmetic.gas_flows import (
-    AT_20_C,
-    AT_25_C,
-    FARADAY,
-    NORMAL,
-    Reference,
-    volume_flow,
-)
-from service.physics.arithmetic.water import CoolantState, coolant_at, saturation_pressure
-from service.trade.set_points import (
+from service.limits.arithmetic.set_points import (
     MOLAR_MASS_HYDROGEN,
     MOLAR_MASS_OXYGEN,
     THERMONEUTRAL_HHV,
@@ -23,6 +14,15 @@ from service.trade.set_points import (
     SetPoints,
     set_points,
 )
+from service.physics.arithmetic.gas_flows import (
+    AT_20_C,
+    AT_25_C,
+    FARADAY,
+    NORMAL,
+    Reference,
+    volume_flow,
+)
+from service.physics.arithmetic.water import CoolantState, coolant_at, saturation_pressure
 from tests.published.cases import cases
 
 CASES = cases("set_points")

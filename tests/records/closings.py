@@ -8,15 +8,15 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.limits.arithmetic.clamp_figures import ClampFigures
+from service.limits.arithmetic.figures import DesignFigures, figures_as_data
+from service.limits.arithmetic.limits import Limit, Quantity
+from service.limits.arithmetic.operation_figures import FeedFigures, OperationFigures
+from service.limits.tables import LimitSet
 from service.physics.arithmetic.part_stiffness import Bed, Disc, Seal, Stiff, stiffness_as_data
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.material_curves import Densifying, RubberCord, Soft
-from service.records.tables.limit_sets import LimitSet
 from service.store.tables.parts import PartType
-from service.trade.clamp_figures import ClampFigures
-from service.trade.figures import DesignFigures, figures_as_data
-from service.trade.limits import Limit, Quantity
-from service.trade.operation_figures import FeedFigures, OperationFigures
 from tests import builders
 
 GDL = Soft(Densifying(3e6, 0.55), 0.25, 2.0, 0.08)

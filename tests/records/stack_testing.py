@@ -8,14 +8,14 @@ from typing import Any
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.limits.arithmetic.figures import DesignFigures, InsulationRule, ShortFigures
+from service.limits.arithmetic.insulation import Between, Condition
+from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
+from service.limits.arithmetic.leak_paths import Circuit, Path
 from service.records.changes import bench
 from service.records.tables.rebuild_records import RecordKind
 from service.records.tables.stacks import Stack
 from service.store.tables.instruments import Instrument, InstrumentKind
-from service.trade.figures import DesignFigures, InsulationRule, ShortFigures
-from service.trade.insulation import Between, Condition
-from service.trade.leak_figures import CircuitFigures, LeakFigures, PathLimit
-from service.trade.leak_paths import Circuit, Path
 from tests import builders
 from tests.records.at_the_bench import Bench, Lab, a_lab
 from tests.records.closings import OPERATION, put_limits_in_force

@@ -9,24 +9,24 @@ from sqlalchemy import Engine, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.platform.arithmetic.canonical import canonical_json
-from service.platform.errors import NotAllowed, NotFound, Refused
-from service.platform.permissions import Person
-from service.records.changes.limit_sets import approve_limits, write_limits
-from service.records.queries.limit_sets import (
+from service.limits.arithmetic.clamp_figures import ClampFigures
+from service.limits.arithmetic.figures import DesignFigures, figures_as_data
+from service.limits.arithmetic.figures_differences import differences
+from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
+from service.limits.arithmetic.leak_paths import Circuit, Path
+from service.limits.arithmetic.limits import Limit, Quantity
+from service.limits.changes import approve_limits, write_limits
+from service.limits.queries import (
     Standing,
     limits_in_force,
     limits_of_design,
     limits_version,
     newest_figures,
 )
-from service.records.tables.limit_sets import LimitSet
-from service.trade.clamp_figures import ClampFigures
-from service.trade.figures import DesignFigures, figures_as_data
-from service.trade.figures_differences import differences
-from service.trade.leak_figures import CircuitFigures, LeakFigures, PathLimit
-from service.trade.leak_paths import Circuit, Path
-from service.trade.limits import Limit, Quantity
+from service.limits.tables import LimitSet
+from service.platform.arithmetic.canonical import canonical_json
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.permissions import Person
 from tests import builders
 from tests.builders import PASSWORD
 from tests.records.keeping import Lab, a_lab

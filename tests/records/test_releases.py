@@ -10,6 +10,7 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.limits.arithmetic.figures import ShortFigures
 from service.people.tables import Role
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
@@ -29,7 +30,6 @@ from service.records.tables.rebuild_records import RecordKind, Step
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stack_tests import StackTest
 from service.records.tables.stacks import Build
-from service.trade.figures import ShortFigures
 from tests import builders
 from tests.records.at_the_bench import known
 from tests.records.closings import put_limits_in_force

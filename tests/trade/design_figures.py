@@ -1,7 +1,7 @@
 """Invented figures of a design, as typed and as computed with."""
 
-from service.trade.figures import DesignFigures
-from service.trade.figures_form import from_form
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.arithmetic.figures_form import from_form
 
 TYPED = {
     "clamp_thread": "M8",

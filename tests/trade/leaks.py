@@ -2,9 +2,9 @@
 
 from dataclasses import replace
 
+from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
+from service.limits.arithmetic.leak_paths import Circuit, Path
 from service.platform.arithmetic.pressures import Zero
-from service.trade.leak_figures import CircuitFigures, LeakFigures, PathLimit
-from service.trade.leak_paths import Circuit, Path
 from service.trade.leak_tests import Arrived, LeakTest, Meter, Method
 
 LEAK_FIGURES = LeakFigures(

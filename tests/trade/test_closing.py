@@ -9,6 +9,7 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.limits.arithmetic.limits import Limit, Quantity
 from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer
 from service.physics.arithmetic.clamping import TorqueValue, preload, preloads
 from service.physics.arithmetic.elastic_bed import ActiveArea
@@ -30,7 +31,6 @@ from service.trade.closing_outcome import (
 from service.trade.closing_pile import ClosingType, Placed, pile_of
 from service.trade.closing_verdicts import judge_closing, judged_by
 from service.trade.levelling import beds_of
-from service.trade.limits import Limit, Quantity
 from tests.trade.closings import (
     CLAMP,
     COLLECTOR,

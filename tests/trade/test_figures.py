@@ -6,20 +6,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.limits.arithmetic.clamp_figures import ClampFigures
+from service.limits.arithmetic.figures import DesignFigures, figures_as_data, figures_from_data
+from service.limits.arithmetic.figures_fields import FIELDS, SECTIONS
+from service.limits.arithmetic.figures_form import from_form, to_form
+from service.limits.arithmetic.insulation import Between, Condition
+from service.limits.arithmetic.leak_figures import LeakFigures, PathLimit, mbar_l_s, mol_s
+from service.limits.arithmetic.leak_paths import Path
+from service.limits.arithmetic.limits import Limit, Quantity
+from service.limits.arithmetic.set_points import Oxidant, set_points
 from service.physics.arithmetic.clamping import NutFactor, ThreadFriction, nut_factor_of
 from service.physics.arithmetic.disc_springs import PlainSpring, SpringColumn
 from service.physics.arithmetic.part_stiffness import Disc
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.typed_fields import FieldRefused
-from service.trade.clamp_figures import ClampFigures
-from service.trade.figures import DesignFigures, figures_as_data, figures_from_data
-from service.trade.figures_fields import FIELDS, SECTIONS
-from service.trade.figures_form import from_form, to_form
-from service.trade.insulation import Between, Condition
-from service.trade.leak_figures import LeakFigures, PathLimit, mbar_l_s, mol_s
-from service.trade.leak_paths import Path
-from service.trade.limits import Limit, Quantity
-from service.trade.set_points import Oxidant, set_points
 from tests.trade.design_figures import TYPED, some_figures
 
 

@@ -4,9 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.platform.arithmetic.verdicts import Verdict
-from service.trade.insulation import (
+from service.limits.arithmetic.insulation import (
     DC_LIMIT,
     DRY_RODS_LIMIT,
     Between,
@@ -17,7 +15,9 @@ from service.trade.insulation import (
     judge_insulation,
     working_voltage,
 )
-from service.trade.shorts import CellCheck, shorts_by_resistance, shorts_by_voltage
+from service.limits.arithmetic.shorts import CellCheck, shorts_by_resistance, shorts_by_voltage
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.verdicts import Verdict
 
 
 def judged(

@@ -2,16 +2,16 @@
 
 import pytest
 
-from service.platform.arithmetic.errors import TradeError
-from service.platform.arithmetic.verdicts import Verdict
-from service.trade.figures import DesignFigures, InsulationRule
-from service.trade.insulation import (
+from service.limits.arithmetic.figures import DesignFigures, InsulationRule
+from service.limits.arithmetic.insulation import (
     Between,
     Condition,
     InsulationLimit,
     InsulationReading,
     judge_insulation,
 )
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.verdicts import Verdict
 from service.trade.insulation_tests import (
     InsulationMeasured,
     InsulationTest,

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from service.limits.arithmetic.leak_figures import mol_s
 from service.physics.arithmetic.tightness import Reading
 from service.platform.arithmetic.errors import TradeError
 from service.trade.hold_time import hold_time
-from service.trade.leak_figures import mol_s
 from service.trade.leak_hold import hold_needed
 from service.trade.leak_tests import instruments
 from tests.trade.leaks import LEAK_FIGURES

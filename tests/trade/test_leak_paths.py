@@ -2,11 +2,7 @@
 
 import pytest
 
-from service.physics.arithmetic.tightness import LeakRate, Seen
-from service.platform.arithmetic.errors import Inconsistent
-from service.platform.arithmetic.estimates import Estimate
-from service.trade.leak_hints import hints
-from service.trade.leak_paths import (
+from service.limits.arithmetic.leak_paths import (
     SET_UPS,
     Circuit,
     CircuitTest,
@@ -14,6 +10,10 @@ from service.trade.leak_paths import (
     path_rates,
     to_outside,
 )
+from service.physics.arithmetic.tightness import LeakRate, Seen
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.estimates import Estimate
+from service.trade.leak_hints import hints
 
 A, C, W = Circuit.ANODE, Circuit.CATHODE, Circuit.COOLANT
 

@@ -1,8 +1,8 @@
 """Several tests of tightness together."""
 
+from service.limits.arithmetic.leak_paths import Circuit, Path
 from service.platform.arithmetic.verdicts import Verdict
 from service.trade.leak_judging import judge_leak
-from service.trade.leak_paths import Circuit, Path
 from service.trade.leak_results import LeakResult
 from service.trade.leak_tests import Arrived, LeakTest
 from service.trade.leaks_together import together

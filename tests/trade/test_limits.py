@@ -4,11 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.errors import TradeError
-from service.platform.arithmetic.estimates import Estimate
-from service.platform.arithmetic.units import labels
-from service.platform.arithmetic.verdicts import Verdict, at_least, at_most, worst
-from service.trade.limits import (
+from service.limits.arithmetic.limits import (
     Found,
     Limit,
     Quantity,
@@ -17,6 +13,10 @@ from service.trade.limits import (
     verdict_between,
     worst_of,
 )
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.units import labels
+from service.platform.arithmetic.verdicts import Verdict, at_least, at_most, worst
 
 LIMIT = Limit(Quantity.GDL_PRESSURE, 0.8, 1.4, "design note 3")
 VALUES = st.builds(Estimate, st.floats(0.1, 3.0), st.floats(0.0, 0.5))

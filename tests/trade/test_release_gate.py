@@ -2,16 +2,16 @@
 
 import pytest
 
+from service.limits.arithmetic.figures import DesignFigures, InsulationRule, ShortFigures
+from service.limits.arithmetic.insulation import Between, Condition
+from service.limits.arithmetic.leak_paths import Circuit
+from service.limits.arithmetic.limits import Limit, Quantity
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.figures import DesignFigures, InsulationRule, ShortFigures
-from service.trade.insulation import Between, Condition
 from service.trade.insulation_tests import (
     InsulationMeasured,
     InsulationTest,
 )
-from service.trade.leak_paths import Circuit
 from service.trade.leak_tests import Arrived, LeakTest
-from service.trade.limits import Limit, Quantity
 from service.trade.release_gate import Standing, Wanted, gate, wanted_verdicts
 from service.trade.short_checks import ShortCheck, Way
 from service.trade.stack_tests import StackTest, judge_test

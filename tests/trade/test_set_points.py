@@ -6,10 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.physics.arithmetic.gas_flows import AT_20_C, FARADAY, volume_flow
-from service.physics.arithmetic.water import COOLANTS, CoolantState, coolant_at, saturation_pressure
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.trade.set_points import (
+from service.limits.arithmetic.set_points import (
     MOLAR_MASS_HYDROGEN,
     MOLAR_MASS_OXYGEN,
     MOLAR_MASS_WATER,
@@ -23,6 +20,9 @@ from service.trade.set_points import (
     before_and_after,
     set_points,
 )
+from service.physics.arithmetic.gas_flows import AT_20_C, FARADAY, volume_flow
+from service.physics.arithmetic.water import COOLANTS, CoolantState, coolant_at, saturation_pressure
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
 WATER = coolant_at("water", 338.15)
 OPERATION = Operation(70.0, Feed(1.5), Feed(2.0), CellWindow(0.4, 0.65, 1.0), WATER, 5.0)

@@ -4,11 +4,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.limits.arithmetic.figures import ShortFigures
+from service.limits.arithmetic.shorts import CellCheck, shorts_by_voltage
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.figures import ShortFigures
 from service.trade.short_checks import ShortCheck, Way, judge_short_check
-from service.trade.shorts import CellCheck, shorts_by_voltage
 
 GOOD = (40.0, 38.0, 41.0, 39.0)
 

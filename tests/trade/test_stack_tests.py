@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.limits.arithmetic.figures import DesignFigures, InsulationRule, ShortFigures
+from service.limits.arithmetic.insulation import Between, Condition
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.verdicts import Verdict
 from service.trade import stack_tests
-from service.trade.figures import DesignFigures, InsulationRule, ShortFigures
-from service.trade.insulation import Between, Condition
 from service.trade.insulation_tests import InsulationMeasured, InsulationTest
 from service.trade.leak_tests import Method
 from service.trade.short_checks import ShortCheck, Way

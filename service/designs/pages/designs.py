@@ -20,13 +20,13 @@ from service.designs.queries.design_revisions import RevisionBefore, revision_be
 from service.designs.queries.designs import DesignOnPage, DesignRow, design, designs
 from service.designs.queries.patterns import KeptPattern, known_types, pattern_of_design
 from service.faces.drawings.rods import draw_rods
+from service.limits.queries import LimitsRow, limits_of_design
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed
 from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, need
-from service.records.queries.limit_sets import LimitsRow, limits_of_design
 
 router = APIRouter(prefix="/designs")
 

@@ -6,7 +6,10 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Header, Query, Request
 from pydantic import AwareDatetime
 
-from service.faces.api import limit_models, stack_models
+from service.faces.api import stack_models
+from service.limits import api
+from service.limits.arithmetic.figures import figures_as_data
+from service.limits.queries import limits_in_force
 from service.platform.api import answers, request_models
 from service.platform.api.callers import Caller, Database, made_once
 from service.platform.database import SentOnce, reading
@@ -14,9 +17,7 @@ from service.platform.permissions import Act, need
 from service.records.changes.hours import read_hours
 from service.records.queries.content import verify
 from service.records.queries.layer_maps import layer_map, stack_facts
-from service.records.queries.limit_sets import limits_in_force
 from service.records.queries.stacks import find_stack, stack_list
-from service.trade.figures import figures_as_data
 
 router = APIRouter(prefix="/stacks", tags=["stacks"])
 
@@ -96,7 +97,7 @@ def layers(
 
 
 @router.get("/{serial}/limits")
-def limits(*, serial: str, caller: Caller, engine: Database) -> limit_models.Limits | None:
+def limits(*, serial: str, caller: Caller, engine: Database) -> api.Limits | None:
     """The limits and figures in force for the stack's design; null where none were approved."""
     need(caller, Act.READ)
     with reading(engine) as session:
@@ -104,7 +105,7 @@ def limits(*, serial: str, caller: Caller, engine: Database) -> limit_models.Lim
         answer = limits_in_force(session, stack.design_id)
     if answer is None:
         return None
-    return limit_models.Limits(
+    return api.Limits(
         design=answer.design,
         version=answer.version,
         source=answer.source,

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 from service.faces.demo.bench import Bench
 from service.faces.demo.figures import FIGURES, TEST_KPA
+from service.limits.arithmetic.leak_paths import SET_UPS, SetUp
 from service.platform.arithmetic.vocabulary import Kind
 from service.records.changes import stack_tests
 from service.records.queries.working_piles import working_pile
-from service.trade.leak_paths import SET_UPS, SetUp
 
 BAROMETER_KPA = 101.3
 START_C, END_C = 21.4, 21.5

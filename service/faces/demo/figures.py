@@ -2,13 +2,13 @@
 
 from dataclasses import replace
 
-from service.trade.clamp_figures import ClampFigures
-from service.trade.figures import DesignFigures, InsulationRule, ShortFigures
-from service.trade.insulation import Between, Condition
-from service.trade.leak_figures import CircuitFigures, LeakFigures, PathLimit
-from service.trade.leak_paths import Circuit, Path
-from service.trade.limits import Limit, Quantity
-from service.trade.operation_figures import FeedFigures, OperationFigures
+from service.limits.arithmetic.clamp_figures import ClampFigures
+from service.limits.arithmetic.figures import DesignFigures, InsulationRule, ShortFigures
+from service.limits.arithmetic.insulation import Between, Condition
+from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
+from service.limits.arithmetic.leak_paths import Circuit, Path
+from service.limits.arithmetic.limits import Limit, Quantity
+from service.limits.arithmetic.operation_figures import FeedFigures, OperationFigures
 
 SOURCE = "invented for the demo, not for any real stack"
 TEST_KPA = 30.0

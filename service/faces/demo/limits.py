@@ -4,9 +4,9 @@ from service.faces.demo.days import MON, TUE, When, ago
 from service.faces.demo.figures import FIGURES, SOURCE, WREN_TIGHTER
 from service.faces.demo.lab import Entry, Lab
 from service.faces.demo.people import PASSPHRASE
-from service.records.changes.limit_sets import approve_limits, write_limits
-from service.records.queries.limit_sets import limits_version
-from service.trade.figures import DesignFigures
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.changes import approve_limits, write_limits
+from service.limits.queries import limits_version
 
 
 def _write(lab: Lab, when: When, design: str, figures: DesignFigures, reason: str) -> None:

@@ -4,6 +4,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from service.faces.pages.closing_lines import limit_words, shown
+from service.limits.arithmetic.limits import Found
+from service.limits.arithmetic.set_points import Row
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.units import Measure, from_si
 from service.platform.arithmetic.verdicts import Verdict
@@ -11,8 +13,6 @@ from service.records.queries.changeover_closing import ChangeoverClosing
 from service.trade.closing_outcome import ClosingOutcome
 from service.trade.closing_verdicts import values_of
 from service.trade.desk_outcomes import plain
-from service.trade.limits import Found
-from service.trade.set_points import Row
 
 UNITS: dict[str, tuple[Measure, str]] = {
     "m³/s": (Measure.FLOW, "L/min"),

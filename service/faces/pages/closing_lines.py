@@ -3,13 +3,13 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from service.limits.arithmetic.clamp_figures import ClampFigures
+from service.limits.arithmetic.limits import Found, Judged, Quantity
 from service.platform.arithmetic.estimates import Estimate, written
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.clamp_figures import ClampFigures
 from service.trade.closing_outcome import ClosingOutcome, RodOutcome
 from service.trade.closing_verdicts import values_of
 from service.trade.desk_outcomes import plain
-from service.trade.limits import Found, Judged, Quantity
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,11 +7,11 @@ from markupsafe import Markup
 
 from service.faces.drawings.pressure_map import draw_pressure_map
 from service.faces.pages.closing_lines import Line, Shown, lines_of, shown
+from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.pages.kept_drawings import kept
 from service.records.queries.closing_rows import DesignSizes
-from service.trade.clamp_figures import ClampFigures
 from service.trade.closing_outcome import ClosingOutcome, LevellingOutcome
 
 LEAST_TURN_DEG = 1.0

@@ -3,6 +3,10 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.arithmetic.insulation import Condition, working_voltage
+from service.limits.arithmetic.leak_figures import mbar_l_s
+from service.limits.arithmetic.leak_paths import SET_UPS, SetUp
 from service.physics.arithmetic.gas_flows import REFERENCES
 from service.physics.arithmetic.gases import TEST_GASES
 from service.platform.arithmetic.errors import TradeError
@@ -14,12 +18,8 @@ from service.records.queries.stack_tests import MadeTest
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
 from service.store.queries.instruments import InstrumentRow
 from service.store.tables.instruments import InstrumentKind
-from service.trade.figures import DesignFigures
-from service.trade.insulation import Condition, working_voltage
 from service.trade.insulation_tests import InsulationOutcome
-from service.trade.leak_figures import mbar_l_s
 from service.trade.leak_hold import hold_needed
-from service.trade.leak_paths import SET_UPS, SetUp
 from service.trade.leak_results import LeakResult
 from service.trade.leak_tests import Method
 from service.trade.short_checks import Way

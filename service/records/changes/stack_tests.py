@@ -11,6 +11,8 @@ from sqlalchemy import select
 
 from service.designs.arithmetic.pile import counts
 from service.designs.tables import Design
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.queries import LimitsInForce, limits_in_force
 from service.platform import changes
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.arithmetic.errors import OutOfRange, TradeError
@@ -32,13 +34,11 @@ from service.records.changes.instruments_of_tests import (
 )
 from service.records.changes.rebuild_records import involve
 from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go, shown
-from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.working_piles import working_pile
 from service.records.tables import stack_tests
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, StepKind
 from service.records.tables.stacks import Stack
 from service.trade import typed_electrical_tests, typed_leak_test
-from service.trade.figures import DesignFigures
 from service.trade.stack_tests import (
     Result,
     StackTest,

@@ -12,6 +12,8 @@ from sqlalchemy.orm import Session
 
 from service.designs.arithmetic.pile import Layer, counts
 from service.designs.queries.patterns import pattern_of_design
+from service.limits.arithmetic.set_points import Row, before_and_after
+from service.limits.queries import LimitsInForce, limits_in_force
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import ReadingKind
 from service.platform.queries.answers import columns, read_as
@@ -29,14 +31,12 @@ from service.records.queries.closing_rows import (
     parts_giving,
 )
 from service.records.queries.layer_maps import LayerMap
-from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.working_piles import FixingNow
 from service.store.tables.parts import PartType
 from service.trade.closing import closing
 from service.trade.closing_inputs import ClosingInputs, RodReading
 from service.trade.closing_outcome import ClosingOutcome
 from service.trade.closing_pile import ClosingType, Placed
-from service.trade.set_points import Row, before_and_after
 
 
 @dataclass(frozen=True, slots=True)

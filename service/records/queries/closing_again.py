@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from sqlalchemy.orm import Session
 
+from service.limits.arithmetic.figures import DesignFigures
 from service.platform.arithmetic.canonical import canonical_json
 from service.records.queries.closing_inputs import ClosingGround, closing_ground
 from service.records.queries.closing_results import KeptResult, kept_results
@@ -13,7 +14,6 @@ from service.records.queries.closing_taken import measured_height_mm
 from service.trade.closing import FORMULAS, closing
 from service.trade.closing_inputs import ClosingInputs, inputs_as_data
 from service.trade.closing_outcome import ClosingOutcome
-from service.trade.figures import DesignFigures
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,8 @@ from functools import lru_cache
 from sqlalchemy.orm import Session
 
 from service.designs.arithmetic.pile import Layer
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.queries import LimitsInForce, limits_in_force
 from service.physics.arithmetic.part_stiffness import stiffness_from
 from service.physics.arithmetic.torque_units import IN_NEWTON_METRES, torque_unit
 from service.platform.arithmetic.errors import TradeError
@@ -26,11 +28,9 @@ from service.records.queries.closing_rows import (
 )
 from service.records.queries.closing_seen import seen_before
 from service.records.queries.closing_taken import ReadingTaken, readings_taken
-from service.records.queries.limit_sets import LimitsInForce, limits_in_force
 from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
 from service.trade.closing_inputs import ClosingInputs, RodPlace, RodReading
 from service.trade.closing_pile import ClosingType, Placed, pile_of
-from service.trade.figures import DesignFigures
 
 NOTHING_GIVEN = DesignFigures()
 

@@ -7,13 +7,13 @@ from typing import Any
 from sqlalchemy import func, select, union_all
 from sqlalchemy.orm import Session, aliased
 
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.queries import read_figures
+from service.limits.tables import LimitSet
 from service.records.queries.floor_closed import of_closed_stacks
 from service.records.queries.floor_instruments import of_instruments
 from service.records.queries.floor_waiting import waiting
-from service.records.queries.limit_sets import read_figures
-from service.records.tables.limit_sets import LimitSet
 from service.records.tables.stacks import Stack
-from service.trade.figures import DesignFigures
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,9 +7,9 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
+from service.limits.queries import read_figures
+from service.limits.tables import LimitSet
 from service.platform.queries.prepared import param_list
-from service.records.queries.limit_sets import read_figures
-from service.records.tables.limit_sets import LimitSet
 
 LATER = aliased(LimitSet)
 FIGURES_IN_FORCE = (

@@ -9,6 +9,8 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.tables import LimitSet
 from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.errors import TradeError
@@ -23,13 +25,11 @@ from service.records.queries.content import verify
 from service.records.queries.involved import people_on
 from service.records.queries.release_standing import release_stands
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
-from service.records.tables.limit_sets import LimitSet
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.store.tables.parts import Part, PartType
 from service.trade import release_gate
-from service.trade.figures import DesignFigures
 from service.trade.set_point_lines import SetPointsAsked, set_points_asked
 
 

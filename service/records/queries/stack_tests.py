@@ -9,12 +9,12 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.limits.tables import LimitSet
 from service.people.tables import Person
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param, statement
 from service.records.queries.record_entries import LATE_AFTER
-from service.records.tables.limit_sets import LimitSet
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step
 from service.records.tables.stack_tests import StackTest as Row
 from service.store.tables.instruments import Calibration, Instrument

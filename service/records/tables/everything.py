@@ -10,7 +10,6 @@ from service.records.tables import (
     corrections,
     failing,
     hours,
-    limit_sets,
     rebuild_records,
     releases,
     runs,

@@ -8,6 +8,8 @@ from markupsafe import Markup
 from sqlalchemy import Engine
 
 from service.faces.drawings.curves import draw_curve
+from service.limits.arithmetic.figures_differences import FigureRow, shown
+from service.limits.arithmetic.figures_help import help_of
 from service.people.pages.signing_in import Database, Me
 from service.physics.arithmetic.part_stiffness import Bed, PartStiffness, Seal
 from service.platform.arithmetic.curve_text import CurveOf
@@ -24,8 +26,6 @@ from service.platform.permissions import Act, need
 from service.store.arithmetic.stiffness_form import FIELDS, stiffness_from_form, stiffness_to_form
 from service.store.changes.part_types import set_stiffness
 from service.store.queries.part_types import PartTypeFacts, part_type
-from service.trade.figures_differences import FigureRow, shown
-from service.trade.figures_help import help_of
 
 router = APIRouter(prefix="/part-types/{part_type_id}")
 

@@ -5,10 +5,10 @@ Common practice, no source.
 
 from dataclasses import dataclass
 
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.arithmetic.figures_fields import FIELDS
+from service.limits.arithmetic.figures_form import to_form
 from service.platform.arithmetic.typed_fields import Field
-from service.trade.figures import DesignFigures
-from service.trade.figures_fields import FIELDS
-from service.trade.figures_form import to_form
 
 NONE_GIVEN = DesignFigures()
 

@@ -7,19 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, TypeVar
 
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.platform.arithmetic.plain_data import from_data
-from service.platform.arithmetic.typed_fields import (
-    Field,
-    FieldRefused,
-    as_typed,
-    refused,
-    typed,
-    typed_value,
-)
-from service.trade.clamp_figures import ClampFigures
-from service.trade.figures import DesignFigures, InsulationRule, ShortFigures
-from service.trade.figures_fields import (
+from service.limits.arithmetic.clamp_figures import ClampFigures
+from service.limits.arithmetic.figures import DesignFigures, InsulationRule, ShortFigures
+from service.limits.arithmetic.figures_fields import (
     CIRCUITS,
     CLAMP_FIELDS,
     FEEDS,
@@ -35,10 +25,20 @@ from service.trade.figures_fields import (
     path_field,
     rule_name,
 )
-from service.trade.leak_figures import CircuitFigures, LeakFigures, PathLimit
-from service.trade.leak_paths import Path
-from service.trade.limits import Limit, Quantity
-from service.trade.operation_figures import OperationFigures
+from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
+from service.limits.arithmetic.leak_paths import Path
+from service.limits.arithmetic.limits import Limit, Quantity
+from service.limits.arithmetic.operation_figures import OperationFigures
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.plain_data import from_data
+from service.platform.arithmetic.typed_fields import (
+    Field,
+    FieldRefused,
+    as_typed,
+    refused,
+    typed,
+    typed_value,
+)
 
 Made = TypeVar("Made")
 Typed = Mapping[str, str]

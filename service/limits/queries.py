@@ -11,13 +11,13 @@ from sqlalchemy import and_, exists, func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
+from service.limits.arithmetic.figures import DesignFigures, figures_from_data
+from service.limits.tables import LimitSet
 from service.people.tables import Person
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.prepared import param, statement
-from service.records.tables.limit_sets import LimitSet
-from service.trade.figures import DesignFigures, figures_from_data
 
 MADE, APPROVED = aliased(Person), aliased(Person)
 

@@ -5,15 +5,15 @@ Common practice, no source.
 
 from dataclasses import replace
 
+from service.limits.arithmetic.insulation import Between, Condition
+from service.limits.arithmetic.leak_paths import Circuit, Path
+from service.limits.arithmetic.limits import Quantity
+from service.limits.arithmetic.set_points import Oxidant
 from service.physics.arithmetic.gas_flows import REFERENCES
 from service.physics.arithmetic.gases import TEST_GASES
 from service.physics.arithmetic.threads import strength_classes
 from service.physics.arithmetic.water import COOLANTS
 from service.platform.arithmetic.typed_fields import Field
-from service.trade.insulation import Between, Condition
-from service.trade.leak_paths import Circuit, Path
-from service.trade.limits import Quantity
-from service.trade.set_points import Oxidant
 
 CLAMP, LEAK, INSULATION, SHORTS, OPERATION, LIMITS = (
     "Clamp",

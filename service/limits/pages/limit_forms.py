@@ -8,12 +8,8 @@ from dataclasses import dataclass
 
 from fastapi import Request
 
-from service.platform.arithmetic.errors import TradeError
-from service.platform.arithmetic.typed_fields import Field
-from service.platform.pages.described_fields import refuse_alone, refuse_in
-from service.platform.pages.forms import Form, blank
-from service.trade.figures import DesignFigures
-from service.trade.figures_fields import (
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.arithmetic.figures_fields import (
     BY_SECTION,
     CIRCUITS,
     FEEDS,
@@ -27,9 +23,13 @@ from service.trade.figures_fields import (
     limit_fields,
     rule_name,
 )
-from service.trade.figures_form import from_form, to_form
-from service.trade.figures_help import help_of
-from service.trade.limits import Quantity
+from service.limits.arithmetic.figures_form import from_form, to_form
+from service.limits.arithmetic.figures_help import help_of
+from service.limits.arithmetic.limits import Quantity
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.typed_fields import Field
+from service.platform.pages.described_fields import refuse_alone, refuse_in
+from service.platform.pages.forms import Form, blank
 
 
 @dataclass(frozen=True, slots=True)

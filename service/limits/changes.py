@@ -3,6 +3,10 @@
 from sqlalchemy import func, select
 
 from service.designs.tables import Design
+from service.limits.arithmetic.figures import DesignFigures, figures_as_data
+from service.limits.arithmetic.figures_differences import NONE_GIVEN, differences
+from service.limits.queries import limits_label, newest_figures
+from service.limits.tables import LimitSet
 from service.people.changes.people import check_password
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
@@ -10,10 +14,6 @@ from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, RecordFacts, need
-from service.records.queries.limit_sets import limits_label, newest_figures
-from service.records.tables.limit_sets import LimitSet
-from service.trade.figures import DesignFigures, figures_as_data
-from service.trade.figures_differences import NONE_GIVEN, differences
 
 
 def write_limits(

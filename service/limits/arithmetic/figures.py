@@ -7,15 +7,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from service.limits.arithmetic.clamp_figures import ClampFigures
+from service.limits.arithmetic.insulation import Between, Condition, InsulationLimit
+from service.limits.arithmetic.leak_figures import LeakFigures
+from service.limits.arithmetic.limits import Limit, Quantity
+from service.limits.arithmetic.operation_figures import OperationFigures
+from service.limits.arithmetic.shorts import LEAST_RESISTANCE_OHM_CM2
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
 from service.platform.arithmetic.preconditions import more_than_zero, within
-from service.trade.clamp_figures import ClampFigures
-from service.trade.insulation import Between, Condition, InsulationLimit
-from service.trade.leak_figures import LeakFigures
-from service.trade.limits import Limit, Quantity
-from service.trade.operation_figures import OperationFigures
-from service.trade.shorts import LEAST_RESISTANCE_OHM_CM2
 
 FORM = "design figures 1"
 

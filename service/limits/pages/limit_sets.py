@@ -7,12 +7,28 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.designs.queries.designs import DesignOnPage, design
-from service.faces.pages.limit_forms import (
+from service.limits.arithmetic.figures_differences import (
+    NONE_GIVEN,
+    FigureChange,
+    FigureRow,
+    differences,
+    figure_rows,
+)
+from service.limits.arithmetic.figures_fields import SECTIONS as TITLES
+from service.limits.changes import approve_limits, write_limits
+from service.limits.pages.limit_forms import (
     HELP,
     SECTIONS,
     Section,
     form_of_figures,
     read_figures_form,
+)
+from service.limits.queries import (
+    LimitsOnPage,
+    LimitsRow,
+    limits_of_design,
+    limits_version,
+    newest_figures,
 )
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
@@ -21,22 +37,6 @@ from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, Answer, Person, RecordFacts, may, need
-from service.records.changes.limit_sets import approve_limits, write_limits
-from service.records.queries.limit_sets import (
-    LimitsOnPage,
-    LimitsRow,
-    limits_of_design,
-    limits_version,
-    newest_figures,
-)
-from service.trade.figures_differences import (
-    NONE_GIVEN,
-    FigureChange,
-    FigureRow,
-    differences,
-    figure_rows,
-)
-from service.trade.figures_fields import SECTIONS as TITLES
 
 router = APIRouter()
 

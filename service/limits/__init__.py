@@ -1,0 +1,1 @@
+"""Limits and figures of a design, in approved versions."""
