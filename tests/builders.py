@@ -39,7 +39,6 @@ from service.platform.arithmetic.vocabulary import (
 from service.platform.tables.base import Base
 from service.records.queries.content import record_content
 from service.records.tables.failing import FailingMark
-from service.records.tables.hours import HourMeter, HourReading, Moment
 from service.records.tables.rebuild_records import (
     Decision,
     Involvement,
@@ -53,7 +52,8 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.releases import BuildRelease
-from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.stacks.tables.hours import HourMeter, HourReading, Moment
+from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.tables.instruments import (
     Calibration,

@@ -9,8 +9,8 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
 from service.platform.tables.audit import AuditEntry, EntryKey
-from service.records.tables.hours import HourReport
-from service.records.tables.stacks import Build
+from service.stacks.tables.hours import HourReport
+from service.stacks.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.tapping import a_run

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.people.tables import ApiToken
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.stacks import Build, Layer
+from service.stacks.tables.stacks import Build, Layer
 from service.store.tables.instruments import Instrument
 from service.store.tables.parts import Part
 from tests import builders

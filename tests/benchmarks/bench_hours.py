@@ -15,12 +15,12 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing, make_engine
-from service.records.changes.hour_reports import Report, report_hours
-from service.records.queries.hour_histories import hour_history
-from service.records.queries.hour_kinds import part_kinds
-from service.records.queries.hours import build_hours, stack_hours
-from service.records.tables.hours import HourMeter, HourReport
-from service.records.tables.stacks import Layer
+from service.stacks.changes.hour_reports import Report, report_hours
+from service.stacks.queries.hour_histories import hour_history
+from service.stacks.queries.hour_kinds import part_kinds
+from service.stacks.queries.hours import build_hours, stack_hours
+from service.stacks.tables.hours import HourMeter, HourReport
+from service.stacks.tables.stacks import Layer
 from tests import builders
 from tests.builders import FIRST_CLOSING
 

@@ -18,12 +18,12 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.database import make_engine
-from service.records.changes.rule_verdicts import judge_stacks
 from service.records.queries.cell_voltages import mea_of_cells
 from service.records.queries.mea_lives import mea_life
 from service.records.tables.failing import FailingRule as Row
 from service.records.tables.runs import Snapshot, SnapshotKind
-from service.records.tables.stacks import Build
+from service.stacks.changes.rule_verdicts import judge_stacks
+from service.stacks.tables.stacks import Build
 from service.trade.failing_rules import Criterion, CriterionKind, FailingRule, rule_as_data
 from tests import builders
 from tests.builders import FIRST_CLOSING

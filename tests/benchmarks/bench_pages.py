@@ -26,8 +26,8 @@ from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import changing
 from service.platform.pages.guard import FORM_TOKEN, visit_cookie
 from service.platform.permissions import Person, Role
-from service.records.tables.stacks import Stack
 from service.settings import Settings
+from service.stacks.tables.stacks import Stack
 from service.store.tables.parts import Part, PartType
 
 LOGIN, PASSWORD = "benchmark", "quite a long pass phrase"

@@ -3,9 +3,9 @@
 from time import perf_counter
 
 from service.designs.arithmetic.open_pile import OpenPile
-from service.faces.drawings.clamp import Rods
-from service.faces.drawings.pile import draw_pile
 from service.platform.arithmetic.vocabulary import End
+from service.stacks.drawings.clamp import Rods
+from service.stacks.drawings.pile import draw_pile
 from tests.trade.piles import a_pile
 
 PILE = a_pile(116)

@@ -21,13 +21,13 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import make_engine, now_utc, reading, tending
 from service.platform.queries.unpacked import forget
-from service.records.changes.build_makeups import fill_makeups
 from service.records.queries.containment import containment
 from service.records.queries.suspects import suspects_sheet
 from service.records.queries.traces import trace
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import FailingMark
 from service.settings import Settings
+from service.stacks.changes.build_features import fill_makeups
 from service.store.tables.parts import Part, PartType
 
 MARKED = 600

@@ -21,7 +21,7 @@ from service.records.changes.corrections import decide, propose
 from service.records.changes.handing_in import hand_in
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import Correction, CorrectionOf
-from service.records.tables.stacks import Layer
+from service.stacks.tables.stacks import Layer
 from tests import builders
 from tests.browser.at_the_bench import the_tools
 from tests.records.at_the_bench import SEEN_NOTHING, Lab, known

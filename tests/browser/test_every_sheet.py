@@ -24,7 +24,7 @@ from service.records.changes.runs import StoredLog, import_run
 from service.records.changes.typed_voltages import type_voltages
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import Correction, CorrectionOf
-from service.records.tables.stacks import Build, BuildPeriod, Stack
+from service.stacks.tables.stacks import Build, BuildPeriod, Stack
 from service.store.changes.holds import Subject, place_hold
 from service.trade.desk import CALCULATORS
 from service.trade.typed_voltages import typed_channels

@@ -9,7 +9,7 @@ from playwright.sync_api import Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.tables.stacks import Layer
+from service.stacks.tables.stacks import Layer
 from service.store.tables.parts import Part
 from tests import builders
 from tests.browser.looking import look

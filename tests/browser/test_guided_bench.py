@@ -15,7 +15,7 @@ from service.records.tables.rebuild_records import (
     Step,
     StepKind,
 )
-from service.records.tables.stacks import Layer
+from service.stacks.tables.stacks import Layer
 from service.store.tables.instruments import InstrumentKind
 from service.store.tables.parts import Part
 from tests import builders

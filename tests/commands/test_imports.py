@@ -12,7 +12,7 @@ from service.people.tables import Role
 from service.platform.database import make_engine
 from service.records.migrating import migrate
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
-from service.records.tables.stacks import Layer, Stack
+from service.stacks.tables.stacks import Layer, Stack
 from service.store.tables.parts import Lot, Part
 from tests import builders
 from tests.commands.running import Run, commands, found

@@ -8,10 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.designs.arithmetic.pile import Layer
-from service.faces.drawings.clamp import Fluid, Port, Rods
-from service.faces.drawings.pile import SLIM, WIDTH, draw_pile
 from service.platform.arithmetic.vocabulary import End, Facing, Kind
-from service.trade.comparison import compare
+from service.stacks.arithmetic.comparison import compare
+from service.stacks.drawings.clamp import Fluid, Port, Rods
+from service.stacks.drawings.pile import SLIM, WIDTH, draw_pile
 from tests.drawings.svg import parsed, title_of, with_class, words
 from tests.trade.piles import a_pile, in_order
 

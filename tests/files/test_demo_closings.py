@@ -22,7 +22,7 @@ from service.records.queries.releases import Gate, gate
 from service.records.tables.closing_results import ClosingResult
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stack_tests import StackTest
-from service.records.tables.stacks import Build, Stack
+from service.stacks.tables.stacks import Build, Stack
 from service.store.tables.parts import Part, PartType
 from service.trade.closing import closing
 from service.trade.closing_outcome import ClosingOutcome, outcome_from_data

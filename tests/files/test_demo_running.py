@@ -15,17 +15,17 @@ from service.faces.demo.runs import BRIDGED, CROSSED, LOGS
 from service.faces.files import run_files
 from service.platform.database import make_engine, now_utc, reading
 from service.records.queries.failing import confirmed_failing, judged
-from service.records.queries.hour_kinds import stack_kinds
 from service.records.queries.life_rows import mea_types
 from service.records.queries.lives_of_groups import GroupBy, lives_of_groups
 from service.records.queries.mea_lives import mea_life
 from service.records.queries.polarisation_curves import curves_of_builds
-from service.records.queries.stacks import find_stack
 from service.records.tables.cell_taps import TapMap
 from service.records.tables.failing import FailingRule, RuleAnswer
-from service.records.tables.hours import HourReport
 from service.records.tables.runs import CurveDirection, Run, RunKind, RunReading
-from service.records.tables.stacks import Build, Stack
+from service.stacks.queries.hour_kinds import stack_kinds
+from service.stacks.queries.stacks import find_stack
+from service.stacks.tables.hours import HourReport
+from service.stacks.tables.stacks import Build, Stack
 from service.store.tables.parts import Part
 from service.trade.recovery import Recovery
 from tests.records.tapping import voltages_of_build

@@ -19,9 +19,9 @@ from service.faces.demo.building import MARK, build, demo_settings, is_demo
 from service.faces.demo.people import PASSPHRASE
 from service.people.queries.people import acting_person
 from service.platform.database import changing, make_engine, now_utc, reading
-from service.records.changes.hours import read_hours
-from service.records.queries.hours import stack_hours
-from service.records.queries.stacks import find_stack
+from service.stacks.changes.hours import read_hours
+from service.stacks.queries.hours import stack_hours
+from service.stacks.queries.stacks import find_stack
 
 pytestmark = pytest.mark.slow
 

@@ -25,14 +25,11 @@ from service.platform.queries.readings_in_doubt import readings_in_doubt
 from service.platform.tables.audit import AuditEntry
 from service.records.queries.content import verify
 from service.records.queries.corrections import corrections_of_records
-from service.records.queries.hours import stack_hours
 from service.records.queries.pile_checks import pile_check
 from service.records.queries.rebuild_records import ListedRecord, record_list
-from service.records.queries.stacks import find_stack, stack_list
 from service.records.queries.traces import Trace, trace
 from service.records.queries.working_piles import working_pile
 from service.records.tables.corrections import CorrectionState
-from service.records.tables.hours import HourReading
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,
@@ -40,7 +37,10 @@ from service.records.tables.rebuild_records import (
     Step,
     StepKind,
 )
-from service.records.tables.stacks import Build, Layer, Stack
+from service.stacks.queries.hours import stack_hours
+from service.stacks.queries.stacks import find_stack, stack_list
+from service.stacks.tables.hours import HourReading
+from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.queries.instruments import instruments
 from service.store.queries.scans import find_scanned
 from service.store.tables.holds import Concession

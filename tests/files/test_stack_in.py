@@ -25,10 +25,10 @@ from service.records.changes.attachments import Stored
 from service.records.changes.failing_marks import confirm_failing
 from service.records.changes.stack_imports import Head, write_stack
 from service.records.queries.content import verify
-from service.records.queries.hours import stack_hours
-from service.records.queries.layer_maps import layer_map
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
-from service.records.tables.stacks import Build, Fixing, Layer, Stack
+from service.stacks.queries.hours import stack_hours
+from service.stacks.queries.layer_maps import layer_map
+from service.stacks.tables.stacks import Build, Fixing, Layer, Stack
 from service.store.changes.holds import Subject, give_concession
 from service.store.changes.imports import SourceFile
 from service.store.tables.holds import Concession

@@ -32,7 +32,7 @@ from service.records.changes import bench
 from service.records.changes.rebuild_records import begin_record
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RecordKind, Step, StepKind
-from service.records.tables.stacks import Layer
+from service.stacks.tables.stacks import Layer
 from service.store.tables.parts import Part
 from tests import builders
 from tests.records.at_the_bench import NOW, WORK_BEGAN, known

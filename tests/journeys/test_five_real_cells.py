@@ -20,8 +20,8 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.records.queries.cell_voltages import mea_of_cells
 from service.records.queries.mea_lives import MeaLife, mea_life
-from service.records.tables.hours import Moment
-from service.records.tables.stacks import Build
+from service.stacks.tables.hours import Moment
+from service.stacks.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.pages.test_runs import fields_of, waited

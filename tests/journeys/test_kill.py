@@ -18,7 +18,7 @@ from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.hours import HourReading, Moment
+from service.stacks.tables.hours import HourReading, Moment
 from tests import builders
 from tests.commands.running import served
 

@@ -18,7 +18,7 @@ from service.records.migrating import migrate, newest_revision, revision_of, tri
 from service.records.queries.content import verify
 from service.records.tables.everything import metadata
 from service.records.tables.rebuild_records import RebuildRecord
-from service.records.tables.stacks import Layer
+from service.stacks.tables.stacks import Layer
 from tests import builders
 
 pytestmark = pytest.mark.both_engines

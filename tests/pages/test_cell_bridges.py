@@ -8,8 +8,8 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.tables.cell_bridges import CellBridge
-from service.records.tables.stacks import Build
+from service.stacks.tables.cell_bridges import CellBridge
+from service.stacks.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.pages.test_tap_maps import words

@@ -17,7 +17,7 @@ from service.platform.permissions import Person, Role
 from service.records.changes.bench import lift_off, open_stack, record_exception
 from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.rebuild_records import RebuildRecord
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.tables.parts import Part
 from tests import builders
 from tests.pages.test_stacks import words

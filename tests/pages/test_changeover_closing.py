@@ -8,7 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.tables.changeover_plans import ChangeoverPlan
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from tests import builders
 from tests.pages.test_changeover import ADD_ONE, kept, looked_at
 from tests.pages.test_stacks import words

@@ -20,7 +20,7 @@ from service.records.changes.handing_in import hand_in
 from service.records.changes.rebuild_records import begin_record
 from service.records.migrating import triggers
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from tests import builders
 from tests.found_by_index import read_whole
 from tests.pages.test_bench import HTMX, AtTheBench, an_instrument, rows

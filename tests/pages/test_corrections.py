@@ -15,7 +15,7 @@ from service.platform.arithmetic.vocabulary import Kind
 from service.records.migrating import triggers
 from service.records.queries.correctable import Fact, correctable
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
-from service.records.tables.stacks import BuildPeriod
+from service.stacks.tables.stacks import BuildPeriod
 from service.store.tables.parts import Part
 from tests import builders
 

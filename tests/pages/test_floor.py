@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.faces.pages.floor import WALL_NEEDS
 from service.people.tables import SignInSession
-from service.records.tables.stacks import Build, Layer, Stack
+from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.tables.parts import Part
 from tests import builders
 

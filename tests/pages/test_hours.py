@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.queries.cell_voltages import mea_of_cells
-from service.records.tables.stacks import Build
+from service.stacks.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.pages.test_tap_maps import words
@@ -72,7 +72,7 @@ def test_the_part_page_keeps_the_hours_of_a_bridged_cell_apart(
 def test_older_readings_are_a_page_further(
     signed_in_client: Clients, app: Any, mea: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("service.faces.pages.stacks.HOURS_SHOWN", 1)
+    monkeypatch.setattr("service.stacks.pages.stacks.HOURS_SHOWN", 1)
     client = signed_in_client("builder")
 
     first = client.get("/stacks/TEL-4/hours").text

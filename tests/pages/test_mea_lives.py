@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.tables.stacks import Build
+from service.stacks.tables.stacks import Build
 from service.trade.voltage_trend import MOST_READINGS
 from tests import builders
 from tests.builders import FIRST_CLOSING

@@ -12,7 +12,7 @@ from service.people.tables import Role
 from service.platform import permissions
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.database import changing
-from service.records.tables.stacks import Build
+from service.stacks.tables.stacks import Build
 from service.store.changes.part_axes import move_part
 from service.store.tables.holds import Hold
 from tests import builders

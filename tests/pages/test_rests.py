@@ -11,7 +11,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.records.tables.runs import Run
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from tests import builders
 from tests.pages.test_runs import taken_in
 from tests.records.tapping import a_tap_map

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.records.tables.rebuild_records import RebuildRecord
 from service.records.tables.stack_tests import StackTest
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from tests import builders
 from tests.records.closings import put_limits_in_force
 from tests.records.stack_testing import ARRIVES, DECAY, DRY, FIGURES, Tools, the_tools

@@ -11,7 +11,7 @@ from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from service.people.tables import Role
-from service.records.tables.stacks import Build, Layer, Stack
+from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.tables.holds import Hold
 from tests import builders
 from tests.builders import FIRST_CLOSING, START

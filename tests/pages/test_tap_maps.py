@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from service.records.queries.tap_maps import taps_of
 from service.records.tables.cell_taps import TapMap
-from service.records.tables.stacks import Build, Stack
+from service.stacks.tables.stacks import Build, Stack
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.tapping import a_snapshot, a_tap_map

@@ -9,7 +9,7 @@ import pytest
 
 from service.designs.arithmetic.pile import counts
 from service.platform.arithmetic.vocabulary import Joint, Kind
-from service.trade.comparison import compare
+from service.stacks.arithmetic.comparison import compare
 from tests.trade.piles import a_pile, in_order
 
 

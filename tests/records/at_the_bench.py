@@ -22,7 +22,7 @@ from service.records.queries.missing import Missing, missing_of
 from service.records.queries.record_heads import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.tables.parts import Part
 from tests import builders
 

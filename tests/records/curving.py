@@ -9,7 +9,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Kind
-from service.records.tables.stacks import Build, Layer, Stack
+from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.tables.parts import Part, PartType
 from service.trade.measured_curves import MeasuredPoint
 from tests import builders

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.records.tables.failing import FailingMark
-from service.records.tables.stacks import Build, Stack
+from service.stacks.tables.stacks import Build, Stack
 from service.store.tables.parts import Lot, Part
 from tests import builders
 from tests.builders import FIRST_CLOSING

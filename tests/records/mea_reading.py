@@ -10,9 +10,9 @@ from sqlalchemy.orm import Session
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Kind
 from service.records.queries.cell_voltages import mea_of_cells
-from service.records.tables.hours import Moment
 from service.records.tables.runs import Snapshot, SnapshotKind
-from service.records.tables.stacks import Build, Layer, Stack
+from service.stacks.tables.hours import Moment
+from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.tables.parts import Part
 from tests import builders
 from tests.builders import FIRST_CLOSING

@@ -14,7 +14,7 @@ from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, 
 from service.limits.arithmetic.leak_paths import Circuit, Path
 from service.records.changes import bench
 from service.records.tables.rebuild_records import RecordKind
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.tables.instruments import Instrument, InstrumentKind
 from tests import builders
 from tests.records.at_the_bench import Bench, Lab, a_lab

@@ -9,9 +9,9 @@ from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
 from service.platform.database import tending
-from service.records.changes.build_makeups import fill_makeups
 from service.records.tables.failing import FailingMark
-from service.records.tables.stacks import Build, Stack
+from service.stacks.changes.build_features import fill_makeups
+from service.stacks.tables.stacks import Build, Stack
 from service.store.tables.parts import Lot, Part
 from tests import builders
 

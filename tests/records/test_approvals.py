@@ -32,7 +32,7 @@ from service.records.tables.rebuild_records import (
     Step,
     TorqueReading,
 )
-from service.records.tables.stacks import BuildPeriod, Layer
+from service.stacks.tables.stacks import BuildPeriod, Layer
 from service.store.tables.holds import Concession
 from service.store.tables.parts import Part
 from tests import builders

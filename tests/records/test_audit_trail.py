@@ -14,8 +14,8 @@ from service.platform.audit import Did
 from service.platform.database import changing
 from service.platform.queries.audit_trail import Asked, entries_about, people_in_trail, trail
 from service.platform.tables.audit import AuditEntry
-from service.records.changes.hours import read_hours
-from service.records.changes.stacks import change_stack
+from service.stacks.changes.hours import read_hours
+from service.stacks.changes.stacks import change_stack
 from tests import builders
 from tests.builders import START
 

@@ -21,7 +21,6 @@ from service.platform.arithmetic.vocabulary import (
 from service.platform.errors import Refused
 from service.platform.tables.base import Base
 from service.records.changes import bench
-from service.records.tables.hours import HourReading, Moment
 from service.records.tables.rebuild_records import (
     Finding,
     MakeSafeLine,
@@ -30,6 +29,7 @@ from service.records.tables.rebuild_records import (
     Step,
     TorqueReading,
 )
+from service.stacks.tables.hours import HourReading, Moment
 from service.store.tables.holds import Concession, Hold
 from service.store.tables.instruments import CalibrationResult, Instrument, InstrumentKind
 from service.store.tables.parts import Lot, Part

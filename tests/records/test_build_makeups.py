@@ -14,14 +14,14 @@ from service.platform.arithmetic.vocabulary import Kind
 from service.platform.audit import Did
 from service.platform.database import changing, reading, tending
 from service.records.changes.approvals import make_void
-from service.records.changes.build_makeups import fill_makeups, keep_makeups, write_makeups
 from service.records.changes.generate import Size, generate
 from service.records.changes.handing_in import hand_in
-from service.records.changes.hours import read_hours, replace_meter
 from service.records.queries.makeups import MadeUp, makeups_of
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.corrections import CorrectionOf
-from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
+from service.stacks.changes.build_features import fill_makeups, keep_makeups, write_makeups
+from service.stacks.changes.hours import read_hours, replace_meter
+from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.store.tables.parts import Part, PartType
 from service.trade.makeups import NEVER, pack, unpack
 from tests import builders

@@ -13,19 +13,19 @@ from service.platform import permissions
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.tables.audit import AuditEntry
-from service.records.changes.cell_bridges import (
+from service.records.queries.cell_voltages import mea_of_cells
+from service.stacks.arithmetic.running_hours import Hours
+from service.stacks.changes.cell_bridges import (
     Told,
     correct_bridge,
     end_bridge,
     note_bridge,
     withdraw_bridge,
 )
-from service.records.queries.cell_bridges import bridges_of_stack, written_bridge
-from service.records.queries.cell_voltages import mea_of_cells
-from service.records.queries.part_hours import part_hours
-from service.records.tables.cell_bridges import CellBridge
-from service.records.tables.stacks import Build
-from service.trade.running_hours import Hours
+from service.stacks.queries.cell_bridges import bridges_of_stack, written_bridge
+from service.stacks.queries.part_hours import part_hours
+from service.stacks.tables.cell_bridges import CellBridge
+from service.stacks.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING, OPEN_FOR
 from tests.records.test_hours import a_worker

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.records.queries.changeover_closing import ChangeoverClosing, changeover_closing
 from service.records.queries.changeover_working_out import Ask, ground_of, work_out
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.tables.parts import Part
 from service.trade.changeover_wishes import AddCells, BlankCell, RemoveCells, Wish
 from tests.records.at_the_bench import Lab, a_lab

@@ -27,7 +27,7 @@ from service.records.queries.changeover_wishes import write_wishes
 from service.records.queries.changeover_working_out import Ask, WorkedOut, ground_of, work_out
 from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.rebuild_records import RebuildRecord
-from service.records.tables.stacks import Layer, Stack
+from service.stacks.tables.stacks import Layer, Stack
 from service.store.tables.holds import Hold
 from service.store.tables.parts import Lot, Part, PartType
 from service.trade.changeover_wishes import (

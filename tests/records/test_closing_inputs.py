@@ -15,7 +15,7 @@ from service.records.queries.closing_inputs import ClosingGround, closing_ground
 from service.records.queries.closing_results import kept_result
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RecordKind
-from service.records.tables.stacks import Layer, Stack
+from service.stacks.tables.stacks import Layer, Stack
 from service.store.tables.instruments import Calibration, Instrument
 from service.store.tables.parts import Part, PartType
 from service.trade.closing import closing

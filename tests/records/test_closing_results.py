@@ -22,7 +22,7 @@ from service.records.queries.closing_results import KeptResult, kept_result, kep
 from service.records.queries.content import verify
 from service.records.tables.closing_results import ClosingResult
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.trade.closing import FORMULAS, closing
 from service.trade.closing_outcome import outcome_as_data
 from tests import builders

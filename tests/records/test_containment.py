@@ -16,7 +16,7 @@ from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
 from service.records.queries.containment import Containment, Exposed, containment
 from service.records.queries.traces import trace
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.changes.holds import Placed, Subject, lift_hold, place_hold, place_holds
 from service.store.tables.holds import Hold
 from service.store.tables.parts import Part

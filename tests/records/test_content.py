@@ -17,7 +17,7 @@ from service.platform.database import make_engine
 from service.records.migrating import triggers
 from service.records.queries.content import record_content, verify
 from service.records.tables.rebuild_records import Finding, RebuildRecord, Step, StepKind
-from service.records.tables.stacks import Layer, Stack
+from service.stacks.tables.stacks import Layer, Stack
 from tests import builders
 
 

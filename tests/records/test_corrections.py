@@ -25,11 +25,7 @@ from service.records.queries.corrections import (
     corrections_of_records,
     corrections_waiting,
 )
-from service.records.queries.hours import build_hours
-from service.records.queries.layer_maps import layer_map
-from service.records.queries.part_hours import part_hours
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
-from service.records.tables.hours import HourReading
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,
@@ -37,7 +33,11 @@ from service.records.tables.rebuild_records import (
     Step,
     TorqueReading,
 )
-from service.records.tables.stacks import Layer, Stack
+from service.stacks.queries.hours import build_hours
+from service.stacks.queries.layer_maps import layer_map
+from service.stacks.queries.part_hours import part_hours
+from service.stacks.tables.hours import HourReading
+from service.stacks.tables.stacks import Layer, Stack
 from service.store.tables.parts import Part, PartType
 from tests import builders
 from tests.records.at_the_bench import SEEN_NOTHING, Lab, a_lab, known, where

@@ -17,7 +17,7 @@ from service.designs.changes.designs import (
 from service.designs.queries.designs import design, designs
 from service.platform.arithmetic.vocabulary import End
 from service.platform.errors import NotAllowed, Refused, RefusedTogether
-from service.records.changes.stacks import add_stack
+from service.stacks.changes.stacks import add_stack
 from tests.records.keeping import Lab, a_lab
 
 FOUR_RODS = (

@@ -13,7 +13,7 @@ from service.platform.audit import Did
 from service.platform.database import Work, changing
 from service.platform.errors import NotFound
 from service.platform.permissions import Person
-from service.records.changes.facts import (
+from service.stacks.changes.supersede import (
     FixingFact,
     layers_known_now,
     set_present,
@@ -21,7 +21,7 @@ from service.records.changes.facts import (
     settle_layers,
     settle_period,
 )
-from service.records.tables.stacks import BuildPeriod, Fixing, Layer
+from service.stacks.tables.stacks import BuildPeriod, Fixing, Layer
 from tests import builders
 
 pytestmark = pytest.mark.both_engines

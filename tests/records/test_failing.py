@@ -17,7 +17,6 @@ from service.platform.errors import NotAllowed, Refused
 from service.platform.tables.audit import AuditEntry
 from service.records.changes.failing_marks import confirm_failing, withdraw_failing
 from service.records.changes.failing_rules import judge_some, stacks_to_judge, write_rule
-from service.records.changes.rule_verdicts import judge_stack
 from service.records.queries.failing import (
     confirmed_failing,
     failing_counts,
@@ -27,7 +26,8 @@ from service.records.queries.failing import (
 )
 from service.records.queries.failing_rules import rules_in_force, rules_of_design
 from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
-from service.records.tables.stacks import Build
+from service.stacks.changes.rule_verdicts import judge_stack
+from service.stacks.tables.stacks import Build
 from service.trade.failing_rules import Criterion, CriterionKind, FailingRule
 from tests import builders
 from tests.builders import FIRST_CLOSING

@@ -18,10 +18,8 @@ from service.records.changes import bench
 from service.records.queries.floor import Floor, floor
 from service.records.queries.floor_columns import NeedKind
 from service.records.queries.floor_rows import FloorStack, Need
-from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
-from service.records.tables.hours import HourMeter, HourReport
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,
@@ -31,7 +29,9 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.runs import Run, RunKind, RunReading
-from service.records.tables.stacks import Build, Layer, Stack
+from service.stacks.tables.cell_bridges import CellBridge
+from service.stacks.tables.hours import HourMeter, HourReport
+from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.tables.holds import Concession, Hold
 from service.store.tables.instruments import Calibration, CalibrationResult, Instrument
 from service.store.tables.parts import Part

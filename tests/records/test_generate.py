@@ -15,7 +15,7 @@ from service.platform.tables.audit import AuditEntry
 from service.records.changes.generate import Size, generate
 from service.records.queries.content import verify
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
-from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.tables.parts import Part, PartType
 from tests import builders
 

@@ -17,7 +17,6 @@ from service.records.changes import bench
 from service.records.changes.approvals import approve, make_void, send_back, take_up
 from service.records.changes.handing_in import hand_in
 from service.records.queries.content import verify
-from service.records.queries.layer_maps import layer_map
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,
@@ -25,7 +24,8 @@ from service.records.tables.rebuild_records import (
     Step,
     StepKind,
 )
-from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.stacks.queries.layer_maps import layer_map
+from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.tables.parts import Part
 from tests import builders
 from tests.records.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab, known, where

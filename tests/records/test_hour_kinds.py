@@ -13,14 +13,14 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Kind
 from service.records.queries.cell_voltages import mea_of_cells
-from service.records.queries.hour_kinds import BuildKinds, part_kinds, stack_kinds
-from service.records.queries.hours import stack_hours
-from service.records.queries.part_hours import part_hours
-from service.records.tables.hours import HourMeter, Moment
-from service.records.tables.stacks import Build, Fixing, Layer
+from service.stacks.arithmetic.part_hours import PartHours
+from service.stacks.arithmetic.running_hours import Hours
+from service.stacks.queries.hour_kinds import BuildKinds, part_kinds, stack_kinds
+from service.stacks.queries.hours import stack_hours
+from service.stacks.queries.part_hours import part_hours
+from service.stacks.tables.hours import HourMeter, Moment
+from service.stacks.tables.stacks import Build, Fixing, Layer
 from service.store.tables.parts import Part, PartType
-from service.trade.part_hours import PartHours
-from service.trade.running_hours import Hours
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.tapping import a_bridge, a_report, a_run

@@ -18,16 +18,16 @@ from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.tables.audit import AuditEntry
 from service.records.changes.corrections import propose
-from service.records.changes.hour_reports import Report, report_hours, take_back_reports
-from service.records.changes.hours import read_hours, replace_meter
-from service.records.queries.build_spans import build_spans
 from service.records.queries.correctable import correctable
-from service.records.queries.hour_histories import BY_A_BENCH, hour_history
-from service.records.queries.hours import build_hours, stack_hours
 from service.records.tables.corrections import CorrectionOf
-from service.records.tables.hours import HourReport
-from service.records.tables.stacks import Build
-from service.trade.running_hours import Hours
+from service.stacks.arithmetic.running_hours import Hours
+from service.stacks.changes.hour_reports import Report, report_hours, take_back_reports
+from service.stacks.changes.hours import read_hours, replace_meter
+from service.stacks.queries.build_spans import build_spans
+from service.stacks.queries.hour_histories import BY_A_BENCH, hour_history
+from service.stacks.queries.hours import build_hours, stack_hours
+from service.stacks.tables.hours import HourReport
+from service.stacks.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING, START
 from tests.found_by_index import read_whole

@@ -16,14 +16,21 @@ from service.platform.database import changing, make_engine
 from service.platform.errors import NotAllowed, Refused, Stale
 from service.platform.tables.audit import AuditEntry
 from service.platform.tables.base import Base
-from service.records.changes.hours import read_hours, replace_meter
-from service.records.changes.stacks import FirstMeter, add_stack, change_stack
-from service.records.queries.hour_histories import hour_history
-from service.records.queries.hours import build_hours, stack_hours
-from service.records.queries.part_hours import part_hours
-from service.records.tables.hours import HourReading, Moment
-from service.records.tables.stacks import Build, Layer
-from service.trade.running_hours import Hours, Meter, Offset, TotalAt, hours_between, offsets
+from service.stacks.arithmetic.running_hours import (
+    Hours,
+    Meter,
+    Offset,
+    TotalAt,
+    hours_between,
+    offsets,
+)
+from service.stacks.changes.hours import read_hours, replace_meter
+from service.stacks.changes.stacks import FirstMeter, add_stack, change_stack
+from service.stacks.queries.hour_histories import hour_history
+from service.stacks.queries.hours import build_hours, stack_hours
+from service.stacks.queries.part_hours import part_hours
+from service.stacks.tables.hours import HourReading, Moment
+from service.stacks.tables.stacks import Build, Layer
 from tests import builders
 from tests.builders import FIRST_CLOSING, START
 

@@ -11,7 +11,7 @@ from service.people.tables import Role
 from service.records.queries.life_rows import designs_with_stacks, mea_types
 from service.records.queries.lives_of_groups import GroupBy, LivesOfGroups, lives_of_groups
 from service.records.tables.failing import FailingRule, RuleAnswer, RuleVerdict
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.trade.life_pieces import WHY, Why
 from tests import builders
 from tests.builders import FIRST_CLOSING

@@ -8,15 +8,15 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.queries.build_spans import build_spans
 from service.records.queries.cell_voltages import mea_of_cells
-from service.records.queries.hours import build_hours, stack_hours
-from service.records.queries.hours_at import stack_total_at
 from service.records.queries.own_hours import own_hours_at
-from service.records.queries.part_hours import part_hours
-from service.records.tables.hours import HourReport
-from service.records.tables.stacks import Build, Stack
-from service.trade.running_hours import Hours
+from service.stacks.arithmetic.running_hours import Hours
+from service.stacks.queries.build_spans import build_spans
+from service.stacks.queries.hours import build_hours, stack_hours
+from service.stacks.queries.hours_at import stack_total_at
+from service.stacks.queries.part_hours import part_hours
+from service.stacks.tables.hours import HourReport
+from service.stacks.tables.stacks import Build, Stack
 from tests import builders
 from tests.builders import FIRST_CLOSING, OPEN_FOR, START
 from tests.records.tapping import a_bridge, a_report, a_run

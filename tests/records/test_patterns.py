@@ -24,7 +24,7 @@ from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Side
 from service.platform.errors import NotAllowed, NotFound, Refused, RefusedTogether
 from service.records.queries.working_piles import working_pile
-from service.records.tables.stacks import Build
+from service.stacks.tables.stacks import Build
 from service.store.changes.part_types import PartTypeEntry, change_part_type
 from service.store.tables.parts import PartType
 from tests import builders

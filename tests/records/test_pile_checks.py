@@ -23,11 +23,11 @@ from service.records.changes.handing_in import hand_in
 from service.records.changes.undoing import undo_last
 from service.records.queries.approvals import may_decide
 from service.records.queries.content import record_content, verify
-from service.records.queries.layer_maps import layer_map
 from service.records.queries.pile_checks import PileCheck, check_of_build, pile_check
 from service.records.queries.record_entries import entries_of
 from service.records.tables.rebuild_records import RecordKind, StepKind
-from service.records.tables.stacks import Fixing, Stack
+from service.stacks.queries.layer_maps import layer_map
+from service.stacks.tables.stacks import Fixing, Stack
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.tables.parts import Lot, Part, PartType
 from tests import builders

@@ -23,13 +23,13 @@ from service.records.changes.approvals import approve
 from service.records.changes.handing_in import hand_in
 from service.records.changes.releases import release_build
 from service.records.migrating import triggers
-from service.records.queries.builds import builds_of
 from service.records.queries.releases import Gate, gate
-from service.records.queries.stacks import stack_list
 from service.records.tables.rebuild_records import RecordKind, Step
 from service.records.tables.releases import BuildRelease
 from service.records.tables.stack_tests import StackTest
-from service.records.tables.stacks import Build
+from service.stacks.queries.builds import builds_of
+from service.stacks.queries.stacks import stack_list
+from service.stacks.tables.stacks import Build
 from tests import builders
 from tests.records.at_the_bench import known
 from tests.records.closings import put_limits_in_force

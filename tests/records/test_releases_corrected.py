@@ -18,17 +18,17 @@ from service.records.changes.corrections import decide, propose
 from service.records.changes.handing_in import hand_in
 from service.records.changes.releases import release_build
 from service.records.queries.build_verdicts import CLAMP, verdicts_of_head
-from service.records.queries.builds import builds_of
 from service.records.queries.correctable import Fact, correctable
 from service.records.queries.correction_preview import Preview, preview
 from service.records.queries.corrections import correction
 from service.records.queries.floor import floor
 from service.records.queries.record_heads import record_head
 from service.records.queries.releases import Gate, gate
-from service.records.queries.stacks import stack_list
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.rebuild_records import RecordKind
-from service.records.tables.stacks import Build, Stack
+from service.stacks.queries.builds import builds_of
+from service.stacks.queries.stacks import stack_list
+from service.stacks.tables.stacks import Build, Stack
 from service.store.tables.parts import Part, PartType
 from tests import builders
 from tests.records.at_the_bench import Lab, a_lab, known

@@ -31,7 +31,6 @@ from service.records.changes.run_uploads import (
 )
 from service.records.changes.runs import StoredLog, import_run, read_run_again, void_run
 from service.records.queries.column_mappings import kept_mapping, kept_mappings, versions_of
-from service.records.queries.meters import meters_of
 from service.records.queries.run_checks import (
     overlapping_run,
     run_with_content,
@@ -43,7 +42,8 @@ from service.records.queries.runs import (
     runs_of_stack,
 )
 from service.records.tables.runs import RunReading, Snapshot, SnapshotKind, UploadState
-from service.records.tables.stacks import Build
+from service.stacks.queries.meters import meters_of
+from service.stacks.tables.stacks import Build
 from service.trade.log_batches import LogBatch
 from service.trade.log_columns import (
     CellColumn,

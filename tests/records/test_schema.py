@@ -13,7 +13,6 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Facing, Whereabouts
 from service.platform.tables.audit import AuditEntry
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
-from service.records.tables.hours import HourReading
 from service.records.tables.rebuild_records import (
     Decision,
     RebuildRecord,
@@ -22,7 +21,8 @@ from service.records.tables.rebuild_records import (
     Step,
     TorqueReading,
 )
-from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer
+from service.stacks.tables.hours import HourReading
+from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer
 from service.store.tables.instruments import Calibration
 from service.store.tables.parts import Part
 from tests import builders

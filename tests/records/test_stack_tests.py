@@ -25,7 +25,7 @@ from service.records.queries.stack_tests import MadeTest, made_in_record
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
 from service.records.tables.rebuild_records import RecordKind, RecordPerson, Step, StepKind
 from service.records.tables.stack_tests import StackTest
-from service.records.tables.stacks import Build
+from service.stacks.tables.stacks import Build
 from service.store.queries.instruments import instrument
 from service.store.tables.holds import Concession, Hold
 from service.store.tables.instruments import Calibration, CalibrationResult

@@ -19,7 +19,7 @@ from service.records.queries.suspects import NamedFactor, SuspectsSheet, suspect
 from service.records.queries.traced_meas import traced_mea
 from service.records.queries.traces import trace
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.trade.factors import FactorKind, Unit
 from tests import builders
 from tests.found_by_index import read_whole

@@ -18,7 +18,7 @@ from service.platform.tables.audit import AuditEntry
 from service.records.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
 from service.records.queries.tap_maps import maps_of_stack, taps_of, written_map
 from service.records.tables.cell_taps import TapMap
-from service.records.tables.stacks import Build
+from service.stacks.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.tapping import a_snapshot, voltages_of_build

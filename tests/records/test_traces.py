@@ -13,11 +13,11 @@ from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.records.queries.build_torques import build_torques
 from service.records.queries.traces import trace
 from service.records.tables.rebuild_records import Involvement, RecordPerson, TorqueReading
-from service.records.tables.stacks import Build
+from service.stacks.arithmetic.running_hours import Hours
+from service.stacks.tables.stacks import Build
 from service.store.tables.holds import Hold
 from service.store.tables.instruments import Calibration, CalibrationResult, Instrument
 from service.store.tables.parts import Lot, Part
-from service.trade.running_hours import Hours
 from tests import builders
 from tests.builders import FIRST_CLOSING, START
 from tests.records.test_part_lives import a_finding, part_at

@@ -22,9 +22,9 @@ from service.records.changes import bench
 from service.records.changes.corrections import decide, propose
 from service.records.changes.handing_in import hand_in
 from service.records.queries.correctable import correctable, written_time
-from service.records.queries.layer_maps import layer_map
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.rebuild_records import RecordKind
+from service.stacks.queries.layer_maps import layer_map
 from service.store.tables.parts import Part
 from tests import builders
 from tests.records.at_the_bench import SEEN_NOTHING, Bench, Lab, known

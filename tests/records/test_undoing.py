@@ -10,8 +10,8 @@ from service.platform.arithmetic.vocabulary import End, Kind, Whereabouts
 from service.platform.errors import Refused
 from service.platform.tables.audit import AuditEntry
 from service.records.changes import bench
-from service.records.tables.hours import HourReading
 from service.records.tables.rebuild_records import Finding, RecordState, Step, TorqueReading
+from service.stacks.tables.hours import HourReading
 from service.store.tables.parts import Part
 from tests import builders
 from tests.records.at_the_bench import SEEN_NOTHING, a_lab, where

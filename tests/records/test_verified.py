@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from service.platform.database import reading
 from service.records.queries.verified import verified
-from service.records.tables.stacks import Build
+from service.stacks.tables.stacks import Build
 from tests import builders
 from tests.records.test_part_lives import a_finding, part_at
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.vocabulary import Facing, Kind
-from service.trade.comparison import Comparison, What, compare
+from service.stacks.arithmetic.comparison import Comparison, What, compare
 from tests.trade.piles import a_pile, in_order
 
 

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.trade.part_hours import Bridge, PartHours, Stay, Stretch, part_hours
-from service.trade.running_hours import Hours
+from service.stacks.arithmetic.part_hours import Bridge, PartHours, Stay, Stretch, part_hours
+from service.stacks.arithmetic.running_hours import Hours
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 DAY = timedelta(days=1)

@@ -14,7 +14,7 @@ from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, RefusedTogether
 from service.platform.permissions import Act, need
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 
 FLUIDS = ("fuel", "air", "coolant")
 

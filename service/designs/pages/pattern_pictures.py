@@ -9,8 +9,8 @@ from markupsafe import Markup
 from service.designs.arithmetic.grammar import Item, Pattern, objections, sequence
 from service.designs.arithmetic.pattern_types import KnownType, as_drawn, completed, types_named
 from service.designs.arithmetic.pile import counts, height_mm, number_cells
-from service.faces.drawings.pile import draw_pile
 from service.platform.pages.render import quantity
+from service.stacks.drawings.pile import draw_pile
 
 MOST_DRAWN = 2_000
 USUALLY_SHOWN = 4

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 
 
 @dataclass(frozen=True, slots=True)

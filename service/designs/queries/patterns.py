@@ -20,7 +20,7 @@ from service.platform.arithmetic.vocabulary import Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all
 from service.platform.queries.prepared import param
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.tables.parts import PartType
 
 COUNTED_ON_RODS = {

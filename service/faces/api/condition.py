@@ -6,7 +6,6 @@ from fastapi import APIRouter, Query
 from pydantic import AwareDatetime
 
 from service.faces.api import condition_models as models
-from service.faces.api.stacks import OneTimeKey
 from service.platform.api.answers import Made
 from service.platform.api.callers import Caller, Database, made_once
 from service.platform.database import reading
@@ -14,7 +13,8 @@ from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.records.changes.typed_voltages import type_voltages
 from service.records.queries.condition import Asked, ShownMoment, read_condition
-from service.records.queries.stacks import find_stack
+from service.stacks.api.stacks import OneTimeKey
+from service.stacks.queries.stacks import find_stack
 from service.trade.polarisation import GREATEST_A_CM2
 
 router = APIRouter(tags=["condition"])

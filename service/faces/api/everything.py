@@ -5,26 +5,24 @@ from typing import Any
 from fastapi import APIRouter
 
 from service.faces.api import (
-    cell_bridges,
     closing,
     condition,
     desk,
     failing,
     floor,
     health,
-    hour_reports,
     life,
     parts,
     polarisation_curves,
     records,
     runs,
     stack_tests,
-    stacks,
     suspects,
     sweeps,
     tap_maps,
 )
 from service.platform.api import audit_trail
+from service.stacks.api import cell_bridges, hour_reports, stacks
 
 PROBLEM: dict[int | str, dict[str, Any]] = {
     code: {"description": what, "content": {"application/problem+json": {}}}

@@ -8,7 +8,6 @@ from pydantic import AwareDatetime, Field
 from service.designs.queries.designs import design
 from service.faces.api import failing_models as models
 from service.faces.api.parts import Drawing
-from service.faces.api.stacks import OneTimeKey
 from service.platform.api.answers import Made
 from service.platform.api.callers import Caller, Database, made_once
 from service.platform.api.request_models import In, Words
@@ -20,6 +19,7 @@ from service.records.queries.failing import FailingRow, confirmed_failing, judge
 from service.records.queries.failing_rules import RuleVersion, rules_of_design
 from service.records.queries.mea_lives import MeaLife, mea_life
 from service.records.tables.failing import RuleAnswer
+from service.stacks.api.stacks import OneTimeKey
 from service.store.queries.names import part_by_text
 from service.trade.failing_rules import rule_as_data, rule_from_data
 from service.trade.recovery import CannotTell, Recovery

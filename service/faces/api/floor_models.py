@@ -4,8 +4,8 @@ from datetime import datetime
 
 from pydantic import Field
 
-from service.faces.api.stack_models import Stack
 from service.platform.api.answers import Out
+from service.stacks.api.stack_models import Stack
 
 
 class FloorMark(Out):

@@ -4,14 +4,15 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
-from service.faces.api import part_models, stack_models, trace_models
+from service.faces.api import trace_models
 from service.platform.api import answers
 from service.platform.api.callers import Caller, Database
 from service.platform.database import now_utc, reading
 from service.platform.permissions import Act, need
-from service.records.queries.hour_kinds import part_kinds
-from service.records.queries.part_lives import part_life
 from service.records.queries.traces import trace
+from service.stacks.api import part_models, stack_models
+from service.stacks.queries.hour_kinds import part_kinds
+from service.stacks.queries.part_lives import part_life
 from service.store.queries.names import part_by_text
 
 router = APIRouter(prefix="/parts", tags=["parts"])

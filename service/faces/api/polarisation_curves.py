@@ -6,7 +6,6 @@ from fastapi import APIRouter, Path
 
 from service.faces.api import condition_models as models
 from service.faces.api.run_models import Void
-from service.faces.api.stacks import OneTimeKey
 from service.platform.api.answers import Made
 from service.platform.api.callers import Caller, Database, made_once
 from service.platform.database import Work, changing, reading
@@ -14,7 +13,8 @@ from service.platform.permissions import Act, need
 from service.records.changes.polarisation_curves import add_curve, void_curve
 from service.records.queries.cell_histories import stack_voltages
 from service.records.queries.polarisation_curves import CellCurve, polarisation_curve
-from service.records.queries.stacks import find_stack
+from service.stacks.api.stacks import OneTimeKey
+from service.stacks.queries.stacks import find_stack
 from service.trade.measured_curves import MeasuredPoint
 from service.trade.typed_voltages import typed_channels
 

@@ -7,7 +7,6 @@ from fastapi import APIRouter, Path, Query
 
 from service.faces.api import models
 from service.faces.api.closing_models import ClosingSummary, summary_of
-from service.faces.api.stacks import OneTimeKey
 from service.faces.api.whole import read_torque, write_whole
 from service.platform.api import answers, request_models
 from service.platform.api.callers import Caller, Database, made_once
@@ -18,6 +17,7 @@ from service.records.queries.content import verify
 from service.records.queries.rebuild_records import record_list
 from service.records.queries.record_texts import record_as_text
 from service.records.tables.rebuild_records import RecordKind, RecordState
+from service.stacks.api.stacks import OneTimeKey
 from service.store.queries.names import instruments_by_mark
 
 router = APIRouter(prefix="/records", tags=["records"])

@@ -22,7 +22,6 @@ from service.faces.api.run_models import (
     Void,
     WholeRun,
 )
-from service.faces.api.stacks import OneTimeKey
 from service.faces.files import run_files
 from service.faces.files.run_files import PIECE, Received, receive, receiving
 from service.faces.files.run_reading import Asked, LogTaking
@@ -43,9 +42,10 @@ from service.records.queries.runs import (
     run_sheet,
     runs_of_stack,
 )
-from service.records.queries.stacks import find_stack
 from service.records.tables.runs import RunKind, UploadState
 from service.settings import Settings
+from service.stacks.api.stacks import OneTimeKey
+from service.stacks.queries.stacks import find_stack
 from service.trade.log_columns import Mapping, mapping_from_data, mapping_from_json
 
 router = APIRouter(tags=["runs"])

@@ -7,7 +7,6 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query
 from pydantic import AwareDatetime, Field
 
-from service.faces.api.stacks import OneTimeKey
 from service.platform.api.answers import Made, Out
 from service.platform.api.callers import Caller, Database, made_once
 from service.platform.api.request_models import In, Name, Words
@@ -15,10 +14,11 @@ from service.platform.database import Work, reading
 from service.platform.errors import NotFound
 from service.platform.permissions import Act, need
 from service.records.changes import stack_tests as changes
-from service.records.queries.builds import builds_of
 from service.records.queries.releases import gate
 from service.records.queries.stack_tests import made_in_record
-from service.records.queries.stacks import find_stack
+from service.stacks.api.stacks import OneTimeKey
+from service.stacks.queries.builds import builds_of
+from service.stacks.queries.stacks import find_stack
 from service.store.queries.names import instruments_by_mark
 
 router = APIRouter(tags=["tests"])

@@ -5,9 +5,9 @@ from typing import Annotated
 
 from pydantic import Field
 
-from service.faces.api.part_models import Part
 from service.platform.api.answers import Made, Out
 from service.platform.api.request_models import In
+from service.stacks.api.part_models import Part
 
 
 class Odds(Out):

@@ -7,17 +7,17 @@ from fastapi import APIRouter, Query
 
 from service.faces.api import suspect_models as models
 from service.faces.api.parts import Drawing
-from service.faces.api.stacks import OneTimeKey
 from service.platform.api.answers import Made
 from service.platform.api.callers import Caller, Database
 from service.platform.database import changing, reading
 from service.platform.errors import NotFound
 from service.platform.permissions import Act, need
-from service.records.changes.build_makeups import gather_makeups
 from service.records.queries.containment import containment
 from service.records.queries.suspects import NamedFactor, NamedLevel, suspects_sheet
 from service.records.queries.traced_meas import traced_mea
 from service.records.queries.traces import trace
+from service.stacks.api.stacks import OneTimeKey
+from service.stacks.changes.build_features import gather_makeups
 from service.store.changes.holds import Subject, place_holds
 from service.store.queries.names import part_by_text
 from service.trade.exact_tables import OddsRatio

@@ -8,7 +8,6 @@ from fastapi import APIRouter, Body, Query, Request
 from pydantic import AwareDatetime
 from sqlalchemy import Engine
 
-from service.faces.api.stacks import OneTimeKey
 from service.faces.files import run_files
 from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep
 from service.platform.api.answers import Made
@@ -19,9 +18,10 @@ from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.records.changes.sweeps import SweepTaken, import_sweep
 from service.records.queries.column_mappings import kept_mapping
-from service.records.queries.layer_maps import stack_facts
-from service.records.queries.stacks import find_stack
 from service.settings import Settings
+from service.stacks.api.stacks import OneTimeKey
+from service.stacks.queries.layer_maps import stack_facts
+from service.stacks.queries.stacks import find_stack
 from service.trade.log_columns import Mapping, mapping_from_json
 
 router = APIRouter(tags=["condition"])

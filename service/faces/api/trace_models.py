@@ -4,9 +4,9 @@ from datetime import datetime
 
 from pydantic import Field
 
-from service.faces.api.part_models import Events, Finding, Part
-from service.faces.api.stack_models import Layer, Sitting
 from service.platform.api.answers import Hours, Out
+from service.stacks.api.part_models import Events, Finding, Part
+from service.stacks.api.stack_models import Layer, Sitting
 
 
 class RodTorque(Out):

@@ -11,8 +11,8 @@ from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes import bench, rebuild_records
 from service.records.changes.handing_in import hand_in
-from service.records.queries.stacks import find_stack
 from service.records.tables.rebuild_records import Involvement
+from service.stacks.queries.stacks import find_stack
 from service.store.queries.names import instruments_by_mark, people_by_login
 
 

@@ -24,8 +24,8 @@ from service.records.queries.run_checks import (
     area_of_stack,
     run_with_content,
 )
-from service.records.queries.stacks import find_stack
 from service.settings import Settings
+from service.stacks.queries.stacks import find_stack
 from service.trade.log_columns import Mapping, TimeKind
 from service.trade.run_times import run_times
 

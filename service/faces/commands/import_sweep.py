@@ -14,9 +14,9 @@ from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep
 from service.platform.arithmetic.dates import parse_when
 from service.platform.database import changing, reading
 from service.records.changes.sweeps import SweepTaken, import_sweep
-from service.records.queries.layer_maps import stack_facts
 from service.records.queries.polarisation_curves import polarisation_curve
-from service.records.queries.stacks import find_stack
+from service.stacks.queries.layer_maps import stack_facts
+from service.stacks.queries.stacks import find_stack
 from service.trade.found_sweeps import FoundSweep
 from service.trade.log_columns import Mapping
 

@@ -24,8 +24,8 @@ from service.platform.files.fields_in import Reading
 from service.platform.files.photos import Checked, store
 from service.platform.files.tables_in import Table, read_table, suggest_mapping
 from service.records.changes.stack_imports import Head, write_stack
-from service.records.queries.stacks import designs_for_choice
 from service.settings import Settings
+from service.stacks.queries.stacks import designs_for_choice
 from service.store.changes.imports import SourceFile, write_parts
 from service.store.files import parts_in
 from service.store.files.parts_in import Wrong

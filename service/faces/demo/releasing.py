@@ -7,7 +7,7 @@ from service.faces.demo.lab import Lab
 from service.faces.demo.people import PASSPHRASE
 from service.records.changes.releases import release_build
 from service.records.queries.releases import gate
-from service.records.tables.stacks import Build
+from service.stacks.tables.stacks import Build
 
 
 def release(lab: Lab, when: When, name: str, by: str) -> None:

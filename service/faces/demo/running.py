@@ -4,7 +4,7 @@ from bisect import bisect_right
 
 from service.faces.demo.days import MON, TUE, WED, When, ago, last_working_day
 from service.faces.demo.lab import Entry, Lab
-from service.records.changes.hours import read_hours, replace_meter
+from service.stacks.changes.hours import read_hours, replace_meter
 
 METER_REPLACED = ago(30, WED, "11:00")
 STORK_BEFORE = 1466.3

@@ -10,7 +10,7 @@ from service.faces.demo.lab import Lab
 from service.faces.demo.logs import Sat
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.as_of import known
-from service.records.tables.stacks import BuildPeriod, Layer
+from service.stacks.tables.stacks import BuildPeriod, Layer
 from service.store.tables.parts import Lot, Part, PartType
 
 FITTED_AT_H: dict[tuple[str, str], float] = {

@@ -12,7 +12,7 @@ from service.faces.demo.patterns import PATTERNS
 from service.faces.demo.people import PEOPLE, add
 from service.faces.demo.stiffness import REASON, STIFFNESS
 from service.platform.arithmetic.vocabulary import Usability
-from service.records.changes.stacks import FirstMeter, add_stack
+from service.stacks.changes.stacks import FirstMeter, add_stack
 from service.store.changes.lots import LotEntry, add_lot
 from service.store.changes.part_types import make_part_type, set_stiffness
 from service.store.changes.parts import PartEntry, add_part

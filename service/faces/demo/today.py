@@ -6,7 +6,7 @@ from service.faces.demo.days import LAST_WORKING_DAY, MON, THU, When, ago, last_
 from service.faces.demo.lab import Entry, Lab
 from service.faces.demo.running import NOW, shown
 from service.platform.database import changing
-from service.records.changes.hour_reports import Report, report_hours
+from service.stacks.changes.hour_reports import Report, report_hours
 
 STACK = "WREN-02"
 EVERY = timedelta(minutes=15)

@@ -24,7 +24,7 @@ from service.platform.files.fields_in import STACK_FIELDS
 from service.platform.files.tables_in import Table, text_of
 from service.records.changes.stack_imports import Head, PartInPile, StackPlan
 from service.records.queries.pile_checks import FixingAt, PileCheck, check_of_list
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.changes.imports import LotKey, SourceFile
 from service.store.files.parts_in import Wrong

@@ -9,8 +9,6 @@ from sqlalchemy.orm import Session
 
 from service.faces.drawings.spread import Reading, draw_spread
 from service.faces.pages.closing import KeptClosing, kept_closing_of
-from service.faces.pages.layer_pictures import How, layer_table, section
-from service.faces.pages.stack_sheets import ChangeRow, change_row
 from service.faces.pages.tested_sheets import TestedSheet, tested_sheet
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
@@ -30,13 +28,15 @@ from service.records.queries.approvals import (
 from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_of_records
-from service.records.queries.layer_maps import LayerMap, layer_map
 from service.records.queries.missing import Missing, missing_of
 from service.records.queries.rebuild_records import RecordView, record_view
 from service.records.queries.torque_tables import TorqueTable
 from service.records.queries.working_piles import working_pile
 from service.settings import Settings
-from service.trade.comparison import Comparison, compare
+from service.stacks.arithmetic.comparison import Comparison, compare
+from service.stacks.pages.layer_pictures import How, layer_table, section
+from service.stacks.pages.stack_sheets import ChangeRow, change_row
+from service.stacks.queries.layer_maps import LayerMap, layer_map
 
 router = APIRouter()
 

@@ -7,12 +7,12 @@ from sqlalchemy.orm import Session
 from service.designs.arithmetic.grammar_next import WhatNext
 from service.designs.arithmetic.grammar_states import look
 from service.designs.queries.patterns import pattern_of_design
-from service.faces.drawings.pile import draw_pile
 from service.platform.arithmetic.vocabulary import End, Facing
 from service.platform.database import now_utc
 from service.records.queries.bench_choices import LotAtHand
 from service.records.queries.coming_layers import fits, lots_that_fit, seen_by, what_comes
 from service.records.queries.working_piles import LiftedOff, WorkingPile
+from service.stacks.drawings.pile import draw_pile
 
 SHOWN = 5
 """Layers of the pile drawn beside the one that comes next."""

@@ -9,8 +9,6 @@ from fastapi import Request
 from sqlalchemy.orm import Session
 
 from service.designs.arithmetic.pile import Layer, counts
-from service.faces.drawings.clamp import Rods
-from service.faces.drawings.pile import draw_pile
 from service.faces.pages.bench_guide import guide_at
 from service.faces.pages.bench_live import live_closing
 from service.faces.pages.bench_places import (
@@ -39,6 +37,8 @@ from service.records.queries.rebuild_records import RecordView, bench_view
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RecordKind, StepKind
 from service.settings import Settings
+from service.stacks.drawings.clamp import Rods
+from service.stacks.drawings.pile import draw_pile
 from service.store.queries.candidates import Candidate, read_and_find
 
 SEEN_WHOLE = 120

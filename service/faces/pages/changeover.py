@@ -40,9 +40,9 @@ from service.records.queries.changeover_working_out import (
     ground_of,
     work_out,
 )
-from service.records.queries.layer_maps import layer_map
-from service.records.queries.stacks import find_stack
 from service.settings import Settings
+from service.stacks.queries.layer_maps import layer_map
+from service.stacks.queries.stacks import find_stack
 from service.trade.changeover_wishes import Plates
 
 router = APIRouter()

@@ -13,13 +13,13 @@ from service.platform.pages.render import page
 from service.platform.pages.shown_numbers import Number
 from service.platform.pages.trail_words import Said, said, value_in_words
 from service.platform.permissions import Act, need
-from service.records.changes.build_makeups import gather_makeups
 from service.records.queries.containment import Containment, containment
 from service.records.queries.failing import MarkOfPerson, marks_of
-from service.records.queries.hour_kinds import PartKinds, part_kinds
-from service.records.queries.part_lives import PartLife, part_life
 from service.records.queries.traces import MOST_OF_A_LOT, Trace, trace
 from service.settings import Settings
+from service.stacks.changes.build_features import gather_makeups
+from service.stacks.queries.hour_kinds import PartKinds, part_kinds
+from service.stacks.queries.part_lives import PartLife, part_life
 
 router = APIRouter(prefix="/parts")
 

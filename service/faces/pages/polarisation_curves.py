@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.stacks import address
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.typed_fields import FieldRefused
@@ -16,9 +15,10 @@ from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.records.changes.polarisation_curves import add_curve, void_curve
-from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.polarisation_curves import CellCurve, polarisation_curve
-from service.records.queries.stacks import find_stack
+from service.stacks.pages.stacks import address
+from service.stacks.queries.layer_maps import MapStack, stack_facts
+from service.stacks.queries.stacks import find_stack
 from service.trade.measured_curves import MeasuredPoint
 from service.trade.typed_voltages import Across, read_curve_rows, typed_channels
 

@@ -11,7 +11,6 @@ from service.faces.files.run_logs_format import LogFormat
 from service.faces.files.run_reading import LogTaking, asked_of, place_of
 from service.faces.pages import run_forms
 from service.faces.pages.run_forms import ColumnLine
-from service.faces.pages.stacks import address
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, now_utc, reading, tending
 from service.platform.errors import NotFound, Refused
@@ -21,7 +20,6 @@ from service.platform.permissions import Act, Person, need
 from service.records.changes.column_mappings import keep_mapping
 from service.records.changes.run_uploads import ABANDONED_AFTER, drop_upload
 from service.records.queries.column_mappings import KeptMapping, kept_mappings, versions_of
-from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.run_checks import (
     KnownRun,
     run_with_content,
@@ -31,9 +29,11 @@ from service.records.queries.runs import (
     RunRow,
     run_sheet,
 )
-from service.records.queries.stacks import find_stack
 from service.records.tables.runs import UploadState
 from service.settings import Settings
+from service.stacks.pages.stacks import address
+from service.stacks.queries.layer_maps import MapStack, stack_facts
+from service.stacks.queries.stacks import find_stack
 from service.trade.log_columns import Mapping, TimeKind
 from service.trade.log_guess_columns import Doubt
 

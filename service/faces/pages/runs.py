@@ -13,7 +13,6 @@ from service.faces.files import run_files
 from service.faces.files.run_files import Received, receive
 from service.faces.files.run_reading import Asked
 from service.faces.pages.run_uploads import taking
-from service.faces.pages.stacks import address
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
 from service.platform.drawings.charts import Axis, Rule, Series, lines_chart
@@ -24,7 +23,6 @@ from service.platform.pages.kept_charts import kept_chart
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.records.changes.runs import void_run
-from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.run_uploads import UploadRow, uploads_of_stack
 from service.records.queries.runs import (
     RunRow,
@@ -33,9 +31,11 @@ from service.records.queries.runs import (
     run_sheet,
     runs_of_stack,
 )
-from service.records.queries.stacks import find_stack
 from service.records.tables.runs import RunKind, SnapshotKind
 from service.settings import Settings
+from service.stacks.pages.stacks import address
+from service.stacks.queries.layer_maps import MapStack, stack_facts
+from service.stacks.queries.stacks import find_stack
 from service.trade.log_columns import Mapping, mapping_from_json
 
 router = APIRouter()

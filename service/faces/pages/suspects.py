@@ -12,9 +12,9 @@ from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
-from service.records.changes.build_makeups import gather_makeups
 from service.records.queries.suspects import SuspectsSheet, suspects_sheet
 from service.records.queries.traced_meas import TracedMea, traced_mea
+from service.stacks.changes.build_features import gather_makeups
 
 router = APIRouter(prefix="/parts")
 

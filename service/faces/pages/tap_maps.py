@@ -18,9 +18,6 @@ from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.records.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
-from service.records.queries.cells_then import BuildThen, CellThen, build_then
-from service.records.queries.layer_maps import MapStack, stack_facts
-from service.records.queries.stacks import find_stack
 from service.records.queries.tap_maps import (
     ReadThrough,
     WrittenMap,
@@ -28,6 +25,9 @@ from service.records.queries.tap_maps import (
     read_through,
     written_map,
 )
+from service.stacks.queries.cells_then import BuildThen, CellThen, build_then
+from service.stacks.queries.layer_maps import MapStack, stack_facts
+from service.stacks.queries.stacks import find_stack
 from service.trade import tap_maps as trade
 from service.trade.tap_maps import MOST_CHANNELS, Tap, TapFindings, TapMap, map_in_words
 

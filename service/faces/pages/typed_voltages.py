@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.stacks import address
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.typed_fields import FieldRefused
 from service.platform.database import changing, now_utc, reading
@@ -15,9 +14,10 @@ from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.records.changes.typed_voltages import type_voltages, void_voltages
-from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.snapshots import TypedSnapshot, typed_snapshot
-from service.records.queries.stacks import find_stack
+from service.stacks.pages.stacks import address
+from service.stacks.queries.layer_maps import MapStack, stack_facts
+from service.stacks.queries.stacks import find_stack
 from service.trade.typed_voltages import read_voltages
 
 router = APIRouter()

@@ -20,7 +20,7 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stack_tests import StackTest
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.tables.instruments import Calibration, CalibrationResult
 
 

@@ -15,13 +15,9 @@ from service.platform.audit import Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, Stale
 from service.platform.permissions import Act, RecordFacts, need
-from service.records.changes import facts
-from service.records.changes.build_makeups import keep_makeups_of_stack
-from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.versions import Said, let_go
 from service.records.queries.content import verify
 from service.records.queries.involved import people_on
-from service.records.tables.hours import HourReading
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,
@@ -31,7 +27,11 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.records.tables.stacks import Build, BuildPeriod, Stack
+from service.stacks.changes import supersede
+from service.stacks.changes.build_features import keep_makeups_of_stack
+from service.stacks.changes.rule_verdicts import judge_stack
+from service.stacks.tables.hours import HourReading
+from service.stacks.tables.stacks import Build, BuildPeriod, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.changes.holds import PlacedBy, lift_holds_by_word
 from service.store.tables.holds import Concession
@@ -294,17 +294,17 @@ def _take_facts_back(work: Work, record: RebuildRecord) -> None:
     """What counted since an earlier hand-in: the build it made, the build it opened."""
     own = work.session.scalar(select(Build.id).where(Build.record_id == record.id))
     if own is not None:
-        facts.settle_layers(work, own, (), present=False)
-        facts.settle_fixings(work, own, (), present=False)
-        facts.settle_period(work, own, None)
+        supersede.settle_layers(work, own, (), present=False)
+        supersede.settle_fixings(work, own, (), present=False)
+        supersede.settle_period(work, own, None)
     opened = work.session.execute(
         select(BuildPeriod.build_id, BuildPeriod.closed_at).where(
             BuildPeriod.opened_by_record_id == record.id, BuildPeriod.known_until.is_(None)
         )
     ).first()
     if opened is not None:
-        facts.settle_period(work, opened.build_id, opened.closed_at)
-        facts.set_present(work, opened.build_id, present=True)
+        supersede.settle_period(work, opened.build_id, opened.closed_at)
+        supersede.set_present(work, opened.build_id, present=True)
 
 
 def _strike_out(work: Work, record: RebuildRecord) -> None:
@@ -313,7 +313,7 @@ def _strike_out(work: Work, record: RebuildRecord) -> None:
         work.session.execute(
             update(table)
             .where(table.record_id == record.id, table.known_until.is_(None))
-            .values(known_until=facts.now_or_later(work, table))
+            .values(known_until=supersede.now_or_later(work, table))
         )
     if record.content_sha256 is None:  # else they are part of the content that stays as it was
         work.session.execute(

@@ -20,7 +20,7 @@ from service.records.changes.uses import Wanted, part_to_use
 from service.records.changes.versions import Said, add_step, hold_record, let_go
 from service.records.queries.working_piles import FixingNow, working_pile
 from service.records.tables.rebuild_records import RebuildRecord, Step, StepKind
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.tables.parts import Lot, Part, PartType
 
 EACH_MOST = 40

@@ -14,7 +14,6 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.queries.answers import columns, read_as
-from service.records.changes.hours import enter_reading
 from service.records.changes.rebuild_records import BEGINS_A_STACK, active_person, involve
 from service.records.changes.uses import instrument_to_use
 from service.records.changes.versions import (
@@ -26,7 +25,6 @@ from service.records.changes.versions import (
     shown,
 )
 from service.records.queries.working_piles import working_pile
-from service.records.tables.hours import Moment
 from service.records.tables.rebuild_records import (
     Involvement,
     MakeSafeLine,
@@ -34,7 +32,9 @@ from service.records.tables.rebuild_records import (
     Step,
     StepKind,
 )
-from service.records.tables.stacks import BuildPeriod, Stack
+from service.stacks.changes.hours import enter_reading
+from service.stacks.tables.hours import Moment
+from service.stacks.tables.stacks import BuildPeriod, Stack
 
 AFTER_OPENING = (
     StepKind.OPENED,

@@ -38,7 +38,7 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.tables.instruments import InstrumentKind
 
 PASSES_MOST = 50

@@ -16,7 +16,7 @@ from service.records.queries.changeover_wishes import write_wishes
 from service.records.queries.changeover_working_out import Ask, WorkedOut, ground_of, work_out
 from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.rebuild_records import RecordKind
-from service.records.tables.stacks import BuildPeriod, Stack
+from service.stacks.tables.stacks import BuildPeriod, Stack
 from service.store.changes.part_axes import reserve_part
 from service.store.tables.parts import Part
 

@@ -12,7 +12,6 @@ from service.platform.arithmetic.vocabulary import Facing, Whereabouts
 from service.platform.audit import Change
 from service.platform.database import Work
 from service.platform.errors import Refused
-from service.records.changes import facts
 from service.records.changes.correction_values import (
     NewValue,
     effects_on_layers,
@@ -31,13 +30,14 @@ from service.records.queries.correctable import (
 )
 from service.records.queries.correction_effects import LayerEffects, part_states
 from service.records.tables.corrections import Correction, CorrectionOf
-from service.records.tables.hours import HourReading
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordState,
     Step,
     TorqueReading,
 )
+from service.stacks.changes import supersede
+from service.stacks.tables.hours import HourReading
 from service.store.queries.instruments import calibration_on
 from service.store.tables.parts import Part
 
@@ -85,10 +85,10 @@ def _layers(
         changes.append((change.sitting.where, fact.old_value, value.text))
     present = {change.sitting.build_id: change.sitting.present for change in effects.replaced}
     for build_id, rows in by_build.items():
-        facts.settle_layers(
+        supersede.settle_layers(
             work,
             build_id,
-            _with(facts.layers_known_now(work, build_id), rows),
+            _with(supersede.layers_known_now(work, build_id), rows),
             present=present[build_id],
             correction_id=correction.id,
         )
@@ -99,8 +99,8 @@ def _layers(
 
 
 def _with(
-    known: Sequence[facts.LayerFact], rows: Sequence[tuple[int, int, Facing]]
-) -> list[facts.LayerFact]:
+    known: Sequence[supersede.LayerFact], rows: Sequence[tuple[int, int, Facing]]
+) -> list[supersede.LayerFact]:
     right = {position: (part_id, facing) for position, part_id, facing in rows}
     return [
         replace(layer, part_id=right[layer.position][0], facing=right[layer.position][1])
@@ -188,7 +188,7 @@ def _period(
         raise Refused("new_value", value.text, "this is no time.")
     refuse_time(work, record, fact, details, at)
     is_opening = fact.of is CorrectionOf.OPENED_AT
-    facts.settle_period(
+    supersede.settle_period(
         work,
         details.build_id,
         details.closed_at if is_opening else at,
@@ -226,5 +226,7 @@ def _new_hours(work: Work, reading_id: int, correction: Correction, **right: obj
 
 def _close_out(work: Work, table: type[TorqueReading] | type[HourReading], row_id: int) -> None:
     work.session.execute(
-        update(table).where(table.id == row_id).values(known_until=facts.now_or_later(work, table))
+        update(table)
+        .where(table.id == row_id)
+        .values(known_until=supersede.now_or_later(work, table))
     )

@@ -34,9 +34,9 @@ from service.records.queries.correction_effects import (
 )
 from service.records.queries.showings import Shown, shown_around
 from service.records.tables.corrections import CorrectionOf
-from service.records.tables.hours import HourReading, Moment
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
-from service.records.tables.stacks import Build, BuildPeriod
+from service.stacks.tables.hours import HourReading, Moment
+from service.stacks.tables.stacks import Build, BuildPeriod
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.candidates import Candidate, read_and_find
 from service.store.tables.instruments import Instrument, InstrumentKind

@@ -13,16 +13,16 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, Stale
 from service.platform.permissions import Act, RecordFacts, need
 from service.records.changes.approvals import sign
-from service.records.changes.build_makeups import keep_makeups_of_stack
 from service.records.changes.correcting import carry_out
 from service.records.changes.correction_values import read_new_value
-from service.records.changes.rule_verdicts import judge_stack
 from service.records.queries.correctable import Correctable, correctable
 from service.records.queries.corrections import document_of
 from service.records.queries.involved import people_on
-from service.records.queries.release_standing import release_ends, released_builds
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.rebuild_records import Meaning, RebuildRecord
+from service.stacks.changes.build_features import keep_makeups_of_stack
+from service.stacks.changes.rule_verdicts import judge_stack
+from service.stacks.queries.release_standing import release_ends, released_builds
 
 
 def propose(

@@ -13,12 +13,12 @@ from service.platform.audit import Change, Did
 from service.platform.database import Work, now_utc, tending
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.records.changes.rule_verdicts import judge_stacks
 from service.records.queries.failing_rules import rule_label, rules_of_design
 from service.records.tables.failing import FailingRule as Row
 from service.records.tables.failing import RuleVerdict
 from service.records.tables.runs import PolarisationCurve, Snapshot
-from service.records.tables.stacks import Stack
+from service.stacks.changes.rule_verdicts import judge_stacks
+from service.stacks.tables.stacks import Stack
 from service.trade.failing_rules import CriterionKind, FailingRule, rule_as_data
 
 STACKS_AT_ONCE = 20

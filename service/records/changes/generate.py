@@ -12,14 +12,14 @@ from service.platform.audit import Did
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
-from service.records.changes.build_makeups import write_makeups
 from service.records.changes.generated_history import History, Rows
 from service.records.changes.generated_lab import stand_up
 from service.records.changes.pouring import count_on, next_ids, pour
 from service.records.queries.content import record_content
 from service.records.tables.everything import metadata
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
-from service.records.tables.stacks import Stack
+from service.stacks.changes.build_features import write_makeups
+from service.stacks.tables.stacks import Stack
 
 BEGAN = datetime(2022, 1, 3, 9, 0, tzinfo=UTC)
 BETWEEN = timedelta(days=150)

@@ -25,8 +25,8 @@ from service.platform.arithmetic.vocabulary import (
 )
 from service.records.changes import generated_rows as row
 from service.records.changes.generated_lab import CHECKLIST, TYPES, Lab, Laid
-from service.records.tables.hours import Moment
 from service.records.tables.rebuild_records import Involvement, RecordKind, StepKind
+from service.stacks.tables.hours import Moment
 from service.store.tables.instruments import InstrumentKind
 
 Rows = dict[str, list[dict[str, Any]]]

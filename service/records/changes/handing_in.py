@@ -13,24 +13,24 @@ from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.tables.attachments import Attachment
-from service.records.changes import facts
-from service.records.changes.build_makeups import keep_makeups
 from service.records.changes.closing_results import keep_closing_result
-from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.versions import Said, add_step, hold_record, let_go
 from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import record_content
 from service.records.queries.missing import BLOCKS, missing_of
 from service.records.queries.record_heads import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
-from service.records.tables.hours import HourReading
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordState,
     Step,
     StepKind,
 )
-from service.records.tables.stacks import Build, BuildPeriod
+from service.stacks.changes import supersede
+from service.stacks.changes.build_features import keep_makeups
+from service.stacks.changes.rule_verdicts import judge_stack
+from service.stacks.tables.hours import HourReading
+from service.stacks.tables.stacks import Build, BuildPeriod
 from service.store.tables.parts import Part
 
 
@@ -94,15 +94,15 @@ def _settle_base(work: Work, record: RebuildRecord) -> list[Change]:
         .where(BuildPeriod.build_id == record.base_build_id, BuildPeriod.known_until.is_(None))
     ).one()
     is_opened = record.opened_at is not None
-    facts.set_present(work, record.base_build_id, present=False)
+    supersede.set_present(work, record.base_build_id, present=False)
     own = _own_build(work, record)
     if own is not None:
-        facts.set_present(work, own.id, present=False)
+        supersede.set_present(work, own.id, present=False)
         if not is_opened:  # an opening handed in the first time was undone since
             _settle_nothing(work, own.id)
     if not is_opened:
-        facts.set_present(work, record.base_build_id, present=True)
-    facts.settle_period(
+        supersede.set_present(work, record.base_build_id, present=True)
+    supersede.settle_period(
         work,
         record.base_build_id,
         period.closed_at,
@@ -121,21 +121,21 @@ def _settle_own(work: Work, record: RebuildRecord, pile: WorkingPile) -> list[Ch
         return []
     if build is None:
         build = _next_build(work, record)
-    facts.settle_period(work, build.id, record.closed_at)
-    facts.settle_layers(
+    supersede.settle_period(work, build.id, record.closed_at)
+    supersede.settle_layers(
         work,
         build.id,
         [
-            facts.LayerFact(layer.position, layer.part, layer.facing, layer.cell)
+            supersede.LayerFact(layer.position, layer.part, layer.facing, layer.cell)
             for layer in pile.layers
         ],
         present=True,
     )
-    facts.settle_fixings(
+    supersede.settle_fixings(
         work,
         build.id,
         [
-            facts.FixingFact(fixing.kind, fixing.part, fixing.rod_number, fixing.end)
+            supersede.FixingFact(fixing.kind, fixing.part, fixing.rod_number, fixing.end)
             for fixing in pile.fixings
         ],
         present=True,
@@ -147,9 +147,9 @@ def _settle_own(work: Work, record: RebuildRecord, pile: WorkingPile) -> list[Ch
 
 
 def _settle_nothing(work: Work, build_id: int) -> None:
-    facts.settle_layers(work, build_id, (), present=False)
-    facts.settle_fixings(work, build_id, (), present=False)
-    facts.settle_period(work, build_id, None)
+    supersede.settle_layers(work, build_id, (), present=False)
+    supersede.settle_fixings(work, build_id, (), present=False)
+    supersede.settle_period(work, build_id, None)
 
 
 def _own_build(work: Work, record: RebuildRecord) -> Build | None:

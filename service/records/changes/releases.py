@@ -11,7 +11,7 @@ from service.platform.permissions import Act, need
 from service.records.queries.releases import Gate, gate
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.releases import BuildRelease
-from service.records.tables.stacks import Build, Stack
+from service.stacks.tables.stacks import Build, Stack
 
 FORM = "build release 1"
 

@@ -12,13 +12,6 @@ from service.platform.arithmetic.errors import Inconsistent
 from service.platform.changes import not_ahead
 from service.platform.database import Work
 from service.platform.errors import Refused
-from service.records.changes.build_makeups import keep_makeups_of_stack
-from service.records.changes.hours import meter_fitted_at
-from service.records.changes.meter_order import (
-    refuse_faster_than_the_clock,
-    refuse_unless_between,
-)
-from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.voltage_places import VoltagePlace, voltage_place
 from service.records.queries.run_checks import (
     overlapping_run,
@@ -26,6 +19,10 @@ from service.records.queries.run_checks import (
 )
 from service.records.queries.showings import shown_around
 from service.records.tables.runs import RunReading, Snapshot, SnapshotKind
+from service.stacks.changes.build_features import keep_makeups_of_stack
+from service.stacks.changes.hours import meter_fitted_at
+from service.stacks.changes.meter_order import refuse_faster_than_the_clock, refuse_unless_between
+from service.stacks.changes.rule_verdicts import judge_stack
 from service.trade.log_columns import CellColumn, Mapping
 from service.trade.run_counting import FORMULA, RunFound, SteadyVoltages
 from service.trade.run_times import RunTimes, run_times

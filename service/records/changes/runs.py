@@ -12,14 +12,14 @@ from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.records.changes.build_makeups import keep_makeups_since
 from service.records.changes.run_readings import LogRead, add_reading, close_out, tell_others
 from service.records.queries.run_checks import (
     KnownRun,
     run_with_content,
 )
 from service.records.tables.runs import PolarisationCurve, Run, RunKind, RunReading
-from service.records.tables.stacks import Stack
+from service.stacks.changes.build_features import keep_makeups_since
+from service.stacks.tables.stacks import Stack
 
 
 @dataclass(frozen=True, slots=True)

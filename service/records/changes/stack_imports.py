@@ -18,13 +18,13 @@ from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Act, need
 from service.records.changes.attachments import Stored, put_attachment
 from service.records.changes.handing_in import hand_in
-from service.records.changes.hours import enter_reading
 from service.records.changes.rebuild_records import begin_record
-from service.records.changes.stacks import FirstMeter, make_stack
 from service.records.changes.uses import use_in_spite
-from service.records.tables.hours import Moment
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Step, StepKind
-from service.records.tables.stacks import Build, Stack
+from service.stacks.changes.hours import enter_reading
+from service.stacks.changes.stacks import FirstMeter, make_stack
+from service.stacks.tables.hours import Moment
+from service.stacks.tables.stacks import Build, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.labels import part_label
 from service.store.changes.imports import AT_ONCE, LotKey, NewLot, SourceFile, lots_known

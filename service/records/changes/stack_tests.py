@@ -37,7 +37,7 @@ from service.records.changes.versions import Said, add_step, done_at_of, hold_re
 from service.records.queries.working_piles import working_pile
 from service.records.tables import stack_tests
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, StepKind
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.trade import typed_electrical_tests, typed_leak_test
 from service.trade.stack_tests import (
     Result,

@@ -17,7 +17,6 @@ from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.records.changes.attachments import Stored
 from service.records.changes.polarisation_curves import cell_temperature, curve_row
-from service.records.changes.rule_verdicts import judge_stack
 from service.records.changes.voltage_places import VoltagePlace, voltage_place
 from service.records.queries.run_checks import (
     why_not_released,
@@ -30,7 +29,8 @@ from service.records.tables.runs import (
     Snapshot,
     SnapshotKind,
 )
-from service.records.tables.stacks import Stack
+from service.stacks.changes.rule_verdicts import judge_stack
+from service.stacks.tables.stacks import Stack
 from service.trade.found_sweeps import FORMULA, FoundCurve, FoundRest, FoundSweep
 
 

@@ -8,8 +8,8 @@ from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes.uses import give_back_concessions
 from service.records.changes.versions import Said, hold_record, let_go
-from service.records.tables.hours import HourReading
 from service.records.tables.rebuild_records import RebuildRecord, Step, StepKind, TorqueReading
+from service.stacks.tables.hours import HourReading
 from service.store.arithmetic.labels import part_label
 from service.store.changes.holds import PlacedBy, lift_holds_by_word
 from service.store.tables.parts import Lot, Part

@@ -23,7 +23,7 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stack_tests import StackTest
-from service.records.tables.stacks import Fixing, Layer, Stack
+from service.stacks.tables.stacks import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.labels import part_label
 from service.store.changes.lots import take_item

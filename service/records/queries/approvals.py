@@ -21,7 +21,7 @@ from service.records.tables.rebuild_records import (
     RecordKind,
     RecordState,
 )
-from service.records.tables.stacks import Build, Stack
+from service.stacks.tables.stacks import Build, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.tables.holds import Concession
 from service.store.tables.instruments import Instrument

@@ -20,7 +20,7 @@ from service.records.tables.rebuild_records import (
     RecordState,
     TorqueReading,
 )
-from service.records.tables.stacks import Build, Stack
+from service.stacks.tables.stacks import Build, Stack
 from service.store.queries.instruments import THROUGH_THE_DAY
 from service.store.tables.instruments import Calibration, CalibrationResult, Instrument
 

@@ -25,7 +25,6 @@ from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, statement
 from service.records.queries.record_heads import Head
-from service.records.queries.release_standing import corrects
 from service.records.queries.stack_tests import MadeTest, made_while_closed, of_closed
 from service.records.tables.closing_results import ClosingResult
 from service.records.tables.corrections import Correction, CorrectionOf
@@ -38,7 +37,8 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.records.tables.stacks import Build, Stack
+from service.stacks.queries.release_standing import corrects
+from service.stacks.tables.stacks import Build, Stack
 from service.trade.closing_outcome import ClosingOutcome, outcome_from_data
 from service.trade.closing_verdicts import judged_by
 from service.trade.leak_results import LeakResult

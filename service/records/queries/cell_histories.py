@@ -16,10 +16,7 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.queries.prepared import param, param_list
-from service.records.queries.builds import BuildFacts, builds_of
 from service.records.queries.cell_voltages import CellSnapshot
-from service.records.queries.hours_at import TotalOverTime, stack_total_at
-from service.records.queries.layer_maps import MapStack, stack_facts
 from service.records.queries.polarisation_curves import CellCurve, curves_of_builds
 from service.records.queries.snapshot_choices import (
     SnapshotHead,
@@ -28,6 +25,9 @@ from service.records.queries.snapshot_choices import (
     snapshots_read,
 )
 from service.records.tables.failing import FailingMark, FailingRule
+from service.stacks.queries.builds import BuildFacts, builds_of
+from service.stacks.queries.hours_at import TotalOverTime, stack_total_at
+from service.stacks.queries.layer_maps import MapStack, stack_facts
 from service.store.arithmetic.labels import part_label
 from service.store.tables.parts import Lot, Part
 from service.trade.cell_histories import NO_LOAD_A_CM2, Seen, StackMoment

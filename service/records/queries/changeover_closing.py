@@ -30,8 +30,8 @@ from service.records.queries.closing_rows import (
     design_sizes,
     parts_giving,
 )
-from service.records.queries.layer_maps import LayerMap
 from service.records.queries.working_piles import FixingNow
+from service.stacks.queries.layer_maps import LayerMap
 from service.store.tables.parts import PartType
 from service.trade.closing import closing
 from service.trade.closing_inputs import ClosingInputs, RodReading

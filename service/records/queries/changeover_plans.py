@@ -13,7 +13,7 @@ from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.prepared import param
 from service.records.queries.changeover_documents import PlanDocument, read_document, still_holds
 from service.records.tables.changeover_plans import ChangeoverPlan
-from service.records.tables.stacks import Build, Stack
+from service.stacks.tables.stacks import Build, Stack
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Kind
-from service.records.queries.layer_maps import LayerMap
+from service.stacks.queries.layer_maps import LayerMap
 from service.trade.closed_height import RodSet
 
 NUT_MM = 8.0

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session, aliased
 from service.designs.arithmetic.grammar import Pattern, Where
 from service.designs.queries.patterns import KeptPattern
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
-from service.records.tables.stacks import Layer, Stack
+from service.stacks.tables.stacks import Layer, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.tables.holds import Hold
 from service.store.tables.parts import Lot, Part, PartType

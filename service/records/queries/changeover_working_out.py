@@ -29,8 +29,8 @@ from service.records.queries.changeover_rods import (
 from service.records.queries.changeover_store import Offered, offered
 from service.records.queries.changeover_wear import UsedUp, used_up_parts
 from service.records.queries.changeover_wishes import in_words, named_parts
-from service.records.queries.layer_maps import LayerMap, layer_map
-from service.records.tables.stacks import Stack
+from service.stacks.queries.layer_maps import LayerMap, layer_map
+from service.stacks.tables.stacks import Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.trade.changeover import Plan, plan
 from service.trade.changeover_wishes import MoveCells, Wish

@@ -12,7 +12,7 @@ from service.platform.arithmetic.vocabulary import Joint, Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param, param_list
-from service.records.tables.stacks import Build, Layer, Stack
+from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.tables.parts import Part, PartType
 
 SOFT = (Kind.MEA, Kind.GASKET, Kind.BLANK_CELL)

@@ -13,7 +13,7 @@ from service.records.queries.closing_results import read_inputs, read_outcome
 from service.records.queries.closing_rows import SOFT
 from service.records.tables.closing_results import ClosingResult
 from service.records.tables.rebuild_records import RebuildRecord
-from service.records.tables.stacks import Build
+from service.stacks.tables.stacks import Build
 from service.trade.closing_inputs import ClosingInputs
 from service.trade.closing_outcome import ClosedOutcome, GapColumns
 

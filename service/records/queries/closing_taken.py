@@ -19,7 +19,7 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.records.tables.stacks import Build
+from service.stacks.tables.stacks import Build
 from service.store.tables.instruments import Calibration, Instrument
 from service.trade.closing_checks import ClosingCheck
 

@@ -11,10 +11,10 @@ from sqlalchemy.orm import Session, aliased
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, param_list, statement
-from service.records.queries.stacks import ListedStack, listed_stacks
 from service.records.queries.traces import Trace, TracedBuild, TracedLot
 from service.records.tables.failing import FailingMark
-from service.records.tables.stacks import Layer, Stack
+from service.stacks.queries.stacks import ListedStack, listed_stacks
+from service.stacks.tables.stacks import Layer, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.queries.hold_lists import PLURALS, SubjectKind
 from service.store.queries.part_facts import PartFacts

@@ -25,7 +25,6 @@ from service.records.queries.content_then import (
     known_then,
     of_record,
 )
-from service.records.tables.hours import HourMeter, HourReading
 from service.records.tables.rebuild_records import (
     Finding,
     MakeSafeLine,
@@ -35,7 +34,8 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stack_tests import StackTest
-from service.records.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.stacks.tables.hours import HourMeter, HourReading
+from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.tables.holds import Concession
 from service.store.tables.instruments import Calibration, Instrument
 from service.store.tables.parts import Lot, Part, PartType

@@ -22,7 +22,7 @@ from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordState,
 )
-from service.records.tables.stacks import Build, Stack
+from service.stacks.tables.stacks import Build, Stack
 
 R = RebuildRecord
 

@@ -17,7 +17,6 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
-from service.records.tables.hours import HourMeter, HourReading, Moment
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordState,
@@ -25,7 +24,8 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
+from service.stacks.tables.hours import HourMeter, HourReading, Moment
+from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.tables.instruments import Instrument
 from service.store.tables.parts import Lot, Part, PartType

@@ -29,11 +29,11 @@ from service.records.queries.correction_effects import (
     part_states,
 )
 from service.records.queries.corrections import CorrectionView
-from service.records.queries.hours import build_hours
-from service.records.queries.release_standing import release_ends, released_builds
 from service.records.tables.corrections import CorrectionOf, CorrectionState
-from service.records.tables.hours import HourReading, Moment
-from service.records.tables.stacks import Build, BuildPeriod, Stack
+from service.stacks.queries.hours import build_hours
+from service.stacks.queries.release_standing import release_ends, released_builds
+from service.stacks.tables.hours import HourReading, Moment
+from service.stacks.tables.stacks import Build, BuildPeriod, Stack
 from service.store.queries.instruments import calibration_on
 
 

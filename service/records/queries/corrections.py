@@ -15,7 +15,7 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.rebuild_records import Decision, RebuildRecord, RecordState
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 
 FORM = "layerbook correction 1"
 

@@ -15,7 +15,7 @@ from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param, statement
 from service.records.queries.failing_rules import rule_label
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
-from service.records.tables.stacks import Layer, Stack
+from service.stacks.tables.stacks import Layer, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.tables.parts import Lot, Part
 

@@ -13,7 +13,7 @@ from service.records.queries.floor_rows import FloorStack, floor_rows
 from service.records.queries.floor_sources import Sources
 from service.records.queries.floor_waiting import LOOKED_BACK, SILENT_AFTER
 from service.records.queries.floor_words import ASKS_FOR
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 
 NOBODY = len(KINDS)
 """The rank of a stack that needs nobody: after all others."""

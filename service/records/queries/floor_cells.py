@@ -9,8 +9,8 @@ from sqlalchemy import literal, select, union_all
 from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Kind
-from service.records.tables.cell_bridges import CellBridge
-from service.records.tables.stacks import BuildPeriod, Layer
+from service.stacks.tables.cell_bridges import CellBridge
+from service.stacks.tables.stacks import BuildPeriod, Layer
 from service.store.tables.parts import Part, PartType
 
 

@@ -30,8 +30,6 @@ from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
 from service.platform.tables.base import UtcDateTime
 from service.records.queries.floor_columns import NeedKind, among, columns
-from service.records.queries.release_standing import EXCHANGED, release_stands
-from service.records.tables.hours import HourReading, HourReport
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,
@@ -42,7 +40,9 @@ from service.records.tables.rebuild_records import (
 )
 from service.records.tables.runs import RunReading
 from service.records.tables.stack_tests import StackTest
-from service.records.tables.stacks import Build, BuildPeriod, Stack
+from service.stacks.queries.release_standing import EXCHANGED, release_stands
+from service.stacks.tables.hours import HourReading, HourReport
+from service.stacks.tables.stacks import Build, BuildPeriod, Stack
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 

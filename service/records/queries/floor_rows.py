@@ -23,12 +23,12 @@ from service.records.queries.floor_words import (
     looked_at,
     sentence,
 )
-from service.records.queries.hours import build_hours
 from service.records.queries.involved import people_on
-from service.records.queries.release_standing import release_stands, released_at
-from service.records.queries.stacks import ListedStack, listed_stacks
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
-from service.records.tables.stacks import Build, BuildPeriod, Layer
+from service.stacks.queries.hours import build_hours
+from service.stacks.queries.release_standing import release_stands, released_at
+from service.stacks.queries.stacks import ListedStack, listed_stacks
+from service.stacks.tables.stacks import Build, BuildPeriod, Layer
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.labels import part_label
 from service.store.tables.instruments import Instrument

@@ -13,7 +13,7 @@ from service.limits.tables import LimitSet
 from service.records.queries.floor_closed import of_closed_stacks
 from service.records.queries.floor_instruments import of_instruments
 from service.records.queries.floor_waiting import waiting
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,9 +12,9 @@ from service.records.queries.floor_closed import at_work
 from service.records.queries.floor_columns import NeedKind, among, columns, hide_from_index
 from service.records.tables.corrections import Correction, CorrectionState
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
-from service.records.tables.hours import HourMeter, HourReport
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
-from service.records.tables.stacks import BuildPeriod
+from service.stacks.tables.hours import HourMeter, HourReport
+from service.stacks.tables.stacks import BuildPeriod
 from service.store.tables.holds import Hold
 from service.store.tables.parts import Part
 

@@ -10,7 +10,7 @@ from service.records.queries.failing import read_reasons
 from service.records.queries.floor_columns import NeedKind
 from service.records.tables.failing import RuleAnswer
 from service.records.tables.rebuild_records import RecordKind
-from service.trade.running_hours import Hours
+from service.stacks.arithmetic.running_hours import Hours
 from service.trade.tests_in_words import THIN
 
 ASKS_FOR = {

@@ -11,7 +11,6 @@ from service.platform.audit import Did
 from service.platform.tables.attachments import Attachment
 from service.platform.tables.audit import AuditEntry
 from service.records.tables.corrections import Correction
-from service.records.tables.hours import HourReading
 from service.records.tables.rebuild_records import (
     MakeSafeLine,
     RebuildRecord,
@@ -19,6 +18,7 @@ from service.records.tables.rebuild_records import (
     Step,
     TorqueReading,
 )
+from service.stacks.tables.hours import HourReading
 
 WRITING = (
     Did.RECORD_BEGUN,

@@ -15,9 +15,9 @@ from sqlalchemy.orm import Session
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Kind, Whereabouts
 from service.platform.queries.as_of import known
-from service.records.tables.cell_bridges import CellBridge
 from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
-from service.records.tables.stacks import Layer, Stack
+from service.stacks.tables.cell_bridges import CellBridge
+from service.stacks.tables.stacks import Layer, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.tables.parts import Lot, Part, PartType
 

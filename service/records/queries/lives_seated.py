@@ -13,14 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy.orm import Session
 
-from service.records.queries.build_spans import BuildSpan, build_spans
 from service.records.queries.life_rows import (
     bridged_builds,
     builds_they_sat_in,
     designs_of_stacks,
 )
 from service.records.queries.own_hours import own_hours_at
-from service.records.queries.part_hours import cell_hours
+from service.stacks.queries.build_spans import BuildSpan, build_spans
+from service.stacks.queries.part_hours import cell_hours
 from service.trade.life_pieces import NEVER_FAILED, Parts
 from service.trade.lifetimes import Bools, Floats
 

@@ -16,12 +16,12 @@ from sqlalchemy.orm import Session, aliased
 from service.platform.arithmetic.vocabulary import Joint, Kind
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param_list, statement
-from service.records.queries.build_spans import BuildSpan, build_spans
 from service.records.queries.build_torques import BuildTorques, build_torques
 from service.records.queries.closing_results import kept_results
-from service.records.queries.meters import Meters
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, RecordPerson
-from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
+from service.stacks.queries.build_spans import BuildSpan, build_spans
+from service.stacks.queries.meters import Meters
+from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.store.tables.parts import Part, PartType
 from service.trade.makeups import NEVER, Makeup, MeaAround
 

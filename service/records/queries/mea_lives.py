@@ -15,13 +15,13 @@ from service.records.queries.mea_histories import (
     mea_histories,
 )
 from service.records.queries.reference_densities import operating_densities
+from service.stacks.arithmetic.running_spells import running_spells
 from service.store.queries.part_facts import PartFacts, part_facts
 from service.trade.failing_rules import CriterionKind
 from service.trade.hours_to_limit import HoursToLimit, hours_to_limit
 from service.trade.looking_back import LookBack, looking_back
 from service.trade.recovery import CannotTell, Recovery, recovery
 from service.trade.reference_voltages import NEAR_PERCENT, densities_read
-from service.trade.running_spells import running_spells
 from service.trade.voltage_loss import loss_for_life_uv_h, mean_loss_uv_h, percent_lost
 from service.trade.voltage_trend import Method, Stretch, VoltageTrend, voltage_trend
 

@@ -23,7 +23,6 @@ from service.records.queries.missing_tests import tests_in_words
 from service.records.queries.pile_checks import PileCheck, pile_check
 from service.records.queries.record_heads import Head
 from service.records.queries.working_piles import WorkingPile
-from service.records.tables.hours import HourReading
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,
@@ -32,7 +31,8 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.records.tables.stacks import Build, Fixing, Layer, Stack
+from service.stacks.tables.hours import HourReading
+from service.stacks.tables.stacks import Build, Fixing, Layer, Stack
 from service.store.tables.parts import Part, PartType
 from service.trade.closing_checks import ClosingCheck
 

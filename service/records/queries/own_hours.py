@@ -13,13 +13,13 @@ from sqlalchemy.orm import Session
 
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
-from service.records.queries.build_spans import BuildSpan
-from service.records.queries.cell_bridges import blank_cells, bridges_of_builds
-from service.records.queries.hours_at import TotalOverTime, stacks_running
-from service.records.queries.part_hours import CellHours
-from service.records.tables.stacks import Build, Layer
+from service.stacks.arithmetic.running_hours import Hours
+from service.stacks.queries.build_spans import BuildSpan
+from service.stacks.queries.cell_bridges import blank_cells, bridges_of_builds
+from service.stacks.queries.hours_at import TotalOverTime, stacks_running
+from service.stacks.queries.part_hours import CellHours
+from service.stacks.tables.stacks import Build, Layer
 from service.store.tables.parts import Part
-from service.trade.running_hours import Hours
 
 
 @dataclass(frozen=True, slots=True)

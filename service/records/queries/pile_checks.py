@@ -41,7 +41,6 @@ from service.designs.tables import DesignRod
 from service.platform.arithmetic.vocabulary import End, Kind, Usability
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
-from service.records.queries.layer_maps import LayerMap
 from service.records.queries.pile_facts import (
     Departure,
     KnownPart,
@@ -50,7 +49,8 @@ from service.records.queries.pile_facts import (
 )
 from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
-from service.records.tables.stacks import Stack
+from service.stacks.queries.layer_maps import LayerMap
+from service.stacks.tables.stacks import Stack
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 MOST_KEPT = 64

@@ -15,9 +15,9 @@ from sqlalchemy.orm import Session
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.queries.answers import columns, read_as
-from service.records.queries.part_hours import part_hours
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
-from service.records.tables.stacks import Build, Layer
+from service.stacks.queries.part_hours import part_hours
+from service.stacks.tables.stacks import Build, Layer
 from service.store.tables.holds import Concession, Hold
 from service.store.tables.parts import Lot, Part, PartType
 

@@ -33,7 +33,7 @@ from service.records.tables.rebuild_records import (
     RecordState,
     StepKind,
 )
-from service.records.tables.stacks import Build, Layer, Stack
+from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.parts_named import PartNamed
 from service.trade.closing_checks import ClosingCheck

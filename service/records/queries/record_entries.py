@@ -14,7 +14,6 @@ from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.queries.answers import columns, read_as
-from service.records.tables.hours import HourReading, Moment
 from service.records.tables.rebuild_records import (
     Finding,
     MakeSafeLine,
@@ -23,6 +22,7 @@ from service.records.tables.rebuild_records import (
     TorqueReading,
 )
 from service.records.tables.stack_tests import StackTest
+from service.stacks.tables.hours import HourReading, Moment
 from service.store.queries.parts_named import PART_NAMED, PartNamed, part_named
 from service.store.tables.instruments import Calibration, Instrument
 from service.store.tables.parts import Lot, Part, PartType

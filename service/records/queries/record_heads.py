@@ -11,7 +11,7 @@ from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
-from service.records.tables.stacks import Build, Stack
+from service.stacks.tables.stacks import Build, Stack
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,11 +23,11 @@ from service.platform.queries.prepared import param, param_list, statement
 from service.records.queries.build_verdicts import ClosedVerdicts, verdicts_of_build
 from service.records.queries.content import verify
 from service.records.queries.involved import people_on
-from service.records.queries.release_standing import release_stands
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.releases import BuildRelease
-from service.records.tables.stacks import Build, BuildPeriod, Layer, Stack
+from service.stacks.queries.release_standing import release_stands
+from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.store.tables.parts import Part, PartType
 from service.trade import release_gate
 from service.trade.set_point_lines import SetPointsAsked, set_points_asked

@@ -11,7 +11,7 @@ from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.records.tables.runs import RunUpload, UploadState
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 
 
 @dataclass(frozen=True, slots=True)

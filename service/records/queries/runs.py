@@ -12,7 +12,6 @@ from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
-from service.records.tables.hours import HourMeter
 from service.records.tables.runs import (
     PolarisationCurve,
     Run,
@@ -21,7 +20,8 @@ from service.records.tables.runs import (
     Snapshot,
     SnapshotKind,
 )
-from service.records.tables.stacks import Build, Stack
+from service.stacks.tables.hours import HourMeter
+from service.stacks.tables.stacks import Build, Stack
 
 ADDED, READ = aliased(Person), aliased(Person)
 MOST_SNAPSHOTS = 2000

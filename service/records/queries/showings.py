@@ -15,8 +15,8 @@ from sqlalchemy.orm import Session, aliased
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, statement
 from service.platform.tables.base import UtcDateTime
-from service.records.tables.hours import HourReading, HourReport, Moment
 from service.records.tables.runs import RunReading
+from service.stacks.tables.hours import HourReading, HourReport, Moment
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import Person
 from service.platform.queries.answers import columns, read_as
 from service.records.tables.runs import Snapshot, SnapshotKind
-from service.records.tables.stacks import Build, Stack
+from service.stacks.tables.stacks import Build, Stack
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.prepared import param_list
 from service.records.queries.compared import Compared
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.tables.instruments import Instrument
 from service.store.tables.parts import Lot, PartType
 from service.trade.confounding import OTHERS

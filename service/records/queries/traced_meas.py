@@ -14,7 +14,7 @@ from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
-from service.records.tables.stacks import BuildPeriod, Layer, Stack
+from service.stacks.tables.stacks import BuildPeriod, Layer, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.tables.parts import Lot, Part, PartType
 

@@ -14,16 +14,16 @@ from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param, param_list, statement
 from service.records.queries.build_torques import BuildTorques, build_torques
-from service.records.queries.part_events import Events, SeenOnIt, event_counts, findings_on
-from service.records.queries.sittings import Sitting, sittings
-from service.records.queries.stack_sheets import approvals_of
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, RecordPerson
-from service.records.tables.stacks import Build, Layer, Stack
+from service.stacks.arithmetic.running_hours import Hours
+from service.stacks.queries.installations import Sitting, sittings
+from service.stacks.queries.part_events import Events, SeenOnIt, event_counts, findings_on
+from service.stacks.queries.stack_sheets import approvals_of
+from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.queries.part_facts import PartFacts, part_facts
 from service.store.tables.holds import Hold
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade.running_hours import Hours
 
 MOST_OF_A_LOT = 200
 """Parts of one lot listed by name; all of them are counted."""

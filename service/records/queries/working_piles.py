@@ -21,8 +21,8 @@ from service.platform.queries.answers import read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Step, StepKind
-from service.records.tables.stacks import Fixing
-from service.records.tables.stacks import Layer as LayerRow
+from service.stacks.tables.stacks import Fixing
+from service.stacks.tables.stacks import Layer as LayerRow
 from service.store.arithmetic.labels import part_label
 from service.store.tables.holds import Hold
 from service.store.tables.parts import Lot, Part, PartType

@@ -4,7 +4,7 @@ from sqlalchemy import CheckConstraint, ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.platform.tables.base import Base, key, text, utc
-from service.records.tables.stacks import KNOWN_NOW
+from service.stacks.tables.stacks import KNOWN_NOW
 
 
 class TapMap(Base):

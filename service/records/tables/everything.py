@@ -9,13 +9,12 @@ from service.records.tables import (
     closing_results,
     corrections,
     failing,
-    hours,
     rebuild_records,
     releases,
     runs,
     stack_tests,
-    stacks,
 )
+from service.stacks.tables import hours, stacks
 from service.store.tables import holds, instruments, parts
 
 metadata = Base.metadata

@@ -10,7 +10,7 @@ from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.platform.tables.base import Base, key, sha256, text, utc, word
-from service.records.tables.stacks import KNOWN_NOW
+from service.stacks.tables.stacks import KNOWN_NOW
 
 
 class RunKind(StrEnum):

@@ -14,7 +14,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
-from service.records.tables.stacks import Fixing, Layer, Stack
+from service.stacks.tables.stacks import Fixing, Layer, Stack
 from service.store.changes.parts import (
     PLACES_BY_HAND,
     label,

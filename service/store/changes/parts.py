@@ -15,7 +15,7 @@ from service.records.tables.rebuild_records import (
     Finding,
     Step,
 )
-from service.records.tables.stacks import Fixing, Layer
+from service.stacks.tables.stacks import Fixing, Layer
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.labels import part_label
 from service.store.queries.part_types import read_stiffness

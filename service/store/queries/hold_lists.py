@@ -11,7 +11,7 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.arithmetic.labels import part_label
 from service.store.tables.holds import Concession, Hold
 from service.store.tables.instruments import Instrument

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from service.platform.arithmetic.vocabulary import Kind, Usability
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.instruments import THROUGH_THE_DAY
 from service.store.queries.part_types import Whither

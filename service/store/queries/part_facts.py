@@ -11,7 +11,7 @@ from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param
-from service.records.tables.stacks import Stack
+from service.stacks.tables.stacks import Stack
 from service.store.arithmetic.labels import part_label
 from service.store.queries.part_types import read_stiffness
 from service.store.tables.parts import Lot, Part, PartType

@@ -11,7 +11,7 @@ from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.records.tables.rebuild_records import Step
-from service.records.tables.stacks import Fixing, Layer, Stack
+from service.stacks.tables.stacks import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.labels import part_label
 from service.store.queries.lots import HELD_BY_LOT

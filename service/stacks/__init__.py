@@ -1,0 +1,1 @@
+"""Stacks, builds, layers and hour meters: what was installed where, and for how long."""

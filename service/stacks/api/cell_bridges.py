@@ -1,0 +1,161 @@
+"""Cells bridged or shorted in service: gas passes them, they carry no load."""
+
+from datetime import datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Path
+from pydantic import AwareDatetime, Field
+
+from service.platform.api import answers, request_models
+from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.request_models import Why
+from service.platform.database import Work, reading
+from service.platform.permissions import Act, need
+from service.stacks.api.stacks import OneTimeKey
+from service.stacks.changes.cell_bridges import (
+    Told,
+    correct_bridge,
+    end_bridge,
+    note_bridge,
+    withdraw_bridge,
+)
+from service.stacks.queries.cell_bridges import bridges_of_stack
+from service.stacks.queries.stacks import find_stack
+
+router = APIRouter(tags=["taps"])
+BridgeNumber = Annotated[int, Path(ge=1, le=2**53)]
+Sentence = Annotated[str, Field(min_length=1, max_length=4000)]
+
+
+class BridgeSent(request_models.In):
+    """What is to be noted of a bridge; ``until_at`` null while the jumper is on."""
+
+    cell: int = Field(ge=1, le=100_000)
+    from_at: AwareDatetime
+    until_at: AwareDatetime | None = None
+    reason: Sentence
+    allowed_by: Annotated[str, Field(min_length=1, max_length=200)]
+
+    @property
+    def told(self) -> Told:
+        """As the records take it."""
+        return Told(self.cell, self.from_at, self.until_at, self.reason, self.allowed_by)
+
+
+class BridgeCorrected(BridgeSent):
+    """What should have been noted, and why it was not."""
+
+    why: Sentence
+
+
+class BridgeEnded(request_models.In):
+    """When the jumper was taken off."""
+
+    until_at: AwareDatetime
+    note: request_models.Words = ""
+
+
+class Bridge(answers.Out):
+    """One bridge as it was noted; ``known_until`` null: it holds."""
+
+    id: int
+    build_number: int
+    cell: int
+    from_at: datetime
+    until_at: datetime | None
+    opened_at: datetime | None = Field(
+        description="when the build was opened, which ends it at the latest"
+    )
+    stands: bool = Field(description="the cell is bridged now")
+    reason: str
+    allowed_by: str
+    by: str
+    known_from: datetime
+    known_until: datetime | None
+
+
+class Bridges(answers.Out):
+    """Every bridge of a stack, newest first, corrected ones too."""
+
+    serial: str
+    bridges: list[Bridge]
+
+
+@router.get("/stacks/{serial}/bridges")
+def bridges(serial: str, caller: Caller, engine: Database) -> Bridges:
+    """Which cells of the stack are bridged, and which were."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        found = bridges_of_stack(session, find_stack(session, serial))
+    return Bridges(serial=serial, bridges=[Bridge.model_validate(one) for one in found])
+
+
+@router.post("/stacks/{serial}/bridges", status_code=201)
+def note(
+    *, serial: str, noted: BridgeSent, caller: Caller, engine: Database, key: OneTimeKey = None
+) -> answers.Made:
+    """Note a bridged cell.
+
+    A jumper across a gas-fed cell short-circuits it: put it on and take it off with load and gas
+    off, by the site's procedures.
+    """
+    return made_once(
+        engine,
+        caller,
+        key,
+        lambda work: note_bridge(work, find_stack(work.session, serial), noted.told),
+    )
+
+
+@router.post("/bridges/{bridge_id}/end", status_code=201)
+def end(
+    *,
+    bridge_id: BridgeNumber,
+    noted: BridgeEnded,
+    caller: Caller,
+    engine: Database,
+    key: OneTimeKey = None,
+) -> answers.Made:
+    """Say when the jumper was taken off."""
+    return made_once(
+        engine,
+        caller,
+        key,
+        lambda work: end_bridge(work, bridge_id, until_at=noted.until_at, note=noted.note),
+    )
+
+
+@router.post("/bridges/{bridge_id}/correction", status_code=201)
+def correct(
+    *,
+    bridge_id: BridgeNumber,
+    noted: BridgeCorrected,
+    caller: Caller,
+    engine: Database,
+    key: OneTimeKey = None,
+) -> answers.Made:
+    """Write what should have been noted."""
+    return made_once(
+        engine,
+        caller,
+        key,
+        lambda work: correct_bridge(work, bridge_id, noted.told, why=noted.why),
+    )
+
+
+@router.post("/bridges/{bridge_id}/taking-back", status_code=201)
+def take_back(
+    *,
+    bridge_id: BridgeNumber,
+    noted: Why,
+    caller: Caller,
+    engine: Database,
+    key: OneTimeKey = None,
+) -> answers.Made:
+    """Take a bridge back that never was."""
+
+    def change(work: Work) -> int:
+        withdraw_bridge(work, bridge_id, why=noted.reason)
+        return bridge_id
+
+    return made_once(engine, caller, key, change)

@@ -1,0 +1,131 @@
+"""What a bench reports of an hour meter, and the hours of a stack kept apart."""
+
+from datetime import date, datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from pydantic import AwareDatetime, Field
+
+from service.platform.api import answers, request_models
+from service.platform.api.callers import Caller, Database
+from service.platform.database import changing, now_utc, reading
+from service.platform.permissions import Act, need
+from service.stacks.api import part_models, stack_models
+from service.stacks.changes.hour_reports import Report, report_hours, take_back_reports
+from service.stacks.queries.hour_kinds import stack_kinds
+from service.stacks.queries.hours import stack_hours
+from service.stacks.queries.stacks import find_stack
+
+router = APIRouter(prefix="/stacks", tags=["hours"])
+MOST_AT_ONCE = 10_000
+
+
+class HourReports(request_models.In):
+    """Showings of the hour meter, in any order, late ones too."""
+
+    reports: list[request_models.HoursRead] = Field(min_length=1, max_length=MOST_AT_ONCE)
+
+
+class Reported(answers.Out):
+    """How many of the reports were new, and the stack's hours since."""
+
+    new: int
+    hours: stack_models.StackHours
+
+
+class DaysTakenBack(request_models.In):
+    """From which day to which, by UTC, both told."""
+
+    first_day: date
+    last_day: date
+    reason: str = Field(min_length=1, max_length=2_000)
+
+
+class TakenBack(answers.Out):
+    """How many days of reports count no more."""
+
+    days: int
+
+
+class KindsOfBuild(answers.Out):
+    """The hours of one build, each kind apart."""
+
+    build_number: int
+    closed_at: datetime
+    opened_at: datetime | None
+    by_the_meter: answers.Hours
+    kinds: part_models.Kinds
+    logs: int = Field(description="logs of test benches read for it")
+    starts: int = Field(description="in those logs")
+    stops: int
+
+
+class StackKinds(answers.Out):
+    """The hours of a stack, each kind apart, in its builds."""
+
+    serial: str
+    known_at: datetime | None
+    builds: list[KindsOfBuild]
+
+
+@router.post("/{serial}/hours/reports")
+def report(serial: str, told: HourReports, caller: Caller, engine: Database) -> Reported:
+    """Report what the stack's hour meter shows, in h, as often as every minute.
+
+    No one-time key is needed: sending a report again changes no hour. The audit trail has one
+    entry a day.
+    """
+    with changing(engine, caller, via="api") as work:
+        stack_id = find_stack(work.session, serial)
+        given = [Report(one.hours, one.taken_at) for one in told.reports]
+        new = report_hours(work, stack_id, given)
+        hours = stack_hours(work.session, [stack_id])[stack_id]
+    return Reported(new=new, hours=stack_models.StackHours.model_validate(hours))
+
+
+@router.post("/{serial}/hours/reports/taken-back")
+def take_back(serial: str, told: DaysTakenBack, caller: Caller, engine: Database) -> TakenBack:
+    """Take back what a bench reported of the wrong stack; the days may be reported anew."""
+    with changing(engine, caller, via="api") as work:
+        days = take_back_reports(
+            work,
+            find_stack(work.session, serial),
+            first_day=told.first_day,
+            last_day=told.last_day,
+            reason=told.reason,
+        )
+    return TakenBack(days=days)
+
+
+@router.get("/{serial}/hours")
+def kinds(
+    *,
+    serial: str,
+    caller: Caller,
+    engine: Database,
+    known_at: Annotated[
+        AwareDatetime | None, Query(description="as it was known at this time")
+    ] = None,
+) -> StackKinds:
+    """The hours of a stack's builds kept apart: at load, gas-exposed and calendar."""
+    need(caller, Act.READ)
+    now = known_at or now_utc()
+    with reading(engine) as session:
+        found = stack_kinds(session, find_stack(session, serial), known_at)
+    return StackKinds(
+        serial=serial,
+        known_at=known_at,
+        builds=[
+            KindsOfBuild(
+                build_number=one.span.number,
+                closed_at=one.span.closed_at,
+                opened_at=one.span.opened_at,
+                by_the_meter=answers.Hours.model_validate(one.span.ran),
+                kinds=part_models.Kinds.model_validate(one.of(None, now)),
+                logs=len(one.logs),
+                starts=sum(log.starts for log in one.logs),
+                stops=sum(log.stops for log in one.logs),
+            )
+            for one in found
+        ],
+    )

@@ -1,0 +1,136 @@
+"""Stacks, their layer maps and their hour meters."""
+
+from hashlib import sha256
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Header, Query, Request
+from pydantic import AwareDatetime
+
+from service.limits import api
+from service.limits.arithmetic.figures import figures_as_data
+from service.limits.queries import limits_in_force
+from service.platform.api import answers, request_models
+from service.platform.api.callers import Caller, Database, made_once
+from service.platform.database import SentOnce, reading
+from service.platform.permissions import Act, need
+from service.records.queries.content import verify
+from service.stacks.api import stack_models
+from service.stacks.changes.hours import read_hours
+from service.stacks.queries.layer_maps import layer_map, stack_facts
+from service.stacks.queries.stacks import find_stack, stack_list
+
+router = APIRouter(prefix="/stacks", tags=["stacks"])
+
+KEY = "Idempotency-Key"
+
+
+async def one_time_key(
+    request: Request,
+    key: Annotated[
+        str | None,
+        Header(
+            alias=KEY,
+            min_length=8,
+            max_length=80,
+            description="a key of your own; the same call repeated with it gets the first answer,"
+            " another call to this address is refused",
+        ),
+    ] = None,
+) -> SentOnce | None:
+    """Read the one-time key of a call, with the hash of its query and body."""
+    if key is None:
+        return None
+    request_models = request.scope["query_string"] + b"\n" + await request.body()
+    place = f"{request.method} {request.url.path}"
+    return SentOnce(key, place, sha256(request_models).hexdigest(), KEY)
+
+
+OneTimeKey = Annotated[SentOnce | None, Depends(one_time_key)]
+
+
+@router.get("")
+def stacks(
+    *,
+    caller: Caller,
+    engine: Database,
+    text: Annotated[str, Query(max_length=200)] = "",
+    after: Annotated[str, Query(max_length=200, description="serial to go on after")] = "",
+    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+) -> stack_models.Stacks:
+    """All stacks in the order of their serials, a page at a time."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        answer = stack_list(session, text=text, after=after, limit=limit)
+    return stack_models.Stacks.model_validate(answer)
+
+
+@router.get("/{serial}/layers")
+def layers(
+    *,
+    serial: str,
+    caller: Caller,
+    engine: Database,
+    on: Annotated[AwareDatetime | None, Query(description="as it was at this time")] = None,
+    known_at: Annotated[
+        AwareDatetime | None, Query(description="as it was known at this time")
+    ] = None,
+    build: Annotated[int | None, Query(ge=1, le=2**31, description="number of a build")] = None,
+) -> stack_models.LayerMap:
+    """The pile of a stack: as it is, as it was on a date, or as it was thought to be."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        answer = layer_map(
+            session, find_stack(session, serial), on=on, known_at=known_at, build_number=build
+        )
+        checks = verify(session, [answer.build.record_id]) if answer.build else {}
+    check = checks.get(answer.build.record_id) if answer.build else None
+    return stack_models.LayerMap(
+        serial=answer.stack.serial,
+        on=on,
+        known_at=known_at,
+        build=stack_models.Build.model_validate(answer.build) if answer.build else None,
+        open_since=answer.open_since,
+        content_holds=check.holds if check else None,
+        layers=[stack_models.Layer.model_validate(layer) for layer in answer.layers],
+        fixings=[stack_models.Fixing.model_validate(fixing) for fixing in answer.fixings],
+    )
+
+
+@router.get("/{serial}/limits")
+def limits(*, serial: str, caller: Caller, engine: Database) -> api.Limits | None:
+    """The limits and figures in force for the stack's design; null where none were approved."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        stack = stack_facts(session, find_stack(session, serial))
+        answer = limits_in_force(session, stack.design_id)
+    if answer is None:
+        return None
+    return api.Limits(
+        design=answer.design,
+        version=answer.version,
+        source=answer.source,
+        approved_by=answer.approved_by,
+        approved_at=answer.approved_at,
+        content_sha256=answer.content_sha256,
+        figures=figures_as_data(answer.figures),
+    )
+
+
+@router.post("/{serial}/hours", status_code=201)
+def hours(
+    *,
+    serial: str,
+    shown: request_models.HoursRead,
+    caller: Caller,
+    engine: Database,
+    key: OneTimeKey = None,
+) -> answers.Made:
+    """Write down what the stack's hour meter showed, in h."""
+    return made_once(
+        engine,
+        caller,
+        key,
+        lambda work: read_hours(
+            work, find_stack(work.session, serial), hours=shown.hours, taken_at=shown.taken_at
+        ),
+    )

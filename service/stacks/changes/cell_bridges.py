@@ -1,0 +1,222 @@
+"""Cells bridged or shorted in service: noted, ended, corrected, taken back.
+
+A bridged cell keeps its gas and carries no load, so its hours at load stand still. Rows are never
+changed in place: an end, too, closes the old row out and writes the bridge anew with it.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select, update
+
+from service.platform import changes as given
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
+from service.stacks.changes.build_features import keep_makeups
+from service.stacks.changes.rule_verdicts import judge_stack
+from service.stacks.changes.supersede import now_or_later
+from service.stacks.queries.cells_then import BuildThen, build_then
+from service.stacks.tables.cell_bridges import CellBridge
+from service.stacks.tables.stacks import Stack
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What somebody says of a bridge; ``until_at`` None where it stands still."""
+
+    cell: int
+    from_at: datetime
+    until_at: datetime | None
+    reason: str
+    allowed_by: str
+
+
+def note_bridge(work: Work, stack_id: int, told: Told) -> int:
+    """Note that a cell is, or was, bridged; give the bridge's number.
+
+    Raises Refused for a cell the stack did not have or that was blank, a time ahead or while the
+    stack stood open, an end before the beginning, and a cell bridged already; NotFound.
+    """
+    need(work.by, Act.RUN_WRITE)
+    stack = _held_stack(work, stack_id)
+    row = _write(work, stack, told)
+    changes = _changes(None, row)
+    _note(work, stack, Did.BRIDGE_NOTED, row, changes, reason=row.reason)
+    return row.id
+
+
+def end_bridge(work: Work, bridge_id: int, *, until_at: datetime, note: str = "") -> int:
+    """Say when the jumper was taken off; give the number of the bridge with its end.
+
+    Raises Refused where it ended before, or for a time that cannot be.
+    """
+    need(work.by, Act.RUN_WRITE)
+    old, stack = _held_bridge(work, bridge_id)
+    if old.until_at is not None:
+        raise Refused(
+            "until_at", "", "this bridge has its end already.", "Correct it where it is wrong."
+        )
+    said = given.optional_words("note", note, most=given.LONG_MOST)
+    _close_out(work, old)
+    told = Told(old.cell, old.from_at, until_at, old.reason, old.allowed_by)
+    row = _write(work, stack, told)
+    _note(work, stack, Did.BRIDGE_ENDED, row, _changes(old, row), reason=said)
+    return row.id
+
+
+def correct_bridge(work: Work, bridge_id: int, told: Told, *, why: str) -> int:
+    """Say what should have been noted; give the number of the right one. Raises as `note_bridge`.
+
+    Refused as well where nothing differs.
+    """
+    need(work.by, Act.RUN_WRITE)
+    old, stack = _held_bridge(work, bridge_id)
+    said = given.reason(why, field="why")
+    _close_out(work, old)
+    row = _write(work, stack, told)
+    changes = _changes(old, row)
+    if not changes:
+        raise Refused("cell", old.cell, "this is what is noted already.", "The right cell or time.")
+    _note(work, stack, Did.BRIDGE_CORRECTED, row, changes, reason=said)
+    return row.id
+
+
+def withdraw_bridge(work: Work, bridge_id: int, *, why: str) -> None:
+    """Take a bridge back that never was. Raises Refused where it was corrected before."""
+    need(work.by, Act.RUN_WRITE)
+    old, stack = _held_bridge(work, bridge_id)
+    said = given.reason(why, field="why")
+    _close_out(work, old)
+    changes: list[Change] = [("bridge", "noted", "taken back: it never was")]
+    _note(work, stack, Did.BRIDGE_CORRECTED, old, changes, reason=said)
+
+
+def _write(work: Work, stack: Stack, told: Told) -> CellBridge:
+    if not work.by.id:
+        raise Refused("noted by", "", "a bridge is noted by somebody known.", "Sign in.")
+    reason = given.reason(told.reason)
+    allowed_by = given.words(
+        "allowed_by", told.allowed_by, "Name and office of who allowed it would be right."
+    )
+    build = _build(work, stack.id, told)
+    _refuse_overlap(work, build, told)
+    row = CellBridge(
+        stack_id=stack.id,
+        build_id=build.build_id,
+        cell=told.cell,
+        from_at=told.from_at,
+        until_at=told.until_at,
+        reason=reason,
+        allowed_by=allowed_by,
+        by_id=work.by.id,
+        known_from=work.now,
+    )
+    work.session.add(row)
+    work.session.flush()
+    return row
+
+
+def _build(work: Work, stack_id: int, told: Told) -> BuildThen:
+    """The build the cell is of; the cell was there, and live."""
+    given.not_ahead("from_at", told.from_at, work.now)
+    given.not_ahead("until_at", told.until_at, work.now)
+    build = build_then(work.session, stack_id, told.from_at)
+    if build is None or not build.holds(told.from_at):
+        closed = "" if build is None else f" Build {build.number} was closed from"
+        closed += "" if build is None else f" {build.closed_at:%Y-%m-%d %H:%M}Z"
+        raise Refused("from_at", "", "the stack was not closed then.", closed.strip())
+    if told.until_at is not None and told.until_at < told.from_at:
+        raise Refused("until_at", "", "that is before the beginning.", "A later time.")
+    if build.opened_at and told.until_at and told.until_at > build.opened_at:
+        raise Refused(
+            "until_at",
+            "",
+            f"the stack was opened before that, on {build.opened_at:%Y-%m-%d %H:%M}Z.",
+            "An opening ends a bridge; one put on again is noted as another.",
+        )
+    cell = build.cell(told.cell)
+    if cell is None:
+        raise Refused(
+            "cell",
+            told.cell,
+            f"build {build.number} has no such cell.",
+            f"Cells 1 to {len(build.cells)}.",
+        )
+    if cell.is_blank:
+        raise Refused(
+            "cell", told.cell, "it is a blank cell, which carries no load anyway.", "A live cell."
+        )
+    return build
+
+
+def _refuse_overlap(work: Work, build: BuildThen, told: Told) -> None:
+    others = work.session.execute(
+        select(CellBridge.from_at, CellBridge.until_at).where(
+            CellBridge.build_id == build.build_id,
+            CellBridge.cell == told.cell,
+            CellBridge.known_until.is_(None),
+        )
+    )
+    for other in others:
+        begins_in = other.until_at is None or told.from_at < other.until_at
+        ends_in = told.until_at is None or other.from_at < told.until_at
+        if begins_in and ends_in:
+            raise Refused(
+                "cell",
+                told.cell,
+                f"it is noted as bridged from {other.from_at:%Y-%m-%d %H:%M}Z already.",
+                "Correct that one, or give another time.",
+            )
+
+
+def _held_stack(work: Work, stack_id: int) -> Stack:
+    """The stack, held: its bridges are noted one after another."""
+    stack = work.session.get(Stack, stack_id, with_for_update=True)
+    if stack is None:
+        raise NotFound("stack", stack_id)
+    return stack
+
+
+def _held_bridge(work: Work, bridge_id: int) -> tuple[CellBridge, Stack]:
+    row = work.session.get(CellBridge, bridge_id)
+    if row is None:
+        raise NotFound("bridged cell", bridge_id)
+    stack = _held_stack(work, row.stack_id)
+    work.session.refresh(row)
+    if row.known_until is not None:
+        raise Refused(
+            "bridge", "", "it was corrected or taken back before.", "Change the one known now."
+        )
+    return row, stack
+
+
+def _close_out(work: Work, old: CellBridge) -> None:
+    work.session.execute(
+        update(CellBridge)
+        .where(CellBridge.id == old.id)
+        .values(known_until=now_or_later(work, CellBridge))
+    )
+
+
+def _changes(old: CellBridge | None, new: CellBridge) -> list[Change]:
+    names = (
+        ("cell", "cell"),
+        ("from", "from_at"),
+        ("until", "until_at"),
+        ("reason of the bridge", "reason"),
+        ("allowed by", "allowed_by"),
+    )
+    changes = [(name, old and getattr(old, field), getattr(new, field)) for name, field in names]
+    return [(name, before, after) for name, before, after in changes if before != after]
+
+
+def _note(
+    work: Work, stack: Stack, did: Did, row: CellBridge, changes: list[Change], *, reason: str
+) -> None:
+    label = f"bridged cell {row.cell} of {stack.serial}"
+    subject = ("bridged cell", row.id, label)
+    work.note(did, subject, changes, reason=reason, stack_id=stack.id)
+    judge_stack(work, stack.id)
+    keep_makeups(work, [row.build_id])

@@ -1,0 +1,226 @@
+"""Hour-meter readings and the replacement of meters."""
+
+from datetime import datetime
+
+from sqlalchemy import select
+
+from service.platform.audit import Did
+from service.platform.changes import not_ahead, not_below_zero, optional_words
+from service.platform.changes import reason as why
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
+from service.records.queries.showings import shown_around
+from service.stacks.changes.build_features import keep_makeups_of_stack, keep_makeups_since
+from service.stacks.changes.meter_order import refuse_unless_between
+from service.stacks.changes.rule_verdicts import judge_stack
+from service.stacks.tables.hours import HourMeter, HourReading, Moment
+from service.stacks.tables.stacks import Stack
+
+
+def read_hours(
+    work: Work,
+    stack_id: int,
+    *,
+    hours: float,
+    taken_at: datetime,
+    moment: Moment = Moment.RUNNING,
+    record_id: int | None = None,
+) -> int:
+    """Write down what a stack's hour meter shows, in h; give the reading's number.
+
+    A late entry is taken where it fits between the readings before and after it. Raises Refused
+    for a falling or future reading, NotFound for an unknown stack.
+    """
+    need(work.by, Act.HOURS_WRITE)
+    serial = _serial(work, stack_id)
+    reading = enter_reading(
+        work, stack_id, hours=hours, taken_at=taken_at, moment=moment, record_id=record_id
+    )
+    work.note(
+        Did.HOURS_READ,
+        ("stack", stack_id, serial),
+        [("hours", None, f"{hours:g} h"), ("taken at", None, taken_at), ("moment", None, moment)],
+        stack_id=stack_id,
+        record_id=record_id,
+    )
+    keep_makeups_since(work, stack_id, taken_at)
+    judge_stack(work, stack_id)
+    return reading.id
+
+
+def enter_reading(
+    work: Work,
+    stack_id: int,
+    *,
+    hours: float,
+    taken_at: datetime,
+    moment: Moment,
+    record_id: int | None = None,
+    step_id: int | None = None,
+) -> HourReading:
+    """Add a reading inside a larger change; the caller asks for leave and writes the trail.
+
+    The meter is the one fitted at that time. Raises Refused as `read_hours` does.
+    """
+    not_ahead("taken_at", taken_at, work.now)
+    not_below_zero("hours", hours, "h")
+    meter = meter_fitted_at(work, stack_id, taken_at)
+    shown = shown_around(work.session, meter.id, taken_at, taken_at)
+    refuse_unless_between(shown, hours, taken_at)
+    reading = HourReading(
+        stack_id=stack_id,
+        meter_id=meter.id,
+        moment=moment,
+        hours=hours,
+        taken_at=taken_at,
+        record_id=record_id,
+        step_id=step_id,
+        by_id=work.by.id,
+        known_from=work.now,
+    )
+    work.session.add(reading)
+    work.session.flush()
+    return reading
+
+
+def meter_fitted_at(work: Work, stack_id: int, at: datetime) -> HourMeter:
+    """The meter fitted to a stack at a time; the first one for the time before it.
+
+    Raises Refused where none was fitted.
+    """
+    meters = _meters(work, stack_id)
+    if not meters:
+        raise Refused(
+            "hours",
+            "",
+            "no hour meter is fitted to this stack.",
+            "Fit a meter on the stack's page first.",
+        )
+    meter = next((m for m in reversed(meters) if m.fitted_at <= at), meters[0])
+    if meter.removed_at is not None and at > meter.removed_at:
+        raise Refused(
+            "taken_at", "", "no hour meter was fitted at that time.", "Fit the next meter first."
+        )
+    return meter
+
+
+def replace_meter(
+    work: Work,
+    stack_id: int,
+    *,
+    last_hours: float | None,
+    first_hours: float,
+    label: str,
+    replaced_at: datetime,
+    reason: str,
+) -> int:
+    """Take the hour meter off and fit another; give the new meter's number (1, 2, 3 …).
+
+    ``last_hours`` is what the old one showed, ``first_hours`` what the new one shows, in h. Where
+    no meter is fitted, ``last_hours`` is None and the meter is simply fitted. Where the old one
+    can no longer be read, ``last_hours`` is None too: the hours since its last reading are then
+    not known, and sums say “at least”. Raises Refused.
+    """
+    need(work.by, Act.HOURS_WRITE)
+    serial = _serial(work, stack_id)
+    not_ahead("replaced_at", replaced_at, work.now)
+    not_below_zero("first_hours", first_hours, "h")
+    not_below_zero("last_hours", last_hours, "h")
+    label = optional_words("label", label)
+    reason = why(reason)
+    meters = _meters(work, stack_id)
+    old = meters[-1] if meters and meters[-1].removed_at is None else None
+    if old is None and last_hours is not None:
+        raise Refused(
+            "last_hours",
+            f"{last_hours:g}",
+            "no hour meter is fitted to this stack now.",
+            "An empty field would be right.",
+        )
+    if old is not None:
+        _take_off(work, old, last_hours, replaced_at)
+    elif meters and (removed := meters[-1].removed_at) and replaced_at < removed:
+        raise Refused("replaced_at", "", "the meter before was removed later than that.")
+    number = len(meters) + 1
+    meter = fit_meter(
+        work, stack_id, number, first_hours=first_hours, label=label, fitted_at=replaced_at
+    )
+    work.note(
+        Did.METER_REPLACED,
+        ("stack", stack_id, serial),
+        [
+            ("meter", old and f"{old.number} {old.label}".strip(), f"{number} {label}".strip()),
+            (
+                "showing",
+                None if old is None else "not read" if last_hours is None else f"{last_hours:g} h",
+                f"{first_hours:g} h",
+            ),
+            ("replaced at", None, replaced_at),
+        ],
+        reason=reason,
+        stack_id=stack_id,
+    )
+    keep_makeups_of_stack(work, stack_id)
+    judge_stack(work, stack_id)
+    return meter.number
+
+
+def fit_meter(
+    work: Work, stack_id: int, number: int, *, first_hours: float, label: str, fitted_at: datetime
+) -> HourMeter:
+    """Add a meter with its first reading inside a larger change, which writes the trail."""
+    meter = HourMeter(stack_id=stack_id, number=number, label=label, fitted_at=fitted_at)
+    work.session.add(meter)
+    work.session.flush()
+    _add_moment(work, meter, first_hours, fitted_at, Moment.FITTED)
+    work.session.flush()
+    return meter
+
+
+def _take_off(
+    work: Work, meter: HourMeter, last_hours: float | None, replaced_at: datetime
+) -> None:
+    if replaced_at < meter.fitted_at:
+        raise Refused("replaced_at", "", "the meter was fitted later than that.")
+    around = shown_around(work.session, meter.id, replaced_at, work.now)
+    later = [shown for shown in around if shown.taken_at > replaced_at]
+    if later:
+        raise Refused(
+            "replaced_at",
+            "",
+            f"the meter was read after that time, showing {later[0].hours:g} h.",
+            "A time after its last reading would be right.",
+        )
+    if last_hours is not None:
+        refuse_unless_between(around, last_hours, replaced_at, "last_hours")
+        _add_moment(work, meter, last_hours, replaced_at, Moment.REMOVED)
+    meter.removed_at = replaced_at
+
+
+def _add_moment(
+    work: Work, meter: HourMeter, hours: float, taken_at: datetime, moment: Moment
+) -> None:
+    work.session.add(
+        HourReading(
+            stack_id=meter.stack_id,
+            meter_id=meter.id,
+            moment=moment,
+            hours=hours,
+            taken_at=taken_at,
+            by_id=work.by.id,
+            known_from=work.now,
+        )
+    )
+
+
+def _meters(work: Work, stack_id: int) -> list[HourMeter]:
+    statement = select(HourMeter).where(HourMeter.stack_id == stack_id).order_by(HourMeter.number)
+    return list(work.session.scalars(statement))
+
+
+def _serial(work: Work, stack_id: int) -> str:
+    serial = work.session.scalar(select(Stack.serial).where(Stack.id == stack_id))
+    if serial is None:
+        raise NotFound("stack", stack_id)
+    return serial

@@ -1,0 +1,206 @@
+"""Physical facts: which parts sat in a build, and from when to when it was true.
+
+A fact which differs is closed out (``known_until``) and written anew; what stays the same is left
+alone, so that settling twice changes nothing. Callers take the rows of an older build out of the
+present before they settle a newer one: the database lets a part be present in one build only.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, case, insert, select, update
+
+from service.platform.arithmetic.vocabulary import End, Facing, Kind
+from service.platform.database import Work
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
+from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer
+
+AT_ONCE = 500
+"""Rows closed out by one statement: every engine takes that many bound values."""
+
+
+@dataclass(frozen=True, slots=True)
+class LayerFact:
+    """One part at one position of a build, position 1 at the fixed end."""
+
+    position: int
+    part_id: int
+    facing: Facing
+    cell: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class FixingFact:
+    """One fixing of a build, at a rod or, for a compression plate, at an end."""
+
+    kind: Kind
+    part_id: int
+    rod_number: int | None = None
+    end: End | None = None
+
+
+def layers_known_now(work: Work, build_id: int) -> tuple[LayerFact, ...]:
+    """Which layers does a build have, as known now, in the order of the pile?"""
+    rows = work.session.execute(
+        select(*columns(LayerFact, Layer))
+        .where(Layer.build_id == build_id, Layer.known_until.is_(None))
+        .order_by(Layer.position)
+    )
+    return read_all(LayerFact, rows)
+
+
+def settle_layers(
+    work: Work,
+    build_id: int,
+    wanted: Sequence[LayerFact],
+    *,
+    present: bool,
+    correction_id: int | None = None,
+) -> None:
+    """Make these the layers of a build as known from now on; nothing wanted closes all out."""
+    rows = work.session.execute(
+        select(Layer.id, Layer.present, *columns(LayerFact, Layer)).where(
+            Layer.build_id == build_id, Layer.known_until.is_(None)
+        )
+    ).all()
+    known = {read_as(LayerFact, row): (row.id, row.present) for row in rows}
+    _settle(work, Layer, build_id, known, wanted, present=present, correction_id=correction_id)
+
+
+def settle_fixings(
+    work: Work,
+    build_id: int,
+    wanted: Sequence[FixingFact],
+    *,
+    present: bool,
+    correction_id: int | None = None,
+) -> None:
+    """Make these the fixings of a build as known from now on; nothing wanted closes all out."""
+    rows = work.session.execute(
+        select(Fixing.id, Fixing.present, *columns(FixingFact, Fixing)).where(
+            Fixing.build_id == build_id, Fixing.known_until.is_(None)
+        )
+    ).all()
+    known = {read_as(FixingFact, row): (row.id, row.present) for row in rows}
+    _settle(work, Fixing, build_id, known, wanted, present=present, correction_id=correction_id)
+
+
+def set_present(work: Work, build_id: int, *, present: bool) -> None:
+    """Say whether what a build is known to hold now is what its stack presently holds."""
+    for table in (Layer, Fixing):
+        work.session.execute(
+            update(table)
+            .where(
+                table.build_id == build_id,
+                table.known_until.is_(None),
+                table.present.is_not(present),
+            )
+            .values(present=present)
+        )
+
+
+def settle_period(
+    work: Work,
+    build_id: int,
+    closed_at: datetime | None,
+    opened_at: datetime | None = None,
+    opened_by_record_id: int | None = None,
+    *,
+    correction_id: int | None = None,
+) -> None:
+    """Say from when to when a build was true, as known from now on.
+
+    Without ``closed_at`` the build was never closed: what was known of it is closed out.
+    Raises NotFound for a build that is not there.
+    """
+    session = work.session
+    stack_id = session.scalar(select(Build.stack_id).where(Build.id == build_id))
+    if stack_id is None:
+        raise NotFound("build", build_id)
+    known = session.execute(
+        select(
+            BuildPeriod.id,
+            BuildPeriod.closed_at,
+            BuildPeriod.opened_at,
+            BuildPeriod.opened_by_record_id,
+        ).where(BuildPeriod.build_id == build_id, BuildPeriod.known_until.is_(None))
+    ).first()
+    if known is not None:
+        if (known.closed_at, known.opened_at, known.opened_by_record_id) == (
+            closed_at,
+            opened_at,
+            opened_by_record_id,
+        ):
+            return
+        session.execute(
+            update(BuildPeriod)
+            .where(BuildPeriod.id == known.id)
+            .values(known_until=now_or_later(work, BuildPeriod))
+        )
+    if closed_at is not None:
+        session.execute(
+            insert(BuildPeriod).values(
+                stack_id=stack_id,
+                build_id=build_id,
+                closed_at=closed_at,
+                opened_at=opened_at,
+                opened_by_record_id=opened_by_record_id,
+                known_from=work.now,
+                correction_id=correction_id,
+            )
+        )
+
+
+def now_or_later(work: Work, table: Any) -> ColumnElement[datetime]:
+    """Now; for a row another machine wrote with its clock ahead, the time it was known from."""
+    return case((table.known_from > work.now, table.known_from), else_=work.now)
+
+
+def _settle(
+    work: Work,
+    table: type[Layer] | type[Fixing],
+    build_id: int,
+    known: dict[Any, tuple[int, bool]],
+    wanted: Sequence[Any],
+    *,
+    present: bool,
+    correction_id: int | None,
+) -> None:
+    staying = known.keys() & set(wanted)
+    _set(
+        work,
+        table,
+        [row_id for fact, (row_id, _present) in known.items() if fact not in staying],
+        {"known_until": now_or_later(work, table), "present": False},
+    )
+    _set(
+        work,
+        table,
+        [known[fact][0] for fact in staying if known[fact][1] is not present],
+        {"present": present},
+    )
+    new = [
+        {name: getattr(fact, name) for name in type(fact).__slots__}
+        | {
+            "build_id": build_id,
+            "present": present,
+            "known_from": work.now,
+            "correction_id": correction_id,
+        }
+        for fact in wanted
+        if fact not in staying
+    ]
+    if new:
+        work.session.execute(insert(table), new)
+
+
+def _set(
+    work: Work, table: type[Layer] | type[Fixing], ids: Sequence[int], values: dict[str, object]
+) -> None:
+    for start in range(0, len(ids), AT_ONCE):
+        work.session.execute(
+            update(table).where(table.id.in_(ids[start : start + AT_ONCE])).values(**values)
+        )

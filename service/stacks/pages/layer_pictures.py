@@ -1,0 +1,202 @@
+"""A layer map as section, table and plan of the rods: written as text, not through templates."""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from html import escape
+
+from service.designs.arithmetic.pile import counts, height_mm
+from service.faces.drawings.rods import draw_rods
+from service.platform.arithmetic.vocabulary import Facing, Kind, Usability
+from service.platform.pages.kept_drawings import kept
+from service.platform.pages.render import quantity
+from service.records.queries.build_torques import BuildTorques
+from service.stacks.arithmetic.comparison import Mark
+from service.stacks.drawings.clamp import Fluid, Port, Rods
+from service.stacks.drawings.pile import draw_pile
+from service.stacks.queries.layer_maps import LayerMap, TypeFacts
+
+Marks = Callable[[str], str]
+"""Writes a state as its word with its mark."""
+TALL = 60
+"""Rows from which a table scrolls in its own frame, so that the sheet stays short."""
+CALM = frozenset({Usability.ACCEPTED.value, Usability.ACCEPTED_USED.value})
+
+
+@dataclass(frozen=True, slots=True)
+class How:
+    """How a section is drawn, and where its broken middle leads."""
+
+    equal_layers: bool = False
+    whole: bool = False
+    open_link: str = ""
+    prefix: str = "pile"
+
+
+def section(
+    shown: LayerMap, title: str, how: How, changes: Iterable[Mark] = (), against: str = ""
+) -> str:
+    """The section through a pile as SVG; ``against`` is the digest of the pile compared with."""
+    if not shown.rows:
+        return ""
+
+    def draw() -> str:
+        fixed = {fixing.kind for fixing in shown.fixings}
+        return draw_pile(
+            shown.layers,
+            title=title,
+            ports=[Port(Fluid(port.fluid), port.end, port.label) for port in shown.ports],
+            rods=Rods(
+                len(shown.rods),
+                sleeves=Kind.SLEEVE in fixed,
+                disc_springs=Kind.DISC_SPRING in fixed,
+            )
+            if shown.rods
+            else None,
+            changes=tuple(changes),
+            link=lambda layer: f"/parts/{layer.part}",
+            equal_layers=how.equal_layers,
+            broken=not how.whole,
+            open_link=how.open_link or None,
+            prefix=how.prefix,
+        )
+
+    return kept.get(("section", shown.digest, title, how, against), draw)
+
+
+def rod_plan(shown: LayerMap, torques: BuildTorques | None, title: str) -> str:
+    """The plan view of the compression plate as SVG, with the final reading beside each nut."""
+    if not shown.rods:
+        return ""
+    wide, high = shown.stack.plate_width_mm, shown.stack.plate_height_mm
+
+    def draw() -> str:
+        return draw_rods(
+            [(rod.number, rod.x_mm, rod.y_mm) for rod in shown.rods],
+            wide,
+            high,
+            title=title,
+            readings={rod.rod_number: rod.torque_nm for rod in torques.rods} if torques else {},
+            out_of_tolerance=[r.rod_number for r in torques.out_of_tolerance] if torques else (),
+            order=[rod.number for rod in sorted(shown.rods, key=lambda rod: rod.turn)],
+        )
+
+    return kept.get(("rods", shown.rods, wide, high, torques and torques.rods, title), draw)
+
+
+def layer_table(
+    shown: LayerMap,
+    title: str,
+    marks: Marks,
+    *,
+    as_today: bool,
+    held: frozenset[int] = frozenset(),
+    numbers: Mapping[int, int] | None = None,
+) -> str:
+    """All layers as an HTML table, position 1 at the fixed end.
+
+    as_today: tell whether each part may be used, which is known of today only.
+    held: parts on hold, by themselves or with their lot.
+    numbers: revision number by part, where the pile is compared with another.
+    """
+    key = ("table", shown.digest, title, as_today, held, tuple((numbers or {}).items()))
+    return kept.get(
+        key,
+        lambda: _table(shown, title, marks, as_today=as_today, held=held, numbers=numbers or {}),
+    )
+
+
+def pile_in_words(shown: LayerMap) -> str:
+    """How many cells, half plates and layers the pile has, and how high it is."""
+    return kept.get(("pile", shown.digest), lambda: _counted(shown))
+
+
+def _counted(shown: LayerMap) -> str:
+    held = counts(shown.layers)
+    blank = f" and {held.blank_cells} blank" if held.blank_cells else ""
+    return (
+        f"{held.cells} cells{blank}, {held.half_plates} half plates, "
+        f"{held.coolant_layers} coolant layers; {held.layers} layers, "
+        f"{quantity(height_mm(shown.layers), 'mm', 1)} as drawn"
+    )
+
+
+def kind_in_words(of_type: TypeFacts) -> str:
+    """What a part is, with the gas it meets or the joint it seals."""
+    if of_type.kind is Kind.HALF_PLATE and of_type.side:
+        return f"half plate, {of_type.side} side"
+    if of_type.kind is Kind.GASKET and of_type.joint:
+        return f"{of_type.joint} gasket"
+    return of_type.kind.value
+
+
+def faces_in_words(facing: str, marked_face: str | None) -> str:
+    """Which way a part lies, in the words of its type."""
+    if facing == Facing.EITHER.value:
+        return "either way"
+    return f"{marked_face or 'marked face'} to the {facing}"
+
+
+def _table(
+    shown: LayerMap,
+    title: str,
+    marks: Marks,
+    *,
+    as_today: bool,
+    held: frozenset[int],
+    numbers: Mapping[int, int],
+) -> str:
+    lots = {lot_id: escape(label) for lot_id, label in shown.lots.items()}
+    told = {
+        type_id: (escape(kind_in_words(of_type)), escape(of_type.name), of_type.marked_face)
+        for type_id, of_type in shown.types.items()
+    }
+    facings: dict[tuple[str, str | None], str] = {}
+    usable: dict[str, str] = {}
+    rows = []
+    for position, part, facing, cell, serial, item, type_id, lot_id, use, correction in shown.rows:
+        kind, name, marked_face = told[type_id]
+        lot = lots.get(lot_id or 0, "")
+        label = escape(serial) if serial is not None else f"{lot} item {item}"
+        lies = facings.get((facing, marked_face))
+        if lies is None:
+            lies = facings[facing, marked_face] = escape(faces_in_words(facing, marked_face))
+        if lot:
+            lot = f'<a class="serial" href="/lots/{lot_id}">{lot}</a>'
+        if correction is not None:
+            lot += f' <a class="late" href="/corrections/{correction}">corrected</a>'
+        if as_today:
+            word = Usability.ON_HOLD.value if part in held else use
+            may_be = usable.get(word)
+            if may_be is None:
+                may_be = usable[word] = marks(word) if word not in CALM else escape(word)
+            last = f"<td>{may_be}</td>"
+        else:
+            last = ""
+        number = numbers.get(part)
+        begin = (
+            f'<tr class="marked" id="layer-{position}">'
+            if number
+            else f'<tr id="layer-{position}">'
+        )
+        mark = f'<td class="num">{number or ""}</td>' if numbers else ""
+        rows.append(
+            f'{begin}{mark}<th scope="row" class="num">{position}</th>'
+            f'<td class="num">{cell or ""}</td><td>{kind}</td>'
+            f'<td><a class="serial" href="/parts/{part}">{label}</a></td>'
+            f"<td>{name}</td><td>{lot}</td><td>{lies}</td>{last}</tr>"
+        )
+    heads = '<th scope="col" class="num">position</th><th scope="col" class="num">cell</th>'
+    for head in ("part", "serial or item", "type", "lot", "lies"):
+        heads += f'<th scope="col">{head}</th>'
+    if as_today:
+        heads += '<th scope="col">may be used</th>'
+    if numbers:
+        heads = f'<th scope="col" class="num">change</th>{heads}'
+    said = escape(title)
+    tall = " tall" if len(rows) > TALL else ""
+    return (
+        f'<div class="table{tall}" role="region" tabindex="0" aria-label="{said}"><table>'
+        f"<caption>{said}</caption><thead><tr>{heads}</tr></thead><tbody>\n"
+        + "\n".join(rows)
+        + "\n</tbody></table></div>"
+    )

@@ -1,0 +1,337 @@
+"""The sheet of a stack: its pile as it is or was, its rods, hours, builds; two builds compared."""
+
+import re
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Request, Response
+from markupsafe import Markup
+
+from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.verdicts import Verdict
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, Kind
+from service.platform.database import now_utc, reading
+from service.platform.pages.forms import Asked, Form
+from service.platform.pages.render import local, page
+from service.platform.permissions import Act, need
+from service.records.queries.build_torques import BuildTorques, RodTorque, build_torques
+from service.records.queries.build_verdicts import verdicts_of_build
+from service.records.queries.changeover_plans import ListedPlan, plans_of_stack
+from service.records.queries.content import Verification
+from service.records.queries.pile_checks import PileCheck, check_of_build
+from service.records.queries.verdict_lines import tally
+from service.records.queries.verified import verified
+from service.settings import Settings
+from service.stacks.arithmetic.comparison import Change, Comparison, What, compare
+from service.stacks.arithmetic.part_hours import PartHours
+from service.stacks.arithmetic.running_hours import Hours
+from service.stacks.pages.layer_pictures import (
+    How,
+    Marks,
+    faces_in_words,
+    layer_table,
+    pile_in_words,
+    rod_plan,
+    section,
+)
+from service.stacks.queries.builds import BuildFacts
+from service.stacks.queries.cell_bridges import KnownBridge
+from service.stacks.queries.hour_histories import HourHistory, hour_history
+from service.stacks.queries.hour_kinds import BuildKinds, stack_kinds
+from service.stacks.queries.layer_maps import LayerMap, MapFixing, layer_map
+from service.stacks.queries.stack_sheets import StackRecord, StackSheet, stack_sheet
+from service.stacks.queries.stacks import find_stack
+
+router = APIRouter(prefix="/stacks")
+READINGS_SHOWN = 5
+
+
+@dataclass(frozen=True, slots=True)
+class RodRow:
+    """One rod with the parts on it by their kind, and its final torque."""
+
+    number: int
+    fixings: dict[Kind, tuple[MapFixing, ...]]
+    torque: RodTorque | None
+
+
+@dataclass(frozen=True, slots=True)
+class SheetPage:
+    """One stack: the map asked for, drawn and as a table, and what belongs on its sheet."""
+
+    shown: LayerMap
+    sheet: StackSheet
+    form: Form
+    caption: str
+    drawing: Markup
+    table: Markup
+    pile: str
+    rods: Markup
+    rod_rows: tuple[RodRow, ...]
+    fixing_kinds: tuple[Kind, ...]
+    torques: BuildTorques | None
+    hours: HourHistory
+    build_hours: dict[int, Hours]
+    kinds: PartHours
+    """of all its builds together"""
+    bridged: tuple[KnownBridge, ...]
+    """cells bridged now"""
+    record: StackRecord | None
+    approved_by: str
+    verification: Verification | None
+    is_now: bool
+    """the map is of the present build as known now"""
+    check: PileCheck
+    plans: tuple[ListedPlan, ...]
+    tally: tuple[tuple[Verdict | None, tuple[str, ...]], ...]
+    """verdicts of the build by what they are worth now, each with what it is of"""
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeRow:
+    """One changed part in words, under its revision number."""
+
+    number: int
+    what: What
+    part_id: int
+    label: str
+    kind: str
+    lot: str
+    cell: int | None
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, slots=True)
+class ComparePage:
+    """Two builds of one stack, side by side, and what changed between them."""
+
+    before: LayerMap
+    after: LayerMap
+    comparison: Comparison
+    drawings: tuple[tuple[str, Markup], tuple[str, Markup]]
+    rows: tuple[ChangeRow, ...]
+    form: Form
+    approved_by: str
+    record: StackRecord | None
+
+
+@router.get("/{serial:path}/compare")
+def show_comparison(
+    request: Request, me: Me, database: Database, asked: Asked, serial: str
+) -> Response:
+    """Show two builds side by side with what changed."""
+    need(me, Act.READ)
+    first = asked.whole("from", least=1, required=False)
+    second = asked.whole("to", least=1, required=False)
+    with reading(database) as session:
+        stack_id = find_stack(session, serial)
+        after = layer_map(session, stack_id, build_number=second)
+        numbers = [build.number for build in after.builds]
+        if first is None:
+            first = _one_before(numbers, after.build)
+        before = layer_map(session, stack_id, build_number=first)
+        sheet = stack_sheet(session, stack_id)
+    comparison = compare(before.layers, after.layers)
+    marks = comparison.marks
+    how = _how(asked, request)
+    asked.typed.setdefault("from", (str(first or ""),))
+    asked.typed.setdefault("to", (str(after.build.number if after.build else ""),))
+    captions = [_caption(m, request) for m in (before, after)]
+    drawings = [
+        Markup(section(m, caption, each, marks, other.digest))  # noqa: S704 - our own drawing
+        for m, caption, each, other in zip(
+            (before, after),
+            captions,
+            (How(how.equal_layers, how.whole, how.open_link, "was"), how),
+            (after, before),
+            strict=True,
+        )
+    ]
+    record = _record_of(sheet, after.build)
+    context = ComparePage(
+        before,
+        after,
+        comparison,
+        ((captions[0], drawings[0]), (captions[1], drawings[1])),
+        tuple(
+            change_row(mark.number, change, before, after)
+            for mark in marks
+            for change in mark.changes
+        ),
+        asked,
+        _approver(sheet, record),
+        record,
+    )
+    return page(request, "stacks/compare.html", context, asked.status)
+
+
+@router.get("/{serial:path}")
+def show(request: Request, me: Me, database: Database, asked: Asked, serial: str) -> Response:
+    """Show a stack's sheet, as it is or as it was."""
+    need(me, Act.READ)
+    on, known_at = _moment(asked, "on"), _moment(asked, "known")
+    number = asked.whole("build", least=1, required=False)
+    if number is not None and on is not None:
+        asked.refuse("build", "Ask for a build or for a date, not for both.")
+    with reading(database) as session:
+        stack_id = find_stack(session, serial)
+        shown = layer_map(
+            session,
+            stack_id,
+            on=None if number else on,
+            known_at=known_at,
+            build_number=number,
+        )
+        sheet = stack_sheet(session, stack_id)
+        history = hour_history(session, stack_id, newest=READINGS_SHOWN)
+        kinds = stack_kinds(session, stack_id)
+        build = shown.build
+        torques = build_torques(session, [build.build_id], known_at) if build else {}
+        checked = verified(session, [build.record_id]) if build else {}
+        plans = plans_of_stack(session, stack_id)
+        check = check_of_build(session, shown)
+        is_now = bool(build and build.is_present and known_at is None)
+        worth = tally(verdicts_of_build(session, build.build_id)) if build and is_now else ()
+    caption = _caption(shown, request)
+    record = _record_of(sheet, build)
+    torque = torques.get(build.build_id) if build else None
+    fixed = shown.fixings
+    context = SheetPage(
+        shown=shown,
+        sheet=sheet,
+        form=asked,
+        caption=caption,
+        drawing=Markup(section(shown, caption, _how(asked, request))),  # noqa: S704
+        table=Markup(  # noqa: S704 - written and escaped by layer_table
+            layer_table(
+                shown,
+                "Layers from the fixed end",
+                _marks(request),
+                as_today=is_now,
+                held=frozenset(hold.part_id for hold in sheet.holds),
+            )
+        ),
+        pile=pile_in_words(shown),
+        rods=Markup(rod_plan(shown, torque, "Rods and final torque")),  # noqa: S704
+        rod_rows=_rod_rows(shown, torque),
+        fixing_kinds=tuple(
+            kind for kind in FIXING_KINDS if any(f.kind is kind and f.rod_number for f in fixed)
+        ),
+        torques=torque,
+        hours=history,
+        build_hours={one.span.build_id: one.span.ran for one in kinds},
+        kinds=_together(kinds),
+        bridged=tuple(bridge for one in kinds for bridge in one.bridged_now),
+        record=record,
+        approved_by=_approver(sheet, record),
+        verification=checked.get(build.record_id) if build else None,
+        is_now=is_now,
+        check=check,
+        plans=plans,
+        tally=worth,
+    )
+    return page(request, "stacks/show.html", context, asked.status)
+
+
+def _together(kinds: tuple[BuildKinds, ...]) -> PartHours:
+    now = now_utc()
+    return sum((one.of(None, now) for one in kinds), PartHours())
+
+
+def _rod_rows(shown: LayerMap, torques: BuildTorques | None) -> tuple[RodRow, ...]:
+    read = {rod.rod_number: rod for rod in torques.rods} if torques else {}
+    at_rod: dict[int, dict[Kind, tuple[MapFixing, ...]]] = {rod.number: {} for rod in shown.rods}
+    for number in read:
+        at_rod.setdefault(number, {})
+    for fixing in shown.fixings:
+        if fixing.rod_number is not None:
+            on_it = at_rod.setdefault(fixing.rod_number, {})
+            on_it[fixing.kind] = (*on_it.get(fixing.kind, ()), fixing)
+    return tuple(
+        RodRow(number, on_it, read.get(number)) for number, on_it in sorted(at_rod.items())
+    )
+
+
+def _moment(asked: Form, name: str) -> datetime | None:
+    """A time of day, or a day alone: then the end of that day in the lab's zone."""
+    text = asked.kept(name).strip()
+    if re.fullmatch(r"\d{4}-\d\d-\d\d", text):
+        day: date | None = asked.day(name)
+        if day is None:
+            return None
+        end = datetime.combine(day, time(23, 59, 59), asked.zone)
+        asked.typed[name] = (f"{day} 23:59",)
+        return end
+    found = asked.moment(name, required=False)
+    # a minute is meant to its end, so that what happened at 14:20 is there at 14:20
+    return found and found + timedelta(seconds=59)
+
+
+def _how(asked: Form, request: Request) -> How:
+    query = [(k, v) for k, v in request.query_params.multi_items() if k != "whole"]
+    return How(
+        equal_layers=asked.yes("equal"),
+        whole=asked.yes("whole"),
+        open_link=f"?{urlencode([*query, ('whole', 'yes')])}#map",
+    )
+
+
+def _caption(shown: LayerMap, request: Request) -> str:
+    settings: Settings = request.app.state.settings
+    zone = settings.time_zone
+    words = f"Layer map of {shown.stack.serial}"
+    if shown.build is None:
+        return words
+    words += f", build {shown.build.number}"
+    if shown.on is not None:
+        words += f", on {local(shown.on, zone)}"
+    if shown.known_at is not None:
+        words += f", as it was known on {local(shown.known_at, zone)}"
+    return words
+
+
+def _marks(request: Request) -> Marks:
+    macros = request.app.state.templates.get_template("macros/state.html").module
+    return lambda word: str(macros.state(word))
+
+
+def _record_of(sheet: StackSheet, build: BuildFacts | None) -> StackRecord | None:
+    if build is None:
+        return None
+    return next((record for record in sheet.records if record.id == build.record_id), None)
+
+
+def _approver(sheet: StackSheet, record: StackRecord | None) -> str:
+    return sheet.approved_by[record.id][0] if record and record.id in sheet.approved_by else ""
+
+
+def _one_before(numbers: list[int], build: BuildFacts | None) -> int | None:
+    earlier = [number for number in numbers if build and number < build.number]
+    return earlier[-1] if earlier else build.number if build else None
+
+
+def change_row(number: int, change: Change, before: LayerMap, after: LayerMap) -> ChangeRow:
+    """One changed part in words: where it lay before and where it lies after."""
+    layer = change.layer
+    faces = {t.name: t.marked_face for m in (before, after) for t in m.types.values()}
+
+    def place(at: int | None, facing: str | None) -> str:
+        if at is None:
+            return ""
+        if change.what is What.TURNED and facing is not None:
+            return faces_in_words(facing, faces.get(layer.part_type))
+        return f"position {at}"
+
+    return ChangeRow(
+        number,
+        change.what,
+        layer.part,
+        layer.label,
+        layer.part_type,
+        layer.lot or "",
+        layer.cell,
+        place(change.position_before, change.before.facing.value if change.before else None),
+        place(change.position_after, change.after.facing.value if change.after else None),
+    )

@@ -1,0 +1,292 @@
+"""Stacks: the list, a new one, where one stands, and its hour meter."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from urllib.parse import quote, urlencode
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import Engine
+
+from service.people.pages.signing_in import Database, Me
+from service.platform.database import changing, now_utc, reading
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
+from service.settings import Settings
+from service.stacks.changes.hour_reports import take_back_reports
+from service.stacks.changes.hours import read_hours, replace_meter
+from service.stacks.changes.stacks import FirstMeter, add_stack, change_stack
+from service.stacks.queries.hour_histories import (
+    HourHistory,
+    TakenBack,
+    hour_history,
+    reports_taken_back,
+)
+from service.stacks.queries.hour_kinds import BuildKinds, stack_kinds
+from service.stacks.queries.layer_maps import MapStack, stack_facts
+from service.stacks.queries.stacks import (
+    STATES,
+    ListedStack,
+    designs_for_choice,
+    find_stack,
+    stack_list,
+)
+
+router = APIRouter(prefix="/stacks")
+HOURS_SHOWN = 100
+
+
+@dataclass(frozen=True, slots=True)
+class StacksPage:
+    """Some stacks; ``further`` leads to the next page."""
+
+    stacks: tuple[ListedStack, ...]
+    designs: tuple[tuple[int, str], ...]
+    states: tuple[str, ...]
+    form: Form
+    further: str
+
+
+@dataclass(frozen=True, slots=True)
+class NewPage:
+    """The form of a new stack."""
+
+    form: Form
+    designs: tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class EditPage:
+    """The form of a stack's place and notes."""
+
+    form: Form
+    stack: MapStack
+
+
+@dataclass(frozen=True, slots=True)
+class HoursPage:
+    """A stack's hour meters and readings, with the forms to read and replace.
+
+    ``older`` leads to earlier readings, ``before`` is up to when these go.
+    """
+
+    stack: MapStack
+    history: HourHistory
+    taken_back: tuple[TakenBack, ...]
+    builds_kinds: tuple[BuildKinds, ...]
+    now: datetime
+    before: datetime | None
+    older: str
+    read: Form
+    replace: Form
+    back: Form
+
+
+def address(serial: str) -> str:
+    """The address of a stack's sheet."""
+    return f"/stacks/{quote(serial, safe='')}"
+
+
+@router.get("")
+def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """List the stacks with their state."""
+    need(me, Act.READ)
+    settings: Settings = request.app.state.settings
+    design_id = asked.whole("design", required=False)
+    state = asked.one_of("state", STATES, required=False)
+    with reading(database) as session:
+        found = stack_list(
+            session,
+            text=asked.text("text", required=False, most=200),
+            design_id=design_id,
+            state=state,
+            after=asked.kept("after"),
+            limit=settings.page_rows,
+        )
+        designs = designs_for_choice(session)
+    further = str(request.url.include_query_params(after=found.after)) if found.after else ""
+    context = StacksPage(found.rows, designs, STATES, asked, further)
+    return page(request, "stacks/list.html", context, asked.status)
+
+
+@router.get("/new")
+def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """Show the form of a new stack."""
+    need(me, Act.STACK_WRITE)
+    form = blank(
+        request,
+        serial=asked.kept("serial"),
+        design_id=asked.kept("design"),
+        meter_hours=0,
+        meter_fitted_at=now_utc(),
+    )
+    return _new_page(request, database, form)
+
+
+@router.post("/new")
+def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
+    """Add a stack with its hour meter."""
+    with form.keeping():
+        meter = FirstMeter(
+            form.number("meter_hours", least=0, unit="h", required=False) or 0.0,
+            form.text("meter_label", required=False, most=200),
+            form.moment("meter_fitted_at", required=False),
+        )
+        design_id = form.whole("design_id")
+        serial = form.text("serial", most=80)
+        with changing(database, me, key=form.key) as work:
+            work.answer = address(serial)
+            add_stack(
+                work,
+                serial=serial,
+                design_id=design_id or 0,
+                place=form.text("place", required=False, most=200),
+                notes=form.text("notes", required=False),
+                meter=meter,
+            )
+        return go_on(request, work.answer)
+    return _new_page(request, database, form)
+
+
+def _new_page(request: Request, database: Engine, form: Form) -> Response:
+    with reading(database) as session:
+        designs = designs_for_choice(session)
+    return page(request, "stacks/new.html", NewPage(form, designs), form.status)
+
+
+@router.get("/{serial:path}/edit")
+def show_edit(request: Request, me: Me, database: Database, serial: str) -> Response:
+    """Show the form of a stack's place and notes."""
+    need(me, Act.STACK_WRITE)
+    with reading(database) as session:
+        stack = stack_facts(session, find_stack(session, serial))
+    form = blank(
+        request,
+        place=stack.place,
+        notes=stack.notes,
+        place_seen=stack.place,
+        notes_seen=stack.notes,
+    )
+    return page(request, "stacks/edit.html", EditPage(form, stack))
+
+
+@router.post("/{serial:path}/edit")
+def change(request: Request, me: Me, database: Database, form: Typed, serial: str) -> Response:
+    """Say where a stack stands."""
+    with reading(database) as session:
+        stack = stack_facts(session, find_stack(session, serial))
+    with form.keeping():
+        # browsers send line ends as CR LF, whatever they were
+        place, notes, place_seen, notes_seen = (
+            form.text(name, required=False).replace("\r\n", "\n")
+            for name in ("place", "notes", "place_seen", "notes_seen")
+        )
+        with changing(database, me, key=form.key) as work:
+            work.answer = address(stack.serial)
+            change_stack(work, stack.id, place=place, notes=notes, seen=(place_seen, notes_seen))
+        return go_on(request, work.answer)
+    return page(request, "stacks/edit.html", EditPage(form, stack), form.status)
+
+
+@router.get("/{serial:path}/hours")
+def show_hours(request: Request, me: Me, database: Database, asked: Asked, serial: str) -> Response:
+    """Show the readings of a stack's hour meters, and its hours kept apart."""
+    need(me, Act.READ)
+    return _hours_page(request, database, serial, asked=asked)
+
+
+@router.post("/{serial:path}/hours")
+def read_meter(request: Request, me: Me, database: Database, form: Typed, serial: str) -> Response:
+    """Write down what the hour meter shows."""
+    with reading(database) as session:
+        stack_id = find_stack(session, serial)
+    with form.keeping():
+        hours = form.number("hours", least=0, unit="h")
+        taken_at = form.moment("taken_at")
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"{address(serial)}/hours"
+            read_hours(work, stack_id, hours=hours or 0.0, taken_at=taken_at or work.now)
+        return go_on(request, work.answer)
+    return _hours_page(request, database, serial, read=form)
+
+
+@router.post("/{serial:path}/hour-meter")
+def change_meter(
+    request: Request, me: Me, database: Database, form: Typed, serial: str
+) -> Response:
+    """Replace the hour meter, or fit the first one."""
+    with reading(database) as session:
+        stack_id = find_stack(session, serial)
+    with form.keeping():
+        last_hours = form.number("last_hours", least=0, unit="h", required=False)
+        first_hours = form.number("first_hours", least=0, unit="h")
+        replaced_at = form.moment("replaced_at")
+        label = form.text("label", required=False, most=200)
+        reason = form.text("reason")
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"{address(serial)}/hours"
+            replace_meter(
+                work,
+                stack_id,
+                last_hours=last_hours,
+                first_hours=first_hours or 0.0,
+                label=label,
+                replaced_at=replaced_at or work.now,
+                reason=reason,
+            )
+        return go_on(request, work.answer)
+    return _hours_page(request, database, serial, replace=form)
+
+
+@router.post("/{serial:path}/hours/taken-back")
+def take_back(request: Request, me: Me, database: Database, form: Typed, serial: str) -> Response:
+    """Take back what a bench reported on some days."""
+    with reading(database) as session:
+        stack_id = find_stack(session, serial)
+    with form.keeping():
+        first_day = form.day("first_day")
+        last_day = form.day("last_day", required=False) or first_day
+        reason = form.text("back_reason")
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"{address(serial)}/hours"
+            if first_day and last_day:
+                take_back_reports(
+                    work, stack_id, first_day=first_day, last_day=last_day, reason=reason
+                )
+        return go_on(request, work.answer)
+    return _hours_page(request, database, serial, back=form)
+
+
+def _hours_page(
+    request: Request,
+    database: Engine,
+    serial: str,
+    *,
+    read: Form | None = None,
+    replace: Form | None = None,
+    back: Form | None = None,
+    asked: Form | None = None,
+) -> Response:
+    before = asked.moment("before", required=False) if asked else None
+    with reading(database) as session:
+        stack_id = find_stack(session, serial)
+        stack = stack_facts(session, stack_id)
+        history = hour_history(session, stack_id, newest=HOURS_SHOWN, before=before)
+        gone = reports_taken_back(session, stack_id)
+        builds_kinds = stack_kinds(session, stack_id)
+    now = now_utc()
+    older = history.older and urlencode({"before": history.older.isoformat()})
+    context = HoursPage(
+        stack,
+        history,
+        gone,
+        builds_kinds,
+        now,
+        before,
+        f"{address(stack.serial)}/hours?{older}#readings" if older else "",
+        read or blank(request, taken_at=now),
+        replace or blank(request, replaced_at=now, first_hours=0),
+        back or blank(request),
+    )
+    status = (read or replace or back or asked or context.read).status
+    return page(request, "stacks/hours.html", context, status)

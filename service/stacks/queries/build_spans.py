@@ -1,0 +1,244 @@
+"""The running of each build: its hours from its closing to its opening, by the meter, in h."""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import func, literal, select
+from sqlalchemy.orm import Session, aliased
+
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param_list, params, statement
+from service.records.tables.rebuild_records import RebuildRecord, RecordKind
+from service.records.tables.runs import RunReading
+from service.stacks.arithmetic.running_hours import Hours, TotalAt, hours_between
+from service.stacks.queries.meters import AS_COUNTED, Meters, Showing, meters_of, showing_of_report
+from service.stacks.tables.hours import HourReading, HourReport, Moment
+from service.stacks.tables.stacks import Build, BuildPeriod
+
+NEVER = datetime(9999, 1, 1, tzinfo=UTC)
+FIRST_REPORT, LAST_REPORT = aliased(HourReport), aliased(HourReport)
+FIRST_RUN, LAST_RUN = aliased(RunReading), aliased(RunReading)
+
+
+@dataclass(frozen=True, slots=True)
+class BuildSpan:
+    """One build from its closing to its opening, and the hours it ran.
+
+    ``start`` and ``end`` are the stack's hours as read at the two events; None: nobody read them.
+    """
+
+    build_id: int
+    stack_id: int
+    number: int
+    closed_at: datetime
+    opened_at: datetime | None
+    start: TotalAt | None
+    end: TotalAt | None
+    ran: Hours
+
+
+@dataclass(frozen=True, slots=True)
+class Spans:
+    """The builds of some stacks, and what they were computed from, by stack."""
+
+    builds: dict[int, BuildSpan]
+    """by build id"""
+    meters: dict[int, Meters]
+    read: dict[int, list[TotalAt]]
+    """what people read, as hours of the stack, in the order of counting"""
+
+
+def build_spans(
+    session: Session, stack_ids: Collection[int], known_at: datetime | None = None
+) -> Spans:
+    """How many hours did each build of these stacks run, and from what to what? Three statements.
+
+    From the reading at the closing (else at the opening of the same event, else none run yet on
+    a first build) to the reading at the next opening (else at the closing of that event), or to
+    the newest reading of a build not opened yet. Of what a bench reported and logs told, the
+    first and the last in each build are asked for, by index: how many there are in between makes
+    no difference.
+    """
+    periods: Any = session.execute(
+        _periods(known_at is not None), params(known_at, stack_ids=stack_ids)
+    ).all()
+    meters = meters_of(session, stack_ids, known_at)
+    totals = _totals(session, stack_ids, meters, known_at)
+    builds = {
+        period.build_id: _span(
+            period,
+            totals.get(period.stack_id, _Totals([], {})),
+            [
+                meters[period.stack_id].total(meter_id, shown)
+                for meter_id, shown in _showings(period, known_at)
+            ],
+        )
+        for period in periods
+    }
+    return Spans(builds, meters, {at: one.in_order for at, one in totals.items()})
+
+
+def _span(period: Any, read: "_Totals", beside: list[TotalAt]) -> BuildSpan:
+    opened_by = period.opened_by_record_id
+    start = read.at_record(period.record_id, Moment.CLOSING, Moment.OPENING)
+    if start is None and period.kind is RecordKind.FIRST_BUILD and period.number == 1:
+        start = TotalAt(period.closed_at, 0.0)
+    end = read.at_record(opened_by, Moment.OPENING, Moment.CLOSING) if opened_by else None
+    in_order = read.in_order
+    if beside:
+        in_order = sorted((*in_order, *beside), key=lambda at: (at.total, at.taken_at))
+    return BuildSpan(
+        period.build_id,
+        period.stack_id,
+        period.number,
+        period.closed_at,
+        period.opened_at,
+        start,
+        end,
+        hours_between(in_order, period.closed_at, period.opened_at, start=start, end=end),
+    )
+
+
+@statement
+def _periods(is_then: bool) -> Any:
+    """Builds with their periods, and the first and last report and run in each."""
+    at = as_of_param(is_then)
+    report, run = aliased(HourReport), aliased(RunReading)
+    opened_at = func.coalesce(BuildPeriod.opened_at, literal(NEVER, BuildPeriod.closed_at.type))
+    reports = select(report.id).where(report.stack_id == BuildPeriod.stack_id, known(report, at))
+    first_report = reports.where(
+        report.day >= func.date(BuildPeriod.closed_at), report.last_at >= BuildPeriod.closed_at
+    ).order_by(report.day, report.first_at)
+    last_report = reports.where(
+        report.day <= func.date(opened_at), report.first_at <= opened_at
+    ).order_by(report.day.desc(), report.first_at.desc())
+    runs = select(run.id).where(
+        run.build_id == BuildPeriod.build_id, run.meter_to_hours.is_not(None), known(run, at)
+    )
+    columns = [
+        column
+        for report_ in (FIRST_REPORT, LAST_REPORT)
+        for column in (
+            *(report_.meter_id, report_.first_hours, report_.first_at),
+            *(report_.last_hours, report_.last_at),
+        )
+    ] + [
+        column
+        for run_ in (FIRST_RUN, LAST_RUN)
+        for column in (
+            *(run_.meter_id, run_.meter_from_hours, run_.began_at),
+            *(run_.meter_to_hours, run_.ended_at),
+        )
+    ]
+
+    def one(statement: Any) -> Any:
+        return statement.limit(1).correlate(BuildPeriod).scalar_subquery()
+
+    return (
+        select(
+            BuildPeriod.build_id,
+            BuildPeriod.stack_id,
+            BuildPeriod.closed_at,
+            BuildPeriod.opened_at,
+            BuildPeriod.opened_by_record_id,
+            Build.record_id,
+            Build.number,
+            RebuildRecord.kind,
+            *columns,
+        )
+        .select_from(BuildPeriod)
+        .join(Build, Build.id == BuildPeriod.build_id)
+        .join(RebuildRecord, RebuildRecord.id == Build.record_id)
+        .outerjoin(FIRST_REPORT, FIRST_REPORT.id == one(first_report))
+        .outerjoin(LAST_REPORT, LAST_REPORT.id == one(last_report))
+        .outerjoin(FIRST_RUN, FIRST_RUN.id == one(runs.order_by(run.began_at, run.id)))
+        .outerjoin(LAST_RUN, LAST_RUN.id == one(runs.order_by(run.began_at.desc(), run.id)))
+        .where(BuildPeriod.stack_id.in_(param_list("stack_ids")), known(BuildPeriod, at))
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Reported:
+    """Two showings of one meter as a row of the table gives them."""
+
+    meter_id: int
+    first_hours: float
+    first_at: datetime
+    last_hours: float
+    last_at: datetime
+
+
+def _showings(row: Any, known_at: datetime | None) -> Iterator[tuple[int, Showing]]:
+    """What benches and logs told of a build's period beside what people read."""
+    values = row[8:]
+    for start in range(0, len(values), 5):
+        if values[start] is not None:
+            pair = _Reported(*values[start : start + 5])
+            is_report = start < 10
+            for shown in showing_of_report(pair, known_at if is_report else None):
+                yield pair.meter_id, shown
+
+
+@dataclass(frozen=True, slots=True)
+class _Totals:
+    in_order: list[TotalAt]
+    by_record: dict[tuple[int, Moment], TotalAt]
+
+    def at_record(self, record_id: int, *moments: Moment) -> TotalAt | None:
+        """What was read in an event at the first of these moments that anybody read."""
+        return next(
+            (
+                self.by_record[record_id, moment]
+                for moment in moments
+                if (record_id, moment) in self.by_record
+            ),
+            None,
+        )
+
+
+@statement
+def _readings_as_counted(is_then: bool) -> Any:
+    return (
+        select(
+            HourReading.stack_id,
+            HourReading.meter_id,
+            HourReading.moment,
+            HourReading.hours,
+            HourReading.taken_at,
+            HourReading.record_id,
+        )
+        .where(
+            HourReading.stack_id.in_(param_list("stack_ids")),
+            known(HourReading, as_of_param(is_then)),
+        )
+        .order_by(*AS_COUNTED)
+    )
+
+
+def _totals(
+    session: Session,
+    stack_ids: Collection[int],
+    meters: dict[int, Meters],
+    known_at: datetime | None,
+) -> dict[int, _Totals]:
+    """What people read of these stacks, as hours of the stack. One statement."""
+    rows: dict[int, list[Any]] = defaultdict(list)
+    for row in session.execute(
+        _readings_as_counted(known_at is not None), params(known_at, stack_ids=stack_ids)
+    ):
+        rows[row.stack_id].append(row)
+    answer = {}
+    for stack_id, own in rows.items():
+        place = {meter.id: at for at, meter in enumerate(meters[stack_id].meters)}
+        own.sort(key=lambda row: place[row.meter_id])
+        at = [meters[stack_id].total(row.meter_id, Showing(row.hours, row.taken_at)) for row in own]
+        by_record = {
+            (row.record_id, row.moment): total
+            for row, total in zip(own, at, strict=True)
+            if row.record_id is not None
+        }
+        answer[stack_id] = _Totals(at, by_record)
+    return answer

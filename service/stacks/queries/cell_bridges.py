@@ -1,0 +1,152 @@
+"""Cells bridged or shorted in service, and blank cells: gas passes them, they carry no load.
+
+All answers are as known now, or as they were known at ``known_at``.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import and_, select
+from sqlalchemy.orm import Session
+
+from service.people.tables import Person
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param_list, params, statement
+from service.stacks.arithmetic.part_hours import Bridge
+from service.stacks.tables.cell_bridges import CellBridge
+from service.stacks.tables.stacks import Build, BuildPeriod, Layer
+from service.store.tables.parts import Part, PartType
+
+
+@dataclass(frozen=True, slots=True)
+class KnownBridge:
+    """One bridge as it is known; ``until_at`` None where it lasts as long as the build stays."""
+
+    id: int
+    build_id: int
+    cell: int
+    from_at: datetime
+    until_at: datetime | None
+
+    def holds_at(self, at: datetime) -> bool:
+        """Whether the cell was bridged at a time."""
+        return self.from_at <= at and (self.until_at is None or at < self.until_at)
+
+    @property
+    def as_bridge(self) -> Bridge:
+        """The bridge as hours are computed with it."""
+        return Bridge(self.cell, self.from_at, self.until_at)
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenBridge:
+    """One bridge as it was written; ``known_until`` None: it still holds."""
+
+    id: int
+    stack_id: int
+    build_id: int
+    build_number: int
+    opened_at: datetime | None
+    """when the build was opened, which ends a bridge at the latest"""
+    cell: int
+    from_at: datetime
+    until_at: datetime | None
+    reason: str
+    allowed_by: str
+    by: str
+    known_from: datetime
+    known_until: datetime | None
+
+    @property
+    def stands(self) -> bool:
+        """Whether the cell is bridged now."""
+        return self.known_until is None and self.until_at is None and self.opened_at is None
+
+
+@statement
+def _bridges(is_then: bool) -> Any:
+    return (
+        select(*columns(KnownBridge, CellBridge))
+        .where(
+            CellBridge.build_id.in_(param_list("build_ids")),
+            known(CellBridge, as_of_param(is_then)),
+        )
+        .order_by(CellBridge.build_id, CellBridge.from_at, CellBridge.id)
+    )
+
+
+def bridges_of_builds(
+    session: Session, build_ids: Collection[int], known_at: datetime | None = None
+) -> dict[int, tuple[KnownBridge, ...]]:
+    """Which cells of these builds were bridged, and when? One statement."""
+    rows: Any = session.execute(
+        _bridges(known_at is not None), params(known_at, build_ids=build_ids)
+    )
+    found: dict[int, list[KnownBridge]] = defaultdict(list)
+    for row in rows:
+        found[row.build_id].append(read_as(KnownBridge, row))
+    return {build_id: tuple(own) for build_id, own in found.items()}
+
+
+@statement
+def _blank_cells(is_then: bool) -> Any:
+    return select(Layer.build_id, Layer.cell).where(
+        Layer.part_id.in_(_blanks()),
+        # blank cells are few: found by their parts, not through every layer
+        (Layer.build_id + 0).in_(param_list("build_ids")),
+        known(Layer, as_of_param(is_then)),
+        Layer.cell.is_not(None),
+    )
+
+
+def blank_cells(
+    session: Session, build_ids: Collection[int], known_at: datetime | None = None
+) -> dict[int, frozenset[int]]:
+    """Which cells of these builds were blank? One statement; builds without are not in it."""
+    rows: Any = session.execute(
+        _blank_cells(known_at is not None), params(known_at, build_ids=build_ids)
+    )
+    found: dict[int, set[int]] = defaultdict(set)
+    for row in rows:
+        found[row.build_id].add(row.cell)
+    return {build_id: frozenset(cells) for build_id, cells in found.items()}
+
+
+def _blanks() -> Any:
+    of_kind = select(PartType.id).where(PartType.kind == Kind.BLANK_CELL)
+    return select(Part.id).where(Part.part_type_id.in_(of_kind))
+
+
+def bridges_of_stack(session: Session, stack_id: int) -> tuple[WrittenBridge, ...]:
+    """Every bridge ever noted on a stack, newest first, corrected ones too. One statement."""
+    return _written(session, CellBridge.stack_id == stack_id)
+
+
+def written_bridge(session: Session, bridge_id: int) -> WrittenBridge:
+    """One bridge. One statement. Raises NotFound."""
+    found = _written(session, CellBridge.id == bridge_id)
+    if not found:
+        raise NotFound("bridged cell", bridge_id)
+    return found[0]
+
+
+def _written(session: Session, which: Any) -> tuple[WrittenBridge, ...]:
+    rows: Sequence[Any] = session.execute(
+        select(
+            *columns(
+                WrittenBridge, CellBridge, BuildPeriod, build_number=Build.number, by=Person.name
+            )
+        )
+        .join(Build, Build.id == CellBridge.build_id)
+        .outerjoin(BuildPeriod, and_(BuildPeriod.build_id == Build.id, known(BuildPeriod)))
+        .join(Person, Person.id == CellBridge.by_id)
+        .where(which)
+        .order_by(CellBridge.from_at.desc(), CellBridge.known_from.desc(), CellBridge.id.desc())
+    ).all()
+    return read_all(WrittenBridge, rows)

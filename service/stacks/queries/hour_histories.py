@@ -1,0 +1,290 @@
+"""All meters and readings of one stack, as known now or at a time.
+
+What a bench reports is told by the day: a row has its first and newest showing and their count.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, aliased
+
+from service.people.tables import Person
+from service.platform.queries.answers import columns, read_all
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param, params, statement
+from service.records.tables.runs import RunReading
+from service.stacks.arithmetic.running_hours import Hours
+from service.stacks.queries.hours import hours_now
+from service.stacks.queries.meters import NO_METERS, Meters, meters_of, showing_of_report
+from service.stacks.tables.hours import HourReading, HourReport
+
+WAS = aliased(HourReading)
+BY_A_BENCH = "reported by a bench"
+BY_A_LOG = "at the end of a log"
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What one meter showed, and the hours of the stack that follow from it.
+
+    ``moment`` is the moment of a person's reading, `BY_A_BENCH` or `BY_A_LOG`; of the last two,
+    ``first_shown`` and ``first_at`` tell what stood at the day's first report, or the log's
+    beginning.
+    """
+
+    id: int
+    meter_number: int
+    moment: str
+    shown: float
+    taken_at: datetime
+    known_from: datetime
+    record_id: int | None
+    by: str
+    total: float
+    """hours of the stack over all its meters, h"""
+    at_least: bool
+    correction_id: int | None = None
+    was: float | None = None
+    """what it read before it was corrected, h"""
+    first_shown: float | None = None
+    first_at: datetime | None = None
+    report_count: int = 0
+    run_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MeterLife:
+    """One meter on one stack."""
+
+    number: int
+    label: str
+    fitted_at: datetime
+    removed_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class HourHistory:
+    """All meters and the newest readings of one stack, newest reading first."""
+
+    meters: tuple[MeterLife, ...]
+    readings: tuple[Reading, ...]
+    now: Hours
+    read_at: datetime | None
+    older: datetime | None
+    """before which time the readings go on, where there are more"""
+
+
+@dataclass(frozen=True, slots=True)
+class TakenBack:
+    """A day's reports which were taken back, in h as the meter was said to show."""
+
+    day: date
+    first_hours: float
+    last_hours: float
+    taken_back_at: datetime
+    reason: str
+
+
+TAKEN_BACK = (
+    select(
+        *columns(
+            TakenBack,
+            HourReport,
+            taken_back_at=HourReport.known_until,
+            reason=HourReport.taken_back_because,
+        )
+    )
+    .where(HourReport.stack_id == param("stack_id"), HourReport.known_until.is_not(None))
+    .order_by(HourReport.day.desc(), HourReport.id.desc())
+)
+
+
+def reports_taken_back(session: Session, stack_id: int) -> tuple[TakenBack, ...]:
+    """Which days' reports of a stack were taken back, the newest first? One statement."""
+    rows: Any = session.execute(TAKEN_BACK, {"stack_id": stack_id})
+    return read_all(TakenBack, rows)
+
+
+def hour_history(
+    session: Session,
+    stack_id: int,
+    known_at: datetime | None = None,
+    *,
+    newest: int = 500,
+    before: datetime | None = None,
+) -> HourHistory:
+    """Every meter of a stack and its newest readings, each with the hours of the stack it means.
+
+    ``before`` gives those taken before a time. Four statements, each of at most ``newest`` rows
+    found by index, however often the meter was read or reported.
+    """
+    meters = meters_of(session, [stack_id], known_at).get(stack_id, NO_METERS)
+    number = {meter.id: meter.number for meter in meters.meters}
+    values = params(known_at, stack_id=stack_id, most=newest + 1, **_only(before))
+    variant = (known_at is not None, before is not None)
+    found = [
+        *_read(session.execute(_readings(*variant), values), meters),
+        *_reported(session.execute(_reports(*variant), values), meters, known_at),
+        *_logged(session.execute(_runs(*variant), values), meters),
+    ]
+    found.sort(key=lambda one: (one.meter_number, one.shown, one.taken_at, one.id), reverse=True)
+    shown = tuple(found[:newest])
+    now = hours_now(meters)
+    return HourHistory(
+        meters=tuple(
+            MeterLife(number[meter.id], meter.label, meter.fitted_at, meter.removed_at)
+            for meter in meters.meters
+        ),
+        readings=shown,
+        now=now.hours,
+        read_at=now.read_at,
+        older=min(one.taken_at for one in shown) if len(found) > newest else None,
+    )
+
+
+def _read(rows: Any, meters: Meters) -> Iterator[Reading]:
+    for row in rows:
+        yield Reading(
+            id=row.id,
+            moment=row.moment,
+            shown=row.hours,
+            taken_at=row.taken_at,
+            known_from=row.known_from,
+            record_id=row.record_id,
+            by=row.name,
+            correction_id=row.correction_id,
+            was=row.was,
+            **_of_stack(meters, row.meter_id, row.hours),
+        )
+
+
+def _reported(rows: Any, meters: Meters, known_at: datetime | None) -> Iterator[Reading]:
+    for row in rows:
+        showings = showing_of_report(row, known_at)
+        first, last = showings[0], showings[-1]
+        yield Reading(
+            id=row.id,
+            moment=BY_A_BENCH,
+            shown=last.hours,
+            taken_at=last.at,
+            known_from=last.at,
+            record_id=None,
+            by=row.name,
+            first_shown=first.hours,
+            first_at=first.at,
+            report_count=row.report_count,
+            **_of_stack(meters, row.meter_id, last.hours),
+        )
+
+
+def _logged(rows: Any, meters: Meters) -> Iterator[Reading]:
+    for row in rows:
+        yield Reading(
+            id=row.id,
+            moment=BY_A_LOG,
+            shown=row.meter_to_hours,
+            taken_at=row.ended_at,
+            known_from=row.known_from,
+            record_id=None,
+            by=row.name,
+            first_shown=row.meter_from_hours,
+            first_at=row.began_at,
+            run_id=row.run_id,
+            **_of_stack(meters, row.meter_id, row.meter_to_hours),
+        )
+
+
+def _of_stack(meters: Meters, meter_id: int, shown: float) -> dict[str, Any]:
+    number = next(meter.number for meter in meters.meters if meter.id == meter_id)
+    shift = meters.shift_of(meter_id)
+    return {
+        "meter_number": number,
+        "total": shift.hours + shown,
+        "at_least": shift.gaps > 0,
+    }
+
+
+def _only(before: datetime | None) -> dict[str, datetime]:
+    return {} if before is None else {"before": before}
+
+
+@statement
+def _readings(is_then: bool, is_before: bool) -> Any:
+    found = (
+        select(
+            HourReading.id,
+            HourReading.meter_id,
+            HourReading.moment,
+            HourReading.hours,
+            HourReading.taken_at,
+            HourReading.known_from,
+            HourReading.record_id,
+            HourReading.correction_id,
+            Person.name,
+            WAS.hours.label("was"),
+        )
+        .join(Person, Person.id == HourReading.by_id)
+        .outerjoin(WAS, WAS.id == HourReading.replaces_id)
+        .where(
+            HourReading.stack_id == param("stack_id"),
+            known(HourReading, as_of_param(is_then)),
+        )
+    )
+    if is_before:
+        found = found.where(HourReading.taken_at < param("before"))
+    order = (HourReading.taken_at.desc(), HourReading.id.desc())
+    return found.order_by(*order).limit(param("most"))
+
+
+@statement
+def _reports(is_then: bool, is_before: bool) -> Any:
+    found = (
+        select(
+            HourReport.id,
+            HourReport.meter_id,
+            HourReport.first_hours,
+            HourReport.first_at,
+            HourReport.last_hours,
+            HourReport.last_at,
+            HourReport.report_count,
+            Person.name,
+        )
+        .join(Person, Person.id == HourReport.by_id)
+        .where(
+            HourReport.stack_id == param("stack_id"),
+            known(HourReport, as_of_param(is_then)),
+        )
+    )
+    if is_before:
+        found = found.where(HourReport.last_at < param("before"))
+    return found.order_by(HourReport.day.desc(), HourReport.last_at.desc()).limit(param("most"))
+
+
+@statement
+def _runs(is_then: bool, is_before: bool) -> Any:
+    found = (
+        select(
+            RunReading.id,
+            RunReading.run_id,
+            RunReading.meter_id,
+            RunReading.meter_from_hours,
+            RunReading.began_at,
+            RunReading.meter_to_hours,
+            RunReading.ended_at,
+            RunReading.known_from,
+            Person.name,
+        )
+        .join(Person, Person.id == RunReading.by_id)
+        .where(
+            RunReading.stack_id == param("stack_id"),
+            RunReading.meter_to_hours.is_not(None),
+            known(RunReading, as_of_param(is_then)),
+        )
+    )
+    if is_before:
+        found = found.where(RunReading.ended_at < param("before"))
+    order = (RunReading.began_at.desc(), RunReading.id.desc())
+    return found.order_by(*order).limit(param("most"))

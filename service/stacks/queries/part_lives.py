@@ -1,0 +1,291 @@
+"""The whole life of one part: where it is, where it was, what was seen on it, what held it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import and_, func, or_, select
+from sqlalchemy.orm import Session, aliased
+
+from service.people.tables import Person
+from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.audit_trail import Entry, entries_about
+from service.platform.queries.prepared import param, statement
+from service.platform.tables.attachments import Attachment
+from service.records.tables.rebuild_records import (
+    RebuildRecord,
+    RecordState,
+    Step,
+    StepKind,
+)
+from service.stacks.arithmetic.running_hours import Hours
+from service.stacks.queries.installations import Sitting, sittings
+from service.stacks.queries.part_events import Events, SeenOnIt, event_counts, findings_on
+from service.stacks.tables.stacks import Build, Layer, Stack
+from service.store.arithmetic.labels import part_label
+from service.store.queries.part_facts import PartFacts, part_facts
+from service.store.tables.holds import Concession, Hold
+from service.store.tables.parts import Lot, Part
+
+PLACED, LIFTED = aliased(Person), aliased(Person)
+
+
+@dataclass(frozen=True, slots=True)
+class HoldOnIt:
+    """One hold on a part or on its lot, standing or lifted."""
+
+    id: int
+    of_lot: bool
+    reason: str
+    placed_by: str
+    placed_at: datetime
+    lifted_by: str | None
+    lifted_at: datetime | None
+    lift_reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class ConcessionOnIt:
+    """Leave to use a part, or its lot, once in spite of a hold."""
+
+    id: int
+    of_lot: bool
+    reason: str
+    given_by: str
+    given_at: datetime
+    used_in_record_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class FormerBelief:
+    """A place the part was thought to have been in, until that was corrected or entered anew."""
+
+    stack_serial: str
+    build_number: int
+    position: int
+    cell: int | None
+    known_from: datetime
+    known_until: datetime
+    correction_id: int | None
+    instead: str | None
+    """what is known to be there now"""
+    instead_part_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class InOpenRecord:
+    """The part was put on or lifted off in a record which is not handed in."""
+
+    record_id: int
+    stack_serial: str
+    kind: StepKind
+    done_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """A photo or paper kept with the part."""
+
+    id: int
+    name: str
+    media_type: str
+    added_at: datetime
+    record_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class PartLife:
+    """Everything known of one part."""
+
+    part: PartFacts
+    scans: tuple[str, ...]
+    sittings: tuple[Sitting, ...]
+    events: Events
+    findings: tuple[SeenOnIt, ...]
+    holds: tuple[HoldOnIt, ...]
+    concessions: tuple[ConcessionOnIt, ...]
+    former_beliefs: tuple[FormerBelief, ...]
+    in_open_record: InOpenRecord | None
+    photos: tuple[Photo, ...]
+    moves: tuple[Entry, ...]
+
+    @property
+    def now(self) -> Sitting | None:
+        """The build it sits in now, as handed in."""
+        if self.part.stack_id is None:
+            return None
+        last = self.sittings[-1] if self.sittings else None
+        return last if last and last.stack_id == self.part.stack_id else None
+
+    @property
+    def hours(self) -> Hours:
+        """All hours of the part, with those it came with."""
+        return sum((sat.hours for sat in self.sittings), Hours(self.part.hours_before))
+
+
+def part_life(session: Session, part_id: int) -> PartLife:
+    """What is known of a part, from its first day? Raises NotFound.
+
+    The number of statements does not depend on how many builds it sat in.
+    """
+    part = part_facts(session, part_id)
+    return PartLife(
+        part=part,
+        scans=_scans(session, part_id),
+        sittings=sittings(session, part_id),
+        events=event_counts(session, [part_id]).get(part_id, Events()),
+        findings=findings_on(session, [part_id]).get(part_id, ()),
+        holds=_holds(session, part),
+        concessions=_concessions(session, part),
+        former_beliefs=_former_beliefs(session, part_id),
+        in_open_record=_in_open_record(session, part_id),
+        photos=_photos(session, part_id),
+        moves=entries_about(session, "part", part_id),
+    )
+
+
+SCANS = (
+    select(Step.scanned)
+    .where(Step.part_id == param("part_id"), Step.scanned.is_not(None))
+    .group_by(Step.scanned)
+    .order_by(func.min(Step.id))
+    .limit(20)
+)
+
+
+def _scans(session: Session, part_id: int) -> tuple[str, ...]:
+    """The codes it was scanned or typed by, as they came."""
+    return tuple(scanned for scanned in session.scalars(SCANS, {"part_id": part_id}) if scanned)
+
+
+HOLDS = (
+    select(Hold.lot_id, PLACED.name, *columns(HoldOnIt, Hold, lifted_by=LIFTED.name))
+    .join(PLACED, PLACED.id == Hold.placed_by_id)
+    .outerjoin(LIFTED, LIFTED.id == Hold.lifted_by_id)
+    .where(or_(Hold.part_id == param("part_id"), Hold.lot_id == param("lot_id")))
+    .order_by(Hold.placed_at, Hold.id)
+)
+
+
+def _holds(session: Session, part: PartFacts) -> tuple[HoldOnIt, ...]:
+    rows: Sequence[Any] = session.execute(HOLDS, {"part_id": part.id, "lot_id": part.lot_id}).all()
+    return tuple(
+        read_as(HoldOnIt, row, of_lot=row.lot_id is not None, placed_by=row.name) for row in rows
+    )
+
+
+CONCESSIONS = (
+    select(Concession.lot_id, Person.name, *columns(ConcessionOnIt, Concession))
+    .join(Person, Person.id == Concession.given_by_id)
+    .where(or_(Concession.part_id == param("part_id"), Concession.lot_id == param("lot_id")))
+    .order_by(Concession.given_at, Concession.id)
+)
+
+
+def _concessions(session: Session, part: PartFacts) -> tuple[ConcessionOnIt, ...]:
+    rows: Sequence[Any] = session.execute(
+        CONCESSIONS, {"part_id": part.id, "lot_id": part.lot_id}
+    ).all()
+    return tuple(
+        read_as(ConcessionOnIt, row, of_lot=row.lot_id is not None, given_by=row.name)
+        for row in rows
+    )
+
+
+@statement
+def _beliefs() -> Any:
+    """Closed-out layers of a part, and what came in their stead."""
+    after, still, other, lot = aliased(Layer), aliased(Layer), aliased(Part), aliased(Lot)
+    return (
+        select(
+            Build.number,
+            after.correction_id,
+            after.part_id.label("instead_id"),
+            other.serial,
+            other.item_number,
+            lot.label.label("lot"),
+            *columns(FormerBelief, Layer, stack_serial=Stack.serial),
+        )
+        .join(Build, Build.id == Layer.build_id)
+        .join(Stack, Stack.id == Build.stack_id)
+        .outerjoin(
+            still,
+            and_(
+                still.part_id == Layer.part_id,
+                still.build_id == Layer.build_id,
+                still.position == Layer.position,
+                still.known_until.is_(None),
+            ),
+        )
+        .outerjoin(
+            after,
+            and_(
+                after.build_id == Layer.build_id,
+                after.position == Layer.position,
+                after.known_from == Layer.known_until,
+            ),
+        )
+        .outerjoin(other, other.id == after.part_id)
+        .outerjoin(lot, lot.id == other.lot_id)
+        .where(
+            Layer.part_id == param("part_id"), Layer.known_until.is_not(None), still.id.is_(None)
+        )
+        .order_by(Layer.known_until, Layer.id)
+    )
+
+
+def _former_beliefs(session: Session, part_id: int) -> tuple[FormerBelief, ...]:
+    """Layers it was thought to be, where it is not known to be there any more."""
+    rows: Sequence[Any] = session.execute(_beliefs(), {"part_id": part_id}).all()
+    return tuple(
+        read_as(
+            FormerBelief,
+            row,
+            build_number=row.number,
+            instead=None
+            if row.instead_id is None
+            else part_label(row.serial, row.lot, row.item_number),
+            instead_part_id=row.instead_id,
+        )
+        for row in rows
+    )
+
+
+OPEN_RECORD = (
+    select(*columns(InOpenRecord, Step, record_id=RebuildRecord.id, stack_serial=Stack.serial))
+    .join(RebuildRecord, RebuildRecord.id == Step.record_id)
+    .join(Stack, Stack.id == RebuildRecord.stack_id)
+    .where(
+        Step.part_id == param("part_id"),
+        Step.undone_at.is_(None),
+        Step.kind.in_(
+            (
+                StepKind.LIFTED_OFF,
+                StepKind.PUT_ON,
+                StepKind.FIXING_FITTED,
+                StepKind.FIXING_REMOVED,
+            )
+        ),
+        RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
+    )
+    .order_by(Step.done_at.desc(), Step.id.desc())
+    .limit(1)
+)
+
+
+def _in_open_record(session: Session, part_id: int) -> InOpenRecord | None:
+    row: Any = session.execute(OPEN_RECORD, {"part_id": part_id}).first()
+    return None if row is None else read_as(InOpenRecord, row)
+
+
+PHOTOS = (
+    select(*columns(Photo, Attachment))
+    .where(Attachment.part_id == param("part_id"), Attachment.removed_at.is_(None))
+    .order_by(Attachment.added_at, Attachment.id)
+)
+
+
+def _photos(session: Session, part_id: int) -> tuple[Photo, ...]:
+    rows: Any = session.execute(PHOTOS, {"part_id": part_id})
+    return read_all(Photo, rows)

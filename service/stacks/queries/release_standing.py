@@ -1,0 +1,149 @@
+"""Does a release of a build still stand? Until something was done to the closed stack.
+
+A re-torque, an exchanged fixing, a test that failed or an opening ends it, from when it was written
+down: what was done before and told later was not known to whoever released. So does a correction of
+what the build is, from when it was approved.
+"""
+
+from typing import Any
+
+from sqlalchemy import ColumnElement, and_, func, or_, select
+from sqlalchemy.orm import Session, aliased
+
+from service.platform.arithmetic.verdicts import Verdict
+from service.platform.arithmetic.vocabulary import Stage
+from service.platform.queries.as_of import known
+from service.records.tables.corrections import Correction, CorrectionOf
+from service.records.tables.rebuild_records import (
+    Decision,
+    Meaning,
+    RebuildRecord,
+    RecordState,
+    Step,
+    StepKind,
+    TorqueReading,
+)
+from service.records.tables.releases import BuildRelease
+from service.records.tables.stack_tests import StackTest
+from service.stacks.tables.stacks import Build, BuildPeriod, Layer
+
+EXCHANGED = (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)
+TESTED = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
+
+
+def released_at(build: Any = Build, until: Any = None) -> Any:
+    """When a build was released last, None: never; as known at a time, if given."""
+    told = select(func.max(BuildRelease.released_at)).where(BuildRelease.build_id == build.id)
+    if until is not None:
+        told = told.where(BuildRelease.released_at <= until)
+    return told.correlate(build).scalar_subquery()
+
+
+def release_stands(
+    build: Any = Build, period: Any = BuildPeriod, until: Any = None
+) -> ColumnElement[bool]:
+    """Be true where the release of a build stands; of a build opened since, where it stood then.
+
+    An expression for a statement that has the build and its period.
+    """
+    at = released_at(build, until)
+    return and_(
+        at.is_not(None),
+        ~ended_since(at, build, period, until).exists(),
+        ~_corrected_since(at, build, period, until).exists(),
+    )
+
+
+def released_builds(session: Session, stack_id: int) -> dict[int, int]:
+    """Return the builds of a stack whose release stands, by id, with their numbers."""
+    rows = session.execute(
+        select(Build.id, Build.number)
+        .join(BuildPeriod, (BuildPeriod.build_id == Build.id) & known(BuildPeriod))
+        .where(Build.stack_id == stack_id, BuildPeriod.opened_at.is_(None), release_stands())
+        .order_by(Build.number)
+    )
+    return {row.id: row.number for row in rows}
+
+
+def release_ends(number: int, stack: str) -> tuple[str, str, str]:
+    """Return the line of preview and trail about a release that a correction ends."""
+    return (f"release of build {number} of {stack}", "released", "ended by this correction")
+
+
+def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
+    """Entries of other records of a build, written after a time, that end its release."""
+    record, step = aliased(RebuildRecord), aliased(Step)
+    turned, test = aliased(TorqueReading), aliased(StackTest)
+    while_closed = or_(record.opened_at.is_(None), step.done_at < record.opened_at)
+    a_nut = select(turned.id).where(turned.step_id == step.id, turned.stage == Stage.CLOSING)
+    failed = select(test.id).where(test.step_id == step.id, test.verdict == Verdict.FAIL)
+    told = (
+        select(step.id)
+        .join(record, record.id == step.record_id)
+        .where(
+            record.stack_id == build.stack_id,
+            record.base_build_id == build.id,
+            record.state != RecordState.VOID,
+            step.undone_at.is_(None),
+            step.written_at > at,
+            or_(
+                and_(step.kind == StepKind.OPENED, period.opened_by_record_id.is_(None)),
+                and_(step.kind.in_(EXCHANGED), while_closed),
+                and_(step.kind == StepKind.TORQUE, while_closed, a_nut.exists()),
+                and_(step.kind.in_(TESTED), while_closed, failed.exists()),
+            ),
+        )
+        .correlate(build, period)
+    )
+    return told if until is None else told.where(step.written_at <= until)
+
+
+def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> ColumnElement[bool]:
+    """Be true of a correction of what a closed stack is: its layers, nuts, hours or closing.
+
+    ``record`` is the record corrected; ``maker_id`` the one that closed the stack. A layer is
+    followed through the builds that carried it on, so its rows say which builds it reaches. When
+    the build before was opened, and how its nuts were found, say nothing of this one.
+    """
+    layer, nut = aliased(Layer), aliased(TorqueReading)
+    a_layer = (
+        select(layer.id)
+        .where(layer.build_id == build_id, layer.correction_id == correction.id)
+        .correlate_except(layer)  # the build may be named two queries further out
+    )
+    a_nut = (
+        select(nut.id)
+        .where(
+            nut.record_id == correction.record_id,
+            nut.correction_id == correction.id,
+            nut.stage == Stage.CLOSING,
+        )
+        .correlate_except(nut)
+    )
+    found_closed = and_(record.base_build_id == build_id, record.opened_at.is_(None))
+    return or_(
+        a_layer.exists(),
+        and_(
+            or_(record.id == maker_id, found_closed),
+            or_(correction.of.in_((CorrectionOf.HOURS, CorrectionOf.CLOSED_AT)), a_nut.exists()),
+        ),
+    )
+
+
+def _corrected_since(at: Any, build: Any, period: Any, until: Any) -> Any:
+    """Corrections of a build approved after a time and before it was opened."""
+    correction, record, decision = aliased(Correction), aliased(RebuildRecord), aliased(Decision)
+    approved = (
+        select(correction.id)
+        .join(record, record.id == correction.record_id)
+        .join(decision, decision.correction_id == correction.id)
+        .where(
+            record.stack_id == build.stack_id,
+            decision.meaning == Meaning.CORRECTION_APPROVED,
+            decision.at > at,
+            or_(period.opened_at.is_(None), decision.at < period.opened_at),
+            corrects(correction, record, build.record_id, build.id),
+        )
+        .correlate(build, period)
+    )
+    return approved if until is None else approved.where(decision.at <= until)

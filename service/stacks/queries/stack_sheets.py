@@ -1,0 +1,211 @@
+"""What belongs on the sheet of a stack besides its pile."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import (
+    and_,
+    select,
+    true,
+)
+from sqlalchemy.orm import Session
+
+from service.people.tables import Person
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.prepared import param, param_list, statement
+from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
+from service.records.tables.rebuild_records import (
+    Decision,
+    Meaning,
+    RebuildRecord,
+    RecordKind,
+    RecordState,
+)
+from service.stacks.queries.hours import StackHours, stack_hours
+from service.stacks.queries.stacks import OPEN, joined, standing_holds, state_in_a_word, written
+from service.stacks.tables.stacks import Layer, Stack
+from service.store.arithmetic.labels import part_label
+from service.store.tables.holds import Hold
+from service.store.tables.parts import Lot, Part
+
+
+@dataclass(frozen=True, slots=True)
+class StackRecord:
+    """One record of a stack."""
+
+    id: int
+    kind: RecordKind
+    state: RecordState
+    reason: str
+    performed_from: datetime
+    opened_at: datetime | None
+    closed_at: datetime | None
+    written_at: datetime
+    written_by: str
+    base_build_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class StackCorrection:
+    """One correction of something handed in on a stack."""
+
+    id: int
+    record_id: int
+    of: CorrectionOf
+    subject_label: str
+    old_value: str
+    new_value: str
+    reason: str
+    state: CorrectionState
+    written_by: str
+    written_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class FittedHold:
+    """A standing hold on parts fitted in a stack, or on their lot."""
+
+    id: int
+    part_id: int
+    label: str
+    lot: str | None
+    of_lot: bool
+    reason: str
+    placed_at: datetime
+    position: int | None
+    cell: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class StackSheet:
+    """What belongs on a stack's sheet besides its pile."""
+
+    state: str
+    being_written_id: int | None
+    open_since: datetime | None
+    """when the clamp was released, where the stack lies open in a record being written"""
+    hours: StackHours
+    records: tuple[StackRecord, ...]
+    corrections: tuple[StackCorrection, ...]
+    holds: tuple[FittedHold, ...]
+    approved_by: dict[int, tuple[str, datetime]]
+    """who approved each approved record, and when, by record number"""
+
+    @property
+    def holds_in_groups(self) -> tuple[tuple[FittedHold, tuple[FittedHold, ...]], ...]:
+        """Each hold once, with the fitted parts it is on."""
+        groups: dict[int, list[FittedHold]] = {}
+        for held in self.holds:
+            groups.setdefault(held.id, []).append(held)
+        return tuple((held[0], tuple(held)) for held in groups.values())
+
+
+@statement
+def _state_of_one() -> Any:
+    told = select(
+        state_in_a_word().label("state"),
+        written.id.label("being_written_id"),
+        written.opened_at.label("open_since"),
+    )
+    return joined(told).where(Stack.id == param("stack_id"))
+
+
+def stack_sheet(session: Session, stack_id: int) -> StackSheet:
+    """What is told of a stack besides its pile: state, hours, records, corrections, holds."""
+    row: Any = session.execute(_state_of_one(), {"stack_id": stack_id}).first()
+    if row is None:
+        raise NotFound("stack", stack_id)
+    records = _records(session, stack_id)
+    return StackSheet(
+        state=row.state,
+        being_written_id=row.being_written_id,
+        open_since=row.open_since if row.state == OPEN else None,
+        hours=stack_hours(session, [stack_id])[stack_id],
+        records=records,
+        corrections=_corrections(session, stack_id),
+        holds=_holds(session, stack_id),
+        approved_by=approvals_of(session, [record.id for record in records]),
+    )
+
+
+RECORDS = (
+    select(*columns(StackRecord, RebuildRecord, written_by=Person.name))
+    .join(Person, Person.id == RebuildRecord.written_by_id)
+    .where(RebuildRecord.stack_id == param("stack_id"))
+    .order_by(RebuildRecord.performed_from.desc(), RebuildRecord.id.desc())
+)
+
+
+def _records(session: Session, stack_id: int) -> tuple[StackRecord, ...]:
+    rows: Any = session.execute(RECORDS, {"stack_id": stack_id})
+    return read_all(StackRecord, rows)
+
+
+CORRECTIONS = (
+    select(*columns(StackCorrection, Correction, written_by=Person.name))
+    .join(RebuildRecord, RebuildRecord.id == Correction.record_id)
+    .join(Person, Person.id == Correction.written_by_id)
+    .where(RebuildRecord.stack_id == param("stack_id"))
+    .order_by(Correction.id.desc())
+)
+
+
+def _corrections(session: Session, stack_id: int) -> tuple[StackCorrection, ...]:
+    rows: Any = session.execute(CORRECTIONS, {"stack_id": stack_id})
+    return read_all(StackCorrection, rows)
+
+
+@statement
+def _holds_of_one() -> Any:
+    held = standing_holds(
+        Hold.id.label("id"),
+        Hold.reason.label("reason"),
+        Hold.placed_at.label("placed_at"),
+        Part.id.label("part_id"),
+        Part.serial.label("serial"),
+        Part.item_number.label("item_number"),
+        Part.lot_id.label("lot_id"),
+        stack_ids=param_list("stack_ids"),
+    )
+    return (
+        select(held, Lot.label.label("lot"), Layer.position, Layer.cell)
+        .outerjoin(Lot, Lot.id == held.c.lot_id)
+        .outerjoin(Layer, and_(Layer.part_id == held.c.part_id, Layer.present == true()))
+        .order_by(held.c.placed_at, held.c.id, Layer.position)
+    )
+
+
+def _holds(session: Session, stack_id: int) -> tuple[FittedHold, ...]:
+    rows: Any = session.execute(_holds_of_one(), {"stack_ids": [stack_id]})
+    return tuple(
+        read_as(
+            FittedHold,
+            row,
+            label=part_label(row.serial, row.lot, row.item_number),
+            of_lot=bool(row.of_lot),
+        )
+        for row in rows
+    )
+
+
+APPROVALS = (
+    select(Decision.record_id, Decision.person_name, Decision.at)
+    .join(RebuildRecord, RebuildRecord.id == Decision.record_id)
+    .where(
+        Decision.record_id.in_(param_list("record_ids")),
+        Decision.meaning == Meaning.APPROVED,
+        Decision.correction_id.is_(None),
+        Decision.content_sha256 == RebuildRecord.content_sha256,
+        RebuildRecord.state == RecordState.APPROVED,
+    )
+    .order_by(Decision.id)
+)
+
+
+def approvals_of(session: Session, record_ids: Collection[int]) -> dict[int, tuple[str, datetime]]:
+    """Who approved each of these records, and when; a record sent back since is not in it."""
+    rows = session.execute(APPROVALS, {"record_ids": list(record_ids)})
+    return {record_id: (name, at) for record_id, name, at in rows}
