@@ -58,7 +58,7 @@ PAGES = (
     "service.faces.pages.sweeps",
     "service.faces.pages.rests",
     "service.faces.pages.typed_voltages",
-    "service.faces.pages.tap_maps",
+    "service.taps.pages",
     "service.stacks.pages.cell_bridges",
     "service.stacks.pages.stack_sheets",
     "service.faces.pages.closing",

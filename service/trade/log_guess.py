@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.units import Measure
+from service.taps.arithmetic import channel_number, channel_numbers
 from service.trade.log_clock import clock_in, counted_since, is_time_of_day
 from service.trade.log_columns import (
     ELAPSED_S,
@@ -24,7 +25,6 @@ from service.trade.log_guess_long import channels_of, guess_long_form
 from service.trade.log_guess_signals import guess_signals
 from service.trade.log_ranges import doubted_values
 from service.trade.log_units import label_in
-from service.trade.tap_maps import channel_number, channel_numbers
 
 _TIME = re.compile(
     r"^(?:rel(?:ative|\.)?\s*|abs(?:olute)?\s*|test\s*|run\s*|log\s*|elapsed\s*|date\s*(?:and|&|/)?\s*)?"

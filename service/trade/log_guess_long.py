@@ -3,10 +3,10 @@
 import re
 from collections.abc import Sequence
 
+from service.taps.arithmetic import channel_number
 from service.trade.log_columns import LongForm
 from service.trade.log_guess_columns import Column, Doubt, read_cell
 from service.trade.log_units import measure_of, parted
-from service.trade.tap_maps import channel_number
 
 _CHANNEL = re.compile(
     r"chan|kanal|signal|tag|variable|sensor|parameter|quantity|messgr|name|cell|zelle"

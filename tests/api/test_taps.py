@@ -8,8 +8,8 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.tables.cell_taps import TapMap
 from service.stacks.tables.cell_bridges import CellBridge
+from service.taps.tables import TapMap
 from tests import builders
 from tests.builders import FIRST_CLOSING
 

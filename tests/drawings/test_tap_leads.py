@@ -1,6 +1,6 @@
 """Leads of a tap map: each channel to its cell, what differs told apart."""
 
-from service.faces.drawings.tap_leads import Lead, draw_leads
+from service.taps.drawings import Lead, draw_leads
 from tests.drawings.svg import SVG, parsed, title_of, with_class, words
 
 

@@ -19,7 +19,6 @@ from service.records.queries.life_rows import mea_types
 from service.records.queries.lives_of_groups import GroupBy, lives_of_groups
 from service.records.queries.mea_lives import mea_life
 from service.records.queries.polarisation_curves import curves_of_builds
-from service.records.tables.cell_taps import TapMap
 from service.records.tables.failing import FailingRule, RuleAnswer
 from service.records.tables.runs import CurveDirection, Run, RunKind, RunReading
 from service.stacks.queries.hour_kinds import stack_kinds
@@ -27,6 +26,7 @@ from service.stacks.queries.stacks import find_stack
 from service.stacks.tables.hours import HourReport
 from service.stacks.tables.stacks import Build, Stack
 from service.store.tables.parts import Part
+from service.taps.tables import TapMap
 from service.trade.recovery import Recovery
 from tests.records.tapping import voltages_of_build
 

@@ -10,9 +10,9 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.queries.tap_maps import taps_of
-from service.records.tables.cell_taps import TapMap
 from service.stacks.tables.stacks import Build, Stack
+from service.taps.queries import taps_of
+from service.taps.tables import TapMap
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.tapping import a_snapshot, a_tap_map

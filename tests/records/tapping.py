@@ -10,13 +10,13 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.records.queries.cell_voltages import CellSnapshot
 from service.records.queries.snapshot_choices import snapshot_heads, snapshots_read
-from service.records.queries.tap_maps import channels_as_kept
-from service.records.tables.cell_taps import TapMap
 from service.records.tables.runs import Run, RunKind, RunReading, Snapshot, SnapshotKind
 from service.stacks.tables.cell_bridges import CellBridge
 from service.stacks.tables.hours import HourMeter, HourReport
 from service.stacks.tables.stacks import Build
-from service.trade.tap_maps import checked_map
+from service.taps.arithmetic import checked_map
+from service.taps.queries import channels_as_kept
+from service.taps.tables import TapMap
 from tests import builders
 
 

@@ -10,9 +10,9 @@ from sqlalchemy.orm import Session
 
 from service.records.queries.cell_voltages import mea_of_cells
 from service.records.queries.snapshot_choices import snapshot_heads, snapshots_read
-from service.records.queries.tap_maps import taps_of
-from service.records.tables.cell_taps import TapMap
 from service.stacks.tables.stacks import Build, Layer
+from service.taps.queries import taps_of
+from service.taps.tables import TapMap
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.tapping import a_bridge, a_snapshot, a_tap_map, voltages_of_build

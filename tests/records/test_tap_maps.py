@@ -15,10 +15,10 @@ from service.platform import permissions
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.tables.audit import AuditEntry
-from service.records.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
-from service.records.queries.tap_maps import maps_of_stack, taps_of, written_map
-from service.records.tables.cell_taps import TapMap
 from service.stacks.tables.stacks import Build
+from service.taps.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
+from service.taps.queries import maps_of_stack, taps_of, written_map
+from service.taps.tables import TapMap
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.tapping import a_snapshot, voltages_of_build
@@ -201,7 +201,7 @@ def test_a_failing_rule_judges_anew_when_a_map_is_corrected(
     engine: Engine, built: tuple[int, int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Whatever changes whose voltage it was calls for the rule."""
-    from service.records.changes import tap_maps
+    from service.taps.changes import tap_maps
 
     judged: list[int] = []
     judge: Callable[..., None] = lambda _work, stack_id: judged.append(stack_id)  # noqa: E731

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.trade.tap_maps import (
+from service.taps.arithmetic import (
     Tap,
     TapFindings,
     cells_read,

@@ -19,10 +19,10 @@ from service.faces.api import (
     stack_tests,
     suspects,
     sweeps,
-    tap_maps,
 )
 from service.platform.api import audit_trail
 from service.stacks.api import cell_bridges, hour_reports, stacks
+from service.taps import api
 
 PROBLEM: dict[int | str, dict[str, Any]] = {
     code: {"description": what, "content": {"application/problem+json": {}}}
@@ -46,7 +46,7 @@ for noun in (
     polarisation_curves,
     sweeps,
     hour_reports,
-    tap_maps,
+    api,
     cell_bridges,
     runs,
     parts,

@@ -26,8 +26,8 @@ from service.platform.database import Work
 from service.records.changes.column_mappings import keep_mapping
 from service.records.changes.run_readings import LogRead
 from service.records.changes.runs import StoredLog, import_run
-from service.records.changes.tap_maps import correct_tap_map, write_tap_map
 from service.stacks.changes.cell_bridges import Told, note_bridge
+from service.taps.changes.tap_maps import correct_tap_map, write_tap_map
 from service.trade.log_columns import TimeKind
 from service.trade.run_counting import RunCounter
 

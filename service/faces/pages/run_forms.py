@@ -10,6 +10,7 @@ from service.faces.files.run_logs_format import LogFormat
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.typed_fields import as_typed
 from service.platform.pages.forms import Form
+from service.taps.arithmetic import channel_number
 from service.trade.log_columns import (
     ELAPSED_S,
     MEASURE_OF,
@@ -24,7 +25,6 @@ from service.trade.log_columns import (
     TimeKind,
 )
 from service.trade.log_units import kept_in, parted
-from service.trade.tap_maps import channel_number
 
 CELL = "cell voltage"
 ROLES = (("", "not used"), (CELL, CELL), *((one.value, one.value) for one in Signal))

@@ -8,6 +8,7 @@ from service.faces.files.run_logs_format import LogFormat
 from service.platform.arithmetic.errors import TradeError
 from service.platform.errors import Refused
 from service.platform.pages.forms import Form
+from service.taps.arithmetic import channel_numbers
 from service.trade.log_columns import (
     ELAPSED_S,
     CellColumn,
@@ -18,7 +19,6 @@ from service.trade.log_columns import (
     TimeKind,
 )
 from service.trade.log_guess import Guess
-from service.trade.tap_maps import channel_numbers
 
 CURRENT_UNITS = ("A", "mA", "A/cm²", "mA/cm²")
 VOLTAGE_UNITS = ("V", "mV")

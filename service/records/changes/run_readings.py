@@ -12,7 +12,6 @@ from service.platform.arithmetic.errors import Inconsistent
 from service.platform.changes import not_ahead
 from service.platform.database import Work
 from service.platform.errors import Refused
-from service.records.changes.voltage_places import VoltagePlace, voltage_place
 from service.records.queries.run_checks import (
     overlapping_run,
     why_not_released,
@@ -23,10 +22,11 @@ from service.stacks.changes.build_features import keep_makeups_of_stack
 from service.stacks.changes.hours import meter_fitted_at
 from service.stacks.changes.meter_order import refuse_faster_than_the_clock, refuse_unless_between
 from service.stacks.changes.rule_verdicts import judge_stack
+from service.taps.arithmetic import channel_numbers
+from service.taps.changes.voltage_places import VoltagePlace, voltage_place
 from service.trade.log_columns import CellColumn, Mapping
 from service.trade.run_counting import FORMULA, RunFound, SteadyVoltages
 from service.trade.run_times import RunTimes, run_times
-from service.trade.tap_maps import channel_numbers
 
 FIRST_MOMENT = timedelta(seconds=1)
 RIGHT_BUILD = "A log of one build, from after its closing to before its opening."

@@ -17,7 +17,6 @@ from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.records.changes.attachments import Stored
 from service.records.changes.polarisation_curves import cell_temperature, curve_row
-from service.records.changes.voltage_places import VoltagePlace, voltage_place
 from service.records.queries.run_checks import (
     why_not_released,
 )
@@ -31,6 +30,7 @@ from service.records.tables.runs import (
 )
 from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.tables.stacks import Stack
+from service.taps.changes.voltage_places import VoltagePlace, voltage_place
 from service.trade.found_sweeps import FORMULA, FoundCurve, FoundRest, FoundSweep
 
 

@@ -12,10 +12,10 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.changes.polarisation_curves import cell_temperature
-from service.records.changes.voltage_places import voltage_place
 from service.records.tables.runs import Snapshot, SnapshotKind
 from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.tables.stacks import Stack
+from service.taps.changes.voltage_places import voltage_place
 from service.trade.polarisation import GREATEST_A_CM2, GREATEST_V
 from service.trade.typed_voltages import MOST_CHANNELS, typed_channels
 

@@ -19,10 +19,10 @@ from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param, param_list, params, statement
 from service.records.queries.cell_voltages import mea_of_cells, read_names
-from service.records.queries.tap_maps import taps_of
 from service.records.tables.runs import CurveDirection, PolarisationCurve, Run, RunReading
 from service.stacks.queries.cell_bridges import bridges_of_builds
 from service.stacks.tables.stacks import Build, Stack
+from service.taps.queries import taps_of
 from service.trade.curve_comparison import CurveConditions
 from service.trade.measured_curves import MeasuredPoint, curve_of_channel, points_from_text
 from service.trade.polarisation import CurvePoint

@@ -4,7 +4,6 @@ from service.platform.tables import attachments, audit
 from service.platform.tables.base import Base
 from service.records.tables import (
     build_makeups,
-    cell_taps,
     changeover_plans,
     closing_results,
     corrections,

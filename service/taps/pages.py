@@ -9,7 +9,6 @@ from markupsafe import Markup
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.faces.drawings.tap_leads import Lead, draw_leads
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.database import changing, now_utc, reading
@@ -17,19 +16,14 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
-from service.records.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
-from service.records.queries.tap_maps import (
-    ReadThrough,
-    WrittenMap,
-    maps_of_stack,
-    read_through,
-    written_map,
-)
 from service.stacks.queries.cells_then import BuildThen, CellThen, build_then
 from service.stacks.queries.layer_maps import MapStack, stack_facts
 from service.stacks.queries.stacks import find_stack
-from service.trade import tap_maps as trade
-from service.trade.tap_maps import MOST_CHANNELS, Tap, TapFindings, TapMap, map_in_words
+from service.taps import arithmetic as trade
+from service.taps.arithmetic import MOST_CHANNELS, Tap, TapFindings, TapMap, map_in_words
+from service.taps.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
+from service.taps.drawings import Lead, draw_leads
+from service.taps.queries import ReadThrough, WrittenMap, maps_of_stack, read_through, written_map
 
 router = APIRouter()
 

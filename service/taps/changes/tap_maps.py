@@ -15,13 +15,13 @@ from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.records.queries.tap_maps import channels_as_kept, read_channels, taps_of
-from service.records.tables.cell_taps import TapMap
 from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.changes.supersede import now_or_later
 from service.stacks.queries.cells_then import build_then
 from service.stacks.tables.stacks import Stack
-from service.trade import tap_maps as trade
+from service.taps import arithmetic as trade
+from service.taps.queries import channels_as_kept, read_channels, taps_of
+from service.taps.tables import TapMap
 
 
 def write_tap_map(

@@ -11,11 +11,11 @@ from service.platform.api.callers import Caller, Database, made_once
 from service.platform.api.request_models import Why
 from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
-from service.records.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
-from service.records.queries.tap_maps import maps_of_stack
 from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.stacks import find_stack
-from service.trade.tap_maps import MOST_CHANNELS
+from service.taps.arithmetic import MOST_CHANNELS
+from service.taps.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
+from service.taps.queries import maps_of_stack
 
 router = APIRouter(tags=["taps"])
 TapMapNumber = Annotated[int, Path(ge=1, le=2**53)]

@@ -10,9 +10,9 @@ from service.designs.tables import Design
 from service.platform.changes import not_ahead
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
-from service.records.queries.tap_maps import taps_of
 from service.stacks.queries.builds import BuildFacts, builds_of
 from service.stacks.tables.stacks import Layer, Stack
+from service.taps.queries import taps_of
 
 
 @dataclass(frozen=True, slots=True)

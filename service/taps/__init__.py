@@ -1,0 +1,1 @@
+"""Which voltage channel reads which cell."""
