@@ -20,7 +20,7 @@ from service.records.changes.approvals import approve, make_void, send_back, tak
 from service.records.changes.corrections import propose
 from service.records.migrating import triggers
 from service.records.queries.content import verify
-from service.records.queries.involved import people_on
+from service.records.queries.participants import people_on
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.rebuild_records import (
     Decision,

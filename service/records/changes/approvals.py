@@ -15,9 +15,9 @@ from service.platform.audit import Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, Stale
 from service.platform.permissions import Act, RecordFacts, need
-from service.records.changes.versions import Said, let_go
+from service.records.changes.record_journal import Said, let_go
 from service.records.queries.content import verify
-from service.records.queries.involved import people_on
+from service.records.queries.participants import people_on
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,

@@ -15,7 +15,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.platform.tables.attachments import Attachment
-from service.records.changes.versions import Said, hold_record, let_go
+from service.records.changes.record_journal import Said, hold_record, let_go
 from service.store.arithmetic.labels import part_label
 from service.store.tables.parts import Lot, Part
 

@@ -7,9 +7,9 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes.bench_fixings import refuse_no_rod
+from service.records.changes.eligibility import instrument_to_use
 from service.records.changes.rebuild_records import BEGINS_A_STACK, involve
-from service.records.changes.uses import instrument_to_use
-from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go
+from service.records.changes.record_journal import Said, add_step, done_at_of, hold_record, let_go
 from service.records.queries.closing_checks import computed_height
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import (

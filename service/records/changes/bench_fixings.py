@@ -16,8 +16,8 @@ from service.platform.audit import Change
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes.bench_opening import done_while_open, refuse_closed
-from service.records.changes.uses import Wanted, part_to_use
-from service.records.changes.versions import Said, add_step, hold_record, let_go
+from service.records.changes.eligibility import Wanted, part_to_use
+from service.records.changes.record_journal import Said, add_step, hold_record, let_go
 from service.records.queries.working_piles import FixingNow, working_pile
 from service.records.tables.rebuild_records import RebuildRecord, Step, StepKind
 from service.stacks.tables.stacks import Stack

@@ -23,7 +23,7 @@ from service.platform.audit import Change
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.records.changes.bench_opening import done_while_open, refuse_closed
-from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go
+from service.records.changes.record_journal import Said, add_step, done_at_of, hold_record, let_go
 from service.records.queries.coming_layers import is_renewed, seen_by
 from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
 from service.records.tables.rebuild_records import Finding, RebuildRecord, Step, StepKind

@@ -14,9 +14,9 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.queries.answers import columns, read_as
+from service.records.changes.eligibility import instrument_to_use
 from service.records.changes.rebuild_records import BEGINS_A_STACK, active_person, involve
-from service.records.changes.uses import instrument_to_use
-from service.records.changes.versions import (
+from service.records.changes.record_journal import (
     Said,
     add_step,
     done_at_of,

@@ -11,8 +11,8 @@ from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes.bench_layers import moved
 from service.records.changes.bench_opening import done_while_open, refuse_closed
-from service.records.changes.uses import Wanted, part_to_use
-from service.records.changes.versions import Said, add_step, hold_record, let_go
+from service.records.changes.eligibility import Wanted, part_to_use
+from service.records.changes.record_journal import Said, add_step, hold_record, let_go
 from service.records.queries.coming_layers import as_seen, what_comes
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RebuildRecord, StepKind

@@ -21,9 +21,9 @@ from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes.bench_fixings import refuse_no_rod
+from service.records.changes.eligibility import InstrumentUsed, instrument_to_use
 from service.records.changes.rebuild_records import NEEDS_A_BUILD
-from service.records.changes.uses import InstrumentUsed, instrument_to_use
-from service.records.changes.versions import (
+from service.records.changes.record_journal import (
     Said,
     add_step,
     done_at_of,

@@ -19,7 +19,7 @@ from service.records.changes.correction_values import (
     refuse_hours_out_of_order,
     refuse_time,
 )
-from service.records.changes.uses import item_of
+from service.records.changes.eligibility import item_of
 from service.records.queries.correctable import (
     Correctable,
     Fact,

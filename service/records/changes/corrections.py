@@ -17,7 +17,7 @@ from service.records.changes.correcting import carry_out
 from service.records.changes.correction_values import read_new_value
 from service.records.queries.correctable import Correctable, correctable
 from service.records.queries.corrections import document_of
-from service.records.queries.involved import people_on
+from service.records.queries.participants import people_on
 from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.rebuild_records import Meaning, RebuildRecord
 from service.stacks.changes.build_features import keep_makeups_of_stack

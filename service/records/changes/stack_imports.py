@@ -17,9 +17,9 @@ from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Act, need
 from service.records.changes.attachments import Stored, put_attachment
+from service.records.changes.eligibility import use_in_spite
 from service.records.changes.handing_in import hand_in
 from service.records.changes.rebuild_records import begin_record
-from service.records.changes.uses import use_in_spite
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Step, StepKind
 from service.stacks.changes.hours import enter_reading
 from service.stacks.changes.stacks import FirstMeter, make_stack

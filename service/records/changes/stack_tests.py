@@ -33,7 +33,14 @@ from service.records.changes.instruments_of_tests import (
     use,
 )
 from service.records.changes.rebuild_records import involve
-from service.records.changes.versions import Said, add_step, done_at_of, hold_record, let_go, shown
+from service.records.changes.record_journal import (
+    Said,
+    add_step,
+    done_at_of,
+    hold_record,
+    let_go,
+    shown,
+)
 from service.records.queries.working_piles import working_pile
 from service.records.tables import stack_tests
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, StepKind

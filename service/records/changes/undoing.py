@@ -6,8 +6,8 @@ from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import Refused
-from service.records.changes.uses import give_back_concessions
-from service.records.changes.versions import Said, hold_record, let_go
+from service.records.changes.eligibility import give_back_concessions
+from service.records.changes.record_journal import Said, hold_record, let_go
 from service.records.tables.rebuild_records import RebuildRecord, Step, StepKind, TorqueReading
 from service.stacks.tables.hours import HourReading
 from service.store.arithmetic.labels import part_label

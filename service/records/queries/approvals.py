@@ -13,7 +13,7 @@ from service.platform.permissions import Act, Answer, Person, RecordFacts, may
 from service.platform.queries.answers import columns, read_all, read_as
 from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_waiting
-from service.records.queries.involved import people_on
+from service.records.queries.participants import people_on
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,

@@ -23,7 +23,7 @@ from service.records.queries.floor_words import (
     looked_at,
     sentence,
 )
-from service.records.queries.involved import people_on
+from service.records.queries.participants import people_on
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.stacks.queries.hours import build_hours
 from service.stacks.queries.release_standing import release_stands, released_at

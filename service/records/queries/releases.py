@@ -22,7 +22,7 @@ from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, param_list, statement
 from service.records.queries.build_verdicts import ClosedVerdicts, verdicts_of_build
 from service.records.queries.content import verify
-from service.records.queries.involved import people_on
+from service.records.queries.participants import people_on
 from service.records.queries.verdict_lines import VerdictLine, verdict_lines
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.records.tables.releases import BuildRelease

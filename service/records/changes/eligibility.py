@@ -14,7 +14,7 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import Work
 from service.platform.errors import Refused
-from service.records.changes.versions import shown
+from service.records.changes.record_journal import shown
 from service.records.tables.rebuild_records import (
     MakeSafeLine,
     RebuildRecord,
