@@ -28,7 +28,7 @@ from service.platform.tables.audit import AuditEntry, EntryKey
 from service.records.tables import everything  # noqa: F401 - a mapped table needs all it refers to
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import RuleVerdict
-from service.records.tables.runs import RunUpload
+from service.runs.tables import RunUpload
 from service.stacks.tables.hours import HourReport
 
 OUTSIDE_THE_TRAIL = (

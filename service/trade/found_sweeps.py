@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.platform.arithmetic.errors import Inconsistent
+from service.runs.arithmetic.log_batches import LogBatch
+from service.runs.arithmetic.log_columns import Mapping, Signal
 from service.taps.arithmetic import channel_numbers
-from service.trade.log_batches import LogBatch
-from service.trade.log_columns import Mapping, Signal
 from service.trade.measured_curves import MeasuredPoint, points_of_leg
 from service.trade.open_circuit import AT_MOST_A_CM2, FEWEST_ROWS
 from service.trade.sweep_points import Leg, Sweep, Way, sweep_points

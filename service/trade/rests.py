@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.platform.arithmetic.errors import Inconsistent
-from service.trade.log_batches import LogBatch
+from service.runs.arithmetic.log_batches import LogBatch
 from service.trade.open_circuit import (
     LEAST_S,
     SETTLE_S,

@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.faces.files.run_logs import guess_log, look_at
+from service.runs.files.logs import guess_log, look_at
 from tests import builders
 from tests.records.bench_logs import a_log
 

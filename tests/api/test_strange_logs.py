@@ -11,12 +11,12 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.faces.files import run_reading
-from service.faces.files.run_logs import guess_log, look_at
 from service.platform.database import tending
 from service.platform.errors import Busy
-from service.records.changes.run_uploads import end_upload
-from service.records.tables.runs import RunUpload
+from service.runs.changes.run_uploads import end_upload
+from service.runs.files import run_reading
+from service.runs.files.logs import guess_log, look_at
+from service.runs.tables import RunUpload
 from tests import builders
 from tests.records.bench_logs import a_log
 

@@ -7,9 +7,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.changes.column_mappings import keep_mapping
-from service.records.tables.runs import Run, Snapshot
-from service.trade.log_columns import (
+from service.runs.arithmetic.log_columns import (
     CellColumn,
     Mapping,
     Signal,
@@ -17,6 +15,8 @@ from service.trade.log_columns import (
     TimeColumn,
     TimeKind,
 )
+from service.runs.changes.column_mappings import keep_mapping
+from service.runs.tables import Run, Snapshot
 from tests.pages.test_sweeps import a_file
 from tests.records.curving import ReadStack, a_read_stack
 

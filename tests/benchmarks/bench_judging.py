@@ -21,7 +21,7 @@ from service.platform.database import make_engine
 from service.records.queries.cell_voltages import mea_of_cells
 from service.records.queries.mea_lives import mea_life
 from service.records.tables.failing import FailingRule as Row
-from service.records.tables.runs import Snapshot, SnapshotKind
+from service.runs.tables import Snapshot, SnapshotKind
 from service.stacks.changes.rule_verdicts import judge_stacks
 from service.stacks.tables.stacks import Build
 from service.trade.failing_rules import Criterion, CriterionKind, FailingRule, rule_as_data

@@ -16,16 +16,16 @@ import polars as pl
 import pytest
 from sqlalchemy.orm import Session
 
-from service.faces.files.run_logs import RunLog, guess_log, look_at
-from service.faces.files.run_reading import read_log
 from service.people.tables import Role
 from service.platform.database import changing, make_engine
 from service.platform.permissions import Person
-from service.records.changes.run_readings import LogRead
-from service.records.changes.runs import StoredLog, import_run
 from service.records.migrating import migrate
-from service.trade.log_columns import Counting
-from service.trade.run_counting import RunCounter
+from service.runs.arithmetic.log_columns import Counting
+from service.runs.arithmetic.run_counting import RunCounter
+from service.runs.changes.run_readings import LogRead
+from service.runs.changes.runs import StoredLog, import_run
+from service.runs.files.logs import RunLog, guess_log, look_at
+from service.runs.files.run_reading import read_log
 from tests import builders
 
 ROWS, CELLS = 1_000_000, 40

@@ -15,15 +15,15 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
-from service.records.changes.column_mappings import keep_mapping
 from service.records.changes.corrections import propose
 from service.records.changes.failing_rules import write_rule
 from service.records.changes.polarisation_curves import add_curve
-from service.records.changes.run_readings import LogRead
-from service.records.changes.runs import StoredLog, import_run
 from service.records.changes.typed_voltages import type_voltages
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import Correction, CorrectionOf
+from service.runs.changes.column_mappings import keep_mapping
+from service.runs.changes.run_readings import LogRead
+from service.runs.changes.runs import StoredLog, import_run
 from service.stacks.tables.stacks import Build, BuildPeriod, Stack
 from service.store.changes.holds import Subject, place_hold
 from service.trade.desk import CALCULATORS

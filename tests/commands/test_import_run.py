@@ -10,8 +10,8 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.platform.database import make_engine
 from service.records.migrating import migrate
-from service.records.tables.runs import Run as RunRow
-from service.records.tables.runs import RunReading, Snapshot
+from service.runs.tables import Run as RunRow
+from service.runs.tables import RunReading, Snapshot
 from tests import builders
 from tests.commands.running import Run, commands, found
 from tests.records.bench_logs import a_log

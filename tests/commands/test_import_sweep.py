@@ -9,8 +9,8 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.platform.database import make_engine
 from service.records.migrating import migrate
-from service.records.tables.runs import PolarisationCurve, RunKind
-from service.records.tables.runs import Run as RunRow
+from service.runs.tables import PolarisationCurve, RunKind
+from service.runs.tables import Run as RunRow
 from tests import builders
 from tests.commands.running import Run, commands, found
 from tests.pages.test_sweeps import a_file

@@ -15,7 +15,7 @@ from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.faces.files import backup, run_files
+from service.faces.files import backup
 from service.faces.files.backup import make_backup, read_manifest, restore_backup, size_of
 from service.faces.files.whole_check import check_all
 from service.platform.database import make_engine, reading
@@ -26,7 +26,8 @@ from service.records.migrating import connected, newest_revision, revision_of, t
 from service.records.queries.whole_tables import LEFT_OUT, count_rows, kept_tables, rows_of
 from service.records.tables.everything import metadata
 from service.records.tables.rebuild_records import RebuildRecord
-from service.records.tables.runs import Run, RunKind
+from service.runs.files import run_files
+from service.runs.tables import Run, RunKind
 from tests import builders
 from tests.records.closings import give_stiffness, put_limits_in_force
 

@@ -10,18 +10,18 @@ import numpy as np
 import polars as pl
 import pytest
 
-from service.faces.files import run_logs_text
-from service.faces.files.run_logs import RunLog, guess_log, look_at
-from service.faces.files.run_logs_format import distinct
-from service.faces.files.run_reading import read_log
 from service.faces.files.sweep_files import began_at, read_sweep
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.errors import Refused
 from service.platform.files.xlsx_extents import extent_of
+from service.runs.arithmetic.log_columns import CellColumn, Mapping, TimeColumn, TimeKind
+from service.runs.arithmetic.log_times import LogTimes
+from service.runs.arithmetic.run_times import run_times
+from service.runs.files import logs_text
+from service.runs.files.logs import RunLog, guess_log, look_at
+from service.runs.files.logs_format import distinct
+from service.runs.files.run_reading import read_log
 from service.trade import found_sweeps
-from service.trade.log_columns import CellColumn, Mapping, TimeColumn, TimeKind
-from service.trade.log_times import LogTimes
-from service.trade.run_times import run_times
 
 HEAD = "Time (s);I (A);U1 (V);U2 (V)\n"
 ROWS = [f"{at * 60};70;0.65;0.64" for at in range(40)]
@@ -129,7 +129,7 @@ def test_a_panic_of_the_reader_is_a_refusal(
 def test_parquet_that_unpacks_to_far_more_than_its_size_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(run_logs_text, "UNPACKED_FREELY", 2**20)
+    monkeypatch.setattr(logs_text, "UNPACKED_FREELY", 2**20)
     path = tmp_path / "log"
     pl.DataFrame({"Time (s)": np.zeros(10**6), "U1 (V)": np.zeros(10**6)}).write_parquet(path)
 
@@ -140,7 +140,7 @@ def test_parquet_that_unpacks_to_far_more_than_its_size_is_refused(
 def test_a_packed_log_that_unpacks_to_far_more_than_its_size_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(run_logs_text, "UNPACKED_FREELY", 2**20)
+    monkeypatch.setattr(logs_text, "UNPACKED_FREELY", 2**20)
     path = a_file(tmp_path, gzip.compress((HEAD + "0;0;0;0\n" * 10**6).encode(), 9))
 
     with pytest.raises(Refused, match="more than 200 times its size"):

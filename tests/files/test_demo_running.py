@@ -12,7 +12,6 @@ from sqlalchemy.orm import Session
 from service.faces.demo.building import demo_settings
 from service.faces.demo.failing import SOURCE
 from service.faces.demo.runs import BRIDGED, CROSSED, LOGS
-from service.faces.files import run_files
 from service.platform.database import make_engine, now_utc, reading
 from service.records.queries.failing import confirmed_failing, judged
 from service.records.queries.life_rows import mea_types
@@ -20,7 +19,8 @@ from service.records.queries.lives_of_groups import GroupBy, lives_of_groups
 from service.records.queries.mea_lives import mea_life
 from service.records.queries.polarisation_curves import curves_of_builds
 from service.records.tables.failing import FailingRule, RuleAnswer
-from service.records.tables.runs import CurveDirection, Run, RunKind, RunReading
+from service.runs.files import run_files
+from service.runs.tables import CurveDirection, Run, RunKind, RunReading
 from service.stacks.queries.hour_kinds import stack_kinds
 from service.stacks.queries.stacks import find_stack
 from service.stacks.tables.hours import HourReport

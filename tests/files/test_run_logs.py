@@ -14,9 +14,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from service.faces.files.run_logs import LogBatch, RunLog, doubts_of, guess_log, look_at
 from service.platform.errors import Refused
-from service.trade.log_columns import (
+from service.runs.arithmetic.log_columns import (
     CellColumn,
     LongForm,
     Mapping,
@@ -25,6 +24,7 @@ from service.trade.log_columns import (
     TimeColumn,
     TimeKind,
 )
+from service.runs.files.logs import LogBatch, RunLog, doubts_of, guess_log, look_at
 
 PLAIN = "Time (s),I (A),U1 (V),U2 (V)\n" + "".join(
     f"{at},70.{at % 10},0.65{at % 10},0.64{at % 10}\n" for at in range(50)

@@ -10,20 +10,20 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.faces.files import run_files, run_reading
-from service.faces.files.run_files import receive
-from service.faces.files.run_logs import guess_log, look_at
-from service.faces.files.run_reading import Asked, LogTaking, asked_of
 from service.people.tables import Role
 from service.platform.database import reading, tending
 from service.platform.errors import Busy, NotFound, Refused
 from service.platform.permissions import Person
-from service.records.changes.run_uploads import FORGOTTEN_AFTER
-from service.records.queries.run_uploads import UploadRow, upload
-from service.records.queries.runs import run_sheet
-from service.records.tables.runs import RunUpload, UploadState
-from service.trade.log_batches import LogBatch
-from service.trade.run_counting import RunCounter
+from service.runs.arithmetic.log_batches import LogBatch
+from service.runs.arithmetic.run_counting import RunCounter
+from service.runs.changes.run_uploads import FORGOTTEN_AFTER
+from service.runs.files import run_files, run_reading
+from service.runs.files.logs import guess_log, look_at
+from service.runs.files.run_files import receive
+from service.runs.files.run_reading import Asked, LogTaking, asked_of
+from service.runs.queries.run_uploads import UploadRow, upload
+from service.runs.queries.runs import run_sheet
+from service.runs.tables import RunUpload, UploadState
 from tests import builders
 from tests.records.bench_logs import a_log
 

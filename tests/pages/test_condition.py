@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.tables.runs import PolarisationCurve, Snapshot
+from service.runs.tables import PolarisationCurve, Snapshot
 from tests.builders import FIRST_CLOSING
 from tests.found_by_index import read_whole
 from tests.records.curving import DAY, ReadStack, a_read_stack, some_points, volts

@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.tables.runs import Run
+from service.runs.tables import Run
 from service.stacks.tables.stacks import Stack
 from tests import builders
 from tests.pages.test_runs import taken_in

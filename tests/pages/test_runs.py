@@ -11,11 +11,11 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.faces.files.run_files import path_of
 from service.people.tables import Role
 from service.platform.database import tending
-from service.records.changes.run_uploads import ABANDONED_AFTER
-from service.records.tables.runs import RunUpload, Snapshot, UploadState
+from service.runs.changes.run_uploads import ABANDONED_AFTER
+from service.runs.files.run_files import path_of
+from service.runs.tables import RunUpload, Snapshot, UploadState
 from tests import builders
 from tests.records.bench_logs import a_log
 

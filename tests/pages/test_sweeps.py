@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.tables.runs import PolarisationCurve, Run, RunReading, Snapshot
+from service.runs.tables import PolarisationCurve, Run, RunReading, Snapshot
 from tests import builders
 from tests.records.curving import ReadStack, a_read_stack, volts
 from tests.records.tapping import a_tap_map

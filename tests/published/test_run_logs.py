@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from service.faces.files.run_logs import RunLog, guess_log, look_at
-from service.trade.load_hours import LoadCounter, LoadRule
-from service.trade.log_columns import Signal, TimeKind
-from service.trade.log_times import LogClock
-from service.trade.steady_windows import WindowFinder
+from service.runs.arithmetic.load_hours import LoadCounter, LoadRule
+from service.runs.arithmetic.log_columns import Signal, TimeKind
+from service.runs.arithmetic.log_times import LogClock
+from service.runs.arithmetic.steady_windows import WindowFinder
+from service.runs.files.logs import RunLog, guess_log, look_at
 
 DATA = Path(__file__).parents[3] / "shared" / "data" / "five-cell-stack"
 pytestmark = pytest.mark.skipif(

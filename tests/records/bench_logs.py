@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from service.trade.log_batches import LogBatch
-from service.trade.log_columns import (
+from service.runs.arithmetic.log_batches import LogBatch
+from service.runs.arithmetic.log_columns import (
     CellColumn,
     Counting,
     Mapping,
@@ -12,7 +12,7 @@ from service.trade.log_columns import (
     TimeColumn,
     TimeKind,
 )
-from service.trade.run_counting import RunCounter, RunFound
+from service.runs.arithmetic.run_counting import RunCounter, RunFound
 
 HEADINGS = ("Zeit (min)", "I (A)", "Betriebsstunden (h)", "T_Stack (°C)")
 

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Kind
 from service.records.queries.cell_voltages import mea_of_cells
-from service.records.tables.runs import Snapshot, SnapshotKind
+from service.runs.tables import Snapshot, SnapshotKind
 from service.stacks.tables.hours import Moment
 from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.tables.parts import Part

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.records.queries.cell_voltages import CellSnapshot
 from service.records.queries.snapshot_choices import snapshot_heads, snapshots_read
-from service.records.tables.runs import Run, RunKind, RunReading, Snapshot, SnapshotKind
+from service.runs.tables import Run, RunKind, RunReading, Snapshot, SnapshotKind
 from service.stacks.tables.cell_bridges import CellBridge
 from service.stacks.tables.hours import HourMeter, HourReport
 from service.stacks.tables.stacks import Build

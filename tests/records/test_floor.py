@@ -28,7 +28,7 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.records.tables.runs import Run, RunKind, RunReading
+from service.runs.tables import Run, RunKind, RunReading
 from service.stacks.tables.cell_bridges import CellBridge
 from service.stacks.tables.hours import HourMeter, HourReport
 from service.stacks.tables.stacks import Build, Layer, Stack

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.records.queries.mea_histories import mea_histories
 from service.records.queries.mea_lives import mea_life
-from service.records.tables.runs import Snapshot
+from service.runs.tables import Snapshot
 from service.stacks.tables.stacks import Build
 from service.trade.hours_to_limit import Outlook
 from service.trade.recovery import CannotTell, Recovery

@@ -13,7 +13,7 @@ from service.records.changes.typed_voltages import type_voltages, void_voltages
 from service.records.queries.cell_histories import stack_voltages
 from service.records.queries.polarisation_curves import curves_of_builds, polarisation_curve
 from service.records.queries.snapshot_choices import MOST_NEAR
-from service.records.tables.runs import CurveDirection, PolarisationCurve, Snapshot
+from service.runs.tables import CurveDirection, PolarisationCurve, Snapshot
 from service.stacks.tables.stacks import Build
 from service.trade.cell_histories import mea_histories, moments_near
 from service.trade.typed_voltages import typed_channels

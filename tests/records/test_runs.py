@@ -17,9 +17,20 @@ from service.platform import permissions
 from service.platform.database import changing, reading, tending
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.tables.audit import AuditEntry
-from service.records.changes.column_mappings import keep_mapping
-from service.records.changes.run_readings import LogRead, channel_names
-from service.records.changes.run_uploads import (
+from service.runs.arithmetic.log_batches import LogBatch
+from service.runs.arithmetic.log_columns import (
+    CellColumn,
+    Counting,
+    Mapping,
+    Signal,
+    SignalColumn,
+    TimeColumn,
+    TimeKind,
+)
+from service.runs.arithmetic.run_counting import RunCounter, RunFound
+from service.runs.changes.column_mappings import keep_mapping
+from service.runs.changes.run_readings import LogRead, channel_names
+from service.runs.changes.run_uploads import (
     ABANDONED_AFTER,
     FORGOTTEN_AFTER,
     Sent,
@@ -29,32 +40,14 @@ from service.records.changes.run_uploads import (
     forget_uploads,
     note_progress,
 )
-from service.records.changes.runs import StoredLog, import_run, read_run_again, void_run
-from service.records.queries.column_mappings import kept_mapping, kept_mappings, versions_of
-from service.records.queries.run_checks import (
-    overlapping_run,
-    run_with_content,
-    why_not_released,
-)
-from service.records.queries.run_uploads import upload, uploads_of_stack
-from service.records.queries.runs import (
-    run_sheet,
-    runs_of_stack,
-)
-from service.records.tables.runs import RunReading, Snapshot, SnapshotKind, UploadState
+from service.runs.changes.runs import StoredLog, import_run, read_run_again, void_run
+from service.runs.queries.column_mappings import kept_mapping, kept_mappings, versions_of
+from service.runs.queries.run_checks import overlapping_run, run_with_content, why_not_released
+from service.runs.queries.run_uploads import upload, uploads_of_stack
+from service.runs.queries.runs import run_sheet, runs_of_stack
+from service.runs.tables import RunReading, Snapshot, SnapshotKind, UploadState
 from service.stacks.queries.meters import meters_of
 from service.stacks.tables.stacks import Build
-from service.trade.log_batches import LogBatch
-from service.trade.log_columns import (
-    CellColumn,
-    Counting,
-    Mapping,
-    Signal,
-    SignalColumn,
-    TimeColumn,
-    TimeKind,
-)
-from service.trade.run_counting import RunCounter, RunFound
 from tests import builders
 from tests.found_by_index import read_whole
 from tests.records.tapping import a_tap_map, voltages_of_build

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 
 from service.platform.arithmetic.errors import Inconsistent
-from service.trade.found_sweeps import SweepRows, channel_names, found_rest, found_sweep, gathered
-from service.trade.log_batches import LogBatch
-from service.trade.log_columns import (
+from service.runs.arithmetic.log_batches import LogBatch
+from service.runs.arithmetic.log_columns import (
     CellColumn,
     Mapping,
     Signal,
@@ -14,6 +13,7 @@ from service.trade.log_columns import (
     TimeColumn,
     TimeKind,
 )
+from service.trade.found_sweeps import SweepRows, channel_names, found_rest, found_sweep, gathered
 
 UP = np.linspace(0.02, 1.0, 100)
 

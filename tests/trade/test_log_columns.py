@@ -4,7 +4,7 @@ import pytest
 
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.units import Measure
-from service.trade.log_columns import (
+from service.runs.arithmetic.log_columns import (
     CellColumn,
     LongForm,
     Mapping,
@@ -14,8 +14,8 @@ from service.trade.log_columns import (
     TimeKind,
     mapping_from_json,
 )
-from service.trade.log_guess import Guess, guess_mapping
-from service.trade.log_units import linear, parted
+from service.runs.arithmetic.log_guess import Guess, guess_mapping
+from service.runs.arithmetic.log_units import linear, parted
 
 ELAPSED = TimeColumn(TimeKind.ELAPSED, ("t",), "s")
 ONE = (CellColumn("U1", 1),)

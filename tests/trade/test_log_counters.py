@@ -6,10 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.trade.limit_hours import LimitCounter, LogLimit, Side
-from service.trade.load_hours import LoadCounter, LoadHours, LoadRule
-from service.trade.log_times import GAPS_KEPT, LogClock, LogTimes
-from service.trade.steady_windows import SteadyRule, SteadyWindow, WindowFinder
+from service.runs.arithmetic.limit_hours import LimitCounter, LogLimit, Side
+from service.runs.arithmetic.load_hours import LoadCounter, LoadHours, LoadRule
+from service.runs.arithmetic.log_times import GAPS_KEPT, LogClock, LogTimes
+from service.runs.arithmetic.steady_windows import SteadyRule, SteadyWindow, WindowFinder
 
 SPACINGS = st.sampled_from([0.1, 1.0, 1.2, 10.0, 30.0, 299.0, 301.0, 5000.0])
 CURRENTS = st.sampled_from([0.0, 0.0, 20.0, 70.0, 70.2, 69.9, float("nan")])

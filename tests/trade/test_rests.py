@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from service.platform.arithmetic.errors import Inconsistent
-from service.trade.log_batches import LogBatch
-from service.trade.log_columns import Signal
+from service.runs.arithmetic.log_batches import LogBatch
+from service.runs.arithmetic.log_columns import Signal
 from service.trade.rests import MOST_ROWS, RestFinder
 
 AREA = 100.0

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from service.platform.arithmetic.errors import Inconsistent
-from service.trade.log_batches import LogBatch
-from service.trade.log_columns import (
+from service.runs.arithmetic.log_batches import LogBatch
+from service.runs.arithmetic.log_columns import (
     CellColumn,
     Counting,
     Mapping,
@@ -16,9 +16,9 @@ from service.trade.log_columns import (
     TimeColumn,
     TimeKind,
 )
-from service.trade.log_times import LogClock
-from service.trade.run_counting import RunCounter, RunFound
-from service.trade.run_times import run_times
+from service.runs.arithmetic.log_times import LogClock
+from service.runs.arithmetic.run_counting import RunCounter, RunFound
+from service.runs.arithmetic.run_times import run_times
 
 COLUMNS = Mapping(
     TimeColumn(TimeKind.ELAPSED, ("t",)),

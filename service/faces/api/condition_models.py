@@ -7,7 +7,7 @@ from pydantic import AwareDatetime, Field, model_validator
 
 from service.platform.api.answers import Out
 from service.platform.api.request_models import In, Name
-from service.records.tables.runs import CurveDirection
+from service.runs.tables import CurveDirection
 from service.trade.measured_curves import MOST_POINTS
 from service.trade.polarisation import GREATEST_A_CM2, GREATEST_V
 from service.trade.typed_voltages import MOST_CHANNELS

@@ -15,12 +15,12 @@ from service.faces.api import (
     parts,
     polarisation_curves,
     records,
-    runs,
     stack_tests,
     suspects,
     sweeps,
 )
 from service.platform.api import audit_trail
+from service.runs.api import runs
 from service.stacks.api import cell_bridges, hour_reports, stacks
 from service.taps import api
 

@@ -5,7 +5,6 @@ from typing import Annotated
 from fastapi import APIRouter, Path
 
 from service.faces.api import condition_models as models
-from service.faces.api.run_models import Void
 from service.platform.api.answers import Made
 from service.platform.api.callers import Caller, Database, made_once
 from service.platform.database import Work, changing, reading
@@ -13,6 +12,7 @@ from service.platform.permissions import Act, need
 from service.records.changes.polarisation_curves import add_curve, void_curve
 from service.records.queries.cell_histories import stack_voltages
 from service.records.queries.polarisation_curves import CellCurve, polarisation_curve
+from service.runs.api.models import Void
 from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.stacks import find_stack
 from service.trade.measured_curves import MeasuredPoint

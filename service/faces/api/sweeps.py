@@ -8,7 +8,6 @@ from fastapi import APIRouter, Body, Query, Request
 from pydantic import AwareDatetime
 from sqlalchemy import Engine
 
-from service.faces.files import run_files
 from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep
 from service.platform.api.answers import Made
 from service.platform.api.callers import Caller, Database, made_once
@@ -17,12 +16,13 @@ from service.platform.database import Work, reading
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.records.changes.sweeps import SweepTaken, import_sweep
-from service.records.queries.column_mappings import kept_mapping
+from service.runs.arithmetic.log_columns import Mapping, mapping_from_json
+from service.runs.files import run_files
+from service.runs.queries.column_mappings import kept_mapping
 from service.settings import Settings
 from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.layer_maps import stack_facts
 from service.stacks.queries.stacks import find_stack
-from service.trade.log_columns import Mapping, mapping_from_json
 
 router = APIRouter(tags=["condition"])
 MEGABYTE = 1024 * 1024

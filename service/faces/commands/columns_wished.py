@@ -5,13 +5,13 @@ from pathlib import Path
 from sqlalchemy import Engine
 
 from service.faces.commands import owner
-from service.faces.files.run_logs import guess_log
-from service.faces.files.run_logs_format import LogFormat
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import reading
 from service.platform.errors import Refused
-from service.records.queries.column_mappings import kept_mapping
-from service.trade.log_columns import Mapping, mapping_from_json
+from service.runs.arithmetic.log_columns import Mapping, mapping_from_json
+from service.runs.files.logs import guess_log
+from service.runs.files.logs_format import LogFormat
+from service.runs.queries.column_mappings import kept_mapping
 
 
 def columns_wished(engine: Engine, written: LogFormat, wish: str | None) -> tuple[Mapping, bool]:

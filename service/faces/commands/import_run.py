@@ -11,23 +11,20 @@ from sqlalchemy import Engine
 from service.faces.commands import owner
 from service.faces.commands.columns_wished import columns_wished
 from service.faces.commands.owner import person_named
-from service.faces.files import run_files
-from service.faces.files.run_files import Received, receive
-from service.faces.files.run_logs import look_at
-from service.faces.files.run_logs_format import LogFormat
-from service.faces.files.run_reading import read_log
 from service.platform.arithmetic.dates import parse_when
 from service.platform.database import changing, reading
-from service.records.changes.run_readings import LogRead
-from service.records.changes.runs import StoredLog, already_taken, import_run
-from service.records.queries.run_checks import (
-    area_of_stack,
-    run_with_content,
-)
+from service.runs.arithmetic.log_columns import Mapping, TimeKind
+from service.runs.arithmetic.run_times import run_times
+from service.runs.changes.run_readings import LogRead
+from service.runs.changes.runs import StoredLog, already_taken, import_run
+from service.runs.files import run_files
+from service.runs.files.logs import look_at
+from service.runs.files.logs_format import LogFormat
+from service.runs.files.run_files import Received, receive
+from service.runs.files.run_reading import read_log
+from service.runs.queries.run_checks import area_of_stack, run_with_content
 from service.settings import Settings
 from service.stacks.queries.stacks import find_stack
-from service.trade.log_columns import Mapping, TimeKind
-from service.trade.run_times import run_times
 
 File = Annotated[Path, typer.Argument(help="A log: CSV, CSV.GZ, Parquet or XLSX.")]
 

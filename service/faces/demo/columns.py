@@ -3,7 +3,7 @@
 from enum import StrEnum
 from typing import NamedTuple
 
-from service.trade.log_columns import (
+from service.runs.arithmetic.log_columns import (
     CellColumn,
     Counting,
     Mapping,

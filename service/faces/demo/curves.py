@@ -14,14 +14,14 @@ from service.faces.demo.logs import Sat, cells_at
 from service.faces.demo.people import ZONE
 from service.faces.demo.running import shown
 from service.faces.demo.seats import sat_in
-from service.faces.files import run_files
-from service.faces.files.run_logs import guess_log, look_at
 from service.faces.files.sweep_files import read_sweep
 from service.platform.database import Work
 from service.records.changes.attachments import Stored
 from service.records.changes.polarisation_curves import add_curve
 from service.records.changes.sweeps import SweepTaken, import_sweep
 from service.records.changes.typed_voltages import type_voltages
+from service.runs.files import run_files
+from service.runs.files.logs import guess_log, look_at
 from service.trade.measured_curves import MeasuredPoint
 from service.trade.typed_voltages import typed_channels
 

@@ -18,7 +18,7 @@ from service.faces.demo.days import Days, When
 from service.faces.demo.people import OWNER
 from service.platform.database import Work, changing
 from service.platform.permissions import Person
-from service.trade.log_columns import Mapping
+from service.runs.arithmetic.log_columns import Mapping
 
 
 @dataclass(slots=True)

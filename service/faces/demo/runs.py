@@ -20,16 +20,16 @@ from service.faces.demo.logs import Bench, run, written
 from service.faces.demo.people import ZONE
 from service.faces.demo.running import METER_REPLACED, STORK_BEFORE, shown
 from service.faces.demo.seats import sat_in
-from service.faces.files import run_files
-from service.faces.files.run_logs import RunLog
 from service.platform.database import Work
-from service.records.changes.column_mappings import keep_mapping
-from service.records.changes.run_readings import LogRead
-from service.records.changes.runs import StoredLog, import_run
+from service.runs.arithmetic.log_columns import TimeKind
+from service.runs.arithmetic.run_counting import RunCounter
+from service.runs.changes.column_mappings import keep_mapping
+from service.runs.changes.run_readings import LogRead
+from service.runs.changes.runs import StoredLog, import_run
+from service.runs.files import run_files
+from service.runs.files.logs import RunLog
 from service.stacks.changes.cell_bridges import Told, note_bridge
 from service.taps.changes.tap_maps import correct_tap_map, write_tap_map
-from service.trade.log_columns import TimeKind
-from service.trade.run_counting import RunCounter
 
 CELLS, CROSSED, BRIDGED = 40, (21, 22), 17
 BRIDGED_FROM, BRIDGED_UNTIL = ago(28, MON, "08:50"), ago(28, FRI, "16:10")

@@ -30,7 +30,6 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 from sqlalchemy.schema import Table
 
-from service.faces.files import run_files
 from service.platform.database import reading
 from service.platform.errors import NotFound, Refused
 from service.platform.files.photos import Checked, path_of, store
@@ -39,7 +38,8 @@ from service.records.changes.restoring import TableRows, restore_rows
 from service.records.migrating import revision_of
 from service.records.queries.whole_tables import count_rows, kept_tables, read_back, rows_of
 from service.records.tables.everything import metadata
-from service.records.tables.runs import Run
+from service.runs.files import run_files
+from service.runs.tables import Run
 
 FORM = "layerbook backup 1"
 MANIFEST = "manifest.json"

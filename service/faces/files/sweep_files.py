@@ -3,12 +3,12 @@
 from datetime import UTC, datetime
 from pathlib import Path
 
-from service.faces.files.run_logs import RunLog
 from service.platform.arithmetic.errors import TradeError
 from service.platform.errors import Refused
+from service.runs.arithmetic.log_columns import Mapping, TimeKind
+from service.runs.arithmetic.run_times import EARLIEST_S, LATEST_S
+from service.runs.files.logs import RunLog
 from service.trade.found_sweeps import FoundSweep, found_sweep, gathered
-from service.trade.log_columns import Mapping, TimeKind
-from service.trade.run_times import EARLIEST_S, LATEST_S
 
 MOST_MB = 15
 """What is read while a page waits; larger ones are logs."""

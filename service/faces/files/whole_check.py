@@ -7,13 +7,13 @@ from pathlib import Path
 
 from sqlalchemy import Engine, func, select
 
-from service.faces.files import run_files
 from service.platform.database import reading
 from service.platform.files.photos import path_of
 from service.platform.tables.attachments import Attachment
 from service.records.queries.content import verify
 from service.records.tables.rebuild_records import RebuildRecord
-from service.records.tables.runs import Run
+from service.runs.files import run_files
+from service.runs.tables import Run
 
 AT_ONCE = 100
 

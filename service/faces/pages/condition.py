@@ -21,7 +21,7 @@ from service.platform.permissions import Act, need
 from service.records.queries import condition as asked_for
 from service.records.queries.condition import Condition, read_condition
 from service.records.queries.curve_choices import CellOnCurve
-from service.records.queries.runs import RunRow, runs_of_stack
+from service.runs.queries.runs import RunRow, runs_of_stack
 from service.settings import Settings
 from service.stacks.queries.stacks import find_stack
 from service.trade.polarisation import GREATEST_A_CM2, Densities

@@ -6,8 +6,6 @@ from datetime import UTC, datetime, timedelta
 from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 
-from service.faces.files import run_files
-from service.faces.files.idle_rows import read_rests
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import reading
 from service.platform.drawings.charts import Axis, Rule, Series, lines_chart
@@ -18,8 +16,10 @@ from service.platform.pages.render import THIN_SPACE, number, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.records.queries.rests import RunOfRests, run_of_rests
+from service.runs.arithmetic.log_columns import TimeKind
+from service.runs.files import run_files
+from service.runs.files.idle_rows import read_rests
 from service.settings import Settings
-from service.trade.log_columns import TimeKind
 from service.trade.open_circuit import SETTLE_S, THRESHOLD_V, Decay, OpenLevel
 from service.trade.rests import Rest
 

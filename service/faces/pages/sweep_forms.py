@@ -3,13 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from service.faces.files.run_logs import guess_log
-from service.faces.files.run_logs_format import LogFormat
 from service.platform.arithmetic.errors import TradeError
 from service.platform.errors import Refused
 from service.platform.pages.forms import Form
-from service.taps.arithmetic import channel_numbers
-from service.trade.log_columns import (
+from service.runs.arithmetic.log_columns import (
     ELAPSED_S,
     CellColumn,
     Mapping,
@@ -18,7 +15,10 @@ from service.trade.log_columns import (
     TimeColumn,
     TimeKind,
 )
-from service.trade.log_guess import Guess
+from service.runs.arithmetic.log_guess import Guess
+from service.runs.files.logs import guess_log
+from service.runs.files.logs_format import LogFormat
+from service.taps.arithmetic import channel_numbers
 
 CURRENT_UNITS = ("A", "mA", "A/cm²", "mA/cm²")
 VOLTAGE_UNITS = ("V", "mV")

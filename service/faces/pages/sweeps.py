@@ -10,9 +10,6 @@ from pathlib import Path
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.files import run_files
-from service.faces.files.run_logs import look_at
-from service.faces.files.run_logs_format import LogFormat
 from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep
 from service.faces.pages.sweep_forms import (
     CURRENT_UNITS,
@@ -32,14 +29,17 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Person, need
 from service.records.changes.sweeps import SweepTaken, import_sweep
+from service.runs.arithmetic.log_columns import Mapping
+from service.runs.arithmetic.log_guess_columns import Doubt
+from service.runs.files import run_files
+from service.runs.files.logs import look_at
+from service.runs.files.logs_format import LogFormat
 from service.settings import Settings
 from service.stacks.pages.stacks import address
 from service.stacks.queries.layer_maps import MapStack, stack_facts
 from service.stacks.queries.stacks import find_stack
 from service.store.pages.imports import sent_file
 from service.trade.found_sweeps import FoundSweep
-from service.trade.log_columns import Mapping
-from service.trade.log_guess_columns import Doubt
 
 router = APIRouter()
 MEGABYTE = 1024 * 1024

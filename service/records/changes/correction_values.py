@@ -32,9 +32,9 @@ from service.records.queries.correction_effects import (
     layer_part_effects,
     others_at_that_time,
 )
-from service.records.queries.showings import Shown, shown_around
 from service.records.tables.corrections import CorrectionOf
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
+from service.runs.queries.showings import Shown, shown_around
 from service.stacks.tables.hours import HourReading, Moment
 from service.stacks.tables.stacks import Build, BuildPeriod
 from service.store.arithmetic.identifiers import serial_key

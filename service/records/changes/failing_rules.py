@@ -16,7 +16,7 @@ from service.platform.permissions import Act, need
 from service.records.queries.failing_rules import rule_label, rules_of_design
 from service.records.tables.failing import FailingRule as Row
 from service.records.tables.failing import RuleVerdict
-from service.records.tables.runs import PolarisationCurve, Snapshot
+from service.runs.tables import PolarisationCurve, Snapshot
 from service.stacks.changes.rule_verdicts import judge_stacks
 from service.stacks.tables.stacks import Stack
 from service.trade.failing_rules import CriterionKind, FailingRule, rule_as_data

@@ -14,7 +14,7 @@ from service.platform.audit import Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.records.tables.runs import CurveDirection, PolarisationCurve
+from service.runs.tables import CurveDirection, PolarisationCurve
 from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.tables.stacks import Stack
 from service.taps.changes.voltage_places import VoltagePlace, voltage_place

@@ -17,17 +17,8 @@ from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.records.changes.attachments import Stored
 from service.records.changes.polarisation_curves import cell_temperature, curve_row
-from service.records.queries.run_checks import (
-    why_not_released,
-)
-from service.records.tables.runs import (
-    CurveDirection,
-    Run,
-    RunKind,
-    RunReading,
-    Snapshot,
-    SnapshotKind,
-)
+from service.runs.queries.run_checks import why_not_released
+from service.runs.tables import CurveDirection, Run, RunKind, RunReading, Snapshot, SnapshotKind
 from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.tables.stacks import Stack
 from service.taps.changes.voltage_places import VoltagePlace, voltage_place

@@ -12,7 +12,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.changes.polarisation_curves import cell_temperature
-from service.records.tables.runs import Snapshot, SnapshotKind
+from service.runs.tables import Snapshot, SnapshotKind
 from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.tables.stacks import Stack
 from service.taps.changes.voltage_places import voltage_place

@@ -21,7 +21,7 @@ from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.records.queries.cell_voltages import mea_of_cells, read_names
 from service.records.queries.polarisation_curves import CellCurve, curves_of_builds
-from service.records.tables.runs import Snapshot, SnapshotKind
+from service.runs.tables import Snapshot, SnapshotKind
 from service.stacks.queries.cell_bridges import KnownBridge, bridges_of_builds
 from service.stacks.tables.stacks import Stack
 from service.taps.queries import Taps, taps_of

@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
-from service.records.tables.runs import SnapshotKind
+from service.runs.tables import SnapshotKind
 from service.stacks.tables.stacks import Layer
 from service.store.tables.parts import Part, PartType
 

@@ -20,7 +20,7 @@ from service.records.queries.makeups import minutes
 from service.records.queries.own_hours import own_hours_at
 from service.records.tables.build_makeups import BuildMakeup
 from service.records.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
-from service.records.tables.runs import RunReading
+from service.runs.tables import RunReading
 from service.stacks.tables.hours import HourMeter, HourReading, HourReport
 from service.store.tables.parts import Lot
 from service.trade.factors import UNKNOWN, Codes, Factor, FactorKind, Unit

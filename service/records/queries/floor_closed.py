@@ -38,8 +38,8 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.records.tables.runs import RunReading
 from service.records.tables.stack_tests import StackTest
+from service.runs.tables import RunReading
 from service.stacks.queries.release_standing import EXCHANGED, release_stands
 from service.stacks.tables.hours import HourReading, HourReport
 from service.stacks.tables.stacks import Build, BuildPeriod, Stack

@@ -19,7 +19,7 @@ from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param, param_list, params, statement
 from service.records.queries.cell_voltages import mea_of_cells, read_names
-from service.records.tables.runs import CurveDirection, PolarisationCurve, Run, RunReading
+from service.runs.tables import CurveDirection, PolarisationCurve, Run, RunReading
 from service.stacks.queries.cell_bridges import bridges_of_builds
 from service.stacks.tables.stacks import Build, Stack
 from service.taps.queries import taps_of

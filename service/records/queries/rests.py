@@ -11,12 +11,12 @@ from service.designs.tables import Design
 from service.platform.errors import NotFound
 from service.platform.queries.as_of import known
 from service.records.queries.cell_voltages import mea_of_cells
-from service.records.tables.runs import Run, RunReading
+from service.runs.arithmetic.log_columns import Mapping, mapping_from_json
+from service.runs.tables import Run, RunReading
 from service.stacks.tables.stacks import Build, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.tables.parts import Lot, Part
 from service.taps.queries import Taps, taps_of
-from service.trade.log_columns import Mapping, mapping_from_json
 
 
 @dataclass(frozen=True, slots=True)

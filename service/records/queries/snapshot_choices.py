@@ -16,7 +16,7 @@ from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.records.queries.cell_voltages import CellSnapshot, mea_of_cells, read_names
-from service.records.tables.runs import Snapshot, SnapshotKind
+from service.runs.tables import Snapshot, SnapshotKind
 from service.stacks.queries.cell_bridges import bridges_of_builds
 from service.taps.queries import taps_of
 from service.trade.cell_histories import NO_LOAD_A_CM2

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.people.tables import Person
 from service.platform.queries.answers import columns, read_as
-from service.records.tables.runs import Snapshot, SnapshotKind
+from service.runs.tables import Snapshot, SnapshotKind
 from service.stacks.tables.stacks import Build, Stack
 
 

@@ -10,7 +10,6 @@ from service.records.tables import (
     failing,
     rebuild_records,
     releases,
-    runs,
     stack_tests,
 )
 from service.stacks.tables import hours, stacks

@@ -10,7 +10,7 @@ from service.platform.changes import reason as why
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.records.queries.showings import shown_around
+from service.runs.queries.showings import shown_around
 from service.stacks.changes.build_features import keep_makeups_of_stack, keep_makeups_since
 from service.stacks.changes.meter_order import refuse_unless_between
 from service.stacks.changes.rule_verdicts import judge_stack

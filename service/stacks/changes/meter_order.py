@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from service.platform.errors import Refused
-from service.records.queries.showings import Shown
+from service.runs.queries.showings import Shown
 from service.stacks.tables.hours import Moment
 
 SLACK_H = 1.0

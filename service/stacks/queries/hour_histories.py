@@ -15,7 +15,7 @@ from service.people.tables import Person
 from service.platform.queries.answers import columns, read_all
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param, params, statement
-from service.records.tables.runs import RunReading
+from service.runs.tables import RunReading
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.hours import hours_now
 from service.stacks.queries.meters import NO_METERS, Meters, meters_of, showing_of_report

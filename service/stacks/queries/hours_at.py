@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
-from service.records.tables.runs import RunReading
+from service.runs.tables import RunReading
 from service.stacks.arithmetic.part_hours import Stretch
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.build_spans import BuildSpan, Spans, build_spans

@@ -1,0 +1,1 @@
+"""Logs of test benches: from a file to hours and voltages."""

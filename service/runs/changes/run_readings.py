@@ -1,0 +1,241 @@
+"""What one reading of a run's file becomes: hours, limits, snapshots, each checked by the stack."""
+
+import json
+import math
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import insert, select
+
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.changes import not_ahead
+from service.platform.database import Work
+from service.platform.errors import Refused
+from service.runs.arithmetic.log_columns import CellColumn, Mapping
+from service.runs.arithmetic.run_counting import FORMULA, RunFound, SteadyVoltages
+from service.runs.arithmetic.run_times import RunTimes, run_times
+from service.runs.queries.run_checks import overlapping_run, why_not_released
+from service.runs.queries.showings import shown_around
+from service.runs.tables import RunReading, Snapshot, SnapshotKind
+from service.stacks.changes.build_features import keep_makeups_of_stack
+from service.stacks.changes.hours import meter_fitted_at
+from service.stacks.changes.meter_order import refuse_faster_than_the_clock, refuse_unless_between
+from service.stacks.changes.rule_verdicts import judge_stack
+from service.taps.arithmetic import channel_numbers
+from service.taps.changes.voltage_places import VoltagePlace, voltage_place
+
+FIRST_MOMENT = timedelta(seconds=1)
+RIGHT_BUILD = "A log of one build, from after its closing to before its opening."
+
+
+@dataclass(frozen=True, slots=True)
+class LogRead:
+    """What a log says: the mapping it was read through, and what was found.
+
+    ``began_at`` is the moment of the first row where the log counts from its own beginning;
+    ``notes`` are sentences on what was left out of it.
+    """
+
+    mapping: Mapping
+    found: RunFound
+    began_at: datetime | None = None
+    notes: tuple[str, ...] = ()
+
+
+def channel_names(cells: tuple[CellColumn, ...]) -> tuple[str, ...]:
+    """Names under which voltages are kept: the columns', where they tell the channel's number."""
+    columns = [cell.column for cell in cells]
+    told = channel_numbers(columns) if columns else ()
+    if list(told) == [cell.channel for cell in cells]:
+        return tuple(columns)
+    return tuple(f"U{cell.channel}" for cell in cells)
+
+
+def refuse_early(work: Work, stack_id: int, mapping: Mapping, began_at: datetime) -> None:
+    """Refuse what its first row and columns tell already, before a long log is read whole.
+
+    Raises Refused as `add_reading` does: no build closed then, other cells, in another log's time.
+    """
+    names = channel_names(mapping.cells)
+    if names:
+        voltage_place(work, stack_id, began_at, names, when="began_at", field="mapping")
+    _refuse_overlap(work, stack_id, began_at, began_at + FIRST_MOMENT)
+
+
+def add_reading(
+    work: Work, run_id: int, stack_id: int, log: LogRead, *, reason: str = ""
+) -> RunReading:
+    """Add a reading with its snapshots inside a larger change, which asks for leave and notes it.
+
+    Raises Refused beside ``began_at``, ``log`` or ``mapping``: no build closed at that time, a log
+    that reaches over a closing or opening, another number of cells, overlapping another log, an
+    hour meter that runs backwards.
+    """
+    times = log.found.times
+    try:
+        moments = run_times(times, log.mapping.time.kind, log.began_at)
+    except Inconsistent as trouble:
+        raise Refused("began_at", "", str(trouble), "Such as 2026-03-07 14:20.") from None
+    began_at, ended_at = moments.began_at, moments.at(times.last_s)
+    names = channel_names(log.mapping.cells)
+    if not names:
+        raise Refused("mapping", "", "no column is a cell voltage.", "One column for each cell.")
+    place = voltage_place(work, stack_id, began_at, names, when="began_at", field="mapping")
+    not_ahead("began_at", ended_at, work.now)
+    _refuse_beyond_build(place, began_at, ended_at)
+    _refuse_overlap(work, stack_id, began_at, ended_at)
+    meter_id = _meter(work, stack_id, log.found, began_at, ended_at)
+    load = log.found.load
+    row = RunReading(
+        run_id=run_id,
+        stack_id=stack_id,
+        build_id=place.build.build_id,
+        mapping=log.mapping.to_json(),
+        formula=FORMULA,
+        began_at=began_at,
+        ended_at=ended_at,
+        row_count=times.rows,
+        recorded_hours=times.running_h,
+        load_hours=load.load_h if load else 0.0,
+        gas_hours=load.gas_h if load and load.gas_seen_by != "load" else None,
+        starts=load.starts if load else 0,
+        stops=load.stops if load else 0,
+        meter_id=meter_id,
+        meter_from_hours=log.found.meter_from_hours,
+        meter_to_hours=log.found.meter_to_hours,
+        above=_limits_text(log.found, moments),
+        doubts=json.dumps([*log.notes, *log.found.doubts], ensure_ascii=False),
+        not_released=why_not_released(work.session, place.build.build_id, began_at, ended_at),
+        by_id=work.by.id,
+        reason=reason,
+        known_from=work.now,
+        known_until=None,
+    )
+    work.session.add(row)
+    work.session.flush()
+    rows = [_snapshot(work, row, names, one, moments) for one in log.found.windows]
+    if rows:
+        work.session.execute(insert(Snapshot), rows)
+    tell_others(work, stack_id)
+    return row
+
+
+def tell_others(work: Work, stack_id: int) -> None:
+    """Keep anew what is derived from a stack's hours and voltages."""
+    work.session.flush()
+    keep_makeups_of_stack(work, stack_id)
+    judge_stack(work, stack_id)
+
+
+def close_out(work: Work, reading: RunReading) -> None:
+    """Let a reading and all that came of it count no more; it stays as it was."""
+    reading.known_until = work.now
+    for snapshot in work.session.scalars(
+        select(Snapshot).where(Snapshot.reading_id == reading.id, Snapshot.known_until.is_(None))
+    ):
+        snapshot.known_until = work.now
+    work.session.flush()
+
+
+def _refuse_beyond_build(place: VoltagePlace, began_at: datetime, ended_at: datetime) -> None:
+    opened_at = place.build.opened_at
+    if opened_at is not None and ended_at > opened_at:
+        raise Refused(
+            "log",
+            f"{began_at:%Y-%m-%d %H:%M} to {ended_at:%Y-%m-%d %H:%M} UTC",
+            f"its last row is at {ended_at:%Y-%m-%d %H:%M} UTC, after build {place.build.number}"
+            f" was opened at {opened_at:%Y-%m-%d %H:%M} UTC.",
+            RIGHT_BUILD,
+        )
+
+
+def _refuse_overlap(work: Work, stack_id: int, began_at: datetime, ended_at: datetime) -> None:
+    other = overlapping_run(work.session, stack_id, began_at, ended_at)
+    if other is not None:
+        raise Refused(
+            "log",
+            f"{began_at:%Y-%m-%d %H:%M} to {ended_at:%Y-%m-%d %H:%M} UTC",
+            f"it overlaps run {other.run_id}, “{other.name}”, which lasts from"
+            f" {other.began_at:%Y-%m-%d %H:%M} to {other.ended_at:%Y-%m-%d %H:%M} UTC: its hours"
+            " would count twice.",
+            "Make the other run void, or say the right beginning of this one.",
+        )
+
+
+def _meter(
+    work: Work, stack_id: int, found: RunFound, began_at: datetime, ended_at: datetime
+) -> int | None:
+    """The meter a log tells of, after its showings were held against what is known of it."""
+    if found.meter_from_hours is None or found.meter_to_hours is None:
+        return None
+    meter = meter_fitted_at(work, stack_id, began_at)
+    shown = shown_around(work.session, meter.id, began_at, ended_at)
+    if meter.removed_at is not None and ended_at > meter.removed_at:
+        raise Refused(
+            "log",
+            f"{found.meter_to_hours:g} h",
+            f"hour meter {meter.number} was removed at {meter.removed_at:%Y-%m-%d %H:%M} UTC,"
+            " before the log ends.",
+            "A log of one meter.",
+        )
+    for hours, at in ((found.meter_from_hours, began_at), (found.meter_to_hours, ended_at)):
+        refuse_unless_between(shown, hours, at, "log")
+        refuse_faster_than_the_clock(shown, hours, at, "log")
+    return meter.id
+
+
+def _limits_text(found: RunFound, moments: RunTimes) -> str:
+    return json.dumps(
+        [
+            {
+                "quantity": one.limit.channel,
+                "side": one.limit.side.value,
+                "limit": one.limit.value,
+                "unit": one.limit.unit,
+                "hours": round(one.beyond_h, 6),
+                "times": one.times,
+                "farthest": one.farthest,
+                "farthest_at": None
+                if one.farthest_s is None
+                else moments.at(one.farthest_s).isoformat(),
+            }
+            for one in found.limits
+        ],
+        ensure_ascii=False,
+    )
+
+
+def _snapshot(
+    work: Work,
+    reading: RunReading,
+    names: tuple[str, ...],
+    one: SteadyVoltages,
+    moments: RunTimes,
+) -> dict[str, Any]:
+    kind = SnapshotKind.OPEN_CIRCUIT if one.is_open_circuit else SnapshotKind.STEADY
+    return {
+        "reading_id": reading.id,
+        "stack_id": reading.stack_id,
+        "build_id": reading.build_id,
+        "kind": kind,
+        "from_at": moments.at(one.begins_s),
+        "until_at": moments.at(one.ends_s),
+        "row_count": one.rows,
+        "current_a": one.current_a,
+        "density_a_cm2": one.density_a_cm2,
+        "temperature_c": one.temperature_c,
+        "stack_voltage_v": one.stack_voltage_v,
+        "meter_hours": one.meter_hours,
+        "channels": json.dumps(list(names), separators=(",", ":"), ensure_ascii=False),
+        "means_v": _packed(one.means_v),
+        "spreads_v": _packed(one.spreads_v),
+        "by_id": work.by.id,
+        "known_from": work.now,
+        "known_until": None,
+    }
+
+
+def _packed(volts: tuple[float, ...]) -> str:
+    rounded = [None if math.isnan(value) else round(value, 6) for value in volts]
+    return json.dumps(rounded, separators=(",", ":"))

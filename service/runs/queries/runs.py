@@ -1,0 +1,263 @@
+"""Runs of stacks: what their logs said, as known now."""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
+
+from service.people.tables import Person
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.as_of import known
+from service.runs.tables import PolarisationCurve, Run, RunKind, RunReading, Snapshot, SnapshotKind
+from service.stacks.tables.hours import HourMeter
+from service.stacks.tables.stacks import Build, Stack
+
+ADDED, READ = aliased(Person), aliased(Person)
+MOST_SNAPSHOTS = 2000
+OF_STACK = func.coalesce(RunReading.stack_id, Run.stack_id)
+"""The stack a run counts for; of a void one the stack it was sent for."""
+
+
+@dataclass(frozen=True, slots=True)
+class LimitPassed:
+    """Hours beyond a limit in one run; ``farthest`` None where the quantity has no value."""
+
+    quantity: str
+    side: str
+    limit: float
+    unit: str
+    hours: float
+    times: int
+    farthest: float | None
+    farthest_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """What a reading of a run's file found; hours in h. ``known_until`` None: it holds."""
+
+    id: int
+    build_id: int
+    build_number: int
+    began_at: datetime
+    ended_at: datetime
+    row_count: int
+    recorded_hours: float
+    load_hours: float
+    gas_hours: float | None
+    starts: int
+    stops: int
+    meter_number: int | None
+    meter_from_hours: float | None
+    meter_to_hours: float | None
+    not_released: str | None
+    formula: str
+    by: str
+    reason: str
+    known_from: datetime
+    known_until: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """A run in a list; ``reading`` None where it is void."""
+
+    id: int
+    stack_id: int
+    stack: str
+    kind: RunKind
+    name: str
+    note: str
+    content_sha256: str
+    size_bytes: int
+    added_by: str
+    added_at: datetime
+    reading: ReadingRow | None
+
+
+@dataclass(frozen=True, slots=True)
+class SnapshotRow:
+    """Voltages of one steady time in a run, with the lowest and highest channel, V."""
+
+    id: int
+    kind: SnapshotKind
+    from_at: datetime
+    until_at: datetime
+    row_count: int
+    current_a: float | None
+    density_a_cm2: float | None
+    temperature_c: float | None
+    meter_hours: float | None
+    mean_v: float | None
+    lowest_v: float | None
+    lowest_channel: str
+    highest_v: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RunSheet:
+    """One run whole: its reading, every reading before, limits, doubts and snapshots."""
+
+    run: RunRow
+    readings: tuple[ReadingRow, ...]
+    limits: tuple[LimitPassed, ...]
+    doubts: tuple[str, ...]
+    mapping: str
+    snapshots: tuple[SnapshotRow, ...]
+    snapshot_count: int
+    curve_count: int
+
+
+def runs_of_stack(
+    session: Session, stack_id: int, *, before: datetime | None = None, limit: int = 50
+) -> tuple[RunRow, ...]:
+    """The runs of a stack, the newest first; void ones by when they were added. One statement."""
+    at = func.coalesce(RunReading.began_at, Run.added_at)
+    read = select(RunReading.run_id).where(RunReading.stack_id == stack_id)
+    sent = select(Run.id).where(Run.stack_id == stack_id)
+    statement = (
+        _rows()
+        .where(Run.id.in_(read.union(sent)), stack_id == OF_STACK)
+        .order_by(at.desc(), Run.id.desc())
+    )
+    if before is not None:
+        statement = statement.where(at < before)
+    return tuple(_run(row) for row in session.execute(statement.limit(limit)))
+
+
+def run_sheet(session: Session, run_id: int) -> RunSheet:
+    """One run whole. Four statements. Raises NotFound."""
+    found = session.execute(_rows().where(Run.id == run_id)).first()
+    if found is None:
+        raise NotFound("run", run_id)
+    run = _run(found)
+    readings = session.execute(
+        _readings().where(RunReading.run_id == run_id).order_by(RunReading.id.desc())
+    ).all()
+    standing = run.reading.id if run.reading else None
+    texts = session.execute(
+        select(
+            RunReading.above,
+            RunReading.doubts,
+            RunReading.mapping,
+            select(func.count(Snapshot.id))
+            .where(Snapshot.reading_id == RunReading.id)
+            .scalar_subquery(),
+            select(func.count(PolarisationCurve.id))
+            .where(PolarisationCurve.reading_id == RunReading.id)
+            .scalar_subquery(),
+        )
+        .where(RunReading.run_id == run_id)
+        .order_by(RunReading.known_until.is_(None).desc(), RunReading.id.desc())
+        .limit(1)
+    ).one()
+    above, doubts, mapping, snapshots, curves = texts
+    return RunSheet(
+        run,
+        read_all(ReadingRow, readings),
+        tuple(_limit(one) for one in json.loads(above)),
+        tuple(json.loads(doubts)),
+        mapping,
+        _snapshots(session, standing) if standing else (),
+        snapshots if standing else 0,
+        curves if standing else 0,
+    )
+
+
+def newest_mapping(session: Session, run_id: int) -> tuple[str, datetime]:
+    """The mapping a run was read through last, and when its first row was. Raises NotFound."""
+    row = session.execute(
+        select(RunReading.mapping, RunReading.began_at)
+        .where(RunReading.run_id == run_id)
+        .order_by(RunReading.id.desc())
+        .limit(1)
+    ).first()
+    if row is None:
+        raise NotFound("run", run_id)
+    return row.mapping, row.began_at
+
+
+_OF_READING = columns(
+    ReadingRow,
+    RunReading,
+    build_number=Build.number,
+    meter_number=HourMeter.number,
+    by=READ.name,
+)
+
+
+def _readings() -> Any:
+    return (
+        select(*_OF_READING)
+        .join(Build, Build.id == RunReading.build_id)
+        .join(READ, READ.id == RunReading.by_id)
+        .outerjoin(HourMeter, HourMeter.id == RunReading.meter_id)
+    )
+
+
+def _rows() -> Any:
+    return (
+        select(
+            *columns(RunRow, Run, stack_id=OF_STACK, stack=Stack.serial, added_by=ADDED.name),
+            RunReading.id.label("reading_id"),
+            *_OF_READING[1:],
+        )
+        .select_from(Run)
+        .join(ADDED, ADDED.id == Run.added_by_id)
+        .outerjoin(RunReading, (RunReading.run_id == Run.id) & known(RunReading))
+        .join(Stack, Stack.id == OF_STACK)
+        .outerjoin(Build, Build.id == RunReading.build_id)
+        .outerjoin(READ, READ.id == RunReading.by_id)
+        .outerjoin(HourMeter, HourMeter.id == RunReading.meter_id)
+    )
+
+
+def _run(row: Any) -> RunRow:
+    key = row.reading_id
+    return read_as(RunRow, row, reading=None if key is None else read_as(ReadingRow, row, id=key))
+
+
+def _limit(one: dict[str, Any]) -> LimitPassed:
+    at = one.get("farthest_at")
+    return LimitPassed(
+        one["quantity"],
+        one.get("side", "above"),
+        one["limit"],
+        one["unit"],
+        one["hours"],
+        one.get("times", 0),
+        one.get("farthest"),
+        datetime.fromisoformat(at) if at else None,
+    )
+
+
+def _snapshots(session: Session, reading_id: int) -> tuple[SnapshotRow, ...]:
+    rows: Any = session.execute(
+        select(Snapshot.channels, Snapshot.means_v, *columns(SnapshotRow, Snapshot))
+        .where(Snapshot.reading_id == reading_id)
+        .order_by(Snapshot.from_at)
+        .limit(MOST_SNAPSHOTS)
+    )
+    found = []
+    for row in rows:
+        volts = [
+            (value, name)
+            for value, name in zip(json.loads(row.means_v), json.loads(row.channels), strict=True)
+            if value is not None
+        ]
+        lowest_v, lowest_channel = min(volts, default=(None, ""))
+        found.append(
+            read_as(
+                SnapshotRow,
+                row,
+                mean_v=sum(value for value, _ in volts) / len(volts) if volts else None,
+                lowest_v=lowest_v,
+                lowest_channel=lowest_channel,
+                highest_v=max(volts)[0] if volts else None,
+            )
+        )
+    return tuple(found)
