@@ -61,7 +61,7 @@ PAGES = (
     "service.taps.pages",
     "service.stacks.pages.cell_bridges",
     "service.stacks.pages.stack_sheets",
-    "service.faces.pages.closing",
+    "service.closing.pages.closing",
     "service.faces.pages.releases",
     "service.faces.pages.rebuild_records",
     "service.faces.pages.approvals",

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
+from service.closing.arithmetic.closed_height import Closed, RodSet, closed_on
 from service.designs.arithmetic.grammar import Pattern
 from service.designs.arithmetic.grammar_check import check
 from service.designs.arithmetic.grammar_findings import Finding
@@ -42,7 +43,6 @@ from service.trade.changeover_wishes import (
     SplitStack,
     Wish,
 )
-from service.trade.closed_height import Closed, RodSet, closed_on
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ Sources: as in springs, clamp_changes and clamping.
 
 from dataclasses import replace
 
+from service.closing.arithmetic.clamp_changes import torque_for_pressure
 from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer, Rods
 from service.physics.arithmetic.clamping import Law, preloads
 from service.physics.arithmetic.disc_springs import PlainSpring, SpringColumn
@@ -13,7 +14,6 @@ from service.physics.arithmetic.springs import FORMULA, ClosedState, close_stack
 from service.physics.arithmetic.threads import strength
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
 from service.platform.arithmetic.units import Measure
-from service.trade.clamp_changes import torque_for_pressure
 from service.trade.desk_answers import Answers
 from service.trade.desk_closing_changes import changes_of
 from service.trade.desk_closing_fields import CELL, FROM_TORQUE, WISH

@@ -3,17 +3,17 @@
 Sources: as in clamp_changes.
 """
 
-from service.physics.arithmetic.clamped_parts import Assembly
-from service.physics.arithmetic.springs import ClosedState
-from service.platform.arithmetic.errors import NoSolution
-from service.platform.arithmetic.estimates import Estimate
-from service.trade.clamp_changes import (
+from service.closing.arithmetic.clamp_changes import (
     CellsChange,
     ClampChange,
     change_of_cells,
     relaxed,
     warmed,
 )
+from service.physics.arithmetic.clamped_parts import Assembly
+from service.physics.arithmetic.springs import ClosedState
+from service.platform.arithmetic.errors import NoSolution
+from service.platform.arithmetic.estimates import Estimate
 from service.trade.desk_answers import Answers
 from service.trade.desk_closing_results import thread_left
 from service.trade.desk_outcomes import (

@@ -6,6 +6,7 @@ Sources: as in pressure_map and levelling.
 from collections.abc import Mapping, Sequence
 from math import hypot
 
+from service.closing.arithmetic.levelling import Levelling, level
 from service.physics.arithmetic.elastic_bed import ActiveArea, Beds
 from service.physics.arithmetic.pressure_map import PressureMap, RodLoad
 from service.platform.arithmetic.estimates import Estimate
@@ -18,7 +19,6 @@ from service.trade.desk_outcomes import (
     Units,
     percent_of,
 )
-from service.trade.levelling import Levelling, level
 
 _FOR_TURNS = ("gdl_tangent", "mea", "grip", "rod_modulus")
 _BEYOND_RODS_MM = 20.0

@@ -6,12 +6,12 @@ Best of several runs: other work on the machine must not decide.
 from collections.abc import Callable
 from time import perf_counter
 
+from service.closing.arithmetic.clamp_changes import relaxed, torque_for_pressure, warmed
+from service.closing.arithmetic.levelling import level
 from service.physics.arithmetic.clamping import NutFactor, TorqueValue, preloads
 from service.physics.arithmetic.elastic_bed import ActiveArea, Beds
 from service.physics.arithmetic.pressure_map import RodLoad, pressure_map
 from service.physics.arithmetic.springs import close_stack
-from service.trade.clamp_changes import relaxed, torque_for_pressure, warmed
-from service.trade.levelling import level
 from tests.trade.clamps import a_cell, a_stack, discs
 
 LAW = NutFactor(0.18, 0.008, 0.01, 0.01)

@@ -9,10 +9,10 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from service.faces.pages.closing_sheets import closing_sheet
-from service.records.queries.closing_inputs import closing_ground
+from service.closing.arithmetic.closing import closing
+from service.closing.pages.sheets import closing_sheet
+from service.closing.queries.closing_inputs import closing_ground
 from service.records.queries.working_piles import working_pile
-from service.trade.closing import closing
 from tests import builders
 from tests.records.closings import give_stiffness, put_limits_in_force
 

@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
-from service.faces.drawings.isobars import Field, at_or_above, isobar, out_to, round_levels
-from service.faces.drawings.pressure_bands import STEPS, legend, step_of
-from service.faces.drawings.pressure_map import draw_pressure_map
+from service.closing.drawings.isobars import Field, at_or_above, isobar, out_to, round_levels
+from service.closing.drawings.pressure_bands import STEPS, legend, step_of
+from service.closing.drawings.pressure_map import draw_pressure_map
 from service.settings import shipped_folder
 from tests.drawings.svg import SVG, parsed, title_of, with_class, words
 from tests.pages.test_frame import contrast, luminance

@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.faces.drawings.rods import draw_rods
+from service.closing.drawings.rods import draw_rods
 from service.faces.drawings.spread import Reading, band, draw_spread
 from tests.drawings.svg import SVG, parsed, title_of, with_class, words
 

@@ -8,6 +8,10 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.closing.arithmetic.closing import closing
+from service.closing.arithmetic.outcome import ClosingOutcome, outcome_from_data
+from service.closing.queries.closing_inputs import closing_ground
+from service.closing.tables import ClosingResult
 from service.designs.tables import Design
 from service.faces.demo.building import demo_settings
 from service.faces.demo.figures import SOURCE
@@ -17,15 +21,11 @@ from service.people.tables import Person
 from service.physics.arithmetic.part_stiffness import OF_KIND
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.database import make_engine, reading
-from service.records.queries.closing_inputs import closing_ground
 from service.records.queries.releases import Gate, gate
-from service.records.tables.closing_results import ClosingResult
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.records.tables.stack_tests import StackTest
 from service.stacks.tables.stacks import Build, Stack
 from service.store.tables.parts import Part, PartType
-from service.trade.closing import closing
-from service.trade.closing_outcome import ClosingOutcome, outcome_from_data
 
 pytestmark = pytest.mark.slow
 

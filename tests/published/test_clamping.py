@@ -2,6 +2,7 @@
 
 import pytest
 
+from service.closing.arithmetic.clamp_changes import warmed
 from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer, Rods
 from service.physics.arithmetic.clamping import (
     NutFactor,
@@ -28,7 +29,6 @@ from service.physics.arithmetic.threads import (
 )
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.material_curves import Power, Soft
-from service.trade.clamp_changes import warmed
 from tests.published.cases import cases
 
 CASES = cases("clamping")

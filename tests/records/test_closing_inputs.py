@@ -8,18 +8,18 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
+from service.closing.arithmetic.closing import closing
+from service.closing.arithmetic.closing_inputs import inputs_as_data, inputs_from_data
+from service.closing.queries.closing_inputs import ClosingGround, closing_ground
+from service.closing.queries.closing_results import kept_result
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind, Stage
 from service.records.changes import bench
 from service.records.changes.handing_in import hand_in
-from service.records.queries.closing_inputs import ClosingGround, closing_ground
-from service.records.queries.closing_results import kept_result
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RecordKind
 from service.stacks.tables.stacks import Layer, Stack
 from service.store.tables.instruments import Calibration, Instrument
 from service.store.tables.parts import Part, PartType
-from service.trade.closing import closing
-from service.trade.closing_inputs import inputs_as_data, inputs_from_data
 from tests import builders
 from tests.records.at_the_bench import Bench, Lab, a_lab
 from tests.records.closings import CLAMP, GIVES, give_stiffness, put_limits_in_force

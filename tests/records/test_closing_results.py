@@ -11,6 +11,10 @@ from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.closing.arithmetic.closing import FORMULAS, closing
+from service.closing.arithmetic.outcome import outcome_as_data
+from service.closing.queries.closing_results import KeptResult, kept_result, kept_results
+from service.closing.tables import ClosingResult
 from service.people.tables import Role
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
@@ -18,13 +22,9 @@ from service.records.changes import bench
 from service.records.changes.approvals import send_back, take_up
 from service.records.changes.handing_in import hand_in
 from service.records.migrating import triggers
-from service.records.queries.closing_results import KeptResult, kept_result, kept_results
 from service.records.queries.content import verify
-from service.records.tables.closing_results import ClosingResult
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.stacks.tables.stacks import Stack
-from service.trade.closing import FORMULAS, closing
-from service.trade.closing_outcome import outcome_as_data
 from tests import builders
 from tests.records.at_the_bench import SEEN_NOTHING, Bench, Lab, a_lab, known
 from tests.records.closings import give_stiffness, put_limits_in_force

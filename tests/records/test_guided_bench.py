@@ -6,6 +6,8 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.closing.queries.closing_checks import checks_asked, computed_height
 from service.designs.arithmetic.grammar_next import WhatNext
 from service.designs.arithmetic.pile import Layer
 from service.designs.queries.patterns import pattern_of_stack
@@ -13,13 +15,11 @@ from service.platform.arithmetic.vocabulary import End, Facing, Kind, ReadingKin
 from service.platform.errors import Refused
 from service.records.changes import bench
 from service.records.changes.handing_in import hand_in
-from service.records.queries.closing_checks import checks_asked, computed_height
 from service.records.queries.coming_layers import lots_that_fit, what_comes
 from service.records.queries.content import record_content, verify
 from service.records.queries.record_entries import entries_of
 from service.records.tables.rebuild_records import Step, StepKind
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade.closing_checks import ClosingCheck
 from tests import builders
 from tests.records.at_the_bench import NOW, Bench, Lab, a_lab, what_is_missing
 

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.closing.queries.closing_checks import checks_asked
 from service.people.tables import Role
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage
@@ -17,7 +18,6 @@ from service.platform.queries.readings_in_doubt import readings_in_doubt
 from service.records.changes import bench
 from service.records.changes.handing_in import hand_in
 from service.records.queries.build_verdicts import verdicts_of_build, verdicts_of_head
-from service.records.queries.closing_checks import checks_asked
 from service.records.queries.content import verify
 from service.records.queries.record_entries import entries_of
 from service.records.queries.record_heads import record_head

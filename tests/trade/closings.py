@@ -3,14 +3,14 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+from service.closing.arithmetic.closing_inputs import ClosingInputs, RodPlace, RodReading
+from service.closing.arithmetic.closing_pile import ClosingPile, ClosingType, Placed, pile_of
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.physics.arithmetic.part_stiffness import Bed, Disc, Seal, Stiff
 from service.platform.arithmetic.material_curves import Densifying, RubberCord, Soft
 from service.platform.arithmetic.vocabulary import Joint, Kind, ReadingKind
-from service.trade.closing_inputs import ClosingInputs, RodPlace, RodReading
-from service.trade.closing_pile import ClosingPile, ClosingType, Placed, pile_of
 
 GDL = Soft(Densifying(3e6, 0.55), 0.25, 2.0, 0.08)
 RUBBER = Soft(RubberCord(0.7e-3, 4e6), 0.1, 1.5, 0.1)

@@ -11,6 +11,7 @@ from datetime import date
 
 import pytest
 
+from service.closing.arithmetic.closed_height import RodSet
 from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.grammar_check import check
 from service.designs.arithmetic.grammar_findings import Wrong
@@ -31,7 +32,6 @@ from service.trade.changeover_wishes import (
     SplitStack,
     Wish,
 )
-from service.trade.closed_height import RodSet
 from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 from tests.trade.piles import a_pile, in_order
 

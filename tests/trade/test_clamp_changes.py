@@ -6,17 +6,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.physics.arithmetic.clamping import NutFactor, TorqueValue, preloads
-from service.physics.arithmetic.gaps import Gap, GasketOf
-from service.physics.arithmetic.springs import close_stack
-from service.platform.arithmetic.errors import NoSolution, OutOfRange
-from service.platform.arithmetic.estimates import Estimate
-from service.trade.clamp_changes import (
+from service.closing.arithmetic.clamp_changes import (
     change_of_cells,
     relaxed,
     torque_for_pressure,
     warmed,
 )
+from service.physics.arithmetic.clamping import NutFactor, TorqueValue, preloads
+from service.physics.arithmetic.gaps import Gap, GasketOf
+from service.physics.arithmetic.springs import close_stack
+from service.platform.arithmetic.errors import NoSolution, OutOfRange
+from service.platform.arithmetic.estimates import Estimate
 from tests.trade.clamps import RUBBER, a_cell, a_stack, discs, elastic
 
 LAW = NutFactor(0.18, 0.008)

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.closing.arithmetic.closed_height import Closed, RodSet, closed_on
 from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.vocabulary import Kind
-from service.trade.closed_height import Closed, RodSet, closed_on
 
 RODS = RodSet(
     length_mm=150, thread_mm=60, fixed_end_mm=12, clamped_mm=40, nut_mm=6.5,

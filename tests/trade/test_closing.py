@@ -9,6 +9,13 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.closing.arithmetic.clamp_changes import warmed
+from service.closing.arithmetic.closing import FORMULAS, closing
+from service.closing.arithmetic.closing_inputs import inputs_as_data, inputs_from_data
+from service.closing.arithmetic.closing_pile import ClosingType, Placed, pile_of
+from service.closing.arithmetic.closing_verdicts import judge_closing, judged_by
+from service.closing.arithmetic.levelling import beds_of
+from service.closing.arithmetic.outcome import ClosingOutcome, outcome_as_data, outcome_from_data
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer
 from service.physics.arithmetic.clamping import TorqueValue, preload, preloads
@@ -20,17 +27,6 @@ from service.physics.arithmetic.springs import ClosedState, close_stack
 from service.platform.arithmetic.material_curves import Power, Soft
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Joint, Kind, ReadingKind
-from service.trade.clamp_changes import warmed
-from service.trade.closing import FORMULAS, closing
-from service.trade.closing_inputs import inputs_as_data, inputs_from_data
-from service.trade.closing_outcome import (
-    ClosingOutcome,
-    outcome_as_data,
-    outcome_from_data,
-)
-from service.trade.closing_pile import ClosingType, Placed, pile_of
-from service.trade.closing_verdicts import judge_closing, judged_by
-from service.trade.levelling import beds_of
 from tests.trade.closings import (
     CLAMP,
     COLLECTOR,

@@ -5,10 +5,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.closing.arithmetic.gasket_series import in_series
 from service.physics.arithmetic.part_stiffness import Seal
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.material_curves import Power, RubberCord, Soft
-from service.trade.gasket_series import in_series
 
 SOFT = Soft(RubberCord(0.7e-3, 4e6), 0.1, 1.5, 0.1)
 ONE = Seal(SOFT, 0.7, 0.5, 500.0, 2e-4, 0.008)

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.closing.arithmetic.levelling import beds_of, level
 from service.physics.arithmetic.elastic_bed import (
     ActiveArea,
     Beds,
@@ -25,7 +26,6 @@ from service.physics.arithmetic.pressure_map import (
 from service.physics.arithmetic.springs import close_stack
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.estimates import Estimate
-from service.trade.levelling import beds_of, level
 from tests.trade.clamps import AREA_M2, a_cell, a_stack
 
 AREA = ActiveArea(0.12, 0.08)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
+from service.closing.drawings.rods import draw_rods
 from service.designs.arithmetic.grammar import Where
 from service.designs.changes.designs import FLUIDS, change_design, make_design
 from service.designs.pages.design_forms import (
@@ -19,7 +20,6 @@ from service.designs.pages.pattern_pictures import USUALLY_SHOWN, AsDesignedPile
 from service.designs.queries.design_revisions import RevisionBefore, revision_before
 from service.designs.queries.designs import DesignOnPage, DesignRow, design, designs
 from service.designs.queries.patterns import KeptPattern, known_types, pattern_of_design
-from service.faces.drawings.rods import draw_rods
 from service.limits.queries import LimitsRow, limits_of_design
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import End

@@ -4,8 +4,8 @@ from typing import Any
 
 from fastapi import APIRouter
 
+from service.closing.api import closing
 from service.faces.api import (
-    closing,
     condition,
     desk,
     failing,

@@ -5,7 +5,7 @@ from typing import Any
 
 from pydantic import Field
 
-from service.faces.api.closing_models import ClosingSummary
+from service.closing.api.models import ClosingSummary
 from service.platform.api.answers import Out
 
 

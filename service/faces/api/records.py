@@ -5,14 +5,14 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Query
 
+from service.closing.api.models import ClosingSummary, summary_of
+from service.closing.queries.closing_results import kept_result
 from service.faces.api import models
-from service.faces.api.closing_models import ClosingSummary, summary_of
 from service.faces.api.whole import read_torque, write_whole
 from service.platform.api import answers, request_models
 from service.platform.api.callers import Caller, Database, made_once
 from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
-from service.records.queries.closing_results import kept_result
 from service.records.queries.content import verify
 from service.records.queries.rebuild_records import record_list
 from service.records.queries.record_texts import record_as_text

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
+from service.closing.queries.readings import readings_taken
 from service.faces.demo.failing import WAITING
 from service.faces.demo.heron import FAILING
 from service.people.tables import Role
-from service.records.queries.closing_taken import readings_taken
 from service.records.queries.failing import judged
 from service.records.queries.rebuild_records import record_list
 from service.records.tables.failing import RuleAnswer

@@ -7,8 +7,9 @@ from markupsafe import Markup
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.closing.pages.closing import KeptClosing, kept_closing_of
+from service.closing.queries.torque_tables import TorqueTable
 from service.faces.drawings.spread import Reading, draw_spread
-from service.faces.pages.closing import KeptClosing, kept_closing_of
 from service.faces.pages.tested_sheets import TestedSheet, tested_sheet
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
@@ -30,7 +31,6 @@ from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_of_records
 from service.records.queries.missing import Missing, missing_of
 from service.records.queries.rebuild_records import RecordView, record_view
-from service.records.queries.torque_tables import TorqueTable
 from service.records.queries.working_piles import working_pile
 from service.settings import Settings
 from service.stacks.arithmetic.comparison import Comparison, compare

@@ -2,13 +2,13 @@
 
 from sqlalchemy.orm import Session
 
+from service.closing.arithmetic.closing import closing
+from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.closing.pages.sheets import ClosingSheet, closing_sheet
+from service.closing.queries.build_torques import UNOPENED
+from service.closing.queries.closing_checks import checks_asked
+from service.closing.queries.closing_inputs import closing_ground
 from service.faces.pages.bench_places import BenchPage
-from service.faces.pages.closing_sheets import ClosingSheet, closing_sheet
-from service.records.queries.build_torques import UNOPENED
-from service.records.queries.closing_checks import checks_asked
-from service.records.queries.closing_inputs import closing_ground
-from service.trade.closing import closing
-from service.trade.closing_checks import ClosingCheck
 
 
 def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:

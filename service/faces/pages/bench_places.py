@@ -4,19 +4,19 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from service.closing.pages.sheets import ClosingSheet
+from service.closing.queries.closing_checks import CheckAsked, ComputedHeight
+from service.closing.queries.torque_tables import TorqueTable
 from service.designs.arithmetic.pile import Layer
 from service.faces.pages.bench_guide import Guide
-from service.faces.pages.closing_sheets import ClosingSheet
 from service.faces.pages.stack_test_sheets import TestsSheet
 from service.platform.arithmetic.vocabulary import End, Kind, Stage
 from service.platform.pages.forms import Form
 from service.records.queries.bench_choices import LotAtHand
 from service.records.queries.changeover_progress import ByPlan
-from service.records.queries.closing_checks import CheckAsked, ComputedHeight
 from service.records.queries.missing import Missing
 from service.records.queries.rebuild_records import ChecklistRow, RecordView
 from service.records.queries.record_entries import TorqueRead
-from service.records.queries.torque_tables import TorqueTable
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
 from service.store.queries.candidates import Candidate
 

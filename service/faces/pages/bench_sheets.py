@@ -8,6 +8,8 @@ from urllib.parse import urlencode
 from fastapi import Request
 from sqlalchemy.orm import Session
 
+from service.closing.changes.bench_closing import ELECTRICAL, LENGTH
+from service.closing.queries.closing_checks import checks_asked, computed_height
 from service.designs.arithmetic.pile import Layer, counts
 from service.faces.pages.bench_guide import guide_at
 from service.faces.pages.bench_live import live_closing
@@ -27,11 +29,9 @@ from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, En
 from service.platform.database import now_utc
 from service.platform.pages.forms import Form, blank
 from service.platform.permissions import Person
-from service.records.changes.bench_closing import ELECTRICAL, LENGTH
 from service.records.queries import bench_choices as choices
 from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.changeover_progress import by_plan
-from service.records.queries.closing_checks import checks_asked, computed_height
 from service.records.queries.missing import BLOCKS, Missing, missing_of
 from service.records.queries.rebuild_records import RecordView, bench_view
 from service.records.queries.working_piles import working_pile

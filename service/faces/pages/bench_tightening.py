@@ -2,13 +2,13 @@
 
 from fastapi import APIRouter, Request, Response
 
+from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.faces.pages.bench_entering import Entering, sure
 from service.faces.pages.bench_places import Place
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.pages.forms import Typed
 from service.records.changes import bench
-from service.trade.closing_checks import ClosingCheck
 
 router = APIRouter()
 

@@ -6,7 +6,8 @@ from datetime import timedelta
 
 from sqlalchemy.orm import Session
 
-from service.faces.drawings.rods import draw_rods
+from service.closing.drawings.rods import draw_rods
+from service.closing.queries.torque_tables import TorqueTable
 from service.faces.pages.bench_live import live_closing
 from service.faces.pages.bench_places import BenchPage, Next, Settling
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
@@ -16,7 +17,6 @@ from service.platform.permissions import Person
 from service.records.queries import bench_choices as choices
 from service.records.queries.rebuild_records import RecordView
 from service.records.queries.record_entries import TorqueRead
-from service.records.queries.torque_tables import TorqueTable
 from service.records.tables.rebuild_records import RecordKind
 from service.store.tables.instruments import InstrumentKind
 

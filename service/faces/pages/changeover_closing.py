@@ -3,15 +3,15 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from service.faces.pages.closing_lines import limit_words, shown
+from service.closing.arithmetic.closing_verdicts import values_of
+from service.closing.arithmetic.outcome import ClosingOutcome
+from service.closing.pages.lines import limit_words, shown
 from service.limits.arithmetic.limits import Found
 from service.limits.arithmetic.set_points import Row
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.units import Measure, from_si
 from service.platform.arithmetic.verdicts import Verdict
 from service.records.queries.changeover_closing import ChangeoverClosing
-from service.trade.closing_outcome import ClosingOutcome
-from service.trade.closing_verdicts import values_of
 from service.trade.desk_outcomes import plain
 
 UNITS: dict[str, tuple[Measure, str]] = {

@@ -5,7 +5,7 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request, Response
 
-from service.faces.drawings.pressure_map import draw_pressure_map
+from service.closing.drawings.pressure_map import draw_pressure_map
 from service.people.pages.signing_in import Me
 from service.platform.errors import NotFound
 from service.platform.pages.forms import Asked, Form

@@ -7,7 +7,8 @@ from datetime import UTC, date, datetime, time, timedelta
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.closing import KeptClosing, kept_closing_of
+from service.closing.pages.closing import KeptClosing, kept_closing_of
+from service.closing.queries.torque_tables import TorqueTable
 from service.faces.pages.tested_sheets import TestedSheet, tested_sheet
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Stage, Whereabouts
@@ -34,7 +35,6 @@ from service.records.queries.rebuild_records import (
     record_view,
 )
 from service.records.queries.record_heads import Head
-from service.records.queries.torque_tables import TorqueTable
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import Involvement, RecordKind, RecordState
 from service.settings import Settings

@@ -8,12 +8,12 @@ from datetime import datetime
 
 from sqlalchemy import func, select, update
 
+from service.closing.changes.closing_results import keep_closing_result
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.tables.attachments import Attachment
-from service.records.changes.closing_results import keep_closing_result
 from service.records.changes.record_journal import Said, add_step, hold_record, let_go
 from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import record_content

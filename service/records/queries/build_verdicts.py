@@ -14,6 +14,9 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, case, func, literal, or_, select, union_all
 from sqlalchemy.orm import Session, aliased
 
+from service.closing.arithmetic.closing_verdicts import judged_by
+from service.closing.arithmetic.outcome import ClosingOutcome, outcome_from_data
+from service.closing.tables import ClosingResult
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.queries import LimitsInForce, limits_in_force
 from service.limits.tables import LimitSet
@@ -26,7 +29,6 @@ from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, statement
 from service.records.queries.record_heads import Head
 from service.records.queries.stack_tests import MadeTest, made_while_closed, of_closed
-from service.records.tables.closing_results import ClosingResult
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.rebuild_records import (
     Decision,
@@ -39,8 +41,6 @@ from service.records.tables.rebuild_records import (
 )
 from service.stacks.queries.release_standing import corrects
 from service.stacks.tables.stacks import Build, Stack
-from service.trade.closing_outcome import ClosingOutcome, outcome_from_data
-from service.trade.closing_verdicts import judged_by
 from service.trade.leak_results import LeakResult
 from service.trade.leaks_together import Together, together
 from service.trade.release_gate import Standing, Wanted, wanted_verdicts

@@ -10,6 +10,12 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.closing.arithmetic.closing import closing
+from service.closing.arithmetic.closing_inputs import ClosingInputs, RodReading
+from service.closing.arithmetic.closing_pile import ClosingType, Placed
+from service.closing.arithmetic.outcome import ClosingOutcome
+from service.closing.queries.closing_inputs import all_parts, closing_inputs, fixings_giving, placed
+from service.closing.queries.rows import DesignSizes, PartGives, design_sizes, parts_giving
 from service.designs.arithmetic.pile import Layer, counts
 from service.designs.queries.patterns import pattern_of_design
 from service.limits.arithmetic.set_points import Row, before_and_after
@@ -18,25 +24,9 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import ReadingKind
 from service.platform.queries.answers import columns, read_as
 from service.records.queries.changeover_documents import PlanDocument
-from service.records.queries.closing_inputs import (
-    all_parts,
-    closing_inputs,
-    fixings_giving,
-    placed,
-)
-from service.records.queries.closing_rows import (
-    DesignSizes,
-    PartGives,
-    design_sizes,
-    parts_giving,
-)
 from service.records.queries.working_piles import FixingNow
 from service.stacks.queries.layer_maps import LayerMap
 from service.store.tables.parts import PartType
-from service.trade.closing import closing
-from service.trade.closing_inputs import ClosingInputs, RodReading
-from service.trade.closing_outcome import ClosingOutcome
-from service.trade.closing_pile import ClosingType, Placed
 
 
 @dataclass(frozen=True, slots=True)

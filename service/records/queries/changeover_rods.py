@@ -5,10 +5,10 @@ from dataclasses import dataclass, fields
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.closing.arithmetic.closed_height import RodSet
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Kind
 from service.stacks.queries.layer_maps import LayerMap
-from service.trade.closed_height import RodSet
 
 NUT_MM = 8.0
 LEAST_PROTRUSION_MM = 2.5

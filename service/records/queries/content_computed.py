@@ -5,9 +5,9 @@ from typing import Any
 from sqlalchemy import ColumnElement, ScalarSelect, Select, Text, cast, func, select
 from sqlalchemy.orm import aliased
 
+from service.closing.tables import ClosingResult
 from service.limits.tables import LimitSet
 from service.records.queries.content_then import THEN
-from service.records.tables.closing_results import ClosingResult
 from service.records.tables.rebuild_records import RebuildRecord, Step
 from service.records.tables.stack_tests import StackTest
 from service.store.tables.instruments import Calibration

@@ -13,11 +13,11 @@ from typing import Any
 from sqlalchemy import and_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.closing.queries.build_torques import BuildTorques, build_torques
+from service.closing.queries.closing_results import kept_results
 from service.platform.arithmetic.vocabulary import Joint, Kind
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param_list, statement
-from service.records.queries.build_torques import BuildTorques, build_torques
-from service.records.queries.closing_results import kept_results
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, RecordPerson
 from service.stacks.queries.build_spans import BuildSpan, build_spans
 from service.stacks.queries.meters import Meters

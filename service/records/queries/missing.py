@@ -11,13 +11,14 @@ from typing import Any, Literal
 from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
+from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.closing.queries.closing_checks import done_by_tests
 from service.designs.arithmetic import grammar_findings
 from service.designs.arithmetic.make_safe import LineAsked, lines_missing
 from service.designs.tables import ChecklistLine, DesignRod
 from service.physics.arithmetic.conditions import NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import End, Kind, Stage, Whereabouts
 from service.records.queries.build_verdicts import ClosedVerdicts
-from service.records.queries.closing_checks import done_by_tests
 from service.records.queries.missing_facts import Entry, standing_entries
 from service.records.queries.missing_tests import tests_in_words
 from service.records.queries.pile_checks import PileCheck, pile_check
@@ -34,7 +35,6 @@ from service.records.tables.rebuild_records import (
 from service.stacks.tables.hours import HourReading
 from service.stacks.tables.stacks import Build, Fixing, Layer, Stack
 from service.store.tables.parts import Part, PartType
-from service.trade.closing_checks import ClosingCheck
 
 Severity = Literal["blocks", "remark"]
 BLOCKS: Severity = "blocks"

@@ -8,6 +8,8 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import Session
 
+from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.closing.queries.torque_tables import TorqueTable, torque_table
 from service.designs.arithmetic.make_safe import LineAsked, recorded_complete
 from service.designs.tables import ChecklistLine, DesignRod
 from service.people.tables import Person
@@ -22,7 +24,6 @@ from service.records.queries.record_entries import (
     entries_of,
 )
 from service.records.queries.record_heads import Head, record_head
-from service.records.queries.torque_tables import TorqueTable, torque_table
 from service.records.tables.rebuild_records import (
     Decision,
     Involvement,
@@ -36,7 +37,6 @@ from service.records.tables.rebuild_records import (
 from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.parts_named import PartNamed
-from service.trade.closing_checks import ClosingCheck
 
 MOVED_MOST = 12
 """Layers moved last which the bench is told of."""

@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.closing.arithmetic.set_point_lines import SetPointsAsked, set_points_asked
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.tables import LimitSet
 from service.people.tables import Person
@@ -30,7 +31,6 @@ from service.stacks.queries.release_standing import release_stands
 from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.store.tables.parts import Part, PartType
 from service.trade import release_gate
-from service.trade.set_point_lines import SetPointsAsked, set_points_asked
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,11 @@ from typing import Any
 from sqlalchemy import and_, case, func, select, union_all
 from sqlalchemy.orm import Session
 
+from service.closing.queries.build_torques import BuildTorques, build_torques
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param, param_list, statement
-from service.records.queries.build_torques import BuildTorques, build_torques
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, RecordPerson
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.installations import Sitting, sittings

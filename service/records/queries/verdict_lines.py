@@ -4,10 +4,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from service.closing.arithmetic.closing_verdicts import judge_closing
 from service.limits.arithmetic.limits import Judged
 from service.platform.arithmetic.verdicts import Verdict
 from service.records.queries.build_verdicts import CLAMP, ClosedVerdicts, StandingTest
-from service.trade.closing_verdicts import judge_closing
 from service.trade.insulation_tests import InsulationOutcome
 from service.trade.leak_results import LeakResult
 from service.trade.release_gate import Wanted

@@ -5,7 +5,6 @@ from service.platform.tables.base import Base
 from service.records.tables import (
     build_makeups,
     changeover_plans,
-    closing_results,
     corrections,
     failing,
     rebuild_records,

@@ -4,12 +4,12 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from html import escape
 
+from service.closing.drawings.rods import draw_rods
+from service.closing.queries.build_torques import BuildTorques
 from service.designs.arithmetic.pile import counts, height_mm
-from service.faces.drawings.rods import draw_rods
 from service.platform.arithmetic.vocabulary import Facing, Kind, Usability
 from service.platform.pages.kept_drawings import kept
 from service.platform.pages.render import quantity
-from service.records.queries.build_torques import BuildTorques
 from service.stacks.arithmetic.comparison import Mark
 from service.stacks.drawings.clamp import Fluid, Port, Rods
 from service.stacks.drawings.pile import draw_pile

@@ -8,6 +8,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 
+from service.closing.queries.build_torques import BuildTorques, RodTorque, build_torques
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, Kind
@@ -15,7 +16,6 @@ from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import local, page
 from service.platform.permissions import Act, need
-from service.records.queries.build_torques import BuildTorques, RodTorque, build_torques
 from service.records.queries.build_verdicts import verdicts_of_build
 from service.records.queries.changeover_plans import ListedPlan, plans_of_stack
 from service.records.queries.content import Verification

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import exists, select
 
+from service.closing.arithmetic.measured_thickness import check_measured, expected_mm
 from service.platform import changes as given
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
@@ -20,7 +21,6 @@ from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.labels import part_label
 from service.store.queries.part_types import read_stiffness
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade.measured_thickness import check_measured, expected_mm
 
 BY_RECORD = frozenset({Whereabouts.FITTED, Whereabouts.LIFTED_OFF})
 PLACES_BY_HAND = tuple(place for place in Whereabouts if place not in BY_RECORD)

@@ -16,6 +16,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
+from service.closing.arithmetic.measured_thickness import remark_on
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.errors import Refused
@@ -43,7 +44,6 @@ from service.store.changes.lots import LotEntry
 from service.store.changes.parts import PartEntry, refuse_thickness
 from service.store.files.types_in import TypeFinder
 from service.store.queries.part_types import PartTypeFacts, part_types
-from service.trade.measured_thickness import remark_on
 
 SYNONYMS = {one.name: one.headings for one in PART_FIELDS}
 HEADINGS = tuple(SYNONYMS.values())

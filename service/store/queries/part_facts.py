@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
+from service.closing.arithmetic.measured_thickness import expected_mm, remark_on
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
@@ -15,7 +16,6 @@ from service.stacks.tables.stacks import Stack
 from service.store.arithmetic.labels import part_label
 from service.store.queries.part_types import read_stiffness
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade.measured_thickness import expected_mm, remark_on
 
 RESERVED = aliased(Stack)
 

@@ -7,6 +7,7 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.closing.arithmetic.measured_thickness import expected_mm
 from service.physics.arithmetic.part_stiffness import PartStiffness, stiffness_from
 from service.platform.arithmetic.vocabulary import (
     Back,
@@ -20,7 +21,6 @@ from service.platform.arithmetic.vocabulary import (
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade.measured_thickness import expected_mm
 
 
 @dataclass(frozen=True, slots=True)

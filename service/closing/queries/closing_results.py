@@ -10,15 +10,15 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.closing.arithmetic.closing_inputs import ClosingInputs, inputs_from_data
+from service.closing.arithmetic.outcome import ClosingOutcome, outcome_from_data
+from service.closing.tables import ClosingResult
 from service.limits.tables import LimitSet
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.errors import TradeError
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param_list
-from service.records.tables.closing_results import ClosingResult
 from service.records.tables.rebuild_records import RebuildRecord
-from service.trade.closing_inputs import ClosingInputs, inputs_from_data
-from service.trade.closing_outcome import ClosingOutcome, outcome_from_data
 
 
 @dataclass(frozen=True, slots=True)

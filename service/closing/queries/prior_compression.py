@@ -5,17 +5,17 @@ from collections.abc import Mapping, Sequence
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.closing.arithmetic.closing_inputs import ClosingInputs
+from service.closing.arithmetic.outcome import ClosedOutcome, GapColumns
+from service.closing.queries.closing_results import read_inputs, read_outcome
+from service.closing.queries.rows import SOFT
+from service.closing.tables import ClosingResult
 from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Joint
 from service.platform.queries.prepared import param
-from service.records.queries.closing_results import read_inputs, read_outcome
-from service.records.queries.closing_rows import SOFT
-from service.records.tables.closing_results import ClosingResult
 from service.records.tables.rebuild_records import RebuildRecord
 from service.stacks.tables.stacks import Build
-from service.trade.closing_inputs import ClosingInputs
-from service.trade.closing_outcome import ClosedOutcome, GapColumns
 
 PLACES = 6
 THIS, OTHER = aliased(RebuildRecord), aliased(RebuildRecord)

@@ -7,19 +7,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from service.limits.arithmetic.figures import FORM as FIGURES_FORM
-from service.limits.arithmetic.figures import DesignFigures
-from service.platform.arithmetic.errors import Inconsistent
-from service.platform.arithmetic.plain_data import check_form, from_data, with_form
-from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
-from service.platform.arithmetic.vocabulary import ReadingKind
-from service.trade.closing_pile import (
+from service.closing.arithmetic.closing_pile import (
     ClosingPile,
     ClosingType,
     bare_type,
     type_as_data,
     type_from_data,
 )
+from service.limits.arithmetic.figures import FORM as FIGURES_FORM
+from service.limits.arithmetic.figures import DesignFigures
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.plain_data import check_form, from_data, with_form
+from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
+from service.platform.arithmetic.vocabulary import ReadingKind
 
 FORM = "closing 1"
 

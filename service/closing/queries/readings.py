@@ -7,11 +7,12 @@ from typing import Any
 from sqlalchemy import and_, select, union
 from sqlalchemy.orm import Session, aliased
 
+from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.closing.queries.build_torques import LEFT_CLOSED, UNOPENED
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.queries.answers import columns, read_all
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, statement
-from service.records.queries.build_torques import LEFT_CLOSED, UNOPENED
 from service.records.tables.rebuild_records import (
     MakeSafeLine,
     RebuildRecord,
@@ -21,7 +22,6 @@ from service.records.tables.rebuild_records import (
 )
 from service.stacks.tables.stacks import Build
 from service.store.tables.instruments import Calibration, Instrument
-from service.trade.closing_checks import ClosingCheck
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,19 @@ Sources: as in the formulas named in the outcome.
 from collections.abc import Sequence
 from dataclasses import replace
 
+from service.closing.arithmetic.assembly import Built, build
+from service.closing.arithmetic.closing_inputs import ClosingInputs
+from service.closing.arithmetic.closing_map import levelled
+from service.closing.arithmetic.closing_verdicts import judged_by
+from service.closing.arithmetic.outcome import ClosingOutcome
+from service.closing.arithmetic.readings import (
+    NutsRead,
+    greatest_share,
+    nuts_read,
+    relaxed_rods,
+    rod_outcomes,
+)
+from service.closing.arithmetic.states import closed_outcome, wanted_outcome, warm_outcome
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.limits.arithmetic.limits import Quantity
 from service.physics.arithmetic import clamping, pressure_map, springs
@@ -14,19 +27,6 @@ from service.physics.arithmetic.clamped_parts import Assembly
 from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL
 from service.physics.arithmetic.springs import ClosedState, close_stack
 from service.platform.arithmetic.errors import TradeError
-from service.trade.closing_assembly import Built, build
-from service.trade.closing_inputs import ClosingInputs
-from service.trade.closing_map import levelled
-from service.trade.closing_outcome import ClosingOutcome
-from service.trade.closing_readings import (
-    NutsRead,
-    greatest_share,
-    nuts_read,
-    relaxed_rods,
-    rod_outcomes,
-)
-from service.trade.closing_states import closed_outcome, wanted_outcome, warm_outcome
-from service.trade.closing_verdicts import judged_by
 
 FORMULA = "closing 1"
 FORMULAS = (FORMULA, clamping.FORMULA, springs.FORMULA, pressure_map.FORMULA)

@@ -5,8 +5,8 @@ from typing import Any
 
 from pydantic import BaseModel, Field
 
-from service.records.queries.closing_results import KeptResult
-from service.trade.closing_outcome import ClosingOutcome, outcome_as_data
+from service.closing.arithmetic.outcome import ClosingOutcome, outcome_as_data
+from service.closing.queries.closing_results import KeptResult
 
 
 class JudgedValue(BaseModel):

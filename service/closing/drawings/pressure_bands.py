@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from service.faces.drawings.isobars import MOST_STEPS, Field
+from service.closing.drawings.isobars import MOST_STEPS, Field
 from service.platform.drawings.svg import (
     BODY,
     FINE,

@@ -3,16 +3,9 @@
 from collections.abc import Sequence
 from math import hypot
 
-from service.faces.drawings.isobars import (
-    Field,
-    Point,
-    at_or_above,
-    isobar,
-    out_to,
-    round_levels,
-)
-from service.faces.drawings.pressure_bands import crossed, fill_of, legend, over, stroke, value_of
-from service.faces.drawings.pressure_plan import LoadedRod, Plan, load_of, nut, resultant
+from service.closing.drawings.isobars import Field, Point, at_or_above, isobar, out_to, round_levels
+from service.closing.drawings.pressure_bands import crossed, fill_of, legend, over, stroke, value_of
+from service.closing.drawings.pressure_plan import LoadedRod, Plan, load_of, nut, resultant
 from service.platform.drawings.svg import (
     CENTRE_LINE,
     FINE,

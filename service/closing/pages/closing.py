@@ -9,18 +9,18 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
-from service.faces.pages.closing_given import Given, given_of
-from service.faces.pages.closing_lines import Line, shown
-from service.faces.pages.closing_sheets import ClosingSheet, closing_sheet
+from service.closing.pages.assumptions import Given, given_of
+from service.closing.pages.lines import Line, shown
+from service.closing.pages.sheets import ClosingSheet, closing_sheet
+from service.closing.queries.closing_results import KeptResult, kept_results
+from service.closing.queries.recomputed import closing_again
+from service.closing.queries.rows import DesignSizes, design_sizes
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.database import reading
 from service.platform.pages.render import page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
-from service.records.queries.closing_again import closing_again
-from service.records.queries.closing_results import KeptResult, kept_results
-from service.records.queries.closing_rows import DesignSizes, design_sizes
 from service.records.queries.record_heads import Head, record_head
 
 router = APIRouter()

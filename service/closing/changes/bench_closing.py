@@ -2,6 +2,8 @@
 
 from datetime import datetime
 
+from service.closing.arithmetic.closing_checks import ClosingCheck, check_reading_mm
+from service.closing.queries.closing_checks import computed_height
 from service.platform import changes
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import Work
@@ -10,7 +12,6 @@ from service.records.changes.bench_fixings import refuse_no_rod
 from service.records.changes.eligibility import instrument_to_use
 from service.records.changes.rebuild_records import BEGINS_A_STACK, involve
 from service.records.changes.record_journal import Said, add_step, done_at_of, hold_record, let_go
-from service.records.queries.closing_checks import computed_height
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import (
     Involvement,
@@ -20,7 +21,6 @@ from service.records.tables.rebuild_records import (
     StepKind,
 )
 from service.store.tables.instruments import InstrumentKind
-from service.trade.closing_checks import ClosingCheck, check_reading_mm
 
 OPENS_NOTHING = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
 LENGTH = (InstrumentKind.HEIGHT_GAUGE,)

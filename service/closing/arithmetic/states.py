@@ -5,21 +5,21 @@ Sources: as in springs and clamp_changes.
 
 from collections.abc import Sequence
 
-from service.limits.arithmetic.clamp_figures import ClampFigures
-from service.physics.arithmetic.clamped_parts import Assembly
-from service.physics.arithmetic.disc_springs import SpringColumn
-from service.physics.arithmetic.springs import ClosedGap, ClosedState
-from service.platform.arithmetic.estimates import Estimate
-from service.store.arithmetic.instrument_accuracy import instrument_accuracy
-from service.trade.clamp_changes import torque_for_pressure, warmed
-from service.trade.closing_assembly import Built
-from service.trade.closing_outcome import (
+from service.closing.arithmetic.assembly import Built
+from service.closing.arithmetic.clamp_changes import torque_for_pressure, warmed
+from service.closing.arithmetic.outcome import (
     ClosedOutcome,
     GapColumns,
     OfCell,
     WantedOutcome,
     WarmOutcome,
 )
+from service.limits.arithmetic.clamp_figures import ClampFigures
+from service.physics.arithmetic.clamped_parts import Assembly
+from service.physics.arithmetic.disc_springs import SpringColumn
+from service.physics.arithmetic.springs import ClosedGap, ClosedState
+from service.platform.arithmetic.estimates import Estimate
+from service.store.arithmetic.instrument_accuracy import instrument_accuracy
 
 
 def in_unit(estimate: Estimate, factor: float) -> Estimate:

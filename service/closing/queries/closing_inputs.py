@@ -10,15 +10,12 @@ from functools import lru_cache
 
 from sqlalchemy.orm import Session
 
-from service.designs.arithmetic.pile import Layer
-from service.limits.arithmetic.figures import DesignFigures
-from service.limits.queries import LimitsInForce, limits_in_force
-from service.physics.arithmetic.part_stiffness import stiffness_from
-from service.physics.arithmetic.torque_units import IN_NEWTON_METRES, torque_unit
-from service.platform.arithmetic.errors import TradeError
-from service.platform.arithmetic.vocabulary import End, Joint, Kind
-from service.records.queries.build_torques import UNOPENED
-from service.records.queries.closing_rows import (
+from service.closing.arithmetic.closing_inputs import ClosingInputs, RodPlace, RodReading
+from service.closing.arithmetic.closing_pile import ClosingType, Placed, pile_of
+from service.closing.queries.build_torques import UNOPENED
+from service.closing.queries.prior_compression import seen_before
+from service.closing.queries.readings import ReadingTaken, readings_taken
+from service.closing.queries.rows import (
     SOFT,
     DesignSizes,
     PartGives,
@@ -26,11 +23,14 @@ from service.records.queries.closing_rows import (
     design_sizes,
     parts_giving,
 )
-from service.records.queries.closing_seen import seen_before
-from service.records.queries.closing_taken import ReadingTaken, readings_taken
+from service.designs.arithmetic.pile import Layer
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.queries import LimitsInForce, limits_in_force
+from service.physics.arithmetic.part_stiffness import stiffness_from
+from service.physics.arithmetic.torque_units import IN_NEWTON_METRES, torque_unit
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import End, Joint, Kind
 from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
-from service.trade.closing_inputs import ClosingInputs, RodPlace, RodReading
-from service.trade.closing_pile import ClosingType, Placed, pile_of
 
 NOTHING_GIVEN = DesignFigures()
 

@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from service.closing.arithmetic.closing_inputs import ClosingInputs, RodReading
+from service.closing.arithmetic.outcome import RodOutcome, RodRelaxation
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.physics.arithmetic.clamping import Preloads, TorqueValue, preloads
 from service.physics.arithmetic.preload_scatter import relaxation
@@ -16,8 +18,6 @@ from service.physics.arithmetic.threads import strength
 from service.platform.arithmetic.estimates import Estimate, combined
 from service.platform.arithmetic.vocabulary import ReadingKind
 from service.store.arithmetic.instrument_accuracy import instrument_accuracy
-from service.trade.closing_inputs import ClosingInputs, RodReading
-from service.trade.closing_outcome import RodOutcome, RodRelaxation
 
 PRELOAD_KINDS = (ReadingKind.SET, ReadingKind.RESIDUAL)
 

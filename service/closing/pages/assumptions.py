@@ -2,14 +2,14 @@
 
 from dataclasses import dataclass, fields
 
+from service.closing.arithmetic.closing_inputs import ClosingInputs, RodReading
+from service.closing.arithmetic.closing_pile import ClosingType
 from service.limits.arithmetic.figures_fields import FIELDS
 from service.limits.arithmetic.figures_form import to_form
 from service.physics.arithmetic.part_stiffness import Bed, PartStiffness
 from service.platform.arithmetic.curve_text import CurveOf, write_curve
 from service.platform.arithmetic.material_curves import Soft
 from service.platform.arithmetic.plain_data import spoken
-from service.trade.closing_inputs import ClosingInputs, RodReading
-from service.trade.closing_pile import ClosingType
 
 
 @dataclass(frozen=True, slots=True)

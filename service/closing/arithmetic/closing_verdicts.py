@@ -5,6 +5,7 @@ Source of the verdicts: verdicts.
 
 from dataclasses import replace
 
+from service.closing.arithmetic.outcome import ClosingOutcome
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.limits import (
     Found,
@@ -15,7 +16,6 @@ from service.limits.arithmetic.limits import (
     worst_of,
 )
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.closing_outcome import ClosingOutcome
 
 
 def values_of(outcome: ClosingOutcome) -> tuple[Found, ...]:

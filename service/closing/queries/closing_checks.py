@@ -3,12 +3,12 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from service.closing.arithmetic.closing_checks import ClosingCheck, ExpectedHeight, expected_height
 from service.designs.arithmetic.pile import height_mm
 from service.platform.arithmetic.vocabulary import Kind
 from service.records.queries.record_entries import Entry
 from service.records.queries.working_piles import WorkingPile
 from service.records.tables.rebuild_records import StepKind
-from service.trade.closing_checks import ClosingCheck, ExpectedHeight, expected_height
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from service.faces.drawings.pressure_bands import over, stroke
+from service.closing.drawings.pressure_bands import over, stroke
 from service.platform.drawings.svg import BODY, ON_PAPER, OUTLINE, OUTLINE_WIDTH, box, line, n, word
 
 _NUT, _NEAR_EDGE = 12.0, 60.0

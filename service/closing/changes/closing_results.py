@@ -4,16 +4,16 @@ It is written once and never changed: a record that comes back and is handed in 
 row, and a later version of a formula or of the limits is computed beside it, not in its place.
 """
 
+from service.closing.arithmetic.closing import FORMULAS, closing
+from service.closing.arithmetic.closing_inputs import inputs_as_data
+from service.closing.arithmetic.outcome import outcome_as_data
+from service.closing.queries.closing_inputs import closing_ground
+from service.closing.tables import ClosingResult
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.audit import Change
 from service.platform.database import Work
-from service.records.queries.closing_inputs import closing_ground
 from service.records.queries.working_piles import WorkingPile
-from service.records.tables.closing_results import ClosingResult
 from service.records.tables.rebuild_records import RebuildRecord
-from service.trade.closing import FORMULAS, closing
-from service.trade.closing_inputs import inputs_as_data
-from service.trade.closing_outcome import outcome_as_data
 
 
 def keep_closing_result(work: Work, record: RebuildRecord, pile: WorkingPile) -> list[Change]:

@@ -7,6 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import hypot
 
+from service.closing.arithmetic.closing_inputs import ClosingInputs
+from service.closing.arithmetic.levelling import beds_of, level
+from service.closing.arithmetic.outcome import LevellingOutcome, MapOutcome, Turn
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.physics.arithmetic.clamped_parts import Assembly
 from service.physics.arithmetic.elastic_bed import ActiveArea, Beds
@@ -14,9 +17,6 @@ from service.physics.arithmetic.pressure_map import PressureMap, RodLoad, pressu
 from service.physics.arithmetic.springs import ClosedState, rod_compliance
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.estimates import Estimate
-from service.trade.closing_inputs import ClosingInputs
-from service.trade.closing_outcome import LevellingOutcome, MapOutcome, Turn
-from service.trade.levelling import beds_of, level
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,15 +8,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import inf
 
+from service.closing.arithmetic.closing_inputs import ClosingInputs
+from service.closing.arithmetic.closing_pile import ClosingType, Placed
+from service.closing.arithmetic.gasket_series import in_series
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer, Rods
 from service.physics.arithmetic.gaps import BedOf, Gap, GasketOf
 from service.physics.arithmetic.part_stiffness import Bed, Disc, Seal, Stiff
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Joint, Kind
-from service.trade.closing_inputs import ClosingInputs
-from service.trade.closing_pile import ClosingType, Placed
-from service.trade.gasket_series import in_series
 
 CENTRES = {Kind.MEA, Kind.BLANK_CELL}
 FRAMES = "frames between gaskets"

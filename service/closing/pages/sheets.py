@@ -5,14 +5,14 @@ from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
-from service.faces.drawings.pressure_map import draw_pressure_map
-from service.faces.pages.closing_lines import Line, Shown, lines_of, shown
+from service.closing.arithmetic.outcome import ClosingOutcome, LevellingOutcome
+from service.closing.drawings.pressure_map import draw_pressure_map
+from service.closing.pages.lines import Line, Shown, lines_of, shown
+from service.closing.queries.rows import DesignSizes
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.pages.kept_drawings import kept
-from service.records.queries.closing_rows import DesignSizes
-from service.trade.closing_outcome import ClosingOutcome, LevellingOutcome
 
 LEAST_TURN_DEG = 1.0
 

@@ -5,11 +5,11 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path
 
-from service.faces.api.closing_models import Closing, KeptClosing, now_data, summary_of
+from service.closing.api.models import Closing, KeptClosing, now_data, summary_of
+from service.closing.queries.recomputed import closing_again
 from service.platform.api.callers import Caller, Database
 from service.platform.database import reading
 from service.platform.permissions import Act, need
-from service.records.queries.closing_again import closing_again
 
 router = APIRouter(prefix="/records", tags=["records"])
 
