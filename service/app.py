@@ -62,7 +62,7 @@ PAGES = (
     "service.stacks.pages.cell_bridges",
     "service.stacks.pages.stack_sheets",
     "service.closing.pages.closing",
-    "service.faces.pages.releases",
+    "service.proof.pages.releases",
     "service.faces.pages.rebuild_records",
     "service.faces.pages.approvals",
     "service.faces.pages.corrections",

@@ -37,6 +37,7 @@ from service.platform.arithmetic.vocabulary import (
     Whereabouts,
 )
 from service.platform.tables.base import Base
+from service.proof.tables.releases import BuildRelease
 from service.records.queries.content import record_content
 from service.records.tables.failing import FailingMark
 from service.records.tables.rebuild_records import (
@@ -51,7 +52,6 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.records.tables.releases import BuildRelease
 from service.stacks.tables.hours import HourMeter, HourReading, Moment
 from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key

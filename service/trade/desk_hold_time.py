@@ -7,6 +7,7 @@ from service.physics.arithmetic.tightness import FORMULA, Reading
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.units import Measure
+from service.proof.arithmetic.hold_time import hold_time
 from service.trade.desk_answers import Answers
 from service.trade.desk_fields import Section, Show, percent, pressure, temperature
 from service.trade.desk_gas import (
@@ -21,7 +22,6 @@ from service.trade.desk_gas import (
     mol_per_second,
 )
 from service.trade.desk_outcomes import Calculator, Outcome, Result, Units
-from service.trade.hold_time import hold_time
 
 
 def _work(answers: Answers, units: Units) -> Outcome:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from statistics import median
 
+from service.proof.arithmetic.tests_in_words import THIN
 from service.trade.failing_rules import Criterion, CriterionKind, FailingRule
-from service.trade.tests_in_words import THIN
 from service.trade.voltage_loss import percent_lost
 from service.trade.voltage_trend import Method, Rate, VoltageTrend
 

@@ -21,9 +21,9 @@ from service.people.tables import Person
 from service.physics.arithmetic.part_stiffness import OF_KIND
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.database import make_engine, reading
-from service.records.queries.releases import Gate, gate
+from service.proof.queries.releases import Gate, gate
+from service.proof.tables.stack_tests import StackTest
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
-from service.records.tables.stack_tests import StackTest
 from service.stacks.tables.stacks import Build, Stack
 from service.store.tables.parts import Part, PartType
 

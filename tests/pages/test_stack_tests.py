@@ -9,8 +9,8 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.proof.tables.stack_tests import StackTest
 from service.records.tables.rebuild_records import RebuildRecord
-from service.records.tables.stack_tests import StackTest
 from service.stacks.tables.stacks import Stack
 from tests import builders
 from tests.records.closings import put_limits_in_force

@@ -15,9 +15,9 @@ from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.permissions import Person
+from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes import bench
 from service.records.changes.rebuild_records import begin_record
-from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.missing import Missing, missing_of
 from service.records.queries.record_heads import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile

@@ -18,15 +18,15 @@ from service.platform.database import reading
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
+from service.proof.changes.releases import release_build
+from service.proof.queries.releases import Gate, gate
+from service.proof.tables.releases import BuildRelease
+from service.proof.tables.stack_tests import StackTest
 from service.records.changes import bench
 from service.records.changes.approvals import approve
 from service.records.changes.handing_in import hand_in
-from service.records.changes.releases import release_build
 from service.records.migrating import triggers
-from service.records.queries.releases import Gate, gate
 from service.records.tables.rebuild_records import RecordKind, Step
-from service.records.tables.releases import BuildRelease
-from service.records.tables.stack_tests import StackTest
 from service.stacks.queries.builds import builds_of
 from service.stacks.queries.stacks import stack_list
 from service.stacks.tables.stacks import Build

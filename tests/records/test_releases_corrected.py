@@ -12,18 +12,18 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.permissions import Person
+from service.proof.changes.releases import release_build
+from service.proof.queries.build_verdicts import CLAMP, verdicts_of_head
+from service.proof.queries.releases import Gate, gate
 from service.records.changes import bench
 from service.records.changes.approvals import approve
 from service.records.changes.corrections import decide, propose
 from service.records.changes.handing_in import hand_in
-from service.records.changes.releases import release_build
-from service.records.queries.build_verdicts import CLAMP, verdicts_of_head
 from service.records.queries.correctable import Fact, correctable
 from service.records.queries.correction_preview import Preview, preview
 from service.records.queries.corrections import correction
 from service.records.queries.floor import floor
 from service.records.queries.record_heads import record_head
-from service.records.queries.releases import Gate, gate
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.rebuild_records import RecordKind
 from service.stacks.queries.builds import builds_of

@@ -5,7 +5,7 @@ from dataclasses import replace
 from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
 from service.limits.arithmetic.leak_paths import Circuit, Path
 from service.platform.arithmetic.pressures import Zero
-from service.trade.leak_tests import Arrived, LeakTest, Meter, Method
+from service.proof.arithmetic.leak_tests import Arrived, LeakTest, Meter, Method
 
 LEAK_FIGURES = LeakFigures(
     "nitrogen",

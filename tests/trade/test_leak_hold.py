@@ -7,9 +7,9 @@ import pytest
 from service.limits.arithmetic.leak_figures import mol_s
 from service.physics.arithmetic.tightness import Reading
 from service.platform.arithmetic.errors import TradeError
-from service.trade.hold_time import hold_time
-from service.trade.leak_hold import hold_needed
-from service.trade.leak_tests import instruments
+from service.proof.arithmetic.hold_time import hold_time
+from service.proof.arithmetic.leak_hold import hold_needed
+from service.proof.arithmetic.leak_tests import instruments
 from tests.trade.leaks import LEAK_FIGURES
 
 

@@ -12,8 +12,8 @@ from service.physics.arithmetic.gas_flows import amount_flow
 from service.physics.arithmetic.gases import NITROGEN, Across, as_hydrogen
 from service.physics.arithmetic.tightness import Seen, pressure_decay
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.leak_judging import judge_leak
-from service.trade.leak_tests import ML_MIN, Arrived, Method
+from service.proof.arithmetic.leak_judging import judge_leak
+from service.proof.arithmetic.leak_tests import ML_MIN, Arrived, Method
 from tests.trade.leaks import LEAK_FIGURES, a_decay
 
 

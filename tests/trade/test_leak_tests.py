@@ -5,7 +5,7 @@ import pytest
 from service.limits.arithmetic.leak_paths import Circuit
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.pressures import Zero
-from service.trade.leak_tests import Arrived, Method, instruments
+from service.proof.arithmetic.leak_tests import Arrived, Method, instruments
 from tests.trade.leaks import LEAK_FIGURES, a_decay
 
 

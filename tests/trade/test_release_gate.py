@@ -7,14 +7,11 @@ from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_paths import Circuit
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.insulation_tests import (
-    InsulationMeasured,
-    InsulationTest,
-)
-from service.trade.leak_tests import Arrived, LeakTest
-from service.trade.release_gate import Standing, Wanted, gate, wanted_verdicts
-from service.trade.short_checks import ShortCheck, Way
-from service.trade.stack_tests import StackTest, judge_test
+from service.proof.arithmetic.insulation_tests import InsulationMeasured, InsulationTest
+from service.proof.arithmetic.leak_tests import Arrived, LeakTest
+from service.proof.arithmetic.release_gate import Standing, Wanted, gate, wanted_verdicts
+from service.proof.arithmetic.short_checks import ShortCheck, Way
+from service.proof.arithmetic.stack_tests import StackTest, judge_test
 from tests.trade.leaks import LEAK_FIGURES, a_decay
 
 FIGURES = DesignFigures(

@@ -11,11 +11,11 @@ from service.limits.arithmetic.figures import DesignFigures, InsulationRule, Sho
 from service.limits.arithmetic.insulation import Between, Condition
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade import stack_tests
-from service.trade.insulation_tests import InsulationMeasured, InsulationTest
-from service.trade.leak_tests import Method
-from service.trade.short_checks import ShortCheck, Way
-from service.trade.stack_tests import TestKind, judge_test, kind_of
+from service.proof.arithmetic import stack_tests
+from service.proof.arithmetic.insulation_tests import InsulationMeasured, InsulationTest
+from service.proof.arithmetic.leak_tests import Method
+from service.proof.arithmetic.short_checks import ShortCheck, Way
+from service.proof.arithmetic.stack_tests import TestKind, judge_test, kind_of
 from tests.trade.leaks import LEAK_FIGURES, a_decay
 
 FIGURES = DesignFigures(

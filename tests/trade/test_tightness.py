@@ -39,7 +39,7 @@ from service.physics.arithmetic.tightness import (
 from service.platform.arithmetic.errors import Inconsistent, NoSolution, OutOfRange
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.hold_time import hold_time
+from service.proof.arithmetic.hold_time import hold_time
 
 VOLUME, WARM = 0.5e-3, 294.0
 GOOD = Instruments(15.0, 0.02, 0.02, 200.0)

@@ -15,11 +15,11 @@ from service.faces.api import (
     parts,
     polarisation_curves,
     records,
-    stack_tests,
     suspects,
     sweeps,
 )
 from service.platform.api import audit_trail
+from service.proof import api as stack_tests
 from service.runs.api import runs
 from service.stacks.api import cell_bridges, hour_reports, stacks
 from service.taps import api

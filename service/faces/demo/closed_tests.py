@@ -11,7 +11,7 @@ from service.faces.demo.bench import Bench
 from service.faces.demo.figures import FIGURES, TEST_KPA
 from service.limits.arithmetic.leak_paths import SET_UPS, SetUp
 from service.platform.arithmetic.vocabulary import Kind
-from service.records.changes import stack_tests
+from service.proof.changes import stack_tests
 from service.records.queries.working_piles import working_pile
 
 BAROMETER_KPA = 101.3

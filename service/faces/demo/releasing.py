@@ -5,8 +5,8 @@ from sqlalchemy import select
 from service.faces.demo.days import When
 from service.faces.demo.lab import Lab
 from service.faces.demo.people import PASSPHRASE
-from service.records.changes.releases import release_build
-from service.records.queries.releases import gate
+from service.proof.changes.releases import release_build
+from service.proof.queries.releases import gate
 from service.stacks.tables.stacks import Build
 
 

@@ -10,7 +10,6 @@ from sqlalchemy.orm import Session
 from service.closing.pages.closing import KeptClosing, kept_closing_of
 from service.closing.queries.torque_tables import TorqueTable
 from service.faces.drawings.spread import Reading, draw_spread
-from service.faces.pages.tested_sheets import TestedSheet, tested_sheet
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Stage
@@ -18,6 +17,8 @@ from service.platform.database import changing, reading
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, need
+from service.proof.pages.tested_sheets import TestedSheet, tested_sheet
+from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.approvals import approve, make_void, send_back, take_up
 from service.records.queries.approvals import (
     ConcessionUsed,
@@ -26,7 +27,6 @@ from service.records.queries.approvals import (
     may_decide,
     waiting,
 )
-from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_of_records
 from service.records.queries.missing import Missing, missing_of

@@ -9,9 +9,9 @@ from service.closing.queries.closing_checks import CheckAsked, ComputedHeight
 from service.closing.queries.torque_tables import TorqueTable
 from service.designs.arithmetic.pile import Layer
 from service.faces.pages.bench_guide import Guide
-from service.faces.pages.stack_test_sheets import TestsSheet
 from service.platform.arithmetic.vocabulary import End, Kind, Stage
 from service.platform.pages.forms import Form
+from service.proof.pages.stack_test_sheets import TestsSheet
 from service.records.queries.bench_choices import LotAtHand
 from service.records.queries.changeover_progress import ByPlan
 from service.records.queries.missing import Missing

@@ -29,8 +29,8 @@ from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, En
 from service.platform.database import now_utc
 from service.platform.pages.forms import Form, blank
 from service.platform.permissions import Person
+from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.queries import bench_choices as choices
-from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.changeover_progress import by_plan
 from service.records.queries.missing import BLOCKS, Missing, missing_of
 from service.records.queries.rebuild_records import RecordView, bench_view

@@ -7,17 +7,17 @@ from sqlalchemy.orm import Session
 
 from service.designs.arithmetic.pile import counts
 from service.faces.pages.bench_places import BenchPage
-from service.faces.pages.stack_test_sheets import SHORTS, Ground, TestsSheet, tests_sheet
 from service.limits.arithmetic.leak_figures import LeakFigures
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.permissions import Person
-from service.records.queries.build_verdicts import verdicts_of_head
-from service.records.queries.stack_tests import MadeTest, made_in_record
+from service.proof.arithmetic.leak_tests import LeakTest, Method
+from service.proof.arithmetic.short_checks import Way
+from service.proof.arithmetic.stack_tests import TestKind
+from service.proof.arithmetic.typed_leak_test import as_text
+from service.proof.pages.stack_test_sheets import SHORTS, Ground, TestsSheet, tests_sheet
+from service.proof.queries.build_verdicts import verdicts_of_head
+from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.store.queries.instruments import instruments
-from service.trade.leak_tests import LeakTest, Method
-from service.trade.short_checks import Way
-from service.trade.stack_tests import TestKind
-from service.trade.typed_leak_test import as_text
 
 
 def at_tests(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person) -> BenchPage:

@@ -9,13 +9,14 @@ from sqlalchemy import Engine
 
 from service.closing.pages.closing import KeptClosing, kept_closing_of
 from service.closing.queries.torque_tables import TorqueTable
-from service.faces.pages.tested_sheets import TestedSheet, tested_sheet
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Stage, Whereabouts
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
+from service.proof.pages.tested_sheets import TestedSheet, tested_sheet
+from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.rebuild_records import (
     BEGINS_A_STACK,
     NEEDS_A_BUILD,
@@ -23,7 +24,6 @@ from service.records.changes.rebuild_records import (
     change_record,
 )
 from service.records.queries.bench_choices import StackToBegin, people_to_choose, stack_to_begin
-from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.changeover_progress import Progress, progress
 from service.records.queries.content import Verification, verify
 from service.records.queries.corrections import CorrectionView, corrections_of_records

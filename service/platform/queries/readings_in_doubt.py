@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.platform.queries.answers import read_as
 from service.platform.queries.as_of import known
+from service.proof.tables.stack_tests import StackTest
 from service.records.tables.rebuild_records import (
     MakeSafeLine,
     RebuildRecord,
@@ -19,7 +20,6 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.records.tables.stack_tests import StackTest
 from service.stacks.tables.stacks import Stack
 from service.store.tables.instruments import Calibration, CalibrationResult
 

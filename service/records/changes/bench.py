@@ -7,6 +7,11 @@ caller holds none), makes one change with one entry in the trail, and gives the 
 from service.closing.changes.bench_closing import record_closing_check
 from service.closing.changes.bench_torque import read_torque
 from service.physics.arithmetic.conditions import FindingEntry
+from service.proof.changes.stack_tests import (
+    record_insulation_test,
+    record_leak_test,
+    record_short_check,
+)
 from service.records.changes.bench_fixings import (
     fit_fixing,
     fit_from_lot,
@@ -25,11 +30,6 @@ from service.records.changes.bench_opening import (
     record_make_safe,
 )
 from service.records.changes.bench_stacking import put_on
-from service.records.changes.stack_tests import (
-    record_insulation_test,
-    record_leak_test,
-    record_short_check,
-)
 from service.records.changes.undoing import undo_last
 
 __all__ = [

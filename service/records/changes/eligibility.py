@@ -14,6 +14,7 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import Work
 from service.platform.errors import Refused
+from service.proof.tables.stack_tests import StackTest
 from service.records.changes.record_journal import shown
 from service.records.tables.rebuild_records import (
     MakeSafeLine,
@@ -22,7 +23,6 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.records.tables.stack_tests import StackTest
 from service.stacks.tables.stacks import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.labels import part_label

@@ -14,8 +14,8 @@ from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.tables.attachments import Attachment
+from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.record_journal import Said, add_step, hold_record, let_go
-from service.records.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import record_content
 from service.records.queries.missing import BLOCKS, missing_of
 from service.records.queries.record_heads import record_head

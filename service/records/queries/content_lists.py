@@ -17,6 +17,7 @@ from sqlalchemy.orm import aliased
 from service.designs.tables import Design
 from service.people.tables import Person
 from service.platform.tables.attachments import Attachment
+from service.proof.tables.stack_tests import StackTest
 from service.records.queries.content_computed import Computed
 from service.records.queries.content_then import (
     THEN,
@@ -33,7 +34,6 @@ from service.records.tables.rebuild_records import (
     Step,
     TorqueReading,
 )
-from service.records.tables.stack_tests import StackTest
 from service.stacks.tables.hours import HourMeter, HourReading
 from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.tables.holds import Concession

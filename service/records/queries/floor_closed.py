@@ -29,6 +29,7 @@ from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
 from service.platform.tables.base import UtcDateTime
+from service.proof.tables.stack_tests import StackTest
 from service.records.queries.floor_columns import NeedKind, among, columns
 from service.records.tables.rebuild_records import (
     RebuildRecord,
@@ -38,7 +39,6 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.records.tables.stack_tests import StackTest
 from service.runs.tables import RunReading
 from service.stacks.queries.release_standing import EXCHANGED, release_stands
 from service.stacks.tables.hours import HourReading, HourReport

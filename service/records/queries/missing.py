@@ -18,9 +18,9 @@ from service.designs.arithmetic.make_safe import LineAsked, lines_missing
 from service.designs.tables import ChecklistLine, DesignRod
 from service.physics.arithmetic.conditions import NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import End, Kind, Stage, Whereabouts
-from service.records.queries.build_verdicts import ClosedVerdicts
+from service.proof.queries.build_verdicts import ClosedVerdicts
+from service.proof.queries.missing_tests import tests_in_words
 from service.records.queries.missing_facts import Entry, standing_entries
-from service.records.queries.missing_tests import tests_in_words
 from service.records.queries.pile_checks import PileCheck, pile_check
 from service.records.queries.record_heads import Head
 from service.records.queries.working_piles import WorkingPile

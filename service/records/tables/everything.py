@@ -2,14 +2,13 @@
 
 from service.platform.tables import attachments, audit
 from service.platform.tables.base import Base
+from service.proof.tables import releases, stack_tests
 from service.records.tables import (
     build_makeups,
     changeover_plans,
     corrections,
     failing,
     rebuild_records,
-    releases,
-    stack_tests,
 )
 from service.stacks.tables import hours, stacks
 from service.store.tables import holds, instruments, parts

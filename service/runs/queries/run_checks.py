@@ -10,7 +10,7 @@ from service.designs.tables import Design
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
-from service.records.tables.releases import BuildRelease
+from service.proof.tables.releases import BuildRelease
 from service.runs.tables import Run, RunKind, RunReading
 from service.stacks.queries.release_standing import release_stands, released_at
 from service.stacks.tables.stacks import Build, BuildPeriod, Stack

@@ -13,6 +13,8 @@ from sqlalchemy.orm import Session, aliased
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
+from service.proof.tables.releases import BuildRelease
+from service.proof.tables.stack_tests import StackTest
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.rebuild_records import (
     Decision,
@@ -23,8 +25,6 @@ from service.records.tables.rebuild_records import (
     StepKind,
     TorqueReading,
 )
-from service.records.tables.releases import BuildRelease
-from service.records.tables.stack_tests import StackTest
 from service.stacks.tables.stacks import Build, BuildPeriod, Layer
 
 EXCHANGED = (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)

@@ -18,14 +18,14 @@ from service.physics.arithmetic.tightness import LeakRate, Seen, flow_meter, jud
 from service.platform.arithmetic.errors import Inconsistent, TradeError
 from service.platform.arithmetic.pressures import from_gauge
 from service.platform.arithmetic.verdicts import Verdict, worst
-from service.trade.leak_results import (
+from service.proof.arithmetic.leak_results import (
     ArrivedRate,
     HydrogenFound,
     LeakResult,
     PathFound,
     rate_of,
 )
-from service.trade.leak_tests import ML_MIN, LeakTest, Method
+from service.proof.arithmetic.leak_tests import ML_MIN, LeakTest, Method
 
 FORMULA = "leak test 1"
 FORMULAS = (FORMULA, tightness.FORMULA)

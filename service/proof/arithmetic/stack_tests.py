@@ -9,16 +9,16 @@ from typing import Any
 
 from service.limits.arithmetic.figures import DesignFigures
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
-from service.trade import insulation_tests, leak_results, leak_tests, short_checks
-from service.trade.insulation_tests import (
+from service.proof.arithmetic import insulation_tests, leak_results, leak_tests, short_checks
+from service.proof.arithmetic.insulation_tests import (
     InsulationOutcome,
     InsulationTest,
     judge_insulation_test,
 )
-from service.trade.leak_judging import judge_leak
-from service.trade.leak_results import LeakResult
-from service.trade.leak_tests import LeakTest
-from service.trade.short_checks import ShortCheck, ShortOutcome, judge_short_check
+from service.proof.arithmetic.leak_judging import judge_leak
+from service.proof.arithmetic.leak_results import LeakResult
+from service.proof.arithmetic.leak_tests import LeakTest
+from service.proof.arithmetic.short_checks import ShortCheck, ShortOutcome, judge_short_check
 
 
 class TestKind(StrEnum):

@@ -14,18 +14,18 @@ from service.people.tables import Person
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param, statement
-from service.records.queries.record_entries import LATE_AFTER
-from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step
-from service.records.tables.stack_tests import StackTest as Row
-from service.store.tables.instruments import Calibration, Instrument
-from service.trade.stack_tests import (
+from service.proof.arithmetic.stack_tests import (
     Result,
     StackTest,
     TestKind,
     result_from_data,
     test_from_data,
 )
-from service.trade.tests_in_words import ResultLine, lines_of, what_of
+from service.proof.arithmetic.tests_in_words import ResultLine, lines_of, what_of
+from service.proof.tables.stack_tests import StackTest as Row
+from service.records.queries.record_entries import LATE_AFTER
+from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step
+from service.store.tables.instruments import Calibration, Instrument
 
 REMEMBERED = 512
 

@@ -21,16 +21,16 @@ from service.platform.permissions import RecordFacts
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, param_list, statement
-from service.records.queries.build_verdicts import ClosedVerdicts, verdicts_of_build
+from service.proof.arithmetic import release_gate
+from service.proof.queries.build_verdicts import ClosedVerdicts, verdicts_of_build
+from service.proof.queries.verdict_lines import VerdictLine, verdict_lines
+from service.proof.tables.releases import BuildRelease
 from service.records.queries.content import verify
 from service.records.queries.participants import people_on
-from service.records.queries.verdict_lines import VerdictLine, verdict_lines
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
-from service.records.tables.releases import BuildRelease
 from service.stacks.queries.release_standing import release_stands
 from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.store.tables.parts import Part, PartType
-from service.trade import release_gate
 
 
 @dataclass(frozen=True, slots=True)

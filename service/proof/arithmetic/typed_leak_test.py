@@ -20,7 +20,7 @@ from service.platform.arithmetic.typed_quantities import (
     typed_word,
 )
 from service.platform.arithmetic.units import Measure
-from service.trade.leak_tests import Arrived, LeakTest, Meter, Method
+from service.proof.arithmetic.leak_tests import Arrived, LeakTest, Meter, Method
 
 VOLUME_PERCENT = 3.0
 """How well a circuit's volume is usually known, ±."""

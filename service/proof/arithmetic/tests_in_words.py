@@ -12,10 +12,10 @@ from service.limits.arithmetic.shorts import CellCheck
 from service.physics.arithmetic.tightness import Seen
 from service.platform.arithmetic.estimates import Estimate, written
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.insulation_tests import InsulationFound, InsulationOutcome
-from service.trade.leak_results import HydrogenFound, LeakResult, PathFound, Rate
-from service.trade.short_checks import CellChecked, ShortOutcome
-from service.trade.stack_tests import Result
+from service.proof.arithmetic.insulation_tests import InsulationFound, InsulationOutcome
+from service.proof.arithmetic.leak_results import HydrogenFound, LeakResult, PathFound, Rate
+from service.proof.arithmetic.short_checks import CellChecked, ShortOutcome
+from service.proof.arithmetic.stack_tests import Result
 
 THIN = "\u2009"
 UNIT = f"{THIN}mbar·L/s"

@@ -6,9 +6,9 @@ Nothing of it keeps anybody from handing in: the gate to hydrogen stays shut.
 from collections import defaultdict
 
 from service.platform.arithmetic.verdicts import Verdict
-from service.records.queries.build_verdicts import ClosedVerdicts
+from service.proof.arithmetic.release_gate import Wanted
+from service.proof.queries.build_verdicts import ClosedVerdicts
 from service.records.queries.record_heads import Head
-from service.trade.release_gate import Wanted
 
 
 def tests_in_words(head: Head, closed: ClosedVerdicts | None) -> tuple[str, ...]:

@@ -8,9 +8,9 @@ from service.platform.audit import Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.records.queries.releases import Gate, gate
+from service.proof.queries.releases import Gate, gate
+from service.proof.tables.releases import BuildRelease
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
-from service.records.tables.releases import BuildRelease
 from service.stacks.tables.stacks import Build, Stack
 
 FORM = "build release 1"

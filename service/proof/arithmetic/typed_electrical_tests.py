@@ -16,8 +16,8 @@ from service.platform.arithmetic.typed_quantities import (
     typed_word,
 )
 from service.platform.arithmetic.units import Measure, from_si, read_quantity
-from service.trade.insulation_tests import InsulationMeasured, InsulationTest
-from service.trade.short_checks import ShortCheck, Way
+from service.proof.arithmetic.insulation_tests import InsulationMeasured, InsulationTest
+from service.proof.arithmetic.short_checks import ShortCheck, Way
 
 PLACES = {Between.RODS_PLATES: "rods_plates", Between.PLATES_GROUND: "plates_ground"}
 """Beginnings of the fields of each place."""

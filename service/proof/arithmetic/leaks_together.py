@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from service.limits.arithmetic.leak_paths import Path, path_rates
 from service.platform.arithmetic.verdicts import Verdict, worst
-from service.trade.leak_hints import hints
-from service.trade.leak_results import LeakResult, PathFound, Rate, rate_of
+from service.proof.arithmetic.leak_hints import hints
+from service.proof.arithmetic.leak_results import LeakResult, PathFound, Rate, rate_of
 
 
 @dataclass(frozen=True, slots=True)

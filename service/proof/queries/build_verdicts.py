@@ -27,8 +27,12 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, statement
+from service.proof.arithmetic.leak_results import LeakResult
+from service.proof.arithmetic.leaks_together import Together, together
+from service.proof.arithmetic.release_gate import Standing, Wanted, wanted_verdicts
+from service.proof.arithmetic.stack_tests import Result, StackTest, judge_test
+from service.proof.queries.stack_tests import MadeTest, made_while_closed, of_closed
 from service.records.queries.record_heads import Head
-from service.records.queries.stack_tests import MadeTest, made_while_closed, of_closed
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.rebuild_records import (
     Decision,
@@ -41,10 +45,6 @@ from service.records.tables.rebuild_records import (
 )
 from service.stacks.queries.release_standing import corrects
 from service.stacks.tables.stacks import Build, Stack
-from service.trade.leak_results import LeakResult
-from service.trade.leaks_together import Together, together
-from service.trade.release_gate import Standing, Wanted, wanted_verdicts
-from service.trade.stack_tests import Result, StackTest, judge_test
 
 CLAMP = "limits of the closed clamp"
 

@@ -21,7 +21,18 @@ from service.platform.arithmetic.typed_quantities import Typed, named_field
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import Work
 from service.platform.errors import Refused
-from service.records.changes.instruments_of_tests import (
+from service.proof.arithmetic import typed_electrical_tests, typed_leak_test
+from service.proof.arithmetic.stack_tests import (
+    Result,
+    StackTest,
+    judge_test,
+    kind_of,
+    result_as_data,
+    test_as_data,
+)
+from service.proof.arithmetic.typed_electrical_tests import read_insulation_test, read_short_check
+from service.proof.arithmetic.typed_leak_test import read_leak_test, reads_flows
+from service.proof.changes.instruments_of_tests import (
     GAUGES,
     METERS,
     MULTIMETERS,
@@ -32,6 +43,7 @@ from service.records.changes.instruments_of_tests import (
     read_with,
     use,
 )
+from service.proof.tables import stack_tests
 from service.records.changes.rebuild_records import involve
 from service.records.changes.record_journal import (
     Said,
@@ -42,20 +54,8 @@ from service.records.changes.record_journal import (
     shown,
 )
 from service.records.queries.working_piles import working_pile
-from service.records.tables import stack_tests
 from service.records.tables.rebuild_records import Involvement, RebuildRecord, StepKind
 from service.stacks.tables.stacks import Stack
-from service.trade import typed_electrical_tests, typed_leak_test
-from service.trade.stack_tests import (
-    Result,
-    StackTest,
-    judge_test,
-    kind_of,
-    result_as_data,
-    test_as_data,
-)
-from service.trade.typed_electrical_tests import read_insulation_test, read_short_check
-from service.trade.typed_leak_test import read_leak_test, reads_flows
 
 NOTHING_IN_FORCE = DesignFigures()
 

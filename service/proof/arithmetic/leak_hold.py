@@ -10,8 +10,8 @@ from service.physics.arithmetic.tightness import Reading
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.preconditions import ZERO_CELSIUS_K, barometer
 from service.platform.arithmetic.pressures import from_gauge
-from service.trade.hold_time import Hold, hold_time
-from service.trade.leak_tests import instruments, volume_of
+from service.proof.arithmetic.hold_time import Hold, hold_time
+from service.proof.arithmetic.leak_tests import instruments, volume_of
 
 
 def hold_needed(

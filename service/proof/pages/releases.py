@@ -12,8 +12,8 @@ from service.platform.database import changing, reading
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, may, need
-from service.records.changes.releases import release_build
-from service.records.queries.releases import Gate, gate
+from service.proof.changes.releases import release_build
+from service.proof.queries.releases import Gate, gate
 
 router = APIRouter(prefix="/builds")
 Number = Annotated[int, Path(ge=1, le=2**31)]

@@ -9,10 +9,10 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.units import Measure, from_si, to_si
 from service.platform.database import Work
 from service.platform.errors import Refused
+from service.proof.arithmetic.typed_leak_test import ReadWith
 from service.records.changes.eligibility import InstrumentUsed, instrument_to_use
 from service.records.tables.rebuild_records import RebuildRecord
 from service.store.tables.instruments import Calibration, Instrument, InstrumentKind
-from service.trade.typed_leak_test import ReadWith
 
 Used = InstrumentUsed
 GAUGES = (InstrumentKind.PRESSURE_GAUGE,)

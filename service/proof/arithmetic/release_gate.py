@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.leak_paths import Path
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.insulation_tests import InsulationOutcome
-from service.trade.leak_results import LeakResult
-from service.trade.leaks_together import together
-from service.trade.short_checks import ShortOutcome
-from service.trade.stack_tests import Result
+from service.proof.arithmetic.insulation_tests import InsulationOutcome
+from service.proof.arithmetic.leak_results import LeakResult
+from service.proof.arithmetic.leaks_together import together
+from service.proof.arithmetic.short_checks import ShortOutcome
+from service.proof.arithmetic.stack_tests import Result
 
 
 @dataclass(frozen=True, slots=True)

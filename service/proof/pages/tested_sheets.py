@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
-from service.records.queries.build_verdicts import ClosedVerdicts
+from service.proof.queries.build_verdicts import ClosedVerdicts
+from service.proof.queries.stack_tests import MadeTest, made_in_record
+from service.proof.queries.verdict_lines import VerdictLine, verdict_lines
 from service.records.queries.record_heads import Head
-from service.records.queries.stack_tests import MadeTest, made_in_record
-from service.records.queries.verdict_lines import VerdictLine, verdict_lines
 
 
 @dataclass(frozen=True, slots=True)

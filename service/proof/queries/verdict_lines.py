@@ -7,12 +7,11 @@ from datetime import datetime
 from service.closing.arithmetic.closing_verdicts import judge_closing
 from service.limits.arithmetic.limits import Judged
 from service.platform.arithmetic.verdicts import Verdict
-from service.records.queries.build_verdicts import CLAMP, ClosedVerdicts, StandingTest
-from service.trade.insulation_tests import InsulationOutcome
-from service.trade.leak_results import LeakResult
-from service.trade.release_gate import Wanted
-from service.trade.short_checks import ShortOutcome
-from service.trade.tests_in_words import (
+from service.proof.arithmetic.insulation_tests import InsulationOutcome
+from service.proof.arithmetic.leak_results import LeakResult
+from service.proof.arithmetic.release_gate import Wanted
+from service.proof.arithmetic.short_checks import ShortOutcome
+from service.proof.arithmetic.tests_in_words import (
     THIN,
     ResultLine,
     estimate_words,
@@ -20,6 +19,7 @@ from service.trade.tests_in_words import (
     path_line,
     shorts_line,
 )
+from service.proof.queries.build_verdicts import CLAMP, ClosedVerdicts, StandingTest
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,9 +13,9 @@ from service.platform.api.request_models import In, Name, Words
 from service.platform.database import Work, reading
 from service.platform.errors import NotFound
 from service.platform.permissions import Act, need
-from service.records.changes import stack_tests as changes
-from service.records.queries.releases import gate
-from service.records.queries.stack_tests import made_in_record
+from service.proof.changes import stack_tests as changes
+from service.proof.queries.releases import gate
+from service.proof.queries.stack_tests import made_in_record
 from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.builds import builds_of
 from service.stacks.queries.stacks import find_stack

@@ -13,18 +13,18 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.pressures import Zero
 from service.platform.arithmetic.units import Measure, from_si, to_si
 from service.platform.arithmetic.verdicts import Verdict
-from service.records.queries.build_verdicts import ClosedVerdicts, StandingTest
-from service.records.queries.stack_tests import MadeTest
-from service.records.queries.verdict_lines import VerdictLine, verdict_lines
+from service.proof.arithmetic.insulation_tests import InsulationOutcome
+from service.proof.arithmetic.leak_hold import hold_needed
+from service.proof.arithmetic.leak_results import LeakResult
+from service.proof.arithmetic.leak_tests import Method
+from service.proof.arithmetic.short_checks import Way
+from service.proof.arithmetic.stack_tests import TestKind
+from service.proof.arithmetic.tests_in_words import digits
+from service.proof.queries.build_verdicts import ClosedVerdicts, StandingTest
+from service.proof.queries.stack_tests import MadeTest
+from service.proof.queries.verdict_lines import VerdictLine, verdict_lines
 from service.store.queries.instruments import InstrumentRow
 from service.store.tables.instruments import InstrumentKind
-from service.trade.insulation_tests import InsulationOutcome
-from service.trade.leak_hold import hold_needed
-from service.trade.leak_results import LeakResult
-from service.trade.leak_tests import Method
-from service.trade.short_checks import Way
-from service.trade.stack_tests import TestKind
-from service.trade.tests_in_words import digits
 
 THIN = "\u2009"
 CONDITIONS = {Condition.DRY: "insulation-dry", Condition.WITH_COOLANT: "insulation-coolant"}

@@ -1,0 +1,1 @@
+"""Leak, insulation and short tests, their verdicts, and the release to hydrogen."""
