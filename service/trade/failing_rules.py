@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from service.condition.arithmetic.reference_voltages import NEAR_PERCENT, checked_reference
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
 from service.platform.arithmetic.preconditions import not_below_zero, within
 from service.proof.arithmetic.tests_in_words import THIN
-from service.trade.reference_voltages import NEAR_PERCENT, checked_reference
 from service.trade.voltage_trend import NEWEST_ALONE, Method
 
 FORM = "failing rule 1"

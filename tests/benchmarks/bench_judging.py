@@ -16,9 +16,9 @@ import pytest
 from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
+from service.condition.queries.cell_voltages import mea_of_cells
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.database import make_engine
-from service.records.queries.cell_voltages import mea_of_cells
 from service.records.queries.mea_lives import mea_life
 from service.records.tables.failing import FailingRule as Row
 from service.runs.tables import Snapshot, SnapshotKind

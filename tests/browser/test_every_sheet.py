@@ -12,13 +12,14 @@ from playwright.sync_api import Browser, Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.condition.arithmetic.typed_voltages import typed_channels
+from service.condition.changes.polarisation_curves import add_curve
+from service.condition.changes.typed_voltages import type_voltages
 from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
 from service.records.changes.corrections import propose
 from service.records.changes.failing_rules import write_rule
-from service.records.changes.polarisation_curves import add_curve
-from service.records.changes.typed_voltages import type_voltages
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.runs.changes.column_mappings import keep_mapping
@@ -27,7 +28,6 @@ from service.runs.changes.runs import StoredLog, import_run
 from service.stacks.tables.stacks import Build, BuildPeriod, Stack
 from service.store.changes.holds import Subject, place_hold
 from service.trade.desk import CALCULATORS
-from service.trade.typed_voltages import typed_channels
 from tests import builders
 from tests.browser.looking import barriers
 from tests.browser.rebuilds import a_rebuild, misread

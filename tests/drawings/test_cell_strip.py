@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import pytest
 
-from service.faces.drawings.cell_strip import (
+from service.condition.drawings.cell_strip import (
     HIGH,
     MOST_MARKS,
     SHOWN,

@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.faces.drawings.curves import draw_curve
+from service.condition.drawings.curves import draw_curve
 from service.platform.arithmetic.curve_text import CurveOf
 from service.platform.arithmetic.material_curves import (
     Curve,

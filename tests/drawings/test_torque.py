@@ -3,7 +3,7 @@
 import pytest
 
 from service.closing.drawings.rods import draw_rods
-from service.faces.drawings.spread import Reading, band, draw_spread
+from service.condition.drawings.spread import Reading, band, draw_spread
 from tests.drawings.svg import SVG, parsed, title_of, with_class, words
 
 RODS = [(1, -60.0, 60.0), (2, 60.0, 60.0), (3, 60.0, -60.0), (4, -60.0, -60.0)]

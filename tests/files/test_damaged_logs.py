@@ -10,7 +10,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from service.faces.files.sweep_files import began_at, read_sweep
+from service.condition.arithmetic import found_sweeps
+from service.condition.files import began_at, read_sweep
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.errors import Refused
 from service.platform.files.xlsx_extents import extent_of
@@ -21,7 +22,6 @@ from service.runs.files import logs_text
 from service.runs.files.logs import RunLog, guess_log, look_at
 from service.runs.files.logs_format import distinct
 from service.runs.files.run_reading import read_log
-from service.trade import found_sweeps
 
 HEAD = "Time (s);I (A);U1 (V);U2 (V)\n"
 ROWS = [f"{at * 60};70;0.65;0.64" for at in range(40)]

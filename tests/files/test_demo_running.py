@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.condition.queries.polarisation_curves import curves_of_builds
 from service.faces.demo.building import demo_settings
 from service.faces.demo.failing import SOURCE
 from service.faces.demo.runs import BRIDGED, CROSSED, LOGS
@@ -17,7 +18,6 @@ from service.records.queries.failing import confirmed_failing, judged
 from service.records.queries.life_rows import mea_types
 from service.records.queries.lives_of_groups import GroupBy, lives_of_groups
 from service.records.queries.mea_lives import mea_life
-from service.records.queries.polarisation_curves import curves_of_builds
 from service.records.tables.failing import FailingRule, RuleAnswer
 from service.runs.files import run_files
 from service.runs.tables import CurveDirection, Run, RunKind, RunReading

@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.queries.cell_voltages import mea_of_cells
+from service.condition.queries.cell_voltages import mea_of_cells
 from service.stacks.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING

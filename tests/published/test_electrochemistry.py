@@ -6,10 +6,10 @@ import numpy as np
 import openpyxl
 import pytest
 
-from service.trade.cell_outliers import cell_outliers
-from service.trade.curve_comparison import Direction, compare_curves
-from service.trade.polarisation import CurvePoint, fit_curve, voltage_at
-from service.trade.sweep_points import Sweep, Way, around, sweep_points
+from service.condition.arithmetic.cell_outliers import cell_outliers
+from service.condition.arithmetic.curve_comparison import Direction, compare_curves
+from service.condition.arithmetic.polarisation import CurvePoint, fit_curve, voltage_at
+from service.condition.arithmetic.sweep_points import Sweep, Way, around, sweep_points
 from tests.published.cases import cases
 
 CASES = cases("electrochemistry")

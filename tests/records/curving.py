@@ -8,10 +8,10 @@ from typing import Any
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.condition.arithmetic.measured_curves import MeasuredPoint
 from service.platform.arithmetic.vocabulary import Kind
 from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.tables.parts import Part, PartType
-from service.trade.measured_curves import MeasuredPoint
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.keeping import Lab, a_lab

@@ -7,9 +7,9 @@ from datetime import datetime, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.condition.queries.cell_voltages import mea_of_cells
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Kind
-from service.records.queries.cell_voltages import mea_of_cells
 from service.runs.tables import Snapshot, SnapshotKind
 from service.stacks.tables.hours import Moment
 from service.stacks.tables.stacks import Build, Layer, Stack

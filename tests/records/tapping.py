@@ -7,9 +7,9 @@ from datetime import UTC, datetime, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.condition.queries.cell_voltages import CellSnapshot
+from service.condition.queries.snapshot_choices import snapshot_heads, snapshots_read
 from service.people.tables import Role
-from service.records.queries.cell_voltages import CellSnapshot
-from service.records.queries.snapshot_choices import snapshot_heads, snapshots_read
 from service.runs.tables import Run, RunKind, RunReading, Snapshot, SnapshotKind
 from service.stacks.tables.cell_bridges import CellBridge
 from service.stacks.tables.hours import HourMeter, HourReport

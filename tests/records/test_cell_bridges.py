@@ -8,12 +8,12 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
+from service.condition.queries.cell_voltages import mea_of_cells
 from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.tables.audit import AuditEntry
-from service.records.queries.cell_voltages import mea_of_cells
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.changes.cell_bridges import (
     Told,

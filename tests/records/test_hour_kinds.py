@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.condition.queries.cell_voltages import mea_of_cells
 from service.platform.arithmetic.vocabulary import Kind
-from service.records.queries.cell_voltages import mea_of_cells
 from service.stacks.arithmetic.part_hours import PartHours
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.hour_kinds import BuildKinds, part_kinds, stack_kinds

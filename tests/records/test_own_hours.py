@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.queries.cell_voltages import mea_of_cells
+from service.condition.queries.cell_voltages import mea_of_cells
 from service.records.queries.own_hours import own_hours_at
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.build_spans import build_spans

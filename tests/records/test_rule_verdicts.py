@@ -6,11 +6,11 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.condition.changes.typed_voltages import type_voltages
 from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
 from service.records.changes.failing_rules import write_rule
-from service.records.changes.typed_voltages import type_voltages
 from service.records.tables.failing import RuleAnswer, RuleVerdict
 from service.stacks.changes.hours import read_hours
 from service.stacks.tables.hours import Moment

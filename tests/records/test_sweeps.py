@@ -9,14 +9,14 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.condition.arithmetic.found_sweeps import FoundSweep, SweepRows, found_sweep
+from service.condition.changes.sweeps import SweepTaken, import_sweep
+from service.condition.queries.cell_histories import stack_voltages
+from service.condition.queries.polarisation_curves import polarisation_curve
 from service.platform.errors import Refused
 from service.records.changes.attachments import Stored
-from service.records.changes.sweeps import SweepTaken, import_sweep
-from service.records.queries.cell_histories import stack_voltages
-from service.records.queries.polarisation_curves import polarisation_curve
 from service.runs.changes.runs import void_run
 from service.runs.tables import CurveDirection, Run, RunKind, RunReading, Snapshot
-from service.trade.found_sweeps import FoundSweep, SweepRows, found_sweep
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.curving import DAY, ReadStack, a_read_stack, volts

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.trade.cell_histories import (
+from service.condition.arithmetic.cell_histories import (
     Seen,
     StackMoment,
     mea_histories,

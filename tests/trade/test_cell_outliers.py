@@ -7,8 +7,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from service.condition.arithmetic.cell_outliers import Apart, cell_outliers, scores, spread
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.trade.cell_outliers import Apart, cell_outliers, scores, spread
 
 VOLTAGES = st.lists(st.integers(300, 1000), min_size=3, max_size=60)
 

@@ -3,6 +3,13 @@
 import numpy as np
 import pytest
 
+from service.condition.arithmetic.found_sweeps import (
+    SweepRows,
+    channel_names,
+    found_rest,
+    found_sweep,
+    gathered,
+)
 from service.platform.arithmetic.errors import Inconsistent
 from service.runs.arithmetic.log_batches import LogBatch
 from service.runs.arithmetic.log_columns import (
@@ -13,7 +20,6 @@ from service.runs.arithmetic.log_columns import (
     TimeColumn,
     TimeKind,
 )
-from service.trade.found_sweeps import SweepRows, channel_names, found_rest, found_sweep, gathered
 
 UP = np.linspace(0.02, 1.0, 100)
 

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.condition.arithmetic.open_circuit import decays, open_levels, open_phases
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.trade.open_circuit import decays, open_levels, open_phases
 
 
 def test_phases_end_at_load_at_gaps_and_where_the_current_is_unknown() -> None:

@@ -8,15 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.trade.curve_comparison import (
+from service.condition.arithmetic.curve_comparison import (
     CurveConditions,
     Direction,
     compare_curves,
     differences,
     what_differs,
 )
-from service.trade.polarisation import (
+from service.condition.arithmetic.polarisation import (
     CurvePoint,
     Densities,
     How,
@@ -26,6 +25,7 @@ from service.trade.polarisation import (
     merged,
     voltage_at,
 )
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
 AT = (0.06, 0.1, 0.2, 0.35, 0.5, 0.7, 0.85, 1.0)
 CONSTANTS = st.tuples(st.floats(0.8, 1.0), st.floats(0.02, 0.12), st.floats(0.05, 0.4))

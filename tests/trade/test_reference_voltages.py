@@ -4,14 +4,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.errors import OutOfRange
-from service.trade.reference_voltages import (
+from service.condition.arithmetic.reference_voltages import (
     checked_reference,
     densities_read,
     is_near,
     usual_density,
     voltage_on_curve,
 )
+from service.platform.arithmetic.errors import OutOfRange
 
 
 def test_the_density_that_most_readings_share_is_the_reference() -> None:

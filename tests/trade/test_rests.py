@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from service.condition.arithmetic.rests import MOST_ROWS, RestFinder
 from service.platform.arithmetic.errors import Inconsistent
 from service.runs.arithmetic.log_batches import LogBatch
 from service.runs.arithmetic.log_columns import Signal
-from service.trade.rests import MOST_ROWS, RestFinder
 
 AREA = 100.0
 

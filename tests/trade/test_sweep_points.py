@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.condition.arithmetic.sweep_points import Way, around, bin_edges, legs_of, sweep_points
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.trade.sweep_points import Way, around, bin_edges, legs_of, sweep_points
 
 
 def there_and_back(rows: int = 400, noise: float = 0.0, seed: int = 1) -> np.ndarray:

@@ -4,16 +4,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.platform.arithmetic.typed_fields import FieldRefused
-from service.trade.measured_curves import (
+from service.condition.arithmetic.measured_curves import (
     MeasuredPoint,
     curve_of_channel,
     in_order,
     points_as_text,
     points_from_text,
 )
-from service.trade.typed_voltages import Across, read_curve_rows, read_voltages, typed_channels
+from service.condition.arithmetic.typed_voltages import (
+    Across,
+    read_curve_rows,
+    read_voltages,
+    typed_channels,
+)
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.typed_fields import FieldRefused
 
 MILLIVOLTS = st.integers(-1500, 1500)
 VALUES = st.lists(st.one_of(st.none(), MILLIVOLTS), min_size=1, max_size=40).filter(

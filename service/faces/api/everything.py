@@ -5,19 +5,8 @@ from typing import Any
 from fastapi import APIRouter
 
 from service.closing.api import closing
-from service.faces.api import (
-    condition,
-    desk,
-    failing,
-    floor,
-    health,
-    life,
-    parts,
-    polarisation_curves,
-    records,
-    suspects,
-    sweeps,
-)
+from service.condition.api import condition, polarisation_curves, sweeps
+from service.faces.api import desk, failing, floor, health, life, parts, records, suspects
 from service.platform.api import audit_trail
 from service.proof import api as stack_tests
 from service.runs.api import runs

@@ -5,20 +5,20 @@ from typing import Annotated
 
 import typer
 
+from service.condition.arithmetic.found_sweeps import FoundSweep
+from service.condition.changes.sweeps import SweepTaken, import_sweep
+from service.condition.files import MOST_MB, began_at, read_sweep
+from service.condition.queries.polarisation_curves import polarisation_curve
 from service.faces.commands import owner
 from service.faces.commands.columns_wished import columns_wished
 from service.faces.commands.owner import person_named
-from service.faces.files.sweep_files import MOST_MB, began_at, read_sweep
 from service.platform.arithmetic.dates import parse_when
 from service.platform.database import changing, reading
-from service.records.changes.sweeps import SweepTaken, import_sweep
-from service.records.queries.polarisation_curves import polarisation_curve
 from service.runs.arithmetic.log_columns import Mapping
 from service.runs.files import run_files
 from service.runs.files.logs import look_at
 from service.stacks.queries.layer_maps import stack_facts
 from service.stacks.queries.stacks import find_stack
-from service.trade.found_sweeps import FoundSweep
 
 File = Annotated[Path, typer.Argument(help="A sweep: CSV, CSV.GZ, Parquet or XLSX.")]
 MEGABYTE = 1024 * 1024

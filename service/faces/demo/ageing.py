@@ -12,7 +12,7 @@ from random import Random
 import numpy as np
 from numpy.typing import NDArray
 
-from service.trade.polarisation import design
+from service.condition.arithmetic.polarisation import design
 
 Array = NDArray[np.float64]
 RATED_A_CM2 = 0.8

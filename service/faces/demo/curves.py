@@ -7,6 +7,12 @@ from zlib import crc32
 import numpy as np
 import polars as pl
 
+from service.condition.arithmetic.measured_curves import MeasuredPoint
+from service.condition.arithmetic.typed_voltages import typed_channels
+from service.condition.changes.polarisation_curves import add_curve
+from service.condition.changes.sweeps import SweepTaken, import_sweep
+from service.condition.changes.typed_voltages import type_voltages
+from service.condition.files import read_sweep
 from service.faces.demo.ageing import Array
 from service.faces.demo.days import THU, TUE, WED, When, ago
 from service.faces.demo.lab import Entry, Lab
@@ -14,16 +20,10 @@ from service.faces.demo.logs import Sat, cells_at
 from service.faces.demo.people import ZONE
 from service.faces.demo.running import shown
 from service.faces.demo.seats import sat_in
-from service.faces.files.sweep_files import read_sweep
 from service.platform.database import Work
 from service.records.changes.attachments import Stored
-from service.records.changes.polarisation_curves import add_curve
-from service.records.changes.sweeps import SweepTaken, import_sweep
-from service.records.changes.typed_voltages import type_voltages
 from service.runs.files import run_files
 from service.runs.files.logs import guess_log, look_at
-from service.trade.measured_curves import MeasuredPoint
-from service.trade.typed_voltages import typed_channels
 
 MOST_A_CM2, STEP_S = 1.2, 3.0
 TYPED_A_CM2 = (1.0, 0.8, 0.6, 0.4, 0.2, 0.1, 0.05)

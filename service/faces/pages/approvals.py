@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from service.closing.pages.closing import KeptClosing, kept_closing_of
 from service.closing.queries.torque_tables import TorqueTable
-from service.faces.drawings.spread import Reading, draw_spread
+from service.condition.drawings.spread import Reading, draw_spread
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Stage

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from fastapi import Request
 
+from service.condition.arithmetic.reference_voltages import NEAR_PERCENT
 from service.platform.pages.forms import Form, blank
 from service.trade.failing_rules import (
     FIRST_HOURS_H,
@@ -14,7 +15,6 @@ from service.trade.failing_rules import (
     CriterionKind,
     FailingRule,
 )
-from service.trade.reference_voltages import NEAR_PERCENT
 from service.trade.voltage_trend import Method
 
 FIRST_H = 100.0

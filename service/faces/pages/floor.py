@@ -9,7 +9,7 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 
-from service.faces.drawings.cell_strip import SHOWN, draw_sample, draw_strip
+from service.condition.drawings.cell_strip import SHOWN, draw_sample, draw_strip
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked

@@ -15,15 +15,19 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.condition.arithmetic.reference_voltages import (
+    NEAR_PERCENT,
+    usual_density,
+    voltage_on_curve,
+)
+from service.condition.queries.build_voltages import BuildVoltages, Floats, build_voltages
 from service.designs.tables import Design
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
-from service.records.queries.build_voltages import BuildVoltages, Floats, build_voltages
 from service.records.queries.own_hours import OwnHours, own_hours_at
 from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.trade.failing_verdicts import MeaFacts
-from service.trade.reference_voltages import NEAR_PERCENT, usual_density, voltage_on_curve
 from service.trade.voltage_trend import NEWEST_ALONE, drawn_together, voltage_trend
 
 

@@ -5,6 +5,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
+from service.condition.arithmetic.reference_voltages import NEAR_PERCENT, densities_read
 from service.platform.arithmetic.vocabulary import Kind
 from service.records.queries.failing import MarkOfPerson, VerdictOfRule, marks_of, verdict_of
 from service.records.queries.failing_rules import RuleVersion, rules_in_force
@@ -21,7 +22,6 @@ from service.trade.failing_rules import CriterionKind
 from service.trade.hours_to_limit import HoursToLimit, hours_to_limit
 from service.trade.looking_back import LookBack, looking_back
 from service.trade.recovery import CannotTell, Recovery, recovery
-from service.trade.reference_voltages import NEAR_PERCENT, densities_read
 from service.trade.voltage_loss import loss_for_life_uv_h, mean_loss_uv_h, percent_lost
 from service.trade.voltage_trend import Method, Stretch, VoltageTrend, voltage_trend
 

@@ -2,11 +2,11 @@
 
 from pathlib import Path
 
+from service.condition.arithmetic.rests import Rest, RestFinder
 from service.platform.arithmetic.errors import TradeError
 from service.platform.errors import Refused
 from service.runs.arithmetic.log_columns import Mapping
 from service.runs.files.logs import RunLog
-from service.trade.rests import Rest, RestFinder
 
 MOST_MB = 200
 """What is looked through while a page waits."""

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 from sqlalchemy import Engine
 
-from service.faces.drawings.curves import draw_curve
+from service.condition.drawings.curves import draw_curve
 from service.limits.arithmetic.figures_differences import FigureRow, shown
 from service.limits.arithmetic.figures_help import help_of
 from service.people.pages.signing_in import Database, Me

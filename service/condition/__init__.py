@@ -1,0 +1,1 @@
+"""Cell voltages, polarisation curves and open circuit."""

@@ -1,0 +1,173 @@
+"""What of a stack's condition is answered and sent as JSON: units stand in the names."""
+
+from datetime import datetime
+from typing import Annotated, Self
+
+from pydantic import AwareDatetime, Field, model_validator
+
+from service.condition.arithmetic.measured_curves import MOST_POINTS
+from service.condition.arithmetic.polarisation import GREATEST_A_CM2, GREATEST_V
+from service.condition.arithmetic.typed_voltages import MOST_CHANNELS
+from service.platform.api.answers import Out
+from service.platform.api.request_models import In, Name
+from service.runs.tables import CurveDirection
+
+Volts = Annotated[float, Field(ge=-GREATEST_V, le=GREATEST_V)] | None
+Channels = Annotated[
+    list[Name],
+    Field(max_length=MOST_CHANNELS, description="names of the channels; empty: numbered from 1"),
+]
+
+
+class CellRead(Out):
+    """One cell at one moment; ``score`` null where none exists."""
+
+    cell: int
+    part_id: int | None
+    mea: str | None
+    voltage_v: float
+    from_median_v: float | None
+    score: float | None
+    among_the_others: str
+
+
+class Moment(Out):
+    """The cells at one moment; ``low_v`` and ``high_v`` are where the rule marks a cell."""
+
+    key: str
+    at: datetime
+    build_number: int
+    density_a_cm2: float | None
+    hours: float | None
+    median_v: float | None
+    mad_v: float | None
+    limit: float | None
+    low_v: float | None
+    high_v: float | None
+    remarks: list[str]
+    bridged: list[int]
+    not_read: list[int]
+    cells: list[CellRead]
+
+
+class SpreadRead(Out):
+    """How far the cells lay apart at one moment."""
+
+    at: datetime
+    hours: float | None
+    build_number: int
+    cells: int
+    range_v: float
+    deviation_v: float
+    weakest_cell: int
+
+
+class MeaRead(Out):
+    """One reading of an MEA at the reference density."""
+
+    at: datetime
+    hours: float | None
+    build_number: int
+    cell: int
+    voltage_v: float
+
+
+class MeaLine(Out):
+    """Every reading of one MEA in this stack, whichever cell it sat in."""
+
+    part_id: int
+    mea: str
+    failing: bool
+    readings: list[MeaRead]
+
+
+class Condition(Out):
+    """What is known of a stack's condition at one reference current density."""
+
+    serial: str
+    reference_a_cm2: float | None
+    newest: Moment | None
+    open_circuit: Moment | None
+    spreads: list[SpreadRead]
+    meas: list[MeaLine]
+
+
+class CurveHead(Out):
+    """One polarisation curve without its points."""
+
+    id: int
+    build_number: int
+    taken_at: datetime
+    direction: str
+    occasion: str
+    temperature_c: float | None
+    meter_hours: float | None
+    run_id: int | None
+    points: int
+
+
+class CurvePoint(Out):
+    """One point: means and spreads in V, in the order of the channels."""
+
+    density_a_cm2: float
+    current_a: float | None
+    rows: int
+    means_v: list[float | None]
+    spreads_v: list[float | None]
+
+
+class Curve(Out):
+    """One polarisation curve: which cell and MEA each channel read, and its points."""
+
+    id: int
+    serial: str
+    build_number: int
+    taken_at: datetime
+    direction: str
+    occasion: str
+    temperature_c: float | None
+    meter_hours: float | None
+    run_id: int | None
+    void: bool
+    channels: list[str]
+    cells: list[int | None]
+    part_ids: list[int | None]
+    points: list[CurvePoint]
+
+
+class PointSent(In):
+    """One point of a curve; a voltage for each channel in V, null where it read nothing."""
+
+    density_a_cm2: float = Field(ge=0, le=GREATEST_A_CM2)
+    voltages_v: Annotated[list[Volts], Field(min_length=1, max_length=MOST_CHANNELS)]
+
+
+class CurveSent(In):
+    """A polarisation curve; times ISO 8601 with a zone."""
+
+    taken_at: AwareDatetime
+    direction: CurveDirection = CurveDirection.TYPED
+    occasion: Annotated[str, Field(max_length=200)] = ""
+    temperature_c: float | None = Field(default=None, ge=-50, le=200)
+    meter_hours: float | None = Field(default=None, ge=0, le=10_000_000)
+    channels: Channels = Field(default=[])
+    points: Annotated[list[PointSent], Field(min_length=1, max_length=MOST_POINTS)]
+
+    @model_validator(mode="after")
+    def _even(self) -> Self:
+        wide = {len(point.voltages_v) for point in self.points}
+        if len(wide) > 1 or (self.channels and wide != {len(self.channels)}):
+            raise ValueError("every point needs one voltage for each channel")
+        return self
+
+
+class VoltagesSent(In):
+    """The voltages of all channels at one moment; a current of 0 is open circuit."""
+
+    taken_at: AwareDatetime
+    current_a: float = Field(ge=0, le=1e6)
+    voltages_v: Annotated[list[Volts], Field(min_length=1, max_length=MOST_CHANNELS)]
+    channels: Channels = Field(default=[])
+    temperature_c: float | None = Field(default=None, ge=-50, le=200)
+    stack_voltage_v: float | None = Field(default=None, ge=-10_000, le=10_000)
+    meter_hours: float | None = Field(default=None, ge=0, le=10_000_000)

@@ -1,0 +1,114 @@
+"""Polarisation curves read and sent by machines."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path
+
+from service.condition.api import condition_models as models
+from service.condition.arithmetic.measured_curves import MeasuredPoint
+from service.condition.arithmetic.typed_voltages import typed_channels
+from service.condition.changes.polarisation_curves import add_curve, void_curve
+from service.condition.queries.cell_histories import stack_voltages
+from service.condition.queries.polarisation_curves import CellCurve, polarisation_curve
+from service.platform.api.answers import Made
+from service.platform.api.callers import Caller, Database, made_once
+from service.platform.database import Work, changing, reading
+from service.platform.permissions import Act, need
+from service.runs.api.models import Void
+from service.stacks.api.stacks import OneTimeKey
+from service.stacks.queries.stacks import find_stack
+
+router = APIRouter(tags=["condition"])
+CurveNumber = Annotated[int, Path(ge=1, le=2**53)]
+
+
+@router.get("/stacks/{serial}/curves")
+def curves(serial: str, caller: Caller, engine: Database) -> list[models.CurveHead]:
+    """The polarisation curves of a stack in the order of time."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        found = stack_voltages(session, find_stack(session, serial)).curves
+    return [
+        models.CurveHead(
+            id=one.id,
+            build_number=one.build_number,
+            taken_at=one.taken_at,
+            direction=str(one.direction),
+            occasion=one.occasion,
+            temperature_c=one.temperature_c,
+            meter_hours=one.meter_hours,
+            run_id=one.run_id,
+            points=len(one.points),
+        )
+        for one in found
+    ]
+
+
+@router.get("/curves/{curve_id}")
+def curve(curve_id: CurveNumber, caller: Caller, engine: Database) -> models.Curve:
+    """One polarisation curve with all its points."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        found = polarisation_curve(session, curve_id)
+    return _curve(found)
+
+
+@router.post("/stacks/{serial}/curves", status_code=201)
+def add(
+    *, serial: str, sent: models.CurveSent, caller: Caller, engine: Database, key: OneTimeKey = None
+) -> Made:
+    """Add a polarisation curve of all channels; the tap map says which cell each read."""
+
+    def change(work: Work) -> int:
+        names = tuple(sent.channels) or typed_channels(len(sent.points[0].voltages_v))
+        points = [
+            MeasuredPoint(
+                point.density_a_cm2,
+                None,
+                1,
+                tuple(point.voltages_v),
+                (None,) * len(point.voltages_v),
+            )
+            for point in sent.points
+        ]
+        return add_curve(
+            work,
+            find_stack(work.session, serial),
+            taken_at=sent.taken_at,
+            channels=names,
+            points=points,
+            direction=sent.direction,
+            occasion=sent.occasion,
+            temperature_c=sent.temperature_c,
+            meter_hours=sent.meter_hours,
+        )
+
+    return made_once(engine, caller, key, change)
+
+
+@router.post("/curves/{curve_id}/void")
+def void(curve_id: CurveNumber, told: Void, caller: Caller, engine: Database) -> models.Curve:
+    """Make a curve void: it stays as it was and counts no more."""
+    with changing(engine, caller, via="api") as work:
+        void_curve(work, curve_id, reason=told.reason)
+    with reading(engine) as session:
+        return _curve(polarisation_curve(session, curve_id))
+
+
+def _curve(found: CellCurve) -> models.Curve:
+    return models.Curve(
+        id=found.id,
+        serial=found.stack,
+        build_number=found.build_number,
+        taken_at=found.taken_at,
+        direction=str(found.direction),
+        occasion=found.occasion,
+        temperature_c=found.temperature_c,
+        meter_hours=found.meter_hours,
+        run_id=found.run_id,
+        void=found.known_until is not None,
+        channels=list(found.channels),
+        cells=list(found.cells),
+        part_ids=list(found.part_ids),
+        points=[models.CurvePoint.model_validate(point) for point in found.points],
+    )

@@ -1,0 +1,49 @@
+"""A sweep's file, read through the reader of logs: its rows at once, small enough for a page."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from service.condition.arithmetic.found_sweeps import FoundSweep, found_sweep, gathered
+from service.platform.arithmetic.errors import TradeError
+from service.platform.errors import Refused
+from service.runs.arithmetic.log_columns import Mapping, TimeKind
+from service.runs.arithmetic.run_times import EARLIEST_S, LATEST_S
+from service.runs.files.logs import RunLog
+
+MOST_MB = 15
+"""What is read while a page waits; larger ones are logs."""
+
+
+def read_sweep(path: Path, mapping: Mapping, zone: str, area_cm2: float) -> FoundSweep:
+    """Which curves are in this file? What was left out is among the doubts.
+
+    Raises Refused where the file cannot be read through the mapping, or holds no sweep.
+    """
+    log = RunLog(path, mapping, zone)
+    try:
+        found = found_sweep(gathered(log.batches(), mapping, area_cm2), area_cm2)
+    except TradeError as trouble:
+        raise Refused("file", "", str(trouble), "A sweep of the current up or down.") from trouble
+    notes = log.notes.in_words
+    if not notes:
+        return found
+    return FoundSweep(
+        found.rows,
+        found.left_out,
+        found.begins_s,
+        found.ends_s,
+        found.channels,
+        found.temperature_c,
+        found.curves,
+        found.rest,
+        (*found.doubts, *notes),
+    )
+
+
+def began_at(found: FoundSweep, mapping: Mapping) -> datetime | None:
+    """When the file says the sweep began; None where it has no clock, or one that was never set."""
+    if found.begins_s is None or mapping.time.kind is not TimeKind.CLOCK:
+        return None
+    if not EARLIEST_S <= found.begins_s <= LATEST_S:
+        return None
+    return datetime.fromtimestamp(found.begins_s, UTC)

@@ -1,0 +1,130 @@
+"""The sheet of a stack's condition: its cells now, over its hours, its curves, open circuit."""
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+from fastapi import APIRouter, Request, Response
+
+from service.condition.arithmetic.polarisation import GREATEST_A_CM2, Densities
+from service.condition.pages.condition_charts import (
+    ConditionCharts,
+    Over,
+    condition_charts,
+    drawn_meas,
+)
+from service.condition.queries import condition as asked_for
+from service.condition.queries.condition import Condition, read_condition
+from service.condition.queries.curve_choices import CellOnCurve
+from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.errors import TradeError
+from service.platform.database import reading
+from service.platform.errors import Refused
+from service.platform.pages.forms import Asked, Form
+from service.platform.pages.render import page
+from service.platform.permissions import Act, need
+from service.runs.queries.runs import RunRow, runs_of_stack
+from service.settings import Settings
+from service.stacks.queries.stacks import find_stack
+
+router = APIRouter(prefix="/stacks")
+WITHOUT = "none"
+RUNS_SHOWN = 5
+KEPT = (
+    "moment",
+    "density",
+    "mea",
+    "over",
+    "curve",
+    "against",
+    "cell",
+    "fit_from",
+    "fit_to",
+    "known",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ConditionPage:
+    """A stack's condition as asked for; ``kept`` are the choices a form of a section carries on."""
+
+    found: Condition
+    form: Form
+    charts: ConditionCharts
+    drawn: tuple[int, ...]
+    on_curve: CellOnCurve | None
+    reversed_cells: tuple[int, ...]
+    """cells at or below zero while the stack carried load"""
+    kept: tuple[tuple[str, str], ...]
+    by_days: bool
+    runs: tuple[RunRow, ...]
+    """the newest runs, to look for times without load in"""
+
+
+@router.get("/{serial:path}/condition")
+def show(request: Request, me: Me, database: Database, asked: Asked, serial: str) -> Response:
+    """Show a stack's condition."""
+    need(me, Act.READ)
+    found, cell = None, None
+    with reading(database) as session:
+        stack_id = find_stack(session, serial)
+        with asked.keeping():
+            wanted = _wanted(asked)
+            cell = asked.whole("cell", least=1, required=False)
+            known_at = asked.moment("known", required=False)
+            asked.check()
+            # a minute is meant to its end, so that what was known at 14:20 is there at 14:20
+            known_at = known_at and known_at + timedelta(seconds=59)
+            found = read_condition(session, stack_id, wanted, known_at)
+        if found is None:
+            found, cell = read_condition(session, stack_id), None
+        runs = runs_of_stack(session, stack_id, limit=RUNS_SHOWN)
+    settings: Settings = request.app.state.settings
+    known = [it.hours_h for it in found.near]
+    days = asked.kept("over") == "days" or (bool(known) and all(it is None for it in known))
+    drawn = drawn_meas(found, [int(it) for it in asked.kept_all("mea") if it.isdecimal()])
+    on_curve = found.chosen.cell(cell) if found.chosen else None
+    shown = found.shown.moment if found.shown else None
+    kept = tuple((name, text) for name in KEPT for text in asked.kept_all(name) if text)
+    context = ConditionPage(
+        found,
+        asked,
+        condition_charts(found, drawn, Over(days, settings.time_zone), on_curve),
+        drawn,
+        on_curve,
+        tuple(c for c, it in shown.cells.items() if it.voltage_v <= 0 and not shown.is_open)
+        if shown
+        else (),
+        kept,
+        days,
+        tuple(run for run in runs if run.reading is not None),
+    )
+    return page(request, "condition/show.html", context, asked.status)
+
+
+def _wanted(asked: Form) -> asked_for.Asked:
+    against = asked.kept("against")
+    return asked_for.Asked(
+        moment=asked.kept("moment"),
+        density_a_cm2=asked.number(
+            "density", least=0.001, most=GREATEST_A_CM2, unit="A/cm²", required=False
+        ),
+        curve_id=asked.whole("curve", least=1, required=False),
+        against_id=None if against == WITHOUT else asked.whole("against", least=1, required=False),
+        without_against=against == WITHOUT,
+        densities=_densities(asked),
+    )
+
+
+def _densities(asked: Form) -> Densities | None:
+    usual = Densities()
+    least = asked.number("fit_from", least=0.0, most=GREATEST_A_CM2, unit="A/cm²", required=False)
+    most = asked.number("fit_to", least=0.0, most=GREATEST_A_CM2, unit="A/cm²", required=False)
+    if least is None and most is None:
+        return None
+    try:
+        return Densities(
+            usual.least_a_cm2 if least is None else least,
+            usual.most_a_cm2 if most is None else most,
+        )
+    except TradeError as trouble:
+        raise Refused("fit_from", asked.kept("fit_from"), str(trouble)) from trouble

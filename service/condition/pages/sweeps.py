@@ -1,0 +1,222 @@
+"""A sweep of the current, brought in as a file: sent, looked at with its curves, then kept.
+
+The middle step is a plain address with its answers in it; the file waits for a day.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import Engine
+
+from service.condition.arithmetic.found_sweeps import FoundSweep
+from service.condition.changes.sweeps import SweepTaken, import_sweep
+from service.condition.files import MOST_MB, began_at, read_sweep
+from service.condition.pages.sweep_forms import (
+    CURRENT_UNITS,
+    TIME_UNITS,
+    VOLTAGE_UNITS,
+    Heading,
+    fill_in,
+    guessed,
+    headings_of,
+    mapping_of,
+)
+from service.people.pages.signing_in import Database, Me
+from service.platform.database import changing, now_utc, reading
+from service.platform.errors import Refused
+from service.platform.files import uploads
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, Person, need
+from service.runs.arithmetic.log_columns import Mapping
+from service.runs.arithmetic.log_guess_columns import Doubt
+from service.runs.files import run_files
+from service.runs.files.logs import look_at
+from service.runs.files.logs_format import LogFormat
+from service.settings import Settings
+from service.stacks.pages.stacks import address
+from service.stacks.queries.layer_maps import MapStack, stack_facts
+from service.stacks.queries.stacks import find_stack
+from service.store.pages.imports import sent_file
+
+router = APIRouter()
+MEGABYTE = 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class SendPage:
+    """The form that takes the file."""
+
+    stack: MapStack
+    form: Form
+    most_mb: int = MOST_MB
+
+
+@dataclass(frozen=True, slots=True)
+class LookPage:
+    """The columns, the curves found with them, and what is doubtful."""
+
+    stack: MapStack
+    name: str
+    token: str
+    described: str
+    form: Form
+    headings: tuple[Heading, ...]
+    doubts: tuple[Doubt, ...]
+    found: FoundSweep | None
+    in_file: datetime | None
+    """when the file says it began"""
+    current_units: tuple[str, ...] = CURRENT_UNITS
+    voltage_units: tuple[str, ...] = VOLTAGE_UNITS
+    time_units: tuple[str, ...] = TIME_UNITS
+
+
+@dataclass(frozen=True, slots=True)
+class _Sweep:
+    """A sent file, its columns and what it gives."""
+
+    path: Path
+    name: str
+    written: LogFormat
+    headings: tuple[Heading, ...]
+    doubts: tuple[Doubt, ...]
+    mapping: Mapping | None
+    found: FoundSweep | None
+
+    @property
+    def began_at(self) -> datetime | None:
+        """When the file says it began; None where it has no clock times."""
+        if self.found is None or self.mapping is None:
+            return None
+        return began_at(self.found, self.mapping)
+
+
+@router.get("/stacks/{serial:path}/sweeps/new")
+def show_send(request: Request, me: Me, database: Database, serial: str) -> Response:
+    """Show the form that takes the file."""
+    need(me, Act.RUN_WRITE)
+    return _send(request, database, blank(request), serial)
+
+
+@router.post("/stacks/{serial:path}/sweeps/new")
+def send(request: Request, me: Me, database: Database, form: Typed, serial: str) -> Response:
+    """Take the file, if something in it looks like a sweep."""
+    need(me, Act.RUN_WRITE)
+    with form.keeping():
+        name, content = sent_file(form)
+        if len(content) > MOST_MB * MEGABYTE:
+            size = f"it has {len(content) / MEGABYTE:.1f}\u2009MB."
+            right = f"At most {MOST_MB}\u2009MB; a larger one comes in as a log."
+            raise Refused("file", name, size, right)
+        settings: Settings = request.app.state.settings
+        token = uploads.keep(settings.data_folder, me.id, name, content, now_utc())
+        try:
+            guessed(look_at(_place(settings, token)))
+        except Refused as refusal:
+            uploads.forget(settings.data_folder, token)
+            raise Refused("file", name, refusal.reason, refusal.right_would_be) from refusal
+        return go_on(request, f"{address(serial)}/sweeps/{token}")
+    return _send(request, database, form, serial)
+
+
+@router.get("/stacks/{serial:path}/sweeps/{token}")
+def show_look(
+    *, request: Request, me: Me, database: Database, asked: Asked, serial: str, token: str
+) -> Response:
+    """Show the columns and the curves they give."""
+    need(me, Act.RUN_WRITE)
+    return _look(request, me, database, asked, serial=serial, token=token)
+
+
+@router.post("/stacks/{serial:path}/sweeps/{token}")
+def write(
+    *, request: Request, me: Me, database: Database, form: Typed, serial: str, token: str
+) -> Response:
+    """Keep the file, its curves and open-circuit voltages."""
+    need(me, Act.RUN_WRITE)
+    settings: Settings = request.app.state.settings
+    stack = _stack(database, serial)
+    with form.keeping():
+        taken_at = form.moment("taken_at", required=False)
+        occasion = form.text("occasion", required=False, most=200)
+        temperature = form.number("temperature_c", unit="°C", required=False)
+        meter = form.number("meter_hours", least=0, unit="h", required=False)
+        note = form.text("note", required=False)
+        legs = [int(text) for text in form.kept_all("legs") if text.isdecimal()]
+        form.check()
+        sweep = _read(settings, me, form, stack, token)
+        at = taken_at or sweep.began_at
+        if at is None:
+            raise Refused("taken_at", "", "the file does not say when it was taken.", "A time.")
+        if sweep.found is None or sweep.mapping is None:
+            raise Refused("columns", "", "the columns give no sweep.", "Look at them below.")
+        stored = run_files.keep(settings.data_folder, sweep.path, sweep.name)
+        with changing(database, me, key=form.key) as work:
+            key = import_sweep(
+                work,
+                stack.id,
+                stored=stored,
+                mapping=sweep.mapping.to_json(),
+                found=sweep.found,
+                taken=SweepTaken(at, occasion, temperature, meter, note),
+                legs=legs,
+            )
+            work.answer = f"{address(stack.serial)}/condition?curve={key}#curves"
+        uploads.forget(settings.data_folder, token)
+        return go_on(request, work.answer)
+    return _look(request, me, database, form, serial=serial, token=token)
+
+
+def _stack(database: Engine, serial: str) -> MapStack:
+    with reading(database) as session:
+        return stack_facts(session, find_stack(session, serial))
+
+
+def _place(settings: Settings, token: str) -> Path:
+    """Where a kept file lies; `uploads.find` has looked at the token and whose it is."""
+    return settings.data_folder / "uploads" / f"{token}.content"
+
+
+def _read(settings: Settings, me: Person, form: Form, stack: MapStack, token: str) -> _Sweep:
+    upload = uploads.find(settings.data_folder, me.id, token)
+    path = _place(settings, token)
+    written = look_at(path)
+    guess = guessed(written)
+    headings = headings_of(written, guess)
+    mapping, found = None, None
+    is_first = "current" not in form.typed
+    if is_first:
+        fill_in(form, guess, headings)
+    if not is_first or form.kept("current"):
+        with form.keeping():
+            mapping = mapping_of(form, guess, headings)
+            found = read_sweep(path, mapping, settings.zone, stack.active_area_cm2)
+    return _Sweep(path, upload.name, written, headings, guess.doubts, mapping, found)
+
+
+def _send(request: Request, database: Engine, form: Form, serial: str) -> Response:
+    context = SendPage(_stack(database, serial), form)
+    return page(request, "condition/send_sweep.html", context, form.status)
+
+
+def _look(
+    request: Request, me: Person, database: Engine, form: Form, *, serial: str, token: str
+) -> Response:
+    stack = _stack(database, serial)
+    sweep = _read(request.app.state.settings, me, form, stack, token)
+    if sweep.found and "legs" not in form.typed:
+        form.typed["legs"] = tuple(str(curve.leg) for curve in sweep.found.curves)
+    context = LookPage(
+        stack,
+        sweep.name,
+        token,
+        sweep.written.described,
+        form,
+        sweep.headings,
+        sweep.doubts,
+        sweep.found,
+        sweep.began_at,
+    )
+    return page(request, "condition/look_at_sweep.html", context, form.status)

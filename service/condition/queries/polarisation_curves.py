@@ -1,0 +1,197 @@
+"""Polarisation curves with their channels resolved to cells and to the MEAs that sat in them.
+
+As `cell_voltages` does it: nothing of it is stored, so a corrected tap map or layer reads every
+curve anew. Density in A/cm², voltages in V; as known now or as it was known at ``known_at``.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property, lru_cache
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.condition.arithmetic.curve_comparison import CurveConditions
+from service.condition.arithmetic.measured_curves import (
+    MeasuredPoint,
+    curve_of_channel,
+    points_from_text,
+)
+from service.condition.arithmetic.polarisation import CurvePoint
+from service.condition.queries.cell_voltages import mea_of_cells, read_names
+from service.people.tables import Person
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param, param_list, params, statement
+from service.runs.tables import CurveDirection, PolarisationCurve, Run, RunReading
+from service.stacks.queries.cell_bridges import bridges_of_builds
+from service.stacks.tables.stacks import Build, Stack
+from service.taps.queries import taps_of
+
+
+@dataclass(frozen=True)
+class CellCurve:
+    """One curve of a stack; tuples of cells and parts are in the order of ``channels``."""
+
+    id: int
+    reading_id: int | None
+    run_id: int | None
+    run_name: str | None
+    stack_id: int
+    stack: str
+    build_id: int
+    build_number: int
+    taken_at: datetime
+    direction: CurveDirection
+    occasion: str
+    temperature_c: float | None
+    meter_hours: float | None
+    """h, as the meter showed when it was taken"""
+    by: str
+    known_from: datetime
+    known_until: datetime | None
+    channels: tuple[str, ...]
+    points: tuple[MeasuredPoint, ...]
+    cells: tuple[int | None, ...]
+    part_ids: tuple[int | None, ...]
+    bridged: frozenset[int]
+    """cells bridged then: their voltage says nothing of their MEA"""
+
+    @cached_property
+    def by_cell(self) -> dict[int, tuple[CurvePoint, ...]]:
+        """The curve of each cell that was read, in the order of the cells; bridged ones left out.
+
+        Where several channels read a cell, the first of them that has values.
+        """
+        found: dict[int, tuple[CurvePoint, ...]] = {}
+        for place, cell in enumerate(self.cells):
+            if cell is None or cell in self.bridged or found.get(cell):
+                continue
+            points = curve_of_channel(self.points, place)
+            if points:
+                found[cell] = points
+        return dict(sorted(found.items()))
+
+    @cached_property
+    def part_of_cell(self) -> dict[int, int]:
+        """Which MEA sat in each cell that was read."""
+        return {
+            cell: part_id
+            for cell, part_id in zip(self.cells, self.part_ids, strict=True)
+            if cell is not None and part_id is not None
+        }
+
+    @cached_property
+    def by_part(self) -> dict[int, tuple[CurvePoint, ...]]:
+        """The curve of each MEA that was read."""
+        return {
+            part_id: self.by_cell[cell]
+            for cell, part_id in self.part_of_cell.items()
+            if cell in self.by_cell
+        }
+
+    @property
+    def conditions(self) -> CurveConditions:
+        """What it was taken under, as far as it was written down."""
+        typed = self.direction is CurveDirection.TYPED
+        return CurveConditions(self.temperature_c, direction=None if typed else str(self.direction))
+
+
+@statement
+def _of_builds(is_then: bool) -> Any:
+    return (
+        _columns()
+        .where(
+            PolarisationCurve.build_id.in_(param_list("build_ids")),
+            known(PolarisationCurve, as_of_param(is_then)),
+        )
+        .order_by(PolarisationCurve.taken_at, PolarisationCurve.id)
+    )
+
+
+def curves_of_builds(
+    session: Session, build_ids: Collection[int], known_at: datetime | None = None
+) -> dict[int, tuple[CellCurve, ...]]:
+    """All curves of these builds in the order of time, resolved. Four statements.
+
+    A build without curves has an empty tuple.
+    """
+    rows: Any = session.execute(
+        _of_builds(known_at is not None), params(known_at, build_ids=build_ids)
+    ).all()
+    found: dict[int, list[CellCurve]] = {build_id: [] for build_id in build_ids}
+    for curve in _resolved(session, rows, known_at):
+        found[curve.build_id].append(curve)
+    return {build_id: tuple(own) for build_id, own in found.items()}
+
+
+@statement
+def _of_key() -> Any:
+    return _columns().where(PolarisationCurve.id == param("curve_id"))
+
+
+def polarisation_curve(session: Session, curve_id: int) -> CellCurve:
+    """One curve, made void or not. Four statements. Raises NotFound."""
+    rows: Any = session.execute(_of_key(), {"curve_id": curve_id}).all()
+    if not rows:
+        raise NotFound("polarisation curve", curve_id)
+    return _resolved(session, rows, None)[0]
+
+
+def _columns() -> Any:
+    return (
+        select(
+            *columns(
+                CellCurve,
+                PolarisationCurve,
+                run_id=RunReading.run_id,
+                run_name=Run.name,
+                stack=Stack.serial,
+                build_number=Build.number,
+                by=Person.name,
+            )
+        )
+        .join(Stack, Stack.id == PolarisationCurve.stack_id)
+        .join(Build, Build.id == PolarisationCurve.build_id)
+        .join(Person, Person.id == PolarisationCurve.by_id)
+        .outerjoin(RunReading, RunReading.id == PolarisationCurve.reading_id)
+        .outerjoin(Run, Run.id == RunReading.run_id)
+    )
+
+
+def _resolved(
+    session: Session, rows: Sequence[Any], known_at: datetime | None
+) -> tuple[CellCurve, ...]:
+    builds = {row.build_id for row in rows}
+    taps = taps_of(session, {row.stack_id for row in rows}, known_at)
+    meas = mea_of_cells(session, builds, known_at)
+    bridges = bridges_of_builds(session, builds, known_at)
+    found: list[CellCurve] = []
+    for row in rows:
+        names = read_names(row.channels)
+        cells = taps.cell_of(row.stack_id, row.taken_at, names)
+        of_cell = meas.get(row.build_id, {})
+        bridged = frozenset(
+            bridge.cell for bridge in bridges.get(row.build_id, ()) if bridge.holds_at(row.taken_at)
+        )
+        found.append(
+            read_as(
+                CellCurve,
+                row,
+                channels=names,
+                points=_read_points(row.points),
+                cells=cells,
+                part_ids=tuple(None if cell is None else of_cell.get(cell) for cell in cells),
+                bridged=bridged,
+            )
+        )
+    return tuple(found)
+
+
+@lru_cache(maxsize=256)
+def _read_points(points: str) -> tuple[MeasuredPoint, ...]:
+    """The points as kept: this program wrote them and they never change."""
+    return points_from_text(points)
