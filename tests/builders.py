@@ -19,6 +19,7 @@ from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.pattern_toml import write_pattern
 from service.designs.arithmetic.pattern_types import drawing
 from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
+from service.life.tables.failing import FailingMark
 from service.limits.arithmetic.figures import DesignFigures, figures_as_data
 from service.limits.tables import LimitSet
 from service.people.tables import Person, PersonRole, Role
@@ -39,7 +40,6 @@ from service.platform.arithmetic.vocabulary import (
 from service.platform.tables.base import Base
 from service.proof.tables.releases import BuildRelease
 from service.records.queries.content import record_content
-from service.records.tables.failing import FailingMark
 from service.records.tables.rebuild_records import (
     Decision,
     Involvement,

@@ -7,8 +7,13 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.life.arithmetic.failing_rules import (
+    Criterion,
+    CriterionKind,
+    FailingRule,
+    rule_as_data,
+)
 from service.store.tables.parts import Part
-from service.trade.failing_rules import Criterion, CriterionKind, FailingRule, rule_as_data
 from tests.records.mea_reading import ReadStack, a_read_stack
 
 Calling = Callable[..., Any]

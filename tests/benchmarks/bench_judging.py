@@ -17,14 +17,19 @@ from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
 from service.condition.queries.cell_voltages import mea_of_cells
+from service.life.arithmetic.failing_rules import (
+    Criterion,
+    CriterionKind,
+    FailingRule,
+    rule_as_data,
+)
+from service.life.queries.mea_lives import mea_life
+from service.life.tables.failing import FailingRule as Row
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.database import make_engine
-from service.records.queries.mea_lives import mea_life
-from service.records.tables.failing import FailingRule as Row
 from service.runs.tables import Snapshot, SnapshotKind
 from service.stacks.changes.rule_verdicts import judge_stacks
 from service.stacks.tables.stacks import Build
-from service.trade.failing_rules import Criterion, CriterionKind, FailingRule, rule_as_data
 from tests import builders
 from tests.builders import FIRST_CLOSING
 

@@ -15,11 +15,11 @@ from sqlalchemy.orm import Session
 from service.condition.arithmetic.typed_voltages import typed_channels
 from service.condition.changes.polarisation_curves import add_curve
 from service.condition.changes.typed_voltages import type_voltages
+from service.life.changes.failing_rules import write_rule
 from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
 from service.records.changes.corrections import propose
-from service.records.changes.failing_rules import write_rule
 from service.records.queries.correctable import correctable
 from service.records.tables.corrections import Correction, CorrectionOf
 from service.runs.changes.column_mappings import keep_mapping

@@ -13,12 +13,13 @@ from service.condition.queries.polarisation_curves import curves_of_builds
 from service.faces.demo.building import demo_settings
 from service.faces.demo.failing import SOURCE
 from service.faces.demo.runs import BRIDGED, CROSSED, LOGS
+from service.life.arithmetic.recovery import Recovery
+from service.life.queries.failing import confirmed_failing, judged
+from service.life.queries.life_rows import mea_types
+from service.life.queries.lives_of_groups import GroupBy, lives_of_groups
+from service.life.queries.mea_lives import mea_life
+from service.life.tables.failing import FailingRule, RuleAnswer
 from service.platform.database import make_engine, now_utc, reading
-from service.records.queries.failing import confirmed_failing, judged
-from service.records.queries.life_rows import mea_types
-from service.records.queries.lives_of_groups import GroupBy, lives_of_groups
-from service.records.queries.mea_lives import mea_life
-from service.records.tables.failing import FailingRule, RuleAnswer
 from service.runs.files import run_files
 from service.runs.tables import CurveDirection, Run, RunKind, RunReading
 from service.stacks.queries.hour_kinds import stack_kinds
@@ -27,7 +28,6 @@ from service.stacks.tables.hours import HourReport
 from service.stacks.tables.stacks import Build, Stack
 from service.store.tables.parts import Part
 from service.taps.tables import TapMap
-from service.trade.recovery import Recovery
 from tests.records.tapping import voltages_of_build
 
 pytestmark = pytest.mark.slow

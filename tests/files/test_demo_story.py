@@ -16,6 +16,7 @@ from service.faces.demo.days import MON, Days, ago, last_working_day
 from service.faces.demo.first_steps import first_steps
 from service.faces.demo.heron import FAILING
 from service.faces.demo.people import PASSPHRASE, PEOPLE, ZONE
+from service.life.queries.traces import Trace, trace
 from service.people.queries.people import credential_of, password_matches
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Kind
@@ -27,7 +28,6 @@ from service.records.queries.content import verify
 from service.records.queries.corrections import corrections_of_records
 from service.records.queries.pile_checks import pile_check
 from service.records.queries.rebuild_records import ListedRecord, record_list
-from service.records.queries.traces import Trace, trace
 from service.records.queries.working_piles import working_pile
 from service.records.tables.corrections import CorrectionState
 from service.records.tables.rebuild_records import (

@@ -18,8 +18,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.condition.queries.cell_voltages import mea_of_cells
+from service.life.queries.mea_lives import MeaLife, mea_life
 from service.people.tables import Role
-from service.records.queries.mea_lives import MeaLife, mea_life
 from service.stacks.tables.hours import Moment
 from service.stacks.tables.stacks import Build
 from tests import builders

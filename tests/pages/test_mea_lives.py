@@ -11,8 +11,8 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.life.arithmetic.voltage_trend import MOST_READINGS
 from service.stacks.tables.stacks import Build
-from service.trade.voltage_trend import MOST_READINGS
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.found_by_index import read_whole

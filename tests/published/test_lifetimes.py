@@ -12,11 +12,11 @@ from lifelines.datasets import (
 from lifelines.statistics import multivariate_logrank_test
 from scipy.stats import CensoredData, ecdf, logrank
 
-from service.trade.failure_rate import failure_rate
-from service.trade.kaplan_meier import kaplan_meier
-from service.trade.lifetimes import Lives, at_risk
-from service.trade.log_rank import log_rank
-from service.trade.weibull import weibull
+from service.life.arithmetic.failure_rate import failure_rate
+from service.life.arithmetic.kaplan_meier import kaplan_meier
+from service.life.arithmetic.lifetimes import Lives, at_risk
+from service.life.arithmetic.log_rank import log_rank
+from service.life.arithmetic.weibull import weibull
 from tests.published.cases import cases
 
 CASES = cases("lifetimes")

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
+from service.life.arithmetic.median_slopes import theil_sen
 from service.platform.arithmetic.regression import least_squares, line_columns
-from service.trade.median_slopes import theil_sen
 from tests.published.cases import cases
 
 CASES = cases("trends")

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from service.trade.voltage_loss import loss_for_life_uv_h, mean_loss_uv_h, percent_lost
-from service.trade.voltage_trend import voltage_trend
+from service.life.arithmetic.voltage_loss import loss_for_life_uv_h, mean_loss_uv_h, percent_lost
+from service.life.arithmetic.voltage_trend import voltage_trend
 from tests.published.cases import cases
 
 CASES = cases("trends")

@@ -6,8 +6,8 @@ from datetime import datetime, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.life.tables.failing import FailingMark
 from service.platform.arithmetic.vocabulary import Whereabouts
-from service.records.tables.failing import FailingMark
 from service.stacks.tables.stacks import Build, Stack
 from service.store.tables.parts import Lot, Part
 from tests import builders

@@ -8,8 +8,8 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
+from service.life.tables.failing import FailingMark
 from service.platform.database import tending
-from service.records.tables.failing import FailingMark
 from service.stacks.changes.build_features import fill_makeups
 from service.stacks.tables.stacks import Build, Stack
 from service.store.tables.parts import Lot, Part

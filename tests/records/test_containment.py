@@ -8,14 +8,14 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.life.queries.containment import Containment, Exposed, containment
+from service.life.queries.traces import trace
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.database import changing, reading
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
-from service.records.queries.containment import Containment, Exposed, containment
-from service.records.queries.traces import trace
 from service.stacks.tables.stacks import Stack
 from service.store.changes.holds import Placed, Subject, lift_hold, place_hold, place_holds
 from service.store.tables.holds import Hold

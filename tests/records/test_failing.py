@@ -10,25 +10,25 @@ from sqlalchemy import Engine, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.people.tables import Role
-from service.platform import permissions
-from service.platform.database import changing, tending
-from service.platform.errors import NotAllowed, Refused
-from service.platform.tables.audit import AuditEntry
-from service.records.changes.failing_marks import confirm_failing, withdraw_failing
-from service.records.changes.failing_rules import judge_some, stacks_to_judge, write_rule
-from service.records.queries.failing import (
+from service.life.arithmetic.failing_rules import Criterion, CriterionKind, FailingRule
+from service.life.changes.failing_marks import confirm_failing, withdraw_failing
+from service.life.changes.failing_rules import judge_some, stacks_to_judge, write_rule
+from service.life.queries.failing import (
     confirmed_failing,
     failing_counts,
     judged,
     marks_of,
     verdict_of,
 )
-from service.records.queries.failing_rules import rules_in_force, rules_of_design
-from service.records.tables.failing import FailingMark, RuleAnswer, RuleVerdict
+from service.life.queries.failing_rules import rules_in_force, rules_of_design
+from service.life.tables.failing import FailingMark, RuleAnswer, RuleVerdict
+from service.people.tables import Role
+from service.platform import permissions
+from service.platform.database import changing, tending
+from service.platform.errors import NotAllowed, Refused
+from service.platform.tables.audit import AuditEntry
 from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.tables.stacks import Build
-from service.trade.failing_rules import Criterion, CriterionKind, FailingRule
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.found_by_index import read_whole
@@ -203,7 +203,7 @@ def test_a_builder_writes_no_rule_and_confirms_nothing(engine: Engine, made: Rea
 def test_more_stacks_than_are_judged_at_once_are_named_and_judged_after(
     engine: Engine, quality: permissions.Person, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("service.records.changes.failing_rules.STACKS_AT_ONCE", 1)
+    monkeypatch.setattr("service.life.changes.failing_rules.STACKS_AT_ONCE", 1)
     with Session(engine) as session:
         design = builders.a_design(session)
         stacks = [builders.a_stack(session, cells=2, design=design) for _ in range(3)]

@@ -7,6 +7,7 @@ import pytest
 from sqlalchemy import Engine, select
 
 from service.designs.arithmetic.pile import Layer
+from service.life.changes.failing_marks import confirm_failing, withdraw_failing
 from service.people.tables import Role
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
@@ -16,7 +17,6 @@ from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
 from service.records.changes import bench
 from service.records.changes.approvals import make_void
-from service.records.changes.failing_marks import confirm_failing, withdraw_failing
 from service.records.changes.handing_in import hand_in
 from service.records.queries.floor import floor
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold

@@ -8,13 +8,13 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.records.queries.mea_histories import mea_histories
-from service.records.queries.mea_lives import mea_life
+from service.life.arithmetic.hours_to_limit import Outlook
+from service.life.arithmetic.recovery import CannotTell, Recovery
+from service.life.arithmetic.voltage_trend import Method
+from service.life.queries.mea_histories import mea_histories
+from service.life.queries.mea_lives import mea_life
 from service.runs.tables import Snapshot
 from service.stacks.tables.stacks import Build
-from service.trade.hours_to_limit import Outlook
-from service.trade.recovery import CannotTell, Recovery
-from service.trade.voltage_trend import Method
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.records.mea_reading import (

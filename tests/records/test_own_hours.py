@@ -9,7 +9,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.condition.queries.cell_voltages import mea_of_cells
-from service.records.queries.own_hours import own_hours_at
+from service.life.queries.own_hours import own_hours_at
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.build_spans import build_spans
 from service.stacks.queries.hours import build_hours, stack_hours

@@ -9,9 +9,9 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.closing.queries.build_torques import build_torques
+from service.life.queries.traces import trace
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
-from service.records.queries.traces import trace
 from service.records.tables.rebuild_records import Involvement, RecordPerson, TorqueReading
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.tables.stacks import Build

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from service.life.arithmetic.confounding import OTHERS, UNKNOWN, Apart, grid, overlap
 from service.platform.arithmetic.errors import Inconsistent
-from service.trade.confounding import OTHERS, UNKNOWN, Apart, grid, overlap
 
 CODES = st.lists(st.tuples(st.integers(-1, 3), st.integers(-1, 3)), min_size=1, max_size=40)
 

@@ -4,16 +4,16 @@ import json
 
 import pytest
 
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.trade.failing_rules import (
+from service.life.arithmetic.failing_rules import (
     Criterion,
     CriterionKind,
     FailingRule,
     rule_as_data,
     rule_from_data,
 )
-from service.trade.failing_verdicts import Answer, CriterionFinding, MeaFacts, judge
-from service.trade.voltage_trend import Method, voltage_trend
+from service.life.arithmetic.failing_verdicts import Answer, CriterionFinding, MeaFacts, judge
+from service.life.arithmetic.voltage_trend import Method, voltage_trend
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
 VOLTAGE = Criterion(CriterionKind.VOLTAGE, 0.60, readings=2)
 RATE = Criterion(

@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import t
 
-from service.trade.hours_to_limit import Outlook, hours_to_limit
-from service.trade.voltage_trend import Method, VoltageTrend, voltage_trend
+from service.life.arithmetic.hours_to_limit import Outlook, hours_to_limit
+from service.life.arithmetic.voltage_trend import Method, VoltageTrend, voltage_trend
 
 
 def falling(seed: int = 1, noise_v: float = 0.001, slope_v_h: float = -30e-6) -> VoltageTrend:

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.life.arithmetic.life_pieces import NEVER_FAILED, Parts, Pieces, Sat, Why, pieces
 from service.platform.arithmetic.errors import Inconsistent
-from service.trade.life_pieces import NEVER_FAILED, Parts, Pieces, Sat, Why, pieces
 
 
 class Build(NamedTuple):

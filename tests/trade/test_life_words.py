@@ -1,8 +1,8 @@
 """What a comparison of lives says: association, how sure, what to be careful with."""
 
-from service.trade.life_by_group import LifeByGroup, life_by_group
-from service.trade.life_words import comparison_in_words, group_in_words
-from service.trade.lifetimes import End, Life, lives_of
+from service.life.arithmetic.life_by_group import LifeByGroup, life_by_group
+from service.life.arithmetic.life_words import comparison_in_words, group_in_words
+from service.life.arithmetic.lifetimes import End, Life, lives_of
 
 
 def failing(*hours: float, entry: float = 0.0) -> list[Life]:

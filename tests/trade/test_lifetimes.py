@@ -7,13 +7,13 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from service.life.arithmetic.failure_rate import failure_rate
+from service.life.arithmetic.kaplan_meier import kaplan_meier
+from service.life.arithmetic.life_by_group import life_by_group
+from service.life.arithmetic.lifetimes import End, Life, Lives, at_risk, lives_of
+from service.life.arithmetic.log_rank import log_rank
+from service.life.arithmetic.weibull import weibull
 from service.platform.arithmetic.errors import Inconsistent, NoSolution, OutOfRange
-from service.trade.failure_rate import failure_rate
-from service.trade.kaplan_meier import kaplan_meier
-from service.trade.life_by_group import life_by_group
-from service.trade.lifetimes import End, Life, Lives, at_risk, lives_of
-from service.trade.log_rank import log_rank
-from service.trade.weibull import weibull
 
 ENDS = st.sampled_from([End.FAILED, End.REMOVED, End.RUNNING])
 ONE = st.builds(

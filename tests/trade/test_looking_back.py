@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from service.trade.looking_back import looking_back
-from service.trade.voltage_trend import Method
+from service.life.arithmetic.forecast_backtest import looking_back
+from service.life.arithmetic.voltage_trend import Method
 
 HOURS = np.linspace(0, 900, 31)
 ONE = [1] * 31

@@ -7,9 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.errors import Inconsistent
-from service.trade.factors import UNKNOWN
-from service.trade.makeups import (
+from service.life.arithmetic.build_features import (
     GASKETS,
     MOST_STACKS,
     NEVER,
@@ -19,6 +17,8 @@ from service.trade.makeups import (
     pack,
     unpack,
 )
+from service.life.arithmetic.factors import UNKNOWN
+from service.platform.arithmetic.errors import Inconsistent
 
 ID = st.integers(1, 2_000_000_000)
 MAYBE = st.none() | ID

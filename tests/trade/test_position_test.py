@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.life.arithmetic.position_test import from_nearer_end, position_test
 from service.platform.arithmetic.errors import Inconsistent
-from service.trade.position_test import from_nearer_end, position_test
 
 STACK = st.integers(2, 6).flatmap(
     lambda cells: st.lists(st.booleans(), min_size=cells, max_size=cells)
@@ -40,7 +40,7 @@ def test_of_many_the_normal_law_agrees_with_all_ways(monkeypatch: pytest.MonkeyP
     fails = rng.random(600) < np.where(far < 2, 0.35, 0.2)
 
     counted = position_test(stack, far, fails)
-    monkeypatch.setattr("service.trade.position_test.MOST_COUNTED", 0)
+    monkeypatch.setattr("service.life.arithmetic.position_test.MOST_COUNTED", 0)
     normal = position_test(stack, far, fails)
 
     assert counted.counted

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from service.trade.recovery import CannotTell, Recovery, recovery
+from service.life.arithmetic.recovery import CannotTell, Recovery, recovery
 
 
 def spelled(noise_v: float = 0.0, seed: int = 2) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import linregress, theilslopes
 
+from service.life.arithmetic.median_slopes import theil_sen, variance_of_order
 from service.platform.arithmetic.errors import Inconsistent, NoSolution, OutOfRange
 from service.platform.arithmetic.regression import least_squares, line_columns, stretches
-from service.trade.median_slopes import theil_sen, variance_of_order
 
 points = st.lists(
     st.tuples(st.integers(0, 40), st.integers(-9, 9)), min_size=3, max_size=30

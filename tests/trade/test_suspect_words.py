@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from service.trade import suspect_words as words
-from service.trade.confounding import Overlap
-from service.trade.factors import Factor, FactorKind
-from service.trade.position_test import position_test
-from service.trade.suspects import Suspects, suspects
+from service.life.arithmetic import suspect_words as words
+from service.life.arithmetic.confounding import Overlap
+from service.life.arithmetic.factors import Factor, FactorKind
+from service.life.arithmetic.position_test import position_test
+from service.life.arithmetic.suspects import Suspects, suspects
 from tests.trade.test_suspects import once
 
 

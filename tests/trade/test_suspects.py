@@ -7,9 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.platform.arithmetic.errors import Inconsistent
-from service.trade.exposure import MOST_STRATA, exposure, level_counts
-from service.trade.factors import (
+from service.life.arithmetic.factors import (
     Factor,
     FactorKind,
     Unit,
@@ -19,7 +17,9 @@ from service.trade.factors import (
     position_codes,
     thirds,
 )
-from service.trade.suspects import FactorFound, Population, suspects
+from service.life.arithmetic.risk_sets import MOST_STRATA, exposure, level_counts
+from service.life.arithmetic.suspects import FactorFound, Population, suspects
+from service.platform.arithmetic.errors import Inconsistent
 
 CELLS = 8
 

@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from service.platform.arithmetic.errors import Inconsistent
-from service.trade.voltage_trend import (
+from service.life.arithmetic.voltage_trend import (
     MOST_READINGS,
     NEWEST_ALONE,
     drawn_together,
     voltage_trend,
 )
+from service.platform.arithmetic.errors import Inconsistent
 
 
 def a_life(noise_v: float = 0.0, each: int = 20) -> tuple[list[np.ndarray], float]:

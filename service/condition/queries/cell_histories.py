@@ -25,15 +25,15 @@ from service.condition.queries.snapshot_choices import (
     snapshot_heads,
     snapshots_read,
 )
+from service.life.arithmetic.failing_rules import rule_from_data
+from service.life.tables.failing import FailingMark, FailingRule
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.queries.prepared import param, param_list
-from service.records.tables.failing import FailingMark, FailingRule
 from service.stacks.queries.builds import BuildFacts, builds_of
 from service.stacks.queries.hours_at import TotalOverTime, stack_total_at
 from service.stacks.queries.layer_maps import MapStack, stack_facts
 from service.store.arithmetic.labels import part_label
 from service.store.tables.parts import Lot, Part
-from service.trade.failing_rules import rule_from_data
 
 SNAPSHOT, CURVE = "s", "c"
 """Beginnings of the keys of moments."""

@@ -6,7 +6,8 @@ from fastapi import APIRouter
 
 from service.closing.api import closing
 from service.condition.api import condition, polarisation_curves, sweeps
-from service.faces.api import desk, failing, floor, health, life, parts, records, suspects
+from service.faces.api import desk, floor, health, records
+from service.life.api import failing, life, parts, suspects
 from service.platform.api import audit_trail
 from service.proof import api as stack_tests
 from service.runs.api import runs

@@ -10,9 +10,9 @@ from service.faces.demo.days import FRI, MON, When, ago
 from service.faces.demo.heron import FAILING
 from service.faces.demo.lab import Entry, Lab
 from service.faces.demo.lapwing import STACKS, Short
-from service.records.changes.failing_marks import confirm_failing
-from service.records.changes.failing_rules import write_rule
-from service.trade.failing_rules import Criterion, CriterionKind, FailingRule
+from service.life.arithmetic.failing_rules import Criterion, CriterionKind, FailingRule
+from service.life.changes.failing_marks import confirm_failing
+from service.life.changes.failing_rules import write_rule
 
 SOURCE = "invented for the demo, not for any real stack"
 VOLTAGE, LOSS, AMONG = CriterionKind.VOLTAGE, CriterionKind.LOSS, CriterionKind.AMONG_CELLS

@@ -6,7 +6,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from service.trade.factors import (
+from service.life.arithmetic.build_features import Builds, Stays, unpack
+from service.life.arithmetic.factors import (
     UNKNOWN,
     Codes,
     Factor,
@@ -16,8 +17,7 @@ from service.trade.factors import (
     position_codes,
     thirds,
 )
-from service.trade.makeups import Builds, Stays, unpack
-from service.trade.position_test import from_nearer_end
+from service.life.arithmetic.position_test import from_nearer_end
 
 Ids = NDArray[np.int64]
 Flags = NDArray[np.bool_]

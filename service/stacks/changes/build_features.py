@@ -9,15 +9,15 @@ from sqlalchemy import Engine, and_, delete, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from service.life.arithmetic.build_features import pack, unpack
+from service.life.queries.build_features import makeups_of
+from service.life.queries.traced_meas import traced_mea
+from service.life.tables.build_features import BuildMakeup
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import Work, now_utc, reading, tending
 from service.platform.queries.as_of import known
-from service.records.queries.makeups import makeups_of
-from service.records.queries.traced_meas import traced_mea
-from service.records.tables.build_makeups import BuildMakeup
 from service.stacks.tables.stacks import Build, BuildPeriod, Layer
 from service.store.tables.parts import Part, PartType
-from service.trade.makeups import pack, unpack
 
 AT_ONCE = 40
 """Builds read together: some 30 000 layers of large stacks."""

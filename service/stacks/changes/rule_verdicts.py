@@ -13,17 +13,17 @@ from typing import Any
 from sqlalchemy import delete, insert, select, union
 from sqlalchemy.orm import Session
 
+from service.life.arithmetic.failing_verdicts import MeaFacts, RuleFinding, judge
+from service.life.arithmetic.voltage_trend import Rate
+from service.life.queries.failing_rules import RuleVersion, rules_in_force
+from service.life.queries.mea_histories import MeaHistory, mea_histories
+from service.life.queries.reference_densities import operating_densities
+from service.life.tables.failing import RuleAnswer, RuleVerdict
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import Work
 from service.platform.queries.as_of import known
-from service.records.queries.failing_rules import RuleVersion, rules_in_force
-from service.records.queries.mea_histories import MeaHistory, mea_histories
-from service.records.queries.reference_densities import operating_densities
-from service.records.tables.failing import RuleAnswer, RuleVerdict
 from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.tables.parts import Part, PartType
-from service.trade.failing_verdicts import MeaFacts, RuleFinding, judge
-from service.trade.voltage_trend import Rate
 
 AT_ONCE = 500
 """MEAs whose voltages are held in memory together."""

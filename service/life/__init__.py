@@ -1,0 +1,1 @@
+"""What ends an MEA: the rule, lives, trace, suspects and containment."""

@@ -1,0 +1,132 @@
+"""Life by group: shares not failed, laws and the comparison, as on the page."""
+
+from math import isfinite
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Query
+
+from service.life.api import life_models as models
+from service.life.arithmetic.kaplan_meier import SurvivalCurve
+from service.life.arithmetic.life_by_group import GroupLife, LifeByGroup, life_by_group
+from service.life.arithmetic.life_words import comparison_in_words, group_in_words
+from service.life.arithmetic.weibull import WeibullLife
+from service.life.queries.life_rows import mea_types
+from service.life.queries.lives_of_groups import GroupBy, LivesOfGroups, lives_of_groups
+from service.platform.api.callers import Caller, Database
+from service.platform.database import reading
+from service.platform.errors import NotFound
+from service.platform.permissions import Act, need
+
+router = APIRouter(prefix="/life", tags=["life"])
+
+Id = Annotated[int | None, Query(ge=1, le=2**31)]
+
+
+@router.get("")
+def life(
+    *,
+    caller: Caller,
+    engine: Database,
+    by: GroupBy = GroupBy.LOT,
+    part_type_id: Id = None,
+    design_id: Id = None,
+    level: Annotated[Literal["0.9", "0.95", "0.99"], Query(description="of intervals")] = "0.95",
+) -> models.Life:
+    """How long MEAs live unfailed, group by group, and whether the groups differ."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        types = [one.id for one in mea_types(session)]
+        if part_type_id is not None and part_type_id not in types:
+            raise NotFound("MEA type", part_type_id)
+        asked = types if part_type_id is None else [part_type_id]
+        found = lives_of_groups(session, by, asked, design_id)
+    told = life_by_group({group.name: group.lives for group in found.groups}, float(level))
+    return _answer(found, told)
+
+
+def _answer(found: LivesOfGroups, told: LifeByGroup) -> models.Life:
+    test = told.test
+    return models.Life(
+        by=found.by,
+        level=told.level,
+        meas=found.meas,
+        never_fitted=found.never_fitted,
+        left_out=found.left_out,
+        left_out_failed=found.left_out_failed,
+        left_out_first=[models.LeftOut.model_validate(one) for one in found.named],
+        meeting_a_rule_unconfirmed=found.met_unconfirmed,
+        groups=[
+            _group(one, group.id) for one, group in zip(told.groups, found.groups, strict=True)
+        ],
+        test=None
+        if test is None
+        else models.Test(
+            groups=list(told.tested),
+            lives=test.n,
+            chi_square=test.chi_square,
+            degrees_of_freedom=test.freedom,
+            p=test.p,
+            is_rough=test.is_rough,
+        ),
+        in_words=list(comparison_in_words(told)),
+    )
+
+
+def _group(group: GroupLife, id_: int | None) -> models.GroupLife:
+    lives, curve, rate = group.lives, group.curve, group.rate
+    return models.GroupLife(
+        name=group.name,
+        id=id_,
+        counted=lives.n,
+        failed=lives.failures,
+        removed_unfailed=lives.removed,
+        still_running=lives.running,
+        unknown=lives.unknown,
+        not_watched=lives.unwatched,
+        came_late=lives.late,
+        watched_h=lives.watched_h,
+        begins_h=curve.begins_h if curve else None,
+        until_h=curve.until_h if curve else None,
+        median_h=_interval(curve.median_h, curve.median_low_h, curve.median_high_h)
+        if curve
+        else None,
+        failures_in_1000_h=_interval(rate.per_1000_h, rate.low, rate.high) if rate else None,
+        steps=_steps(curve) if curve else [],
+        weibull=_weibull(group.weibull) if group.weibull else None,
+        why_no_weibull=group.why_no_weibull,
+        to_be_careful_with=list(group_in_words(group)),
+    )
+
+
+def _steps(curve: SurvivalCurve) -> list[models.Step]:
+    columns = (curve.times_h, curve.at_risk, curve.failures, curve.shares, curve.lows, curve.highs,
+               curve.standard_errors)  # fmt: skip
+    return [
+        models.Step(
+            hours=hours,
+            at_risk=at_risk,
+            failures=failures,
+            share=_interval(share, low, high),
+            standard_error=_or_none(error),
+        )
+        for hours, at_risk, failures, share, low, high, error in zip(
+            *(column.tolist() for column in columns), strict=True
+        )
+    ]
+
+
+def _weibull(law: WeibullLife) -> models.Weibull:
+    return models.Weibull(
+        shape=_interval(law.shape, law.shape_low, law.shape_high),
+        scale_h=_interval(law.scale_h, law.scale_low_h, law.scale_high_h),
+        a_tenth_failed_by_h=_interval(*law.hours_until(0.1)),
+        log_likelihood=law.log_likelihood,
+    )
+
+
+def _interval(value: float | None, low: float | None, high: float | None) -> models.Interval:
+    return models.Interval(value=value, low=_or_none(low), high=_or_none(high))
+
+
+def _or_none(value: float | None) -> float | None:
+    return value if value is not None and isfinite(value) else None

@@ -1,0 +1,164 @@
+"""What failing MEAs share, what else is exposed, and holding it: for machines."""
+
+from math import isfinite
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+
+from service.life.api import suspect_models as models
+from service.life.api.parts import Drawing
+from service.life.arithmetic.exact_tables import OddsRatio
+from service.life.queries.containment import containment
+from service.life.queries.suspects import NamedFactor, NamedLevel, suspects_sheet
+from service.life.queries.traced_meas import traced_mea
+from service.life.queries.traces import trace
+from service.platform.api.answers import Made
+from service.platform.api.callers import Caller, Database
+from service.platform.database import changing, reading
+from service.platform.errors import NotFound
+from service.platform.permissions import Act, need
+from service.stacks.api.stacks import OneTimeKey
+from service.stacks.changes.build_features import gather_makeups
+from service.store.changes.holds import Subject, place_holds
+from service.store.queries.names import part_by_text
+
+router = APIRouter(prefix="/parts", tags=["parts"])
+ByRule = Annotated[
+    bool, Query(description="count those too of which the newest rule of the design says so")
+]
+
+
+@router.get("/{serial}/suspects")
+def suspects(
+    serial: str, caller: Caller, engine: Database, drawing: Drawing = "", by_rule: ByRule = False
+) -> models.Suspects:
+    """What the failing MEAs of the design share that comparable ones do not.
+
+    Association, never cause; people are neither named nor ranked.
+    """
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        part_id = part_by_text(session, serial, drawing)
+    gather_makeups(engine, part_id)
+    with reading(engine) as session:
+        mea = traced_mea(session, part_id)
+        if mea.design_id is None:
+            raise NotFound("build of part", serial)
+        sheet = suspects_sheet(session, mea.design_id, mea.id, by_rule=by_rule)
+    return models.Suspects(
+        part=mea.label,
+        design=sheet.design,
+        by_rule=sheet.by_rule,
+        meas=sheet.found.meas,
+        failing=sheet.found.failing,
+        builds=sheet.found.builds,
+        failing_builds=sheet.found.failing_builds,
+        comparable=sheet.found.comparable,
+        first_closed=sheet.first_closed,
+        last_closed=sheet.last_closed,
+        places=list(sheet.columns),
+        grid=[models.GridRow.model_validate(row) for row in sheet.rows],
+        cannot_be_told_apart=list(sheet.apart),
+        looked_at=sheet.found.looked_at,
+        chance_of_one_by_chance=sheet.found.by_chance,
+        factors=[_factor(factor) for factor in sheet.factors],
+        position=sheet.position,
+        few_data=[*sheet.few_data, *([sheet.too_few] if sheet.too_few else [])],
+        not_cause=sheet.not_cause,
+    )
+
+
+def _factor(factor: NamedFactor) -> models.Factor:
+    found = factor.found
+    return models.Factor(
+        factor=str(found.kind),
+        counted_by=str(found.unit),
+        n=found.n,
+        failing=found.failing,
+        unknown=found.unknown,
+        levels_seen=found.levels_seen,
+        comparisons=found.comparisons,
+        p=found.p,
+        q=found.q,
+        own=list(factor.own),
+        levels=[_level(level) for level in factor.levels],
+        sentence=factor.sentence,
+        unit_sentence=factor.unit,
+    )
+
+
+def _level(level: NamedLevel) -> models.Level:
+    found = level.found
+    return models.Level(
+        name=level.name,
+        is_own=level.is_own,
+        failing=found.failing,
+        all=found.all,
+        rest_failing=found.rest_failing,
+        rest_all=found.rest_all,
+        odds_ratio=_odds(found.odds) if found.odds else None,
+        p=found.test.two_sided if found.test else None,
+        mid_p=found.test.mid_two_sided if found.test else None,
+        plain_p=found.plain.two_sided if found.plain else None,
+        sentence=level.sentence,
+    )
+
+
+def _odds(odds: OddsRatio) -> models.Odds:
+    return models.Odds(
+        value=odds.value if isfinite(odds.value) else None,
+        low=odds.low,
+        high=odds.high if isfinite(odds.high) else None,
+        with_half=odds.with_half,
+        level=odds.level,
+    )
+
+
+@router.get("/{serial}/containment")
+def exposed(
+    serial: str, caller: Caller, engine: Database, drawing: Drawing = ""
+) -> models.Containment:
+    """What else is exposed with a part: where it is now, its state, whether it is held."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        found = containment(session, trace(session, part_by_text(session, serial, drawing)))
+    return models.Containment.model_validate(found)
+
+
+@router.post(
+    "/{serial}/containment",
+    status_code=201,
+    responses={200: {"model": Made, "description": "the same call was answered before"}},
+)
+def hold(
+    *,
+    serial: str,
+    asked: models.HoldAsked,
+    caller: Caller,
+    engine: Database,
+    key: OneTimeKey = None,
+    drawing: Drawing = "",
+) -> models.HoldsPlaced:
+    """Place a hold on all that is exposed with a part, or on what is chosen: all or none."""
+    need(caller, Act.HOLD_WRITE)
+    with changing(engine, caller, key=key, via="api") as work:
+        part_id = part_by_text(work.session, serial, drawing)
+        found = containment(work.session, trace(work.session, part_id))
+        names = [thing.name for thing in found.to_hold] if asked.all else asked.chosen
+        placed = place_holds(
+            work,
+            [_subject(name) for name in names],
+            reason=asked.reason,
+            about=("part", part_id, f"what is exposed with {found.part.label}"),
+        )
+        work.answer = str(placed.hold_ids[0])
+    return models.HoldsPlaced(
+        id=placed.hold_ids[0],
+        hold_ids=list(placed.hold_ids),
+        held_before=list(placed.held_before),
+    )
+
+
+def _subject(name: str) -> Subject:
+    kind, _, number = name.partition("-")
+    return Subject(**{f"{kind}_id": int(number)})

@@ -1,0 +1,148 @@
+"""When does an MEA of a design count as failing? A stated rule: any one of its criteria is met.
+
+A rule is plain data, JSON “failing rule 1”. It sorts; whether an MEA is failing a person confirms.
+Figures are the laboratory's own; the score among cells is from Iglewicz & Hoaglin (1993), the
+share lost from durability targets of the US Department of Energy (10 %), from memory.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from service.condition.arithmetic.reference_voltages import NEAR_PERCENT, checked_reference
+from service.life.arithmetic.voltage_trend import NEWEST_ALONE, Method
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.plain_data import check_form, from_data, with_form
+from service.platform.arithmetic.preconditions import not_below_zero, within
+from service.proof.arithmetic.tests_in_words import THIN
+
+FORM = "failing rule 1"
+READINGS_IN_A_ROW = (1, NEWEST_ALONE)
+RATE_READINGS = (3, 1000)
+FIRST_HOURS_H = (1.0, 10_000.0)
+NEAR_RANGE_PERCENT = (0.1, 20.0)
+
+
+class CriterionKind(StrEnum):
+    """What a criterion looks at; its value is how it is called."""
+
+    VOLTAGE = "voltage"
+    RATE = "rate"
+    LOSS = "loss"
+    AMONG_CELLS = "among cells"
+    OPEN_CIRCUIT = "open circuit"
+
+    @property
+    def unit(self) -> str:
+        """The unit of its limit; none for a score."""
+        return _UNIT[self]
+
+    @property
+    def range(self) -> tuple[float, float]:
+        """What its limit may be, in its unit."""
+        return _RANGE[self]
+
+
+_UNIT = {
+    CriterionKind.VOLTAGE: "V",
+    CriterionKind.RATE: "µV/h",
+    CriterionKind.LOSS: "%",
+    CriterionKind.AMONG_CELLS: "",
+    CriterionKind.OPEN_CIRCUIT: "V",
+}
+_RANGE = {
+    CriterionKind.VOLTAGE: (0.01, 1.3),
+    CriterionKind.RATE: (0.1, 100_000.0),
+    CriterionKind.LOSS: (0.1, 99.0),
+    CriterionKind.AMONG_CELLS: (0.5, 100.0),
+    CriterionKind.OPEN_CIRCUIT: (0.01, 1.3),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One criterion; ``limit`` in the unit of its kind, above zero.
+
+    ``readings`` in a row, the newest last, must all meet it (of the rate: so many must be there).
+    ``method`` and ``least_hours_h`` are for the rate: how it is found, over how many own hours at
+    least. ``first_hours_h`` is for the loss: readings within so many own hours are the beginning.
+    """
+
+    kind: CriterionKind
+    limit: float
+    readings: int = 1
+    method: Method = Method.MEDIAN_OF_SLOPES
+    least_hours_h: float = 0.0
+    first_hours_h: float = 100.0
+
+    def __post_init__(self) -> None:
+        """Refuse what is no criterion."""
+        name = f"the limit of the criterion “{self.kind}”"
+        within(name, self.limit, self.kind.unit, *self.kind.range)
+        of_rate = self.kind is CriterionKind.RATE
+        fewest, most = RATE_READINGS if of_rate else READINGS_IN_A_ROW
+        within(f"the readings of the criterion “{self.kind}”", self.readings, "", fewest, most)
+        if of_rate:
+            not_below_zero("the least hours of the rate", self.least_hours_h, "h")
+        if self.kind is CriterionKind.LOSS:
+            within("the first hours of the loss", self.first_hours_h, "h", *FIRST_HOURS_H)
+
+    @property
+    def words(self) -> str:
+        """The criterion as a sentence without its end."""
+        limit = f"{self.limit:g}{THIN}{self.kind.unit}".rstrip(THIN)
+        in_a_row = f", {self.readings} readings in a row" if self.readings > 1 else ""
+        if self.kind is CriterionKind.VOLTAGE:
+            return f"below {limit} at the reference density{in_a_row}"
+        if self.kind is CriterionKind.OPEN_CIRCUIT:
+            return f"open-circuit voltage below {limit}{in_a_row}"
+        if self.kind is CriterionKind.AMONG_CELLS:
+            among = f"modified z-score among its cells at or below −{limit}"
+            return f"{among} at the reference density{in_a_row}"
+        if self.kind is CriterionKind.LOSS:
+            first = f"{self.first_hours_h:g}{THIN}h"
+            return f"lost more than {limit} of its voltage of the first {first}{in_a_row}"
+        return (
+            f"falls faster than {limit} even by the slow end of the interval ({self.method},"
+            f" at least {self.readings} readings over {self.least_hours_h:g}{THIN}h)"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class FailingRule:
+    """The rule of a design: met where any criterion is met.
+
+    ``reference_density_a_cm2`` None: the one most readings of the MEA share. Readings within
+    ``near_percent`` of it count.
+    """
+
+    criteria: tuple[Criterion, ...]
+    reference_density_a_cm2: float | None = None
+    near_percent: float = NEAR_PERCENT
+
+    def __post_init__(self) -> None:
+        """Refuse a rule without criteria, or with two of one kind."""
+        if not self.criteria:
+            raise Inconsistent("A rule needs one criterion at least.")
+        kinds = [it.kind for it in self.criteria]
+        for kind in kinds:
+            if kinds.count(kind) > 1:
+                raise Inconsistent(f"Two criteria look at “{kind}”; one is wanted.")
+        if self.reference_density_a_cm2 is not None:
+            checked_reference(self.reference_density_a_cm2)
+        within("how near readings must be", self.near_percent, "%", *NEAR_RANGE_PERCENT)
+
+    def criterion(self, kind: CriterionKind) -> Criterion | None:
+        """The criterion of a kind; None where the rule has none."""
+        return next((it for it in self.criteria if it.kind is kind), None)
+
+
+def rule_as_data(rule: FailingRule) -> dict[str, Any]:
+    """As plain data; `rule_from_data` reads it."""
+    return with_form(FORM, rule)
+
+
+def rule_from_data(data: Mapping[str, Any]) -> FailingRule:
+    """From plain data. Raises Inconsistent or OutOfRange naming the field."""
+    return from_data(FailingRule, check_form(FORM, data), "the rule")

@@ -1,0 +1,220 @@
+"""Failing ones against those that had run as long: tables of a factor's levels by hours.
+
+A unit that has run 10 h says nothing of what fails at 400 h. So every failing unit is compared with
+those that were running at its own hours, and with what was around them then: a unit may have
+several rows, one for each stretch of its life. The strata are groups of failing hours.
+
+Source: Mantel 1966, Cancer Chemother. Rep. 50, 163; Cox 1972, J. R. Stat. Soc. B 34, 187 (6);
+stretches with a late entry: Andersen & Gill 1982, Ann. Stat. 10, 1100.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from service.life.arithmetic.factors import UNKNOWN, wide
+from service.platform.arithmetic.errors import Inconsistent
+
+FORMULA = 1
+MOST_STRATA = 16
+Counts = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """Stretches of units' lives by the hours at which others fail.
+
+    ``from_h`` (s,): where each stratum begins. Of each row (n,): at risk in the strata from
+    ``entered`` up to but not ``reached``; ``stands`` for its unit in plain counts; ``fails``: the
+    rows that end with failing, and ``stratum`` of each of those, s where its hours are not known.
+    """
+
+    from_h: NDArray[np.float64]
+    entered: Counts
+    reached: Counts
+    stands: Flags
+    fails: Counts
+    stratum: Counts
+    way: Counts
+    """which of the ways to have been at risk that occur each row has, from 0"""
+    at_risk: NDArray[np.float64]
+    """(ways, s + 1): 1 where a row of this way is at risk in a stratum; last: where it stands"""
+
+    @property
+    def units(self) -> int:
+        """How many units there are."""
+        return int(self.stands.sum())
+
+    @property
+    def comparable(self) -> int:
+        """How many units not failing were running when a failing one failed."""
+        at_risk = (self.reached > self.entered) & self.stands
+        at_risk[self.fails] = False
+        return int(at_risk.sum())
+
+
+def exposure(
+    left_h: ArrayLike,
+    failing: ArrayLike,
+    entered_h: ArrayLike | None = None,
+    stands: ArrayLike | None = None,
+) -> Exposure:
+    """In which strata was each at risk, and in which does a failing one fail?
+
+    ``left_h``: own hours when the stretch ended: by failing, otherwise, or now; NaN where not
+    known: at risk in none. ``entered_h``: own hours when it began (left out: none). ``stands``: one
+    stretch of each unit, the failing one if it fails (left out: each row is a unit). A stretch
+    without hours counts only where it stands for its unit.
+
+    >>> found = exposure([100.0, 400.0, 90.0, 500.0], [True, True, False, False])
+    >>> found.from_h.tolist(), found.reached.tolist()
+    ([100.0, 400.0], [1, 2, 0, 2])
+
+    Raises Inconsistent for arrays of different lengths, and for stretches that end before they
+    began.
+    """
+    left, down = np.asarray(left_h, dtype=float), np.asarray(failing, dtype=bool)
+    begun = np.zeros(left.shape) if entered_h is None else np.asarray(entered_h, dtype=float)
+    counted = np.ones(left.shape, bool) if stands is None else np.asarray(stands, dtype=bool)
+    if not left.shape == down.shape == begun.shape == counted.shape:
+        raise Inconsistent("hours, judgements and units must have one entry for each stretch.")
+    if (left < begun).any() or (begun < 0).any():
+        raise Inconsistent("a stretch ends before it began, or hours are negative.")
+    fails = np.flatnonzero(down)
+    known = np.isfinite(left)
+    own = left[fails][known[fails]]
+    starts = np.unique(own)
+    if starts.size > MOST_STRATA:
+        parts = np.arange(MOST_STRATA) / MOST_STRATA
+        starts = np.unique(np.quantile(own, parts, method="lower"))
+    reached = np.searchsorted(starts, np.where(known, left, -1.0), side="right")
+    entered = np.searchsorted(starts, np.where(begun > 0, begun, -1.0), side="right")
+    stratum = np.where(known[fails], reached[fails] - 1, starts.size)
+    entered[fails] = np.minimum(entered[fails], stratum)
+    entered[(left == begun) & ~counted] = starts.size
+    np.minimum(entered, reached, out=entered)
+    return Exposure(
+        starts, entered, reached, counted, fails, stratum, *_ways(entered, reached, counted, starts)
+    )
+
+
+def _ways(
+    entered: Counts, reached: Counts, stands: Flags, starts: NDArray[np.float64]
+) -> tuple[Counts, NDArray[np.float64]]:
+    """Rows by the few ways to have been at risk: then a level is counted in one go."""
+    strata, width = np.arange(starts.size), starts.size + 1
+    codes = (stands * width + entered) * width + reached
+    occur = np.flatnonzero(np.bincount(codes, minlength=1))
+    places = np.zeros(2 * width * width, dtype=np.int64)
+    places[occur] = np.arange(occur.size)
+    begun, left = occur // width % width, occur % width
+    inside = (begun[:, None] <= strata) & (strata < left[:, None])
+    stand = (occur // width**2)[:, None]
+    return places[codes], np.concatenate([inside, stand], axis=1).astype(float)
+
+
+@dataclass(frozen=True, slots=True)
+class LevelCounts:
+    """Counts of each level: (levels,) all and failing of those known; (s, levels) by stratum."""
+
+    all: Counts
+    failing: Counts
+    at_risk: Counts
+    failing_in: Counts
+    all_at_risk: Counts
+    all_failing_in: Counts
+    known: int
+    known_failing: int
+
+    @property
+    def vary(self) -> Counts:
+        """The levels of which some units are and some are not: only those can be compared."""
+        plain = (self.all > 0) & (self.all < self.known)
+        at_risk = (self.at_risk > 0) & (self.at_risk < self.all_at_risk[:, None])
+        return np.flatnonzero(plain | at_risk.any(axis=0))
+
+    @property
+    def comparisons(self) -> int:
+        """How many comparisons that makes: two levels that are each other's rest make one."""
+        levels = self.vary
+        if levels.size != 2:
+            return int(levels.size)
+        together = self.at_risk[:, levels].sum(axis=1)
+        is_rest = self.all[levels].sum() == self.known and (together == self.all_at_risk).all()
+        return 1 if is_rest else 2
+
+    def strata(self, level: int) -> Counts:
+        """The tables of one level against the rest, as `exact_tables` takes them, (s, 4)."""
+        return np.stack(
+            [
+                self.failing_in[:, level],
+                self.at_risk[:, level],
+                self.all_failing_in,
+                self.all_at_risk,
+            ],
+            axis=1,
+        )
+
+    def plain(self, level: int) -> tuple[int, int, int, int]:
+        """The one table of a level against the rest, hours not considered."""
+        return (int(self.failing[level]), int(self.all[level]), self.known_failing, self.known)
+
+    def scores(self) -> NDArray[np.float64]:
+        """How far each level's failing are from what is expected, in standard deviations.
+
+        Source: Mantel & Haenszel 1959, J. Natl. Cancer Inst. 22, 719, without correction.
+        """
+        n = np.maximum(self.all_at_risk, 1)[:, None].astype(float)
+        down = self.all_failing_in[:, None]
+        expected = down * self.at_risk / n
+        spread = expected * (n - down) * (n - self.at_risk) / n / np.maximum(n - 1, 1)
+        off = self.failing_in.sum(axis=0) - expected.sum(axis=0)
+        return np.asarray(off / np.sqrt(np.maximum(spread.sum(axis=0), 1e-12)))
+
+
+def level_counts(codes: Counts, units: Exposure) -> LevelCounts:
+    """How many of each level are at risk and fail in each stratum? ``codes`` (n,) or (n, w).
+
+    A row with several levels counts in each of them, and must name none twice; one with none
+    known counts nowhere.
+    """
+    columns = list(wide(codes).T)
+    levels = max((int(column.max(initial=-1)) for column in columns), default=-1) + 1
+    every, strata = units.at_risk.shape[0], units.from_h.size
+    tally = np.zeros((levels + 1) * every, dtype=np.int64)
+    down = np.zeros((levels + 1) * (strata + 1), dtype=np.int64)
+    for column in columns:
+        places = (column + 1) * every
+        places += units.way
+        tally += np.bincount(places, minlength=tally.size)
+        failed = (column[units.fails] + 1) * (strata + 1) + units.stratum
+        down += np.bincount(failed, minlength=down.size)
+    known = _known(columns)
+    everybody = units.way if known is None else units.way[known]
+    fails = np.ones(units.fails.size, bool) if known is None else known[units.fails]
+    at_risk = _whole(tally.reshape(levels + 1, every)[1:] @ units.at_risk)
+    all_at_risk = _whole(np.bincount(everybody, minlength=every) @ units.at_risk)
+    failing_in = down.reshape(levels + 1, strata + 1)[1:]
+    return LevelCounts(
+        all=at_risk[:, -1],
+        failing=failing_in.sum(axis=1),
+        at_risk=at_risk[:, :-1].T,
+        failing_in=failing_in[:, :strata].T,
+        all_at_risk=all_at_risk[:-1],
+        all_failing_in=np.bincount(units.stratum[fails], minlength=strata + 1)[:strata],
+        known=int(all_at_risk[-1]),
+        known_failing=int(fails.sum()),
+    )
+
+
+def _whole(numbers: NDArray[np.float64]) -> Counts:
+    return np.rint(numbers).astype(np.int64)
+
+
+def _known(columns: list[Counts]) -> Flags | None:
+    """The rows of which some level is known; None for all of them."""
+    if columns and columns[0].min(initial=0) > UNKNOWN:
+        return None
+    return np.asarray(np.logical_or.reduce([column >= 0 for column in columns]))

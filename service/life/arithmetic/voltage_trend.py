@@ -1,0 +1,286 @@
+"""How fast does the voltage of one MEA change over its own hours? A jump at each opening allowed.
+
+An MEA is read in several builds, stacks and positions: opening, other neighbours and another
+place may lift or lower its level at once, which is no ageing. So one slope is sought for all
+builds, with a level for each. Slopes are in µV/h and below zero where the voltage falls.
+Source: as in regression and median_slopes; the jump at each opening is common practice.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import stdtrit
+
+from service.life.arithmetic.median_slopes import theil_sen
+from service.platform.arithmetic.errors import Inconsistent, NoSolution
+from service.platform.arithmetic.regression import (
+    Floats,
+    LeastSquares,
+    each_stretch,
+    finite_row,
+    least_squares,
+    line_columns,
+)
+
+FORMULA = 1
+MOST_READINGS = 300
+"""More than so many are drawn together first: pairs grow with the square of the readings."""
+NEWEST, FEWEST_FOR_A_BEND, SURE_OF_A_BEND = 3, 8, 0.999
+BENT_BY_ROUNDING = 1e-6
+"""Readings without any noise are surely bent, by the last of their digits alone."""
+NEWEST_ALONE = 20
+"""The newest readings stay as they are."""
+UV = 1e6
+
+
+class Method(StrEnum):
+    """How a rate was found."""
+
+    LEAST_SQUARES = "least squares"
+    MEDIAN_OF_SLOPES = "median of slopes"
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """A slope of the voltage in µV/h with its interval; ``n`` readings tell of it."""
+
+    method: Method
+    slope_uv_h: float
+    low_uv_h: float
+    high_uv_h: float
+    n: int
+    level: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """The readings of one build: hours from and to, how many, the fitted voltage at both ends.
+
+    The voltages are None where no line could be fitted.
+    """
+
+    build: int
+    from_h: float
+    to_h: float
+    n: int
+    from_v: float | None
+    to_v: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """How much the level rose from one build to the next (below zero: fell), V, with interval."""
+
+    before: int
+    after: int
+    rise_v: float
+    low_v: float
+    high_v: float
+
+
+@dataclass(frozen=True, slots=True)
+class Bend:
+    """The voltage does not fall evenly: median slopes in µV/h up to ``split_h`` and since then.
+
+    Said where a bent line (a square of the hours more) fits surely better: at 99.9 %.
+    """
+
+    split_h: float
+    early_uv_h: float
+    late_uv_h: float
+
+    @property
+    def is_faster_of_late(self) -> bool:
+        """Whether it falls faster since then than before."""
+        return self.late_uv_h < self.early_uv_h
+
+
+@dataclass(frozen=True, slots=True)
+class VoltageTrend:
+    """The change of an MEA's voltage; rates are None where too few readings tell of them.
+
+    ``readings`` were given, ``n`` used after drawing together, see `drawn_together`. ``fit`` has
+    the slope first (V/h), then the level of each of ``stretches`` at no hours (V).
+    ``now_by_median_v`` is the voltage at the last reading by the median of slopes, and by the
+    least and greatest slope of its interval. ``newest_v`` is the median of the newest three
+    readings of the last build, ``bend`` None where an even fall is as good. With a bend no jumps
+    are told: one slope for all builds would count part of the uneven fall as a step.
+    """
+
+    least_squares: Rate | None
+    median_of_slopes: Rate | None
+    stretches: tuple[Stretch, ...]
+    jumps: tuple[Jump, ...]
+    readings: int
+    n: int
+    fit: LeastSquares | None
+    now_by_median_v: tuple[float, float, float] | None
+    newest_v: float
+    bend: Bend | None = None
+
+    @property
+    def from_h(self) -> float:
+        """Own hours at the first reading."""
+        return self.stretches[0].from_h
+
+    @property
+    def to_h(self) -> float:
+        """Own hours at the last reading."""
+        return self.stretches[-1].to_h
+
+
+def voltage_trend(
+    hours_h: ArrayLike,
+    voltages_v: ArrayLike,
+    builds: ArrayLike,
+    level: float = 0.95,
+    readings: int | None = None,
+) -> VoltageTrend:
+    """What do the readings of one MEA at one current density say of its ageing?
+
+    ``hours_h`` are the MEA's own hours, ``builds`` numbers the build of each reading, rising in
+    time. Readings may stand in any order. ``readings`` says how many there were where they were
+    drawn together before. Raises Inconsistent where there is none, or where the rows differ in
+    length.
+
+    >>> trend = voltage_trend([0, 100, 200, 200, 300, 400],
+    ...                       [0.700, 0.698, 0.696, 0.699, 0.697, 0.695], [1, 1, 1, 2, 2, 2])
+    >>> round(trend.least_squares.slope_uv_h, 6), round(trend.median_of_slopes.slope_uv_h, 6)
+    (-20.0, -20.0)
+    >>> round(trend.jumps[0].rise_v, 6)
+    0.003
+    """
+    hours, volts = finite_row(hours_h, "the hours"), finite_row(voltages_v, "the voltages")
+    numbers = np.asarray(builds)
+    if len(hours) != len(volts) or numbers.shape != hours.shape:
+        raise Inconsistent("Hours, voltages and builds must be as many as each other.")
+    if not len(hours):
+        raise Inconsistent("There is no reading to tell a trend from.")
+    order = np.lexsort((hours, numbers))
+    given = len(hours) if readings is None else readings
+    hours, volts, numbers = hours[order], volts[order], numbers[order]
+    blocks = drawn_together(numbers)
+    if len(blocks) < len(hours):
+        hours, volts = (np.array([row[it].mean() for it in blocks]) for row in (hours, volts))
+        numbers = numbers[[it[0] for it in blocks]]
+    fit, median = _fit(hours, volts, numbers, level), _by_median(hours, volts, numbers, level)
+    bend = _bend(hours, volts, numbers)
+    return VoltageTrend(
+        None if fit is None else _by_least_squares(fit),
+        median,
+        _stretches(hours, numbers, fit),
+        () if fit is None or bend else _jumps(np.unique(numbers), fit),
+        given,
+        len(hours),
+        fit,
+        None if median is None else _now(hours, volts, numbers, median),
+        float(np.median(volts[numbers == numbers[-1]][-NEWEST:])),
+        bend,
+    )
+
+
+def drawn_together(
+    builds: ArrayLike, most: int = MOST_READINGS, alone: int = NEWEST_ALONE
+) -> list[NDArray[np.intp]]:
+    """Which readings, in the order of time, are drawn together? Blocks of their places from 0.
+
+    No more than about ``most`` blocks, each of neighbours within one build; the newest ``alone``
+    readings stand each by itself.
+
+    >>> [block.tolist() for block in drawn_together([1, 1, 1, 2, 2, 2], most=4, alone=1)]
+    [[0, 1], [2], [3, 4], [5]]
+    """
+    numbers = np.asarray(builds)
+    count = len(numbers)
+    if count <= most:
+        return list(np.arange(count)[:, None])
+    early = numbers[: max(0, count - alone)]
+    by = -(-len(early) // max(1, most - alone))
+    blocks: list[NDArray[np.intp]] = []
+    for inside in each_stretch(early, early):
+        at = np.flatnonzero(inside)
+        blocks.extend(at[first : first + by] for first in range(0, len(at), by))
+    return blocks + list(np.arange(len(early), count)[:, None])
+
+
+def _fit(hours: Floats, volts: Floats, numbers: Floats, level: float) -> LeastSquares | None:
+    try:
+        return least_squares(line_columns(hours, numbers), volts, level)
+    except NoSolution:
+        return None
+
+
+def _bend(hours: Floats, volts: Floats, numbers: Floats) -> Bend | None:
+    """A square of the hours beside the line, where its coefficient is surely not zero."""
+    span_h = float(np.ptp(hours))
+    if len(hours) < FEWEST_FOR_A_BEND or not span_h:
+        return None
+    middle = (hours - hours.min()) / span_h - 0.5
+    columns = np.column_stack([middle * middle, line_columns(middle, numbers)])
+    try:
+        fit = least_squares(columns, volts, SURE_OF_A_BEND)
+    except NoSolution:
+        return None
+    if fit.lows[0] <= 0 <= fit.highs[0]:
+        return None
+    split_h = float(hours.min()) + span_h * 2 / 3
+    late = hours > split_h
+    try:
+        slopes = [theil_sen(hours[it], volts[it], numbers[it]).slope for it in (~late, late)]
+    except NoSolution:
+        return None
+    if np.isclose(slopes[0], slopes[1], rtol=BENT_BY_ROUNDING):
+        return None
+    return Bend(split_h, slopes[0] * UV, slopes[1] * UV)
+
+
+def _by_least_squares(fit: LeastSquares) -> Rate:
+    slope, low, high = (float(row[0]) * UV for row in (fit.coefficients, fit.lows, fit.highs))
+    return Rate(Method.LEAST_SQUARES, slope, low, high, fit.n, fit.level)
+
+
+def _by_median(hours: Floats, volts: Floats, numbers: Floats, level: float) -> Rate | None:
+    try:
+        found = theil_sen(hours, volts, numbers, level)
+    except NoSolution:
+        return None
+    if found.n < 3:
+        return None
+    slope, low, high = (it * UV for it in (found.slope, found.low, found.high))
+    return Rate(Method.MEDIAN_OF_SLOPES, slope, low, high, found.n, level)
+
+
+def _now(hours: Floats, volts: Floats, numbers: Floats, rate: Rate) -> tuple[float, float, float]:
+    """Voltage at the last reading by each slope: the median of the present build carried there."""
+    inside = each_stretch(hours, numbers)[-1]
+    back = hours[inside].max() - hours[inside]
+
+    def by(slope_uv_h: float) -> float:
+        return float(np.median(volts[inside] + slope_uv_h / UV * back))
+
+    return by(rate.slope_uv_h), by(rate.low_uv_h), by(rate.high_uv_h)
+
+
+def _stretches(hours: Floats, numbers: Floats, fit: LeastSquares | None) -> tuple[Stretch, ...]:
+    found = []
+    for at, inside in enumerate(each_stretch(hours, numbers), 1):
+        ends = float(hours[inside].min()), float(hours[inside].max())
+        fitted: list[float | None] = [None, None]
+        if fit is not None:
+            fitted = [float(fit.coefficients[at] + fit.coefficients[0] * end) for end in ends]
+        found.append(Stretch(int(numbers[inside][0]), *ends, int(inside.sum()), *fitted))
+    return tuple(found)
+
+
+def _jumps(numbers: Floats, fit: LeastSquares) -> tuple[Jump, ...]:
+    wide = float(stdtrit(fit.freedom, (1 + fit.level) / 2))
+    found = []
+    for at in range(1, len(numbers)):
+        row = np.zeros(len(fit.coefficients))
+        row[at], row[at + 1] = -1.0, 1.0
+        rise, error = fit.at(row)
+        ends = rise - wide * error, rise + wide * error
+        found.append(Jump(int(numbers[at - 1]), int(numbers[at]), rise, *ends))
+    return tuple(found)

@@ -1,0 +1,147 @@
+"""The rule by which an MEA of a design counts as failing: written as versions, never changed."""
+
+from collections.abc import Collection
+from datetime import datetime
+
+from sqlalchemy import Engine, exists, or_, select
+from sqlalchemy.orm import Session
+
+from service.designs.tables import Design
+from service.life.arithmetic.failing_rules import CriterionKind, FailingRule, rule_as_data
+from service.life.queries.failing_rules import rule_label, rules_of_design
+from service.life.tables.failing import FailingRule as Row
+from service.life.tables.failing import RuleVerdict
+from service.platform import changes as given
+from service.platform.arithmetic.canonical import canonical_json
+from service.platform.audit import Change, Did
+from service.platform.database import Work, now_utc, tending
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
+from service.runs.tables import PolarisationCurve, Snapshot
+from service.stacks.changes.rule_verdicts import judge_stacks
+from service.stacks.tables.stacks import Stack
+
+STACKS_AT_ONCE = 20
+"""Stacks judged with the rule that is written; the rest is judged piece by piece after it."""
+
+
+def write_rule(work: Work, design_id: int, rule: FailingRule, *, source: str, reason: str) -> int:
+    """Write a new version of a design's rule, which is in force at once. Gives its id.
+
+    Its first stacks are judged by it at once; `stacks_to_judge` names the rest. Raises Refused
+    where nothing differs from the version before.
+    """
+    need(work.by, Act.FAILING_RULE)
+    if not work.by.id:
+        raise Refused("signed by", "", "a rule is written by a person.", "Sign in as somebody.")
+    design = work.session.get(Design, design_id, with_for_update=True)
+    if design is None:
+        raise NotFound("design", design_id)
+    said_source = given.words(
+        "source", source, "Where the figures come from, such as a design note.", most=1000
+    )
+    why = given.reason(reason)
+    versions = rules_of_design(work.session, design_id)
+    before = versions[0] if versions else None
+    if before is not None and before.rule == rule:
+        raise Refused(
+            "criteria", "", f"nothing differs from version {before.version}.", "A change."
+        )
+    row = Row(
+        design_id=design_id,
+        version=before.version + 1 if before else 1,
+        content=canonical_json(rule_as_data(rule)),
+        source=said_source,
+        reason=why,
+        by_id=work.by.id,
+        made_at=work.now,
+    )
+    work.session.add(row)
+    work.session.flush()
+    label = rule_label(f"{design.name} {design.revision}", row.version)
+    changes = [
+        ("source", before.source if before else None, said_source),
+        *_differences(before.rule if before else None, rule),
+    ]
+    work.note(Did.FAILING_RULE_WRITTEN, ("failing rule", row.id, label), changes, reason=why)
+    judge_stacks(work.session, stacks_to_judge(work.session, design_id, STACKS_AT_ONCE), work.now)
+    return row.id
+
+
+def stacks_to_judge(session: Session, design_id: int, most: int) -> tuple[int, ...]:
+    """Stacks of a design with voltages or verdicts, but no verdict by the rule in force.
+
+    At most so many; one statement.
+    """
+    newest = (
+        select(Row.id)
+        .where(Row.design_id == design_id)
+        .order_by(Row.version.desc())
+        .limit(1)
+        .scalar_subquery()
+    )
+    by_it = exists().where(RuleVerdict.stack_id == Stack.id, RuleVerdict.rule_id == newest)
+    read = or_(
+        exists().where(Snapshot.stack_id == Stack.id, Snapshot.known_until.is_(None)),
+        exists().where(
+            PolarisationCurve.stack_id == Stack.id, PolarisationCurve.known_until.is_(None)
+        ),
+        exists().where(RuleVerdict.stack_id == Stack.id),
+    )
+    return tuple(
+        session.scalars(
+            select(Stack.id)
+            .where(Stack.design_id == design_id, ~by_it, read)
+            .order_by(Stack.id)
+            .limit(most)
+        )
+    )
+
+
+def judge_some(
+    session: Session, design_id: int, now: datetime, passed: Collection[int] = ()
+) -> tuple[int, ...]:
+    """Judge the next stacks that the rule in force has not judged. Gives which, none at the end.
+
+    ``passed`` were tried before: a stack whose MEAs moved on gets no verdict and is named again.
+    """
+    found = stacks_to_judge(session, design_id, STACKS_AT_ONCE + len(passed))
+    wanted = [stack_id for stack_id in found if stack_id not in passed][:STACKS_AT_ONCE]
+    judge_stacks(session, wanted, now)
+    return tuple(wanted)
+
+
+def judge_rest(engine: Engine, design_id: int) -> None:
+    """Judge the stacks of a design piece by piece, each piece in a transaction of its own."""
+    passed: tuple[int, ...] = ()
+    while True:
+        with tending(engine) as session:
+            some = judge_some(session, design_id, now_utc(), passed)
+        if not some:
+            return
+        passed += some
+
+
+def _differences(before: FailingRule | None, after: FailingRule) -> list[Change]:
+    old = _said(before) if before else {}
+    new = _said(after)
+    return [
+        (name, old.get(name), new.get(name, "left out" if name in old else None))
+        for name in dict.fromkeys((*old, *new))
+    ]
+
+
+def _said(rule: FailingRule) -> dict[str, str]:
+    """The rule field by field in words."""
+    density = rule.reference_density_a_cm2
+    found = {
+        "reference density": "the one most readings share"
+        if density is None
+        else f"{density:g}\u2009A/cm²",
+        "how near": f"{rule.near_percent:g}\u2009%",
+    }
+    for kind in CriterionKind:
+        criterion = rule.criterion(kind)
+        if criterion is not None:
+            found[str(kind)] = criterion.words
+    return found

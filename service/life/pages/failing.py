@@ -1,0 +1,165 @@
+"""Failing MEAs: the list with its reasons, and a person's word on one of them."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import Engine
+
+from service.designs.queries.designs import DesignRow, designs
+from service.life.changes.failing_marks import confirm_failing, withdraw_failing
+from service.life.queries.failing import (
+    Counts,
+    FailingRow,
+    MarkOfPerson,
+    VerdictOfRule,
+    confirmed_failing,
+    failing_counts,
+    judged,
+    marks_of,
+    verdict_of,
+)
+from service.life.queries.failing_rules import rules_in_force
+from service.life.tables.failing import RuleAnswer
+from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.database import changing, now_utc, reading
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.pages.shown_numbers import Number
+from service.platform.permissions import Act, need
+from service.settings import Settings
+from service.store.queries.part_facts import PartFacts, part_facts
+
+router = APIRouter()
+
+
+class Which(StrEnum):
+    """Which MEAs the list shows; without a choice those that need somebody, and the confirmed."""
+
+    MET = "meet the rule, not confirmed"
+    CONFIRMED = "confirmed"
+    CANNOT_BE_JUDGED = "cannot be judged"
+    NOT_MET = "do not meet it"
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One table of the list; ``older`` is the address of its next page, or nothing."""
+
+    which: Which
+    rows: tuple[FailingRow, ...]
+    older: str
+
+
+@dataclass(frozen=True, slots=True)
+class FailingPage:
+    """MEAs that meet the rule and those somebody confirmed, with why."""
+
+    sections: tuple[Section, ...]
+    counts: Counts
+    designs: tuple[DesignRow, ...]
+    ruled: frozenset[int]
+    form: Form
+    kinds: tuple[Which, ...] = tuple(Which)
+
+
+@dataclass(frozen=True, slots=True)
+class WordPage:
+    """The form of a person's word on one MEA; ``standing`` is the word that stands."""
+
+    part: PartFacts
+    verdict: VerdictOfRule | None
+    marks: tuple[MarkOfPerson, ...]
+    standing: MarkOfPerson | None
+    is_mea: bool
+    form: Form
+
+
+@router.get("/failing")
+def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """List failing MEAs."""
+    need(me, Act.READ)
+    settings: Settings = request.app.state.settings
+    which = asked.choice("which", Which, required=False)
+    design_id = asked.whole("design", required=False)
+    last_id = asked.whole("last", required=False)
+    with reading(database) as session:
+        shown = (which,) if which else (Which.MET, Which.CONFIRMED)
+        sections = []
+        for one in shown:
+            most = settings.page_rows + 1
+            last = last_id if which else None
+            if one is Which.CONFIRMED:
+                rows = confirmed_failing(session, most, design_id=design_id, last_id=last)
+            else:
+                rows = judged(session, _ANSWERS[one], most, design_id=design_id, last_id=last)
+            sections.append(_section(request, one, rows, settings.page_rows))
+        context = FailingPage(
+            tuple(sections),
+            failing_counts(session, design_id),
+            designs(session),
+            frozenset(rules_in_force(session)),
+            asked,
+        )
+    return page(request, "failing/list.html", context, asked.status)
+
+
+@router.get("/parts/{part_id}/failing")
+def show_word(request: Request, me: Me, database: Database, part_id: Number) -> Response:
+    """Show the form of a person's word on one MEA."""
+    need(me, Act.FAILING_CONFIRM)
+    return _word(request, database, blank(request, failed_at=now_utc()), part_id)
+
+
+@router.post("/parts/{part_id}/failing")
+def confirm(request: Request, me: Me, database: Database, form: Typed, part_id: Number) -> Response:
+    """Confirm that an MEA is failing."""
+    need(me, Act.FAILING_CONFIRM)
+    with form.keeping():
+        failed_at, reason = form.moment("failed_at"), form.text("reason")
+        with changing(database, me, key=form.key) as work:
+            confirm_failing(work, part_id, failed_at=failed_at or work.now, reason=reason)
+            work.answer = f"/parts/{part_id}/life"
+        return go_on(request, work.answer)
+    return _word(request, database, form, part_id)
+
+
+@router.post("/parts/{part_id}/failing/withdraw")
+def withdraw(
+    request: Request, me: Me, database: Database, form: Typed, part_id: Number
+) -> Response:
+    """Withdraw the word that an MEA is failing."""
+    need(me, Act.FAILING_CONFIRM)
+    with form.keeping():
+        reason = form.text("reason")
+        with changing(database, me, key=form.key) as work:
+            withdraw_failing(work, part_id, reason=reason)
+            work.answer = f"/parts/{part_id}/life"
+        return go_on(request, work.answer)
+    return _word(request, database, form, part_id)
+
+
+_ANSWERS = {
+    Which.MET: RuleAnswer.MET,
+    Which.CANNOT_BE_JUDGED: RuleAnswer.CANNOT_BE_JUDGED,
+    Which.NOT_MET: RuleAnswer.NOT_MET,
+}
+
+
+def _section(request: Request, which: Which, rows: tuple[FailingRow, ...], most: int) -> Section:
+    shown, more = rows[:most], len(rows) > most
+    address = request.url.include_query_params(
+        which=which.value, last=shown[-1].part_id if shown else 0
+    )
+    return Section(which, shown, str(address) if more else "")
+
+
+def _word(request: Request, database: Engine, form: Form, part_id: int) -> Response:
+    with reading(database) as session:
+        part = part_facts(session, part_id)
+        marks = marks_of(session, part_id)
+        verdict = verdict_of(session, part_id)
+    standing = next((mark for mark in marks if mark.withdrawn_at is None), None)
+    context = WordPage(part, verdict, marks, standing, part.kind is Kind.MEA, form)
+    return page(request, "failing/word.html", context, form.status)

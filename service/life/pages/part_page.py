@@ -1,0 +1,90 @@
+"""One part: what it is, its whole life, and the trace of a failing one."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request, Response
+
+from service.life.pages.suspects import Comparison, comparison
+from service.life.queries.containment import Containment, containment
+from service.life.queries.failing import MarkOfPerson, marks_of
+from service.life.queries.traces import MOST_OF_A_LOT, Trace, trace
+from service.people.pages.signing_in import Database, Me
+from service.platform.database import now_utc, reading
+from service.platform.pages.forms import Asked, Form, blank
+from service.platform.pages.render import page
+from service.platform.pages.shown_numbers import Number
+from service.platform.pages.trail_words import Said, said, value_in_words
+from service.platform.permissions import Act, need
+from service.settings import Settings
+from service.stacks.changes.build_features import gather_makeups
+from service.stacks.queries.hour_kinds import PartKinds, part_kinds
+from service.stacks.queries.part_lives import PartLife, part_life
+
+router = APIRouter(prefix="/parts")
+
+
+@dataclass(frozen=True, slots=True)
+class PartPage:
+    """One part and its whole life."""
+
+    life: PartLife
+    kinds: PartKinds
+    moves: tuple[Said, ...]
+    value: Callable[[object], str]
+    standing_mark: MarkOfPerson | None
+
+
+@dataclass(frozen=True, slots=True)
+class TracePage:
+    """What was built around a part, what failing ones share, and where its lots are today.
+
+    ``comparison`` None: asked as known at a time, and comparisons are of now; ``contained`` None:
+    the part is not failing.
+    """
+
+    trace: Trace
+    form: Form
+    most_listed: int
+    comparison: Comparison | None
+    contained: Containment | None
+    hold_form: Form
+
+
+@router.get("/{part_id}")
+def show(request: Request, me: Me, database: Database, part_id: Number) -> Response:
+    """Show one part with its whole life."""
+    need(me, Act.READ)
+    with reading(database) as session:
+        life = part_life(session, part_id)
+        kinds = part_kinds(session, [part_id], now_utc())[part_id]
+        marks = marks_of(session, part_id)
+    moves = tuple(said(entry) for entry in reversed(life.moves))
+    settings: Settings = request.app.state.settings
+    zone = settings.time_zone
+    standing = next((mark for mark in marks if mark.withdrawn_at is None), None)
+    context = PartPage(life, kinds, moves, lambda value: value_in_words(value, zone), standing)
+    return page(request, "parts/show.html", context)
+
+
+@router.get("/{part_id}/trace")
+def show_trace(
+    request: Request, me: Me, database: Database, asked: Asked, part_id: Number
+) -> Response:
+    """Show the trace of one part, as known now or at a time."""
+    need(me, Act.READ)
+    known_at = asked.moment("known", required=False)
+    gather_makeups(database, part_id)
+    with reading(database) as session:
+        found = trace(session, part_id, known_at)
+        compared = comparison(session, part_id, asked) if known_at is None else None
+        is_failing = compared is not None and compared.mea.is_failing
+        context = TracePage(
+            found,
+            asked,
+            MOST_OF_A_LOT,
+            compared,
+            containment(session, found) if is_failing else None,
+            blank(request),
+        )
+    return page(request, "traces/show.html", context, asked.status)

@@ -1,0 +1,270 @@
+"""What comparisons need to know of builds: each MEA with the lots, the tools and hours around it.
+
+As known now. These values are kept packed beside the builds (`changes/build_makeups.py`), since a
+comparison looks at all builds of a design at once.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import and_, select
+from sqlalchemy.orm import Session, aliased
+
+from service.closing.queries.build_torques import BuildTorques, build_torques
+from service.closing.queries.closing_results import kept_results
+from service.life.arithmetic.build_features import NEVER, Makeup, MeaAround
+from service.platform.arithmetic.vocabulary import Joint, Kind
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import param_list, statement
+from service.records.tables.rebuild_records import Involvement, RebuildRecord, RecordPerson
+from service.stacks.queries.build_spans import BuildSpan, build_spans
+from service.stacks.queries.meters import Meters
+from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
+from service.store.tables.parts import Part, PartType
+
+OWN = aliased(Layer)
+
+
+@dataclass(frozen=True, slots=True)
+class MadeUp:
+    """The makeup of one build, and whose it is."""
+
+    build_id: int
+    stack_id: int
+    design_id: int
+    makeup: Makeup
+
+
+def makeups_of(session: Session, build_ids: Collection[int]) -> tuple[MadeUp, ...]:
+    """What was each of these builds made of? Builds not known any more are left out.
+
+    Eleven statements, however many builds.
+    """
+    told = {"build_ids": list(build_ids)}
+    builds: Sequence[Any] = session.execute(_builds(), told).all()
+    layers: dict[int, list[Any]] = defaultdict(list)
+    for row in session.execute(_layers(), told):
+        layers[row.build_id].append(row)
+    sat = _sat(session, told)
+    stacks = {build.stack_id for build in builds}
+    stacks |= {stay.stack_id for stays in sat.values() for stay in stays}
+    spans = build_spans(session, stacks)
+    lives = _Lives(sat, spans.builds, spans.meters)
+    torques = build_torques(session, build_ids)
+    record_ids = [build.record_id for build in builds]
+    pressures = _pressures(session, record_ids)
+    people = _people(session, record_ids)
+    return tuple(
+        MadeUp(
+            build.build_id,
+            build.stack_id,
+            build.design_id,
+            _makeup(
+                build,
+                layers[build.build_id],
+                lives,
+                _Closing(
+                    torques.get(build.build_id),
+                    pressures.get(build.record_id),
+                    people.get(build.record_id, ()),
+                ),
+            ),
+        )
+        for build in builds
+    )
+
+
+def minutes(at: datetime) -> int:
+    """A time in minutes since 1970."""
+    return int(at.timestamp() // 60)
+
+
+def _makeup(
+    build: Any,
+    layers: Sequence[Any],
+    lives: "_Lives",
+    closing: "_Closing",
+) -> Makeup:
+    torques, meters = closing.torques, lives.meters.get(build.stack_id)
+    ran = lives.spans[build.build_id].ran.hours
+    meter = meters.meters[-1] if meters and build.opened_at is None else None
+    counts = meter is not None and meter.removed_at is None and meter.newest is not None
+    shown = meter.newest.hours if meter and counts and meter.newest else None
+    return Makeup(
+        closed=minutes(build.closed_at),
+        opened=minutes(build.opened_at) if build.opened_at else NEVER,
+        cells=max((layer.cell for layer in layers if layer.cell), default=0),
+        ran_h=ran,
+        meter=meter.id if meter and counts else 0,
+        not_ran_h=0.0 if shown is None else shown - ran,
+        torque_outside=bool(torques.out_of_tolerance) if torques else None,
+        gdl_pressure_mpa=closing.gdl_pressure_mpa,
+        drivers=tuple(tool.instrument_id for tool in torques.instruments) if torques else (),
+        people=closing.people,
+        meas=tuple(_around(build, layers, lives)),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Lives:
+    """The builds each MEA sat in, in order of closing, their hours, and the meters of stacks."""
+
+    sat: dict[int, list[Any]]
+    spans: dict[int, BuildSpan]
+    meters: dict[int, Meters]
+
+
+@dataclass(frozen=True, slots=True)
+class _Closing:
+    """With what torque, to what pressure in MPa and by whom one build was closed."""
+
+    torques: BuildTorques | None
+    gdl_pressure_mpa: float | None
+    people: tuple[int, ...]
+
+
+def _around(build: Any, layers: Sequence[Any], lives: _Lives) -> list[MeaAround]:
+    """Each MEA with what touched it: its cell's layers and the coolant gaskets beside the cell."""
+    of_cell: dict[int, list[Any]] = defaultdict(list)
+    at = {layer.position: layer for layer in layers}
+    for layer in layers:
+        if layer.cell is not None:
+            of_cell[layer.cell].append(layer)
+    found = []
+    for mea in (layer for layer in layers if layer.kind is Kind.MEA):
+        own = of_cell.get(mea.cell, [])
+        first = min((layer.position for layer in own), default=mea.position)
+        last = max((layer.position for layer in own), default=mea.position)
+        beside = [
+            layer
+            for layer in (at.get(first - 1), at.get(last + 1))
+            if layer is not None and layer.joint is Joint.COOLANT
+        ]
+        gaskets = [layer for layer in own if layer.kind is Kind.GASKET]
+        earlier = [
+            stay for stay in lives.sat.get(mea.part_id, ()) if stay.closed_at < build.closed_at
+        ]
+        elsewhere = [stay.stack_id for stay in earlier if stay.stack_id != build.stack_id]
+        found.append(
+            MeaAround(
+                part_id=mea.part_id,
+                lot_id=mea.lot_id,
+                plate_lots=tuple(own.lot_id for own in own if own.kind is Kind.HALF_PLATE),
+                gasket_lots=tuple(layer.lot_id for layer in [*gaskets, *beside]),
+                cell=mea.cell,
+                openings=len(earlier),
+                came_from=elsewhere[-1] if elsewhere else None,
+                hours_before=mea.hours_before
+                + sum(lives.spans[stay.build_id].ran.hours for stay in earlier),
+            )
+        )
+    return found
+
+
+@statement
+def _builds() -> Any:
+    return (
+        select(
+            Build.id.label("build_id"),
+            Build.stack_id,
+            Build.record_id,
+            Stack.design_id,
+            BuildPeriod.closed_at,
+            BuildPeriod.opened_at,
+        )
+        .join(Stack, Stack.id == Build.stack_id)
+        .join(BuildPeriod, and_(BuildPeriod.build_id == Build.id, known(BuildPeriod)))
+        .where(Build.id.in_(param_list("build_ids")))
+        .order_by(Build.id)
+    )
+
+
+@statement
+def _layers() -> Any:
+    return (
+        select(
+            Layer.build_id,
+            Layer.position,
+            Layer.cell,
+            Layer.part_id,
+            PartType.kind,
+            PartType.joint,
+            Part.lot_id,
+            Part.hours_before,
+        )
+        .join(Part, Part.id == Layer.part_id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .where(
+            Layer.build_id.in_(param_list("build_ids")),
+            known(Layer),
+            PartType.kind.in_((Kind.MEA, Kind.HALF_PLATE, Kind.GASKET)),
+        )
+        .order_by(Layer.build_id, Layer.position)
+    )
+
+
+MEAS = (
+    select(OWN.part_id)
+    .join(Part, Part.id == OWN.part_id)
+    .join(PartType, PartType.id == Part.part_type_id)
+    .where(OWN.build_id.in_(param_list("build_ids")), known(OWN), PartType.kind == Kind.MEA)
+)
+STAYS = (
+    select(Layer.part_id, Layer.build_id, BuildPeriod.stack_id, BuildPeriod.closed_at)
+    .join(BuildPeriod, and_(BuildPeriod.build_id == Layer.build_id, known(BuildPeriod)))
+    .where(Layer.part_id.in_(MEAS), known(Layer))
+    .order_by(BuildPeriod.closed_at, Layer.build_id)
+)
+
+
+def _sat(session: Session, told: dict[str, list[int]]) -> dict[int, list[Any]]:
+    """Every build each MEA of these builds sat in, in the order of closing. One statement."""
+    found: dict[int, list[Any]] = defaultdict(list)
+    for stay in session.execute(STAYS, told):
+        found[stay.part_id].append(stay)
+    return found
+
+
+def _pressures(session: Session, record_ids: Collection[int]) -> dict[int, float]:
+    """The mean GDL pressure of each closing as kept at hand-in, MPa. One statement."""
+    found = {}
+    for record_id, kept in kept_results(session, record_ids).items():
+        outcome = next((one.readable_outcome for one in kept if one.counts), None)
+        closed = outcome.closed if outcome else None
+        if closed and closed.gdl_pressure_mpa:
+            found[record_id] = closed.gdl_pressure_mpa.value
+    return found
+
+
+WORKERS = (
+    select(RecordPerson.record_id, RecordPerson.person_id)
+    .where(
+        RecordPerson.record_id.in_(param_list("record_ids")),
+        RecordPerson.involvement == Involvement.WORKED,
+    )
+    .order_by(RecordPerson.record_id, RecordPerson.person_id)
+)
+
+WRITERS = select(RebuildRecord.id, RebuildRecord.written_by_id).where(
+    RebuildRecord.id.in_(param_list("record_ids"))
+)
+
+
+def _people(session: Session, record_ids: Collection[int]) -> dict[int, tuple[int, ...]]:
+    """Who wrote each record and who worked on it. Two statements."""
+    found: dict[int, dict[int, None]] = defaultdict(dict)
+    told = {"record_ids": list(record_ids)}
+    written: Any = session.execute(
+        WRITERS,
+        told,
+    )
+    worked: Any = session.execute(
+        WORKERS,
+        told,
+    )
+    for record_id, person_id in [*written, *worked]:
+        found[record_id].setdefault(person_id)
+    return {record_id: tuple(some) for record_id, some in found.items()}

@@ -1,0 +1,223 @@
+"""The MEAs of one design side by side: which fail, their stays in builds, and the factors of each.
+
+Read from what is kept packed beside the builds, as known now; the arithmetic is the trade's.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
+
+from service.life.arithmetic.build_features import NEVER, Builds, Stays
+from service.life.arithmetic.factors import UNKNOWN, Codes, Factor, FactorKind, Unit
+from service.life.arithmetic.suspects import Population
+from service.life.queries.build_features import minutes
+from service.life.queries.own_hours import own_hours_at
+from service.life.tables.build_features import BuildMakeup
+from service.life.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import param, param_list, statement
+from service.platform.queries.unpacked import Unpacked, unpacked
+from service.runs.tables import RunReading
+from service.stacks.tables.hours import HourMeter, HourReading, HourReport
+from service.store.tables.parts import Lot
+
+MOST_EXACT = 200
+"""Failing MEAs whose own hours are asked for one by one; of more, hours run evenly in a build."""
+Ids = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """The MEAs of a design as a comparison takes them.
+
+    Rows of ``stays`` are those of ``population``; ``counts`` is false for stays after an MEA
+    failed, which are compared nowhere; ``values``: what the codes of a factor stand for,
+    by code (ids of lots, stacks, instruments; suppliers by name); ``edges_mpa`` of the thirds of
+    GDL pressure.
+    """
+
+    builds: Builds
+    stays: Stays
+    population: Population
+    counts: Flags
+    factors: tuple[Factor, ...]
+    values: dict[FactorKind, tuple[Any, ...]]
+    edges_mpa: tuple[float, float] | None
+    build_ids: Ids
+
+    def codes(self, kind: FactorKind, rows: Ids) -> Codes:
+        """The codes of a factor at some rows, those of the build for each of its MEAs."""
+        factor = next(one for one in self.factors if one.kind is kind)
+        at = rows if kind.unit is Unit.MEA else self.population.build[rows]
+        return factor.codes[at]
+
+
+MAKEUPS = (
+    select(BuildMakeup.build_id, BuildMakeup.packed)
+    .where(BuildMakeup.design_id == param("design_id"))
+    .order_by(BuildMakeup.build_id)
+)
+
+
+def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
+    """All MEAs that sat in stacks of a design; failing are those somebody confirmed.
+
+    ``by_rule``: those too of which the newest rule of the design says so. A constant number of
+    statements, and no row of layers, readings or torque is read.
+    """
+    rows: Any = session.execute(MAKEUPS, {"design_id": design_id}).all()
+    read = unpacked([row.packed for row in rows])
+    builds, stays = read.builds, read.stays
+    ran = _ran(session, design_id, builds)
+    left = stays.hours_before + ran[stays.build]
+    failing = np.zeros(stays.part.size, dtype=bool)
+    counts = np.ones(stays.part.size, dtype=bool)
+    stands = read.last.copy()
+    failed = _failing(session, design_id, by_rule=by_rule)
+    for row, own, hours in _failed_in(session, failed, builds, stays):
+        failing[row], stands[own], stands[row] = True, False, True
+        later = [one for one in own if one > row]
+        counts[later], left[later] = False, 0.0  # nobody fails twice
+        left[row] = min(left[row], hours)
+    population = Population(
+        build=stays.build,
+        entered_h=stays.hours_before,
+        left_h=np.maximum(left, stays.hours_before),
+        failing=failing,
+        stands=stands,
+        ran_h=ran,
+    )
+    supplier, suppliers = _suppliers(session, read)
+    return Compared(
+        builds,
+        stays,
+        population,
+        counts,
+        (*read.factors, Factor(FactorKind.SUPPLIER, supplier)),
+        {**read.values, FactorKind.SUPPLIER: suppliers},
+        read.edges_mpa,
+        np.array([row.build_id for row in rows], dtype=np.int64),
+    )
+
+
+def _ran(session: Session, design_id: int, builds: Builds) -> NDArray[np.float64]:
+    """Hours each build ran: as kept, and of closed ones what its meter shows by now."""
+    shown = {row.id: row for row in session.execute(_showings(), {"design_id": design_id})}
+    ran = builds.ran_h.copy()
+    for at in np.flatnonzero((builds.opened == NEVER) & (builds.meter > 0)):
+        row: Any = shown.get(int(builds.meter[at]))
+        told = (row.read, row.reported, row.told) if row is not None else ()
+        newest = max((hours for hours in told if hours is not None), default=0.0)
+        ran[at] = max(ran[at], newest - builds.not_ran_h[at])
+    return ran
+
+
+@statement
+def _showings() -> Any:
+    """What the fitted meters of a design's stacks show by now: each found by index."""
+    report, run = aliased(HourReport), aliased(RunReading)
+    read = select(func.max(HourReading.hours)).where(
+        HourReading.meter_id == HourMeter.id, known(HourReading)
+    )
+    reported = (
+        select(report.last_hours)
+        .where(report.meter_id == HourMeter.id, known(report))
+        .order_by(report.day.desc())
+        .limit(1)
+    )
+    told = (
+        select(run.meter_to_hours)
+        .where(run.meter_id == HourMeter.id, run.meter_to_hours.is_not(None), known(run))
+        .order_by(run.ended_at.desc(), run.id.desc())
+        .limit(1)
+    )
+    stacks = select(BuildMakeup.stack_id).where(BuildMakeup.design_id == param("design_id"))
+    return select(
+        HourMeter.id,
+        read.correlate(HourMeter).scalar_subquery().label("read"),
+        reported.correlate(HourMeter).scalar_subquery().label("reported"),
+        told.correlate(HourMeter).scalar_subquery().label("told"),
+    ).where(HourMeter.stack_id.in_(stacks), HourMeter.removed_at.is_(None))
+
+
+def _failing(session: Session, design_id: int, *, by_rule: bool) -> dict[int, datetime | None]:
+    """MEAs that count as failing, and since when; None: by the rule, now."""
+    found: dict[int, datetime | None] = {}
+    if by_rule:
+        newest = (
+            select(func.max(FailingRule.id))
+            .where(FailingRule.design_id == design_id)
+            .scalar_subquery()
+        )
+        met = select(RuleVerdict.part_id).where(
+            RuleVerdict.rule_id == newest, RuleVerdict.answer == RuleAnswer.MET
+        )
+        found |= dict.fromkeys(session.scalars(met))
+    marks = select(FailingMark.part_id, FailingMark.failed_at).where(
+        FailingMark.withdrawn_at.is_(None)
+    )
+    found |= dict(session.execute(marks).all())
+    return found
+
+
+def _failed_in(
+    session: Session, failed: dict[int, datetime | None], builds: Builds, stays: Stays
+) -> Iterator[tuple[int, list[int], float]]:
+    """Of each failing MEA the row it failed in, all its rows, and its own hours then, h.
+
+    Infinite hours: it ran until the opening, or until now.
+    """
+    if not failed or not stays.part.size:
+        return
+    of_part: dict[int, list[int]] = {}
+    for place in np.flatnonzero(np.isin(stays.part, list(failed))).tolist():
+        of_part.setdefault(int(stays.part[place]), []).append(place)
+    since = {part: at for part in of_part if (at := failed[part]) is not None}
+    own = own_hours_at(session, list(since)) if 0 < len(since) <= MOST_EXACT else {}
+    for part, rows in of_part.items():
+        at = since.get(part)
+        before = [
+            one for one in rows if at is None or builds.closed[stays.build[one]] <= minutes(at)
+        ]
+        row = (before or rows[:1])[-1]
+        hours = own[part].at(at) if at is not None and part in own else None
+        yield row, rows, _hours_then(at, builds, stays, row) if hours is None else hours.hours
+
+
+def _hours_then(at: datetime | None, builds: Builds, stays: Stays, row: int) -> float:
+    """Own hours at a time, run evenly from the closing to the opening; not known before that."""
+    build = int(stays.build[row])
+    closed, opened = int(builds.closed[build]), int(builds.opened[build])
+    if at is None or opened == NEVER or opened <= max(closed, minutes(at)):
+        return float("inf")
+    share = max(0.0, (minutes(at) - closed) / (opened - closed))
+    return float(stays.hours_before[row] + share * builds.ran_h[build])
+
+
+SUPPLIERS = select(Lot.id, Lot.supplier).where(Lot.id.in_(param_list("lots")))
+
+
+def _suppliers(session: Session, read: Unpacked) -> tuple[Codes, tuple[str, ...]]:
+    """The supplier of each MEA's lot, named without regard to case and space; empty: not known."""
+    lots = read.values[FactorKind.MEA_LOT]
+    named: dict[int, str] = dict(session.execute(SUPPLIERS, {"lots": list(lots)}).all())
+    places: dict[str, int] = {}
+    names: list[str] = []
+    codes = np.full(len(lots) + 1, UNKNOWN, dtype=np.int64)
+    for at, lot_id in enumerate(lots):
+        name = " ".join(named.get(lot_id, "").split())
+        if not name:
+            continue
+        if name.casefold() not in places:
+            places[name.casefold()] = len(names)
+            names.append(name)
+        codes[at] = places[name.casefold()]
+    of_lot = next(one for one in read.factors if one.kind is FactorKind.MEA_LOT)
+    return codes[of_lot.codes], tuple(names)

@@ -1,0 +1,352 @@
+"""Failing MEAs: those somebody confirmed, those that meet the rule, and why."""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import and_, func, select
+from sqlalchemy.orm import Session, aliased
+
+from service.designs.tables import Design
+from service.life.queries.failing_rules import rule_label
+from service.life.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
+from service.people.tables import Person
+from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.prepared import param, statement
+from service.stacks.tables.stacks import Layer, Stack
+from service.store.arithmetic.labels import part_label
+from service.store.tables.parts import Lot, Part
+
+CONFIRMED, WITHDREW = aliased(Person), aliased(Person)
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """What one criterion said of an MEA, in words with figures."""
+
+    criterion: str
+    answer: RuleAnswer
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictOfRule:
+    """What a rule says of an MEA; ``is_newest``: by the version in force."""
+
+    rule_id: int
+    rule: str
+    design_id: int
+    version: int
+    is_newest: bool
+    answer: RuleAnswer
+    reasons: tuple[Reason, ...]
+    figures: dict[str, Any]
+    judged_at: datetime
+
+    @property
+    def telling(self) -> tuple[Reason, ...]:
+        """The criteria that gave the answer."""
+        return tuple(one for one in self.reasons if one.answer is self.answer)
+
+
+@dataclass(frozen=True, slots=True)
+class MarkOfPerson:
+    """Somebody's word that an MEA is failing; ``withdrawn_at`` None: it stands.
+
+    ``said`` is what the rule said then, None where there was none.
+    """
+
+    id: int
+    failed_at: datetime
+    reason: str
+    confirmed_by: str
+    confirmed_at: datetime
+    withdrawn_by: str | None
+    withdrawn_at: datetime | None
+    withdrawn_because: str
+    said: RuleAnswer | None
+    said_words: str
+
+
+@dataclass(frozen=True, slots=True)
+class FailingRow:
+    """One MEA of the list. ``answer`` None: no verdict; ``confirmed_by`` None: by nobody yet."""
+
+    part_id: int
+    label: str
+    lot_id: int | None
+    lot: str | None
+    whereabouts: Whereabouts
+    usability: Usability
+    place: str
+    stack_serial: str | None
+    cell: int | None
+    design: str | None
+    answer: RuleAnswer | None
+    reasons: tuple[Reason, ...]
+    figures: dict[str, Any]
+    judged_at: datetime | None
+    failed_at: datetime | None
+    mark_reason: str
+    confirmed_by: str | None
+    confirmed_at: datetime | None
+
+    @property
+    def telling(self) -> tuple[Reason, ...]:
+        """The criteria that gave the answer."""
+        return tuple(one for one in self.reasons if one.answer is self.answer)
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """How many MEAs stand where."""
+
+    confirmed: int
+    met: int
+    """meet the rule and nobody has confirmed it"""
+    cannot_be_judged: int
+    judged: int
+
+
+@statement
+def _verdict_of_part() -> Any:
+    newest = _newest_version()
+    return (
+        select(
+            Design.name,
+            Design.revision,
+            newest.label("newest"),
+            *columns(VerdictOfRule, RuleVerdict, FailingRule),
+        )
+        .join(FailingRule, FailingRule.id == RuleVerdict.rule_id)
+        .join(Design, Design.id == FailingRule.design_id)
+        .where(RuleVerdict.part_id == param("part_id"))
+    )
+
+
+def verdict_of(session: Session, part_id: int) -> VerdictOfRule | None:
+    """What the rule says of an MEA; None where it was not judged. One statement."""
+    row: Any = session.execute(_verdict_of_part(), {"part_id": part_id}).first()
+    if row is None:
+        return None
+    return read_as(
+        VerdictOfRule,
+        row,
+        rule=rule_label(f"{row.name} {row.revision}", row.version),
+        is_newest=row.version == row.newest,
+        reasons=read_reasons(row.reasons),
+        figures=json.loads(row.figures),
+    )
+
+
+MARKS = (
+    select(
+        FailingMark.evidence,
+        *columns(
+            MarkOfPerson, FailingMark, confirmed_by=CONFIRMED.name, withdrawn_by=WITHDREW.name
+        ),
+    )
+    .join(CONFIRMED, CONFIRMED.id == FailingMark.confirmed_by_id)
+    .outerjoin(WITHDREW, WITHDREW.id == FailingMark.withdrawn_by_id)
+    .where(FailingMark.part_id == param("part_id"))
+    .order_by(FailingMark.id.desc())
+)
+
+
+def marks_of(session: Session, part_id: int) -> tuple[MarkOfPerson, ...]:
+    """What people said of an MEA, the newest first, withdrawn words too. One statement."""
+    rows: Any = session.execute(MARKS, {"part_id": part_id})
+    return tuple(_mark(row) for row in rows)
+
+
+def _mark(row: Any) -> MarkOfPerson:
+    said = json.loads(row.evidence)
+    answer = RuleAnswer(said["answer"]) if said.get("answer") else None
+    return read_as(MarkOfPerson, row, said=answer, said_words=said.get("words", ""))
+
+
+def evidence_of(session: Session, part_id: int) -> tuple[int | None, dict[str, Any]]:
+    """The rule that judged an MEA and what it said, to be kept beside a person's word."""
+    verdict = verdict_of(session, part_id)
+    if verdict is None:
+        return None, {}
+    return verdict.rule_id, {
+        "rule": verdict.rule,
+        "answer": str(verdict.answer),
+        "words": "; ".join(one.words for one in verdict.telling),
+        "figures": verdict.figures,
+    }
+
+
+def failing_counts(session: Session, design_id: int | None = None) -> Counts:
+    """How many MEAs are confirmed, meet the rule unconfirmed, cannot be judged? Two statements."""
+    answers: dict[Any, int] = dict(
+        session.execute(
+            select(RuleVerdict.answer, func.count())
+            .where(_by_rules_of(design_id))
+            .group_by(RuleVerdict.answer)
+        ).all()
+    )
+    marks = (
+        select(RuleVerdict.answer, func.count())
+        .select_from(FailingMark)
+        .outerjoin(RuleVerdict, RuleVerdict.part_id == FailingMark.part_id)
+        .where(FailingMark.withdrawn_at.is_(None))
+        .group_by(RuleVerdict.answer)
+    )
+    if design_id is not None:
+        marks = marks.where(_by_rules_of(design_id))
+    marked: dict[Any, int] = dict(session.execute(marks).all())
+    return Counts(
+        sum(marked.values()),
+        answers.get(RuleAnswer.MET, 0) - marked.get(RuleAnswer.MET, 0),
+        answers.get(RuleAnswer.CANNOT_BE_JUDGED, 0) - marked.get(RuleAnswer.CANNOT_BE_JUDGED, 0),
+        sum(answers.values()),
+    )
+
+
+def judged_by_earlier(session: Session, design_id: int) -> int:
+    """How many MEAs are still judged by an earlier version of a design's rule? One statement."""
+    versions = aliased(FailingRule)
+    newest = select(func.max(versions.version)).where(versions.design_id == design_id)
+    earlier = select(FailingRule.id).where(
+        FailingRule.design_id == design_id, FailingRule.version < newest.scalar_subquery()
+    )
+    return (
+        session.scalar(
+            select(func.count()).select_from(RuleVerdict).where(RuleVerdict.rule_id.in_(earlier))
+        )
+        or 0
+    )
+
+
+def confirmed_failing(
+    session: Session, most: int, *, design_id: int | None = None, last_id: int | None = None
+) -> tuple[FailingRow, ...]:
+    """MEAs confirmed as failing, the newest word first. One statement.
+
+    ``last_id`` is the part of the last row shown before.
+    """
+    statement = (
+        _columns()
+        .select_from(FailingMark)
+        .join(Part, Part.id == FailingMark.part_id)
+        .outerjoin(RuleVerdict, RuleVerdict.part_id == Part.id)
+        .where(FailingMark.withdrawn_at.is_(None))
+        .order_by(FailingMark.id.desc())
+    )
+    if design_id is not None:
+        statement = statement.where(_by_rules_of(design_id))
+    if last_id is not None:
+        own = aliased(FailingMark)
+        before = select(func.max(own.id)).where(own.part_id == last_id).scalar_subquery()
+        statement = statement.where(FailingMark.id < before)
+    return _read(session, _with_the_rest(statement).limit(most))
+
+
+def judged(
+    session: Session,
+    answer: RuleAnswer,
+    most: int,
+    *,
+    design_id: int | None = None,
+    last_id: int | None = None,
+) -> tuple[FailingRow, ...]:
+    """MEAs of which the rule says so and nobody's word stands, by number. One statement.
+
+    ``last_id`` is the part of the last row shown before.
+    """
+    standing = and_(FailingMark.part_id == Part.id, FailingMark.withdrawn_at.is_(None))
+    statement = (
+        _columns()
+        .select_from(RuleVerdict)
+        .join(Part, Part.id == RuleVerdict.part_id)
+        .outerjoin(FailingMark, standing)
+        .where(RuleVerdict.answer == answer, _by_rules_of(design_id), FailingMark.id.is_(None))
+        .order_by(RuleVerdict.part_id)
+    )
+    if last_id is not None:
+        statement = statement.where(RuleVerdict.part_id > last_id)
+    return _read(session, _with_the_rest(statement).limit(most))
+
+
+def read_reasons(text: str) -> tuple[Reason, ...]:
+    """Reasons as they are kept."""
+    return tuple(
+        Reason(one["criterion"], RuleAnswer(one["answer"]), one["words"])
+        for one in json.loads(text)
+    )
+
+
+def _by_rules_of(design_id: int | None) -> Any:
+    """Verdicts by any version of the rules, of one design or of all: found by index."""
+    versions = aliased(FailingRule)
+    wanted = select(versions.id)
+    if design_id is not None:
+        wanted = wanted.where(versions.design_id == design_id)
+    return RuleVerdict.rule_id.in_(wanted)
+
+
+def _newest_version() -> Any:
+    every = aliased(FailingRule)
+    return (
+        select(func.max(every.version))
+        .where(every.design_id == FailingRule.design_id)
+        .correlate(FailingRule)
+        .scalar_subquery()
+    )
+
+
+def _columns() -> Any:
+    return select(
+        Part.id,
+        Part.serial,
+        Part.item_number,
+        Part.lot_id,
+        Lot.label.label("lot"),
+        Part.whereabouts,
+        Part.usability,
+        Part.place,
+        Stack.serial.label("stack_serial"),
+        Layer.cell,
+        Design.name,
+        Design.revision,
+        RuleVerdict.answer,
+        RuleVerdict.reasons,
+        RuleVerdict.figures,
+        RuleVerdict.judged_at,
+        FailingMark.failed_at,
+        FailingMark.reason.label("mark_reason"),
+        CONFIRMED.name.label("confirmed_by"),
+        FailingMark.confirmed_at,
+    )
+
+
+def _with_the_rest(statement: Any) -> Any:
+    return (
+        statement.outerjoin(FailingRule, FailingRule.id == RuleVerdict.rule_id)
+        .outerjoin(Design, Design.id == FailingRule.design_id)
+        .outerjoin(CONFIRMED, CONFIRMED.id == FailingMark.confirmed_by_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .outerjoin(Stack, Stack.id == Part.stack_id)
+        .outerjoin(Layer, and_(Layer.part_id == Part.id, Layer.present))
+    )
+
+
+def _read(session: Session, statement: Any) -> tuple[FailingRow, ...]:
+    found: Any = session.execute(statement)
+    return tuple(
+        read_as(
+            FailingRow,
+            row,
+            part_id=row.id,
+            label=part_label(row.serial, row.lot, row.item_number),
+            design=None if row.name is None else f"{row.name} {row.revision}",
+            reasons=read_reasons(row.reasons) if row.reasons is not None else (),
+            figures=json.loads(row.figures) if row.figures else {},
+            mark_reason=row.mark_reason or "",
+        )
+        for row in found
+    )

@@ -1,0 +1,275 @@
+"""What the failing MEAs of a design share that comparable ones do not, with names for people."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.designs.tables import Design
+from service.life.arithmetic import suspect_words as words
+from service.life.arithmetic.confounding import grid, overlap
+from service.life.arithmetic.factors import POSITION_LEVELS, FactorKind, wide
+from service.life.arithmetic.position_test import PositionTest, from_nearer_end, position_test
+from service.life.arithmetic.suspects import FORMULA, FactorFound, LevelFound, Suspects, suspects
+from service.life.queries.compared import Compared, compared
+from service.life.queries.suspect_names import Names, Wanted
+from service.platform.errors import NotFound
+
+TOLD_APART = 0.2
+"""Factors with a p up to this are looked at more closely: can they be told apart from others?"""
+MOST_TOLD_APART = 5
+GRID_LEVELS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class NamedLevel:
+    """One level by its name; ``address`` of its page, ``is_own``: the traced MEA is of it."""
+
+    found: LevelFound
+    name: str
+    address: str | None
+    is_own: bool
+    odds: str
+    interval: str
+    p: str
+    plain_p: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class NamedFactor:
+    """One factor with its levels by name and what is to be said of it."""
+
+    found: FactorFound
+    levels: tuple[NamedLevel, ...]
+    sentence: str
+    unit: str
+    p: str
+    q: str
+    plain_p: str
+    """without regard to hours"""
+    own: tuple[str, ...]
+    """the traced MEA's own levels by name; never of people"""
+
+
+@dataclass(frozen=True, slots=True)
+class GridRow:
+    """One lot with one driver: failing and all MEAs in each place of the columns."""
+
+    lot: str
+    driver: str
+    cells: tuple[tuple[int, int], ...]
+
+    @property
+    def total(self) -> tuple[int, int]:
+        """Failing and all of the row."""
+        return (sum(cell[0] for cell in self.cells), sum(cell[1] for cell in self.cells))
+
+
+@dataclass(frozen=True, slots=True)
+class SuspectsSheet:
+    """The comparison as it is shown; ``few_data`` and ``apart`` in sentences.
+
+    ``first_closed`` and ``last_closed`` bound the builds looked at.
+    """
+
+    design_id: int
+    design: str
+    by_rule: bool
+    found: Suspects
+    first_closed: datetime | None
+    last_closed: datetime | None
+    columns: tuple[str, ...]
+    rows: tuple[GridRow, ...]
+    apart: tuple[str, ...]
+    factors: tuple[NamedFactor, ...]
+    position: str
+    by_chance: str
+    few_data: tuple[str, ...]
+    too_few: str | None
+    formula: int = FORMULA
+    not_cause: str = words.NOT_CAUSE
+
+
+def suspects_sheet(
+    session: Session, design_id: int, part_id: int, *, by_rule: bool = False
+) -> SuspectsSheet:
+    """In what do the failing MEAs of a design differ from comparable ones?
+
+    ``part_id``: the traced MEA, whose own levels are marked. A constant number of statements.
+    """
+    sides = compared(session, design_id, by_rule=by_rule)
+    population = sides.population
+    found = suspects(population, sides.factors)
+    own_row = np.flatnonzero(population.stands & (sides.stays.part == part_id))
+    own = {
+        factor.kind: set(_levels(sides.codes(factor.kind, own_row).ravel().tolist()))
+        for factor in sides.factors
+    }
+    shown = _Grid.of(sides)
+    names = Names.read(session, sides, _wanted(found, own, shown))
+    closed = sides.builds.closed
+    return SuspectsSheet(
+        design_id=design_id,
+        design=_design(session, design_id),
+        by_rule=by_rule,
+        found=found,
+        first_closed=_moment(int(closed.min())) if closed.size else None,
+        last_closed=_moment(int(closed.max())) if closed.size else None,
+        columns=shown.column_names,
+        rows=shown.named(names),
+        apart=tuple(_apart(sides, found, names)),
+        factors=tuple(
+            _named(factor, found.looked_at, names, own[factor.kind]) for factor in found.factors
+        ),
+        position=words.position_sentence(_position(sides)),
+        by_chance=words.by_chance_sentence(found),
+        few_data=words.few_data(found),
+        too_few=words.too_few_sentence(found),
+    )
+
+
+def _design(session: Session, design_id: int) -> str:
+    row = session.execute(
+        select(Design.name, Design.revision).where(Design.id == design_id)
+    ).first()
+    if row is None:
+        raise NotFound("design", design_id)
+    return f"{row.name} {row.revision}"
+
+
+def _wanted(found: Suspects, own: Wanted, shown: "_Grid") -> Wanted:
+    """The levels that are shown by name."""
+    wanted = {kind: set(levels) for kind, levels in own.items()}
+    for factor in found.factors:
+        wanted[factor.kind] |= {level.level for level in factor.levels}
+    wanted[FactorKind.MEA_LOT] |= set(_levels(shown.lots))
+    wanted[FactorKind.INSTRUMENT] |= set(_levels(shown.drivers))
+    return wanted
+
+
+def _moment(minutes: int) -> datetime:
+    return datetime.fromtimestamp(minutes * 60, UTC)
+
+
+def _levels(codes: Iterable[int]) -> list[int]:
+    return [code for code in codes if code >= 0]
+
+
+def _position(sides: Compared) -> PositionTest:
+    population, stays = sides.population, sides.stays
+    failing_in = np.unique(population.build[population.failing])
+    in_them = np.zeros(sides.builds.closed.size, dtype=bool)
+    in_them[failing_in] = True
+    rows = np.flatnonzero(in_them[population.build] & sides.counts & (stays.cell > 0))
+    build = population.build[rows]
+    far = from_nearer_end(stays.cell[rows], sides.builds.cells[build])
+    return position_test(build, far, population.failing[rows])
+
+
+def _named(factor: FactorFound, looked_at: int, names: Names, own: set[int]) -> NamedFactor:
+    own_names = () if factor.kind.is_of_people else sorted(own)
+    return NamedFactor(
+        found=factor,
+        levels=tuple(
+            NamedLevel(
+                found=level,
+                name=names.of(factor.kind, level.level),
+                address=names.address(factor.kind, level.level),
+                is_own=level.level in own,
+                odds=words.likeliest_words(level.odds) if level.odds else "",
+                interval=words.interval_words(level.odds) if level.odds else "",
+                p=words.p_words(level.test.two_sided) if level.test else "–",
+                plain_p=_plain(level, 1),
+                sentence=words.level_sentence(factor, level, names.of(factor.kind, level.level)),
+            )
+            for level in factor.levels
+        ),
+        sentence=words.factor_sentence(factor, looked_at),
+        unit=words.unit_sentence(factor),
+        p="–" if factor.p is None else words.p_words(factor.p),
+        q="–" if factor.q is None else words.p_words(factor.q),
+        plain_p=_plain(factor.levels[0], factor.comparisons) if factor.levels else "–",
+        own=tuple(names.of(factor.kind, level) for level in own_names),
+    )
+
+
+def _plain(level: LevelFound, comparisons: int) -> str:
+    """The p of a level without regard to hours, times the comparisons made."""
+    return words.p_words(level.plain.two_sided * comparisons) if level.plain else "–"
+
+
+def _apart(sides: Compared, found: Suspects, names: Names) -> Iterable[str]:
+    """Levels which stand out and go together with another factor, so that neither can be told."""
+    told = [
+        one
+        for one in found.factors
+        if one.levels and one.p is not None and one.p <= TOLD_APART and one.levels[0].test
+    ][:MOST_TOLD_APART]
+    if not told:
+        return
+    rows = np.flatnonzero(sides.population.stands)
+    codes = {one.kind: wide(sides.codes(one.kind, rows)) for one in found.factors}
+    every = {kind: np.bincount(own[:, 0] + 1)[1:] for kind, own in codes.items()}
+    for factor in told:
+        level = factor.levels[0].level
+        members = np.flatnonzero((codes[factor.kind] == level).any(axis=1))
+        if members.size in {0, rows.size}:
+            continue
+        named = f"{factor.kind} {names.of(factor.kind, level)}"
+        for other in found.factors:
+            if other.kind is factor.kind or not other.varies:
+                continue
+            seen = overlap(codes[other.kind][members, 0], every[other.kind])
+            inside = None
+            if seen.inside is not None and not other.kind.is_of_people:
+                inside = names.of(other.kind, seen.inside)
+            sentence = words.apart_sentence(named, str(other.kind), seen, inside)
+            if sentence:
+                yield sentence
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """The grid of lot × place × driver as codes."""
+
+    lots: tuple[int, ...]
+    places: tuple[int, ...]
+    drivers: tuple[int, ...]
+    failing: Any
+    all: Any
+
+    @classmethod
+    def of(cls, sides: Compared) -> "_Grid":
+        rows = np.flatnonzero(sides.population.stands)
+        found = grid(
+            sides.codes(FactorKind.MEA_LOT, rows),
+            sides.codes(FactorKind.POSITION, rows),
+            wide(sides.codes(FactorKind.INSTRUMENT, rows))[:, 0],
+            sides.population.failing[rows],
+            most=GRID_LEVELS,
+        )
+        return cls(found.rows, found.columns, found.layers, found.failing, found.all)
+
+    @property
+    def column_names(self) -> tuple[str, ...]:
+        return tuple(POSITION_LEVELS[at] if at >= 0 else "not known" for at in self.places)
+
+    def named(self, names: Names) -> tuple[GridRow, ...]:
+        return tuple(
+            GridRow(
+                names.of(FactorKind.MEA_LOT, lot),
+                names.of(FactorKind.INSTRUMENT, driver),
+                tuple(
+                    (int(self.failing[row, column, layer]), int(self.all[row, column, layer]))
+                    for column in range(len(self.places))
+                ),
+            )
+            for row, lot in enumerate(self.lots)
+            for layer, driver in enumerate(self.drivers)
+            if self.all[row, :, layer].any()
+        )

@@ -1,0 +1,1 @@
+"""What the database holds."""
