@@ -6,6 +6,11 @@ from datetime import timedelta
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
+from service.bench.changes.corrections import decide, propose
+from service.bench.changes.handing_in import hand_in
+from service.bench.queries.correctable import correctable
+from service.bench.tables import Correction, CorrectionOf
 from service.people.tables import Person
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import (
@@ -16,11 +21,6 @@ from service.platform.arithmetic.vocabulary import (
     Stage,
     Whereabouts,
 )
-from service.records.changes import bench
-from service.records.changes.corrections import decide, propose
-from service.records.changes.handing_in import hand_in
-from service.records.queries.correctable import correctable
-from service.records.tables.corrections import Correction, CorrectionOf
 from service.stacks.tables.stacks import Layer
 from tests import builders
 from tests.browser.at_the_bench import the_tools

@@ -12,6 +12,9 @@ from playwright.sync_api import Browser, Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes.corrections import propose
+from service.bench.queries.correctable import correctable
+from service.bench.tables import Correction, CorrectionOf
 from service.condition.arithmetic.typed_voltages import typed_channels
 from service.condition.changes.polarisation_curves import add_curve
 from service.condition.changes.typed_voltages import type_voltages
@@ -19,9 +22,6 @@ from service.life.changes.failing_rules import write_rule
 from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
-from service.records.changes.corrections import propose
-from service.records.queries.correctable import correctable
-from service.records.tables.corrections import Correction, CorrectionOf
 from service.runs.changes.column_mappings import keep_mapping
 from service.runs.changes.run_readings import LogRead
 from service.runs.changes.runs import StoredLog, import_run

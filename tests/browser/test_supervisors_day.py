@@ -8,8 +8,8 @@ from playwright.sync_api import Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.bench.tables import Correction, CorrectionState
 from service.people.tables import Role
-from service.records.tables.corrections import Correction, CorrectionState
 from service.records.tables.rebuild_records import Decision, RebuildRecord, RecordState
 from tests import builders
 from tests.browser.at_the_bench import Bench

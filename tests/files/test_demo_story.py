@@ -10,6 +10,9 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.bench.queries.corrections import corrections_of_records
+from service.bench.queries.rebuild_records import ListedRecord, record_list
+from service.bench.tables import CorrectionState
 from service.designs.arithmetic.grammar_findings import Severity, Wrong
 from service.faces.demo.building import demo_settings
 from service.faces.demo.days import MON, Days, ago, last_working_day
@@ -25,11 +28,8 @@ from service.platform.database import make_engine, now_utc, reading
 from service.platform.queries.readings_in_doubt import readings_in_doubt
 from service.platform.tables.audit import AuditEntry
 from service.records.queries.content import verify
-from service.records.queries.corrections import corrections_of_records
 from service.records.queries.pile_checks import pile_check
-from service.records.queries.rebuild_records import ListedRecord, record_list
 from service.records.queries.working_piles import working_pile
-from service.records.tables.corrections import CorrectionState
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,

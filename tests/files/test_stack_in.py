@@ -9,10 +9,11 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes.stack_imports import Head, write_stack
+from service.bench.files import stack_in
+from service.bench.files.stack_in import StackSeen, plan_stack
+from service.bench.files.stack_rows_in import StackOptions
 from service.designs.arithmetic.grammar_findings import Severity
-from service.faces.files import stack_in
-from service.faces.files.stack_in import StackSeen, plan_stack
-from service.faces.files.stack_rows_in import StackOptions
 from service.life.changes.failing_marks import confirm_failing
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Facing, Usability, Whereabouts
@@ -23,7 +24,6 @@ from service.platform.files.tables_in import read_table, suggest_mapping
 from service.platform.permissions import Person
 from service.platform.tables.attachments import Attachment
 from service.records.changes.attachments import Stored
-from service.records.changes.stack_imports import Head, write_stack
 from service.records.queries.content import verify
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
 from service.stacks.queries.hours import stack_hours

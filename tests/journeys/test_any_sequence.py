@@ -23,12 +23,12 @@ from hypothesis.stateful import (
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Whereabouts
 from service.platform.database import changing, make_engine, reading
 from service.platform.errors import Refused
 from service.platform.permissions import Person
-from service.records.changes import bench
 from service.records.changes.rebuild_records import begin_record
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RecordKind, Step, StepKind

@@ -10,11 +10,11 @@ import pytest
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
+from service.bench.changes.bench import lift_off, open_stack, record_exception
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing
 from service.platform.permissions import Person, Role
-from service.records.changes.bench import lift_off, open_stack, record_exception
 from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.rebuild_records import RebuildRecord
 from service.stacks.tables.stacks import Stack

@@ -11,10 +11,10 @@ import pytest
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
+from service.bench.queries.correctable import Fact, correctable
+from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.platform.arithmetic.vocabulary import Kind
 from service.records.migrating import triggers
-from service.records.queries.correctable import Fact, correctable
-from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.stacks.tables.stacks import BuildPeriod
 from service.store.tables.parts import Part
 from tests import builders

@@ -8,6 +8,8 @@ from typing import Any
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
+from service.bench.queries.missing import Missing, missing_of
 from service.designs.tables import ChecklistLine
 from service.people import tables
 from service.people.tables import PersonRole, Role
@@ -16,9 +18,7 @@ from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.permissions import Person
 from service.proof.queries.build_verdicts import verdicts_of_head
-from service.records.changes import bench
 from service.records.changes.rebuild_records import begin_record
-from service.records.queries.missing import Missing, missing_of
 from service.records.queries.record_heads import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind

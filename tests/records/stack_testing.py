@@ -8,11 +8,11 @@ from typing import Any
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
 from service.limits.arithmetic.figures import DesignFigures, InsulationRule, ShortFigures
 from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
 from service.limits.arithmetic.leak_paths import Circuit, Path
-from service.records.changes import bench
 from service.records.tables.rebuild_records import RecordKind
 from service.stacks.tables.stacks import Stack
 from service.store.tables.instruments import Instrument, InstrumentKind

@@ -7,6 +7,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
 from service.people.tables import Role
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import (
@@ -20,7 +21,6 @@ from service.platform.arithmetic.vocabulary import (
 )
 from service.platform.errors import Refused
 from service.platform.tables.base import Base
-from service.records.changes import bench
 from service.records.tables.rebuild_records import (
     Finding,
     MakeSafeLine,

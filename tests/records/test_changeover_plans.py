@@ -11,13 +11,13 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
 from service.life.changes.failing_marks import confirm_failing
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Kind, Usability
 from service.platform.database import reading
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.tables.audit import AuditEntry
-from service.records.changes import bench
 from service.records.changes.changeover_plans import begin_record_from_plan, make_plan
 from service.records.queries.changeover_documents import PlanDocument
 from service.records.queries.changeover_plans import plan_by_number, plans_of_stack

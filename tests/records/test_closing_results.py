@@ -11,6 +11,9 @@ from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
+from service.bench.changes.approvals import send_back, take_up
+from service.bench.changes.handing_in import hand_in
 from service.closing.arithmetic.closing import FORMULAS, closing
 from service.closing.arithmetic.outcome import outcome_as_data
 from service.closing.queries.closing_results import KeptResult, kept_result, kept_results
@@ -18,9 +21,6 @@ from service.closing.tables import ClosingResult
 from service.people.tables import Role
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
-from service.records.changes import bench
-from service.records.changes.approvals import send_back, take_up
-from service.records.changes.handing_in import hand_in
 from service.records.migrating import triggers
 from service.records.queries.content import verify
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind

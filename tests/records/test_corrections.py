@@ -9,23 +9,23 @@ import pytest
 from sqlalchemy import Engine, select, text
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
+from service.bench.changes.corrections import decide, propose
+from service.bench.queries.correctable import correctable
+from service.bench.queries.corrections import (
+    correction,
+    corrections_of_records,
+    corrections_waiting,
+)
+from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Whereabouts
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
-from service.records.changes import bench
-from service.records.changes.corrections import decide, propose
 from service.records.migrating import triggers
 from service.records.queries.content import verify
-from service.records.queries.correctable import correctable
-from service.records.queries.corrections import (
-    correction,
-    corrections_of_records,
-    corrections_waiting,
-)
-from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,

@@ -6,6 +6,9 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
+from service.bench.changes.handing_in import hand_in
+from service.bench.queries.coming_layers import lots_that_fit, what_comes
 from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.closing.queries.closing_checks import checks_asked, computed_height
 from service.designs.arithmetic.grammar_next import WhatNext
@@ -13,9 +16,6 @@ from service.designs.arithmetic.pile import Layer
 from service.designs.queries.patterns import pattern_of_stack
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, ReadingKind, Stage
 from service.platform.errors import Refused
-from service.records.changes import bench
-from service.records.changes.handing_in import hand_in
-from service.records.queries.coming_layers import lots_that_fit, what_comes
 from service.records.queries.content import record_content, verify
 from service.records.queries.record_entries import entries_of
 from service.records.tables.rebuild_records import Step, StepKind

@@ -7,15 +7,15 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
+from service.bench.changes.approvals import approve, make_void, send_back, take_up
+from service.bench.changes.handing_in import hand_in
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, Refused, RefusedTogether, Stale
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
-from service.records.changes import bench
-from service.records.changes.approvals import approve, make_void, send_back, take_up
-from service.records.changes.handing_in import hand_in
 from service.records.queries.content import verify
 from service.records.tables.rebuild_records import (
     RebuildRecord,

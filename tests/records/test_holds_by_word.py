@@ -6,6 +6,9 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
+from service.bench.changes import bench
+from service.bench.changes.approvals import make_void
+from service.bench.changes.handing_in import hand_in
 from service.designs.arithmetic.pile import Layer
 from service.life.changes.failing_marks import confirm_failing, withdraw_failing
 from service.people.tables import Role
@@ -15,9 +18,6 @@ from service.platform.database import reading
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
-from service.records.changes import bench
-from service.records.changes.approvals import make_void
-from service.records.changes.handing_in import hand_in
 from service.records.queries.floor import floor
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.queries.hold_lists import About, HoldRow, holds

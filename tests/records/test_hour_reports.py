@@ -12,14 +12,14 @@ from sqlalchemy import Engine, func, select, update
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from service.bench.changes.corrections import propose
+from service.bench.queries.correctable import correctable
+from service.bench.tables import CorrectionOf
 from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.tables.audit import AuditEntry
-from service.records.changes.corrections import propose
-from service.records.queries.correctable import correctable
-from service.records.tables.corrections import CorrectionOf
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.changes.hour_reports import Report, report_hours, take_back_reports
 from service.stacks.changes.hours import read_hours, replace_meter

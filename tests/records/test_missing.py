@@ -3,12 +3,12 @@
 import pytest
 from sqlalchemy import Engine
 
+from service.bench.changes import bench
+from service.bench.changes.handing_in import hand_in
+from service.bench.queries.missing import BLOCKS
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.errors import Refused, RefusedTogether
-from service.records.changes import bench
-from service.records.changes.handing_in import hand_in
-from service.records.queries.missing import BLOCKS
 from service.records.tables.rebuild_records import RecordKind
 from tests import builders
 from tests.records.at_the_bench import Bench, a_lab, what_is_missing

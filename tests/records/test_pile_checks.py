@@ -9,6 +9,11 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
+from service.bench.changes.departures import accept_departure
+from service.bench.changes.handing_in import hand_in
+from service.bench.changes.undoing import undo_last
+from service.bench.queries.approvals import may_decide
 from service.designs.arithmetic.grammar_findings import Severity, Wrong
 from service.designs.arithmetic.pattern_toml import read_pattern, write_pattern
 from service.designs.arithmetic.pile import Layer
@@ -17,11 +22,6 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Usability
 from service.platform.errors import NotAllowed, NotFound, Refused, RefusedTogether
 from service.platform.permissions import Person
-from service.records.changes import bench
-from service.records.changes.departures import accept_departure
-from service.records.changes.handing_in import hand_in
-from service.records.changes.undoing import undo_last
-from service.records.queries.approvals import may_decide
 from service.records.queries.content import record_content, verify
 from service.records.queries.pile_checks import PileCheck, check_of_build, pile_check
 from service.records.queries.record_entries import entries_of

@@ -6,13 +6,13 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
 from service.people.tables import Person as PersonRow
 from service.people.tables import Role
 from service.platform.database import SentOnce, changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Repeated, Stale
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
-from service.records.changes import bench
 from service.records.changes.rebuild_records import change_record
 from service.records.tables.rebuild_records import (
     Involvement,

@@ -8,6 +8,14 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
+from service.bench.changes.approvals import approve
+from service.bench.changes.corrections import decide, propose
+from service.bench.changes.handing_in import hand_in
+from service.bench.queries.correctable import Fact, correctable
+from service.bench.queries.correction_preview import Preview, preview
+from service.bench.queries.corrections import correction
+from service.bench.tables import Correction, CorrectionOf
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.platform.database import reading
@@ -15,16 +23,8 @@ from service.platform.permissions import Person
 from service.proof.changes.releases import release_build
 from service.proof.queries.build_verdicts import CLAMP, verdicts_of_head
 from service.proof.queries.releases import Gate, gate
-from service.records.changes import bench
-from service.records.changes.approvals import approve
-from service.records.changes.corrections import decide, propose
-from service.records.changes.handing_in import hand_in
-from service.records.queries.correctable import Fact, correctable
-from service.records.queries.correction_preview import Preview, preview
-from service.records.queries.corrections import correction
 from service.records.queries.floor import floor
 from service.records.queries.record_heads import record_head
-from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.rebuild_records import RecordKind
 from service.stacks.queries.builds import builds_of
 from service.stacks.queries.stacks import stack_list

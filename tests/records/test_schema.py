@@ -8,11 +8,11 @@ from sqlalchemy import Engine, delete, insert, select, text, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
+from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.designs.tables import ChecklistLine, Design, DesignRod
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Facing, Whereabouts
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.rebuild_records import (
     Decision,
     RebuildRecord,

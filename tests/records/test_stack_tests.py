@@ -8,6 +8,8 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
+from service.bench.changes.handing_in import hand_in
 from service.closing.queries.closing_checks import checks_asked
 from service.people.tables import Role
 from service.platform.arithmetic.verdicts import Verdict
@@ -23,8 +25,6 @@ from service.proof.queries.build_verdicts import verdicts_of_build, verdicts_of_
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.proof.queries.verdict_lines import VerdictLine, verdict_lines
 from service.proof.tables.stack_tests import StackTest
-from service.records.changes import bench
-from service.records.changes.handing_in import hand_in
 from service.records.queries.content import verify
 from service.records.queries.record_entries import entries_of
 from service.records.queries.record_heads import record_head

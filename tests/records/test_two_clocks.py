@@ -13,16 +13,16 @@ from hypothesis import strategies as some
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
+from service.bench.changes.corrections import decide, propose
+from service.bench.changes.handing_in import hand_in
+from service.bench.queries.correctable import correctable, written_time
+from service.bench.tables import Correction, CorrectionOf
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.errors import Refused
 from service.platform.permissions import Person
-from service.records.changes import bench
-from service.records.changes.corrections import decide, propose
-from service.records.changes.handing_in import hand_in
-from service.records.queries.correctable import correctable, written_time
-from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.rebuild_records import RecordKind
 from service.stacks.queries.layer_maps import layer_map
 from service.store.tables.parts import Part

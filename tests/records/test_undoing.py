@@ -6,10 +6,10 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.bench.changes import bench
 from service.platform.arithmetic.vocabulary import End, Kind, Whereabouts
 from service.platform.errors import Refused
 from service.platform.tables.audit import AuditEntry
-from service.records.changes import bench
 from service.records.tables.rebuild_records import Finding, RecordState, Step, TorqueReading
 from service.stacks.tables.hours import HourReading
 from service.store.tables.parts import Part

@@ -4,9 +4,10 @@ from typing import Any
 
 from fastapi import APIRouter
 
+from service.bench.api import records
 from service.closing.api import closing
 from service.condition.api import condition, polarisation_curves, sweeps
-from service.faces.api import desk, floor, health, records
+from service.faces.api import desk, floor, health
 from service.life.api import failing, life, parts, suspects
 from service.platform.api import audit_trail
 from service.proof import api as stack_tests

@@ -13,17 +13,17 @@ from typing import Annotated
 import typer
 from sqlalchemy.orm import Session
 
+from service.bench.changes.stack_imports import Head, write_stack
+from service.bench.files import stack_in
+from service.bench.files.stack_rows_in import StackOptions
 from service.faces.commands import owner
 from service.faces.commands.owner import person_named
-from service.faces.files import stack_in
-from service.faces.files.stack_rows_in import StackOptions
 from service.platform.arithmetic.dates import parse_when
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
 from service.platform.files.fields_in import Reading
 from service.platform.files.photos import Checked, store
 from service.platform.files.tables_in import Table, read_table, suggest_mapping
-from service.records.changes.stack_imports import Head, write_stack
 from service.settings import Settings
 from service.stacks.queries.stacks import designs_for_choice
 from service.store.changes.imports import SourceFile, write_parts

@@ -8,6 +8,8 @@ from typing import Any
 
 from sqlalchemy import select
 
+from service.bench.changes import approvals, bench
+from service.bench.changes.handing_in import hand_in
 from service.designs.arithmetic.pile import Layer
 from service.faces.demo.days import When
 from service.faces.demo.lab import Lab
@@ -26,9 +28,8 @@ from service.platform.arithmetic.vocabulary import (
 )
 from service.platform.database import Work
 from service.platform.files import photos
-from service.records.changes import approvals, bench, rebuild_records
+from service.records.changes import rebuild_records
 from service.records.changes.attachments import add_attachment
-from service.records.changes.handing_in import hand_in
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import Involvement, RecordKind
 from service.store.changes.part_axes import move_part

@@ -11,6 +11,7 @@ from datetime import datetime
 
 from sqlalchemy import select
 
+from service.bench.changes.stack_imports import Head, PartInPile, StackPlan, write_stack
 from service.faces.demo.ageing import Drop, mea
 from service.faces.demo.bench import approve
 from service.faces.demo.curves import read_off
@@ -20,7 +21,6 @@ from service.faces.demo.heron import SHEET_77
 from service.faces.demo.lab import Entry, Lab, serial
 from service.faces.demo.logs import Sat
 from service.platform.arithmetic.vocabulary import Facing
-from service.records.changes.stack_imports import Head, PartInPile, StackPlan, write_stack
 from service.records.tables.rebuild_records import RebuildRecord
 from service.store.arithmetic.identifiers import serial_key
 from service.store.changes.imports import LotKey, NewLot, SourceFile

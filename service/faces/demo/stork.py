@@ -1,5 +1,8 @@
 """The Stork: 40 cells, opened at both ends; its re-torque waits for approval."""
 
+from service.bench.changes import corrections
+from service.bench.queries.correctable import correctable
+from service.bench.tables import CorrectionOf
 from service.faces.demo import pictures
 from service.faces.demo.bench import Event, approve, throw_gaskets_away, writing
 from service.faces.demo.closed_tests import Leak, make_tests
@@ -10,9 +13,6 @@ from service.faces.demo.releasing import release
 from service.faces.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Usability, Whereabouts
-from service.records.changes import corrections
-from service.records.queries.correctable import correctable
-from service.records.tables.corrections import CorrectionOf
 from service.records.tables.rebuild_records import RecordKind
 from service.store.changes.part_axes import judge_part, move_part
 

@@ -1,5 +1,9 @@
 """The two Wrens: one opened by an exception and its inspection sent back, one given two cells."""
 
+from service.bench.changes import approvals, bench, corrections
+from service.bench.queries.correctable import correctable
+from service.bench.queries.corrections import correction
+from service.bench.tables import CorrectionOf
 from service.faces.demo import pictures
 from service.faces.demo.bench import Event, approve, throw_gaskets_away, writing
 from service.faces.demo.closed_tests import TIGHT, Leak, make_tests
@@ -11,11 +15,7 @@ from service.faces.demo.releasing import release
 from service.faces.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
-from service.records.changes import approvals, bench, corrections
-from service.records.queries.correctable import correctable
-from service.records.queries.corrections import correction
 from service.records.queries.working_piles import working_pile
-from service.records.tables.corrections import CorrectionOf
 from service.records.tables.rebuild_records import RecordKind
 from service.store.changes.holds import Subject, give_concession
 

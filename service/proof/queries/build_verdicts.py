@@ -14,6 +14,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, case, func, literal, or_, select, union_all
 from sqlalchemy.orm import Session, aliased
 
+from service.bench.tables import Correction, CorrectionOf
 from service.closing.arithmetic.closing_verdicts import judged_by
 from service.closing.arithmetic.outcome import ClosingOutcome, outcome_from_data
 from service.closing.tables import ClosingResult
@@ -33,7 +34,6 @@ from service.proof.arithmetic.release_gate import Standing, Wanted, wanted_verdi
 from service.proof.arithmetic.stack_tests import Result, StackTest, judge_test
 from service.proof.queries.stack_tests import MadeTest, made_while_closed, of_closed
 from service.records.queries.record_heads import Head
-from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,

@@ -6,13 +6,13 @@ from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 from sqlalchemy import Engine
 
+from service.bench.changes.departures import accept_departure
 from service.designs.arithmetic.grammar_findings import Severity
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.records.changes.departures import accept_departure
 from service.records.queries.pile_checks import Judged, PileCheck, pile_check
 from service.records.queries.record_heads import Head, record_head
 from service.stacks.drawings.pile import draw_pile

@@ -7,10 +7,10 @@ from typing import Any
 from sqlalchemy import Select, select, union
 from sqlalchemy.orm import Session
 
+from service.bench.tables import Correction
 from service.platform.audit import Did
 from service.platform.tables.attachments import Attachment
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.corrections import Correction
 from service.records.tables.rebuild_records import (
     MakeSafeLine,
     RebuildRecord,

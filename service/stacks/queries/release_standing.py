@@ -10,12 +10,12 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.bench.tables import Correction, CorrectionOf
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
 from service.proof.tables.releases import BuildRelease
 from service.proof.tables.stack_tests import StackTest
-from service.records.tables.corrections import Correction, CorrectionOf
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,

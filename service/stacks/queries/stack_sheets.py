@@ -12,11 +12,11 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Session
 
+from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.prepared import param, param_list, statement
-from service.records.tables.corrections import Correction, CorrectionOf, CorrectionState
 from service.records.tables.rebuild_records import (
     Decision,
     Meaning,

@@ -1,0 +1,390 @@
+"""The new value of a correction: read as typed, and refused where it cannot be true."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+
+from service.bench.queries.correctable import (
+    TURNS,
+    Correctable,
+    Fact,
+    HourFacts,
+    LayerFacts,
+    PeriodFacts,
+    TorqueFacts,
+    written_time,
+)
+from service.bench.queries.correction_effects import (
+    LayerEffects,
+    facing_with,
+    layer_facing_effects,
+    layer_part_effects,
+    others_at_that_time,
+)
+from service.bench.tables import CorrectionOf
+from service.physics.arithmetic.torque_units import read_torque_text
+from service.platform import changes
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.numbers import read_number
+from service.platform.arithmetic.vocabulary import Facing
+from service.platform.database import Work
+from service.platform.errors import Refused
+from service.platform.queries.answers import columns, read_as
+from service.records.tables.rebuild_records import RebuildRecord, RecordState
+from service.runs.queries.showings import Shown, shown_around
+from service.stacks.tables.hours import HourReading, Moment
+from service.stacks.tables.stacks import Build, BuildPeriod
+from service.store.arithmetic.identifiers import serial_key
+from service.store.queries.candidates import Candidate, read_and_find
+from service.store.tables.instruments import Instrument, InstrumentKind
+
+FIELD = "new_value"
+
+
+@dataclass(frozen=True, slots=True)
+class NewValue:
+    """The right value: ``text`` as a person reads it, and what it stands for.
+
+    ``number`` is in N·m or h, or the id of an instrument or of a lot.
+    """
+
+    text: str
+    part_id: int | None = None
+    number: float | None = None
+    time: datetime | None = None
+
+
+def read_new_value(
+    work: Work, record: Correctable, fact: Fact, typed: str, part_id: int | None = None
+) -> NewValue:
+    """What does the typed text mean for this fact? Raises Refused where it cannot be true.
+
+    A part is scanned or typed (``part_id`` chooses where several bear the serial), a facing is one
+    of the two ends, a torque carries its unit, a time its zone.
+    """
+    details = fact.details
+    if isinstance(details, LayerFacts):
+        if fact.of is CorrectionOf.LAYER_FACING:
+            return _facing(work, record, fact, details, typed)
+        return _part(work, record, fact, details, typed, part_id=part_id)
+    if isinstance(details, TorqueFacts):
+        if fact.of is CorrectionOf.TORQUE_INSTRUMENT:
+            return _instrument(work, details, typed)
+        return _torque(details, typed)
+    if isinstance(details, HourFacts):
+        return _hours(work, details, typed)
+    return _time(work, record, fact, details, typed)
+
+
+def effects_on_layers(
+    work: Work, stack_id: int, of: CorrectionOf, details: LayerFacts, value: NewValue
+) -> LayerEffects:
+    """What a correction of a layer changes. Raises Refused where it cannot be."""
+    if of is CorrectionOf.LAYER_FACING:
+        effects = layer_facing_effects(work.session, details, stack_id, Facing(value.text))
+    else:
+        facing = _facing_of(work, details, value)
+        effects = layer_part_effects(
+            work.session, details, stack_id, value.part_id, new_facing=facing
+        )
+    if effects.conflicts:
+        raise Refused(
+            FIELD,
+            value.text,
+            " ".join(effects.conflicts),
+            "Read it again; or correct first what is wrong there.",
+        )
+    return effects
+
+
+def _part(
+    work: Work,
+    record: Correctable,
+    fact: Fact,
+    details: LayerFacts,
+    typed: str,
+    *,
+    part_id: int | None,
+) -> NewValue:
+    found = _one_of(details, typed, part_id, _found(work, details, typed))
+    if found.part_id == details.part_id or (found.lot_id and found.lot_id == details.lot_id):
+        raise Refused(FIELD, typed, "this is what the record says already.", "The right one.")
+    lot = float(found.lot_id) if found.lot_id else None
+    value = NewValue(found.label, found.part_id, lot)
+    effects = effects_on_layers(work, record.stack_id, fact.of, details, value)
+    other = effects.exchanged_with
+    if other is not None and record.fact(CorrectionOf.LAYER_PART, other.row_id) is None:
+        raise Refused(
+            FIELD,
+            typed,
+            f"it is in {other.where}, and was not put on in this record.",
+            "Correct it in the record in which it was put on.",
+        )
+    return value
+
+
+def _found(work: Work, details: LayerFacts, typed: str) -> tuple[Candidate, ...]:
+    if not typed.strip():
+        raise Refused(FIELD, "", "nothing is given.", "The serial or lot that was really put on.")
+    try:
+        _scan, found = read_and_find(work.session, typed, (details.kind,))
+    except TradeError as trouble:
+        raise Refused(FIELD, typed, str(trouble)) from trouble
+    return found
+
+
+def _one_of(
+    details: LayerFacts, typed: str, part_id: int | None, found: Sequence[Candidate]
+) -> Candidate:
+    if not found:
+        raise Refused(
+            FIELD,
+            typed,
+            "no part bears this serial, and no lot of counted items this mark.",
+            "Read it again, or add the part first.",
+        )
+    fitting = [candidate for candidate in found if candidate.kind is details.kind]
+    if not fitting:
+        raise Refused(
+            FIELD, typed, f"it is a {found[0].kind}.", f"A {details.kind} lies in this layer."
+        )
+    if part_id is not None:
+        fitting = [candidate for candidate in fitting if candidate.part_id == part_id]
+    if len(fitting) != 1:
+        raise Refused(
+            FIELD,
+            typed,
+            "several parts bear it.",
+            "Choose one: " + "; ".join(candidate.in_words for candidate in found) + ".",
+        )
+    return fitting[0]
+
+
+def _facing_of(work: Work, details: LayerFacts, value: NewValue) -> Facing:
+    """A part whose faces are alike lies either way; else the facing must be known."""
+    lot_id = None if value.part_id is not None else int(value.number or 0)
+    facing = facing_with(work.session, details, value.part_id, lot_id)
+    if facing is None:
+        raise Refused(
+            FIELD,
+            value.text,
+            "it matters which end its marked face looks at, and the record does not tell: the part"
+            " recorded can lie either way.",
+            "A part of a type that can lie either way.",
+        )
+    return facing
+
+
+def _facing(
+    work: Work, record: Correctable, fact: Fact, details: LayerFacts, typed: str
+) -> NewValue:
+    turned = next((turn for turn in TURNS if turn.value == typed.strip().lower()), None)
+    if turned is None:
+        raise Refused(
+            FIELD,
+            typed,
+            f"this does not say which end its {details.marked_face} looks at.",
+            "The fixed end or the free end.",
+        )
+    if turned is details.facing:
+        raise Refused(FIELD, typed, "this is what the record says already.", "The other end.")
+    value = NewValue(turned.value)
+    effects_on_layers(work, record.stack_id, fact.of, details, value)
+    return value
+
+
+def _torque(details: TorqueFacts, typed: str) -> NewValue:
+    try:
+        torque_nm, unit = read_torque_text(typed)
+    except TradeError as trouble:
+        raise Refused(FIELD, typed, str(trouble)) from trouble
+    if abs(torque_nm - details.torque_nm) < 1e-9:
+        raise Refused(FIELD, typed, "this is what the record says already.", "The right torque.")
+    text = f"{torque_nm:.10g} N·m"
+    return NewValue(text if unit == "N·m" else f"{text} ({typed.strip()})", number=torque_nm)
+
+
+def _instrument(work: Work, details: TorqueFacts, typed: str) -> NewValue:
+    row = work.session.execute(
+        select(Instrument.id, Instrument.label, Instrument.kind).where(
+            Instrument.label_key == serial_key(typed)
+        )
+    ).first()
+    if row is None:
+        raise Refused(FIELD, typed, "no instrument bears this mark.", "Read it again.")
+    if row.kind is not InstrumentKind.TORQUE_DRIVER:
+        raise Refused(
+            FIELD, row.label, f"it is a {row.kind}.", f"A {InstrumentKind.TORQUE_DRIVER}."
+        )
+    if row.id == details.instrument_id:
+        raise Refused(FIELD, row.label, "this is what the record says already.", "The right one.")
+    return NewValue(row.label, number=float(row.id))
+
+
+def _hours(work: Work, details: HourFacts, typed: str) -> NewValue:
+    number = typed.strip().removesuffix("h").strip()
+    try:
+        hours = read_number(number)
+    except TradeError as trouble:
+        raise Refused(FIELD, typed, str(trouble), "Hours as the meter showed.") from trouble
+    if hours < 0:
+        raise Refused(FIELD, typed, "a meter shows no hours below zero.", "0\u2009h or more.")
+    if hours == details.hours:
+        raise Refused(FIELD, typed, "this is what the record says already.", "The right reading.")
+    refuse_hours_out_of_order(work, details, hours, details.taken_at)
+    return NewValue(f"{hours:.10g} h", number=hours)
+
+
+def refuse_hours_out_of_order(
+    work: Work, details: HourFacts, hours: float, taken_at: datetime
+) -> None:
+    """A meter never counts backwards: the reading lies between its neighbours in time."""
+    begin, end = min(details.taken_at, taken_at), max(details.taken_at, taken_at)
+    rows = shown_around(work.session, details.meter_id, begin, end)
+    others = [
+        row
+        for row in rows
+        if (row.hours, row.taken_at, row.moment)
+        != (details.hours, details.taken_at, details.moment)
+    ]
+
+    def is_before(row: Shown) -> bool:
+        if Moment.FITTED in (row.moment, details.moment):
+            return row.moment is Moment.FITTED
+        return row.taken_at < taken_at
+
+    least = max((row for row in others if is_before(row)), key=lambda row: row.hours, default=None)
+    after = [row for row in others if not is_before(row) and row.taken_at != taken_at]
+    most = min(after, key=lambda row: row.hours, default=None)
+    if least is not None and hours < least.hours:
+        raise Refused(
+            FIELD,
+            f"{hours:.10g} h",
+            f"the meter already showed {least.hours:g} h on {least.taken_at:%Y-%m-%d};"
+            " it cannot count backwards.",
+            "If that reading is wrong, correct it first.",
+        )
+    if most is not None and hours > most.hours:
+        raise Refused(
+            FIELD,
+            f"{hours:.10g} h",
+            f"the meter showed only {most.hours:g} h later, on {most.taken_at:%Y-%m-%d}.",
+            "If that reading is wrong, correct it first.",
+        )
+
+
+def _time(
+    work: Work, record: Correctable, fact: Fact, details: PeriodFacts, typed: str
+) -> NewValue:
+    at = _read_time(typed)
+    if at == fact.at:
+        raise Refused(FIELD, typed, "this is what the record says already.", "The right time.")
+    refuse_time(work, record, fact, details, at)
+    return NewValue(written_time(at), time=at)
+
+
+def _read_time(typed: str) -> datetime:
+    try:
+        at = datetime.fromisoformat(typed.strip())
+    except ValueError as trouble:
+        raise Refused(
+            FIELD, typed, "this is no time.", "A time such as 2026-03-07T14:20Z."
+        ) from trouble
+    if at.tzinfo is None:
+        raise Refused(FIELD, typed, "its zone is not said.", "2026-03-07T14:20Z or with +01:00.")
+    return at
+
+
+def refuse_time(
+    work: Work, record: Correctable, fact: Fact, details: PeriodFacts, at: datetime
+) -> None:
+    """A time keeps its order: closed, opened, closed again; and a part stays in one place."""
+    shown = f"{at:%Y-%m-%d %H:%M} UTC"
+    changes.not_ahead(FIELD, at, record.handed_in_at or work.now)
+    is_opening = fact.of is CorrectionOf.OPENED_AT
+    closed_at, opened_at = details.closed_at, details.opened_at
+    if is_opening:
+        opened_at = at
+        if at < closed_at:
+            _refuse_order(shown, f"build {details.build_number} was closed later", closed_at)
+        again = _closing_of(work, record.record_id)
+        if again is not None and at > again:
+            _refuse_order(shown, "the stack was closed again earlier", again)
+    else:
+        closed_at = at
+        before = _opening_of(work, record.record_id)
+        if before is not None and at < before:
+            _refuse_order(shown, "the stack was opened later", before)
+        if opened_at is not None and at > opened_at:
+            _refuse_order(shown, f"build {details.build_number} was opened earlier", opened_at)
+        begun = _being_written(work, record)
+        if begun is not None and at > begun:
+            _refuse_order(shown, "the record being written now began earlier", begun)
+    clashes = others_at_that_time(
+        work.session, details.build_id, record.stack_id, closed_at, opened_at
+    )
+    if clashes:
+        raise Refused(FIELD, shown, " ".join(clashes), "A part is in one place only.")
+    for reading in readings_at(work, record.record_id, fact):
+        refuse_hours_out_of_order(work, reading.details, reading.details.hours, at)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingAt:
+    """A reading of the hour meter which was taken at an opening or closing, and moves with it."""
+
+    reading_id: int
+    details: HourFacts
+
+
+def readings_at(work: Work, record_id: int, fact: Fact) -> list[ReadingAt]:
+    """Which readings of the hour meter were taken at this opening or closing?"""
+    moment = Moment.OPENING if fact.of is CorrectionOf.OPENED_AT else Moment.CLOSING
+    rows: Any = work.session.execute(
+        select(HourReading.id, *columns(HourFacts, HourReading)).where(
+            HourReading.record_id == record_id,
+            HourReading.moment == moment,
+            HourReading.taken_at == fact.at,
+            HourReading.known_until.is_(None),
+        )
+    )
+    return [ReadingAt(row.id, read_as(HourFacts, row)) for row in rows]
+
+
+def _refuse_order(shown: str, what: str, when: datetime) -> None:
+    raise Refused(
+        FIELD,
+        shown,
+        f"{what}, at {when:%Y-%m-%d %H:%M} UTC.",
+        "A time that keeps the order; if that one is wrong, correct it first.",
+    )
+
+
+def _closing_of(work: Work, record_id: int) -> datetime | None:
+    return work.session.scalar(
+        select(BuildPeriod.closed_at)
+        .join(Build, Build.id == BuildPeriod.build_id)
+        .where(Build.record_id == record_id, BuildPeriod.known_until.is_(None))
+    )
+
+
+def _opening_of(work: Work, record_id: int) -> datetime | None:
+    return work.session.scalar(
+        select(BuildPeriod.opened_at).where(
+            BuildPeriod.opened_by_record_id == record_id, BuildPeriod.known_until.is_(None)
+        )
+    )
+
+
+def _being_written(work: Work, record: Correctable) -> datetime | None:
+    """When the next event of the stack began, where its record is still being written."""
+    return work.session.scalar(
+        select(RebuildRecord.performed_from).where(
+            RebuildRecord.stack_id == record.stack_id,
+            RebuildRecord.state.in_((RecordState.OPEN, RecordState.SENT_BACK)),
+            RebuildRecord.id > record.record_id,
+        )
+    )

@@ -1,0 +1,211 @@
+"""Handing in a record: from now on its physical facts count and its content is frozen.
+
+A record that was sent back, taken up and handed in again is settled anew: what differs from the
+first time is closed out, what is the same stays as it was known.
+"""
+
+from datetime import datetime
+
+from sqlalchemy import func, select, update
+
+from service.bench.queries.missing import BLOCKS, missing_of
+from service.closing.changes.closing_results import keep_closing_result
+from service.platform.arithmetic.vocabulary import Whereabouts
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import Refused, RefusedTogether
+from service.platform.tables.attachments import Attachment
+from service.proof.queries.build_verdicts import verdicts_of_head
+from service.records.changes.record_journal import Said, add_step, hold_record, let_go
+from service.records.queries.content import record_content
+from service.records.queries.record_heads import record_head
+from service.records.queries.working_piles import WorkingPile, working_pile
+from service.records.tables.rebuild_records import (
+    RebuildRecord,
+    RecordState,
+    Step,
+    StepKind,
+)
+from service.stacks.changes import supersede
+from service.stacks.changes.build_features import keep_makeups
+from service.stacks.changes.rule_verdicts import judge_stack
+from service.stacks.tables.hours import HourReading
+from service.stacks.tables.stacks import Build, BuildPeriod
+from service.store.tables.parts import Part
+
+
+def hand_in(work: Work, record_id: int, version: int | None) -> str:
+    """Write the record's build, freeze its content, and give the content's SHA-256.
+
+    Raises Refused or RefusedTogether for what is missing, and for parts which another record has
+    lifted off but not handed in; Stale, NotFound and NotAllowed as every entry does.
+    """
+    record = hold_record(work, record_id, version)
+    pile = working_pile(work.session, record_id)
+    _refuse_missing(work, record, pile)
+    changes = [*_settle_base(work, record), *_settle_own(work, record, pile)]
+    _take_fixings_off(work, record, pile)
+    _let_parts_go(work, record)
+    record.handed_in_at, record.handed_in_by_id = _handed_in_at(work, record), work.by.id
+    changes += keep_closing_result(work, record, pile)
+    work.session.flush()
+    content = record_content(work.session, [record_id])[record_id]
+    record.content, record.content_sha256 = content.canonical, content.sha256
+    record.state = RecordState.HANDED_IN
+    work.session.flush()
+    own = _own_build(work, record)
+    keep_makeups(work, {record.base_build_id or 0, own.id if own else 0} - {0})
+    judge_stack(work, record.stack_id)
+    let_go(
+        work,
+        record,
+        Said(
+            "handed in",
+            (
+                ("state", RecordState.OPEN, RecordState.HANDED_IN),
+                *changes,
+                ("content", None, content.sha256),
+            ),
+            did=Did.RECORD_HANDED_IN,
+        ),
+    )
+    return content.sha256
+
+
+def _refuse_missing(work: Work, record: RebuildRecord, pile: WorkingPile) -> None:
+    head = record_head(work.session, record.id)
+    closed = verdicts_of_head(work.session, head)
+    blocking = [
+        Refused(missing.anchor, "", missing.sentence)
+        for missing in missing_of(work.session, head, pile, closed)
+        if missing.severity == BLOCKS
+    ]
+    if blocking:
+        raise blocking[0] if len(blocking) == 1 else RefusedTogether(blocking)
+
+
+def _settle_base(work: Work, record: RebuildRecord) -> list[Change]:
+    """The build the record began from: opened by it, or untouched by it."""
+    if record.base_build_id is None:
+        return []
+    period = work.session.execute(
+        select(Build.number, BuildPeriod.closed_at, BuildPeriod.opened_at)
+        .join(Build, Build.id == BuildPeriod.build_id)
+        .where(BuildPeriod.build_id == record.base_build_id, BuildPeriod.known_until.is_(None))
+    ).one()
+    is_opened = record.opened_at is not None
+    supersede.set_present(work, record.base_build_id, present=False)
+    own = _own_build(work, record)
+    if own is not None:
+        supersede.set_present(work, own.id, present=False)
+        if not is_opened:  # an opening handed in the first time was undone since
+            _settle_nothing(work, own.id)
+    if not is_opened:
+        supersede.set_present(work, record.base_build_id, present=True)
+    supersede.settle_period(
+        work,
+        record.base_build_id,
+        period.closed_at,
+        record.opened_at,
+        record.id if is_opened else None,
+    )
+    return [(f"build {period.number} opened at", period.opened_at, record.opened_at)]
+
+
+def _settle_own(work: Work, record: RebuildRecord, pile: WorkingPile) -> list[Change]:
+    """The build the record closed, if it closed one."""
+    build = _own_build(work, record)
+    if record.closed_at is None:
+        if build is not None:
+            _settle_nothing(work, build.id)
+        return []
+    if build is None:
+        build = _next_build(work, record)
+    supersede.settle_period(work, build.id, record.closed_at)
+    supersede.settle_layers(
+        work,
+        build.id,
+        [
+            supersede.LayerFact(layer.position, layer.part, layer.facing, layer.cell)
+            for layer in pile.layers
+        ],
+        present=True,
+    )
+    supersede.settle_fixings(
+        work,
+        build.id,
+        [
+            supersede.FixingFact(fixing.kind, fixing.part, fixing.rod_number, fixing.end)
+            for fixing in pile.fixings
+        ],
+        present=True,
+    )
+    return [
+        (f"build {build.number} closed at", None, record.closed_at),
+        (f"layers of build {build.number}", None, len(pile.layers)),
+    ]
+
+
+def _settle_nothing(work: Work, build_id: int) -> None:
+    supersede.settle_layers(work, build_id, (), present=False)
+    supersede.settle_fixings(work, build_id, (), present=False)
+    supersede.settle_period(work, build_id, None)
+
+
+def _own_build(work: Work, record: RebuildRecord) -> Build | None:
+    return work.session.scalar(select(Build).where(Build.record_id == record.id))
+
+
+def _next_build(work: Work, record: RebuildRecord) -> Build:
+    last = work.session.scalar(
+        select(func.max(Build.number)).where(Build.stack_id == record.stack_id)
+    )
+    build = Build(stack_id=record.stack_id, number=(last or 0) + 1, record_id=record.id)
+    work.session.add(build)
+    work.session.flush()
+    return build
+
+
+def _take_fixings_off(work: Work, record: RebuildRecord, pile: WorkingPile) -> None:
+    """A stack taken apart to the last layer holds no fixings: each gets its entry."""
+    if record.opened_at is None or record.closed_at is not None:
+        return
+    last = work.session.scalar(
+        select(func.max(Step.done_at)).where(Step.record_id == record.id, Step.undone_at.is_(None))
+    )
+    for fixing in pile.fixings:
+        part = work.session.get_one(Part, fixing.part)
+        add_step(
+            work,
+            record,
+            StepKind.FIXING_REMOVED,
+            last or record.opened_at,
+            part_id=part.id,
+            rod_number=fixing.rod_number,
+            end=fixing.end,
+            whereabouts_before=part.whereabouts,
+            place_before=part.place,
+            note="taken off with the last layer",
+        )
+        part.whereabouts, part.stack_id, part.place = Whereabouts.LIFTED_OFF, None, ""
+
+
+def _let_parts_go(work: Work, record: RebuildRecord) -> None:
+    """The layers hold the parts from now on, not the entries."""
+    work.session.execute(
+        update(Step).where(Step.record_id == record.id, Step.standing).values(standing=False)
+    )
+
+
+def _handed_in_at(work: Work, record: RebuildRecord) -> datetime:
+    """Now, or the latest entry where another machine's clock was ahead of this one's."""
+    latest = [
+        work.session.scalar(select(func.max(moment)).where(condition))
+        for moment, condition in (
+            (Step.written_at, Step.record_id == record.id),
+            (Step.undone_at, Step.record_id == record.id),
+            (HourReading.known_from, HourReading.record_id == record.id),
+            (Attachment.added_at, Attachment.record_id == record.id),
+        )
+    ]
+    return max([work.now, *(at for at in latest if at is not None)])

@@ -1,0 +1,316 @@
+"""At the bench: layers lifted off at the ends of the pile, and what was seen on them."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlalchemy import select, update
+
+from service.bench.queries.coming_layers import is_renewed, seen_by
+from service.designs.arithmetic.open_pile import OpenPile
+from service.designs.arithmetic.pile import Layer
+from service.designs.queries.patterns import pattern_of_stack
+from service.physics.arithmetic.conditions import (
+    NONE_SEEN,
+    NOT_AGAIN,
+    NOT_INSPECTED,
+    STANDING_ALONE,
+    FindingEntry,
+    check_findings,
+)
+from service.platform import changes as given
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind, Whereabouts
+from service.platform.audit import Change
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.records.changes.bench_opening import done_while_open, refuse_closed
+from service.records.changes.record_journal import Said, add_step, done_at_of, hold_record, let_go
+from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
+from service.records.tables.rebuild_records import Finding, RebuildRecord, Step, StepKind
+from service.store.arithmetic.labels import part_label
+from service.store.changes.holds import PlacedBy, hold_by_word
+from service.store.queries.candidates import read_and_find
+from service.store.tables.parts import Lot, Part, PartType
+
+ALL_KINDS = (*LAYER_KINDS, *FIXING_KINDS)
+
+
+def lift_off(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    end: End,
+    findings: Sequence[FindingEntry],
+    part_id: int | None = None,
+    scanned: str = "",
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Lift the outermost layer off an end; give the entry's id.
+
+    ``part_id`` or ``scanned`` name the layer that is expected there: another one is refused and
+    nothing is written. Raises Refused for findings that make no answer, and for a pile that is
+    empty, not opened or closed.
+    """
+    record = hold_record(work, record_id, version)
+    refuse_closed(record)
+    at = done_while_open(work, record, done_at)
+    now = working_pile(work.session, record_id)
+    pile = now.pile
+    layer = _outermost(pile, end)
+    _refuse_other_than(work, layer, end, part_id, scanned)
+    _check_findings(layer.kind, findings)
+    text = given.optional_words("note", note, most=4000)
+    renewed = _renewed(work, record, now, [layer])
+    step, _pile = _lift(work, record, pile, end, at, renewed=renewed, note=text, scanned=scanned)
+    _write_findings(work, step, layer.part, findings)
+    let_go(
+        work,
+        record,
+        Said(
+            f"{layer.kind} {layer.label} lifted off at the {end}",
+            (
+                moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed),
+                *_seen(layer.label, findings),
+            ),
+        ),
+    )
+    return step.id
+
+
+def lift_off_down_to(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    end: End,
+    part_id: int,
+    condition: str = NOT_INSPECTED,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Lift off every layer from an end inward up to and with one part; give the last entry's id.
+
+    Each layer is an entry of its own and can be undone singly. ``condition`` is said of all of
+    them: "none seen" or "not inspected"; what was seen on one is then noted for that part.
+    """
+    record = hold_record(work, record_id, version)
+    refuse_closed(record)
+    at = done_while_open(work, record, done_at)
+    if condition not in STANDING_ALONE:
+        raise Refused(
+            "condition",
+            condition,
+            "this cannot be said of several layers at once.",
+            f"“{NONE_SEEN}” or “{NOT_INSPECTED}”; note the rest part by part.",
+        )
+    now = working_pile(work.session, record_id)
+    pile = now.pile
+    layers = pile.layers if end is End.FIXED else tuple(reversed(pile.layers))
+    count = next((n for n, layer in enumerate(layers, 1) if layer.part == part_id), 0)
+    if not count:
+        raise Refused("part_id", part_id, "this part is not in the pile.", "Choose a layer of it.")
+    text = given.optional_words("note", note, most=4000)
+    renewed = _renewed(work, record, now, layers[:count])
+    for layer in layers[:count]:
+        step, pile = _lift(work, record, pile, end, at, renewed=renewed, note=text)
+        _write_findings(work, step, layer.part, [FindingEntry(condition)])
+    changes = [
+        moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed)
+        for layer in layers[:count]
+    ]
+    inmost = layers[count - 1]
+    sentence = f"{count} layers lifted off at the {end}, down to {inmost.kind} {inmost.label}"
+    let_go(work, record, Said(sentence, (*changes, ("findings on each", None, condition))))
+    return step.id
+
+
+def note_finding(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    part_id: int,
+    findings: Sequence[FindingEntry],
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Note what was seen on a part of this stack or one lifted off here; give the entry's id.
+
+    It adds to what was said before of the part; the latest word counts where they contradict.
+    """
+    record = hold_record(work, record_id, version)
+    at = done_at_of(work, record, done_at)
+    row = work.session.execute(
+        select(PartType.kind, Part.serial, Part.item_number, Lot.label)
+        .join(Part, Part.part_type_id == PartType.id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .where(Part.id == part_id)
+    ).first()
+    if row is None:
+        raise NotFound("part", part_id)
+    label = part_label(row.serial, row.label, row.item_number)
+    now = working_pile(work.session, record_id)
+    if part_id not in _parts_of(now):
+        raise Refused(
+            "part_id", label, "it is neither in this stack nor was it lifted off in this record."
+        )
+    _check_findings(row.kind, findings)
+    step = add_step(
+        work,
+        record,
+        StepKind.FINDING,
+        at,
+        part_id=part_id,
+        note=given.optional_words("note", note, most=4000),
+    )
+    _write_findings(work, step, part_id, findings)
+    let_go(work, record, Said(f"findings noted on {row.kind} {label}", _seen(label, findings)))
+    return step.id
+
+
+def _outermost(pile: OpenPile, end: End) -> Layer:
+    layer = pile.outermost(end)
+    if layer is None:
+        raise Refused("end", end, "the pile is empty: there is nothing left to lift off.")
+    return layer
+
+
+def _refuse_other_than(
+    work: Work, layer: Layer, end: End, part_id: int | None, scanned: str
+) -> None:
+    outermost = f"{layer.kind} {layer.label} is outermost at the {end}."
+    if part_id is not None and part_id != layer.part:
+        raise Refused("part_id", part_id, outermost, "It has to be lifted off first.")
+    if not scanned.strip():
+        return
+    try:
+        _scan, found = read_and_find(work.session, scanned, ALL_KINDS)
+    except TradeError as trouble:
+        raise Refused("scanned", scanned, str(trouble)) from trouble
+    if layer.part not in {candidate.part_id for candidate in found}:
+        raise Refused(
+            "scanned",
+            scanned.strip(),
+            f"the records say that {outermost}",
+            "Read it again. If another part really lies there, the record of the build before"
+            " needs a correction.",
+        )
+
+
+def _lift(
+    work: Work,
+    record: RebuildRecord,
+    pile: OpenPile,
+    end: End,
+    at: datetime,
+    *,
+    renewed: frozenset[int],
+    note: str = "",
+    scanned: str = "",
+) -> tuple[Step, OpenPile]:
+    """Write one lifting off: the part is nowhere but lifted off from now on.
+
+    One of ``renewed`` is laid to what is to be renewed.
+    """
+    layer, beneath = pile.lift_off(end)
+    exposed = beneath.outermost(end)
+    work.session.execute(
+        update(Step)
+        .where(Step.record_id == record.id, Step.part_id == layer.part, Step.standing)
+        .values(standing=False)
+    )
+    part = work.session.get_one(Part, layer.part)
+    step = add_step(
+        work,
+        record,
+        StepKind.LIFTED_OFF,
+        at,
+        end=end,
+        part_id=layer.part,
+        exposed_part_id=exposed.part if exposed else None,
+        facing=layer.facing,
+        whereabouts_before=part.whereabouts,
+        place_before=part.place,
+        scanned=scanned.strip() or None,
+        note=note,
+    )
+    part.whereabouts, part.stack_id = Whereabouts.LIFTED_OFF, None
+    part.place = TO_BE_RENEWED if layer.part in renewed else ""
+    return step, beneath
+
+
+def _renewed(
+    work: Work, record: RebuildRecord, now: WorkingPile, layers: Sequence[Layer]
+) -> frozenset[int]:
+    """Which of these layers are renewed at every opening, by their type or the design."""
+    parts = [layer.part for layer in layers]
+    by_type = work.session.scalars(
+        select(Part.id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .where(Part.id.in_(parts), PartType.renew_at_opening)
+    )
+    kept = pattern_of_stack(work.session, record.stack_id)
+    by_design = [layer.part for layer in seen_by(kept, now, layers) if is_renewed(kept, layer)]
+    return frozenset((*by_type, *by_design))
+
+
+def _check_findings(kind: Kind, findings: Sequence[FindingEntry]) -> None:
+    try:
+        check_findings(kind, findings)
+    except TradeError as trouble:
+        typed = ", ".join(finding.condition for finding in findings)
+        raise Refused("findings", typed, str(trouble)) from trouble
+
+
+def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[FindingEntry]) -> None:
+    """Write what was seen; a part that must not be used again is on hold with it."""
+    work.session.add_all(
+        Finding(
+            record_id=step.record_id,
+            step_id=step.id,
+            part_id=part_id,
+            condition=finding.condition,
+            severity=finding.severity,
+            where=given.optional_words("where", finding.where),
+            note=given.optional_words("note", finding.note, most=4000),
+        )
+        for finding in findings
+    )
+    work.session.flush()
+    grave = [finding for finding in findings if finding.severity == NOT_AGAIN]
+    if grave:
+        seen = "; ".join(
+            ", ".join(filter(None, (finding.condition, finding.where.strip()))) for finding in grave
+        )
+        hold_by_word(
+            work,
+            part_id,
+            PlacedBy(step_id=step.id, record_id=step.record_id),
+            reason=f"Must not be used again, by record {step.record_id}: {seen}",
+        )
+
+
+def moved(label: str, before: str, after: str, *, renewed: bool = False) -> Change:
+    """Where a part is now, for the trail."""
+    return (f"where {label} is", before, f"{after}, {TO_BE_RENEWED}" if renewed else after)
+
+
+def _seen(label: str, findings: Sequence[FindingEntry]) -> tuple[Change, ...]:
+    said = "; ".join(
+        finding.condition
+        + (f" (severity {finding.severity})" if finding.severity is not None else "")
+        + (f", {finding.where.strip()}" if finding.where.strip() else "")
+        for finding in findings
+    )
+    return ((f"seen on {label}", None, said),)
+
+
+def _parts_of(now: WorkingPile) -> set[int]:
+    return (
+        {layer.part for layer in now.layers}
+        | {layer.part for layer in now.base}
+        | {lifted.layer.part for lifted in now.lifted}
+        | {fixing.part for fixing in (*now.fixings, *now.fixings_removed)}
+    )

@@ -1,0 +1,364 @@
+"""A stack taken over in the middle of its life: its pile as somebody wrote it down.
+
+Everything is one change: the stack, missing parts and lots, a record of the kind “taken over” with
+an entry for each layer, handed in by whoever brings it. It waits for approval by somebody else.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import func, insert, select, update
+
+from service.bench.changes.handing_in import hand_in
+from service.platform import changes
+from service.platform.arithmetic.vocabulary import End, Facing, Usability, Whereabouts
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import Refused, RefusedTogether
+from service.platform.permissions import Act, need
+from service.records.changes.attachments import Stored, put_attachment
+from service.records.changes.eligibility import use_in_spite
+from service.records.changes.rebuild_records import begin_record
+from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Step, StepKind
+from service.stacks.changes.hours import enter_reading
+from service.stacks.changes.stacks import FirstMeter, make_stack
+from service.stacks.tables.hours import Moment
+from service.stacks.tables.stacks import Build, Stack
+from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.labels import part_label
+from service.store.changes.imports import AT_ONCE, LotKey, NewLot, SourceFile, lots_known
+from service.store.changes.lots import put_lot
+from service.store.changes.parts import label
+from service.store.queries.holds import what_forbids
+from service.store.tables.parts import Lot, Part
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """What is said of the whole stack.
+
+    ``closed_at`` is when the present build, number ``build_number``, was closed. Hours in h:
+    ``hours_at_closing`` as the meter, counting from 0, showed then; ``hours_now`` as it shows at
+    ``read_at``. Where only the latter is known, the hours before are not known.
+    """
+
+    serial: str
+    design_id: int
+    build_number: int
+    closed_at: datetime
+    place: str = ""
+    hours_at_closing: float | None = None
+    hours_now: float | None = None
+    read_at: datetime | None = None
+    reason: str = "Taken over from the records kept before."
+
+
+@dataclass(frozen=True, slots=True)
+class PartInPile:
+    """One part of the pile or clamp; ``line`` is of the file.
+
+    ``part_id`` where it is known already; else it is made: with ``serial``, or as the next item
+    of its lot. A layer has a position, a fixing a rod's number or an end.
+    """
+
+    line: int
+    part_type_id: int
+    position: int | None = None
+    rod_number: int | None = None
+    end: End | None = None
+    part_id: int | None = None
+    serial: str = ""
+    lot: LotKey | None = None
+    facing: Facing = Facing.EITHER
+    hours_before: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class StackPlan:
+    """What a list of a stack's pile would make: layers from the fixed end on, then fixings."""
+
+    source: SourceFile
+    head: Head
+    lots: tuple[NewLot, ...]
+    parts: tuple[PartInPile, ...]
+
+
+def write_stack(work: Work, plan: StackPlan, file: Stored | None = None) -> int:
+    """Make the stack with its pile and hand its record in; give the record's number.
+
+    ``file`` is the list itself, which stays attached to the record. Raises Refused or
+    RefusedTogether naming the line of a part that is not at hand any more, and as
+    `make_stack`, `begin_record` and `hand_in` do.
+    """
+    need(work.by, Act.IMPORT)
+    need(work.by, Act.STACK_WRITE)
+    head = _checked(work, plan.head)
+    stack, _design = make_stack(
+        work, serial=head.serial, design_id=head.design_id, place=head.place, meter=_meter(head)
+    )
+    record_id = begin_record(
+        work,
+        stack_id=stack.id,
+        kind=RecordKind.TAKEN_OVER,
+        reason=f"{head.reason} Transcribed from {plan.source.name}.",
+        performed_from=head.closed_at,
+    )
+    record = work.session.get_one(RebuildRecord, record_id)
+    part_ids = _parts(work, plan)
+    _use_held(work, record, plan.parts)
+    _fit(work, record, plan.parts, part_ids)
+    record.closed_at = head.closed_at
+    _read_hours(work, record, head)
+    if file is not None:
+        put_attachment(work, file, record_id=record_id)
+    work.session.add(Build(stack_id=stack.id, number=head.build_number, record_id=record_id))
+    work.session.flush()
+    sha256 = hand_in(work, record_id, None)
+    work.note(
+        Did.STACK_IMPORTED,
+        ("stack", stack.id, stack.serial),
+        [
+            ("file", None, plan.source.name),
+            ("SHA-256 of the file", None, plan.source.sha256),
+            ("build", None, head.build_number),
+            ("parts", None, len(plan.parts)),
+            ("parts made", None, sum(part.part_id is None for part in plan.parts)),
+            ("lots made", None, len(plan.lots)),
+            ("content", None, sha256),
+        ],
+        reason=head.reason,
+        stack_id=stack.id,
+        record_id=record_id,
+    )
+    return record_id
+
+
+def _checked(work: Work, head: Head) -> Head:
+    changes.not_ahead("closed_at", head.closed_at, work.now)
+    if head.read_at is not None:
+        changes.not_ahead("read_at", head.read_at, work.now)
+        if head.read_at < head.closed_at:
+            right = "A time after the closing would be right."
+            raise Refused("read_at", f"{head.read_at:%Y-%m-%d}", "it lies before closing.", right)
+    if not 1 <= head.build_number <= 10_000:
+        raise Refused("build_number", head.build_number, "builds count from 1.", "1 or more.")
+    for name in ("hours_at_closing", "hours_now"):
+        changes.not_below_zero(name, getattr(head, name), "h")
+    if (
+        head.hours_at_closing is not None
+        and head.hours_now is not None
+        and head.hours_now < head.hours_at_closing
+    ):
+        right = f"{head.hours_at_closing:g}\u2009h or more would be right."
+        raise Refused("hours_now", head.hours_now, "it showed more at the closing.", right)
+    changes.reason(head.reason)
+    return head
+
+
+def _meter(head: Head) -> FirstMeter | None:
+    if head.hours_at_closing is not None:
+        return FirstMeter(0.0, fitted_at=head.closed_at)
+    if head.hours_now is not None:
+        return FirstMeter(head.hours_now, fitted_at=head.read_at)
+    return None
+
+
+def _read_hours(work: Work, record: RebuildRecord, head: Head) -> None:
+    if head.hours_at_closing is None:
+        return
+    enter_reading(
+        work,
+        record.stack_id,
+        hours=head.hours_at_closing,
+        taken_at=head.closed_at,
+        moment=Moment.CLOSING,
+        record_id=record.id,
+    )
+    if head.hours_now is not None:
+        enter_reading(
+            work,
+            record.stack_id,
+            hours=head.hours_now,
+            taken_at=head.read_at or work.now,
+            moment=Moment.RUNNING,
+        )
+
+
+def _parts(work: Work, plan: StackPlan) -> list[int]:
+    """The id of each part of the plan, made where it is not known yet."""
+    _refuse_not_at_hand(work, plan.parts)
+    lot_ids = lots_known(work.session, {part.lot for part in plan.parts if part.lot})
+    for lot in plan.lots:
+        lot_ids[lot.key] = put_lot(work, lot.part_type_id, lot.entry).id
+    new = [part for part in plan.parts if part.part_id is None]
+    items = _next_items(work, (lot_ids[part.lot] for part in new if part.lot and not part.serial))
+    rows: list[dict[str, object]] = []
+    for part in new:
+        lot_id = lot_ids[part.lot] if part.lot else None
+        item = None
+        if not part.serial:
+            if lot_id is None:
+                raise Refused("lot", "", f"line {part.line}: a counted item needs its lot.")
+            item = items[lot_id]
+            items[lot_id] += 1
+        rows.append(
+            {
+                "part_type_id": part.part_type_id,
+                "lot_id": lot_id,
+                "serial": part.serial or None,
+                "serial_key": serial_key(part.serial) if part.serial else None,
+                "item_number": item,
+                "hours_before": part.hours_before,
+                "whereabouts": Whereabouts.IN_STORE,
+                "stack_id": None,
+                "place": "",
+                "usability": Usability.ACCEPTED_USED,
+                "reserved_for_stack_id": None,
+                "notes": f"transcribed from {plan.source.name}",
+                "added_at": work.now,
+            }
+        )
+    _refuse_too_many(work, items)
+    made: list[int] = []
+    for start in range(0, len(rows), AT_ONCE):
+        made += work.session.scalars(
+            insert(Part).returning(Part.id, sort_by_parameter_order=True),
+            rows[start : start + AT_ONCE],
+        )
+    fresh = iter(made)
+    return [next(fresh) if part.part_id is None else part.part_id for part in plan.parts]
+
+
+def _next_items(work: Work, lot_ids: Iterable[int]) -> dict[int, int]:
+    """For each lot the number its next item gets."""
+    wanted = sorted(set(lot_ids))
+    rows = work.session.execute(
+        select(Part.lot_id, func.max(Part.item_number).label("most"))
+        .where(Part.lot_id.in_(wanted))
+        .group_by(Part.lot_id)
+    )
+    taken = {row.lot_id: row.most for row in rows}
+    return {lot_id: (taken.get(lot_id) or 0) + 1 for lot_id in wanted}
+
+
+def _refuse_too_many(work: Work, items: dict[int, int]) -> None:
+    """No lot gives more items than it has."""
+    rows = work.session.execute(select(Lot.id, Lot.label, Lot.quantity).where(Lot.id.in_(items)))
+    for row in rows:
+        if row.quantity is not None and items[row.id] - 1 > row.quantity:
+            reason = f"it has {row.quantity} items, and {items[row.id] - 1} would be taken."
+            raise Refused("lot", row.label, reason, "Another lot, or its quantity put right first.")
+
+
+def _refuse_not_at_hand(work: Work, parts: Sequence[PartInPile]) -> None:
+    """Known parts must be free to be fitted here."""
+    lines = {part.part_id: part.line for part in parts if part.part_id is not None}
+    ids, wrong = list(lines), []
+    for start in range(0, len(ids), AT_ONCE):
+        rows = work.session.execute(
+            select(
+                Part.id,
+                Part.serial,
+                Part.item_number,
+                Lot.label.label("lot"),
+                Part.whereabouts,
+                Stack.serial.label("stack"),
+            )
+            .outerjoin(Lot, Lot.id == Part.lot_id)
+            .outerjoin(Stack, Stack.id == Part.stack_id)
+            .where(
+                Part.id.in_(ids[start : start + AT_ONCE]),
+                Part.whereabouts.in_(NOT_AT_HAND),
+            )
+        )
+        for row in rows:
+            label = part_label(row.serial, row.lot, row.item_number)
+            where = f"fitted in {row.stack}" if row.stack else str(row.whereabouts)
+            reason = f"line {lines[row.id]}: this part is {where}."
+            wrong.append(Refused("serial", label, reason, "A part that is free."))
+    if wrong:
+        raise wrong[0] if len(wrong) == 1 else RefusedTogether(wrong)
+
+
+def _use_held(work: Work, record: RebuildRecord, parts: Sequence[PartInPile]) -> None:
+    """Known parts that are on hold or rejected sit in a pile under a concession only."""
+    lines = {part.part_id: part.line for part in parts if part.part_id is not None}
+    ids, wrong = list(lines), []
+    stopped = (Usability.ON_HOLD, Usability.REJECTED, Usability.UNDER_CONCESSION)
+    for start in range(0, len(ids), AT_ONCE):
+        held = select(Part).where(
+            Part.id.in_(ids[start : start + AT_ONCE]), Part.usability.in_(stopped)
+        )
+        for part in work.session.scalars(held).all():
+            forbids = what_forbids(work.session, part.id)
+            try:
+                use_in_spite(work, record, part, forbids, named=("serial", label(work, part)))
+            except Refused as refused:
+                reason = f"line {lines[part.id]}: {refused.reason}"
+                wrong.append(Refused("serial", str(refused.value), reason, refused.right_would_be))
+    if wrong:
+        raise wrong[0] if len(wrong) == 1 else RefusedTogether(wrong)
+
+
+NOT_AT_HAND = (Whereabouts.FITTED, Whereabouts.SCRAPPED)
+"""Where a part cannot be taken from. One lifted off elsewhere is looked at by `hand_in`."""
+
+
+def _fit(
+    work: Work, record: RebuildRecord, parts: Sequence[PartInPile], part_ids: Sequence[int]
+) -> None:
+    """An entry for each layer from the fixed end, each fixing, and the closing; then all sit."""
+    before = {
+        row.id: row
+        for start in range(0, len(part_ids), AT_ONCE)
+        for row in work.session.execute(
+            select(Part.id, Part.whereabouts, Part.place).where(
+                Part.id.in_(part_ids[start : start + AT_ONCE])
+            )
+        )
+    }
+    common = {
+        "record_id": record.id,
+        "done_at": record.performed_from,
+        "written_at": work.now,
+        "by_id": work.by.id,
+        "note": "",
+    }
+    rows: list[dict[str, object]] = [
+        common
+        | {
+            "sequence": sequence,
+            "kind": StepKind.FIXING_FITTED if part.position is None else StepKind.PUT_ON,
+            "end": End.FREE if part.position is not None else part.end,
+            "part_id": part_id,
+            "facing": None if part.position is None else part.facing,
+            "rod_number": part.rod_number,
+            "standing": True,
+            "whereabouts_before": before[part_id].whereabouts,
+            "place_before": before[part_id].place,
+        }
+        for sequence, (part, part_id) in enumerate(zip(parts, part_ids, strict=True), 1)
+    ]
+    rows.append(
+        common
+        | {
+            "sequence": len(rows) + 1,
+            "kind": StepKind.CLOSED,
+            "end": None,
+            "part_id": None,
+            "facing": None,
+            "rod_number": None,
+            "standing": False,
+            "whereabouts_before": None,
+            "place_before": "",
+        }
+    )
+    for start in range(0, len(rows), AT_ONCE):
+        work.session.execute(insert(Step), rows[start : start + AT_ONCE])
+    for start in range(0, len(part_ids), AT_ONCE):
+        work.session.execute(
+            update(Part)
+            .where(Part.id.in_(part_ids[start : start + AT_ONCE]))
+            .values(whereabouts=Whereabouts.FITTED, stack_id=record.stack_id, place="")
+        )

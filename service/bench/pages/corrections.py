@@ -1,0 +1,257 @@
+"""Corrections: choosing the fact, writing what it should say, and deciding on it."""
+
+import re
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import Engine
+
+from service.bench.changes.corrections import decide, propose
+from service.bench.queries.approvals import may_decide_correction
+from service.bench.queries.correctable import TURNS, Correctable, Fact, LayerFacts, correctable
+from service.bench.queries.correction_preview import Follows, Preview, preview
+from service.bench.queries.corrections import CorrectionView, correction
+from service.bench.tables import CorrectionOf
+from service.people.pages.signatures import signing
+from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.errors import TradeError
+from service.platform.database import changing, reading
+from service.platform.errors import NotFound
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, local, page
+from service.platform.permissions import Act, Answer, Person, need
+from service.records.queries.content import Verification, verify
+from service.settings import Settings
+from service.store.queries.candidates import Candidate, read_and_find
+
+router = APIRouter()
+A_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d+)?)?(Z|[+-]\d\d:\d\d)")
+TIMES = (CorrectionOf.OPENED_AT, CorrectionOf.CLOSED_AT)
+ORDER = (*TIMES, *(of for of in CorrectionOf if of not in TIMES))
+
+
+@dataclass(frozen=True, slots=True)
+class FactGroup:
+    """Facts of one kind, to choose from. ``timed``: each was read at a time of its own."""
+
+    title: str
+    facts: tuple[Fact, ...]
+    are_times: bool = False
+    timed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ChoosePage:
+    """The facts of a record which a correction can change."""
+
+    record: Correctable
+    groups: tuple[FactGroup, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NewPage:
+    """The form of a correction of one fact."""
+
+    record: Correctable
+    fact: Fact
+    form: Form
+    is_time: bool
+    turns: tuple[str, ...]
+    candidates: tuple[Candidate, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectionPage:
+    """One correction: what it says, what follows, and the forms to decide on it."""
+
+    view: CorrectionView
+    preview: Preview
+    record_verification: Verification | None
+    decides: Answer
+    form: Form
+    refuse: Form
+
+
+@router.get("/records/{record_id}/corrections/new")
+def show_new(
+    request: Request, me: Me, database: Database, asked: Asked, record_id: int
+) -> Response:
+    """Show the facts to choose from, or the form for the one chosen."""
+    need(me, Act.CORRECTION_WRITE)
+    of = asked.choice("of", CorrectionOf, required=False)
+    subject_id = asked.whole("subject", required=False)
+    with reading(database) as session:
+        record = correctable(session, record_id)
+    if of is None or subject_id is None:
+        return page(request, "corrections/choose.html", ChoosePage(record, _groups(record)))
+    fact = _fact(record, of, subject_id)
+    form = blank(request, new_value=fact.at) if fact.of in TIMES else blank(request)
+    return _new_page(request, database, record, fact, form)
+
+
+@router.post("/records/{record_id}/corrections/new")
+def write(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
+    """Propose a correction."""
+    of = CorrectionOf(form.kept("of")) if form.kept("of") in set(CorrectionOf) else None
+    subject_id = form.whole("subject")
+    with reading(database) as session:
+        record = correctable(session, record_id)
+    fact = _fact(record, of, subject_id)
+    with form.keeping():
+        new_value = _typed(form, fact)
+        reason = form.text("reason")
+        part_id = form.whole("part_id", required=False)
+        with changing(database, me, key=form.key) as work:
+            number = propose(
+                work,
+                record_id,
+                of=fact.of,
+                subject_id=fact.subject_id,
+                new_value=new_value,
+                reason=reason,
+                part_id=part_id,
+            )
+            work.answer = f"/corrections/{number}"
+        return go_on(request, work.answer)
+    return _new_page(request, database, record, fact, form)
+
+
+@router.get("/corrections/{correction_id}")
+def show(request: Request, me: Me, database: Database, correction_id: int) -> Response:
+    """Show a correction with everything that follows it."""
+    need(me, Act.READ)
+    return _sheet(request, database, me, correction_id)
+
+
+@router.post("/corrections/{correction_id}/approve")
+def sign(request: Request, me: Me, database: Database, form: Typed, correction_id: int) -> Response:
+    """Approve a correction: it is carried out at once."""
+    return _decide(request, database, me, correction_id, form, approve=True)
+
+
+@router.post("/corrections/{correction_id}/refuse")
+def turn_down(
+    request: Request, me: Me, database: Database, form: Typed, correction_id: int
+) -> Response:
+    """Refuse a correction with the reason."""
+    return _decide(request, database, me, correction_id, form, approve=False)
+
+
+def _decide(
+    request: Request,
+    database: Engine,
+    me: Person,
+    correction_id: int,
+    form: Form,
+    *,
+    approve: bool,
+) -> Response:
+    name = "password" if approve else "refusal_password"
+    with form.keeping():
+        reason = "" if approve else form.text("reason")
+        password = form.kept(name)
+        with signing(request, database, me, password), changing(database, me, key=form.key) as work:
+            work.answer = f"/corrections/{correction_id}"
+            decide(
+                work,
+                correction_id,
+                approve=approve,
+                content_sha256=form.kept("content_sha256"),
+                password=password,
+                reason=reason,
+            )
+        return go_on(request, work.answer)
+    if not approve and "password" in form.refused:
+        form.refused["refusal_password"] = form.refused.pop("password")
+    other = blank(request)
+    forms = (form, other) if approve else (other, form)
+    return _sheet(request, database, me, correction_id, forms)
+
+
+def _sheet(
+    request: Request,
+    database: Engine,
+    me: Person,
+    correction_id: int,
+    forms: tuple[Form, Form] | None = None,
+) -> Response:
+    form, refuse = forms or (blank(request), blank(request))
+    with reading(database) as session:
+        view = correction(session, correction_id)
+        context = CorrectionPage(
+            view,
+            _localised(request, preview(session, view)),
+            verify(session, [view.record_id]).get(view.record_id),
+            may_decide_correction(session, me, view),
+            form,
+            refuse,
+        )
+    status = max(form.status, refuse.status)
+    return page(request, "corrections/show.html", context, status)
+
+
+def _new_page(
+    request: Request, database: Engine, record: Correctable, fact: Fact, form: Form
+) -> Response:
+    found: tuple[Candidate, ...] = ()
+    if isinstance(fact.details, LayerFacts) and form.wrong("new_value"):
+        found = _candidates(database, form.kept("new_value"), fact.details)
+    context = NewPage(
+        record,
+        fact,
+        form,
+        fact.of in TIMES,
+        tuple(TURNS) if fact.of is CorrectionOf.LAYER_FACING else (),
+        found if len(found) > 1 else (),
+    )
+    return page(request, "corrections/new.html", context, form.status)
+
+
+def _candidates(database: Engine, text: str, details: LayerFacts) -> tuple[Candidate, ...]:
+    """Parts that bear what was typed, to choose from where there are several."""
+    try:
+        with reading(database) as session:
+            _scan, found = read_and_find(session, text, (details.kind,))
+    except TradeError:
+        return ()
+    return tuple(c for c in found if c.kind is details.kind and c.part_id is not None)
+
+
+def _typed(form: Form, fact: Fact) -> str:
+    """What was typed; a time in the laboratory's zone becomes one that names its zone."""
+    if fact.of not in TIMES:
+        return form.text("new_value", most=200)
+    at = form.moment("new_value")
+    return at.isoformat() if at is not None else ""
+
+
+def _fact(record: Correctable, of: CorrectionOf | None, subject_id: int | None) -> Fact:
+    fact = record.fact(of, subject_id or 0) if of is not None else None
+    if fact is None:
+        raise NotFound("fact to correct", f"{of or ''} {subject_id or ''}".strip())
+    return fact
+
+
+def _groups(record: Correctable) -> tuple[FactGroup, ...]:
+    return tuple(
+        FactGroup(of.value, facts, of in TIMES, of is CorrectionOf.HOURS)
+        for of in ORDER
+        if (facts := tuple(fact for fact in record.facts if fact.of is of))
+    )
+
+
+def _shown(request: Request, value: str) -> str:
+    """A value as a person reads it: times in the laboratory's zone."""
+    if not A_TIME.fullmatch(value):
+        return value
+    settings: Settings = request.app.state.settings
+    return local(datetime.fromisoformat(value), settings.time_zone)
+
+
+def _localised(request: Request, shown: Preview) -> Preview:
+    rows = tuple(
+        Follows(row.what, _shown(request, row.before), _shown(request, row.after))
+        for row in shown.rows
+    )
+    return replace(shown, rows=rows)

@@ -1,0 +1,328 @@
+"""Rebuild records: the list, a new one, its head, and the whole of one to read and print."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import Engine
+
+from service.bench.queries.choices import StackToBegin, people_to_choose, stack_to_begin
+from service.bench.queries.corrections import CorrectionView, corrections_of_records
+from service.bench.queries.missing import Missing, missing_of
+from service.bench.queries.rebuild_records import (
+    ListedRecords,
+    RecordView,
+    record_list,
+    record_view,
+)
+from service.closing.pages.closing import KeptClosing, kept_closing_of
+from service.closing.queries.torque_tables import TorqueTable
+from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.vocabulary import Stage, Whereabouts
+from service.platform.database import changing, now_utc, reading
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
+from service.proof.pages.tested_sheets import TestedSheet, tested_sheet
+from service.proof.queries.build_verdicts import verdicts_of_head
+from service.records.changes.rebuild_records import (
+    BEGINS_A_STACK,
+    NEEDS_A_BUILD,
+    begin_record,
+    change_record,
+)
+from service.records.queries.changeover_progress import Progress, progress
+from service.records.queries.content import Verification, verify
+from service.records.queries.record_heads import Head
+from service.records.queries.working_piles import working_pile
+from service.records.tables.rebuild_records import Involvement, RecordKind, RecordState
+from service.settings import Settings
+from service.store.changes.part_axes import move_part
+from service.store.queries.parts_named import PartNamed
+
+router = APIRouter(prefix="/records")
+People = tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RecordsPage:
+    """Some records; ``older`` leads to the next page."""
+
+    records: ListedRecords
+    states: tuple[str, ...]
+    kinds: tuple[str, ...]
+    people: People
+    form: Form
+    older: str
+
+
+@dataclass(frozen=True, slots=True)
+class NewPage:
+    """The form of a new record; ``kinds`` are those that fit the stack."""
+
+    form: Form
+    stack: StackToBegin | None
+    kinds: tuple[str, ...]
+    people: People
+
+
+@dataclass(frozen=True, slots=True)
+class HeadPage:
+    """The form of a record's head."""
+
+    form: Form
+    head: Head
+    people: People
+
+
+@dataclass(frozen=True, slots=True)
+class RecordPage:
+    """Everything about one record."""
+
+    view: RecordView
+    tables: tuple[TorqueTable, ...]
+    missing: tuple[Missing, ...]
+    verification: Verification | None
+    corrections: tuple[CorrectionView, ...]
+    standing: Progress | None
+    """against the changeover plan it was begun by"""
+    closed: KeptClosing | None
+    """what its closing gave, as kept at hand-in"""
+    tested: TestedSheet | None
+
+
+@dataclass(frozen=True, slots=True)
+class LiftedPage:
+    """The form that says where lifted parts went."""
+
+    form: Form
+    head: Head
+    parts: tuple[PartNamed, ...]
+
+
+@router.get("")
+def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """List the records, newest first."""
+    need(me, Act.READ)
+    settings: Settings = request.app.state.settings
+    state = asked.choice("state", RecordState, required=False)
+    kind = asked.choice("kind", RecordKind, required=False)
+    person = asked.whole("person", required=False)
+    since, until = asked.day("since", required=False), asked.day("until", required=False)
+
+    def begins(day: date | None) -> datetime | None:
+        return datetime.combine(day, time(), settings.time_zone).astimezone(UTC) if day else None
+
+    with reading(database) as session:
+        found = record_list(
+            session,
+            state=state,
+            kind=kind,
+            stack=asked.text("stack", required=False, most=200),
+            person_id=person,
+            since=begins(since),
+            until=begins(until + timedelta(days=1)) if until else None,
+            before=asked.whole("before", required=False) or 0,
+            limit=settings.page_rows,
+        )
+        people = people_to_choose(session)
+    older = str(request.url.include_query_params(before=found.before)) if found.before else ""
+    context = RecordsPage(found, tuple(RecordState), tuple(RecordKind), people, asked, older)
+    return page(request, "rebuild_records/list.html", context, asked.status)
+
+
+@router.get("/new")
+def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+    """Show the form of a new record."""
+    need(me, Act.RECORD_WRITE)
+    form = blank(
+        request,
+        stack=asked.kept("stack"),
+        kind=asked.kept("kind"),
+        performed_from=now_utc(),
+        worked=(me.id,),
+    )
+    return _new_page(request, database, form)
+
+
+@router.post("/new")
+def begin(request: Request, me: Me, database: Database, form: Typed) -> Response:
+    """Begin a record."""
+    with form.keeping():
+        serial = form.text("stack", most=80)
+        with reading(database) as session:
+            stack = stack_to_begin(session, serial)
+        if stack is None:
+            form.refuse("stack", "there is no such stack.", "Its serial number would be right.")
+        kind = form.choice("kind", RecordKind)
+        reason = form.text("reason")
+        performed_from = form.moment("performed_from")
+        people = _people(form)
+        with changing(database, me, key=form.key) as work:
+            record_id = begin_record(
+                work,
+                stack_id=stack.id if stack else 0,
+                kind=kind or RecordKind.REBUILD,
+                reason=reason,
+                performed_from=performed_from or work.now,
+                people=people,
+                writer_took_part=False,
+                notes=form.text("notes", required=False),
+            )
+            work.answer = f"/records/{record_id}/bench"
+        return go_on(request, work.answer)
+    if (wrong := form.refused.pop("stack_id", None)) is not None:
+        form.refused.setdefault("stack", wrong)
+    return _new_page(request, database, form)
+
+
+@router.get("/{record_id}")
+def show(request: Request, me: Me, database: Database, record_id: int) -> Response:
+    """Show the whole of a record."""
+    need(me, Act.READ)
+    with reading(database) as session:
+        view = record_view(session, record_id)
+        verdicts = verdicts_of_head(session, view.head)
+        missing = missing_of(session, view.head, working_pile(session, record_id), verdicts)
+        verification = verify(session, [record_id]).get(record_id)
+        corrections = corrections_of_records(session, [record_id]).get(record_id, ())
+        standing = progress(session, record_id)
+        closed = kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm)
+        tested = tested_sheet(session, view.head, verdicts)
+    tables = tuple(table for stage in Stage if (table := view.torque(stage)).passes)
+    context = RecordPage(view, tables, missing, verification, corrections, standing, closed, tested)
+    return page(request, "rebuild_records/show.html", context)
+
+
+@router.get("/{record_id}/head")
+def show_head(request: Request, me: Me, database: Database, record_id: int) -> Response:
+    """Show the form of a record's head."""
+    need(me, Act.RECORD_WRITE)
+    with reading(database) as session:
+        view = record_view(session, record_id)
+    form = blank(
+        request,
+        reason=view.head.reason,
+        performed_from=view.head.performed_from,
+        notes=view.head.notes,
+        worked=_named(view, Involvement.WORKED),
+        witnessed=_named(view, Involvement.WITNESSED),
+        version=view.head.version,
+    )
+    return _head_page(request, database, form, view)
+
+
+@router.post("/{record_id}/head")
+def change(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
+    """Change what the head of a record says."""
+    with form.keeping():
+        reason = form.text("reason")
+        performed_from = form.moment("performed_from")
+        people = _people(form)
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/records/{record_id}"
+            change_record(
+                work,
+                record_id,
+                form.version(),
+                reason=reason,
+                performed_from=performed_from or work.now,
+                notes=form.text("notes", required=False),
+                people=people,
+                writer_took_part=False,
+            )
+        return go_on(request, work.answer)
+    with reading(database) as session:
+        view = record_view(session, record_id)
+    return _head_page(request, database, form, view)
+
+
+@router.get("/{record_id}/lifted")
+def show_lifted(request: Request, me: Me, database: Database, record_id: int) -> Response:
+    """Show what was lifted off in a record and is not said to be anywhere else."""
+    need(me, Act.PART_WRITE)
+    return _lifted_page(request, database, blank(request), record_id)
+
+
+@router.post("/{record_id}/lifted")
+def say_where(
+    request: Request, me: Me, database: Database, form: Typed, record_id: int
+) -> Response:
+    """Say where lifted parts went: all that were ticked, or none."""
+    with form.keeping():
+        whereabouts = form.choice("whereabouts", Whereabouts)
+        place, reason = form.text("place", required=False, most=200), form.text("reason")
+        parts = [int(text) for text in form.kept_all("part_ids") if text.isdecimal()]
+        if not parts:
+            form.refuse("part_ids", "Nothing is ticked.", "Tick at least one part.")
+        with changing(database, me, key=form.key) as work:
+            work.answer = f"/records/{record_id}"
+            for part_id in parts:
+                move_part(
+                    work,
+                    part_id,
+                    whereabouts=whereabouts or Whereabouts.IN_STORE,
+                    place=place,
+                    reason=reason,
+                )
+        return go_on(request, work.answer)
+    return _lifted_page(request, database, form, record_id)
+
+
+def _lifted_page(request: Request, database: Engine, form: Form, record_id: int) -> Response:
+    with reading(database) as session:
+        view = record_view(session, record_id)
+    context = LiftedPage(form, view.head, view.still_lifted)
+    return page(request, "rebuild_records/lifted.html", context, form.status)
+
+
+def _people(form: Form) -> list[tuple[int, Involvement]]:
+    """Who was ticked; strange numbers are refused by the change."""
+    named = []
+    for name, how in (("worked", Involvement.WORKED), ("witnessed", Involvement.WITNESSED)):
+        for text in form.kept_all(name):
+            if not text.isdecimal() or len(text) > 15:
+                form.refuse(name, f"“{text[:40]}” is nobody.", "Choose from the list.")
+            else:
+                named.append((int(text), how))
+    return named
+
+
+def _named(view: RecordView, how: Involvement) -> tuple[int, ...]:
+    return tuple(one.person_id for one in view.people if one.involvement is how)
+
+
+def _new_page(request: Request, database: Engine, form: Form) -> Response:
+    with reading(database) as session:
+        stack = stack_to_begin(session, form.kept("stack"))
+        people = people_to_choose(session)
+    kinds = tuple(kind.value for kind in _kinds(stack))
+    return page(
+        request, "rebuild_records/new.html", NewPage(form, stack, kinds, people), form.status
+    )
+
+
+def _kinds(stack: StackToBegin | None) -> Sequence[RecordKind]:
+    """Kinds of record that fit a stack; taking one over is done by an import."""
+    kinds = [kind for kind in RecordKind if kind is not RecordKind.TAKEN_OVER]
+    if stack is None:
+        return kinds
+    if not stack.ever_built:
+        return [RecordKind.FIRST_BUILD]
+    rebuilt = [kind for kind in kinds if kind not in BEGINS_A_STACK]
+    return rebuilt if stack.build else [k for k in rebuilt if k not in NEEDS_A_BUILD]
+
+
+def _head_page(request: Request, database: Engine, form: Form, view: RecordView) -> Response:
+    with reading(database) as session:
+        people = people_to_choose(session)
+    known = {person for person, _name in people}
+    people += tuple(  # somebody shut out since stays named
+        (one.person_id, one.name) for one in view.people if one.person_id not in known
+    )
+    if form.stale is not None:  # sent again, it replaces what the page now shows
+        form.typed["version"] = (str(form.stale.now),)
+    return page(
+        request, "rebuild_records/head.html", HeadPage(form, view.head, people), form.status
+    )

@@ -1,0 +1,163 @@
+"""Taking over an existing stack: its list is sent, looked at as a pile, then written.
+
+As with lists of parts the middle step is a plain address that keeps what was typed.
+"""
+
+import hashlib
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import Engine
+from sqlalchemy.orm import Session
+
+from service.bench.changes.stack_imports import Head, write_stack
+from service.bench.files import stack_in
+from service.bench.files.stack_in import StackSeen, plan_stack
+from service.bench.files.stack_rows_in import StackOptions
+from service.designs.queries.designs import DesignRow, designs
+from service.people.pages.signing_in import Database, Me
+from service.platform.database import changing, now_utc, reading
+from service.platform.errors import Refused
+from service.platform.files import photos, uploads
+from service.platform.files.fields_in import STACK_FIELDS, Field, Reading
+from service.platform.files.tables_in import MOST_MB, Table, read_table
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, Person, need
+from service.settings import Settings
+from service.store.changes.imports import SourceFile
+from service.store.pages.imports import DECIMALS, SHOWN, examples_of, mapping_of, sent_file
+
+router = APIRouter(prefix="/import/stack")
+NOT_YET = Head("", 0, 1, datetime(2000, 1, 1, tzinfo=UTC))
+"""Stands for a head that is not filled in yet, so that rows can be looked at before."""
+
+
+@dataclass(frozen=True, slots=True)
+class SendPage:
+    """The form that takes the file."""
+
+    form: Form
+    most_mb: int
+    fields: tuple[Field, ...] = STACK_FIELDS
+
+
+@dataclass(frozen=True, slots=True)
+class LookPage:
+    """The columns, the stack's head, and the pile as it would lie."""
+
+    name: str
+    token: str
+    table: Table
+    form: Form
+    seen: StackSeen | None
+    head_is_given: bool
+    designs: tuple[DesignRow, ...]
+    examples: tuple[str, ...]
+    fields: tuple[Field, ...] = STACK_FIELDS
+    decimals: tuple[tuple[str, str], ...] = DECIMALS
+    shown: int = SHOWN
+
+
+@router.get("")
+def show_send(request: Request, me: Me) -> Response:
+    """Show the form that takes the file."""
+    need(me, Act.IMPORT)
+    return page(request, "imports/stack.html", SendPage(blank(request), MOST_MB))
+
+
+@router.post("")
+def send(request: Request, me: Me, form: Typed) -> Response:
+    """Take the file, if there is a table in it."""
+    need(me, Act.IMPORT)
+    with form.keeping():
+        name, content = sent_file(form)
+        read_table(content, name, known=stack_in.HEADINGS)
+        settings: Settings = request.app.state.settings
+        token = uploads.keep(settings.data_folder, me.id, name, content, now_utc())
+        return go_on(request, f"/import/stack/{token}")
+    return page(request, "imports/stack.html", SendPage(form, MOST_MB), form.status)
+
+
+@router.get("/{token}")
+def show_look(request: Request, me: Me, database: Database, asked: Asked, token: str) -> Response:
+    """Show the columns, the head, and the pile as it would lie."""
+    need(me, Act.IMPORT)
+    return _look(request, me, database, asked, token)
+
+
+@router.post("/{token}")
+def write(request: Request, me: Me, database: Database, form: Typed, token: str) -> Response:
+    """Write the stack with its pile, and hand its record in."""
+    need(me, Act.IMPORT)
+    settings: Settings = request.app.state.settings
+    with form.keeping():
+        head = _head(form)
+        with changing(database, me, key=form.key) as work:
+            upload = uploads.find(settings.data_folder, me.id, token)
+            table = read_table(upload.content, upload.name, known=stack_in.HEADINGS)
+            seen = _plan(work.session, table, form, upload, head)
+            if not seen.may_be_written:
+                right = "Look at the rows in error below."
+                raise Refused("file", upload.name, "it cannot be written as it stands.", right)
+            kept = photos.Checked(upload.content, table.media_type, upload.name)
+            stored = photos.store(settings.data_folder, kept)
+            work.answer = f"/records/{write_stack(work, seen.plan, stored)}"
+        uploads.forget(settings.data_folder, token)
+        return go_on(request, work.answer)
+    return _look(request, me, database, form, token)
+
+
+def _look(request: Request, me: Person, database: Engine, form: Form, token: str) -> Response:
+    settings: Settings = request.app.state.settings
+    upload = uploads.find(settings.data_folder, me.id, token)
+    table = read_table(upload.content, upload.name, known=stack_in.HEADINGS)
+    seen, head_is_given = None, False
+    is_first = not any(name.startswith("column_") for name in form.typed)
+    with reading(database) as session:
+        known = designs(session)
+        with form.keeping():
+            head = NOT_YET
+            if is_first:
+                form.typed |= {"build_number": ("1",), "make_missing": ("yes",)}
+            else:
+                head = _head(form)
+                head_is_given = not form.is_refused
+            given = head if head_is_given else NOT_YET
+            seen = _plan(session, table, form, upload, given)
+    context = LookPage(
+        upload.name, token, table, form, seen, head_is_given, known, examples_of(table)
+    )
+    return page(request, "imports/stack_look.html", context, form.status)
+
+
+def _plan(
+    session: Session, table: Table, form: Form, upload: uploads.Upload, head: Head
+) -> StackSeen:
+    how = Reading(form.zone, now_utc(), decimal=form.kept("decimal") or None)
+    options = StackOptions(how, form.yes("make_missing"), form.yes("from_free_end"))
+    source = SourceFile(upload.name, hashlib.sha256(upload.content).hexdigest())
+    mapping = mapping_of(form, table, STACK_FIELDS)
+    return plan_stack(session, table, mapping, source, head=head, options=options)
+
+
+def _head(form: Form) -> Head:
+    serial = form.text("serial", most=80)
+    design_id = form.whole("design_id", least=1)
+    build_number = form.whole("build_number", least=1, most=10_000)
+    closed_at = form.moment("closed_at")
+    hours_at_closing = form.number("hours_at_closing", unit="h", required=False)
+    hours_now = form.number("hours_now", unit="h", required=False)
+    return Head(
+        serial,
+        design_id or 0,
+        build_number or 1,
+        closed_at or NOT_YET.closed_at,
+        form.text("place", required=False, most=200),
+        hours_at_closing,
+        hours_now,
+        None,
+        form.text("reason", required=False, most=1000)
+        or "Taken over from the records kept before.",
+    )

@@ -1,0 +1,94 @@
+"""The place of the tests at the bench: which test is next, and what it begins with."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from sqlalchemy.orm import Session
+
+from service.bench.pages.places import BenchPage
+from service.designs.arithmetic.pile import counts
+from service.limits.arithmetic.leak_figures import LeakFigures
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.permissions import Person
+from service.proof.arithmetic.leak_tests import LeakTest, Method
+from service.proof.arithmetic.short_checks import Way
+from service.proof.arithmetic.stack_tests import TestKind
+from service.proof.arithmetic.typed_leak_test import as_text
+from service.proof.pages.stack_test_sheets import SHORTS, Ground, TestsSheet, tests_sheet
+from service.proof.queries.build_verdicts import verdicts_of_head
+from service.proof.queries.stack_tests import MadeTest, made_in_record
+from service.store.queries.instruments import instruments
+
+
+def at_tests(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person) -> BenchPage:
+    """The tests of the closed stack; seven statements, whatever was tested."""
+    head, form = page.view.head, page.form
+    closed = verdicts_of_head(session, head)
+    made = made_in_record(session, head.id)
+    found = counts(page.pile.layers)
+    wanted = form.kept("test") or asked.get("test", "")
+    _begin(page, wanted, made, closed.figures.leak if closed else None)
+    ground = Ground(
+        closed,
+        made,
+        instruments(session),
+        found.cells,
+        tuple(
+            layer.cell for layer in page.pile.layers if layer.kind is Kind.BLANK_CELL and layer.cell
+        ),
+        {name: form.kept(name) for name in ("instrument_id", "thermometer_id")},
+    )
+    sheet = tests_sheet(ground, wanted, _why_not(page) if closed is None else "")
+    _choose_the_only_ones(page, sheet)
+    return replace(page, tests=sheet)
+
+
+def _why_not(page: BenchPage) -> str:
+    if page.view.head.opened_at is not None:
+        return "The stack stands open."
+    return "The stack is not closed yet."
+
+
+def _begin(
+    page: BenchPage, wanted: str, made: tuple[MadeTest, ...], figures: LeakFigures | None
+) -> None:
+    """An empty form begins with gas, barometer and instruments of the last test of its kind."""
+    form = page.form
+    if form.refused or form.stale:
+        return
+    is_shorts, is_insulation = wanted == SHORTS, wanted.startswith("insulation")
+    kind = TestKind.SHORTS if is_shorts else TestKind.LEAK
+    kind = TestKind.INSULATION if is_insulation else kind
+    last = next((one for one in reversed(made) if one.kind is kind), None)
+    begun: dict[str, str] = {"method": Method.PRESSURE_DECAY, "way": Way.RESISTANCE}
+    if figures is not None:
+        begun["gas"] = figures.gas
+    if last is not None:
+        names = ("instrument_id", "thermometer_id", "meter_id")
+        begun |= {name: str(tool.id) for name, tool in zip(names, last.tools, strict=False)}
+        test = last.test
+        if isinstance(test, LeakTest):
+            begun |= {
+                "gas": test.gas,
+                "zero": test.zero,
+                "method": test.method,
+                "barometer": as_text(test.barometer_kpa, "kPa"),
+                "meter_reference": test.meter.reference if test.meter else "",
+            }
+    for name, value in begun.items():
+        if not form.kept(name):
+            form.typed[name] = (value,)
+
+
+def _choose_the_only_ones(page: BenchPage, sheet: TestsSheet) -> None:
+    """Where there is one instrument of a kind, it is chosen already."""
+    first = {
+        TestKind.LEAK: "pressure_gauge",
+        TestKind.INSULATION: "insulation_tester",
+        TestKind.SHORTS: "multimeter",
+    }[sheet.here.kind]
+    wanted = {"instrument_id": first, "thermometer_id": "thermometer", "meter_id": "flow_meter"}
+    for name, kind in wanted.items():
+        tools = sheet.tools[kind]
+        if len(tools) == 1 and not page.form.kept(name):
+            page.form.typed[name] = (str(tools[0][0]),)

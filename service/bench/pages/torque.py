@@ -1,0 +1,173 @@
+"""Torque at the bench: which rod is next, in which pass, and the plate with its readings."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import timedelta
+
+from sqlalchemy.orm import Session
+
+from service.bench.pages.live import live_closing
+from service.bench.pages.places import BenchPage, Next, Settling
+from service.bench.queries import choices
+from service.bench.queries.rebuild_records import RecordView
+from service.closing.drawings.rods import draw_rods
+from service.closing.queries.torque_tables import TorqueTable
+from service.physics.arithmetic.tightening import SETTLING_MINUTES
+from service.platform.arithmetic.vocabulary import ReadingKind, Stage
+from service.platform.database import now_utc
+from service.platform.permissions import Person
+from service.records.queries.record_entries import TorqueRead
+from service.records.tables.rebuild_records import RecordKind
+from service.store.tables.instruments import InstrumentKind
+
+
+def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:
+    """The torque place: the stage asked for, the next rod and pass, and what was read so far."""
+    form, head = page.form, page.view.head
+    named = form.kept("stage") or asked.get("stage", "")
+    as_found = head.opens and head.opened_at is None and head.kind is not RecordKind.RE_TORQUE
+    stage = Stage(named) if named in tuple(Stage) else Stage.AS_FOUND if as_found else Stage.CLOSING
+    table = page.view.torque(stage)
+    closing, settling = None, None
+    if stage is Stage.CLOSING:
+        closing = live_closing(page, session)
+        minutes = closing.settling_minutes if closing else SETTLING_MINUTES
+        settling = _settling(page.view, table, minutes)
+    due = settling.pass_number if settling is not None and settling.is_due else 1
+    coming = _next(page, table, stage, form.kept("rod_number"), form.kept("pass_number"), due=due)
+    wanted_pass = asked.get("pass", "")
+    if wanted_pass.isdecimal() and not form.kept("pass_number"):
+        coming = replace(coming, pass_number=max(1, min(int(wanted_pass[:3]), 50)))
+    coming = _told(page.view, table, coming)
+    drivers = choices.instruments_to_choose(session, InstrumentKind.TORQUE_DRIVER)
+    if not form.kept("instrument_id"):
+        only = drivers[0][0] if len(drivers) == 1 else None
+        driver = choices.driver_used_last(session, head.id, me.id) or only
+        form.typed["instrument_id"] = (str(driver or ""),)
+    if not form.kept("kind"):
+        form.typed["kind"] = (coming.kinds[0],)
+    return replace(
+        page,
+        torque=table,
+        next=coming,
+        settling=settling,
+        passes=tuple(range(1, max(head.passes, *table.passes, coming.pass_number) + 1)),
+        instruments=drivers,
+        drawing=rod_plan(page, session, coming.rod, table),
+        closing=closing,
+    )
+
+
+def _next(
+    page: BenchPage, table: TorqueTable, stage: Stage, rod: str, pass_number: str, *, due: int
+) -> Next:
+    """The first rod, in tightening order, that is open in the first pass that is not complete.
+
+    ``due`` is the last pass that is due by now.
+    """
+    kinds = tuple(
+        kind.value for kind in ReadingKind if stage is Stage.CLOSING or kind is not ReadingKind.SET
+    )
+    numbers = table.passes or (1,)
+    most = 1 if stage is Stage.AS_FOUND else max(page.view.head.passes, numbers[-1], due)
+    read = {
+        (number, table_rod)
+        for table_rod, cells in table.rows
+        for number, cell in zip(table.passes, cells, strict=True)
+        if cell.counts is not None and not _unsettled(page.view, cell.counts)
+    }
+    rods = page.view.rods or (1,)
+    coming = next(
+        (
+            (number, one)
+            for number in range(1, most + 1)
+            for one in rods
+            if (number, one) not in read
+        ),
+        (most, rods[0]),
+    )
+    if rod.isdecimal() and int(rod[:6]) in rods:
+        at = int(rod[:6])
+        coming = (next((n for n in range(1, most + 1) if (n, at) not in read), most), at)
+    if pass_number.isdecimal():
+        coming = (int(pass_number[:3]), coming[1])
+    left = sum((coming[0], one) not in read for one in rods)
+    return Next(stage, coming[1], coming[0], kinds, order=rods, left=left)
+
+
+def _unsettled(view: RecordView, read: TorqueRead) -> bool:
+    """Be true for a reading outside the tolerance of which nobody has said why it stays."""
+    if read.stage is not Stage.CLOSING or read.pass_number < view.head.passes:
+        return False
+    return view.is_outside(read) and not any(
+        entry.note for entry in view.standing if read in entry.torque
+    )
+
+
+def _told(view: RecordView, table: TorqueTable, coming: Next) -> Next:
+    """The next reading with what its pass aims at, and the one before it that is outside."""
+    if coming.stage is Stage.AS_FOUND:
+        return coming
+    percent = min(100.0, 100.0 * coming.pass_number / view.head.passes)
+    cells = dict(table.rows).get(coming.rod, ())
+    before = (
+        [
+            cell.counts
+            for number, cell in zip(table.passes, cells, strict=True)
+            if number == coming.pass_number and cell.counts is not None
+        ]
+        if cells
+        else []
+    )
+    outside = before[0] if before and _unsettled(view, before[0]) else None
+    return replace(
+        coming,
+        target_nm=view.head.target_nm * percent / 100,
+        percent=percent,
+        outside=outside,
+    )
+
+
+def _settling(view: RecordView, table: TorqueTable, minutes: float) -> Settling | None:
+    """When the pass after settling is due; None until the last pass of the design is complete."""
+    last = view.head.passes
+    final = [read for read in table.last if read.pass_number >= last]
+    if not view.rods or {read.rod_number for read in final} < set(view.rods):
+        return None
+    if any(_unsettled(view, read) for read in final):
+        return None
+    of_last = [
+        cell.counts.taken_at
+        for _rod, cells in table.rows
+        for number, cell in zip(table.passes, cells, strict=True)
+        if number == last and cell.counts is not None
+    ]
+    due_at = max(of_last) + timedelta(minutes=minutes)
+    return Settling(minutes, due_at, now_utc() >= due_at, last + 1)
+
+
+def rod_plan(
+    page: BenchPage, session: Session, coming: int | None, table: TorqueTable | None = None
+) -> str:
+    """The compression plate with its nuts; ``coming`` is the rod to be read next."""
+    rods = choices.rods_of(session, page.view.head.design_id)
+    if not rods:
+        return ""
+    width, height = choices.plate_size_mm(session, page.view.head.design_id)
+    last = table.last if table else ()
+    closing = table is not None and table.stage is Stage.CLOSING
+    final = page.view.head.passes
+    return draw_rods(
+        rods,
+        width,
+        height,
+        title=f"Rods of {page.view.head.stack}" + (f", rod {coming} is next" if coming else ""),
+        readings={read.rod_number: read.torque_nm for read in last},
+        out_of_tolerance=[
+            read.rod_number
+            for read in last
+            if closing and read.pass_number >= final and page.view.is_outside(read)
+        ],
+        order=[number for number, _x, _y in rods],
+        next_rod=coming,
+    )

@@ -1,0 +1,388 @@
+"""What a correction of a layer reaches: the part is followed through each build that carried it on.
+
+If a part was misread when it was put on, it was misread for as long as it stayed: the correction
+follows it from its build through each later build which holds it, up to the first that does not.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import null, select, union_all
+from sqlalchemy.orm import Session
+
+from service.bench.queries.correctable import LayerFacts
+from service.platform.arithmetic.vocabulary import Facing, Whereabouts
+from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.as_of import known
+from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
+from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.store.arithmetic.labels import part_label
+from service.store.tables.parts import Lot, Part, PartType
+
+BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
+NEVER_USED = (Whereabouts.EXPECTED, Whereabouts.IN_STORE)
+
+
+@dataclass(frozen=True, slots=True)
+class Sitting:
+    """A part in one build, as known now; ``position`` None where it is a fixing."""
+
+    part_id: int
+    row_id: int
+    build_id: int
+    build_number: int
+    stack_id: int
+    stack: str
+    record_id: int
+    position: int | None
+    cell: int | None
+    facing: Facing | None
+    present: bool
+    closed_at: datetime
+    opened_at: datetime | None
+
+    def overlaps(self, closed_at: datetime, opened_at: datetime | None) -> bool:
+        """Whether it was there at any time of this period."""
+        return (self.opened_at is None or closed_at < self.opened_at) and (
+            opened_at is None or self.closed_at < opened_at
+        )
+
+    @property
+    def where(self) -> str:
+        """Stack, build and layer in words."""
+        layer = f", layer {self.position}" if self.position else ""
+        return f"build {self.build_number} of {self.stack}{layer}"
+
+
+@dataclass(frozen=True, slots=True)
+class PartState:
+    """Where a part is, as its row says."""
+
+    part_id: int
+    label: str
+    whereabouts: Whereabouts
+    stack_id: int | None
+    stack: str | None
+    place: str
+
+    @property
+    def where(self) -> str:
+        """Where it is in words."""
+        return f"{self.whereabouts} in {self.stack}" if self.stack else str(self.whereabouts)
+
+
+@dataclass(frozen=True, slots=True)
+class Replaced:
+    """One layer of one build which names another part, or another facing, from now on."""
+
+    sitting: Sitting
+    part_id: int | None
+    """the right part; None where an item is taken from the lot when it is approved"""
+    facing: Facing
+
+
+@dataclass(frozen=True, slots=True)
+class LayerEffects:
+    """Everything a correction of a layer changes, or the reasons why it cannot be.
+
+    ``ends``: where each part is once it is approved, as (part_id, whereabouts, stack_id, place);
+    part_id None is the item still to be taken from the lot.
+    """
+
+    replaced: tuple[Replaced, ...]
+    ends: tuple[tuple[int | None, Whereabouts, int | None, str], ...]
+    conflicts: tuple[str, ...]
+    exchanged_with: Sitting | None = None
+
+
+def sittings(session: Session, part_ids: Iterable[int]) -> tuple[Sitting, ...]:
+    """Every build in which these parts are known to sit now, in order of time."""
+    ids = sorted(part_ids)
+    both = union_all(
+        select(
+            Layer.part_id,
+            Layer.id.label("row_id"),
+            Layer.build_id,
+            Layer.position,
+            Layer.cell,
+            Layer.facing.label("facing"),
+            Layer.present,
+        ).where(Layer.part_id.in_(ids), known(Layer)),
+        select(
+            Fixing.part_id, Fixing.id, Fixing.build_id, null(), null(), null(), Fixing.present
+        ).where(Fixing.part_id.in_(ids), known(Fixing)),
+    ).subquery()
+    rows: Any = session.execute(
+        select(
+            *columns(
+                Sitting,
+                Build,
+                BuildPeriod,
+                part_id=both.c.part_id,
+                row_id=both.c.row_id,
+                build_id=both.c.build_id,
+                build_number=Build.number,
+                stack=Stack.serial,
+                position=both.c.position,
+                cell=both.c.cell,
+                facing=both.c.facing,
+                present=both.c.present,
+            )
+        )
+        .join(Build, Build.id == both.c.build_id)
+        .join(Stack, Stack.id == Build.stack_id)
+        .join(BuildPeriod, BuildPeriod.build_id == Build.id)
+        .where(known(BuildPeriod))
+        .order_by(BuildPeriod.closed_at, both.c.row_id)
+    )
+    return read_all(Sitting, rows)
+
+
+def part_states(session: Session, part_ids: Iterable[int]) -> dict[int, PartState]:
+    """Where these parts are now."""
+    rows = session.execute(
+        select(
+            Part.id,
+            Part.serial,
+            Lot.label,
+            Part.item_number,
+            Part.whereabouts,
+            Part.stack_id,
+            Stack.serial.label("stack"),
+            Part.place,
+        )
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .outerjoin(Stack, Stack.id == Part.stack_id)
+        .where(Part.id.in_(sorted(part_ids)))
+    )
+    return {
+        row.id: read_as(
+            PartState, row, part_id=row.id, label=part_label(row.serial, row.label, row.item_number)
+        )
+        for row in rows
+    }
+
+
+def facing_with(
+    session: Session, layer: LayerFacts, part_id: int | None, lot_id: int | None
+) -> Facing | None:
+    """How would another part lie in this layer? None where that matters and was not recorded."""
+    statement = select(PartType.marked_face)
+    if part_id is not None:
+        statement = statement.join(Part, Part.part_type_id == PartType.id).where(Part.id == part_id)
+    else:
+        statement = statement.join(Lot, Lot.part_type_id == PartType.id).where(Lot.id == lot_id)
+    if session.scalar(statement) is None:
+        return Facing.EITHER
+    return None if layer.facing is Facing.EITHER else layer.facing
+
+
+def layer_part_effects(
+    session: Session,
+    layer: LayerFacts,
+    stack_id: int,
+    new_part_id: int | None,
+    *,
+    new_facing: Facing,
+) -> LayerEffects:
+    """What follows if another part lay in this layer? ``new_part_id`` None: a new item of a lot.
+
+    Where the right part is recorded in another layer of the same build, the two are exchanged.
+    """
+    old_id = layer.part_id
+    ids = [old_id] if new_part_id is None else [old_id, new_part_id]
+    all_sittings = sittings(session, ids)
+    states = part_states(session, ids)
+    order = _builds_from(session, stack_id, layer.build_number)
+    of_old = [s for s in all_sittings if s.part_id == old_id]
+    of_new = [s for s in all_sittings if s.part_id == new_part_id]
+    old_run = _run(of_old, order)
+    here = next((s for s in of_new if s.build_id == layer.build_id), None)
+    new_run = _run(of_new, order) if here is not None else ()
+    conflicts = [
+        *_overlaps(of_new, new_run, old_run, states),
+        *_overlaps(of_old, old_run, new_run, states),
+        *_being_moved(session, [old_id, *([new_part_id] if new_part_id else [])], states),
+    ]
+    lies_either_way = new_facing is Facing.EITHER
+    replaced = [
+        Replaced(s, new_part_id, Facing.EITHER if lies_either_way else s.facing or new_facing)
+        for s in old_run
+    ]
+    for sitting in new_run:
+        facing = sitting.facing or Facing.EITHER
+        if layer.marked_face is not None and facing is Facing.EITHER:
+            conflicts.append(f"The facing in {sitting.where} is not known.")
+        lies = Facing.EITHER if layer.marked_face is None else facing
+        replaced.append(Replaced(sitting, old_id, lies))
+    if here is not None and here.position is None:
+        conflicts.append(f"It is a fixing of {here.where}.")
+    old, new = states[old_id], states.get(new_part_id or 0)
+    ends = (
+        _after_exchange(old, new, old_run, new_run, (of_old, of_new))
+        if here is not None and new is not None
+        else _after_replacement(old, new, old_run, of_old, of_new)
+    )
+    if _reaches_present(old_run) and here is None and new is not None and new.stack_id is not None:
+        conflicts.append(f"{new.label} is {new.where}; it can be in one place only.")
+    return LayerEffects(tuple(replaced), ends, tuple(dict.fromkeys(conflicts)), here)
+
+
+def layer_facing_effects(
+    session: Session, layer: LayerFacts, stack_id: int, new_facing: Facing
+) -> LayerEffects:
+    """What follows if the part lay the other way round, until it was put on again?"""
+    order = _builds_from(session, stack_id, layer.build_number)
+    own = [s for s in sittings(session, [layer.part_id]) if s.stack_id == stack_id]
+    put_on_again = set(
+        session.scalars(
+            select(Step.record_id)
+            .join(RebuildRecord, RebuildRecord.id == Step.record_id)
+            .where(
+                Step.part_id == layer.part_id,
+                Step.kind == StepKind.PUT_ON,
+                Step.undone_at.is_(None),
+                RebuildRecord.stack_id == stack_id,
+            )
+        )
+    )
+    run: list[Sitting] = []
+    for sitting in _run(own, order):
+        if run and sitting.record_id in put_on_again:
+            break
+        run.append(sitting)
+    replaced = tuple(Replaced(s, layer.part_id, new_facing) for s in run)
+    states = part_states(session, [layer.part_id])
+    conflicts = _being_moved(session, [layer.part_id], states)
+    return LayerEffects(replaced, (), tuple(conflicts))
+
+
+def others_at_that_time(
+    session: Session, build_id: int, stack_id: int, closed_at: datetime, opened_at: datetime | None
+) -> tuple[str, ...]:
+    """Which parts of a build would have been in another stack as well, had it lasted that long?"""
+    held = select(Layer.part_id).where(Layer.build_id == build_id, known(Layer))
+    fixed = select(Fixing.part_id).where(Fixing.build_id == build_id, known(Fixing))
+    ids = set(session.scalars(held)) | set(session.scalars(fixed))
+    clashing = [
+        s
+        for s in sittings(session, ids)
+        if s.build_id != build_id and s.overlaps(closed_at, opened_at)
+    ]
+    states = part_states(session, {s.part_id for s in clashing})
+    return tuple(
+        f"{states[s.part_id].label} was in {s.where} at that time."
+        for s in clashing
+        if s.stack_id != stack_id
+    )
+
+
+def _builds_from(session: Session, stack_id: int, number: int) -> list[int]:
+    """The builds of a stack from one on, in their order, which are known now."""
+    return list(
+        session.scalars(
+            select(Build.id)
+            .join(BuildPeriod, BuildPeriod.build_id == Build.id)
+            .where(Build.stack_id == stack_id, Build.number >= number, known(BuildPeriod))
+            .order_by(Build.number)
+        )
+    )
+
+
+def _run(of_part: Sequence[Sitting], order: Sequence[int]) -> tuple[Sitting, ...]:
+    """Its layers from the first of these builds on, up to the first build that does not hold it."""
+    in_build = {s.build_id: s for s in of_part if s.position is not None}
+    run: list[Sitting] = []
+    for build_id in order:
+        if build_id not in in_build:
+            break
+        run.append(in_build[build_id])
+    return tuple(run)
+
+
+def _overlaps(
+    of_part: Sequence[Sitting],
+    leaving: Sequence[Sitting],
+    taking: Sequence[Sitting],
+    states: dict[int, PartState],
+) -> list[str]:
+    """Where a part is known to have been elsewhere while it would have been in these layers."""
+    left = {s.row_id for s in leaving}
+    return [
+        f"{states[s.part_id].label} was in {s.where} at that time; a part is in one place only."
+        for s in of_part
+        if s.row_id not in left and any(s.overlaps(t.closed_at, t.opened_at) for t in taking)
+    ]
+
+
+def _being_moved(
+    session: Session, part_ids: Sequence[int], states: dict[int, PartState]
+) -> list[str]:
+    """Entries of a record being written which name one of the parts stand in the way."""
+    rows = session.execute(
+        select(Step.part_id, Step.record_id, Step.kind)
+        .join(RebuildRecord, RebuildRecord.id == Step.record_id)
+        .where(
+            Step.part_id.in_(part_ids),
+            Step.undone_at.is_(None),
+            RebuildRecord.state.in_(BEING_WRITTEN),
+        )
+        .order_by(Step.id)
+    )
+    return [
+        f"{states[row.part_id].label} was {row.kind} in record {row.record_id}, which is still"
+        " being written: undo that entry, or hand the record in first."
+        for row in rows
+        if row.kind in (StepKind.LIFTED_OFF, StepKind.PUT_ON)
+    ]
+
+
+def _reaches_present(run: Sequence[Sitting]) -> bool:
+    return bool(run) and run[-1].present
+
+
+def _goes_on(of_part: Sequence[Sitting], run: Sequence[Sitting]) -> bool:
+    """Whether the part is known in any build after this run."""
+    last = run[-1].closed_at if run else None
+    rows = {s.row_id for s in run}
+    return any(s.row_id not in rows and (last is None or s.closed_at > last) for s in of_part)
+
+
+def _after_replacement(
+    old: PartState,
+    new: PartState | None,
+    run: Sequence[Sitting],
+    of_old: Sequence[Sitting],
+    of_new: Sequence[Sitting],
+) -> tuple[tuple[int | None, Whereabouts, int | None, str], ...]:
+    new_id = new.part_id if new else None
+    back = (old.part_id, Whereabouts.IN_STORE, None, "")
+    if _reaches_present(run):
+        stack_id = run[-1].stack_id
+        return (back, (new_id, Whereabouts.FITTED, stack_id, ""))
+    if _goes_on(of_old, run) or old.stack_id is not None:
+        return ()
+    unused = new is None or (new.whereabouts in NEVER_USED and not _goes_on(of_new, run))
+    if unused:
+        return (back, (new_id, old.whereabouts, None, old.place))
+    return (back,) if old.whereabouts is Whereabouts.LIFTED_OFF else ()
+
+
+def _after_exchange(
+    old: PartState,
+    new: PartState,
+    old_run: Sequence[Sitting],
+    new_run: Sequence[Sitting],
+    every: tuple[Sequence[Sitting], Sequence[Sitting]],
+) -> tuple[tuple[int | None, Whereabouts, int | None, str], ...]:
+    """Each part is where the other one was thought to be, unless both went on elsewhere."""
+    same = (old.whereabouts, old.stack_id, old.place) == (new.whereabouts, new.stack_id, new.place)
+    of_old, of_new = every
+    if same or _goes_on(of_old, old_run) or _goes_on(of_new, new_run):
+        return ()
+    return (
+        (old.part_id, new.whereabouts, new.stack_id, new.place),
+        (new.part_id, old.whereabouts, old.stack_id, old.place),
+    )

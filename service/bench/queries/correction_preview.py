@@ -1,0 +1,300 @@
+"""What follows a correction: before it is decided, as it would be; afterwards, as it was done."""
+
+import json
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, replace
+
+from sqlalchemy import or_, select
+from sqlalchemy.orm import Session
+
+from service.bench.queries.correctable import (
+    Correctable,
+    Fact,
+    HourFacts,
+    LayerFacts,
+    PeriodFacts,
+    TorqueFacts,
+    correctable,
+    written_time,
+)
+from service.bench.queries.correction_effects import (
+    LayerEffects,
+    facing_with,
+    layer_facing_effects,
+    layer_part_effects,
+    part_states,
+)
+from service.bench.queries.corrections import CorrectionView
+from service.bench.tables import CorrectionOf, CorrectionState
+from service.designs.tables import Design
+from service.platform.arithmetic.vocabulary import Facing, Stage
+from service.platform.audit import Did
+from service.platform.tables.audit import AuditEntry
+from service.stacks.queries.hours import build_hours
+from service.stacks.queries.release_standing import release_ends, released_builds
+from service.stacks.tables.hours import HourReading, Moment
+from service.stacks.tables.stacks import Build, BuildPeriod, Stack
+from service.store.queries.instruments import calibration_on
+
+
+@dataclass(frozen=True, slots=True)
+class Follows:
+    """One thing that changes with a correction. Values that are times are ISO 8601 in UTC."""
+
+    what: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """What a correction changes; ``conflicts`` stand against carrying it out."""
+
+    rows: tuple[Follows, ...] = ()
+    notes: tuple[str, ...] = ()
+    conflicts: tuple[str, ...] = ()
+
+
+def preview(session: Session, view: CorrectionView) -> Preview:
+    """What follows this correction? A constant number of statements, however long the history."""
+    if view.state is not CorrectionState.WAITING:
+        return _as_done(session, view)
+    return _as_it_would_be(session, view)
+
+
+def _as_it_would_be(session: Session, view: CorrectionView) -> Preview:
+    record = correctable(session, view.record_id)
+    fact = record.fact(view.of, view.subject_id or 0)
+    if fact is None or fact.old_value != view.old_value:
+        gone = f"{view.subject_label} has been changed by another correction since."
+        return Preview(conflicts=(gone,))
+    details = fact.details
+    if isinstance(details, LayerFacts):
+        return _of_layers(session, record, fact, details, view)
+    if isinstance(details, TorqueFacts):
+        found = _of_torque(session, record, details, view)
+    elif isinstance(details, HourFacts):
+        found = _of_hours(session, record, details, view)
+    else:
+        found = _of_time(record, fact, details, view)
+    as_found = isinstance(details, TorqueFacts) and details.stage is not Stage.CLOSING
+    if as_found or fact.of is CorrectionOf.OPENED_AT:
+        return found
+    of_record = or_(Build.record_id == record.record_id, Build.id == record.base_build_id)
+    return _ending_release(
+        session, record, found, set(session.scalars(select(Build.id).where(of_record)))
+    )
+
+
+def _ending_release(
+    session: Session, record: Correctable, found: Preview, reached: Collection[int]
+) -> Preview:
+    """Add the releases of the builds reached, which end with the correction."""
+    released = released_builds(session, record.stack_id)
+    ending = [number for build_id, number in released.items() if build_id in reached]
+    return replace(
+        found,
+        rows=(
+            *found.rows,
+            *(Follows(*release_ends(number, record.stack)) for number in ending),
+        ),
+        notes=(
+            *found.notes,
+            *(
+                f"Build {number} of {record.stack} is released to hydrogen: approving this"
+                " correction ends the release. It has to be released again before it runs."
+                for number in ending
+            ),
+        ),
+    )
+
+
+def _as_done(session: Session, view: CorrectionView) -> Preview:
+    """The entry of the trail which tells what was carried out."""
+    text = session.scalar(
+        select(AuditEntry.changes).where(
+            AuditEntry.subject_kind == "correction",
+            AuditEntry.subject_id == view.id,
+            AuditEntry.act == Did.CORRECTION_APPROVED.value,
+        )
+    )
+    rows = json.loads(text) if text else []
+    return Preview(tuple(Follows(what, _said(was), _said(now)) for what, was, now in rows))
+
+
+def _said(value: object) -> str:
+    return "–" if value is None else str(value)
+
+
+def _of_layers(
+    session: Session, record: Correctable, fact: Fact, details: LayerFacts, view: CorrectionView
+) -> Preview:
+    if view.of is CorrectionOf.LAYER_FACING:
+        effects = layer_facing_effects(session, details, record.stack_id, Facing(view.new_value))
+        rows = tuple(
+            Follows(change.sitting.where, str(change.sitting.facing), view.new_value)
+            for change in effects.replaced
+        )
+        return _ending_release(
+            session, record, Preview(rows, conflicts=effects.conflicts), _builds(effects)
+        )
+    lot_id = None if view.new_part_id is not None else int(view.new_number or 0)
+    facing = facing_with(session, details, view.new_part_id, lot_id)
+    effects = layer_part_effects(
+        session,
+        details,
+        record.stack_id,
+        view.new_part_id,
+        new_facing=facing or details.facing,
+    )
+    found = Preview(
+        tuple(_part_rows(session, fact, effects, view)),
+        tuple(_hour_notes(session, record, effects, view)),
+        effects.conflicts,
+    )
+    return _ending_release(session, record, found, _builds(effects))
+
+
+def _builds(effects: LayerEffects) -> set[int]:
+    return {change.sitting.build_id for change in effects.replaced}
+
+
+def _part_rows(
+    session: Session, fact: Fact, effects: LayerEffects, view: CorrectionView
+) -> Iterator[Follows]:
+    for change in effects.replaced:
+        exchanged = change.part_id != view.new_part_id
+        was, now = fact.old_value, view.new_value
+        yield Follows(change.sitting.where, *((now, was) if exchanged else (was, now)))
+    ids = {part_id for part_id, *_end in effects.ends if part_id is not None}
+    states = part_states(session, ids)
+    serial = session.scalar(select(Stack.serial).where(Stack.id == view.stack_id))
+    for part_id, whereabouts, stack_id, _place in effects.ends:
+        label = states[part_id].label if part_id else f"the item of {view.new_value}"
+        before = states[part_id].where if part_id else "still in its lot"
+        after = f"{whereabouts} in {serial}" if stack_id else str(whereabouts)
+        if before != after:
+            yield Follows(f"where {label} is", before, after)
+
+
+def _hour_notes(
+    session: Session, record: Correctable, effects: LayerEffects, view: CorrectionView
+) -> Iterator[str]:
+    hours = build_hours(session, [record.stack_id])
+    builds = {change.sitting.build_id: change.sitting.build_number for change in effects.replaced}
+    ran = [hours[build_id] for build_id in builds if build_id in hours]
+    least = "at least " if any(one.at_least for one in ran) else ""
+    numbers = ", ".join(str(number) for number in sorted(builds.values()))
+    numbers = f"builds {numbers}" if len(builds) > 1 else f"build {numbers}"
+    total = sum(one.hours for one in ran)
+    if effects.exchanged_with is None:
+        yield (
+            f"{least}{total:.10g}\u2009h of operation ({numbers}) count for {view.new_value}"
+            f" and no longer for {view.old_value}."
+        )
+    else:
+        yield (
+            f"The two parts are exchanged, with their hours in {numbers}:"
+            " both were put on in this record."
+        )
+    yield (
+        "Findings and entries stay as they were written, under the part they name, and lead to this"
+        " correction."
+    )
+
+
+def _of_torque(
+    session: Session, record: Correctable, details: TorqueFacts, view: CorrectionView
+) -> Preview:
+    if view.of is CorrectionOf.TORQUE_INSTRUMENT:
+        then = calibration_on(session, int(view.new_number or 0), details.taken_at)
+        row = Follows(view.subject_label, view.old_value, view.new_value)
+        return Preview((row,), (then.sentence,))
+    target, percent = session.execute(
+        select(Design.target_torque_nm, Design.torque_tolerance_percent)
+        .join(Stack, Stack.design_id == Design.id)
+        .where(Stack.id == record.stack_id)
+    ).one()
+
+    def within(torque_nm: float) -> str:
+        inside = abs(torque_nm - target) <= percent / 100 * target * (1 + 1e-9)
+        return "inside" if inside else "outside"
+
+    was, now = within(details.torque_nm), within(view.new_number or 0.0)
+    against = f"Against the last pass's target of {target:g}\u2009N·m ±\u2009{percent:g}\u2009%:"
+    return Preview(
+        (Follows(view.subject_label, view.old_value, view.new_value),),
+        (f"{against} it was {was} the tolerance, it would be {now}.",),
+    )
+
+
+def _of_hours(
+    session: Session, record: Correctable, details: HourFacts, view: CorrectionView
+) -> Preview:
+    """A reading ends one build's hours and begins the next one's."""
+    more = (view.new_number or 0.0) - details.hours
+    hours = build_hours(session, [record.stack_id])
+    own = session.execute(
+        select(Build.id, Build.number).where(Build.record_id == record.record_id)
+    ).first()
+    base = session.execute(
+        select(Build.id, Build.number).where(Build.id == record.base_build_id)
+    ).first()
+    present = session.execute(
+        select(Build.id, Build.number)
+        .join(BuildPeriod, BuildPeriod.build_id == Build.id)
+        .where(
+            Build.stack_id == record.stack_id,
+            BuildPeriod.known_until.is_(None),
+            BuildPeriod.opened_at.is_(None),
+        )
+    ).first()
+    read_later = session.scalar(
+        select(HourReading.id)
+        .where(
+            HourReading.stack_id == record.stack_id,
+            HourReading.known_until.is_(None),
+            HourReading.taken_at > details.taken_at,
+        )
+        .limit(1)
+    )
+    changed = {}
+    if details.moment is Moment.OPENING and base is not None:
+        changed[base.number] = (hours.get(base.id), more)
+        if own is not None:
+            changed[own.number] = (hours.get(own.id), -more)
+    elif details.moment is Moment.RUNNING and present is not None and not read_later:
+        changed[present.number] = (hours.get(present.id), more)
+    rows = [Follows(view.subject_label, view.old_value, view.new_value)]
+    rows += [
+        Follows(
+            f"hours of build {number}",
+            f"{ran.hours:.10g} h",
+            f"{ran.hours + added:.10g} h",
+        )
+        for number, (ran, added) in sorted(changed.items())
+        if ran is not None
+    ]
+    note = "The hours of every part in these builds follow. Readings between may limit the change."
+    return Preview(tuple(rows), (note,) if changed else ())
+
+
+def _of_time(
+    record: Correctable, fact: Fact, details: PeriodFacts, view: CorrectionView
+) -> Preview:
+    at = view.new_time
+    new = written_time(at) if at else view.new_value
+    closed, opened = written_time(details.closed_at), "still closed"
+    if details.opened_at is not None:
+        opened = written_time(details.opened_at)
+    is_opening = fact.of is CorrectionOf.OPENED_AT
+    name = f"build {details.build_number} of {record.stack}"
+    row = (
+        Follows(f"{name} opened", opened, new)
+        if is_opening
+        else Follows(f"{name} closed", closed, new)
+    )
+    return Preview(
+        (row,),
+        ("A reading of the hour meter taken at that moment moves with it.",),
+    )

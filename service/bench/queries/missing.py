@@ -1,0 +1,325 @@
+"""What a record being written still lacks: what keeps it from being handed in, and what is odd.
+
+A remark does not keep anybody from handing in; the approval shows it. Where the stack's design
+keeps a pattern, the findings of `pile_checks` stand in the same list.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from sqlalchemy import exists, select
+from sqlalchemy.orm import Session
+
+from service.bench.queries.missing_facts import Entry, standing_entries
+from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.closing.queries.closing_checks import done_by_tests
+from service.designs.arithmetic import grammar_findings
+from service.designs.arithmetic.make_safe import LineAsked, lines_missing
+from service.designs.tables import ChecklistLine, DesignRod
+from service.physics.arithmetic.conditions import NOT_INSPECTED
+from service.platform.arithmetic.vocabulary import End, Kind, Stage, Whereabouts
+from service.proof.queries.build_verdicts import ClosedVerdicts
+from service.proof.queries.missing_tests import tests_in_words
+from service.records.queries.pile_checks import PileCheck, pile_check
+from service.records.queries.record_heads import Head
+from service.records.queries.working_piles import WorkingPile
+from service.records.tables.rebuild_records import (
+    RebuildRecord,
+    RecordKind,
+    RecordState,
+    Step,
+    StepKind,
+    TorqueReading,
+)
+from service.stacks.tables.hours import HourReading
+from service.stacks.tables.stacks import Build, Fixing, Layer, Stack
+from service.store.tables.parts import Part, PartType
+
+Severity = Literal["blocks", "remark"]
+BLOCKS: Severity = "blocks"
+REMARK: Severity = "remark"
+AT_EVERY_ROD = (Kind.TIE_ROD, Kind.SLEEVE, Kind.NUT)
+HAS_TO_CLOSE = (RecordKind.FIRST_BUILD, RecordKind.REBUILD, RecordKind.TAKEN_OVER)
+HAS_TO_OPEN = (RecordKind.REBUILD, RecordKind.TEARDOWN)
+NAMED_MOST = 6
+REMARKED = grammar_findings.Severity.REMARK
+CHECKED = "check"
+"""Anchor of what the check of the pile found: it has a page of its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """One thing missing or odd; ``anchor`` is the section of the bench page it belongs to."""
+
+    severity: Severity
+    sentence: str
+    anchor: str
+
+
+def missing_of(
+    session: Session, head: Head, pile: WorkingPile, closed: ClosedVerdicts | None
+) -> tuple[Missing, ...]:
+    """The same for a record whose head, pile and verdicts are at hand."""
+    entries = standing_entries(session, head.id)
+    check = pile_check(session, head.id, pile)
+    found = [
+        *_opening(session, head, entries),
+        *_layers(session, head, pile, entries, check),
+        *_elsewhere(session, head, pile),
+        *_by_pattern(check),
+        *_fixings(session, head, pile, check),
+        *_torque(session, head),
+        *_closing(head, pile),
+        *_closing_checks(session, head, entries, check),
+        *(Missing(REMARK, sentence, "tests") for sentence in tests_in_words(head, closed)),
+    ]
+    return tuple(sorted(found, key=lambda missing: missing.severity != BLOCKS))
+
+
+def _opening(session: Session, head: Head, entries: list[Entry]) -> Iterator[Missing]:
+    if not head.opens:
+        return
+    exceptions = [entry.note for entry in entries if entry.kind is StepKind.EXCEPTION]
+    lines = session.execute(
+        select(ChecklistLine.number, ChecklistLine.wording)
+        .where(ChecklistLine.design_id == head.design_id)
+        .order_by(ChecklistLine.number)
+    )
+    recorded = {
+        entry.line_number
+        for entry in entries
+        if entry.line_number and entry.kind is StepKind.MAKE_SAFE
+    }
+    missing = lines_missing([LineAsked(row.number, row.wording) for row in lines], recorded)
+    if exceptions:
+        yield Missing(REMARK, f"Opened by an exception to make-safe: {exceptions[-1]}", "make-safe")
+    elif missing and (head.opened_at is not None or head.kind in HAS_TO_OPEN):
+        numbers = ", ".join(str(line.number) for line in missing)
+        yield Missing(BLOCKS, f"Make-safe is not recorded complete: lines {numbers}.", "make-safe")
+    if head.opened_at is None:
+        if head.kind in HAS_TO_OPEN:
+            yield Missing(BLOCKS, "The opening is not recorded.", "opening")
+        return
+    at_opening = select(HourReading.id).where(
+        HourReading.record_id == head.id, HourReading.known_until.is_(None)
+    )
+    if session.scalar(at_opening.limit(1)) is None:
+        why = next((e.note for e in entries if e.kind is StepKind.OPENED), "")
+        yield Missing(REMARK, f"The hours at opening are not known: {why}", "opening")
+
+
+def _by_pattern(check: PileCheck) -> Iterator[Missing]:
+    """What the check of the pile says, with what would mend it or who accepted it."""
+    for one in check.judged:
+        said = one.finding.sentence[:1].upper() + one.finding.sentence[1:]
+        if one.departure is not None:
+            sentence = f"{said}: accepted by {one.departure.by}: {one.departure.reason}"
+        elif one.severity is grammar_findings.Severity.CONCESSION:
+            sentence = f"{said}: needs a concession. {one.finding.mend}"
+        elif one.severity is not one.finding.severity:
+            sentence = f"{said}. So it was found; this record does not answer for it."
+        else:
+            sentence = f"{said}. {one.finding.mend}"
+        yield Missing(REMARK if one.severity is REMARKED else BLOCKS, sentence, CHECKED)
+
+
+def _layers(
+    session: Session,
+    head: Head,
+    pile: WorkingPile,
+    entries: list[Entry],
+    check: PileCheck,
+) -> Iterator[Missing]:
+    lifted = [entry for entry in entries if entry.kind is StepKind.LIFTED_OFF]
+    noted = {e.part_id for e in entries if e.conditions}
+    for entry in lifted:
+        if entry.part_id not in noted:
+            sentence = f"Entry {entry.sequence} lifts a layer off without a finding."
+            yield Missing(BLOCKS, sentence, "lifting")
+    not_inspected = sum(entry.conditions == {NOT_INSPECTED} for entry in lifted)
+    if not_inspected:
+        of = f"{not_inspected} of {len(lifted)}"
+        yield Missing(REMARK, f"{of} layers lifted off were not inspected.", "lifting")
+    parts = {one.layer.part: one.layer.label for one in pile.lifted}
+    parts |= {fixing.part: fixing.label for fixing in pile.fixings_removed}
+    still = _still_lifted_off(session, parts)
+    if still:
+        sentence = (
+            f"Lifted off and not put back: {_names(still)}. Where they went is still to be said,"
+            " once the record is handed in."
+        )
+        yield Missing(REMARK, sentence, "parts")
+    back = [] if check.is_made else _to_be_renewed(session, head, pile)
+    if back:
+        sentence = f"To be renewed at each opening, but put back: {_names(back)}."
+        yield Missing(REMARK, sentence, "putting-on")
+
+
+def _still_lifted_off(session: Session, parts: dict[int, str]) -> list[str]:
+    rows = session.scalars(
+        select(Part.id).where(Part.id.in_(parts), Part.whereabouts == Whereabouts.LIFTED_OFF)
+    )
+    standing = set(rows)
+    return [label for part, label in parts.items() if part in standing]
+
+
+def _to_be_renewed(session: Session, head: Head, pile: WorkingPile) -> list[str]:
+    """Layers put on in this record although they were in a build before and are to be renewed.
+
+    Builds of later records say nothing about this one.
+    """
+    rows = session.execute(
+        select(Step.part_id)
+        .join(Part, Part.id == Step.part_id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .where(
+            Step.record_id == head.id,
+            Step.undone_at.is_(None),
+            Step.kind == StepKind.PUT_ON,
+            PartType.renew_at_opening,
+            exists()
+            .where(Layer.part_id == Part.id, Layer.build_id == Build.id)
+            .where(Build.record_id < head.id),
+        )
+    )
+    put_back = {row.part_id for row in rows}
+    return [layer.label for layer in pile.layers if layer.part in put_back]
+
+
+def _elsewhere(session: Session, head: Head, pile: WorkingPile) -> Iterator[Missing]:
+    labels = {layer.part: layer.label for layer in pile.layers}
+    labels |= {fixing.part: fixing.label for fixing in pile.fixings}
+    begun = (RecordState.OPEN, RecordState.SENT_BACK)
+    for table in (Layer, Fixing):
+        rows = session.execute(
+            select(table.part_id, Stack.serial, RebuildRecord.id)
+            .join(Build, Build.id == table.build_id)
+            .join(Stack, Stack.id == Build.stack_id)
+            .outerjoin(
+                RebuildRecord,
+                (RebuildRecord.stack_id == Stack.id) & RebuildRecord.state.in_(begun),
+            )
+            .where(table.part_id.in_(labels), table.present, Build.stack_id != head.stack_id)
+        )
+        for part_id, serial, record_id in rows:
+            first = f": hand in record {record_id} first" if record_id else ""
+            sentence = f"{labels[part_id]} still counts as fitted in {serial}{first}."
+            yield Missing(BLOCKS, sentence, "putting-on")
+
+
+def _fixings(
+    session: Session, head: Head, pile: WorkingPile, check: PileCheck
+) -> Iterator[Missing]:
+    if check.kept.on_each_rod and check.is_made and head.closed_at is not None:
+        return  # the check has counted them
+    if not pile.layers or (head.opened_at is None and head.opens):
+        return
+    rods = list(_rods(session, head))
+    kinds = {fixing.kind for fixing in pile.fixings if fixing.rod_number is not None}
+    standing = {(fixing.kind, fixing.rod_number) for fixing in pile.fixings}
+    for kind in [kind for kind in Kind if kind in AT_EVERY_ROD or kind in kinds]:
+        without = [rod for rod in rods if (kind, rod) not in standing]
+        if without:
+            yield Missing(REMARK, f"No {kind} is entered at {_rods_in_words(without)}.", "fixings")
+    at_ends = {f.end for f in pile.fixings if f.kind is Kind.COMPRESSION_PLATE}
+    for end in End:
+        if end not in at_ends:
+            yield Missing(REMARK, f"No compression plate is entered at the {end}.", "fixings")
+
+
+def _torque(session: Session, head: Head) -> Iterator[Missing]:
+    rows = session.execute(
+        select(TorqueReading.rod_number, TorqueReading.pass_number, TorqueReading.torque_nm)
+        .join(Step, Step.id == TorqueReading.step_id)
+        .where(
+            TorqueReading.record_id == head.id,
+            TorqueReading.stage == Stage.CLOSING,
+            TorqueReading.known_until.is_(None),
+        )
+        .order_by(TorqueReading.pass_number, Step.sequence)
+    ).all()
+    if head.kind is RecordKind.RE_TORQUE and not rows:
+        yield Missing(BLOCKS, "No torque reading is entered, and a re-torque is one.", "torque")
+        return
+    if not rows and head.closed_at is None:
+        return
+    last = {row.rod_number: row for row in rows}
+    rods = list(_rods(session, head))
+    without = [rod for rod in rods if rod not in last]
+    if without:
+        where = _rods_in_words(without)
+        yield Missing(REMARK, f"No closing torque reading at {where}.", "torque")
+    final = max((row.pass_number for row in rows), default=0)
+    behind = [rod for rod in rods if rod in last and last[rod].pass_number < final]
+    if behind:
+        where = _rods_in_words(behind)
+        yield Missing(REMARK, f"No reading in pass {final} at {where}.", "torque")
+    if rows and final < head.passes and head.kind is not RecordKind.RE_TORQUE:
+        sentence = f"The design asks for {head.passes} passes; {final} are entered."
+        yield Missing(REMARK, sentence, "torque")
+    outside = [rod for rod, row in sorted(last.items()) if _is_outside(head, row)]
+    if outside:
+        where = _rods_in_words(outside)
+        sentence = (
+            f"The last reading at {where} is further than {head.tolerance_percent:g}\u2009%"
+            f" from the target of {head.target_nm:g}\u2009N·m."
+        )
+        yield Missing(REMARK, sentence, "torque")
+
+
+def _is_outside(head: Head, row: Any) -> bool:
+    off = abs(row.torque_nm - head.target_nm)
+    return bool(off > head.tolerance_percent / 100 * head.target_nm * (1 + 1e-9))
+
+
+def _closing(head: Head, pile: WorkingPile) -> Iterator[Missing]:
+    if head.closed_at is not None:
+        return
+    if head.kind in HAS_TO_CLOSE:
+        yield Missing(BLOCKS, "The closing is not recorded.", "closing")
+    elif head.opened_at is not None and head.kind is not RecordKind.TEARDOWN:
+        yield Missing(BLOCKS, "The stack was opened and its closing is not recorded.", "closing")
+    elif head.opened_at is not None and pile.layers:
+        count = len(pile.layers)
+        sentence = f"{count} layers still stand in the open stack: lift them off, or close it."
+        yield Missing(BLOCKS, sentence, "lifting")
+
+
+def _closing_checks(
+    session: Session, head: Head, entries: list[Entry], check: PileCheck
+) -> Iterator[Missing]:
+    """Height, thread, sleeves and shorts: of a stack closed here by a design that is checked."""
+    is_closed_here = head.closed_at is not None and (
+        head.opened_at is not None or head.kind is RecordKind.FIRST_BUILD
+    )
+    if not check.is_made or not is_closed_here:
+        return
+    done = {(e.line_number, e.rod_number) for e in entries if e.kind is StepKind.CLOSING_CHECK}
+    if done_by_tests(e.kind for e in entries):
+        done.add((ClosingCheck.SHORTS.number, None))
+    for asked in ClosingCheck:
+        if asked is ClosingCheck.PROTRUSION:
+            rods = [rod for rod in _rods(session, head) if (asked.number, rod) not in done]
+            if rods:
+                yield Missing(REMARK, f"No {asked} recorded for {_rods_in_words(rods)}.", "closing")
+        elif (asked.number, None) not in done:
+            yield Missing(REMARK, f"Closing check not recorded: {asked}.", "closing")
+
+
+def _rods(session: Session, head: Head) -> Iterable[int]:
+    return session.scalars(
+        select(DesignRod.number)
+        .where(DesignRod.design_id == head.design_id)
+        .order_by(DesignRod.number)
+    )
+
+
+def _rods_in_words(rods: list[int]) -> str:
+    numbers = ", ".join(str(rod) for rod in rods)
+    return f"rod {numbers}" if len(rods) == 1 else f"rods {numbers}"
+
+
+def _names(labels: list[str]) -> str:
+    more = len(labels) - NAMED_MOST
+    return ", ".join(labels[:NAMED_MOST]) + (f" and {more} more" if more > 0 else "")
