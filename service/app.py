@@ -47,7 +47,7 @@ PAGES = (
     "service.limits.pages.limit_sets",
     "service.store.pages.imports",
     "service.bench.pages.stack_imports",
-    "service.faces.pages.changeover",
+    "service.planning.pages.changeover",
     "service.faces.pages.desk",
     "service.life.pages.life",
     "service.stacks.pages.stacks",

@@ -12,10 +12,10 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes.bench import lift_off, open_stack, record_exception
 from service.physics.arithmetic.conditions import FindingEntry
+from service.planning.tables import ChangeoverPlan
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing
 from service.platform.permissions import Person, Role
-from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.rebuild_records import RebuildRecord
 from service.stacks.tables.stacks import Stack
 from service.store.tables.parts import Part

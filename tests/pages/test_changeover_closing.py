@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.tables.changeover_plans import ChangeoverPlan
+from service.planning.tables import ChangeoverPlan
 from service.stacks.tables.stacks import Stack
 from tests import builders
 from tests.pages.test_changeover import ADD_ONE, kept, looked_at

@@ -8,11 +8,11 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
-from service.records.queries.changeover_closing import ChangeoverClosing, changeover_closing
-from service.records.queries.changeover_working_out import Ask, ground_of, work_out
+from service.planning.arithmetic.wishes import AddCells, BlankCell, RemoveCells, Wish
+from service.planning.queries.closing import ChangeoverClosing, changeover_closing
+from service.planning.queries.working_out import Ask, ground_of, work_out
 from service.stacks.tables.stacks import Stack
 from service.store.tables.parts import Part
-from service.trade.changeover_wishes import AddCells, BlankCell, RemoveCells, Wish
 from tests.records.at_the_bench import Lab, a_lab
 from tests.records.closings import FIGURES, give_stiffness, put_limits_in_force
 from tests.records.test_changeover_plans import DAY, stock

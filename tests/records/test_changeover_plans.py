@@ -14,23 +14,7 @@ from sqlalchemy.orm import Session
 from service.bench.changes import bench
 from service.life.changes.failing_marks import confirm_failing
 from service.people.tables import Role
-from service.platform.arithmetic.vocabulary import End, Kind, Usability
-from service.platform.database import reading
-from service.platform.errors import NotAllowed, NotFound, Refused
-from service.platform.tables.audit import AuditEntry
-from service.records.changes.changeover_plans import begin_record_from_plan, make_plan
-from service.records.queries.changeover_documents import PlanDocument
-from service.records.queries.changeover_plans import plan_by_number, plans_of_stack
-from service.records.queries.changeover_progress import Progress, progress
-from service.records.queries.changeover_rods import RodEntry
-from service.records.queries.changeover_wishes import write_wishes
-from service.records.queries.changeover_working_out import Ask, WorkedOut, ground_of, work_out
-from service.records.tables.changeover_plans import ChangeoverPlan
-from service.records.tables.rebuild_records import RebuildRecord
-from service.stacks.tables.stacks import Layer, Stack
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Lot, Part, PartType
-from service.trade.changeover_wishes import (
+from service.planning.arithmetic.wishes import (
     AddCells,
     BlankCell,
     RemoveCells,
@@ -38,6 +22,22 @@ from service.trade.changeover_wishes import (
     SplitStack,
     Wish,
 )
+from service.planning.changes import begin_record_from_plan, make_plan
+from service.planning.queries.documents import PlanDocument
+from service.planning.queries.plans import plan_by_number, plans_of_stack
+from service.planning.queries.progress import Progress, progress
+from service.planning.queries.rods import RodEntry
+from service.planning.queries.wishes import write_wishes
+from service.planning.queries.working_out import Ask, WorkedOut, ground_of, work_out
+from service.planning.tables import ChangeoverPlan
+from service.platform.arithmetic.vocabulary import End, Kind, Usability
+from service.platform.database import reading
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.tables.audit import AuditEntry
+from service.records.tables.rebuild_records import RebuildRecord
+from service.stacks.tables.stacks import Layer, Stack
+from service.store.tables.holds import Hold
+from service.store.tables.parts import Lot, Part, PartType
 from tests import builders
 from tests.records.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab, known
 

@@ -16,12 +16,10 @@ from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.grammar_check import check
 from service.designs.arithmetic.grammar_findings import Wrong
 from service.designs.arithmetic.pile import Layer
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.platform.arithmetic.vocabulary import Back, End, Kind
-from service.trade.changeover import Plan, plan
-from service.trade.changeover_picks import Candidate
-from service.trade.changeover_steps import Caution
-from service.trade.changeover_wishes import (
+from service.planning.arithmetic.changeover import Plan, plan
+from service.planning.arithmetic.picks import Candidate
+from service.planning.arithmetic.steps import Caution
+from service.planning.arithmetic.wishes import (
     AddCells,
     BlankCell,
     MoveCells,
@@ -32,6 +30,8 @@ from service.trade.changeover_wishes import (
     SplitStack,
     Wish,
 )
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.vocabulary import Back, End, Kind
 from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 from tests.trade.piles import a_pile, in_order
 

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.designs.arithmetic.grammar import Item
+from service.planning.arithmetic.picks import Candidate, Need, Picked, pick
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Side, Usability
-from service.trade.changeover_picks import Candidate, Need, Picked, pick
 from tests.trade.patterns import AIR_PLATE, CELL_GASKET, FUEL_PLATE, MEA
 
 DAY = date(2026, 3, 1)

@@ -12,17 +12,11 @@ from hypothesis import strategies as st
 from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.grammar_states import look, misfits
 from service.designs.arithmetic.pile import Layer
+from service.planning.arithmetic import choice
+from service.planning.arithmetic.changeover import plan
+from service.planning.arithmetic.ways import Weights
+from service.planning.arithmetic.wishes import AddCells, BlankCell, RemoveCells, ReplaceCells, Wish
 from service.platform.arithmetic.vocabulary import End, Joint, Kind
-from service.trade import changeover_choice
-from service.trade.changeover import plan
-from service.trade.changeover_ways import Weights
-from service.trade.changeover_wishes import (
-    AddCells,
-    BlankCell,
-    RemoveCells,
-    ReplaceCells,
-    Wish,
-)
 from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
 
 DAY = date(2026, 3, 1)
@@ -203,7 +197,7 @@ def test_no_plan_is_cheaper_than_the_one_found(data: st.DataObject, many: bool) 
 
     with pytest.MonkeyPatch.context() as patch:
         if many:
-            patch.setattr(changeover_choice, "MOST_COMBINATIONS", 0)
+            patch.setattr(choice, "MOST_COMBINATIONS", 0)
         found = plan(
             pattern, old, [wish], on=DAY, worn=dict.fromkeys(worn, "worn"), may_open=may_open,
             weights=counted,

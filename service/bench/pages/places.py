@@ -12,10 +12,10 @@ from service.closing.pages.sheets import ClosingSheet
 from service.closing.queries.closing_checks import CheckAsked, ComputedHeight
 from service.closing.queries.torque_tables import TorqueTable
 from service.designs.arithmetic.pile import Layer
+from service.planning.queries.progress import ByPlan
 from service.platform.arithmetic.vocabulary import End, Kind, Stage
 from service.platform.pages.forms import Form
 from service.proof.pages.stack_test_sheets import TestsSheet
-from service.records.queries.changeover_progress import ByPlan
 from service.records.queries.record_entries import TorqueRead
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
 from service.store.queries.candidates import Candidate

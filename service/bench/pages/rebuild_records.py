@@ -19,6 +19,7 @@ from service.bench.queries.rebuild_records import (
 from service.closing.pages.closing import KeptClosing, kept_closing_of
 from service.closing.queries.torque_tables import TorqueTable
 from service.people.pages.signing_in import Database, Me
+from service.planning.queries.progress import Progress, progress
 from service.platform.arithmetic.vocabulary import Stage, Whereabouts
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
@@ -32,7 +33,6 @@ from service.records.changes.rebuild_records import (
     begin_record,
     change_record,
 )
-from service.records.queries.changeover_progress import Progress, progress
 from service.records.queries.content import Verification, verify
 from service.records.queries.record_heads import Head
 from service.records.queries.working_piles import working_pile

@@ -20,13 +20,13 @@ from service.closing.changes.bench_closing import ELECTRICAL, LENGTH
 from service.closing.queries.closing_checks import checks_asked, computed_height
 from service.designs.arithmetic.pile import Layer, counts
 from service.physics.arithmetic.conditions import SEVERITIES, conditions_of
+from service.planning.queries.progress import by_plan
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind
 from service.platform.database import now_utc
 from service.platform.pages.forms import Form, blank
 from service.platform.permissions import Person
 from service.proof.queries.build_verdicts import verdicts_of_head
-from service.records.queries.changeover_progress import by_plan
 from service.records.queries.working_piles import working_pile
 from service.records.tables.rebuild_records import RecordKind, StepKind
 from service.settings import Settings

@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from service.closing.queries.build_torques import BuildTorques, RodTorque, build_torques
 from service.people.pages.signing_in import Database, Me
+from service.planning.queries.plans import ListedPlan, plans_of_stack
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, Kind
 from service.platform.database import now_utc, reading
@@ -18,7 +19,6 @@ from service.platform.pages.render import local, page
 from service.platform.permissions import Act, need
 from service.proof.queries.build_verdicts import verdicts_of_build
 from service.proof.queries.verdict_lines import tally
-from service.records.queries.changeover_plans import ListedPlan, plans_of_stack
 from service.records.queries.content import Verification
 from service.records.queries.pile_checks import PileCheck, check_of_build
 from service.records.queries.verified import verified

@@ -8,11 +8,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.people.tables import Person
+from service.planning.queries.documents import PlanDocument, read_document, still_holds
+from service.planning.tables import ChangeoverPlan
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.prepared import param
-from service.records.queries.changeover_documents import PlanDocument, read_document, still_holds
-from service.records.tables.changeover_plans import ChangeoverPlan
 from service.stacks.tables.stacks import Build, Stack
 
 

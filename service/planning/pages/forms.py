@@ -4,12 +4,7 @@ import re
 from collections.abc import Sequence
 from datetime import date
 
-from service.platform.arithmetic.vocabulary import End
-from service.platform.pages.forms import Form
-from service.records.queries.changeover_rods import RodEntry
-from service.records.queries.changeover_working_out import Ask, Ground
-from service.store.arithmetic.identifiers import serial_key
-from service.trade.changeover_wishes import (
+from service.planning.arithmetic.wishes import (
     AddCells,
     BlankCell,
     MoveCells,
@@ -20,6 +15,11 @@ from service.trade.changeover_wishes import (
     SplitStack,
     Wish,
 )
+from service.planning.queries.rods import RodEntry
+from service.planning.queries.working_out import Ask, Ground
+from service.platform.arithmetic.vocabulary import End
+from service.platform.pages.forms import Form
+from service.store.arithmetic.identifiers import serial_key
 
 BEFORE_CELL = "before cell"
 WHERE = (

@@ -7,11 +7,11 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.faces.pages.changeover_closing import (
-    ChangeoverClosingSheet,
-    changeover_closing_sheet,
-)
-from service.faces.pages.changeover_forms import (
+from service.people.pages.signing_in import Database, Me
+from service.planning.arithmetic.wishes import Plates
+from service.planning.changes import begin_record_from_plan, make_plan
+from service.planning.pages.closing import ChangeoverClosingSheet, changeover_closing_sheet
+from service.planning.pages.forms import (
     FIELDS,
     MAY_OPEN,
     ROD_FIELDS,
@@ -20,30 +20,21 @@ from service.faces.pages.changeover_forms import (
     read_ask,
     serials_typed,
 )
-from service.faces.pages.changeover_sheets import PlanSheet, sheet_of
-from service.people.pages.signing_in import Database, Me
+from service.planning.pages.sheets import PlanSheet, sheet_of
+from service.planning.queries.closing import changeover_closing
+from service.planning.queries.plans import KeptPlan, plan_by_number
+from service.planning.queries.progress import Progress, progress
+from service.planning.queries.store import parts_with_serials
+from service.planning.queries.working_out import Ask, Ground, WorkedOut, ground_of, work_out
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.records.changes.changeover_plans import begin_record_from_plan, make_plan
-from service.records.queries.changeover_closing import changeover_closing
-from service.records.queries.changeover_plans import KeptPlan, plan_by_number
-from service.records.queries.changeover_progress import Progress, progress
-from service.records.queries.changeover_store import parts_with_serials
-from service.records.queries.changeover_working_out import (
-    Ask,
-    Ground,
-    WorkedOut,
-    ground_of,
-    work_out,
-)
 from service.settings import Settings
 from service.stacks.queries.layer_maps import layer_map
 from service.stacks.queries.stacks import find_stack
-from service.trade.changeover_wishes import Plates
 
 router = APIRouter()
 

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
+from service.planning.arithmetic.options import Placed
+from service.planning.arithmetic.wishes import Place
 from service.platform.arithmetic.vocabulary import End, Joint, Kind
-from service.trade.changeover_options import Placed
-from service.trade.changeover_wishes import Place
 
 
 @dataclass(frozen=True, slots=True)

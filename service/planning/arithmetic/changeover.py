@@ -16,9 +16,8 @@ from service.designs.arithmetic.grammar_check import check
 from service.designs.arithmetic.grammar_findings import Finding
 from service.designs.arithmetic.grammar_text import listed, name
 from service.designs.arithmetic.pile import CELL_KINDS, Layer
-from service.platform.arithmetic.vocabulary import End, Kind
-from service.trade.changeover_choice import cheapest, renewing_of
-from service.trade.changeover_lists import (
+from service.planning.arithmetic.choice import cheapest, renewing_of
+from service.planning.arithmetic.lists import (
     Lift,
     PutOn,
     Renewal,
@@ -30,11 +29,11 @@ from service.trade.changeover_lists import (
     renewals_of,
     staying_lots,
 )
-from service.trade.changeover_options import Placed, placed
-from service.trade.changeover_picks import Candidate, Need, Pick, Picked, Shortage, pick
-from service.trade.changeover_steps import Step, Work, steps
-from service.trade.changeover_ways import OUR_WEIGHTS, Renewing, Way, Weights
-from service.trade.changeover_wishes import (
+from service.planning.arithmetic.options import Placed, placed
+from service.planning.arithmetic.picks import Candidate, Need, Pick, Picked, Shortage, pick
+from service.planning.arithmetic.steps import Step, Work, steps
+from service.planning.arithmetic.ways import OUR_WEIGHTS, Renewing, Way, Weights
+from service.planning.arithmetic.wishes import (
     AddCells,
     MoveCells,
     Option,
@@ -43,6 +42,7 @@ from service.trade.changeover_wishes import (
     SplitStack,
     Wish,
 )
+from service.platform.arithmetic.vocabulary import End, Kind
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,11 +15,11 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 
 from service.closing.arithmetic.closed_height import Closed, RodSet
 from service.designs.arithmetic.pile import Layer
+from service.planning.arithmetic.changeover import Plan
+from service.planning.arithmetic.picks import Pick, Shortage
+from service.planning.arithmetic.steps import Step
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import End
-from service.trade.changeover import Plan
-from service.trade.changeover_picks import Pick, Shortage
-from service.trade.changeover_steps import Step
 
 VERSION = 1
 

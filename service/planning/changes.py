@@ -5,16 +5,16 @@ from datetime import datetime
 
 from sqlalchemy import select
 
+from service.planning.queries.documents import PickLine
+from service.planning.queries.wishes import write_wishes
+from service.planning.queries.working_out import Ask, WorkedOut, ground_of, work_out
+from service.planning.tables import ChangeoverPlan
 from service.platform import changes
 from service.platform.audit import Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.changes.rebuild_records import People, begin_record
-from service.records.queries.changeover_documents import PickLine
-from service.records.queries.changeover_wishes import write_wishes
-from service.records.queries.changeover_working_out import Ask, WorkedOut, ground_of, work_out
-from service.records.tables.changeover_plans import ChangeoverPlan
 from service.records.tables.rebuild_records import RecordKind
 from service.stacks.tables.stacks import BuildPeriod, Stack
 from service.store.changes.part_axes import reserve_part

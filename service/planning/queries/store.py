@@ -12,12 +12,12 @@ from sqlalchemy.orm import Session, aliased
 
 from service.designs.arithmetic.grammar import Pattern, Where
 from service.designs.queries.patterns import KeptPattern
+from service.planning.arithmetic.picks import Candidate
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.stacks.tables.stacks import Layer, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.tables.holds import Hold
 from service.store.tables.parts import Lot, Part, PartType
-from service.trade.changeover_picks import Candidate
 
 MANY_ITEMS = 10_000
 """Items a lot is taken to hold where nobody knows how many came."""

@@ -4,11 +4,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise, product
 from math import prod
 
+from service.planning.arithmetic.options import Placed, options
+from service.planning.arithmetic.ways import Renewing, Way, Weights, pairs_parted, ways
+from service.planning.arithmetic.wishes import Edit, Option, Place, Wish
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.vocabulary import End
-from service.trade.changeover_options import Placed, options
-from service.trade.changeover_ways import Renewing, Way, Weights, pairs_parted, ways
-from service.trade.changeover_wishes import Edit, Option, Place, Wish
 
 MOST_COMBINATIONS = 2000
 """Up to here all combinations of choices are tried; above, see _combinations."""

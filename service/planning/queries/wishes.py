@@ -3,8 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 
-from service.platform.arithmetic.canonical import canonical_json
-from service.trade.changeover_wishes import (
+from service.planning.arithmetic.wishes import (
     AddCells,
     BlankCell,
     MoveCells,
@@ -15,6 +14,7 @@ from service.trade.changeover_wishes import (
     SplitStack,
     Wish,
 )
+from service.platform.arithmetic.canonical import canonical_json
 
 VERSION = 1
 KINDS: dict[str, type[Wish]] = {

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 from service.designs.arithmetic.grammar import Item
 from service.designs.arithmetic.pile import Layer, height_mm, number_cells
+from service.planning.arithmetic.options import Placed
+from service.planning.arithmetic.picks import Need, Picked
+from service.planning.arithmetic.ways import Renewing, Way
+from service.planning.arithmetic.wishes import Place
 from service.platform.arithmetic.vocabulary import End
-from service.trade.changeover_options import Placed
-from service.trade.changeover_picks import Need, Picked
-from service.trade.changeover_ways import Renewing, Way
-from service.trade.changeover_wishes import Place
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,9 +9,9 @@ from sqlalchemy.orm import Session
 
 from service.designs.arithmetic.grammar_text import name
 from service.designs.arithmetic.pile import Layer
+from service.planning.queries.documents import LayLine, LiftLine, PlanDocument
+from service.planning.queries.plans import KeptPlan, plan_of_record
 from service.platform.arithmetic.vocabulary import End, Kind
-from service.records.queries.changeover_documents import LayLine, LiftLine, PlanDocument
-from service.records.queries.changeover_plans import KeptPlan, plan_of_record
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 

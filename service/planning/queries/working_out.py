@@ -12,28 +12,19 @@ from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.pattern_types import KnownType, as_drawn
 from service.designs.arithmetic.pile import Layer
 from service.designs.queries.patterns import KeptPattern, known_types, pattern_of_stack, seen_so
+from service.planning.arithmetic.changeover import Plan, plan
+from service.planning.arithmetic.wishes import MoveCells, Wish
+from service.planning.queries.documents import Around, PlanDocument, document_of
+from service.planning.queries.rods import NOTHING_SAID, KnownRods, RodEntry, rods_of_stack
+from service.planning.queries.store import Offered, offered
+from service.planning.queries.wear import UsedUp, used_up_parts
+from service.planning.queries.wishes import in_words, named_parts
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.vocabulary import End
 from service.platform.errors import Refused
-from service.records.queries.changeover_documents import (
-    Around,
-    PlanDocument,
-    document_of,
-)
-from service.records.queries.changeover_rods import (
-    NOTHING_SAID,
-    KnownRods,
-    RodEntry,
-    rods_of_stack,
-)
-from service.records.queries.changeover_store import Offered, offered
-from service.records.queries.changeover_wear import UsedUp, used_up_parts
-from service.records.queries.changeover_wishes import in_words, named_parts
 from service.stacks.queries.layer_maps import LayerMap, layer_map
 from service.stacks.tables.stacks import Stack
 from service.store.arithmetic.identifiers import serial_key
-from service.trade.changeover import Plan, plan
-from service.trade.changeover_wishes import MoveCells, Wish
 
 BY_TYPE = "renewed at every opening"
 

@@ -8,10 +8,10 @@ from service.closing.arithmetic.outcome import ClosingOutcome
 from service.closing.pages.lines import limit_words, shown
 from service.limits.arithmetic.limits import Found
 from service.limits.arithmetic.set_points import Row
+from service.planning.queries.closing import ChangeoverClosing
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.units import Measure, from_si
 from service.platform.arithmetic.verdicts import Verdict
-from service.records.queries.changeover_closing import ChangeoverClosing
 from service.trade.desk_outcomes import plain
 
 UNITS: dict[str, tuple[Measure, str]] = {

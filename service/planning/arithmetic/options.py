@@ -14,10 +14,7 @@ from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.grammar_match import NEVER, Did, Matcher
 from service.designs.arithmetic.grammar_states import States
 from service.designs.arithmetic.pile import CELL_KINDS, Layer
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
-from service.platform.arithmetic.likelihoods import MISTAKE
-from service.platform.arithmetic.vocabulary import End, Facing, Kind
-from service.trade.changeover_wishes import (
+from service.planning.arithmetic.wishes import (
     AddCells,
     BlankCell,
     Edit,
@@ -31,6 +28,9 @@ from service.trade.changeover_wishes import (
     SplitStack,
     Wish,
 )
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.likelihoods import MISTAKE
+from service.platform.arithmetic.vocabulary import End, Facing, Kind
 
 
 @dataclass(frozen=True, slots=True)

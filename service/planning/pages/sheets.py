@@ -7,15 +7,15 @@ from markupsafe import Markup
 
 from service.designs.arithmetic.grammar_text import name
 from service.designs.arithmetic.pile import Layer
+from service.planning.arithmetic.steps import Caution
+from service.planning.queries.documents import PickLine, PlanDocument
 from service.platform.arithmetic.vocabulary import End, Kind
 from service.platform.pages.kept_drawings import kept
-from service.records.queries.changeover_documents import PickLine, PlanDocument
 from service.stacks.arithmetic.comparison import Mark, compare
 from service.stacks.drawings.clamp import Fluid, Port, Rods
 from service.stacks.drawings.pile import draw_pile
 from service.stacks.pages.layer_pictures import faces_in_words
 from service.stacks.queries.layer_maps import LayerMap
-from service.trade.changeover_steps import Caution
 
 TOPICS = {
     Caution.HYDROGEN: "hydrogen",

@@ -20,10 +20,10 @@ from service.designs.arithmetic.pile import Layer, counts
 from service.designs.queries.patterns import pattern_of_design
 from service.limits.arithmetic.set_points import Row, before_and_after
 from service.limits.queries import LimitsInForce, limits_in_force
+from service.planning.queries.documents import PlanDocument
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import ReadingKind
 from service.platform.queries.answers import columns, read_as
-from service.records.queries.changeover_documents import PlanDocument
 from service.records.queries.working_piles import FixingNow
 from service.stacks.queries.layer_maps import LayerMap
 from service.store.tables.parts import PartType

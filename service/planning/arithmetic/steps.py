@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from service.designs.arithmetic.grammar_text import cells as cells_in_words
+from service.planning.arithmetic.ways import Way
 from service.platform.arithmetic.vocabulary import End
-from service.trade.changeover_ways import Way
 
 
 class Caution(StrEnum):

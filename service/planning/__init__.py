@@ -1,0 +1,1 @@
+"""Changeovers: what to open, lift off, renew and put on."""
