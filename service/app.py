@@ -33,7 +33,7 @@ from service.settings import Settings, shipped_folder
 PAGES = (
     "service.people.pages.frame",
     "service.people.pages.signing_in",
-    "service.faces.pages.floor",
+    "service.overview.pages.overview",
     "service.people.pages.people",
     "service.records.pages.attachments",
     "service.store.pages.part_types",
@@ -75,7 +75,7 @@ PAGES = (
     "service.life.pages.failing",
     "service.life.pages.failing_rules",
     "service.people.pages.audit_trail",
-    "service.faces.pages.scan",
+    "service.overview.pages.scan",
 )
 NOTHING_REPORTED: TelemetryConfig = {
     "tracing": False,

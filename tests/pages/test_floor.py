@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.faces.pages.floor import WALL_NEEDS
+from service.overview.pages.overview import WALL_NEEDS
 from service.people.tables import SignInSession
 from service.stacks.tables.stacks import Build, Layer, Stack
 from service.store.tables.parts import Part

@@ -12,14 +12,14 @@ from sqlalchemy.orm import Session
 from service.bench.changes import bench
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.life.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
+from service.overview.queries.columns import NeedKind
+from service.overview.queries.overview import Floor, floor
+from service.overview.queries.rows import FloorStack, Need
 from service.people import tables
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage, Usability
 from service.platform.database import reading
 from service.platform.permissions import Person
-from service.records.queries.floor import Floor, floor
-from service.records.queries.floor_columns import NeedKind
-from service.records.queries.floor_rows import FloorStack, Need
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,

@@ -11,6 +11,7 @@ from service.bench.changes.approvals import make_void
 from service.bench.changes.handing_in import hand_in
 from service.designs.arithmetic.pile import Layer
 from service.life.changes.failing_marks import confirm_failing, withdraw_failing
+from service.overview.queries.overview import floor
 from service.people.tables import Role
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
@@ -18,7 +19,6 @@ from service.platform.database import reading
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
-from service.records.queries.floor import floor
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.queries.hold_lists import About, HoldRow, holds
 from service.store.tables.parts import Part

@@ -16,6 +16,7 @@ from service.bench.queries.correctable import Fact, correctable
 from service.bench.queries.correction_preview import Preview, preview
 from service.bench.queries.corrections import correction
 from service.bench.tables import Correction, CorrectionOf
+from service.overview.queries.overview import floor
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.platform.database import reading
@@ -23,7 +24,6 @@ from service.platform.permissions import Person
 from service.proof.changes.releases import release_build
 from service.proof.queries.build_verdicts import CLAMP, verdicts_of_head
 from service.proof.queries.releases import Gate, gate
-from service.records.queries.floor import floor
 from service.records.queries.record_heads import record_head
 from service.records.tables.rebuild_records import RecordKind
 from service.stacks.queries.builds import builds_of

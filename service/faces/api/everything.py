@@ -7,8 +7,9 @@ from fastapi import APIRouter
 from service.bench.api import records
 from service.closing.api import closing
 from service.condition.api import condition, polarisation_curves, sweeps
-from service.faces.api import desk, floor, health
+from service.faces.api import desk, health
 from service.life.api import failing, life, parts, suspects
+from service.overview.api import overview
 from service.platform.api import audit_trail
 from service.proof import api as stack_tests
 from service.runs.api import runs
@@ -31,7 +32,7 @@ PROBLEM: dict[int | str, dict[str, Any]] = {
 router = APIRouter()
 router.include_router(health.router)
 for noun in (
-    floor,
+    overview,
     stacks,
     condition,
     polarisation_curves,

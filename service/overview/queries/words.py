@@ -6,10 +6,10 @@ from urllib.parse import quote
 
 from service.life.queries.failing import read_reasons
 from service.life.tables.failing import RuleAnswer
+from service.overview.queries.columns import NeedKind
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.permissions import Act
 from service.proof.arithmetic.tests_in_words import THIN
-from service.records.queries.floor_columns import NeedKind
 from service.records.tables.rebuild_records import RecordKind
 from service.stacks.arithmetic.running_hours import Hours
 

@@ -12,12 +12,12 @@ from typing import Any
 from sqlalchemy import and_, exists, func, literal, or_, select
 from sqlalchemy.orm import aliased
 
+from service.overview.queries.closed import at_work
+from service.overview.queries.columns import NeedKind, among, columns, hide_from_index
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
 from service.platform.tables.base import UtcDateTime
 from service.proof.tables.stack_tests import StackTest
-from service.records.queries.floor_closed import at_work
-from service.records.queries.floor_columns import NeedKind, among, columns, hide_from_index
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, TorqueReading
 from service.stacks.tables.stacks import Build, BuildPeriod
 from service.store.tables.holds import Concession

@@ -8,10 +8,10 @@ from sqlalchemy.orm import aliased
 
 from service.bench.tables import Correction, CorrectionState
 from service.life.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
+from service.overview.queries.closed import at_work
+from service.overview.queries.columns import NeedKind, among, columns, hide_from_index
 from service.platform.queries.as_of import known
 from service.platform.tables.base import UtcDateTime
-from service.records.queries.floor_closed import at_work
-from service.records.queries.floor_columns import NeedKind, among, columns, hide_from_index
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.stacks.tables.hours import HourMeter, HourReport
 from service.stacks.tables.stacks import BuildPeriod

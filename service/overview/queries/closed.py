@@ -25,12 +25,12 @@ from sqlalchemy import (
 from sqlalchemy.orm import aliased
 
 from service.designs.tables import Design
+from service.overview.queries.columns import NeedKind, among, columns
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
 from service.platform.tables.base import UtcDateTime
 from service.proof.tables.stack_tests import StackTest
-from service.records.queries.floor_columns import NeedKind, among, columns
 from service.records.tables.rebuild_records import (
     RebuildRecord,
     RecordKind,

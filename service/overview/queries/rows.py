@@ -9,12 +9,10 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.platform.arithmetic.vocabulary import Kind
-from service.platform.permissions import Answer, Person, RecordFacts, may, roles_who_may
-from service.records.queries.floor_cells import CellMark, Seen, Strip, strips
-from service.records.queries.floor_columns import KINDS, NeedKind
-from service.records.queries.floor_sources import Sources
-from service.records.queries.floor_words import (
+from service.overview.queries.cells import CellMark, Seen, Strip, strips
+from service.overview.queries.columns import KINDS, NeedKind
+from service.overview.queries.sources import Sources
+from service.overview.queries.words import (
     ASKS_FOR,
     About,
     FittedPart,
@@ -23,6 +21,8 @@ from service.records.queries.floor_words import (
     looked_at,
     sentence,
 )
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.permissions import Answer, Person, RecordFacts, may, roles_who_may
 from service.records.queries.participants import people_on
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.stacks.queries.hours import build_hours

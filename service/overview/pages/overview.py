@@ -10,13 +10,13 @@ from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 
 from service.condition.drawings.cell_strip import SHOWN, draw_sample, draw_strip
+from service.overview.queries.overview import Floor, floor
+from service.overview.queries.rows import FloorStack, Need
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked
 from service.platform.pages.render import page, part, wants_part
 from service.platform.permissions import Act, need
-from service.records.queries.floor import Floor, floor
-from service.records.queries.floor_rows import FloorStack, Need
 from service.settings import Settings
 
 router = APIRouter()

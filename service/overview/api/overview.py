@@ -4,12 +4,12 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
-from service.faces.api import floor_models as models
+from service.overview.api import models
+from service.overview.queries.overview import floor
+from service.overview.queries.rows import FloorStack
 from service.platform.api.callers import Caller, Database
 from service.platform.database import now_utc, reading
 from service.platform.permissions import Act, need
-from service.records.queries.floor import floor
-from service.records.queries.floor_rows import FloorStack
 from service.stacks.api.stack_models import Stack
 
 router = APIRouter(prefix="/floor", tags=["stacks"])

@@ -10,9 +10,9 @@ from sqlalchemy.orm import Session, aliased
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.queries import read_figures
 from service.limits.tables import LimitSet
-from service.records.queries.floor_closed import of_closed_stacks
-from service.records.queries.floor_instruments import of_instruments
-from service.records.queries.floor_waiting import waiting
+from service.overview.queries.closed import of_closed_stacks
+from service.overview.queries.instruments import of_instruments
+from service.overview.queries.waiting import waiting
 from service.stacks.tables.stacks import Stack
 
 

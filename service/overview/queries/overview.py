@@ -7,12 +7,12 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.overview.queries.columns import KINDS, NeedKind
+from service.overview.queries.rows import FloorStack, floor_rows
+from service.overview.queries.sources import Sources
+from service.overview.queries.waiting import LOOKED_BACK, SILENT_AFTER
+from service.overview.queries.words import ASKS_FOR
 from service.platform.permissions import Person, may
-from service.records.queries.floor_columns import KINDS, NeedKind
-from service.records.queries.floor_rows import FloorStack, floor_rows
-from service.records.queries.floor_sources import Sources
-from service.records.queries.floor_waiting import LOOKED_BACK, SILENT_AFTER
-from service.records.queries.floor_words import ASKS_FOR
 from service.stacks.tables.stacks import Stack
 
 NOBODY = len(KINDS)
