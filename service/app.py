@@ -48,7 +48,7 @@ PAGES = (
     "service.store.pages.imports",
     "service.bench.pages.stack_imports",
     "service.planning.pages.changeover",
-    "service.faces.pages.desk",
+    "service.calculators.pages",
     "service.life.pages.life",
     "service.stacks.pages.stacks",
     "service.runs.pages.run_uploads",

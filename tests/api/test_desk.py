@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from service.trade.desk import CALCULATORS
+from service.calculators.arithmetic.calculators import CALCULATORS
 
 Calling = Callable[..., Any]
 

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from service.bench.changes.corrections import propose
 from service.bench.queries.correctable import correctable
 from service.bench.tables import Correction, CorrectionOf
+from service.calculators.arithmetic.calculators import CALCULATORS
 from service.condition.arithmetic.typed_voltages import typed_channels
 from service.condition.changes.polarisation_curves import add_curve
 from service.condition.changes.typed_voltages import type_voltages
@@ -27,7 +28,6 @@ from service.runs.changes.run_readings import LogRead
 from service.runs.changes.runs import StoredLog, import_run
 from service.stacks.tables.stacks import Build, BuildPeriod, Stack
 from service.store.changes.holds import Subject, place_hold
-from service.trade.desk import CALCULATORS
 from tests import builders
 from tests.browser.looking import barriers
 from tests.browser.rebuilds import a_rebuild, misread

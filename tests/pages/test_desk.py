@@ -8,7 +8,7 @@ from urllib.parse import parse_qs, urlencode, urlsplit
 
 import pytest
 
-from service.trade.desk import CALCULATORS, calculator_named
+from service.calculators.arithmetic.calculators import CALCULATORS, calculator_named
 from tests.pages.test_stacks import words
 
 Clients = Callable[..., Any]

@@ -6,15 +6,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.calculators.arithmetic.calculators import (
+    CALCULATORS,
+    Worked,
+    calculator_named,
+    work_out,
+)
+from service.calculators.arithmetic.fields import Asks, Field
+from service.calculators.arithmetic.outcomes import Calculator, Figure, Outcome, Result, plain
 from service.physics.arithmetic.disc_springs import DiscSpring, SpringColumn
 from service.physics.arithmetic.gas_flows import GAS_CONSTANT
 from service.physics.arithmetic.tightness import Instruments, Reading, pressure_decay
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.units import Measure
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.desk import CALCULATORS, Worked, calculator_named, work_out
-from service.trade.desk_fields import Asks, Field
-from service.trade.desk_outcomes import Calculator, Figure, Outcome, Result, plain
 
 NAMES = [calculator.name for calculator in CALCULATORS]
 

@@ -3,13 +3,13 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from service.calculators.arithmetic.outcomes import plain
 from service.closing.arithmetic.closing_verdicts import values_of
 from service.closing.arithmetic.outcome import ClosingOutcome, RodOutcome
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.limits.arithmetic.limits import Found, Judged, Quantity
 from service.platform.arithmetic.estimates import Estimate, written
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.desk_outcomes import plain
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,9 +5,10 @@ from typing import Any
 from fastapi import APIRouter
 
 from service.bench.api import records
+from service.calculators.api import calculators
 from service.closing.api import closing
 from service.condition.api import condition, polarisation_curves, sweeps
-from service.faces.api import desk, health
+from service.faces.api import health
 from service.life.api import failing, life, parts, suspects
 from service.overview.api import overview
 from service.platform.api import audit_trail
@@ -47,7 +48,7 @@ for noun in (
     closing,
     stack_tests,
     audit_trail,
-    desk,
+    calculators,
     life,
     failing,
 ):

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from service.calculators.arithmetic.outcomes import plain
 from service.closing.arithmetic.closing_verdicts import values_of
 from service.closing.arithmetic.outcome import ClosingOutcome
 from service.closing.pages.lines import limit_words, shown
@@ -12,7 +13,6 @@ from service.planning.queries.closing import ChangeoverClosing
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.units import Measure, from_si
 from service.platform.arithmetic.verdicts import Verdict
-from service.trade.desk_outcomes import plain
 
 UNITS: dict[str, tuple[Measure, str]] = {
     "m³/s": (Measure.FLOW, "L/min"),

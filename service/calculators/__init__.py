@@ -1,0 +1,1 @@
+"""The arithmetic by itself, for figures typed by hand."""

@@ -1,0 +1,1 @@
+"""Pure computation: no database, no HTTP, no clock, no disk."""

@@ -1,0 +1,171 @@
+"""The calculator of disc springs on one rod: load, travel, stress.
+
+Sources: as in disc_springs.
+"""
+
+from dataclasses import dataclass
+
+from service.calculators.arithmetic.answers import Answers
+from service.calculators.arithmetic.discs import DISC_FIELDS, column_of
+from service.calculators.arithmetic.fields import Section, Show, choice, quantity
+from service.calculators.arithmetic.outcomes import (
+    Calculator,
+    Cell,
+    Figure,
+    Outcome,
+    Result,
+    Table,
+    Units,
+    percent_of,
+)
+from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
+from service.platform.arithmetic.estimates import Estimate, combined, standard_uncertainty
+from service.platform.arithmetic.units import Measure
+
+DISC_TOLERANCE = 0.05
+"""Half width of a disc's load as a share: DIN EN 16984 allows discs that and more."""
+TOLERANCE = "tolerance of the discs, ± 5 %"
+AT_LOAD, AT_TRAVEL = "a load", "a travel"
+_SHARES = (0.25, 0.5, 0.75, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _At:
+    """The column at one travel in m."""
+
+    column: SpringColumn
+    travel_m: float
+
+    @property
+    def load(self) -> Estimate:
+        """Load in N with the discs' tolerance."""
+        value = self.column.load(self.travel_m)
+        return combined(value, {TOLERANCE: standard_uncertainty(DISC_TOLERANCE * value)})
+
+    @property
+    def each(self) -> float:
+        """Travel of one disc, m."""
+        return self.travel_m / self.column.series
+
+
+def _work(answers: Answers, units: Units) -> Outcome:
+    column = column_of(answers)
+    at, travel = _asked(answers, column)
+    disc = column.disc
+    share = travel.value / column.greatest_travel_m
+    flat = _At(column, column.greatest_travel_m).load
+    results = (
+        Result("load", "Load on one rod", units.figure(at.load, "force_in")),
+        Result(
+            "travel",
+            "Travel of the column",
+            units.figure(travel, "length_in"),
+        ),
+        Result("share_of_travel", "Share of the travel to flat", percent_of(share)),
+        Result(
+            "height",
+            "Height of the column",
+            units.figure(column.free_height_m - travel.value, "length_in"),
+            f"{units.figure(column.free_height_m, 'length_in').text} without load",
+        ),
+        Result("rate", "Rate of the column", units.figure(_rate(column, at), "rate_in")),
+        Result(
+            "stress_edge",
+            "Stress at the lower inner edge",
+            units.figure(disc.stress_ii(at.each), "stress_in"),
+            "where cracks of most discs begin",
+        ),
+        Result(
+            "stress_middle",
+            "Stress at the upper middle",
+            units.figure(disc.stress_om(at.each), "stress_in"),
+            "negative: compression",
+        ),
+        Result("flat_load", "Load that lays the discs flat", units.figure(flat, "force_in")),
+    )
+    said = ["Friction between the discs is not counted: it adds to the load on the way in."]
+    if share > RECOMMENDED_TRAVEL:
+        said.insert(
+            0,
+            f"The discs are pressed to {100 * share:.0f}\u2009% of flat; up to 75\u2009% they last"
+            " (DIN EN 16984).",
+        )
+    source = "Almen & Laszlo (1936) in the form of DIN EN 16984"
+    return Outcome(results, source, tuple(said), (_table(column, units),), ("clamp",))
+
+
+def _rate(column: SpringColumn, at: _At) -> float:
+    return column.parallel / column.series * column.disc.rate(at.each)
+
+
+def _asked(answers: Answers, column: SpringColumn) -> tuple[_At, Estimate]:
+    """The state that is asked for, and its travel with what the discs' tolerance makes of it."""
+    if answers.text("at") == AT_TRAVEL:
+        travel = answers.si("travel")
+        if travel > column.greatest_travel_m:
+            most = f"{1e3 * column.greatest_travel_m:.4g}\u2009mm, where they lie flat"
+            raise answers.refuse(
+                "travel", "The travel is too long.", f"Right would be up to {most}."
+            )
+        return _At(column, travel), Estimate(travel)
+    load = answers.si("load")
+    column.check(load)
+    at = _At(column, column.travel(load))
+    u = column.compliance(load) * standard_uncertainty(DISC_TOLERANCE * load)
+    return at, combined(at.travel_m, {TOLERANCE: u})
+
+
+def _table(column: SpringColumn, units: Units) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    for share in _SHARES:
+        at = _At(column, share * column.greatest_travel_m)
+        cells: tuple[Figure, ...] = (
+            units.figure(at.travel_m, "length_in"),
+            units.figure(at.load, "force_in"),
+            units.figure(column.disc.stress_ii(at.each), "stress_in"),
+        )
+        rows.append((f"{100 * share:.0f}\u2009% of flat", *cells))
+    headings = ("travel", "travel of the column", "load", "stress at the inner edge")
+    return Table("curve", "Along the travel", headings, tuple(rows))
+
+
+DISC_SPRINGS = Calculator(
+    "disc-springs",
+    "Disc springs on a rod",
+    "Load, travel and stress of discs stacked in sets.",
+    (
+        Section("Discs", DISC_FIELDS),
+        Section(
+            "Asked at",
+            (
+                choice("at", "Asked at", (AT_LOAD, AT_TRAVEL)),
+                quantity(
+                    "load",
+                    "Load on the rod",
+                    Measure.FORCE,
+                    "kN",
+                    only_for="at a load",
+                    required=False,
+                    example="3.8",
+                    named=("the load on",),
+                ),
+                quantity(
+                    "travel",
+                    "Travel of the column",
+                    Measure.LENGTH,
+                    "mm",
+                    only_for="at a travel",
+                    required=False,
+                    named=("the disc's travel",),
+                ),
+            ),
+        ),
+    ),
+    _work,
+    (
+        Show("force_in", "Force in", Measure.FORCE, "N"),
+        Show("length_in", "Lengths in", Measure.LENGTH, "mm"),
+        Show("stress_in", "Stress in", Measure.PRESSURE, "MPa"),
+        Show("rate_in", "Rate in", Measure.STIFFNESS, "N/mm"),
+    ),
+)

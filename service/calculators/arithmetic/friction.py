@@ -1,0 +1,150 @@
+"""What several calculators ask alike: the thread, how torque becomes preload, the torque driver.
+
+Sources: as in clamping and preload_scatter.
+"""
+
+from service.calculators.arithmetic.answers import Answers
+from service.calculators.arithmetic.fields import Section, choice, deviation, number, percent, words
+from service.physics.arithmetic.clamping import (
+    LEAST_FRICTION,
+    LEAST_NUT_FACTOR,
+    MOST_FRICTION,
+    MOST_NUT_FACTOR,
+    Law,
+    NutFactor,
+    ThreadFriction,
+    TorqueValue,
+)
+from service.physics.arithmetic.preload_scatter import from_scatter, permissible_deviation
+from service.physics.arithmetic.threads import Thread, hexagon_bearing, strength_classes, thread
+from service.platform.arithmetic.units import Measure
+
+BY_FACTOR, BY_FRICTION = "nut factor", "friction in the thread and under the nut"
+LAWS = (BY_FACTOR, BY_FRICTION)
+SOURCE = "T = K d F (Shigley); VDI 2230 part 1:2015 for thread and head friction; GUM"
+
+THREAD = words(
+    "thread",
+    "Thread",
+    example="M8",
+    help="Such as M8 with the coarse pitch, or M8x1 with its own.",
+    named=("the thread", "the nut's size", "the pitch"),
+)
+STRENGTH = choice("strength_class", "Strength class", strength_classes(), example="8.8")
+FRICTION = Section(
+    "Friction",
+    (
+        choice("law", "Torque and preload by", LAWS),
+        number(
+            "nut_factor",
+            "Nut factor",
+            least=LEAST_NUT_FACTOR,
+            most=MOST_NUT_FACTOR,
+            only_for="by nut factor",
+            required=False,
+            example="0.18",
+            named=("nut factor",),
+            help="About 0.20 dry, 0.15 lightly oiled, 0.11 with molybdenum paste (common"
+            " practice, no source).",
+        ),
+        number(
+            "thread_friction",
+            "Friction coefficient in the thread",
+            least=LEAST_FRICTION,
+            most=MOST_FRICTION,
+            only_for="by friction",
+            required=False,
+            named=("friction coefficient in the thread",),
+            help="Such as 0.12. Where the nut factor is used it may be left out.",
+        ),
+        number(
+            "bearing_friction",
+            "Friction coefficient under the nut",
+            least=LEAST_FRICTION,
+            most=MOST_FRICTION,
+            only_for="by friction",
+            required=False,
+            named=("friction coefficient under the nut",),
+            help="The nut is taken to be a hexagon nut (ISO 4032) over a medium hole (ISO 273).",
+        ),
+        percent(
+            "common_percent",
+            "Mean of the friction known to ±",
+            example="10",
+            help="The same for all nuts; holds for 95 of 100.",
+        ),
+        percent(
+            "each_percent",
+            "Scatter from nut to nut ±",
+            example="15",
+            help="VDI 2230 prints ± 17 to 23 % after trials on the joint, ± 23 to 28 % where"
+            " friction is estimated.",
+        ),
+    ),
+)
+DRIVER = Section(
+    "Torque driver",
+    (
+        percent(
+            "driver_percent",
+            "Permissible deviation ±",
+            most=50.0,
+            example="6",
+            help="From its certificate; ISO 6789-1 allows 6 % up to 10 N·m, 4 % above. Left"
+            " empty: that.",
+        ),
+        deviation(
+            "driver_step", "Smallest step of its reading", Measure.TORQUE, "N·m", example="0.1"
+        ),
+    ),
+)
+
+
+def thread_of(answers: Answers) -> Thread:
+    """The thread that was typed."""
+    return thread(answers.text("thread"))
+
+
+def law_of(answers: Answers, of: Thread, *, shared: bool = True) -> Law:
+    """How torque becomes preload; without ``shared`` only what is uncertain nut by nut counts."""
+    common = answers.share_or("common_percent") if shared else 0.0
+    each = answers.share_or("each_percent")
+    if answers.text("law") == BY_FACTOR:
+        factor = answers.number("nut_factor")
+        diameter = of.nominal_diameter_m
+        return NutFactor(factor, diameter, from_scatter(factor, common), from_scatter(factor, each))
+    answers.need("thread_friction", "bearing_friction")
+    in_thread, under_nut = answers.number("thread_friction"), answers.number("bearing_friction")
+    middle = (in_thread + under_nut) / 2
+    return ThreadFriction(
+        of,
+        hexagon_bearing(of),
+        in_thread,
+        under_nut,
+        from_scatter(middle, common),
+        from_scatter(middle, each),
+    )
+
+
+def driver_deviation(answers: Answers, torque_nm: float) -> float:
+    """The driver's permissible deviation as a share: as typed, else after ISO 6789-1."""
+    return answers.share_or("driver_percent", permissible_deviation(torque_nm))
+
+
+def torque_value(answers: Answers, torque_nm: float, *, shared: bool = True) -> TorqueValue:
+    """A torque read with the driver; without ``shared`` its deviation does not count."""
+    off = driver_deviation(answers, torque_nm) if shared else 0.0
+    return TorqueValue(torque_nm, off, answers.si_or("driver_step"))
+
+
+def how_uncertain(answers: Answers) -> tuple[str, ...]:
+    """What was left out of the uncertainty, or assumed, in sentences."""
+    said = []
+    if not answers.has("driver_percent"):
+        said.append("The driver is taken to keep ISO 6789-1: ± 6 % up to 10 N·m, ± 4 % above.")
+    if not answers.has("common_percent") and not answers.has("each_percent"):
+        said.append(
+            "Friction is taken as exact. It seldom is: with friction only estimated, preload"
+            " scatters by ± 23 % and more (VDI 2230)."
+        )
+    return tuple(said)

@@ -1,0 +1,191 @@
+"""What the calculators of leaks ask and answer alike: pressures, temperatures, instruments, rates.
+
+A leak rate in sccm is one of gas at 0 °C; in the other units it goes with the gas at its own
+temperature. Source: as in gas_flows and tightness.
+"""
+
+from service.calculators.arithmetic.answers import Answers
+from service.calculators.arithmetic.fields import Section, choice, deviation, percent, quantity
+from service.calculators.arithmetic.outcomes import Figure, Result, number_of
+from service.physics.arithmetic.gas_flows import GAS_CONSTANT, throughput
+from service.physics.arithmetic.tightness import Instruments, LeakRate, Seen
+from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
+from service.platform.arithmetic.preconditions import ZERO_CELSIUS_K, barometer
+from service.platform.arithmetic.pressures import Zero
+from service.platform.arithmetic.units import Entry, Measure
+from service.platform.arithmetic.verdicts import Verdict
+
+AT_ZERO = "sccm"
+GAUGE_ZERO, ABSOLUTE_ZERO = "the air outside (gauge)", "vacuum (absolute)"
+ZERO = choice(
+    "zero",
+    "Pressures count from",
+    (GAUGE_ZERO, ABSOLUTE_ZERO),
+    help="A pressure that says so itself, such as “0.2 bar g” or “121 kPa abs”, is read so.",
+)
+BAROMETER = quantity(
+    "barometer",
+    "Barometer",
+    Measure.PRESSURE,
+    "hPa",
+    example="1013",
+    named=("the barometer",),
+    help="Pressure of the air outside on that day, as it is where the stack stands, not reduced"
+    " to sea level.",
+)
+VOLUME = quantity(
+    "volume",
+    "Volume of the circuit",
+    Measure.VOLUME,
+    "L",
+    example="0.85",
+    named=("the volume of the circuit", "the circuit is not known well"),
+    help="With hoses up to the shut valve.",
+)
+INSTRUMENTS = Section(
+    "Instruments",
+    (
+        deviation(
+            "pressure_off",
+            "One reading of the gauge ±",
+            Measure.PRESSURE,
+            "Pa",
+            required=True,
+            example="20",
+            help="Resolution and noise, half width.",
+        ),
+        deviation(
+            "temperature_off",
+            "One reading of the thermometer ±",
+            Measure.TEMPERATURE_CHANGE,
+            "K",
+            required=True,
+            example="0.1",
+            help="With gas that is not as warm as the thermometer.",
+        ),
+        percent("volume_percent", "Volume known to ±", example="4", most=90.0),
+        deviation(
+            "gauge_off",
+            "Calibration of the gauge ±",
+            Measure.PRESSURE,
+            "Pa",
+            example="200",
+            help="The same at start and end: it nearly cancels.",
+        ),
+        deviation("clock_off", "Duration known to ±", Measure.DURATION, "s", example="1"),
+    ),
+)
+LIMIT = quantity(
+    "limit",
+    "Limit of the leak rate",
+    Measure.LEAK_RATE,
+    "mbar·L/s",
+    required=False,
+    example="0.01",
+    named=("the limit of the leak rate",),
+    help="Of the test gas. In sccm it is one of gas at 0 °C.",
+)
+
+
+def zero_of(answers: Answers) -> Zero:
+    """What pressures count from where their text does not say."""
+    return Zero.GAUGE if answers.text("zero") == GAUGE_ZERO else Zero.ABSOLUTE
+
+
+def absolute(answers: Answers, name: str, *, suction: bool = False) -> float:
+    """A pressure in Pa absolute; below the air outside only with ``suction``."""
+    outside = barometer(answers.si("barometer"))
+    found = answers.absolute(name, zero_of(answers), outside)
+    if suction or found >= outside:
+        return found
+    typed = answers.typed[name].strip()
+    if answers.counts_from(name, zero_of(answers)) is Zero.GAUGE:
+        raise answers.refuse(
+            name,
+            f"“{typed}” is less than the air outside.",
+            "Right would be a gauge pressure of zero or more; if it counts from vacuum, say so:"
+            f" “{typed} abs” or the choice above.",
+        )
+    meant = (found + outside) / 1e3
+    raise answers.refuse(
+        name,
+        f"“{typed}” absolute is less than the air outside, {outside / 1e3:g}\u2009kPa.",
+        f"Is that a gauge pressure? It would be {meant:.5g}\u2009kPa absolute.",
+    )
+
+
+def instruments_of(answers: Answers, *, clock: bool = True) -> Instruments:
+    """Standard uncertainties from the half widths that were typed."""
+    off = {
+        name: standard_uncertainty(answers.si_or(name))
+        for name in ("pressure_off", "temperature_off", "gauge_off", "clock_off")
+        if name != "clock_off" or clock
+    }
+    return Instruments(
+        off["pressure_off"],
+        off["temperature_off"],
+        standard_uncertainty(answers.share_or("volume_percent")),
+        off["gauge_off"],
+        off.get("clock_off", 0.0),
+    )
+
+
+def mol_per_second(entry: Entry, temperature_k: float) -> float:
+    """A leak rate as typed, in mol/s: gas at 0 °C in sccm, else at this temperature."""
+    gas_k = ZERO_CELSIUS_K if entry.unit == AT_ZERO else temperature_k
+    return entry.si / (GAS_CONSTANT * gas_k)
+
+
+def leak_figure(rate: Estimate, unit: str, temperature_k: float) -> Figure:
+    """A leak rate in mol/s, shown in this unit."""
+    gas_k = ZERO_CELSIUS_K if unit == AT_ZERO else temperature_k
+    return Figure(rate.scaled(throughput(1.0, gas_k)), Measure.LEAK_RATE, unit)
+
+
+def leak_results(name: str, label: str, rate: Estimate, temperature_k: float) -> tuple[Result, ...]:
+    """The same leak rate in the units people use."""
+    warm = f"gas at {temperature_k - ZERO_CELSIUS_K:.1f}\u2009°C"
+    return (
+        Result(name, label, leak_figure(rate, "mbar·L/s", temperature_k), warm),
+        Result(
+            f"{name}_sccm", label, leak_figure(rate, AT_ZERO, temperature_k), "gas at 0\u2009°C"
+        ),
+        Result(f"{name}_si", label, leak_figure(rate, "Pa·m³/s", temperature_k), warm),
+        Result(f"{name}_amount", label, number_of(rate.scaled(1e6), "µmol/s"), "amount of gas"),
+    )
+
+
+def seen_in_words(leak: LeakRate, temperature_k: float) -> str:
+    """Whether the method could see the rate; below detection is an answer, and never 0."""
+    limit = leak_figure(Estimate(leak.detection_limit_mol_s), "mbar·L/s", temperature_k).text
+    threshold = leak_figure(Estimate(leak.decision_threshold_mol_s), "mbar·L/s", temperature_k).text
+    match leak.seen:
+        case Seen.SEEN:
+            return f"A leak is seen: the rate lies above the decision threshold of {threshold}."
+        case Seen.INWARD:
+            return (
+                "Gas came in: the gas grew warmer than the thermometer says, or another circuit"
+                " leaks into this one. That decides nothing."
+            )
+        case _:
+            return (
+                f"Below detection: the readings do not tell this rate from none. What the method"
+                f" sees 95 times of 100 is {limit} or more; the leak is not zero for that."
+            )
+
+
+def verdict_in_words(leak: LeakRate, verdict: Verdict, limit: Entry) -> str:
+    """Why the verdict is what it is."""
+    said = f"{limit.value:g}\u2009{limit.unit}"
+    match verdict:
+        case Verdict.PASS:
+            return f"With its uncertainty (95 %) the rate keeps to {said}."
+        case Verdict.FAIL:
+            return f"With its uncertainty (95 %) the rate is more than {said}."
+        case _ if leak.seen is Seen.INWARD:
+            return "Gas came in: let the temperatures settle and test again."
+        case _:
+            return (
+                f"The uncertainty covers {said}, or the method cannot see so little: hold longer,"
+                " or with a better gauge or thermometer."
+            )

@@ -1,0 +1,112 @@
+"""The calculator of the hold time a pressure decay needs before it can decide.
+
+Source: as in hold_time.
+"""
+
+from service.calculators.arithmetic.answers import Answers
+from service.calculators.arithmetic.fields import Section, Show, percent, pressure, temperature
+from service.calculators.arithmetic.gas import (
+    BAROMETER,
+    INSTRUMENTS,
+    LIMIT,
+    VOLUME,
+    ZERO,
+    absolute,
+    instruments_of,
+    leak_results,
+    mol_per_second,
+)
+from service.calculators.arithmetic.outcomes import Calculator, Outcome, Result, Units
+from service.physics.arithmetic.tightness import FORMULA, Reading
+from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.units import Measure
+from service.proof.arithmetic.hold_time import hold_time
+
+
+def _work(answers: Answers, units: Units) -> Outcome:
+    answers.need("limit")
+    start = Reading(absolute(answers, "start"), answers.si("temperature"))
+    instruments = instruments_of(answers, clock=False)
+    limit = answers.entry("limit")
+    if not instruments.u_pressure_pa and not instruments.u_temperature_k:
+        raise Inconsistent(
+            "A gauge and a thermometer without any uncertainty decide at once: give one reading ±."
+        )
+    share = answers.share_or("share", 0.5)
+    wanted = mol_per_second(limit, start.temperature_k)
+    hold = hold_time(start, answers.si("volume"), wanted, instruments, share)
+    sees = Estimate(hold.detection_limit_mol_s)
+    results = (
+        Result("hold", "Hold at least", units.figure(hold.duration_s, "time_in")),
+        Result(
+            "drop",
+            "Drop of pressure by a leak at the limit",
+            units.figure(hold.pressure_drop_pa, "drop_in"),
+            "at constant temperature",
+        ),
+        Result(
+            "feigned_by",
+            "Change of temperature that feigns or hides as much",
+            units.figure(hold.kelvin_that_look_like_it, "warmth_in"),
+        ),
+        *leak_results("sees", "Leak that is then seen 95 times of 100", sees, start.temperature_k),
+    )
+    said = (
+        (
+            f"Held so long, a stack that leaks {100 * share:g}\u2009% of the limit passes with its"
+            " uncertainty, and a leak at the limit is seen."
+        ),
+        "Let pressure and temperature settle first; the hold begins after that.",
+    )
+    return Outcome(
+        results,
+        "the uncertainty of the pressure decay (GUM), solved for the duration",
+        said,
+        cautions=("pressure",),
+        formula=FORMULA,
+    )
+
+
+HOLD_TIME = Calculator(
+    "hold-time",
+    "Hold time needed",
+    "How long a pressure must be held before the test can decide, told before it begins.",
+    (
+        Section(
+            "Test",
+            (
+                ZERO,
+                pressure(
+                    "start",
+                    "Pressure at the start",
+                    example="50",
+                    named=("the pressure at the start", "the pressure"),
+                ),
+                BAROMETER,
+                temperature(
+                    "temperature",
+                    "Gas temperature",
+                    example="22",
+                    named=("the gas temperature",),
+                ),
+                VOLUME,
+                LIMIT,
+                percent(
+                    "share",
+                    "A leak of this share of the limit shall pass",
+                    most=95.0,
+                    example="50",
+                    help="Left empty: 50 %.",
+                ),
+            ),
+        ),
+        INSTRUMENTS,
+    ),
+    _work,
+    (
+        Show("time_in", "Time in", Measure.DURATION, "min"),
+        Show("drop_in", "Drop of pressure in", Measure.PRESSURE, "Pa"),
+        Show("warmth_in", "Change of temperature in", Measure.TEMPERATURE_CHANGE, "K"),
+    ),
+)

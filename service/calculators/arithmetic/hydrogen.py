@@ -1,0 +1,163 @@
+"""The calculator that turns a leak of test gas into one of hydrogen.
+
+Source: as in gases.
+"""
+
+from service.calculators.arithmetic.answers import Answers
+from service.calculators.arithmetic.fields import (
+    Section,
+    choice,
+    percent,
+    pressure,
+    quantity,
+    temperature,
+)
+from service.calculators.arithmetic.gas import (
+    BAROMETER,
+    ZERO,
+    absolute,
+    leak_figure,
+    mol_per_second,
+)
+from service.calculators.arithmetic.outcomes import (
+    Calculator,
+    Figure,
+    Outcome,
+    Result,
+    Units,
+    number_of,
+)
+from service.physics.arithmetic.gases import (
+    TEST_GASES,
+    Across,
+    Hydrogen,
+    Regime,
+    as_hydrogen,
+    gas_named,
+)
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
+from service.platform.arithmetic.preconditions import barometer
+from service.platform.arithmetic.units import Measure
+
+SOURCE = "viscous flow after Poiseuille, molecular flow by kinetic theory; bounds by Knudsen number"
+AT_0_C = "gas at 0\u2009°C"
+
+
+def _across(answers: Answers, when: str) -> Across:
+    """Pressures before and behind the leak; behind it the air outside, where nothing is said."""
+    outside = barometer(answers.si("barometer"))
+    behind = f"{when}_outside"
+    after = absolute(answers, behind, suction=True) if answers.has(behind) else outside
+    before = absolute(answers, f"{when}_inside")
+    warm = answers.si(f"{when}_temperature")
+    try:
+        return Across(before, after, warm)
+    except TradeError as trouble:
+        said = str(trouble)
+        raise answers.refuse(f"{when}_inside", f"{said[:1].upper()}{said[1:]}") from trouble
+
+
+def _work(answers: Answers, units: Units) -> Outcome:
+    del units
+    test, use = _across(answers, "test"), _across(answers, "use")
+    rate = mol_per_second(answers.entry("rate"), test.temperature_k)
+    gas = gas_named(answers.text("gas"))
+    found = as_hydrogen(rate, gas, test, use, answers.si("path_length"))
+    relative = standard_uncertainty(answers.share_or("rate_percent"))
+
+    def shown(mol_s: float, unit: str = "sccm") -> Figure:
+        return leak_figure(Estimate(mol_s, relative * mol_s), unit, use.temperature_k)
+
+    results = (
+        Result("least", "Hydrogen in use, at least", shown(found.least_mol_s), AT_0_C),
+        Result("most", "Hydrogen in use, at most", shown(found.most_mol_s), AT_0_C),
+        Result("most_warm", "The same, at its temperature", shown(found.most_mol_s, "mbar·L/s")),
+        Result("viscous", "By the viscous law", shown(found.viscous_mol_s), AT_0_C),
+        Result("molecular", "By the molecular law", shown(found.molecular_mol_s), AT_0_C),
+        Result(
+            "knudsen",
+            "Knudsen number",
+            number_of(found.knudsen),
+            "of one round hole that leaks as much",
+        ),
+    )
+    return Outcome(results, SOURCE, _sentences(found), cautions=("hydrogen", "pressure"))
+
+
+def _sentences(found: Hydrogen) -> tuple[str, ...]:
+    law = {
+        Regime.VISCOUS: "The flow is viscous: that law holds.",
+        Regime.MOLECULAR: "The flow is molecular: that law holds.",
+        Regime.TRANSITION: "The flow is between viscous and molecular: both laws are bounds.",
+    }[found.regime]
+    return (
+        law,
+        (
+            "Many small holes side by side leak more nearly by the molecular law: where in doubt,"
+            " take the greater figure."
+        ),
+        "What permeates through a membrane follows neither law.",
+    )
+
+
+HYDROGEN = Calculator(
+    "hydrogen",
+    "Test gas to hydrogen",
+    "How much hydrogen passes in use where a test gas leaked so much, and by which law.",
+    (
+        Section(
+            "Measured",
+            (
+                choice("gas", "Test gas", tuple(gas.name for gas in TEST_GASES)),
+                quantity(
+                    "rate",
+                    "Leak rate of the test gas",
+                    Measure.LEAK_RATE,
+                    "mbar·L/s",
+                    example="0.008",
+                    named=("the leak rate",),
+                ),
+                percent("rate_percent", "Known to ±", example="10"),
+                quantity(
+                    "path_length",
+                    "Length of the leak's path",
+                    Measure.LENGTH,
+                    "mm",
+                    example="3",
+                    named=("the length of the leak's path",),
+                    help="The gasket's width, say.",
+                ),
+                ZERO,
+                BAROMETER,
+                pressure(
+                    "test_inside",
+                    "Pressure inside, in the test",
+                    example="50",
+                    named=("pressures inside and outside",),
+                ),
+                pressure(
+                    "test_outside",
+                    "Pressure behind the leak, in the test",
+                    required=False,
+                    help="Left empty: the air outside.",
+                ),
+                temperature("test_temperature", "Temperature in the test", example="22"),
+            ),
+        ),
+        Section(
+            "In use",
+            (
+                pressure("use_inside", "Pressure inside, in use", example="60"),
+                pressure(
+                    "use_outside",
+                    "Pressure behind the leak, in use",
+                    required=False,
+                    help="Left empty: the air outside.",
+                ),
+                temperature("use_temperature", "Temperature in use", example="65"),
+            ),
+        ),
+    ),
+    _work,
+)

@@ -1,0 +1,125 @@
+"""The calculator of insulation: the limit for a working voltage, and a reading judged by it.
+
+Source: as in insulation.
+"""
+
+from service.calculators.arithmetic.answers import Answers, NotRead, Refusal
+from service.calculators.arithmetic.fields import Show
+from service.calculators.arithmetic.insulation_fields import LIMITS, NOT_SAID, SECTIONS, YES
+from service.calculators.arithmetic.outcomes import Calculator, Outcome, Result, Units
+from service.limits.arithmetic.insulation import (
+    FORMULA,
+    GREATEST_CELL_VOLTAGE,
+    Between,
+    Condition,
+    InsulationLimit,
+    InsulationReading,
+    InsulationResult,
+    judge_insulation,
+    working_voltage,
+)
+from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
+from service.platform.arithmetic.units import Measure
+from service.platform.arithmetic.verdicts import Verdict
+
+
+def _limit(answers: Answers) -> InsulationLimit:
+    known = LIMITS.get(answers.text("rule"))
+    if known:
+        return known
+    answers.need("standard")
+    per_volt = answers.number_or("ohm_per_volt")
+    least = answers.si_or("least")
+    if not per_volt and not least:
+        answers.need("ohm_per_volt")
+    return InsulationLimit(per_volt, least, answers.text("standard"))
+
+
+def _voltage(answers: Answers) -> float:
+    if answers.has("voltage"):
+        return answers.si("voltage")
+    answers.need("cells")
+    each = answers.si_or("cell_voltage", GREATEST_CELL_VOLTAGE)
+    return working_voltage(answers.count("cells"), each)
+
+
+def _work(answers: Answers, units: Units) -> Outcome:
+    volt, limit = _voltage(answers), _limit(answers)
+    least = limit.ohm(volt)
+    results = [
+        Result("voltage", "Working voltage", units.figure(volt, "voltage_in")),
+        Result("limit", "Least resistance", units.figure(least, "resistance_in"), limit.standard),
+    ]
+    verdict, why = None, ""
+    if answers.has("resistance"):
+        judged = _judged(answers, limit, volt)
+        verdict, why = judged.verdict, _why(judged)
+        share = judged.reading.u_resistance
+        measured = Estimate(judged.reading.resistance_ohm, share * judged.reading.resistance_ohm)
+        figure = units.figure(measured, "resistance_in")
+        results.append(Result("resistance", "Resistance read", figure))
+        if measured.value:
+            current = units.figure(judged.current_a, "current_in")
+            results.append(Result("current", "Current at the working voltage", current))
+    said = (
+        (
+            "Bond all cells together first: the tester's voltage must never stand across a cell. No"
+            " hydrogen in the stack."
+        ),
+        "Wanted are four readings: tie rods to plates and plates to ground, dry and with coolant.",
+    )
+    return Outcome(
+        tuple(results),
+        limit.standard,
+        said,
+        cautions=("electrical", "hydrogen"),
+        formula=FORMULA,
+        verdict=verdict,
+        verdict_why=why,
+    )
+
+
+def _judged(answers: Answers, limit: InsulationLimit, volt: float) -> InsulationResult:
+    answers.need("test_voltage")
+    unsaid = [name for name in ("bonded", "hydrogen_there") if answers.text(name) == NOT_SAID]
+    if unsaid:
+        raise NotRead(*(Refusal(name, "", "Say yes or no.", is_missing=True) for name in unsaid))
+    reading = InsulationReading(
+        Between(answers.text("between")),
+        Condition(answers.text("condition")),
+        answers.si("resistance"),
+        answers.si("test_voltage"),
+        standard_uncertainty(answers.share_or("tester_percent")),
+        answers.text("over_range") == YES,
+    )
+    return judge_insulation(
+        reading,
+        limit,
+        volt,
+        cells_bonded=answers.text("bonded") == YES,
+        hydrogen_present=answers.text("hydrogen_there") == YES,
+    )
+
+
+def _why(judged: InsulationResult) -> str:
+    if judged.verdict is Verdict.PASS:
+        return "With its uncertainty (95 %) the resistance reaches the limit."
+    if judged.verdict is Verdict.FAIL:
+        return "With its uncertainty (95 %) the resistance is less than the limit."
+    if judged.reading.over_range:
+        return "The tester's range ends below the limit: use a greater range."
+    return "The uncertainty covers the limit: use a better tester, or find what conducts."
+
+
+INSULATION = Calculator(
+    "insulation",
+    "Insulation",
+    "The least resistance for a working voltage, and a reading judged by it.",
+    SECTIONS,
+    _work,
+    (
+        Show("resistance_in", "Resistance in", Measure.RESISTANCE, "kΩ"),
+        Show("voltage_in", "Voltage in", Measure.VOLTAGE, "V"),
+        Show("current_in", "Current in", Measure.CURRENT, "µA"),
+    ),
+)

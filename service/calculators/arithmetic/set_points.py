@@ -1,0 +1,170 @@
+"""The calculator of set points for a count of cells, and what changes with another count.
+
+Source: as in set_points.
+"""
+
+from service.calculators.arithmetic.answers import Answers
+from service.calculators.arithmetic.fields import Show
+from service.calculators.arithmetic.gas import absolute
+from service.calculators.arithmetic.outcomes import (
+    Calculator,
+    Cell,
+    Figure,
+    Outcome,
+    Result,
+    Table,
+    Units,
+    number_of,
+    percent_of,
+)
+from service.calculators.arithmetic.set_points_fields import SECTIONS
+from service.limits.arithmetic.set_points import (
+    FORMULA,
+    CellWindow,
+    Feed,
+    Operation,
+    Oxidant,
+    SetPoints,
+    before_and_after,
+    set_points,
+)
+from service.physics.arithmetic.gas_flows import reference
+from service.physics.arithmetic.water import coolant_at
+from service.platform.arithmetic.estimates import Estimate, combined, standard_uncertainty
+from service.platform.arithmetic.units import Measure
+
+SOURCE = "Faraday's law; thermoneutral voltages from CODATA key values (1989); IAPWS-IF97"
+CURRENT = "current"
+_SHOWN_BY = {"m³/s": "flow_in", "kg/s": "mass_in", "W": "power_in", "V": "voltage_in"}
+
+
+def _feed(answers: Answers, gas: str) -> Feed:
+    stoichiometry = answers.number(f"{gas}_stoichiometry")
+    if not answers.has(f"{gas}_humidity"):
+        return Feed(stoichiometry)
+    warm = f"{gas}_temperature"
+    answers.need(warm, f"{gas}_pressure", "barometer")
+    humidity = answers.share_or(f"{gas}_humidity")
+    return Feed(stoichiometry, humidity, answers.si(warm), absolute(answers, f"{gas}_pressure"))
+
+
+def operation_of(answers: Answers) -> Operation:
+    """What is wanted of the stack."""
+    return Operation(
+        answers.si("current"),
+        _feed(answers, "hydrogen"),
+        _feed(answers, "oxidant"),
+        CellWindow(answers.si("least"), answers.si("rated"), answers.si("greatest")),
+        coolant_at(answers.text("coolant"), answers.si("coolant_temperature")),
+        answers.si("coolant_rise"),
+        Oxidant(answers.text("oxidant")),
+        reference=reference(answers.text("reference")),
+    )
+
+
+def _work(answers: Answers, units: Units) -> Outcome:
+    operation = operation_of(answers)
+    found = set_points(answers.count("cells"), operation)
+    off = standard_uncertainty(answers.share_or("current_percent"))
+    tables: tuple[Table, ...] = ()
+    if answers.has("cells_after"):
+        rows: tuple[tuple[Cell, ...], ...] = tuple(
+            (
+                row.name,
+                *(
+                    _by_unit(units, row.unit, value)
+                    for value in (row.before, row.after, row.change)
+                ),
+            )
+            for row in before_and_after(
+                answers.count("cells"), answers.count("cells_after"), operation
+            )
+        )
+        count = f"{answers.count('cells')} and {answers.count('cells_after')} cells"
+        headings = ("set point", "before", "after", "change")
+        tables = (Table("before_and_after", f"Before and after: {count}", headings, rows),)
+    said = (
+        (
+            "Blank cells do not count. Set mass flows and alarms anew before the first start with"
+            " another number of cells."
+        ),
+        "Heat: less than the HHV figure, more than the LHV one; coolant by HHV, the more cautious.",
+    )
+    return Outcome(
+        _results(found, operation, units, off),
+        SOURCE,
+        said,
+        tables,
+        ("hydrogen", "electrical", "coolant"),
+        FORMULA,
+    )
+
+
+def _by_unit(units: Units, unit: str, value: float) -> Figure:
+    show = _SHOWN_BY.get(unit)
+    return units.figure(value, show) if show else number_of(value, unit)
+
+
+def _results(
+    found: SetPoints, operation: Operation, units: Units, off: float
+) -> tuple[Result, ...]:
+    """Flows, heat and power grow with the current: its uncertainty is theirs."""
+
+    def of(value: float, show: str) -> Figure:
+        return units.figure(_of_current(value, off), show)
+
+    at, oxidant = f"at {found.reference}", str(operation.oxidant_gas)
+    return (
+        Result("hydrogen", "Hydrogen", of(found.hydrogen.volume_m3_s, "flow_in"), at),
+        Result("hydrogen_mass", "Hydrogen", of(found.hydrogen.mass_kg_s, "mass_in")),
+        Result("oxidant", oxidant.capitalize(), of(found.oxidant.volume_m3_s, "flow_in"), at),
+        Result("oxidant_mass", oxidant.capitalize(), of(found.oxidant.mass_kg_s, "mass_in")),
+        Result(
+            "hydrogen_water", "Water with the hydrogen", of(found.hydrogen.water_kg_s, "mass_in")
+        ),
+        Result(
+            "oxidant_water", f"Water with the {oxidant}", of(found.oxidant.water_kg_s, "mass_in")
+        ),
+        Result("product_water", "Product water", of(found.product_water_kg_s, "mass_in")),
+        Result("heat_lhv", "Heat, water leaves as vapour (LHV)", of(found.heat_lhv_w, "power_in")),
+        Result("heat_hhv", "Heat, water leaves liquid (HHV)", of(found.heat_hhv_w, "power_in")),
+        Result("coolant", "Coolant", of(found.coolant_m3_s, "flow_in")),
+        Result("power", "Power at the rated voltage", of(found.power_w, "power_in")),
+        Result(
+            "least_voltage",
+            "Least stack voltage",
+            units.figure(found.least_voltage_v, "voltage_in"),
+        ),
+        Result(
+            "rated_voltage",
+            "Rated stack voltage",
+            units.figure(found.rated_voltage_v, "voltage_in"),
+        ),
+        Result(
+            "greatest_voltage",
+            "Greatest stack voltage",
+            units.figure(found.greatest_voltage_v, "voltage_in"),
+            "at open circuit",
+        ),
+        Result("efficiency_lhv", "Efficiency, LHV", percent_of(found.efficiency_lhv)),
+        Result("efficiency_hhv", "Efficiency, HHV", percent_of(found.efficiency_hhv)),
+    )
+
+
+def _of_current(value: float, off: float) -> Estimate:
+    return combined(value, {CURRENT: off * value})
+
+
+SET_POINTS = Calculator(
+    "set-points",
+    "Set points for a count of cells",
+    "Gas flows, water, heat, coolant, voltage window, power; before and after a change.",
+    SECTIONS,
+    _work,
+    (
+        Show("flow_in", "Flows in", Measure.FLOW, "L/min"),
+        Show("mass_in", "Masses in", Measure.MASS_FLOW, "g/min"),
+        Show("power_in", "Heat and power in", Measure.POWER, "W"),
+        Show("voltage_in", "Voltage in", Measure.VOLTAGE, "V"),
+    ),
+)

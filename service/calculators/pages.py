@@ -1,0 +1,124 @@
+"""The desk: calculators for planning, each with an address that keeps what was typed."""
+
+from dataclasses import dataclass
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Request, Response
+
+from service.calculators.arithmetic.calculators import (
+    CALCULATORS,
+    Worked,
+    calculator_named,
+    work_out,
+)
+from service.calculators.arithmetic.fields import Asks, Field
+from service.calculators.arithmetic.map_figures import MapFigures
+from service.calculators.arithmetic.outcomes import Calculator
+from service.closing.drawings.pressure_map import draw_pressure_map
+from service.people.pages.signing_in import Me
+from service.platform.errors import NotFound
+from service.platform.pages.forms import Asked, Form
+from service.platform.pages.render import page, part, wants_part
+from service.platform.permissions import Act, need
+
+router = APIRouter(prefix="/desk")
+
+
+@dataclass(frozen=True, slots=True)
+class DeskList:
+    """Every calculator."""
+
+    calculators: tuple[Calculator, ...] = CALCULATORS
+
+
+@dataclass(frozen=True, slots=True)
+class DeskSheet:
+    """One calculator, what was typed, and what came of it (nothing before anything is typed).
+
+    ``kept`` is the address that keeps the inputs, ``example`` the one that fills in an example.
+    """
+
+    calculator: Calculator
+    form: Form
+    worked: Worked | None
+    kept: str
+    example: str
+    drawing: str
+
+
+@router.get("")
+def calculators(request: Request, me: Me) -> Response:
+    """List the calculators."""
+    need(me, Act.READ)
+    return page(request, "desk/list.html", DeskList())
+
+
+@router.get("/{name}")
+def calculate(request: Request, me: Me, asked: Asked, name: str) -> Response:
+    """Show one calculator with its results; to htmx the results alone."""
+    need(me, Act.READ)
+    calculator = calculator_named(name)
+    if calculator is None:
+        raise NotFound("calculator", name)
+    sheet = _sheet(calculator, asked)
+    if wants_part(request):
+        # Somebody is still typing: what is not finished yet is no error of the request.
+        return part(request, "desk/_results.html", sheet)
+    return page(request, "desk/show.html", sheet, asked.status)
+
+
+def _sheet(calculator: Calculator, form: Form) -> DeskSheet:
+    worked = None
+    if any(form.kept(field.name).strip() for field in calculator.fields if _is_typed(field)):
+        typed = {name: form.kept(name).replace("\r\n", "\n") for name in form.typed}
+        worked = work_out(calculator, typed)
+        for refusal in worked.refusals:
+            form.refused.setdefault(refusal.field, refusal.in_words)
+    outcome = worked.outcome if worked else None
+    drawing = _drawn(outcome.map) if outcome and outcome.map else ""
+    at = f"/desk/{calculator.name}"
+    return DeskSheet(
+        calculator,
+        form,
+        worked,
+        f"{at}?{urlencode(_kept(calculator, form))}",
+        f"{at}?{urlencode(calculator.example)}",
+        drawing,
+    )
+
+
+def _is_typed(field: Field) -> bool:
+    """Whether an answer shows that somebody began; a choice always has one."""
+    return field.asks is not Asks.CHOICE
+
+
+def _kept(calculator: Calculator, form: Form) -> dict[str, str]:
+    """What the address must carry: everything typed, units and choices that are not the first."""
+    found = {}
+    for field in calculator.fields:
+        text = form.kept(field.name).strip()
+        if not text or text == field.first_choice:
+            continue
+        found[field.name] = text
+        unit = form.kept(field.unit_name)
+        if unit and unit != field.unit:
+            found[field.unit_name] = unit
+    for show in calculator.shows:
+        unit = form.kept(show.name)
+        if unit and unit != show.unit:
+            found[show.name] = unit
+    return found
+
+
+def _drawn(figures: MapFigures) -> str:
+    return draw_pressure_map(
+        plate_mm=figures.plate_mm,
+        area_mm=figures.area_mm,
+        rods=figures.rods,
+        xs_mm=figures.xs_mm,
+        ys_mm=figures.ys_mm,
+        pressures_mpa=figures.pressures_mpa,
+        title="Pressure on the active area",
+        resultant_mm=figures.resultant_mm,
+        lost_share=figures.lost_share,
+    )
