@@ -10,8 +10,8 @@ from typing import Any
 from alembic import context
 from sqlalchemy import Connection
 
-from service.records.migrating import connected, triggers
-from service.records.tables.everything import metadata
+from service.operation.migrating import connected, triggers
+from service.operation.tables import metadata
 from service.settings import Settings
 
 

@@ -18,7 +18,7 @@ from starlette.exceptions import HTTPException
 from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
-from service.faces.api import everything as api
+from service.operation.api import router as api
 from service.people.pages import errors as page_errors
 from service.people.pages.signing_in import SignInNeeded, signed_in
 from service.platform.api import callers

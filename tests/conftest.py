@@ -34,9 +34,9 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 from sqlalchemy.pool import NullPool
 
+from service.operation.migrating import migrate, triggers
 from service.people.tables import Role
 from service.platform.database import make_engine
-from service.records.migrating import migrate, triggers
 from tests import builders
 
 # Hundreds of servers live in one process: looking through all of them for garbage takes seconds.

@@ -22,12 +22,12 @@ from sqlalchemy.orm import ORMExecuteState, Session, UOWTransaction
 
 from service.life.tables.build_features import BuildMakeup
 from service.life.tables.failing import RuleVerdict
+from service.operation import tables  # noqa: F401 - a mapped table needs all it refers to
 from service.people.tables import ApiToken, SignInAttempt, SignInSession
 from service.platform.audit import Change, Did, changes_text
 from service.platform.errors import Busy, Refused, Repeated
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry, EntryKey
-from service.records.tables import everything  # noqa: F401 - a mapped table needs all it refers to
 from service.runs.tables import RunUpload
 from service.stacks.tables.hours import HourReport
 

@@ -16,10 +16,10 @@ import polars as pl
 import pytest
 from sqlalchemy.orm import Session
 
+from service.operation.migrating import migrate
 from service.people.tables import Role
 from service.platform.database import changing, make_engine
 from service.platform.permissions import Person
-from service.records.migrating import migrate
 from service.runs.arithmetic.log_columns import Counting
 from service.runs.arithmetic.run_counting import RunCounter
 from service.runs.changes.run_readings import LogRead

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
+from service.operation.migrating import migrate, newest_revision
 from service.people.queries.signing_in import secret_sha256
 from service.people.tables import ApiToken, Person, PersonRole, Role
 from service.platform.tables.audit import AuditEntry
-from service.records.migrating import migrate, newest_revision
 from tests.commands.running import Run, commands, found
 
 PASSWORD = "grey air, yellow gas"

@@ -7,9 +7,9 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.operation.migrating import migrate
 from service.people.tables import Role
 from service.platform.database import make_engine
-from service.records.migrating import migrate
 from service.runs.tables import Run as RunRow
 from service.runs.tables import RunReading, Snapshot
 from tests import builders

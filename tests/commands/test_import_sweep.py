@@ -6,9 +6,9 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.operation.migrating import migrate
 from service.people.tables import Role
 from service.platform.database import make_engine
-from service.records.migrating import migrate
 from service.runs.tables import PolarisationCurve, RunKind
 from service.runs.tables import Run as RunRow
 from tests import builders

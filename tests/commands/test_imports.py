@@ -8,9 +8,9 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.operation.migrating import migrate
 from service.people.tables import Role
 from service.platform.database import make_engine
-from service.records.migrating import migrate
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.stacks.tables.stacks import Layer, Stack
 from service.store.tables.parts import Lot, Part

@@ -15,16 +15,16 @@ from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.faces.files import backup
-from service.faces.files.backup import make_backup, read_manifest, restore_backup, size_of
-from service.faces.files.whole_check import check_all
+from service.operation.files import backup
+from service.operation.files.backup import make_backup, read_manifest, restore_backup, size_of
+from service.operation.files.whole_check import check_all
+from service.operation.migrating import connected, newest_revision, revision_of, triggers
+from service.operation.queries.whole_tables import LEFT_OUT, count_rows, kept_tables, rows_of
+from service.operation.tables import metadata
 from service.platform.database import make_engine, reading
 from service.platform.errors import NotFound, Refused
 from service.platform.files.photos import Checked, path_of, store
 from service.platform.tables.attachments import Attachment
-from service.records.migrating import connected, newest_revision, revision_of, triggers
-from service.records.queries.whole_tables import LEFT_OUT, count_rows, kept_tables, rows_of
-from service.records.tables.everything import metadata
 from service.records.tables.rebuild_records import RebuildRecord
 from service.runs.files import run_files
 from service.runs.tables import Run, RunKind

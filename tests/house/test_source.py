@@ -111,7 +111,7 @@ def test_migrations_import_nothing_of_ours() -> None:
 
 def test_foreign_keys_say_what_happens_on_deletion() -> None:
     """Always RESTRICT: history is never cascaded away."""
-    from service.records.tables.everything import metadata
+    from service.operation.tables import metadata
 
     loose = [
         str(key.parent)

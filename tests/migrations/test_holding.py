@@ -8,11 +8,11 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes import bench
 from service.life.changes.failing_marks import withdraw_failing
+from service.operation.migrating import migrate, triggers
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.database import make_engine, reading
 from service.platform.tables.audit import AuditEntry
-from service.records.migrating import migrate, triggers
 from service.store.changes.part_axes import judge_part
 from service.store.queries.hold_lists import About, HoldRow, holds
 from service.store.tables.parts import Part

@@ -13,10 +13,10 @@ from sqlalchemy import Connection, Engine, inspect, select, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from service.operation.migrating import migrate, newest_revision, revision_of, triggers
+from service.operation.tables import metadata
 from service.platform.database import make_engine
-from service.records.migrating import migrate, newest_revision, revision_of, triggers
 from service.records.queries.content import verify
-from service.records.tables.everything import metadata
 from service.records.tables.rebuild_records import RebuildRecord
 from service.stacks.tables.stacks import Layer
 from tests import builders
@@ -206,7 +206,7 @@ def test_rows_guards_and_hashes_survive_a_rebuilt_table(engine: Engine) -> None:
     """What a batch change of SQLite does to a table in use, and PostgreSQL by ALTER."""
     from alembic.operations import Operations
 
-    from service.records.migrating import connected
+    from service.operation.migrating import connected
 
     with Session(engine) as session:
         stack = builders.a_stack(session, cells=2)

@@ -9,8 +9,8 @@ import pytest
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
+from service.operation.migrating import triggers
 from service.people.tables import SignInAttempt
-from service.records.migrating import triggers
 from service.records.tables.rebuild_records import (
     Decision,
     Finding,

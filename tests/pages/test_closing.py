@@ -13,12 +13,12 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes import bench as entries
 from service.bench.changes.handing_in import hand_in
+from service.operation.migrating import triggers
 from service.people.tables import ApiToken, Role
 from service.physics.arithmetic.part_stiffness import Stiff
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import changing
 from service.records.changes.rebuild_records import begin_record
-from service.records.migrating import triggers
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.stacks.tables.stacks import Stack
 from tests import builders

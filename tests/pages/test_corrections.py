@@ -13,8 +13,8 @@ from sqlalchemy.orm import Session
 
 from service.bench.queries.correctable import Fact, correctable
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
+from service.operation.migrating import triggers
 from service.platform.arithmetic.vocabulary import Kind
-from service.records.migrating import triggers
 from service.stacks.tables.stacks import BuildPeriod
 from service.store.tables.parts import Part
 from tests import builders

@@ -10,9 +10,9 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes import bench
 from service.bench.changes.handing_in import hand_in
+from service.operation.migrating import triggers
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Whereabouts
-from service.records.migrating import triggers
 from service.records.queries.content import verify
 from service.records.tables.rebuild_records import (
     RebuildRecord,

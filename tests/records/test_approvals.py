@@ -12,6 +12,7 @@ from service.bench.changes import bench
 from service.bench.changes.approvals import approve, make_void, send_back, take_up
 from service.bench.changes.corrections import propose
 from service.bench.tables import CorrectionOf
+from service.operation.migrating import triggers
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Whereabouts
 from service.platform.database import changing
@@ -19,7 +20,6 @@ from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.platform.permissions import Person
 from service.platform.tables.attachments import Attachment
 from service.platform.tables.audit import AuditEntry
-from service.records.migrating import triggers
 from service.records.queries.content import verify
 from service.records.queries.participants import people_on
 from service.records.tables.rebuild_records import (

@@ -18,10 +18,10 @@ from service.closing.arithmetic.closing import FORMULAS, closing
 from service.closing.arithmetic.outcome import outcome_as_data
 from service.closing.queries.closing_results import KeptResult, kept_result, kept_results
 from service.closing.tables import ClosingResult
+from service.operation.migrating import triggers
 from service.people.tables import Role
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
-from service.records.migrating import triggers
 from service.records.queries.content import verify
 from service.records.tables.rebuild_records import RebuildRecord, RecordKind
 from service.stacks.tables.stacks import Stack

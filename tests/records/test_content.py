@@ -11,10 +11,10 @@ import pytest
 from sqlalchemy import Engine, select, text, update
 from sqlalchemy.orm import Session
 
+from service.operation.migrating import triggers
 from service.people.tables import Person, Role
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.database import make_engine
-from service.records.migrating import triggers
 from service.records.queries.content import record_content, verify
 from service.records.tables.rebuild_records import Finding, RebuildRecord, Step, StepKind
 from service.stacks.tables.stacks import Layer, Stack

@@ -18,13 +18,13 @@ from service.bench.queries.corrections import (
     corrections_waiting,
 )
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
+from service.operation.migrating import triggers
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Whereabouts
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
-from service.records.migrating import triggers
 from service.records.queries.content import verify
 from service.records.tables.rebuild_records import (
     Decision,

@@ -135,8 +135,8 @@ def test_builds_follow_each_other_in_time(engine: Engine) -> None:
 @pytest.mark.both_engines
 def test_the_same_seed_tells_the_same_history(engine: Engine, empty_url: str) -> None:
     """Down to the hash of each record; and it is refused where it was told before."""
+    from service.operation.migrating import migrate
     from service.platform.database import make_engine
-    from service.records.migrating import migrate
 
     migrate(empty_url)
     other = make_engine(empty_url)

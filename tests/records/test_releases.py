@@ -14,6 +14,7 @@ from service.bench.changes import bench
 from service.bench.changes.approvals import approve
 from service.bench.changes.handing_in import hand_in
 from service.limits.arithmetic.figures import ShortFigures
+from service.operation.migrating import triggers
 from service.people.tables import Role
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
@@ -25,7 +26,6 @@ from service.proof.changes.releases import release_build
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables.releases import BuildRelease
 from service.proof.tables.stack_tests import StackTest
-from service.records.migrating import triggers
 from service.records.tables.rebuild_records import RecordKind, Step
 from service.stacks.queries.builds import builds_of
 from service.stacks.queries.stacks import stack_list

@@ -7,8 +7,8 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from service.operation.queries.verification_cache import verified
 from service.platform.database import reading
-from service.records.queries.verified import verified
 from service.stacks.tables.stacks import Build
 from tests import builders
 from tests.records.test_part_lives import a_finding, part_at

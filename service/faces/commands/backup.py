@@ -14,7 +14,7 @@ Archive = Annotated[Path, typer.Argument(help="The archive, such as layerbook-20
 
 def backup(file: Archive) -> None:
     """Write all rows and attachments into one archive; the server may go on."""
-    from service.faces.files.backup import make_backup, size_of
+    from service.operation.files.backup import make_backup, size_of
 
     given = owner.settings()
     with (
@@ -28,7 +28,7 @@ def backup(file: Archive) -> None:
 
 def restore(file: Archive) -> None:
     """Bring a backup into an empty database, SQLite or PostgreSQL, and compare every hash."""
-    from service.faces.files.backup import read_manifest, restore_backup
+    from service.operation.files.backup import read_manifest, restore_backup
 
     given = owner.settings()
     if not file.is_file():
@@ -53,7 +53,7 @@ def verify() -> None:
 
 
 def _compare(engine: Engine, folder: Path) -> None:
-    from service.faces.files.whole_check import amount, check_all
+    from service.operation.files.whole_check import amount, check_all
 
     with owner.progress("comparing hashes", amount(engine)) as done:
         found = check_all(engine, folder, done)

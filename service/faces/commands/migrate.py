@@ -7,8 +7,8 @@ from service.faces.commands import owner
 
 def migrate() -> None:
     """Bring the database to the tables this version needs; an empty one gets them."""
+    from service.operation.migrating import revision_of
     from service.platform.database import now_utc, tending
-    from service.records.migrating import revision_of
     from service.stacks.changes.build_features import fill_makeups
 
     given = owner.settings()

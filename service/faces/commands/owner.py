@@ -72,7 +72,7 @@ def database(given: Settings | None = None, *, migrate_older: bool = False) -> I
     An empty one gets it. An older one is left as it is, unless asked for: somebody may want a
     backup first.
     """
-    from service.records.migrating import SchemaState, migrate, state_of
+    from service.operation.migrating import SchemaState, migrate, state_of
 
     given = given or settings()
     shown = make_url(given.database_url).render_as_string()

@@ -11,8 +11,8 @@ from service.faces.demo.days import Days
 from service.faces.demo.history import everything, play
 from service.faces.demo.lab import Lab
 from service.faces.demo.people import LAB_NAME, ZONE
+from service.operation.migrating import migrate
 from service.platform.database import make_engine
-from service.records.migrating import migrate
 from service.settings import Settings
 
 MARK = "invented-laboratory.json"

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 
 from service.closing.queries.build_torques import BuildTorques, RodTorque, build_torques
+from service.operation.queries.verification_cache import verified
 from service.people.pages.signing_in import Database, Me
 from service.planning.queries.plans import ListedPlan, plans_of_stack
 from service.platform.arithmetic.verdicts import Verdict
@@ -21,7 +22,6 @@ from service.proof.queries.build_verdicts import verdicts_of_build
 from service.proof.queries.verdict_lines import tally
 from service.records.queries.content import Verification
 from service.records.queries.pile_checks import PileCheck, check_of_build
-from service.records.queries.verified import verified
 from service.settings import Settings
 from service.stacks.arithmetic.comparison import Change, Comparison, What, compare
 from service.stacks.arithmetic.part_hours import PartHours

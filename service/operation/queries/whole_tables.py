@@ -11,8 +11,8 @@ from typing import Any
 from sqlalchemy import Boolean, Column, Date, Table, func, select, text
 from sqlalchemy.orm import Session
 
+from service.operation.tables import metadata
 from service.platform.tables.base import UtcDateTime
-from service.records.tables.everything import metadata
 
 LEFT_OUT = frozenset({"sign_in_session", "sign_in_attempt", "run_upload"})
 AT_ONCE = 2_000

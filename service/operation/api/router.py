@@ -8,8 +8,8 @@ from service.bench.api import records
 from service.calculators.api import calculators
 from service.closing.api import closing
 from service.condition.api import condition, polarisation_curves, sweeps
-from service.faces.api import health
 from service.life.api import failing, life, parts, suspects
+from service.operation.api import health
 from service.overview.api import overview
 from service.platform.api import audit_trail
 from service.proof import api as stack_tests

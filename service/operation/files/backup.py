@@ -30,14 +30,14 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 from sqlalchemy.schema import Table
 
+from service.operation.changes.restoring import TableRows, restore_rows
+from service.operation.migrating import revision_of
+from service.operation.queries.whole_tables import count_rows, kept_tables, read_back, rows_of
+from service.operation.tables import metadata
 from service.platform.database import reading
 from service.platform.errors import NotFound, Refused
 from service.platform.files.photos import Checked, path_of, store
 from service.platform.tables.attachments import Attachment
-from service.records.changes.restoring import TableRows, restore_rows
-from service.records.migrating import revision_of
-from service.records.queries.whole_tables import count_rows, kept_tables, read_back, rows_of
-from service.records.tables.everything import metadata
 from service.runs.files import run_files
 from service.runs.tables import Run
 

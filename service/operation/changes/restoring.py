@@ -7,11 +7,11 @@ from sqlalchemy import Connection, inspect, select
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.schema import AddConstraint, DropConstraint, ForeignKeyConstraint, MetaData
 
+from service.operation.changes.bulk_insert import count_on, pour_tuples
+from service.operation.migrating import connected, known_revisions, migrate, triggers
+from service.operation.queries.whole_tables import Row
+from service.operation.tables import metadata
 from service.platform.errors import Refused
-from service.records.changes.pouring import count_on, pour_tuples
-from service.records.migrating import connected, known_revisions, migrate, triggers
-from service.records.queries.whole_tables import Row
-from service.records.tables.everything import metadata
 
 TableRows = tuple[str, list[str], Iterable[Row]]
 

@@ -9,8 +9,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, func, select, text
 
+from service.operation.tables import metadata
 from service.platform.tables.base import UtcDateTime
-from service.records.tables.everything import metadata
 
 AT_ONCE = 5_000
 

@@ -2,9 +2,9 @@
 
 from fastapi import APIRouter, Response
 
-from service.faces.api.health_models import Health
+from service.operation.api.health_models import Health
+from service.operation.migrating import standing
 from service.platform.api.callers import Database
-from service.records.migrating import standing
 
 router = APIRouter(tags=["health"])
 

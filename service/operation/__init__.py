@@ -1,0 +1,1 @@
+"""What whoever runs the server does: migrate, back up, restore, verify."""

@@ -1,0 +1,1 @@
+"""One change of state, one transaction, one entry of the trail."""
