@@ -1,6 +1,6 @@
 """Starts the command line: ``python -m service`` and the console script ``layerbook``."""
 
-from service.faces.commands.main import main
+from service.commands.main import main
 
 if __name__ == "__main__":
     main()

@@ -14,7 +14,7 @@ import httpx
 import pytest
 from typer.testing import CliRunner
 
-from service.faces.commands.main import app as commands
+from service.commands.main import app as commands
 from service.faces.demo.building import MARK, build, demo_settings, is_demo
 from service.faces.demo.people import PASSPHRASE
 from service.people.queries.people import acting_person

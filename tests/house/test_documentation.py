@@ -7,7 +7,7 @@ from typing import Any
 
 import typer
 
-from service.faces.commands.main import app as commands
+from service.commands.main import app as commands
 from service.platform.permissions import Act
 from service.settings import Settings
 

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 from sqlalchemy.orm import Session
 
-from service.faces.commands import owner
+from service.commands import terminal
 from service.platform.database import now_utc, reading
 from service.settings import Settings
 
@@ -42,16 +42,16 @@ def demo(
     """
     from service.faces.demo.building import demo_settings
 
-    given = owner.settings(lambda: demo_settings(folder, port))
+    given = terminal.settings(lambda: demo_settings(folder, port))
     listening = _listen(given) if serve else None
     try:
         _make_ready(folder, fresh=fresh, yes=yes)
-        with owner.database(given, migrate_older=True) as engine, reading(engine) as session:
+        with terminal.database(given, migrate_older=True) as engine, reading(engine) as session:
             _tell(given, session)
         if listening is not None:
             _serve(given, listening)
     except KeyboardInterrupt:
-        owner.say("\nStopped.")
+        terminal.say("\nStopped.")
         raise typer.Exit(130) from None
     finally:
         if listening is not None:
@@ -72,7 +72,7 @@ def _listen(given: Settings) -> socket.socket:
             errno.EACCES: "is reserved for the system",
         }.get(trouble.errno or 0, f"cannot be listened on ({trouble.strerror})")
         other = given.port + 1 if 1024 <= given.port < 65535 else 8043
-        raise owner.stop(
+        raise terminal.stop(
             f"Port {given.port} {why}. Choose another: layerbook demo --port {other}"
         ) from None
     return listening
@@ -83,25 +83,25 @@ def _make_ready(folder: Path, *, fresh: bool, yes: bool) -> None:
 
     is_there = is_demo(folder)
     if is_there and not fresh:
-        owner.say(f"The demo in {folder} stands as you left it; --fresh begins anew.")
+        terminal.say(f"The demo in {folder} stands as you left it; --fresh begins anew.")
         return
     if is_there and not yes:
         question = f"Throw away everything entered in the demo in {folder} and begin anew?"
         if not typer.confirm(question, err=True):
-            raise owner.stop("Nothing was changed.")
+            raise terminal.stop("Nothing was changed.")
     if not is_there and not is_free(folder):
-        raise owner.stop(
+        raise terminal.stop(
             f"{folder} holds other things, so no demo is built there and nothing was touched."
             " Choose another: layerbook demo --folder NAME"
         )
     try:
-        with owner.progress("building the invented laboratory", entries_in_all()) as done:
+        with terminal.progress("building the invented laboratory", entries_in_all()) as done:
             build(folder, now_utc(), done)
     except OSError as trouble:
-        raise owner.stop(f"The demo cannot be built in {folder}: {trouble.strerror}.") from None
+        raise terminal.stop(f"The demo cannot be built in {folder}: {trouble.strerror}.") from None
     except KeyboardInterrupt:
         kept = "The demo there is as it was." if is_there else "Nothing is left of it."
-        owner.say(f"\nStopped while building. {kept}")
+        terminal.say(f"\nStopped while building. {kept}")
         raise typer.Exit(130) from None
 
 
@@ -127,7 +127,7 @@ def _serve(given: Settings, listening: socket.socket) -> None:
     import uvicorn
 
     os.environ.update({f"LAYERBOOK_{name.upper()}": str(getattr(given, name)) for name in SET})
-    owner.say(f"\nServing; what is entered is kept in {given.data_folder}. Ctrl+C to stop.")
+    terminal.say(f"\nServing; what is entered is kept in {given.data_folder}. Ctrl+C to stop.")
     config = uvicorn.Config(
         "service.app:make_app",
         factory=True,
@@ -137,4 +137,4 @@ def _serve(given: Settings, listening: socket.socket) -> None:
     )
     with suppress(KeyboardInterrupt):
         uvicorn.Server(config).run(sockets=[listening])
-    owner.say("\nStopped. The next start goes on from here.")
+    terminal.say("\nStopped. The next start goes on from here.")

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from service.faces.commands import owner
+from service.commands import terminal
 from service.platform.database import changing
 
 
@@ -20,9 +20,9 @@ def generate(
 
     size = Size(stacks, cells, builds, seed)
     with (
-        owner.database() as engine,
-        owner.progress("generating", stacks) as done,
-        changing(engine, owner.OWNER, via="command") as work,
+        terminal.database() as engine,
+        terminal.progress("generating", stacks) as done,
+        changing(engine, terminal.OWNER, via="command") as work,
     ):
         write(work, size, done)
     print(f"{stacks} stacks of {cells} cells with {builds} builds each, marked {size.mark}.")

@@ -2,7 +2,7 @@
 
 from sqlalchemy.engine import make_url
 
-from service.faces.commands import owner
+from service.commands import terminal
 
 
 def migrate() -> None:
@@ -11,8 +11,8 @@ def migrate() -> None:
     from service.platform.database import now_utc, tending
     from service.stacks.changes.build_features import fill_makeups
 
-    given = owner.settings()
-    with owner.database(given, migrate_older=True) as engine:
+    given = terminal.settings()
+    with terminal.database(given, migrate_older=True) as engine:
         revision = revision_of(engine)
         with tending(engine) as session:
             gathered = sum(fill_makeups(session, now_utc()))

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 from sqlalchemy.orm import Session
 
-from service.faces.commands import owner
+from service.commands import terminal
 from service.people.changes import people
 from service.people.queries.people import person_by_login
 from service.people.queries.signing_in import anybody_is_known
@@ -30,11 +30,11 @@ def add(
     password_stdin: PasswordStdin = False,
 ) -> None:
     """Add somebody who can sign in."""
-    with owner.database() as engine:
+    with terminal.database() as engine:
         with reading(engine) as session:
             roles = role or _asked_roles(session, ask=not password_stdin)
         password = _password(stdin=password_stdin)
-        with changing(engine, owner.OWNER, via="command") as work:
+        with changing(engine, terminal.OWNER, via="command") as work:
             people.add_person(work, login, name, roles, password)
     print(f"{name} can sign in as {login} ({', '.join(roles)}).")
 
@@ -45,11 +45,11 @@ def password(
     password_stdin: PasswordStdin = False,
 ) -> None:
     """Set somebody's password, when it was lost; their sessions end."""
-    with owner.database() as engine:
+    with terminal.database() as engine:
         with reading(engine) as session:
             person = person_by_login(session, login)
         new = _password(stdin=password_stdin)
-        with changing(engine, owner.OWNER, via="command") as work:
+        with changing(engine, terminal.OWNER, via="command") as work:
             people.set_password(work, person.id, new)
     print(f"{person.name} has a new password.")
 

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from service.faces.commands import owner
+from service.commands import terminal
 from service.people.queries.signing_in import anybody_is_known
 from service.platform.database import reading
 
@@ -37,12 +37,12 @@ def serve(
         os.environ["LAYERBOOK_HOST"] = host
     if port is not None:
         os.environ["LAYERBOOK_PORT"] = str(port)
-    given = owner.settings()
-    with owner.database(given, migrate_older=migrate) as engine, reading(engine) as session:
+    given = terminal.settings()
+    with terminal.database(given, migrate_older=migrate) as engine, reading(engine) as session:
         somebody = anybody_is_known(session)
     if not somebody:
-        owner.say(FIRST_PERSON)
-    owner.say(f"Serving {given.lab_name} at http://{given.host}:{given.port} (Ctrl+C to stop)")
+        terminal.say(FIRST_PERSON)
+    terminal.say(f"Serving {given.lab_name} at http://{given.host}:{given.port} (Ctrl+C to stop)")
     uvicorn.run(
         "service.app:make_app",
         factory=True,

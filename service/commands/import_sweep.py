@@ -5,13 +5,13 @@ from typing import Annotated
 
 import typer
 
+from service.commands import terminal
+from service.commands.column_overrides import columns_wished
+from service.commands.terminal import person_named
 from service.condition.arithmetic.found_sweeps import FoundSweep
 from service.condition.changes.sweeps import SweepTaken, import_sweep
 from service.condition.files import MOST_MB, began_at, read_sweep
 from service.condition.queries.polarisation_curves import polarisation_curve
-from service.faces.commands import owner
-from service.faces.commands.columns_wished import columns_wished
-from service.faces.commands.owner import person_named
 from service.platform.arithmetic.dates import parse_when
 from service.platform.database import changing, reading
 from service.runs.arithmetic.log_columns import Mapping
@@ -44,12 +44,12 @@ def import_curves(
     yes: Annotated[bool, typer.Option("--yes", help="Write without asking.")] = False,
 ) -> None:
     """Bring in a sweep: a polarisation curve each way, and open-circuit voltages."""
-    given = owner.settings()
+    given = terminal.settings()
     if not file.is_file():
-        raise owner.stop(f"The file “{file}” cannot be read: it is not there.")
+        raise terminal.stop(f"The file “{file}” cannot be read: it is not there.")
     if file.stat().st_size > MOST_MB * MEGABYTE:
-        raise owner.stop(f"The file is larger than {MOST_MB} MB: bring it in as a log.")
-    with owner.database(given) as engine:
+        raise terminal.stop(f"The file is larger than {MOST_MB} MB: bring it in as a log.")
+    with terminal.database(given) as engine:
         columns, _is_guess = columns_wished(engine, look_at(file), mapping)
         with reading(engine) as session:
             person = person_named(session, by)
@@ -58,9 +58,9 @@ def import_curves(
         _say(found, columns)
         begins = parse_when(taken_at, given.time_zone) if taken_at else began_at(found, columns)
         if begins is None:
-            raise owner.stop("The file does not say when it was taken. Give --taken-at.")
+            raise terminal.stop("The file does not say when it was taken. Give --taken-at.")
         if not yes and not typer.confirm(f"Keep it as taken of {stack}?", err=True):
-            raise owner.stop("Nothing was written.")
+            raise terminal.stop("Nothing was written.")
         stored = run_files.keep(given.data_folder, file, file.name)
         with changing(engine, person, via="command") as work:
             curve_id = import_sweep(
@@ -78,14 +78,14 @@ def import_curves(
 
 def _say(found: FoundSweep, columns: Mapping) -> None:
     for one in columns.signals:
-        owner.say(f"  {one.signal}: {one.column} in {one.unit}")
-    owner.say(f"  {len(found.channels)} cell voltages: {', '.join(found.channels[:60])}")
+        terminal.say(f"  {one.signal}: {one.column} in {one.unit}")
+    terminal.say(f"  {len(found.channels)} cell voltages: {', '.join(found.channels[:60])}")
     for curve in found.curves:
         least, most = curve.reach_a_cm2
-        owner.say(f"{curve.way}: {least:.3g} to {most:.3g} A/cm², {len(curve.points)} points")
+        terminal.say(f"{curve.way}: {least:.3g} to {most:.3g} A/cm², {len(curve.points)} points")
     if found.rest is None:
-        owner.say("the current never rested: no open-circuit voltages")
+        terminal.say("the current never rested: no open-circuit voltages")
     else:
-        owner.say(f"open circuit from {found.rest.rows} rows")
+        terminal.say(f"open circuit from {found.rest.rows} rows")
     for said in found.doubts:
-        owner.say(f"odd: {said}")
+        terminal.say(f"odd: {said}")

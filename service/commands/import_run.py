@@ -8,9 +8,9 @@ from typing import Annotated
 import typer
 from sqlalchemy import Engine
 
-from service.faces.commands import owner
-from service.faces.commands.columns_wished import columns_wished
-from service.faces.commands.owner import person_named
+from service.commands import terminal
+from service.commands.column_overrides import columns_wished
+from service.commands.terminal import person_named
 from service.platform.arithmetic.dates import parse_when
 from service.platform.database import changing, reading
 from service.runs.arithmetic.log_columns import Mapping, TimeKind
@@ -49,10 +49,10 @@ def import_log(
     yes: Annotated[bool, typer.Option("--yes", help="Write without asking.")] = False,
 ) -> None:
     """Take in the log of a test bench: hours, starts and stops, limits, voltages."""
-    given = owner.settings()
+    given = terminal.settings()
     if not file.is_file():
-        raise owner.stop(f"The file “{file}” cannot be read: it is not there.")
-    with owner.database(given) as engine:
+        raise terminal.stop(f"The file “{file}” cannot be read: it is not there.")
+    with terminal.database(given) as engine:
         written = look_at(file)
         columns, is_guess = columns_wished(engine, written, mapping)
         if show_mapping:
@@ -64,7 +64,7 @@ def import_log(
             stack_id = find_stack(session, stack)
             area_cm2 = area_of_stack(session, stack_id)
         if is_guess and not yes and not typer.confirm("Read it so?", err=True):
-            raise owner.stop("Nothing was written. Give a mapping with --mapping.")
+            raise terminal.stop("Nothing was written. Give a mapping with --mapping.")
         begins = parse_when(began_at, given.time_zone) if began_at else None
         with file.open("rb") as source:
             received = receive(given.data_folder, source, file.name, given.log_max_mb)
@@ -73,7 +73,7 @@ def import_log(
             log = _read(given, received, columns, area_cm2, begins)
             _found(log, given)
             if not yes and not typer.confirm(f"Take it in for {stack}?", err=True):
-                raise owner.stop("Nothing was written.")
+                raise terminal.stop("Nothing was written.")
             stored = run_files.keep_upload(given.data_folder, received)
             kept = StoredLog(stored.content_sha256, stored.size_bytes, stored.name)
             with changing(engine, person, via="command") as work:
@@ -84,12 +84,12 @@ def import_log(
 
 
 def _show(file: Path, written: LogFormat, columns: Mapping) -> None:
-    owner.say(f"{file.name}: {written.described}")
-    owner.say(f"  time: {' and '.join(columns.time.columns)} ({columns.time.kind})")
+    terminal.say(f"{file.name}: {written.described}")
+    terminal.say(f"  time: {' and '.join(columns.time.columns)} ({columns.time.kind})")
     for one in columns.signals:
-        owner.say(f"  {one.signal}: {one.column} in {one.unit}")
+        terminal.say(f"  {one.signal}: {one.column} in {one.unit}")
     cells = ", ".join(f"{one.channel}: {one.column}" for one in columns.cells[:60])
-    owner.say(f"  {len(columns.cells)} cell voltages by channel: {cells}")
+    terminal.say(f"  {len(columns.cells)} cell voltages by channel: {cells}")
 
 
 def _refuse_known(engine: Engine, received: Received) -> None:
@@ -107,7 +107,7 @@ def _read(
     began_at: datetime | None,
 ) -> LogRead:
     path = run_files.upload_path(given.data_folder, received.token)
-    with owner.progress("reading", 1000) as more:
+    with terminal.progress("reading", 1000) as more:
         shown = 0
 
         def told(done: float, _message: str) -> None:
@@ -126,12 +126,12 @@ def _found(log: LogRead, given: Settings) -> None:
         moments = run_times(times, log.mapping.time.kind, log.began_at)
         begin = moments.began_at.astimezone(given.time_zone)
         end = moments.at(times.last_s).astimezone(given.time_zone)
-        owner.say(f"from {begin:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} ({given.zone})")
-    owner.say(f"{times.rows} rows, {times.running_h:.2f} h recorded")
+        terminal.say(f"from {begin:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} ({given.zone})")
+    terminal.say(f"{times.rows} rows, {times.running_h:.2f} h recorded")
     if load is not None:
-        owner.say(
+        terminal.say(
             f"{load.load_h:.2f} h at load, {load.gas_h:.2f} h with gas, {load.starts} starts,"
             f" {load.stops} stops, {len(log.found.windows)} snapshots"
         )
     for said in (*log.notes, *log.found.doubts):
-        owner.say(f"odd: {said}")
+        terminal.say(f"odd: {said}")

@@ -5,17 +5,17 @@ import sys
 
 import typer
 
-from service.faces.commands import (
+from service.commands import (
     backup,
     demo,
     generate,
+    import_lists,
     import_run,
     import_sweep,
-    imports,
     migrate,
-    owner,
     person,
     serve,
+    terminal,
     token,
 )
 from service.platform.arithmetic.errors import TradeError
@@ -35,9 +35,9 @@ app.command()(generate.generate)
 app.command()(backup.backup)
 app.command()(backup.restore)
 app.command()(backup.verify)
-imports.app.command("run")(import_run.import_log)
-imports.app.command("sweep")(import_sweep.import_curves)
-app.add_typer(imports.app, name="import")
+import_lists.app.command("run")(import_run.import_log)
+import_lists.app.command("sweep")(import_sweep.import_curves)
+app.add_typer(import_lists.app, name="import")
 app.add_typer(person.app, name="person")
 app.add_typer(token.app, name="token")
 
@@ -49,8 +49,8 @@ def main() -> None:
         app()
     except RefusedTogether as refused:
         for refusal in refused.refusals:
-            owner.say(str(refusal))
+            terminal.say(str(refusal))
         sys.exit(1)
     except (LayerbookError, TradeError) as trouble:
-        owner.say(str(trouble))
+        terminal.say(str(trouble))
         sys.exit(1)

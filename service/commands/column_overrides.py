@@ -4,7 +4,7 @@ from pathlib import Path
 
 from sqlalchemy import Engine
 
-from service.faces.commands import owner
+from service.commands import terminal
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import reading
 from service.platform.errors import Refused
@@ -19,7 +19,7 @@ def columns_wished(engine: Engine, written: LogFormat, wish: str | None) -> tupl
     if wish is None:
         guess = guess_log(written)
         for doubt in guess.doubts:
-            owner.say(f"doubtful, {doubt.about}: {doubt.why}")
+            terminal.say(f"doubtful, {doubt.about}: {doubt.why}")
         return guess.mapping, True
     if Path(wish).is_file():
         try:

@@ -16,8 +16,8 @@ from sqlalchemy.orm import Session
 from service.bench.changes.stack_imports import Head, write_stack
 from service.bench.files import stack_in
 from service.bench.files.stack_rows_in import StackOptions
-from service.faces.commands import owner
-from service.faces.commands.owner import person_named
+from service.commands import terminal
+from service.commands.terminal import person_named
 from service.platform.arithmetic.dates import parse_when
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
@@ -67,17 +67,17 @@ def parts(
     yes: Yes = False,
 ) -> None:
     """Add the parts and lots of a list."""
-    given = owner.settings()
+    given = terminal.settings()
     sent = _read(file, parts_in.SYNONYMS, column)
     how = _how(given, day_first=day_first, decimal=decimal)
-    with owner.database(given) as engine:
+    with terminal.database(given) as engine:
         with reading(engine) as session:
-            options = parts_in.ListOptions(how, owner.OWNER, _part_type(session, part_type))
+            options = parts_in.ListOptions(how, terminal.OWNER, _part_type(session, part_type))
             seen = parts_in.plan(session, sent.table, sent.mapping, sent.source, options)
         _show(sent, seen.wrong)
         made = f"{len(seen.plan.parts)} parts and {len(seen.plan.lots)} lots"
         _agree(made, writable=seen.may_be_written, yes=yes)
-        with changing(engine, owner.OWNER, via="command") as work:
+        with changing(engine, terminal.OWNER, via="command") as work:
             write_parts(work, seen.plan)
     print(f"{made} were added from {file.name}.")
 
@@ -110,11 +110,11 @@ def stack(
     yes: Yes = False,
 ) -> None:
     """Take over a stack in the middle of its life: its record then waits for approval."""
-    given = owner.settings()
+    given = terminal.settings()
     sent = _read(file, stack_in.SYNONYMS, column)
     how = _how(given, day_first=day_first, decimal=decimal)
     closed = parse_when(closed_at, given.time_zone, day_first=day_first)
-    with owner.database(given) as engine:
+    with terminal.database(given) as engine:
         with reading(engine) as session:
             person = person_named(session, by)
             head = Head(
@@ -138,7 +138,9 @@ def stack(
         _show(sent, seen.wrong)
         if seen.check is not None:
             for one in seen.check.judged:
-                owner.say(f"odd by the pattern of {seen.check.kept.design}: {one.finding.sentence}")
+                terminal.say(
+                    f"odd by the pattern of {seen.check.kept.design}: {one.finding.sentence}"
+                )
         made = (
             f"stack {serial} with {len(seen.layers)} layers, {seen.counts.cells} cells,"
             f" {len(seen.fixings)} fixings; {seen.parts_made} parts are new"
@@ -155,7 +157,7 @@ def _read(file: Path, synonyms: Mapping[str, Sequence[str]], columns: list[str] 
     try:
         content = file.read_bytes()
     except OSError as trouble:
-        raise owner.stop(f"The file “{file}” cannot be read: {trouble.strerror}.") from None
+        raise terminal.stop(f"The file “{file}” cannot be read: {trouble.strerror}.") from None
     table = read_table(content, file.name, known=tuple(synonyms.values()))
     mapping = suggest_mapping(table.headers, synonyms)
     for said in columns or ():
@@ -176,20 +178,20 @@ def _read(file: Path, synonyms: Mapping[str, Sequence[str]], columns: list[str] 
 
 
 def _show(sent: _List, wrong: Sequence[Wrong]) -> None:
-    owner.say(f"{sent.source.name}: {sent.table.described}")
+    terminal.say(f"{sent.source.name}: {sent.table.described}")
     for name, at in sent.mapping.items():
-        owner.say(f"  {name.replace('_', ' ')}: column “{sent.table.headers[at]}”")
+        terminal.say(f"  {name.replace('_', ' ')}: column “{sent.table.headers[at]}”")
     for one in wrong[:SHOWN]:
-        owner.say(f"line {one.line}: {one.said}")
+        terminal.say(f"line {one.line}: {one.said}")
     if len(wrong) > SHOWN:
-        owner.say(f"and {len(wrong) - SHOWN} more")
+        terminal.say(f"and {len(wrong) - SHOWN} more")
 
 
 def _agree(made: str, *, writable: bool, yes: bool) -> None:
     if not writable:
-        raise owner.stop(f"Nothing was written. Without the rows in error: {made}.")
+        raise terminal.stop(f"Nothing was written. Without the rows in error: {made}.")
     if not yes and not typer.confirm(f"Write {made}?", err=True):
-        raise owner.stop("Nothing was written.")
+        raise terminal.stop("Nothing was written.")
 
 
 def _how(given: Settings, *, day_first: bool, decimal: str | None) -> Reading:

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from service.faces.commands import owner
+from service.commands import terminal
 from service.people.changes import people
 from service.people.queries.people import person_by_login
 from service.platform.database import changing, reading
@@ -18,10 +18,10 @@ def add(
     label: Annotated[str, typer.Argument(help="What it is for: “test bench 2”.")],
 ) -> None:
     """Make a token; its secret is printed once and not kept."""
-    with owner.database() as engine:
+    with terminal.database() as engine:
         with reading(engine) as session:
             person = person_by_login(session, login)
-        with changing(engine, owner.OWNER, via="command") as work:
+        with changing(engine, terminal.OWNER, via="command") as work:
             secret = people.make_token(work, person.id, label)
-    owner.say(f"It acts for {person.name}. Keep it: it is not shown again.")
+    terminal.say(f"It acts for {person.name}. Keep it: it is not shown again.")
     print(secret)
