@@ -40,7 +40,7 @@ def demo(
 
     A second start keeps what was entered.
     """
-    from service.faces.demo.building import demo_settings
+    from service.demo.building import demo_settings
 
     given = terminal.settings(lambda: demo_settings(folder, port))
     listening = _listen(given) if serve else None
@@ -79,7 +79,7 @@ def _listen(given: Settings) -> socket.socket:
 
 
 def _make_ready(folder: Path, *, fresh: bool, yes: bool) -> None:
-    from service.faces.demo.building import build, entries_in_all, is_demo, is_free
+    from service.demo.building import build, entries_in_all, is_demo, is_free
 
     is_there = is_demo(folder)
     if is_there and not fresh:
@@ -106,8 +106,8 @@ def _make_ready(folder: Path, *, fresh: bool, yes: bool) -> None:
 
 
 def _tell(given: Settings, session: Session) -> None:
-    from service.faces.demo.first_steps import first_steps
-    from service.faces.demo.people import PASSPHRASE, PEOPLE
+    from service.demo.first_steps import first_steps
+    from service.demo.people import PASSPHRASE, PEOPLE
 
     address = f"http://{given.host}:{given.port}"
     print(f"\n{given.lab_name}\n{address}\n")

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from service.faces.demo.building import build
+from service.demo.building import build
 from service.platform.database import now_utc
 
 

@@ -12,10 +12,10 @@ from service.closing.arithmetic.closing import closing
 from service.closing.arithmetic.outcome import ClosingOutcome, outcome_from_data
 from service.closing.queries.closing_inputs import closing_ground
 from service.closing.tables import ClosingResult
+from service.demo.building import demo_settings
+from service.demo.figures import SOURCE
+from service.demo.heron import HERON_02_WHOLE
 from service.designs.tables import Design
-from service.faces.demo.building import demo_settings
-from service.faces.demo.figures import SOURCE
-from service.faces.demo.heron import HERON_02_WHOLE
 from service.limits.tables import LimitSet
 from service.people.tables import Person
 from service.physics.arithmetic.part_stiffness import OF_KIND

@@ -9,8 +9,8 @@ from urllib.parse import urldefrag, urljoin
 import pytest
 
 from service.app import make_app
-from service.faces.demo.building import demo_settings
-from service.faces.demo.people import PASSPHRASE
+from service.demo.building import demo_settings
+from service.demo.people import PASSPHRASE
 from tests.form_client import FormClient
 
 pytestmark = pytest.mark.slow

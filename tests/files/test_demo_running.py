@@ -10,9 +10,9 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
 from service.condition.queries.polarisation_curves import curves_of_builds
-from service.faces.demo.building import demo_settings
-from service.faces.demo.failing import SOURCE
-from service.faces.demo.runs import BRIDGED, CROSSED, LOGS
+from service.demo.building import demo_settings
+from service.demo.failing import SOURCE
+from service.demo.runs import BRIDGED, CROSSED, LOGS
 from service.life.arithmetic.recovery import Recovery
 from service.life.queries.failing import confirmed_failing, judged
 from service.life.queries.life_rows import mea_types

@@ -13,12 +13,12 @@ from sqlalchemy.orm import Session
 from service.bench.queries.corrections import corrections_of_records
 from service.bench.queries.rebuild_records import ListedRecord, record_list
 from service.bench.tables import CorrectionState
+from service.demo.building import demo_settings
+from service.demo.days import MON, Days, ago, last_working_day
+from service.demo.first_steps import first_steps
+from service.demo.heron import FAILING
+from service.demo.people import PASSPHRASE, PEOPLE, ZONE
 from service.designs.arithmetic.grammar_findings import Severity, Wrong
-from service.faces.demo.building import demo_settings
-from service.faces.demo.days import MON, Days, ago, last_working_day
-from service.faces.demo.first_steps import first_steps
-from service.faces.demo.heron import FAILING
-from service.faces.demo.people import PASSPHRASE, PEOPLE, ZONE
 from service.life.queries.traces import Trace, trace
 from service.people.queries.people import credential_of, password_matches
 from service.people.tables import Role

@@ -12,10 +12,10 @@ from typing import NamedTuple
 
 from sqlalchemy import Engine
 
+from service.demo.days import Days, When
+from service.demo.people import OWNER
 from service.designs.arithmetic.pile import Layer
 from service.designs.changes.designs import DesignEntry
-from service.faces.demo.days import Days, When
-from service.faces.demo.people import OWNER
 from service.platform.database import Work, changing
 from service.platform.permissions import Person
 from service.runs.arithmetic.log_columns import Mapping

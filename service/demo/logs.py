@@ -13,9 +13,9 @@ from io import BytesIO
 import numpy as np
 import polars as pl
 
-from service.faces.demo.ageing import Array, Mea, voltages
-from service.faces.demo.bench_days import WARM_S, Day
-from service.faces.demo.columns import Manner
+from service.demo.ageing import Array, Mea, voltages
+from service.demo.bench_days import WARM_S, Day
+from service.demo.columns import Manner
 
 NOISE_V, TOGETHER_V = 0.0012, 0.0008
 LITRES_A_MIN = 0.00696 * 1.5

@@ -4,15 +4,15 @@ from service.bench.changes import approvals, bench, corrections
 from service.bench.queries.correctable import correctable
 from service.bench.queries.corrections import correction
 from service.bench.tables import CorrectionOf
-from service.faces.demo import pictures
-from service.faces.demo.bench import Event, approve, throw_gaskets_away, writing
-from service.faces.demo.closed_tests import TIGHT, Leak, make_tests
-from service.faces.demo.days import FRI, MON, THU, TUE, WED, When, ago
-from service.faces.demo.lab import Entry, Lab, serial
-from service.faces.demo.people import PASSPHRASE
-from service.faces.demo.piles import wren, wren_cells
-from service.faces.demo.releasing import release
-from service.faces.demo.running import shown
+from service.demo import pictures
+from service.demo.bench import Event, approve, throw_gaskets_away, writing
+from service.demo.closed_tests import TIGHT, Leak, make_tests
+from service.demo.days import FRI, MON, THU, TUE, WED, When, ago
+from service.demo.lab import Entry, Lab, serial
+from service.demo.people import PASSPHRASE
+from service.demo.piles import wren, wren_cells
+from service.demo.releasing import release
+from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.records.queries.working_piles import working_pile

@@ -1,9 +1,9 @@
 """The designs' figures and limits, written by the quality lead, put in force by a supervisor."""
 
-from service.faces.demo.days import MON, TUE, When, ago
-from service.faces.demo.figures import FIGURES, SOURCE, WREN_TIGHTER
-from service.faces.demo.lab import Entry, Lab
-from service.faces.demo.people import PASSPHRASE
+from service.demo.days import MON, TUE, When, ago
+from service.demo.figures import FIGURES, SOURCE, WREN_TIGHTER
+from service.demo.lab import Entry, Lab
+from service.demo.people import PASSPHRASE
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.changes import approve_limits, write_limits
 from service.limits.queries import limits_version

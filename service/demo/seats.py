@@ -5,9 +5,9 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.faces.demo.ageing import mea
-from service.faces.demo.lab import Lab
-from service.faces.demo.logs import Sat
+from service.demo.ageing import mea
+from service.demo.lab import Lab
+from service.demo.logs import Sat
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.as_of import known
 from service.stacks.tables.stacks import BuildPeriod, Layer

@@ -2,8 +2,8 @@
 
 from bisect import bisect_right
 
-from service.faces.demo.days import MON, TUE, WED, When, ago, last_working_day
-from service.faces.demo.lab import Entry, Lab
+from service.demo.days import MON, TUE, WED, When, ago, last_working_day
+from service.demo.lab import Entry, Lab
 from service.stacks.changes.hours import read_hours, replace_meter
 
 METER_REPLACED = ago(30, WED, "11:00")

@@ -6,7 +6,7 @@ The fuel side of a cell looks at the fixed end, in all three designs.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from service.faces.demo.lab import Lab
+from service.demo.lab import Lab
 from service.platform.arithmetic.vocabulary import Facing
 
 FIXED, FREE = Facing.FIXED_END, Facing.FREE_END

@@ -10,11 +10,11 @@ from sqlalchemy import select
 
 from service.bench.changes import approvals, bench
 from service.bench.changes.handing_in import hand_in
+from service.demo.days import When
+from service.demo.lab import Lab
+from service.demo.people import PASSPHRASE
+from service.demo.piles import Item
 from service.designs.arithmetic.pile import Layer
-from service.faces.demo.days import When
-from service.faces.demo.lab import Lab
-from service.faces.demo.people import PASSPHRASE
-from service.faces.demo.piles import Item
 from service.physics.arithmetic.conditions import NONE_SEEN, FindingEntry
 from service.physics.arithmetic.torque_units import IN_NEWTON_METRES
 from service.platform.arithmetic.vocabulary import (

@@ -6,15 +6,15 @@ beside the failing MEA are of sheet 77, as are those in HERON-03; its lot sits i
 
 from datetime import timedelta
 
-from service.faces.demo import pictures
-from service.faces.demo.bench import Bench, Event, approve, going_on, throw_gaskets_away, writing
-from service.faces.demo.closed_tests import TIGHT, Leak, make_tests
-from service.faces.demo.days import MON, THU, TUE, WED, When, ago, last_working_day
-from service.faces.demo.designs import HERON
-from service.faces.demo.lab import Entry, Lab, serial
-from service.faces.demo.piles import BLANK, heron, heron_mea
-from service.faces.demo.releasing import release
-from service.faces.demo.running import shown
+from service.demo import pictures
+from service.demo.bench import Bench, Event, approve, going_on, throw_gaskets_away, writing
+from service.demo.closed_tests import TIGHT, Leak, make_tests
+from service.demo.days import MON, THU, TUE, WED, When, ago, last_working_day
+from service.demo.designs import HERON
+from service.demo.lab import Entry, Lab, serial
+from service.demo.piles import BLANK, heron, heron_mea
+from service.demo.releasing import release
+from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
 from service.records.tables.rebuild_records import RecordKind

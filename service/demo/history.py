@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 
-from service.faces.demo import (
+from service.demo import (
     curves,
     failing,
     heron,
@@ -16,7 +16,7 @@ from service.faces.demo import (
     today,
     wren,
 )
-from service.faces.demo.lab import Entry, Lab
+from service.demo.lab import Entry, Lab
 
 
 def everything() -> list[Entry]:

@@ -2,12 +2,12 @@
 
 from typing import Any
 
+from service.demo.designs import HERON, STORK, WREN
+from service.demo.part_types import PART_TYPES
 from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.pattern_types import drawing
 from service.designs.changes.designs import DesignEntry
 from service.designs.changes.patterns import PatternEntry
-from service.faces.demo.designs import HERON, STORK, WREN
-from service.faces.demo.part_types import PART_TYPES
 from service.platform.arithmetic.vocabulary import Facing, Kind
 
 FIXED, FREE = Facing.FIXED_END, Facing.FREE_END

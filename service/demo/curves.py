@@ -13,13 +13,13 @@ from service.condition.changes.polarisation_curves import add_curve
 from service.condition.changes.sweeps import SweepTaken, import_sweep
 from service.condition.changes.typed_voltages import type_voltages
 from service.condition.files import read_sweep
-from service.faces.demo.ageing import Array
-from service.faces.demo.days import THU, TUE, WED, When, ago
-from service.faces.demo.lab import Entry, Lab
-from service.faces.demo.logs import Sat, cells_at
-from service.faces.demo.people import ZONE
-from service.faces.demo.running import shown
-from service.faces.demo.seats import sat_in
+from service.demo.ageing import Array
+from service.demo.days import THU, TUE, WED, When, ago
+from service.demo.lab import Entry, Lab
+from service.demo.logs import Sat, cells_at
+from service.demo.people import ZONE
+from service.demo.running import shown
+from service.demo.seats import sat_in
 from service.platform.database import Work
 from service.records.changes.attachments import Stored
 from service.runs.files import run_files

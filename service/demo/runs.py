@@ -11,15 +11,15 @@ from zlib import crc32
 
 import numpy as np
 
-from service.faces.demo.ageing import Array
-from service.faces.demo.bench_days import LONG, USUAL, Day
-from service.faces.demo.columns import Manner, mapping_of
-from service.faces.demo.days import FRI, MON, THU, WED, When, ago
-from service.faces.demo.lab import Entry, Lab
-from service.faces.demo.logs import Bench, run, written
-from service.faces.demo.people import ZONE
-from service.faces.demo.running import METER_REPLACED, STORK_BEFORE, shown
-from service.faces.demo.seats import sat_in
+from service.demo.ageing import Array
+from service.demo.bench_days import LONG, USUAL, Day
+from service.demo.columns import Manner, mapping_of
+from service.demo.days import FRI, MON, THU, WED, When, ago
+from service.demo.lab import Entry, Lab
+from service.demo.logs import Bench, run, written
+from service.demo.people import ZONE
+from service.demo.running import METER_REPLACED, STORK_BEFORE, shown
+from service.demo.seats import sat_in
 from service.platform.database import Work
 from service.runs.arithmetic.log_columns import TimeKind
 from service.runs.arithmetic.run_counting import RunCounter

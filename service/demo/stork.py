@@ -3,14 +3,14 @@
 from service.bench.changes import corrections
 from service.bench.queries.correctable import correctable
 from service.bench.tables import CorrectionOf
-from service.faces.demo import pictures
-from service.faces.demo.bench import Event, approve, throw_gaskets_away, writing
-from service.faces.demo.closed_tests import Leak, make_tests
-from service.faces.demo.days import THU, TUE, WED, When, ago
-from service.faces.demo.lab import Entry, Lab, serial
-from service.faces.demo.piles import Item, stork
-from service.faces.demo.releasing import release
-from service.faces.demo.running import shown
+from service.demo import pictures
+from service.demo.bench import Event, approve, throw_gaskets_away, writing
+from service.demo.closed_tests import Leak, make_tests
+from service.demo.days import THU, TUE, WED, When, ago
+from service.demo.lab import Entry, Lab, serial
+from service.demo.piles import Item, stork
+from service.demo.releasing import release
+from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Usability, Whereabouts
 from service.records.tables.rebuild_records import RecordKind

@@ -7,8 +7,8 @@ from sqlalchemy.orm import Session
 
 from service.bench.queries.rebuild_records import record_list
 from service.closing.queries.readings import readings_taken
-from service.faces.demo.failing import WAITING
-from service.faces.demo.heron import FAILING
+from service.demo.failing import WAITING
+from service.demo.heron import FAILING
 from service.life.queries.failing import judged
 from service.life.tables.failing import RuleAnswer
 from service.people.tables import Role

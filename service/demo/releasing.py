@@ -2,9 +2,9 @@
 
 from sqlalchemy import select
 
-from service.faces.demo.days import When
-from service.faces.demo.lab import Lab
-from service.faces.demo.people import PASSPHRASE
+from service.demo.days import When
+from service.demo.lab import Lab
+from service.demo.people import PASSPHRASE
 from service.proof.changes.releases import release_build
 from service.proof.queries.releases import gate
 from service.stacks.tables.stacks import Build

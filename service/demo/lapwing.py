@@ -12,14 +12,14 @@ from datetime import datetime
 from sqlalchemy import select
 
 from service.bench.changes.stack_imports import Head, PartInPile, StackPlan, write_stack
-from service.faces.demo.ageing import Drop, mea
-from service.faces.demo.bench import approve
-from service.faces.demo.curves import read_off
-from service.faces.demo.days import MON, TUE, WED, When, ago
-from service.faces.demo.designs import HERON
-from service.faces.demo.heron import SHEET_77
-from service.faces.demo.lab import Entry, Lab, serial
-from service.faces.demo.logs import Sat
+from service.demo.ageing import Drop, mea
+from service.demo.bench import approve
+from service.demo.curves import read_off
+from service.demo.days import MON, TUE, WED, When, ago
+from service.demo.designs import HERON
+from service.demo.heron import SHEET_77
+from service.demo.lab import Entry, Lab, serial
+from service.demo.logs import Sat
 from service.platform.arithmetic.vocabulary import Facing
 from service.records.tables.rebuild_records import RebuildRecord
 from service.store.arithmetic.identifiers import serial_key

@@ -7,10 +7,10 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from service.faces.demo.days import Days
-from service.faces.demo.history import everything, play
-from service.faces.demo.lab import Lab
-from service.faces.demo.people import LAB_NAME, ZONE
+from service.demo.days import Days
+from service.demo.history import everything, play
+from service.demo.lab import Lab
+from service.demo.people import LAB_NAME, ZONE
 from service.operation.migrating import migrate
 from service.platform.database import make_engine
 from service.settings import Settings

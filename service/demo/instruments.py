@@ -6,8 +6,8 @@ calibration before is in doubt. TD-4 was overdue when it was needed.
 
 from dataclasses import dataclass
 
-from service.faces.demo.days import MON, TUE, WED, When, ago
-from service.faces.demo.lab import Entry, Lab
+from service.demo.days import MON, TUE, WED, When, ago
+from service.demo.lab import Entry, Lab
 from service.platform.database import Work
 from service.store.changes import holds, instruments
 from service.store.changes.instruments import CalibrationEntry, InstrumentEntry

@@ -6,10 +6,10 @@ HM-0130 in HERON-03 and SM-0522 in STORK-01 meet the rule and wait for somebody 
 
 from datetime import datetime
 
-from service.faces.demo.days import FRI, MON, When, ago
-from service.faces.demo.heron import FAILING
-from service.faces.demo.lab import Entry, Lab
-from service.faces.demo.lapwing import STACKS, Short
+from service.demo.days import FRI, MON, When, ago
+from service.demo.heron import FAILING
+from service.demo.lab import Entry, Lab
+from service.demo.lapwing import STACKS, Short
 from service.life.arithmetic.failing_rules import Criterion, CriterionKind, FailingRule
 from service.life.changes.failing_marks import confirm_failing
 from service.life.changes.failing_rules import write_rule

@@ -2,9 +2,9 @@
 
 from datetime import UTC, datetime, time, timedelta
 
-from service.faces.demo.days import LAST_WORKING_DAY, MON, THU, When, ago, last_working_day
-from service.faces.demo.lab import Entry, Lab
-from service.faces.demo.running import NOW, shown
+from service.demo.days import LAST_WORKING_DAY, MON, THU, When, ago, last_working_day
+from service.demo.lab import Entry, Lab
+from service.demo.running import NOW, shown
 from service.platform.database import changing
 from service.stacks.changes.hour_reports import Report, report_hours
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.faces.demo.ageing import RATED_A_CM2, Array
+from service.demo.ageing import RATED_A_CM2, Array
 
 GAS_S, WARM_S, REST_S, PART_S, COOL_S = 1200.0, 1800.0, 1500.0, 1800.0, 600.0
 """Gas on, warm up at a quarter of the load; at midday no load, then half of it; cool down."""

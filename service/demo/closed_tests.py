@@ -7,8 +7,8 @@ instruments show them.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from service.faces.demo.bench import Bench
-from service.faces.demo.figures import FIGURES, TEST_KPA
+from service.demo.bench import Bench
+from service.demo.figures import FIGURES, TEST_KPA
 from service.limits.arithmetic.leak_paths import SET_UPS, SetUp
 from service.platform.arithmetic.vocabulary import Kind
 from service.proof.changes import stack_tests
