@@ -15,8 +15,8 @@ def generate(
     seed: Annotated[int, typer.Option(help="The same seed tells the same history.")] = 1,
 ) -> None:
     """Write an invented history into the database: for trying, not for a laboratory's own."""
-    from service.records.changes.generate import Size
-    from service.records.changes.generate import generate as write
+    from service.generate.generate import Size
+    from service.generate.generate import generate as write
 
     size = Size(stacks, cells, builds, seed)
     with (

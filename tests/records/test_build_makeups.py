@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from service.bench.changes.approvals import make_void
 from service.bench.changes.handing_in import hand_in
 from service.bench.tables import CorrectionOf
+from service.generate.generate import Size, generate
 from service.life.arithmetic.build_features import NEVER, pack, unpack
 from service.life.queries.build_features import MadeUp, makeups_of
 from service.life.tables.build_features import BuildMakeup
@@ -19,7 +20,6 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.audit import Did
 from service.platform.database import changing, reading, tending
-from service.records.changes.generate import Size, generate
 from service.stacks.changes.build_features import fill_makeups, keep_makeups, write_makeups
 from service.stacks.changes.hours import read_hours, replace_meter
 from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack

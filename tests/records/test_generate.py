@@ -6,13 +6,13 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.generate.generate import Size, generate
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Joint, Kind, Whereabouts
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, Refused
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
-from service.records.changes.generate import Size, generate
 from service.records.queries.content import verify
 from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack

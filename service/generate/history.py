@@ -13,6 +13,8 @@ from random import Random
 from typing import Any
 
 from service.designs.arithmetic import pile
+from service.generate import rows as row
+from service.generate.lab import CHECKLIST, TYPES, Lab, Laid
 from service.physics.arithmetic.conditions import NONE_SEEN
 from service.platform.arithmetic.vocabulary import (
     Back,
@@ -23,8 +25,6 @@ from service.platform.arithmetic.vocabulary import (
     Usability,
     Whereabouts,
 )
-from service.records.changes import generated_rows as row
-from service.records.changes.generated_lab import CHECKLIST, TYPES, Lab, Laid
 from service.records.tables.rebuild_records import Involvement, RecordKind, StepKind
 from service.stacks.tables.hours import Moment
 from service.store.tables.instruments import InstrumentKind

@@ -8,14 +8,14 @@ from random import Random
 
 from sqlalchemy import Connection, select, update
 
+from service.generate.history import History, Rows
+from service.generate.lab import stand_up
 from service.operation.changes.bulk_insert import count_on, next_ids, pour
 from service.operation.tables import metadata
 from service.platform.audit import Did
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
-from service.records.changes.generated_history import History, Rows
-from service.records.changes.generated_lab import stand_up
 from service.records.queries.content import record_content
 from service.records.tables.rebuild_records import RebuildRecord, RecordState
 from service.stacks.changes.build_features import write_makeups

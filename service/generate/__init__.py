@@ -1,0 +1,1 @@
+"""Invented labs of any size."""
