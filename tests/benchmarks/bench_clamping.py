@@ -12,7 +12,7 @@ from service.physics.arithmetic.clamping import NutFactor, TorqueValue, preloads
 from service.physics.arithmetic.elastic_bed import ActiveArea, Beds
 from service.physics.arithmetic.pressure_map import RodLoad, pressure_map
 from service.physics.arithmetic.springs import close_stack
-from tests.trade.clamps import a_cell, a_stack, discs
+from tests.closing.arithmetic.clamps import a_cell, a_stack, discs
 
 LAW = NutFactor(0.18, 0.008, 0.01, 0.01)
 ALLOWED_MS = 10.0

@@ -11,8 +11,8 @@ from service.designs.arithmetic.grammar_check import check
 from service.designs.arithmetic.grammar_next import next_layers
 from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import End, Facing
-from tests.trade.patterns import COOLED_ENDS
-from tests.trade.piles import a_pile, in_order
+from tests.designs.arithmetic.patterns import COOLED_ENDS
+from tests.stacks.arithmetic.piles import a_pile, in_order
 
 
 def with_five_mistakes(cells: int) -> tuple[Layer, ...]:

@@ -14,7 +14,7 @@ from service.closing.pages.sheets import closing_sheet
 from service.closing.queries.closing_inputs import closing_ground
 from service.records.queries.working_piles import working_pile
 from tests import builders
-from tests.records.closings import give_stiffness, put_limits_in_force
+from tests.closing.closings import give_stiffness, put_limits_in_force
 
 CELLS, MOST_MS = 100, 30.0
 

@@ -6,7 +6,7 @@ from service.designs.arithmetic.open_pile import OpenPile
 from service.platform.arithmetic.vocabulary import End
 from service.stacks.drawings.clamp import Rods
 from service.stacks.drawings.pile import draw_pile
-from tests.trade.piles import a_pile
+from tests.stacks.arithmetic.piles import a_pile
 
 PILE = a_pile(116)
 

@@ -26,8 +26,8 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.platform.database import make_engine
 from tests import builders
-from tests.commands.running import served
 from tests.conftest import missing
+from tests.operation.running import served
 
 ARGUMENTS = [
     "--no-sandbox",

@@ -23,8 +23,8 @@ from service.platform.arithmetic.vocabulary import (
 )
 from service.stacks.tables.stacks import Layer
 from tests import builders
+from tests.bench.at_the_bench import SEEN_NOTHING, Lab, known
 from tests.browser.at_the_bench import the_tools
-from tests.records.at_the_bench import SEEN_NOTHING, Lab, known
 
 TORQUES_NM = {1: 9.0, 2: 9.1, 3: 10.2, 4: 8.9}
 """Of the last pass; rod 3 is outside 9 N·m ± 5 %."""

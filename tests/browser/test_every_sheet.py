@@ -31,16 +31,16 @@ from service.store.changes.holds import Subject, place_hold
 from tests import builders
 from tests.browser.looking import barriers
 from tests.browser.rebuilds import a_rebuild, misread
+from tests.closing.closings import give_stiffness, put_limits_in_force
+from tests.condition.curving import some_points, volts
+from tests.condition.test_sweeps_pages import a_file
 from tests.house.test_every_route_asks import routes_of
-from tests.pages.test_sweeps import a_file
-from tests.records.bench_logs import a_counted_log, a_log, bench_columns
-from tests.records.closings import give_stiffness, put_limits_in_force
-from tests.records.curving import some_points, volts
-from tests.records.mea_reading import a_read_stack
-from tests.records.stack_testing import FIGURES
-from tests.records.tapping import a_bridge, a_tap_map
-from tests.records.test_changeover_plans import stock
-from tests.records.test_failing import RULE as FAILS
+from tests.life.mea_reading import a_read_stack
+from tests.life.test_failing import RULE as FAILS
+from tests.planning.test_changeover_plans import stock
+from tests.proof.stack_testing import FIGURES
+from tests.runs.bench_logs import a_counted_log, a_log, bench_columns
+from tests.taps.tapping import a_bridge, a_tap_map
 
 pytestmark = pytest.mark.browser
 

@@ -13,7 +13,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.browser.looking import barriers
-from tests.commands.running import HERE, environment, free_port
+from tests.operation.running import HERE, environment, free_port
 
 pytestmark = pytest.mark.browser
 

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from tests import builders
 from tests.browser.at_the_bench import Bench, the_tools
 from tests.browser.looking import look
-from tests.records.closings import give_stiffness, put_limits_in_force
+from tests.closing.closings import give_stiffness, put_limits_in_force
 
 pytestmark = pytest.mark.browser
 

@@ -10,7 +10,7 @@ from playwright.sync_api import Page, expect
 
 from tests import builders
 from tests.browser.looking import barriers
-from tests.commands.running import served
+from tests.operation.running import served
 
 pytestmark = pytest.mark.browser
 

@@ -13,8 +13,8 @@ from service.platform.database import make_engine
 from service.runs.tables import Run as RunRow
 from service.runs.tables import RunReading, Snapshot
 from tests import builders
-from tests.commands.running import Run, commands, found
-from tests.records.bench_logs import a_log
+from tests.operation.running import Run, commands, found
+from tests.runs.bench_logs import a_log
 
 
 @pytest.fixture

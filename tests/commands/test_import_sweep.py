@@ -12,8 +12,8 @@ from service.platform.database import make_engine
 from service.runs.tables import PolarisationCurve, RunKind
 from service.runs.tables import Run as RunRow
 from tests import builders
-from tests.commands.running import Run, commands, found
-from tests.pages.test_sweeps import a_file
+from tests.condition.test_sweeps_pages import a_file
+from tests.operation.running import Run, commands, found
 
 OPTIONS = ("--stack", "TARN-7", "--by", "ada")
 

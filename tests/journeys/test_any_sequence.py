@@ -35,7 +35,7 @@ from service.records.tables.rebuild_records import RecordKind, Step, StepKind
 from service.stacks.tables.stacks import Layer
 from service.store.tables.parts import Part
 from tests import builders
-from tests.records.at_the_bench import NOW, WORK_BEGAN, known
+from tests.bench.at_the_bench import NOW, WORK_BEGAN, known
 
 STACKS = st.sampled_from([0, 1])
 ENDS = st.sampled_from([End.FIXED, End.FREE])

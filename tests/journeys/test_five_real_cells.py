@@ -24,8 +24,8 @@ from service.stacks.tables.hours import Moment
 from service.stacks.tables.stacks import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING
-from tests.pages.test_runs import fields_of, waited
-from tests.pages.test_sweeps import kept_fields
+from tests.condition.test_sweeps_pages import kept_fields
+from tests.runs.test_runs_pages import fields_of, waited
 
 DATA = Path(__file__).parents[3] / "shared" / "data" / "five-cell-stack"
 pytestmark = [

@@ -20,7 +20,7 @@ from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
 from service.stacks.tables.hours import HourReading, Moment
 from tests import builders
-from tests.commands.running import served
+from tests.operation.running import served
 
 pytestmark = pytest.mark.both_engines
 

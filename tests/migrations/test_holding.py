@@ -17,7 +17,7 @@ from service.store.changes.part_axes import judge_part
 from service.store.queries.hold_lists import About, HoldRow, holds
 from service.store.tables.parts import Part
 from tests import builders
-from tests.records.at_the_bench import Lab, a_lab, known
+from tests.bench.at_the_bench import Lab, a_lab, known
 
 BEFORE = "a1c7"
 

@@ -11,7 +11,7 @@ from rapidfuzz.distance import OSA
 from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.grammar_check import check
 from service.platform.arithmetic.vocabulary import Facing, Joint, Kind, Side
-from tests.trade.patterns import expand
+from tests.designs.arithmetic.patterns import expand
 
 POOL = (
     Item(Kind.HALF_PLATE, "fuel plate", side=Side.FUEL, facing=Facing.FREE_END),

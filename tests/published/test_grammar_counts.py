@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.designs.arithmetic.grammar import Pattern
-from tests.trade.patterns import COOLED_ENDS, END_PLATES, expand
+from tests.designs.arithmetic.patterns import COOLED_ENDS, END_PLATES, expand
 
 
 @pytest.mark.parametrize(("pattern", "coolant"), [(COOLED_ENDS, 1), (END_PLATES, -1)])

@@ -10,7 +10,7 @@ import pytest
 from service.designs.arithmetic.pile import counts
 from service.platform.arithmetic.vocabulary import Joint, Kind
 from service.stacks.arithmetic.comparison import compare
-from tests.trade.piles import a_pile, in_order
+from tests.stacks.arithmetic.piles import a_pile, in_order
 
 
 @pytest.mark.parametrize("cells", [1, 2, 3, 12, 40, 116])

@@ -20,7 +20,7 @@ from service.records.queries.attachments import (
 )
 from service.records.tables.rebuild_records import RebuildRecord
 from tests import builders
-from tests.records.keeping import Lab, a_lab
+from tests.operation.keeping import Lab, a_lab
 
 PHOTO = Stored("a" * 64, "image/jpeg", 1200, "seal.jpg")
 

@@ -31,7 +31,7 @@ from service.stacks.tables.stacks import Fixing, Stack
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.tables.parts import Lot, Part, PartType
 from tests import builders
-from tests.records.at_the_bench import NOW, Bench, Lab, a_lab, known, what_is_missing
+from tests.bench.at_the_bench import NOW, Bench, Lab, a_lab, known, what_is_missing
 
 BLOCKS, CONCESSION, REMARK = Severity.BLOCKS, Severity.CONCESSION, Severity.REMARK
 Statements = Callable[[], AbstractContextManager[list[str]]]

@@ -1,0 +1,342 @@
+"""A stack taken over in the middle of its life, from a list of its pile."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+from sqlalchemy import Engine, func, select
+from sqlalchemy.orm import Session
+
+from service.bench.changes.stack_imports import Head, write_stack
+from service.bench.files import stack_in
+from service.bench.files.stack_in import StackSeen, plan_stack
+from service.bench.files.stack_rows_in import StackOptions
+from service.designs.arithmetic.grammar_findings import Severity
+from service.life.changes.failing_marks import confirm_failing
+from service.people.tables import Role
+from service.platform.arithmetic.vocabulary import Facing, Usability, Whereabouts
+from service.platform.database import changing, reading
+from service.platform.errors import Refused
+from service.platform.files.fields_in import Reading
+from service.platform.files.tables_in import read_table, suggest_mapping
+from service.platform.permissions import Person
+from service.platform.tables.attachments import Attachment
+from service.records.changes.attachments import Stored
+from service.records.queries.content import verify
+from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
+from service.stacks.queries.hours import stack_hours
+from service.stacks.queries.layer_maps import layer_map
+from service.stacks.tables.stacks import Build, Fixing, Layer, Stack
+from service.store.changes.holds import Subject, give_concession
+from service.store.changes.imports import SourceFile
+from service.store.tables.holds import Concession
+from service.store.tables.parts import Lot, Part
+from tests import builders
+from tests.bench.at_the_bench import what_is_missing
+
+NOW = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
+CLOSED = datetime(2026, 1, 20, 15, 30, tzinfo=UTC)
+SOURCE = SourceFile("tarn-9.csv", "1" * 64)
+TWO_CELLS = """position;part type;serial;lot;facing
+1;insulator plate;I-1;;
+2;collector flush;C-1;;
+3;coolant gasket;;K-1;
+4;fuel plate;F-1;;free end
+5;gas gasket;;G-1;
+6;mea;M-1;LM-1;
+7;gas gasket;;G-1;
+8;air plate;A-1;;fixed end
+9;coolant gasket;;K-1;
+10;fuel plate;F-2;;free end
+11;gas gasket;;G-1;
+12;mea;M-2;LM-1;
+13;gas gasket;;G-1;
+14;air plate;A-2;;fixed end
+15;coolant gasket;;K-1;
+16;collector channelled;C-2;;
+17;insulator plate;I-2;;
+fixed end;compression plate;CP-1;;
+free end;compression plate;CP-2;;
+rod 1;tie rod;R-1;;
+rod 2;tie rod;R-2;;
+"""
+
+
+@dataclass
+class TakenOver:
+    engine: Engine
+    by: Person
+    head: Head
+
+    def look(self, text: str = TWO_CELLS, head: Head | None = None, **how: bool) -> StackSeen:
+        table = read_table(text.encode(), "tarn-9.csv", known=stack_in.HEADINGS)
+        mapping = suggest_mapping(table.headers, stack_in.SYNONYMS)
+        options = StackOptions(Reading(ZoneInfo("Europe/Berlin"), NOW), **how)
+        with reading(self.engine) as session:
+            return plan_stack(
+                session, table, mapping, SOURCE, head=head or self.head, options=options
+            )
+
+    def write(self, seen: StackSeen, file: Stored | None = None) -> int:
+        with changing(self.engine, self.by, now=NOW) as work:
+            return write_stack(work, seen.plan, file)
+
+
+@pytest.fixture
+def lab(engine: Engine) -> TakenOver:
+    """A lab with the part types, a design, and a builder who brings the list."""
+    with Session(engine) as session:
+        builders.the_part_types(session)
+        design = builders.a_design(session)
+        person = builders.a_person(session, Role.BUILDER)
+        by = Person(person.id, person.login, person.name, frozenset({Role.BUILDER}))
+        head = Head("TARN-9", design.id, 4, CLOSED, "bench 2", hours_at_closing=812.5)
+        session.commit()
+    return TakenOver(engine, by, head)
+
+
+def said(seen: StackSeen) -> list[tuple[int, str]]:
+    return [(wrong.line, wrong.said) for wrong in seen.wrong]
+
+
+@pytest.mark.both_engines
+def test_a_pile_is_taken_over_as_a_record_that_waits_for_approval(lab: TakenOver) -> None:
+    seen = lab.look(make_missing=True)
+    assert said(seen) == []
+    assert (seen.counts.cells, seen.counts.half_plates, seen.counts.coolant_layers) == (2, 4, 3)
+
+    record_id = lab.write(seen, Stored("2" * 64, "text/csv", 900, "tarn-9.csv"))
+
+    with Session(lab.engine) as session:
+        record = session.get_one(RebuildRecord, record_id)
+        assert (record.kind, record.state) == (RecordKind.TAKEN_OVER, RecordState.HANDED_IN)
+        assert "Transcribed from tarn-9.csv" in record.reason
+        assert record.handed_in_by_id == lab.by.id
+        build = session.scalars(select(Build)).one()
+        assert (build.number, build.record_id) == (4, record_id)
+        assert session.scalar(select(func.count()).select_from(Layer)) == 17
+        assert session.scalar(select(func.count()).select_from(Fixing)) == 4
+        attached = session.scalars(select(Attachment)).one()
+        assert (attached.record_id, attached.content_sha256) == (record_id, "2" * 64)
+        fitted = session.scalars(select(Part).where(Part.whereabouts == Whereabouts.FITTED)).all()
+        assert len(fitted) == 21
+        assert {part.usability for part in fitted} == {Usability.ACCEPTED_USED}
+        assert verify(session, [record_id])[record_id].holds
+
+
+def test_a_part_on_hold_is_taken_over_under_a_concession_only(lab: TakenOver) -> None:
+    with Session(lab.engine) as session:
+        kind = builders.the_part_types(session).mea
+        lot = builders.a_lot(session, kind, label="LM-1")
+        mea = builders.a_part(session, kind, serial="M-1", lot=lot).id
+        row = builders.a_person(session, Role.QUALITY)
+        quality = Person(row.id, row.login, row.name, frozenset({Role.QUALITY}))
+        session.commit()
+    with changing(lab.engine, quality, now=NOW) as work:
+        confirm_failing(work, mea, failed_at=NOW, reason="0.31 V")
+    seen = lab.look(make_missing=True)
+
+    with pytest.raises(Refused, match=r"line 7: It is on hold since .*0\.31 V"):
+        lab.write(seen)
+
+    with changing(lab.engine, quality, now=NOW) as work:
+        concession = give_concession(work, Subject(mea), reason="it sits there already")
+    record_id = lab.write(seen)
+    with Session(lab.engine) as session:
+        assert session.get_one(Concession, concession).used_in_record_id == record_id
+
+
+def test_the_layer_map_of_a_stack_taken_over_reads_as_its_list(lab: TakenOver) -> None:
+    lab.write(lab.look(make_missing=True))
+
+    with reading(lab.engine) as session:
+        stack_id = session.scalars(select(Stack.id)).one()
+        shown = layer_map(session, stack_id)
+
+    assert [layer.position for layer in shown.layers] == list(range(1, 18))
+    assert [layer.label for layer in shown.layers[3:6]] == ["F-1", "G-1 item 1", "M-1"]
+    assert shown.layers[3].facing is Facing.FREE_END
+    assert [layer.cell for layer in shown.layers if layer.kind == "MEA"] == [1, 2]
+
+
+def test_hours_at_the_closing_count_from_a_meter_that_began_at_zero(lab: TakenOver) -> None:
+    read_at = datetime(2026, 5, 30, 8, 0, tzinfo=UTC)
+    head = replace(lab.head, hours_now=1000.0, read_at=read_at)
+
+    lab.write(lab.look(make_missing=True, head=head))
+
+    with Session(lab.engine) as session:
+        stack_id = session.scalars(select(Stack.id)).one()
+        assert stack_hours(session, [stack_id])[stack_id].hours.hours == 1000.0
+
+
+@pytest.mark.both_engines
+def test_known_parts_and_lots_are_used_and_not_made_twice(lab: TakenOver) -> None:
+    with Session(lab.engine) as session:
+        types = builders.the_part_types(session)
+        lot = builders.a_lot(session, types.mea, label="lm-1")
+        known = builders.a_part(session, types.mea, serial=" m-1", lot=lot)
+        gaskets = builders.a_lot(session, types.gas_gasket, label="G-1", quantity=10)
+        builders.a_part(session, types.gas_gasket, lot=gaskets)
+        known_id, gaskets_id = known.id, gaskets.id
+        session.commit()
+
+    lab.write(lab.look(make_missing=True))
+
+    with Session(lab.engine) as session:
+        assert session.get_one(Part, known_id).whereabouts is Whereabouts.FITTED
+        items = session.scalars(select(Part.item_number).where(Part.lot_id == gaskets_id)).all()
+        assert sorted(item for item in items if item) == [1, 2, 3, 4, 5]
+
+
+@pytest.mark.both_engines
+def test_a_lot_gives_no_more_items_than_it_has(lab: TakenOver) -> None:
+    with Session(lab.engine) as session:
+        gasket = builders.the_part_types(session).gas_gasket
+        builders.a_lot(session, gasket, label="G-1", quantity=3)
+        session.commit()
+
+    with pytest.raises(Refused, match="3 items, and 4 would be taken"):
+        lab.write(lab.look(make_missing=True))
+    with Session(lab.engine) as session:
+        assert session.scalars(select(Stack)).all() == []
+        assert session.scalar(select(func.count()).select_from(Part)) == 0
+
+
+def test_without_leave_to_make_parts_each_one_missing_is_named(lab: TakenOver) -> None:
+    seen = lab.look()
+
+    line, words = said(seen)[0]
+    assert line == 2
+    assert words.startswith("serial number “I-1”: no insulator plate has this serial.")
+    assert not seen.may_be_written
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "line", "words"),
+    [
+        ("4;fuel plate;F-1;;free end", "4;fuel plate;F-1;;", 5, "it matters which end"),
+        ("4;fuel plate;F-1;;free end", "4;fuel plate;F-1;;unknown", 5, "look at the stack first"),
+        ("6;mea;M-1;LM-1;", "5;mea;M-1;LM-1;", 7, "line 6 has this position"),
+        ("6;mea;M-1;LM-1;", "six;mea;M-1;LM-1;", 7, "no position in the pile"),
+        ("12;mea;M-2;LM-1;", "12;mea;m-1 ;LM-1;", 13, "line 7 has this part"),
+        ("12;mea;M-2;LM-1;\n", "", 21, "leaves this position out"),
+        ("6;mea;M-1;LM-1;", "6;mae;M-1;LM-1;", 7, "Nearest: mea"),
+        ("5;gas gasket;;G-1;", "5;gas gasket;;;", 6, "known by its lot"),
+        ("5;gas gasket;;G-1;", "5;gas gasket;G-5;G-1;", 6, "counted by lots"),
+        ("rod 2;tie rod", "rod 9;tie rod", 22, "rod 1” to “rod 4"),
+        ("free end;compression plate", "7;compression plate", 20, "stands at an end"),
+    ],
+)
+def test_rows_that_cannot_be_taken_say_why(
+    lab: TakenOver, before: str, after: str, line: int, words: str
+) -> None:
+    assert TWO_CELLS.count(before) >= 1
+    seen = lab.look(TWO_CELLS.replace(before, after, 1), make_missing=True)
+
+    assert any(at == line and words in text for at, text in said(seen)), said(seen)
+
+
+def test_a_part_fitted_elsewhere_is_refused_with_its_stack(lab: TakenOver) -> None:
+    with Session(lab.engine) as session:
+        stack = builders.a_stack(session, cells=1, serial="TARN-3")
+        part = session.scalars(
+            select(Part).where(Part.stack_id == stack.id, Part.serial.like("M-%"))
+        ).one()
+        serial = part.serial
+        session.commit()
+
+    seen = lab.look(TWO_CELLS.replace("6;mea;M-1", f"6;mea;{serial}"), make_missing=True)
+
+    assert "fitted in TARN-3" in said(seen)[0][1]
+
+
+def test_positions_counted_from_the_free_end_are_turned_round(lab: TakenOver) -> None:
+    seen = lab.look(make_missing=True, from_free_end=True)
+
+    assert [layer.label for layer in seen.layers[:2]] == ["I-2", "C-2"]
+    assert seen.plan.parts[0].position == 1
+
+
+@pytest.mark.parametrize(
+    ("wrong", "field"),
+    [
+        ({"closed_at": datetime(2027, 1, 1, tzinfo=UTC)}, "closed_at"),
+        ({"build_number": 0}, "build_number"),
+        ({"hours_now": 3.0, "read_at": NOW}, "hours_now"),
+        ({"read_at": datetime(2025, 1, 1, tzinfo=UTC)}, "read_at"),
+        ({"serial": " "}, "serial"),
+        ({"reason": ""}, "reason"),
+    ],
+)
+def test_a_head_that_cannot_be_is_refused_and_nothing_is_written(
+    lab: TakenOver, wrong: dict[str, object], field: str
+) -> None:
+    seen = lab.look(make_missing=True)
+    seen = replace(seen, plan=replace(seen.plan, head=replace(lab.head, **wrong)))  # type: ignore[arg-type]
+
+    with pytest.raises(Refused) as refused:
+        lab.write(seen)
+
+    assert refused.value.field == field
+    with Session(lab.engine) as session:
+        assert session.scalar(select(func.count()).select_from(Lot)) == 0
+
+
+def test_the_statements_of_a_look_do_not_grow_with_the_pile(
+    lab: TakenOver, statements: Callable[[], object]
+) -> None:
+    def counted(cells: int) -> int:
+        rows = "".join(f"{n};mea;X-{n};LX;\n" for n in range(1, cells + 1))
+        with statements() as seen:  # type: ignore[attr-defined]
+            lab.look("position;part type;serial;lot;facing\n" + rows, make_missing=True)
+        return len(seen)
+
+    assert counted(3) == counted(200)
+
+
+def by_a_pattern(lab: TakenOver) -> TakenOver:
+    """The same, for a design that keeps its pattern."""
+    with Session(lab.engine) as session:
+        design = builders.a_design(session, rods=2, pattern=builders.the_pattern(session))
+        for name in ("rod_sleeves", "rod_disc_springs", "rod_nuts"):
+            setattr(design, name, None)
+        session.commit()
+        return replace(lab, head=replace(lab.head, design_id=design.id))
+
+
+def test_a_list_is_compared_with_the_pattern_before_it_is_taken_over(lab: TakenOver) -> None:
+    """Once its design is chosen; a clean one follows it."""
+    lab = by_a_pattern(lab)
+
+    before = lab.look(make_missing=True, head=replace(lab.head, design_id=0))
+    clean = lab.look(make_missing=True)
+
+    assert before.check is None
+    assert clean.check is not None
+    assert (clean.check.judged, clean.check.cells) == ((), 2)
+
+
+def test_what_is_odd_in_it_is_a_remark_and_it_is_taken_over_all_the_same(lab: TakenOver) -> None:
+    """The stack stands as it is: its record remarks on what was found and is handed in."""
+    lab = by_a_pattern(lab)
+    rows = TWO_CELLS.splitlines()
+    for at in range(5, 17):  # the list forgets the first gas gasket
+        rows[at] = f"{at};" + rows[at + 1].partition(";")[2]
+    del rows[17]
+
+    seen = lab.look("\n".join(rows), make_missing=True)
+    record_id = lab.write(seen)
+
+    assert said(seen) == []
+    assert seen.check is not None
+    [odd] = seen.check.judged
+    assert odd.severity is Severity.REMARK
+    assert odd.finding.sentence.startswith("cell gasket missing between layers 4 and 5 (cell 1")
+    with Session(lab.engine) as session:
+        assert session.get_one(RebuildRecord, record_id).state is RecordState.HANDED_IN
+        listed = [one for one in what_is_missing(session, record_id) if one.anchor == "check"]
+    assert [one.severity for one in listed] == ["remark"]
+    assert "does not answer for it" in listed[0].sentence

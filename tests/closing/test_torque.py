@@ -1,0 +1,94 @@
+"""The rods in plan and the spread of their readings."""
+
+import pytest
+
+from service.closing.drawings.rods import draw_rods
+from service.condition.drawings.spread import Reading, band, draw_spread
+from tests.platform.svg import SVG, parsed, title_of, with_class, words
+
+RODS = [(1, -60.0, 60.0), (2, 60.0, 60.0), (3, 60.0, -60.0), (4, -60.0, -60.0)]
+
+
+def test_each_nut_tells_its_number_turn_and_last_reading() -> None:
+    tree = parsed(
+        draw_rods(RODS, 150, 150, title="Rods", readings={1: 9.8, 2: 10.25}, order=[1, 3, 2, 4])
+    )
+
+    said = words(tree)
+    assert [text for text in said if text.startswith("turn")] == [
+        "turn 1",
+        "turn 3",
+        "turn 2",
+        "turn 4",
+    ]
+    assert "9.8\u2009N·m" in said
+    assert sum(text.endswith("N·m") for text in said) == 2
+    assert len(list(tree.iter(f"{SVG}polygon"))) == 4
+
+
+def test_a_reading_out_of_tolerance_is_struck_round_twice_and_told_in_words() -> None:
+    tree = parsed(draw_rods(RODS, 150, 150, title="Rods", readings={1: 8.4}, out_of_tolerance={1}))
+
+    assert len([x for x in with_class(tree, "d-act") if x.tag == f"{SVG}circle"]) == 2
+    assert "rod 1 8.4 N·m out of tolerance" in (tree.findtext(f"{SVG}desc") or "")
+
+
+def test_rods_stand_where_they_are_seen_from_outside() -> None:
+    """x to the right, y upward, all at one scale."""
+    tree = parsed(draw_rods(RODS, 150, 100, title="Rods"))
+
+    ends = [
+        (float(x.get("cx", "")), float(x.get("cy", "")))
+        for x in with_class(tree, "d-ink")
+        if x.tag == f"{SVG}circle" and x.get("stroke-width") == "1.6"
+    ]
+    (x1, y1), (x2, y2), (_, y3), _ = ends
+    assert x1 < x2
+    assert y1 == y2 < y3
+    assert x2 - x1 == pytest.approx(y3 - y1, abs=0.2)
+
+
+def test_the_band_is_the_target_with_its_tolerance() -> None:
+    assert band(10, 5) == (9.5, 10.5)
+    assert band(12, 0) == (12, 12)
+
+
+def test_each_reading_is_a_mark_and_the_last_one_out_of_tolerance_a_cross() -> None:
+    readings = [Reading(1, 1, 5.0), Reading(1, 2, 10.1), Reading(2, 1, 5.1), Reading(2, 2, 11.9)]
+
+    tree = parsed(draw_spread(readings, title="Spread", target_nm=10, tolerance_percent=5))
+
+    titles = [title_of(x) for x in tree.iter(f"{SVG}g") if title_of(x)]
+    assert titles[3] == "Rod 2, pass 2: 11.9\u2009N·m"
+    assert len(titles) == 4
+    assert "11.9" in words(tree)
+    assert "10.1" not in words(tree)
+    assert "out of tolerance: rod 2." in (tree.findtext(f"{SVG}desc") or "")
+
+
+def test_passes_come_in_any_order() -> None:
+    readings = [Reading(1, 2, 10.0), Reading(1, 1, 2.0)]
+
+    tree = parsed(draw_spread(readings, title="Spread", target_nm=10, tolerance_percent=5))
+
+    assert "out of tolerance: none." in (tree.findtext(f"{SVG}desc") or "")
+
+
+def test_higher_torque_lies_higher_and_every_mark_inside_the_axes() -> None:
+    readings = [
+        Reading(rod, 1, torque) for rod, torque in enumerate((0.0, 7.3, 9.9, 10.0, 31.0), 1)
+    ]
+
+    tree = parsed(draw_spread(readings, title="Spread", target_nm=10, tolerance_percent=60))
+
+    dots = [x for x in with_class(tree, "d-solid") if x.tag == f"{SVG}circle"][:3]
+    heights = [float(dot.get("cy", "")) for dot in dots]
+    assert heights == sorted(heights, reverse=True)
+    assert all(30 <= height <= 220 for height in heights)
+
+
+def test_no_readings_is_said_and_the_band_still_drawn() -> None:
+    tree = parsed(draw_spread([], title="Spread", target_nm=10, tolerance_percent=5))
+
+    assert "no readings yet" in words(tree)
+    assert {"9.5", "10.5"} <= set(words(tree))

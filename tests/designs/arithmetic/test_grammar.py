@@ -1,0 +1,98 @@
+"""A pattern, and the pile it asks for."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.designs.arithmetic.grammar import Item, Pattern, expand, objections
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind
+from tests.designs.arithmetic.patterns import (
+    COOLANT_GASKET,
+    COOLED_ENDS,
+    END_PLATES,
+    FUEL_PLATE,
+    MEA,
+)
+from tests.stacks.arithmetic.piles import a_pile
+
+FLUSH_FUEL_PLATE = replace(FUEL_PLATE, back=Back.FLUSH)
+
+
+@given(cells=st.integers(1, 60))
+def test_the_pile_as_designed_is_the_pile_a_builder_lays(cells: int) -> None:
+    designed = expand(COOLED_ENDS, cells).layers
+
+    built = [(layer.kind, layer.part_type, layer.facing, layer.cell) for layer in a_pile(cells)]
+    assert [
+        (layer.kind, layer.part_type, layer.facing, layer.cell) for layer in designed
+    ] == built  # fmt: skip
+    assert [layer.position for layer in designed] == list(range(1, len(built) + 1))
+
+
+def test_each_different_part_is_counted() -> None:
+    parts = {item.part_type: number for item, number in expand(END_PLATES, 3).parts}
+
+    assert parts == {
+        "insulator": 2, "collector": 2, "fuel end plate": 1, "air end plate": 1,
+        "gas gasket": 6, "MEA": 3, "air plate": 2, "fuel plate": 2, "coolant gasket": 2,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("cells", [1, 41])
+def test_a_number_of_cells_the_design_does_not_allow_is_refused(cells: int) -> None:
+    with pytest.raises(OutOfRange, match=f"cells is {cells}; allowed: 2 to 40"):
+        expand(END_PLATES, cells)
+
+
+def test_a_pattern_counted_from_the_free_end_is_the_pile_turned_over() -> None:
+    assert expand(END_PLATES.reversed, 3).items == expand(END_PLATES, 3).items[::-1]
+    assert END_PLATES.reversed.reversed == END_PLATES
+
+
+def test_a_pattern_needs_a_cell_and_cells_in_order() -> None:
+    with pytest.raises(Inconsistent, match="cell of a pattern is empty"):
+        Pattern((), (), (), ())
+    with pytest.raises(OutOfRange, match="least cells is 0"):
+        Pattern((), (MEA,), (), (), 0, 1)
+    with pytest.raises(OutOfRange, match="most cells is 2; allowed: 3 or more"):
+        Pattern((), (MEA,), (), (), 3, 2)
+
+
+def test_nothing_is_said_against_a_sound_pattern() -> None:
+    assert objections(COOLED_ENDS) == ()
+    assert objections(END_PLATES) == ()
+
+
+@pytest.mark.parametrize(
+    ("pattern", "objection"),
+    [
+        (
+            replace(COOLED_ENDS, cell=(FLUSH_FUEL_PLATE, *COOLED_ENDS.cell[1:])),
+            "coolant gasket between half plate and half plate neither back carries channels",
+        ),
+        (replace(COOLED_ENDS, cell=(*COOLED_ENDS.cell, MEA)), "The cell holds 2 MEAs"),
+        (replace(COOLED_ENDS, tail=(MEA,)), "The tail holds an MEA"),
+        (replace(COOLED_ENDS, head=(Item(Kind.NUT),)), "head 1, nut: a nut is no layer"),
+        (
+            replace(COOLED_ENDS, between=(replace(COOLANT_GASKET, blank_may_stand=True),)),
+            "between 1, coolant gasket: a blank cell can stand in the place of an MEA only",
+        ),
+        (
+            replace(COOLED_ENDS, head=(Item(Kind.INSULATOR_PLATE, joint=Joint.GAS),)),
+            "only a gasket seals a joint",
+        ),
+        (
+            replace(END_PLATES, cell=(replace(MEA, facing=Facing.EITHER),)),
+            "a directional part needs the end",
+        ),
+        (
+            replace(COOLED_ENDS, head=(Item(Kind.INSULATOR_PLATE, thickness_mm=0.0),)),
+            "a thickness of 0.0 mm cannot be",
+        ),
+    ],
+)  # fmt: skip
+def test_an_unsound_pattern_is_objected_to(pattern: Pattern, objection: str) -> None:
+    assert any(objection in said for said in objections(pattern))

@@ -1,0 +1,335 @@
+"""The pages of a changeover: wishes filled in, the plan looked at, kept, begun, followed."""
+
+import re
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+from urllib.parse import urlencode
+
+import pytest
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session
+
+from service.bench.changes.bench import lift_off, open_stack, record_exception
+from service.physics.arithmetic.conditions import FindingEntry
+from service.planning.tables import ChangeoverPlan
+from service.platform.arithmetic.vocabulary import End
+from service.platform.database import changing
+from service.platform.permissions import Person, Role
+from service.records.tables.rebuild_records import RebuildRecord
+from service.stacks.tables.stacks import Stack
+from service.store.tables.parts import Part
+from tests import builders
+from tests.planning.test_changeover_plans import stock
+from tests.stacks.test_stacks_pages import words
+
+Clients = Callable[..., Any]
+ADD_ONE = {"add_cells": "1", "add_where": "free end"}
+
+
+@pytest.fixture
+def lab(app: Any) -> None:
+    """A stack of three cells whose design keeps a pattern, and parts in store for three more."""
+    with Session(app.state.engine) as session:
+        design = builders.a_design(session, pattern=builders.the_pattern(session))
+        builders.a_stack(session, serial="TEL-4", cells=3, design=design)
+        builders.a_stack(session, serial="TEL-5", cells=30, design=design)
+        builders.a_stack(session, serial="PLAIN", cells=2)
+        builders.a_stack(session, serial="NEW", design=design)
+        stock(session)
+        session.commit()
+
+
+def looked_at(client: Any, serial: str = "TEL-4", **wished: str) -> Any:
+    """The page with the plan worked out."""
+    return client.get(f"/stacks/{serial}/changeover?{urlencode({**wished, 'look': 'yes'})}")
+
+
+def kept(client: Any, **more: str) -> str:
+    """Keep a plan as the page offers it; the address of its sheet."""
+    wished = {**ADD_ONE, **more}
+    page = looked_at(client, **wished).text
+    seen = re.search(r'name="seen" value="(\w+)"', page)
+    assert seen
+    answer = client.post(
+        "/stacks/TEL-4/changeover", data={**wished, "seen": seen[1], "note": "more power"}
+    )
+    assert answer.status_code == 303, words(answer.text)
+    address: str = answer.headers["location"]
+    return address
+
+
+def test_the_stacks_sheet_leads_to_the_form(signed_in_client: Clients, lab: None) -> None:
+    client = signed_in_client("builder")
+
+    assert 'href="/stacks/TEL-4/changeover"' in client.get("/stacks/TEL-4").text
+    page = client.get("/stacks/TEL-4/changeover")
+    assert page.status_code == 200
+    assert "3 cells, 23 layers" in words(page.text)
+    assert "Keep the plan" not in page.text
+
+
+def test_a_plan_says_end_lists_height_rods_and_steps(signed_in_client: Clients, lab: None) -> None:
+    """All that a builder needs at the bench, with the serials in store."""
+    page = looked_at(signed_in_client("builder"), **ADD_ONE).text
+
+    text = words(page)
+    assert "End to open free end" in text
+    assert "Open the free end:" in text
+    for title in ("Pick list", "Lift off, in this order", "Must be renewed", "Steps"):
+        assert title in text
+    assert "M-NEW-1" in text
+    assert "lot NEW gas gasket" in text
+    assert "47.2 mm of pile" in text
+    assert "of thread out of the nut" in text
+    assert "Assumed The design does not say" in text
+    assert "Caution: Stored clamp energy" in text
+    assert page.count("<svg") >= 2
+    assert "changeover plan" in text
+
+
+@pytest.mark.parametrize(
+    ("wished", "says"),
+    [
+        ({"add_cells": "2", "add_where": "fixed end"}, "End to open fixed end"),
+        ({"add_cells": "1", "add_where": "before cell", "add_before": "2"}, "before cell 2"),
+        ({"replace_cells": "3"}, "Replace cell 3, without their half plates."),
+        ({"replace_cells": "2-3", "with_plates": "yes"}, "Replace cells 2, 3, with"),
+        ({"replace_parts": "6"}, "Replace M-"),
+        ({"remove_cells": "3", "plates": "its own"}, "Take out cell 3 with its own."),
+        ({"move_cells": "3", "move_to": "TEL-5"}, "goes to TEL-5"),
+        ({"split_after": "2", "split_to": "TEL-40"}, "The pile of TEL-40"),
+    ],
+)
+def test_every_wish_gives_a_plan(
+    signed_in_client: Clients, lab: None, wished: dict[str, str], says: str
+) -> None:
+    answer = looked_at(signed_in_client("builder"), **wished)
+
+    assert answer.status_code == 200, words(answer.text)
+    assert says in words(answer.text)
+
+
+def test_a_part_of_another_stack_is_taken_over(
+    app: Any, signed_in_client: Clients, lab: None
+) -> None:
+    """It is used before any in store, and the list says where it is."""
+    with Session(app.state.engine) as session:
+        other = session.scalars(select(Stack.id).where(Stack.serial == "TEL-5")).one()
+        part = session.scalars(
+            select(Part.serial)
+            .where(Part.stack_id == other, Part.serial.like("M-%"))
+            .order_by(Part.id)
+        ).first()
+    page = looked_at(signed_in_client("builder"), **ADD_ONE, take_over=str(part)).text
+
+    picks = words(page.partition('id="picks"')[2].partition("</table>")[0])
+    assert str(part) in picks
+    assert "fitted in TEL-5" in picks
+    assert "M-NEW-1" not in picks
+
+
+@pytest.mark.parametrize(
+    ("wished", "field", "says"),
+    [
+        ({}, "wishes", "Nothing is wished for"),
+        ({"add_cells": "none"}, "add_cells", "is not a whole number"),
+        ({"add_cells": "1", "add_where": "before cell", "add_before": "9"}, "add_before", "1 to 4"),
+        ({"replace_cells": "7"}, "replace_cells", "names a cell the stack does not have"),
+        ({"replace_cells": "two"}, "replace_cells", "is no list of cells"),
+        ({"replace_parts": "NOBODY"}, "replace_parts", "NOBODY is no part of this pile"),
+        ({"replace_parts": "6 = NOBODY"}, "replace_parts", "No part bears NOBODY"),
+        ({"remove_cells": "1-3"}, "wishes", "one must stay"),
+        ({"move_cells": "3"}, "move_to", "has to be filled in"),
+        ({"move_cells": "3", "move_to": "TEL-99"}, "move_to", "there is no such stack"),
+        ({"move_cells": "3", "move_to": "tel-4"}, "move_to", "it is this stack itself"),
+        ({"split_after": "3"}, "split_after", "1 to 2"),
+        ({"add_cells": "1", "planned_for": "soon"}, "planned_for", "is not a date"),
+        ({"add_cells": "1", "nut_mm": "-4"}, "nut_mm", "is out of range"),
+        ({"blank_cells": "2", "remove_cells": "2"}, "wishes", "contradict each other"),
+        ({"replace_cells": "2", "may_open": "middle"}, "may_open", "not one of the choices"),
+    ],
+)
+def test_what_cannot_be_is_said_beside_its_field(
+    signed_in_client: Clients, lab: None, wished: dict[str, str], field: str, says: str
+) -> None:
+    """Nothing typed is lost, and no plan is shown."""
+    answer = looked_at(signed_in_client("builder"), **wished)
+
+    assert answer.status_code == 422
+    assert says in words(answer.text)
+    for name, value in wished.items():
+        if name not in {"add_where", "may_open"}:
+            assert value in answer.text, name
+    assert "Keep the plan" not in answer.text
+
+
+def test_rods_too_short_are_refused_with_the_longest_stack(
+    signed_in_client: Clients, lab: None
+) -> None:
+    client = signed_in_client("builder")
+    answer = looked_at(client, **ADD_ONE, length_mm="108")
+
+    assert "the longest stack these rods allow has 3 cells" in words(answer.text)
+    assert "Keep the plan" not in answer.text
+    refused = client.post(
+        "/stacks/TEL-4/changeover", data={**ADD_ONE, "length_mm": "108", "note": "try"}
+    )
+    assert refused.status_code == 422
+    assert "the longest stack these rods allow has 3 cells" in words(refused.text)
+
+
+def test_a_stack_without_pattern_or_build_says_why(signed_in_client: Clients, lab: None) -> None:
+    client = signed_in_client("builder")
+
+    assert "keeps no pattern" in client.get("/stacks/PLAIN/changeover").text
+    assert "no present build" in client.get("/stacks/NEW/changeover").text
+    assert client.get("/stacks/NONE/changeover").status_code == 404
+    assert client.get("/changeover-plans/99").status_code == 404
+
+
+def test_a_plan_is_kept_with_its_reason_and_listed(
+    app: Any, signed_in_client: Clients, lab: None
+) -> None:
+    client = signed_in_client("builder")
+    address = kept(client, reserve="yes")
+
+    page = client.get(address)
+    text = words(page.text)
+    assert page.status_code == 200
+    assert "Reason more power" in text
+    assert "intact" in text
+    assert "M-NEW-1" in text
+    assert f'href="{address}"' in client.get("/stacks/TEL-4").text
+    assert "changeover plan" in words(client.get("/audit-trail").text)
+    with Session(app.state.engine) as session:
+        reserved = session.scalars(
+            select(Part.serial).where(Part.reserved_for_stack_id.is_not(None))
+        ).all()
+    assert "M-NEW-1" in reserved
+
+
+def test_a_reason_is_asked_for_and_the_wishes_stay(signed_in_client: Clients, lab: None) -> None:
+    client = signed_in_client("builder")
+    answer = client.post("/stacks/TEL-4/changeover", data={**ADD_ONE, "note": " "})
+
+    assert answer.status_code == 422
+    assert "has to be filled in" in answer.text
+    assert 'name="add_cells" value="1"' in answer.text
+    assert "Keep the plan" in answer.text
+
+
+def test_a_plan_that_changed_meanwhile_is_shown_anew(
+    app: Any, signed_in_client: Clients, lab: None
+) -> None:
+    client = signed_in_client("builder")
+    seen = re.search(r'name="seen" value="(\w+)"', looked_at(client, **ADD_ONE).text)
+    assert seen
+    with Session(app.state.engine) as session:
+        session.execute(update(Part).where(Part.serial == "M-NEW-1").values(usability="rejected"))
+        session.commit()
+
+    wished = {**ADD_ONE, "seen": seen[1], "note": "more power"}
+    answer = client.post("/stacks/TEL-4/changeover", data=wished)
+
+    assert answer.status_code == 422
+    assert "has changed since the plan was shown" in answer.text
+    assert "M-NEW-2" in answer.text
+    assert seen[1] not in answer.text
+    again = re.search(r'name="seen" value="(\w+)"', answer.text)
+    assert again
+    assert (
+        client.post("/stacks/TEL-4/changeover", data={**wished, "seen": again[1]}).status_code
+        == 303
+    )
+
+
+def test_a_record_is_begun_by_a_plan_and_shows_how_it_stands(
+    app: Any, signed_in_client: Clients, lab: None
+) -> None:
+    client = signed_in_client("builder")
+    address = kept(client)
+
+    answer = client.post(f"{address}/begin", data={"performed_from": "2026-03-01 09:00"})
+
+    assert answer.status_code == 303
+    record = answer.headers["location"].removesuffix("/bench")
+    with Session(app.state.engine) as session:
+        row = session.scalars(select(ChangeoverPlan)).one()
+        assert f"/records/{row.record_id}" == record
+        assert session.get_one(RebuildRecord, row.record_id).reason == "more power"
+    page = words(client.get(record).text)
+    assert "By changeover plan 1" in page
+    assert "Still to do:" in page
+    assert "Nothing departs from the plan." in page
+    assert "Begin a record by this plan" not in client.get(address).text
+
+
+def test_the_bench_follows_the_plan_and_shows_departures(
+    app: Any, signed_in_client: Clients, lab: None
+) -> None:
+    client = signed_in_client("builder")
+    begun = client.post(f"{kept(client)}/begin", data={"performed_from": "2026-03-01 09:00"})
+    bench = begun.headers["location"]
+    number = int(bench.removesuffix("/bench").rpartition("/")[2])
+    at = datetime(2026, 3, 1, 10, 0, tzinfo=UTC)
+    me = Person(client.person_id, "", "builder", frozenset({Role.BUILDER}))
+    seen = [FindingEntry("not inspected")]
+
+    def enter(entry: Callable[..., int], **given: Any) -> None:
+        with changing(app.state.engine, me) as work:
+            entry(work, number, None, **given)
+
+    enter(record_exception, reason="a test opens it", done_at=at)
+    enter(open_stack, opened_at=at, hours_unknown_because="a test")
+    lifting = words(client.get(f"{bench}?at=lifting").text)
+    stacking = words(client.get(f"{bench}?at=putting-on&end=free+end").text)
+    enter(lift_off, end=End.FREE, findings=seen, done_at=at)
+    after_one = words(client.get(f"{bench}?at=lifting").text)
+    enter(lift_off, end=End.FIXED, findings=seen, done_at=at)
+    departed = words(client.get(f"{bench}?at=lifting").text)
+
+    asked = re.search(r"Plan 1 ?: lift off (.+?), free end \((\d+) to lift off in all\)", lifting)
+    assert asked
+    assert "insulator plate" in asked[1]
+    assert f"({int(asked[2]) - 1} to lift off in all)" in after_one
+    assert "departed from the plan" not in after_one
+    assert "complete by" not in stacking, "the plan wants one cell more than lies there"
+    assert "1 departed from the plan" in departed
+    assert "Lifted off though it was to stay: insulator plate" in departed
+
+
+def test_a_record_that_cannot_begin_says_why(signed_in_client: Clients, lab: None) -> None:
+    client = signed_in_client("builder")
+    address = kept(client)
+
+    for typed, says in (("", "have to be given"), ("2025-01-01 09:00", "was closed later")):
+        answer = client.post(f"{address}/begin", data={"performed_from": typed})
+        assert answer.status_code == 422
+        assert says in answer.text
+    assert client.post(f"{address}/begin", data={"performed_from": "2026-03-01 09:00"}).is_redirect
+    answer = client.post(f"{address}/begin", data={"performed_from": "2026-03-01 09:00"})
+    assert answer.status_code == 422
+    assert "was begun by it" in answer.text
+
+
+def test_readers_may_look_and_not_keep(signed_in_client: Clients, lab: None) -> None:
+    client = signed_in_client("admin")
+
+    answer = looked_at(client, **ADD_ONE)
+    assert answer.status_code == 200
+    assert "Keep the plan" not in answer.text
+    assert client.post("/stacks/TEL-4/changeover", data={**ADD_ONE, "note": "x"}).status_code == 403
+
+
+def test_statements_are_as_many_for_a_small_pile_as_for_a_high_one(
+    signed_in_client: Clients, lab: None, statements: Callable[..., Any]
+) -> None:
+    client = signed_in_client("builder")
+    counts = []
+    for serial in ("TEL-4", "TEL-5", "TEL-4"):
+        with statements() as seen:
+            assert looked_at(client, serial, **ADD_ONE).status_code == 200
+        counts.append(len(seen))
+
+    assert counts[1] == counts[2]

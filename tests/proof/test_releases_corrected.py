@@ -1,0 +1,323 @@
+"""A correction of what a released build is ends its release, on every road that tells of it."""
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine, select
+from sqlalchemy.orm import Session
+
+from service.bench.changes import bench
+from service.bench.changes.approvals import approve
+from service.bench.changes.corrections import decide, propose
+from service.bench.changes.handing_in import hand_in
+from service.bench.queries.correctable import Fact, correctable
+from service.bench.queries.correction_preview import Preview, preview
+from service.bench.queries.corrections import correction
+from service.bench.tables import Correction, CorrectionOf
+from service.overview.queries.overview import floor
+from service.people.tables import Role
+from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
+from service.platform.database import reading
+from service.platform.permissions import Person
+from service.proof.changes.releases import release_build
+from service.proof.queries.build_verdicts import CLAMP, verdicts_of_head
+from service.proof.queries.releases import Gate, gate
+from service.records.queries.record_heads import record_head
+from service.records.tables.rebuild_records import RecordKind
+from service.stacks.queries.builds import builds_of
+from service.stacks.queries.stacks import stack_list
+from service.stacks.tables.stacks import Build, Stack
+from service.store.tables.parts import Part, PartType
+from tests import builders
+from tests.bench.at_the_bench import Lab, a_lab, known
+from tests.closing.closings import FIGURES as CLOSING_FIGURES
+from tests.closing.closings import LIMITS, give_stiffness, put_limits_in_force
+
+OF = CorrectionOf
+FIGURES = replace(CLOSING_FIGURES, limits=LIMITS[:1])
+ENDS = ("release of build 2 of TARN-001", "released", "ended by this correction")
+
+
+class Released:
+    """A stack whose second build was closed, handed in, approved and released."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.lab: Lab = a_lab(engine)
+        self.lab.rows(give_stiffness)
+        self.lab.rows(
+            lambda s: put_limits_in_force(s, s.get_one(Stack, self.lab.stack_id).design_id, FIGURES)
+        )
+        self.bench = self.lab.begin()
+        self.bench.open()
+        self.lift_and_put_back()
+        self.read_nuts()
+        self.bench.do(bench.close_stack, closed_at=self.lab.now)
+        self.hand_in_and_approve()
+        self.build_id = self.lab.rows(
+            lambda s: s.scalars(select(Build.id).order_by(Build.id.desc())).first()
+        )
+        self.release()
+
+    def lift_and_put_back(self) -> None:
+        """Lift off all down to the first MEA and put it back, but another part outermost."""
+        layers = self.bench.pile.pile.layers
+        count = 1 + next(at for at, layer in enumerate(reversed(layers)) if layer.kind is Kind.MEA)
+        self.bench.lift(count=count)
+        outermost = self.lab.get(Part, layers[-1].part)
+        spare = self.lab.rows(lambda s: self.a_spare(s, outermost.part_type_id, "S-1"))
+        for layer in (*layers[-count:-1], replace(layers[-1], part=spare)):
+            self.bench.do(bench.put_on, end=End.FREE, part_id=layer.part, facing=layer.facing)
+
+    def a_spare(self, session: Session, part_type_id: int, serial: str) -> int:
+        """Another part of a type, in store."""
+        kind = session.get_one(PartType, part_type_id)
+        part: Part = builders.a_part(session, kind, serial=serial)
+        return part.id
+
+    def read_nuts(self) -> None:
+        for rod, torque_nm in enumerate((9.1, 8.8, 9.0, 9.2), 1):
+            self.bench.do(
+                bench.read_torque,
+                rod_number=rod,
+                pass_number=3,
+                stage=Stage.CLOSING,
+                kind=ReadingKind.SET,
+                torque_nm=torque_nm,
+                instrument_id=self.lab.driver_id,
+            )
+
+    def a_person(self, *roles: Role) -> Person:
+        return self.lab.rows(lambda s: known(s, builders.a_person(s, *roles)))
+
+    def hand_in_and_approve(self) -> None:
+        self.bench.do(hand_in)
+        self.later()
+        self.lab.do(
+            approve,
+            self.bench.number,
+            content_sha256=self.bench.record.content_sha256,
+            password=builders.PASSWORD,
+            by=self.a_person(Role.SUPERVISOR),
+        )
+        self.later()
+
+    def release(self) -> None:
+        self.lab.do(
+            release_build,
+            self.build_id,
+            set_points_sha256=self.gate.set_points_sha256,
+            password=builders.PASSWORD,
+            by=self.a_person(Role.SUPERVISOR),
+        )
+        self.later()
+
+    def later(self) -> None:
+        self.lab.now += timedelta(hours=1)
+
+    @property
+    def gate(self) -> Gate:
+        with reading(self.lab.engine) as session:
+            return gate(session, self.build_id)
+
+    def fact(self, of: CorrectionOf, **details: Any) -> Fact:
+        with Session(self.lab.engine) as session:
+            facts = correctable(session, self.bench.number).facts
+        return next(
+            fact
+            for fact in facts
+            if fact.of is of
+            and all(getattr(fact.details, name) == value for name, value in details.items())
+        )
+
+    def propose(self, fact: Fact, new_value: str, record_id: int = 0) -> int:
+        number: int = self.lab.do(
+            propose,
+            record_id or self.bench.number,
+            of=fact.of,
+            subject_id=fact.subject_id,
+            new_value=new_value,
+            reason="misread",
+        )
+        self.later()
+        return number
+
+    def preview(self, number: int) -> Preview:
+        with reading(self.lab.engine) as session:
+            return preview(session, correction(session, number))
+
+    def decide(self, number: int, *, is_approved: bool = True) -> None:
+        self.lab.do(
+            decide,
+            number,
+            approve=is_approved,
+            content_sha256=self.lab.get(Correction, number).content_sha256,
+            password=builders.PASSWORD,
+            reason="seen on the sheet",
+            by=self.a_person(Role.QUALITY),
+        )
+        self.later()
+
+    def correction_of(self, of: CorrectionOf) -> int:
+        """A correction of this kind, proposed."""
+        if of is OF.LAYER_PART:
+            spare = self.lab.rows(
+                lambda s: builders.a_part(s, builders.the_part_types(s).mea, serial="M-77")
+            )
+            return self.propose(self.fact(of, kind=Kind.MEA), spare.serial)
+        if of is OF.LAYER_FACING:
+            fact = self.fact(of)
+            turned = {"fixed end": "free end", "free end": "fixed end"}[fact.old_value]
+            return self.propose(fact, turned)
+        if of is OF.TORQUE:
+            return self.propose(self.fact(of), "11.4 N·m")
+        if of is OF.TORQUE_INSTRUMENT:
+            other = self.lab.rows(lambda s: builders.a_torque_instrument(s, label="TD-10"))
+            return self.propose(self.fact(of), other.label)
+        if of is OF.HOURS:
+            return self.propose(self.fact(of), "119")
+        fact = self.fact(of)
+        assert fact.at is not None
+        return self.propose(fact, (fact.at - timedelta(minutes=1)).isoformat())
+
+    @property
+    def states(self) -> set[str]:
+        """What the list, the stack's page, the gate and the floor say of the present build."""
+        with reading(self.lab.engine) as session:
+            (row,) = stack_list(session).rows
+            *_, build = builds_of(session, self.lab.stack_id)
+            (shown,) = floor(session, self.lab.builder, self.lab.now).rows
+        assert shown.last_approved is not None
+        released = {self.gate.release is not None, shown.last_approved.stands}
+        return {row.state, build.state, *("released" if it else "not released" for it in released)}
+
+
+@pytest.fixture
+def stack(engine: Engine) -> Released:
+    return Released(engine)
+
+
+ENDING = [of for of in OF if of is not OF.OPENED_AT]
+
+
+@pytest.mark.parametrize("of", ENDING)
+def test_a_correction_of_what_a_build_is_ends_its_release(
+    stack: Released, of: CorrectionOf
+) -> None:
+    assert stack.states == {"released"}
+    number = stack.correction_of(of)
+    before = stack.preview(number)
+    assert stack.states == {"released"}
+
+    stack.decide(number)
+
+    assert ENDS in [(row.what, row.before, row.after) for row in before.rows]
+    assert any("is released to hydrogen" in note for note in before.notes)
+    assert stack.states == {"not released"}
+    assert stack.gate.ended_by == f"correction {number} of record {stack.bench.number}"
+    done = stack.preview(number)
+    assert ENDS in [(row.what, row.before, row.after) for row in done.rows]
+
+
+def test_when_the_build_before_was_opened_is_no_fact_of_the_one_released(stack: Released) -> None:
+    number = stack.correction_of(OF.OPENED_AT)
+    before = stack.preview(number)
+
+    stack.decide(number)
+
+    assert not [row for row in before.rows if row.what.startswith("release")]
+    assert stack.states == {"released"}
+
+
+def test_a_part_that_left_before_the_build_is_no_fact_of_it(stack: Released) -> None:
+    with Session(stack.lab.engine) as session:
+        first = session.scalars(select(Build).order_by(Build.id)).first()
+        assert first is not None
+        facts = correctable(session, first.record_id).facts
+    fact = [fact for fact in facts if fact.of is OF.LAYER_PART][-1]
+    stack.lab.rows(lambda s: stack.a_spare(s, fact.details.part_type_id, "S-2"))
+    number = stack.propose(fact, "S-2", record_id=first.record_id)
+    before = stack.preview(number)
+
+    stack.decide(number)
+
+    assert not [row for row in before.rows if row.what.startswith("release")]
+    assert stack.states == {"released"}
+
+
+def test_a_refused_correction_ends_nothing(stack: Released) -> None:
+    stack.decide(stack.correction_of(OF.TORQUE), is_approved=False)
+
+    assert stack.states == {"released"}
+    assert stack.gate.ended_by == ""
+
+
+@pytest.mark.parametrize("of", [OF.LAYER_PART, OF.LAYER_FACING, OF.TORQUE, OF.TORQUE_INSTRUMENT])
+def test_what_a_closing_gave_is_out_of_date_once_its_readings_are_corrected(
+    stack: Released, of: CorrectionOf
+) -> None:
+    number = stack.correction_of(of)
+    stack.decide(number)
+
+    why = f"correction {number} of record {stack.bench.number}"
+    found = stack.gate
+    assert {line.outdated_by for line in found.lines} == {why}
+    assert {str(line.now) for line in found.lines} == {"test again"}
+    assert found.shut == (f"Limits of the closed clamp: test again, for since the test: {why}.",)
+    with reading(stack.lab.engine) as session:
+        of_record = verdicts_of_head(session, record_head(session, stack.bench.number))
+    assert of_record is not None
+    assert [(it.what, it.outdated_by) for it in of_record.wanted] == [(CLAMP, why)]
+
+
+def test_a_closing_computed_since_the_correction_counts_again(stack: Released) -> None:
+    stack.decide(stack.propose(stack.fact(OF.TORQUE), "9.2 N·m"))
+    stack.bench = stack.lab.begin(RecordKind.RE_TORQUE, performed_from=stack.lab.now)
+    stack.read_nuts()
+    stack.later()
+    stack.hand_in_and_approve()
+
+    assert stack.gate.shut == ()
+    stack.release()
+
+    assert stack.states == {"released"}
+
+
+def test_after_a_correction_of_hours_the_build_is_released_again_by_a_signature(
+    stack: Released,
+) -> None:
+    stack.decide(stack.correction_of(OF.HOURS))
+
+    assert stack.gate.shut == ()
+    stack.release()
+
+    assert stack.states == {"released"}
+
+
+def test_as_known_before_the_correction_the_build_was_released(stack: Released) -> None:
+    number = stack.correction_of(OF.TORQUE)
+    then = stack.lab.now
+    stack.later()
+    stack.decide(number)
+
+    with reading(stack.lab.engine) as session:
+        *_, build = builds_of(session, stack.lab.stack_id, then)
+    assert build.state == "released"
+
+
+def test_a_build_opened_before_the_correction_keeps_that_it_was_released(stack: Released) -> None:
+    number = stack.correction_of(OF.TORQUE)
+    stack.bench = stack.lab.begin(performed_from=stack.lab.now)
+    stack.bench.do(bench.record_exception, reason="the checklist hangs in the other room")
+    stack.bench.do(bench.open_stack, opened_at=None, hours=130.0)
+    stack.later()
+    stack.read_nuts()
+    stack.bench.do(bench.close_stack, closed_at=stack.lab.now)
+    stack.hand_in_and_approve()
+
+    stack.decide(number)
+
+    with reading(stack.lab.engine) as session:
+        _first, second, third = builds_of(session, stack.lab.stack_id)
+    assert (second.state, third.state) == ("released", "not released")
