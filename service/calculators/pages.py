@@ -50,7 +50,7 @@ class DeskSheet:
 def calculators(request: Request, me: Me) -> Response:
     """List the calculators."""
     need(me, Act.READ)
-    return page(request, "desk/list.html", DeskList())
+    return page(request, "calculators/list.html", DeskList())
 
 
 @router.get("/{name}")
@@ -63,8 +63,8 @@ def calculate(request: Request, me: Me, asked: Asked, name: str) -> Response:
     sheet = _sheet(calculator, asked)
     if wants_part(request):
         # Somebody is still typing: what is not finished yet is no error of the request.
-        return part(request, "desk/_results.html", sheet)
-    return page(request, "desk/show.html", sheet, asked.status)
+        return part(request, "calculators/_results.html", sheet)
+    return page(request, "calculators/show.html", sheet, asked.status)
 
 
 def _sheet(calculator: Calculator, form: Form) -> DeskSheet:

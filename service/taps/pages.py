@@ -116,7 +116,7 @@ def show_list(request: Request, me: Me, database: Database, serial: str) -> Resp
         tuple(_listed(one) for one in known),
         tuple(_listed(one) for one in maps if one.known_until is not None),
     )
-    return page(request, "tap_maps/list.html", context)
+    return page(request, "taps/list.html", context)
 
 
 @router.get("/stacks/{serial:path}/taps/new")
@@ -139,7 +139,7 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked, serial:
     form = blank(request, valid_from=now, **_typed(taps, channels))
     form.refused.update(asked.refused)
     context = WritePage(stack, None, build, channels, form)
-    return page(request, "tap_maps/write.html", context, asked.status)
+    return page(request, "taps/write.html", context, asked.status)
 
 
 @router.post("/stacks/{serial:path}/taps/new")
@@ -232,7 +232,7 @@ def _map_page(request: Request, database: Engine, tap_map_id: int, form: Form) -
     caption = f"Tap map {given.id} of {stack.serial}"
     drawn = _drawn(given.tap_map, build, caption) if build else None
     context = TapMapPage(stack, given, drawn, read, form)
-    return page(request, "tap_maps/show.html", context, form.status)
+    return page(request, "taps/show.html", context, form.status)
 
 
 def _write_page(
@@ -247,7 +247,7 @@ def _write_page(
     with reading(database) as session:
         build = _build_meant(session, stack.id, wrong)
     context = WritePage(stack, wrong, build, channels, form)
-    return page(request, "tap_maps/write.html", context, form.status)
+    return page(request, "taps/write.html", context, form.status)
 
 
 def _build_meant(session: Session, stack_id: int, wrong: WrittenMap | None) -> BuildThen | None:

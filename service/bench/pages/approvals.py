@@ -89,7 +89,7 @@ def show_waiting(request: Request, me: Me, database: Database) -> Response:
     settings: Settings = request.app.state.settings
     with reading(database) as session:
         found = waiting(session, me, limit=settings.page_rows)
-    return page(request, "approvals/list.html", WaitingPage(found))
+    return page(request, "bench/approvals/list.html", WaitingPage(found))
 
 
 @router.get("/records/{record_id}/approval")
@@ -178,7 +178,7 @@ def _sheet(
             void=void or blank(request),
         )
     status = max(one.status for one in (context.form, context.back, context.void))
-    return page(request, "approvals/show.html", context, status)
+    return page(request, "bench/approvals/show.html", context, status)
 
 
 def _piles(request: Request, session: Session, view: RecordView) -> Piles | None:

@@ -84,7 +84,7 @@ def show_new(
     with reading(database) as session:
         record = correctable(session, record_id)
     if of is None or subject_id is None:
-        return page(request, "corrections/choose.html", ChoosePage(record, _groups(record)))
+        return page(request, "bench/corrections/choose.html", ChoosePage(record, _groups(record)))
     fact = _fact(record, of, subject_id)
     form = blank(request, new_value=fact.at) if fact.of in TIMES else blank(request)
     return _new_page(request, database, record, fact, form)
@@ -188,7 +188,7 @@ def _sheet(
             refuse,
         )
     status = max(form.status, refuse.status)
-    return page(request, "corrections/show.html", context, status)
+    return page(request, "bench/corrections/show.html", context, status)
 
 
 def _new_page(
@@ -205,7 +205,7 @@ def _new_page(
         tuple(TURNS) if fact.of is CorrectionOf.LAYER_FACING else (),
         found if len(found) > 1 else (),
     )
-    return page(request, "corrections/new.html", context, form.status)
+    return page(request, "bench/corrections/new.html", context, form.status)
 
 
 def _candidates(database: Engine, text: str, details: LayerFacts) -> tuple[Candidate, ...]:

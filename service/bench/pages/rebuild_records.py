@@ -129,7 +129,7 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
         people = people_to_choose(session)
     older = str(request.url.include_query_params(before=found.before)) if found.before else ""
     context = RecordsPage(found, tuple(RecordState), tuple(RecordKind), people, asked, older)
-    return page(request, "rebuild_records/list.html", context, asked.status)
+    return page(request, "bench/rebuild_records/list.html", context, asked.status)
 
 
 @router.get("/new")
@@ -192,7 +192,7 @@ def show(request: Request, me: Me, database: Database, record_id: int) -> Respon
         tested = tested_sheet(session, view.head, verdicts)
     tables = tuple(table for stage in Stage if (table := view.torque(stage)).passes)
     context = RecordPage(view, tables, missing, verification, corrections, standing, closed, tested)
-    return page(request, "rebuild_records/show.html", context)
+    return page(request, "bench/rebuild_records/show.html", context)
 
 
 @router.get("/{record_id}/head")
@@ -274,7 +274,7 @@ def _lifted_page(request: Request, database: Engine, form: Form, record_id: int)
     with reading(database) as session:
         view = record_view(session, record_id)
     context = LiftedPage(form, view.head, view.still_lifted)
-    return page(request, "rebuild_records/lifted.html", context, form.status)
+    return page(request, "bench/rebuild_records/lifted.html", context, form.status)
 
 
 def _people(form: Form) -> list[tuple[int, Involvement]]:
@@ -299,7 +299,7 @@ def _new_page(request: Request, database: Engine, form: Form) -> Response:
         people = people_to_choose(session)
     kinds = tuple(kind.value for kind in _kinds(stack))
     return page(
-        request, "rebuild_records/new.html", NewPage(form, stack, kinds, people), form.status
+        request, "bench/rebuild_records/new.html", NewPage(form, stack, kinds, people), form.status
     )
 
 
@@ -324,5 +324,5 @@ def _head_page(request: Request, database: Engine, form: Form, view: RecordView)
     if form.stale is not None:  # sent again, it replaces what the page now shows
         form.typed["version"] = (str(form.stale.now),)
     return page(
-        request, "rebuild_records/head.html", HeadPage(form, view.head, people), form.status
+        request, "bench/rebuild_records/head.html", HeadPage(form, view.head, people), form.status
     )

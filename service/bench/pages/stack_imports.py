@@ -64,7 +64,7 @@ class LookPage:
 def show_send(request: Request, me: Me) -> Response:
     """Show the form that takes the file."""
     need(me, Act.IMPORT)
-    return page(request, "imports/stack.html", SendPage(blank(request), MOST_MB))
+    return page(request, "store/imports/stack.html", SendPage(blank(request), MOST_MB))
 
 
 @router.post("")
@@ -77,7 +77,7 @@ def send(request: Request, me: Me, form: Typed) -> Response:
         settings: Settings = request.app.state.settings
         token = uploads.keep(settings.data_folder, me.id, name, content, now_utc())
         return go_on(request, f"/import/stack/{token}")
-    return page(request, "imports/stack.html", SendPage(form, MOST_MB), form.status)
+    return page(request, "store/imports/stack.html", SendPage(form, MOST_MB), form.status)
 
 
 @router.get("/{token}")
@@ -129,7 +129,7 @@ def _look(request: Request, me: Person, database: Engine, form: Form, token: str
     context = LookPage(
         upload.name, token, table, form, seen, head_is_given, known, examples_of(table)
     )
-    return page(request, "imports/stack_look.html", context, form.status)
+    return page(request, "store/imports/stack_look.html", context, form.status)
 
 
 def _plan(

@@ -102,7 +102,7 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
             frozenset(rules_in_force(session)),
             asked,
         )
-    return page(request, "failing/list.html", context, asked.status)
+    return page(request, "life/failing/list.html", context, asked.status)
 
 
 @router.get("/parts/{part_id}/failing")
@@ -162,4 +162,4 @@ def _word(request: Request, database: Engine, form: Form, part_id: int) -> Respo
         verdict = verdict_of(session, part_id)
     standing = next((mark for mark in marks if mark.withdrawn_at is None), None)
     context = WordPage(part, verdict, marks, standing, part.kind is Kind.MEA, form)
-    return page(request, "failing/word.html", context, form.status)
+    return page(request, "life/failing/word.html", context, form.status)

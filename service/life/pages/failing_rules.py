@@ -60,7 +60,7 @@ def show(request: Request, me: Me, database: Database, design_id: Number) -> Res
             judged_by_earlier(session, design_id),
             blank(request),
         )
-    return page(request, "failing/rule.html", context)
+    return page(request, "life/failing/rule.html", context)
 
 
 @router.get("/{design_id}/failing-rule/new")
@@ -118,4 +118,4 @@ def _entry(request: Request, database: Engine, form: Form, design_id: int) -> Re
         shown = design(session, design_id)
         versions = rules_of_design(session, design_id)
     context = RuleEntryPage(shown, form, versions[0].version if versions else 0)
-    return page(request, "failing/rule_new.html", context, form.status)
+    return page(request, "life/failing/rule_new.html", context, form.status)

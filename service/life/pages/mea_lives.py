@@ -78,7 +78,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, part_id: Nu
         _rows(life),
         FAR_TIMES,
     )
-    return page(request, "mea_lives/show.html", context, asked.status)
+    return page(request, "life/mea_lives/show.html", context, asked.status)
 
 
 @router.get("/{part_id}/life.csv")

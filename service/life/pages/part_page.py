@@ -64,7 +64,7 @@ def show(request: Request, me: Me, database: Database, part_id: Number) -> Respo
     zone = settings.time_zone
     standing = next((mark for mark in marks if mark.withdrawn_at is None), None)
     context = PartPage(life, kinds, moves, lambda value: value_in_words(value, zone), standing)
-    return page(request, "parts/show.html", context)
+    return page(request, "store/parts/show.html", context)
 
 
 @router.get("/{part_id}/trace")
@@ -87,4 +87,4 @@ def show_trace(
             containment(session, found) if is_failing else None,
             blank(request),
         )
-    return page(request, "traces/show.html", context, asked.status)
+    return page(request, "life/traces/show.html", context, asked.status)

@@ -61,4 +61,4 @@ def show(request: Request, me: Me, database: Database, asked: Asked, part_id: Nu
     gather_makeups(database, part_id)
     with reading(database) as session:
         found = comparison(session, part_id, asked)
-    return page(request, "traces/suspects.html", SuspectsPage(found))
+    return page(request, "life/traces/suspects.html", SuspectsPage(found))

@@ -77,7 +77,7 @@ def show_versions(request: Request, me: Me, database: Database, design_id: Numbe
     need(me, Act.READ)
     with reading(database) as session:
         context = VersionsPage(design(session, design_id), limits_of_design(session, design_id))
-    return page(request, "limit_sets/list.html", context)
+    return page(request, "limits/list.html", context)
 
 
 @router.get("/designs/{design_id}/limits/new")
@@ -135,7 +135,7 @@ def _entry(request: Request, database: Engine, form: Form, design_id: int) -> Re
         shown = design(session, design_id)
         newest = newest_figures(session, design_id)
     context = EntryPage(shown, form, newest[0] if newest else 0)
-    return page(request, "limit_sets/new.html", context, form.status)
+    return page(request, "limits/new.html", context, form.status)
 
 
 def _version(
@@ -151,7 +151,7 @@ def _version(
         may(me, Act.LIMITS_APPROVE, RecordFacts(written_by=limits.row.made_by_id)),
         form,
     )
-    return page(request, "limit_sets/show.html", context, form.status)
+    return page(request, "limits/show.html", context, form.status)
 
 
 def _of(rows: tuple[FigureRow, ...], title: str) -> tuple[FigureRow, ...]:

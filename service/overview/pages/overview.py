@@ -72,8 +72,8 @@ def show(request: Request, me: Me, database: Database, asked: Asked) -> Response
         )
     context = _page(found, asked.kept("after"), wall=wall, only_mine=only_mine, room=room)
     if wants_part(request):
-        return part(request, "floor/_floor.html", context)
-    return page(request, "floor/show.html", context, asked.status)
+        return part(request, "overview/_floor.html", context)
+    return page(request, "overview/show.html", context, asked.status)
 
 
 def _room(asked: str) -> int | None:

@@ -37,7 +37,7 @@ def scan(request: Request, me: Me, database: Database, asked: Asked) -> Response
     if len(hits) == 1:
         return RedirectResponse(hits[0][0], status_code=303)
     context = ScanPage(found, hits, _visible(found.text), quote(found.serial, safe=""))
-    return page(request, "scan/show.html", context, 200 if hits or not found.text else 404)
+    return page(request, "overview/scan/show.html", context, 200 if hits or not found.text else 404)
 
 
 def _address(hit: Hit) -> str:

@@ -74,7 +74,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked) -> Response
         newest,
         lambda value: value_in_words(value, zone),
     )
-    return page(request, "audit_trail/show.html", context, asked.status)
+    return page(request, "people/audit_trail/show.html", context, asked.status)
 
 
 def _kinds() -> tuple[tuple[str, str], ...]:

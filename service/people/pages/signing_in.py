@@ -109,7 +109,7 @@ def show_sign_in(request: Request, database: Database, next: str = HOME) -> Resp
         return RedirectResponse(local_page(next), status_code=303)
     with reading(database) as session:
         if not anybody_is_known(session):
-            return page(request, "signing_in/first_start.html")
+            return page(request, "people/signing_in/first_start.html")
     ended = session_cookie(request.app.state.settings) in request.cookies
     return _sign_in_page(request, SignInPage(blank(request), local_page(next), ended))
 
@@ -220,7 +220,7 @@ def _sign_in_page(request: Request, context: SignInPage, status: int = 200) -> R
     settings: Settings = request.app.state.settings
     known = {session_cookie(settings), visit_cookie(settings)} & set(request.cookies)
     visit = "" if known else begin_visit(request)
-    response = page(request, "signing_in/sign_in.html", context, status)
+    response = page(request, "people/signing_in/sign_in.html", context, status)
     if visit:
         _set_cookie(response, settings, visit_cookie(settings), visit, None)
     if status == 429:

@@ -154,7 +154,7 @@ def _form_page(request: Request, database: Engine, form: Form, keep: Form, seria
     carried = {name: form.kept(name) for name in FIELDS if form.kept(name)}
     return page(
         request,
-        "changeover/form.html",
+        "planning/form.html",
         FormPage(form, keep, ground, sheet, clamp, carried),
         form.status,
     )
@@ -168,4 +168,4 @@ def _plan_page(request: Request, database: Engine, plan_id: int, form: Form) -> 
         clamp = changeover_closing_sheet(changeover_closing(session, shown, plan.document))
     sheet = sheet_of(plan.document, plan.content_sha256, shown)
     context = PlanPage(plan, sheet, clamp, form, standing)
-    return page(request, "changeover/show.html", context, form.status)
+    return page(request, "planning/show.html", context, form.status)

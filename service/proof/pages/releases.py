@@ -54,4 +54,4 @@ def _sheet(request: Request, database: Engine, me: Person, form: Form, build_id:
     with reading(database) as session:
         found = gate(session, build_id)
     context = ReleasePage(found, may(me, Act.BUILD_RELEASE, found.facts), form)
-    return page(request, "releases/show.html", context, form.status)
+    return page(request, "proof/releases/show.html", context, form.status)

@@ -155,7 +155,7 @@ def _list(request: Request, database: Engine, place: Place, form: Form | None = 
     context = AttachmentsPage(
         of, subject_id, subject, files, is_open, version, form, settings.attachment_max_mb
     )
-    return page(request, "attachments/list.html", context, form.status)
+    return page(request, "records/attachments/list.html", context, form.status)
 
 
 def _file(

@@ -82,4 +82,4 @@ def _page(
         at,
         form,
     )
-    return page(request, "pile_checks/show.html", context, form.status)
+    return page(request, "records/pile_checks/show.html", context, form.status)

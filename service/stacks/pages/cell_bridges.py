@@ -173,7 +173,7 @@ def _list_page(request: Request, database: Engine, serial: str, form: Form) -> R
         _cells(build),
         form,
     )
-    return page(request, "cell_bridges/list.html", context, form.status)
+    return page(request, "stacks/cell_bridges/list.html", context, form.status)
 
 
 def _bridge_page(
@@ -195,7 +195,7 @@ def _bridge_page(
         take_back or blank(request),
     )
     status = refused.status if refused else 200
-    return page(request, "cell_bridges/show.html", context, status)
+    return page(request, "stacks/cell_bridges/show.html", context, status)
 
 
 def _correct_page(request: Request, database: Engine, bridge_id: int, form: Form) -> Response:
@@ -204,7 +204,7 @@ def _correct_page(request: Request, database: Engine, bridge_id: int, form: Form
         stack = stack_facts(session, bridge.stack_id)
         build = build_then(session, bridge.stack_id, bridge.from_at)
     context = CorrectPage(stack, bridge, _cells(build), form)
-    return page(request, "cell_bridges/correct.html", context, form.status)
+    return page(request, "stacks/cell_bridges/correct.html", context, form.status)
 
 
 def _cells(build: BuildThen | None) -> tuple[tuple[str, str], ...]:

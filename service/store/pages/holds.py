@@ -75,14 +75,14 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
     more = len(found) > settings.page_rows
     older = str(request.url.include_query_params(before=shown[-1].id)) if more else ""
     context = HoldsPage(shown, given[: settings.page_rows], asked, older)
-    return page(request, "holds/list.html", context, asked.status)
+    return page(request, "store/holds/list.html", context, asked.status)
 
 
 @router.get("/new")
 def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """Show the form for a hold."""
     need(me, Act.HOLD_WRITE)
-    return _subject_page(request, database, "holds/new.html", _about(asked), blank(request))
+    return _subject_page(request, database, "store/holds/new.html", _about(asked), blank(request))
 
 
 @router.post("/new")
@@ -94,14 +94,16 @@ def place(request: Request, me: Me, database: Database, form: Typed, asked: Aske
         with changing(database, me, key=form.key) as work:
             work.answer = f"/holds/{place_hold(work, _as_subject(about), reason=reason)}"
         return go_on(request, work.answer)
-    return _subject_page(request, database, "holds/new.html", about, form)
+    return _subject_page(request, database, "store/holds/new.html", about, form)
 
 
 @router.get("/concessions/new")
 def show_concession(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """Show the form for a concession."""
     need(me, Act.CONCESSION_GIVE)
-    return _subject_page(request, database, "holds/concession.html", _about(asked), blank(request))
+    return _subject_page(
+        request, database, "store/holds/concession.html", _about(asked), blank(request)
+    )
 
 
 @router.post("/concessions/new")
@@ -114,7 +116,7 @@ def concede(request: Request, me: Me, database: Database, form: Typed, asked: As
             give_concession(work, _as_subject(about), reason=reason)
             work.answer = _subject_address(about)
         return go_on(request, work.answer)
-    return _subject_page(request, database, "holds/concession.html", about, form)
+    return _subject_page(request, database, "store/holds/concession.html", about, form)
 
 
 @router.get("/{hold_id}")
@@ -177,4 +179,4 @@ def _subject_page(
 def _hold_page(request: Request, database: Engine, hold_id: int, form: Form) -> Response:
     with reading(database) as session:
         context = HoldPage(hold(session, hold_id), form)
-    return page(request, "holds/show.html", context, form.status)
+    return page(request, "store/holds/show.html", context, form.status)

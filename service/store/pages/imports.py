@@ -60,7 +60,7 @@ class LookPage:
 def show_send(request: Request, me: Me) -> Response:
     """Show the form that takes the file."""
     need(me, Act.IMPORT)
-    return page(request, "imports/parts.html", SendPage(blank(request), MOST_MB))
+    return page(request, "store/imports/parts.html", SendPage(blank(request), MOST_MB))
 
 
 @router.post("")
@@ -73,7 +73,7 @@ def send(request: Request, me: Me, form: Typed) -> Response:
         settings: Settings = request.app.state.settings
         token = uploads.keep(settings.data_folder, me.id, name, content, now_utc())
         return go_on(request, f"/import/parts/{token}")
-    return page(request, "imports/parts.html", SendPage(form, MOST_MB), form.status)
+    return page(request, "store/imports/parts.html", SendPage(form, MOST_MB), form.status)
 
 
 @router.get("/{token}")
@@ -151,7 +151,7 @@ def _look(request: Request, me: Person, database: Engine, form: Form, token: str
             form.check()
             seen = parts_in.plan(session, table, mapping, _source(upload), _options(form, me))
     context = LookPage(upload.name, token, table, form, seen, types, examples_of(table))
-    return page(request, "imports/parts_look.html", context, form.status)
+    return page(request, "store/imports/parts_look.html", context, form.status)
 
 
 def _options(form: Form, me: Person) -> ListOptions:

@@ -73,7 +73,10 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
     with reading(database) as session:
         found = instruments(session, kind, withdrawn=asked.yes("withdrawn"))
     return page(
-        request, "instruments/list.html", InstrumentsPage(found, asked, now_utc()), asked.status
+        request,
+        "store/instruments/list.html",
+        InstrumentsPage(found, asked, now_utc()),
+        asked.status,
     )
 
 
@@ -81,7 +84,7 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
 def show_new(request: Request, me: Me) -> Response:
     """Show the form of a new instrument."""
     need(me, Act.INSTRUMENT_WRITE)
-    return page(request, "instruments/new.html", EntryPage(blank(request, unit="N·m")))
+    return page(request, "store/instruments/new.html", EntryPage(blank(request, unit="N·m")))
 
 
 @router.post("/new")
@@ -92,7 +95,7 @@ def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
         with changing(database, me, key=form.key) as work:
             work.answer = f"/instruments/{add_instrument(work, entry)}"
         return go_on(request, work.answer)
-    return page(request, "instruments/new.html", EntryPage(form), form.status)
+    return page(request, "store/instruments/new.html", EntryPage(form), form.status)
 
 
 @router.get("/{instrument_id}")
@@ -149,7 +152,7 @@ def show_edit(request: Request, me: Me, database: Database, instrument_id: int) 
         "in_use",
     )
     form = blank(request, **{name: getattr(changed.row, name) for name in names})
-    return page(request, "instruments/edit.html", EntryPage(form, changed))
+    return page(request, "store/instruments/edit.html", EntryPage(form, changed))
 
 
 @router.post("/{instrument_id}/edit")
@@ -165,7 +168,7 @@ def change(
         return go_on(request, work.answer)
     with reading(database) as session:
         changed = instrument(session, instrument_id)
-    return page(request, "instruments/edit.html", EntryPage(form, changed), form.status)
+    return page(request, "store/instruments/edit.html", EntryPage(form, changed), form.status)
 
 
 def _entry(form: Form, *, in_use: bool) -> InstrumentEntry:
@@ -204,4 +207,4 @@ def _instrument_page(
             form,
             now_utc(),
         )
-    return page(request, "instruments/show.html", context, form.status)
+    return page(request, "store/instruments/show.html", context, form.status)

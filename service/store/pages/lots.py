@@ -73,7 +73,7 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
     more = len(found) > settings.page_rows
     older = str(request.url.include_query_params(before=shown[-1].id)) if more else ""
     context = LotsPage(shown, types, asked, now_utc(), older)
-    return page(request, "lots/list.html", context, asked.status)
+    return page(request, "store/lots/list.html", context, asked.status)
 
 
 @router.get("/new")
@@ -112,7 +112,7 @@ def show(request: Request, me: Me, database: Database, lot_id: int) -> Response:
             concessions(session, about, used_too=True),
             now_utc(),
         )
-    return page(request, "lots/show.html", context)
+    return page(request, "store/lots/show.html", context)
 
 
 @router.get("/{lot_id}/edit")
@@ -168,5 +168,5 @@ def _entry_page(
     with reading(database) as session:
         types = part_types(session)
         changed = None if lot_id is None else lot(session, lot_id)
-    template = "lots/new.html" if changed is None else "lots/edit.html"
+    template = "store/lots/new.html" if changed is None else "store/lots/edit.html"
     return page(request, template, EntryPage(form, types, changed), form.status)

@@ -58,7 +58,7 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
     kind = asked.choice("kind", Kind, required=False)
     with reading(database) as session:
         context = PartTypesPage(part_types(session, kind), asked)
-    return page(request, "part_types/list.html", context, asked.status)
+    return page(request, "store/part_types/list.html", context, asked.status)
 
 
 @router.get("/new")
@@ -72,7 +72,7 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
         with reading(database) as session:
             made_from = part_type(session, start)
         form = _form_of(request, made_from.facts, revision="")
-    return page(request, "part_types/new.html", EntryPage(form, made_from=made_from))
+    return page(request, "store/part_types/new.html", EntryPage(form, made_from=made_from))
 
 
 @router.post("/new")
@@ -83,7 +83,7 @@ def make(request: Request, me: Me, database: Database, form: Typed) -> Response:
         with changing(database, me, key=form.key) as work:
             work.answer = f"/part-types/{make_part_type(work, entry)}"
         return go_on(request, work.answer)
-    return page(request, "part_types/new.html", EntryPage(form), form.status)
+    return page(request, "store/part_types/new.html", EntryPage(form), form.status)
 
 
 @router.get("/{part_type_id}")
@@ -93,7 +93,7 @@ def show(request: Request, me: Me, database: Database, part_type_id: int) -> Res
     with reading(database) as session:
         shown = part_type(session, part_type_id)
     context = PartTypePage(shown, given_of(shown.facts), shown.facts.kind in OF_KIND)
-    return page(request, "part_types/show.html", context)
+    return page(request, "store/part_types/show.html", context)
 
 
 @router.get("/{part_type_id}/edit")
@@ -103,7 +103,7 @@ def show_edit(request: Request, me: Me, database: Database, part_type_id: int) -
     with reading(database) as session:
         changed = part_type(session, part_type_id)
     form = _form_of(request, changed.facts, revision=changed.facts.revision)
-    return page(request, "part_types/edit.html", EntryPage(form, changed=changed))
+    return page(request, "store/part_types/edit.html", EntryPage(form, changed=changed))
 
 
 @router.post("/{part_type_id}/edit")
@@ -123,7 +123,9 @@ def change(
 def _edit_again(request: Request, database: Engine, form: Form, part_type_id: int) -> Response:
     with reading(database) as session:
         changed = part_type(session, part_type_id)
-    return page(request, "part_types/edit.html", EntryPage(form, changed=changed), form.status)
+    return page(
+        request, "store/part_types/edit.html", EntryPage(form, changed=changed), form.status
+    )
 
 
 def _entry(form: Form) -> PartTypeEntry:

@@ -94,7 +94,9 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
     shown = found[: settings.page_rows]
     more = len(found) > settings.page_rows
     older = str(request.url.include_query_params(last=shown[-1].id)) if more else ""
-    return page(request, "parts/list.html", PartsPage(shown, types, asked, older), asked.status)
+    return page(
+        request, "store/parts/list.html", PartsPage(shown, types, asked, older), asked.status
+    )
 
 
 @router.get("/new")
@@ -159,7 +161,7 @@ def show_edit(request: Request, me: Me, database: Database, part_id: int) -> Res
         measured_thickness_mm=row.measured_thickness_mm,
         notes=row.notes,
     )
-    return _change_page(request, database, "parts/edit.html", part_id, form)
+    return _change_page(request, database, "store/parts/edit.html", part_id, form)
 
 
 @router.post("/{part_id}/edit")
@@ -178,7 +180,7 @@ def edit(request: Request, me: Me, database: Database, form: Typed, part_id: int
             "reason": form.text("reason"),
         }
         return _done(request, form, part_id, changes.change_part, values)
-    return _change_page(request, database, "parts/edit.html", part_id, form)
+    return _change_page(request, database, "store/parts/edit.html", part_id, form)
 
 
 @router.get("/{part_id}/move")
@@ -187,7 +189,7 @@ def show_move(request: Request, me: Me, database: Database, part_id: int) -> Res
     need(me, Act.PART_WRITE)
     row = _row(database, part_id)
     form = blank(request, whereabouts=row.whereabouts.value, place=row.place)
-    return _change_page(request, database, "parts/move.html", part_id, form)
+    return _change_page(request, database, "store/parts/move.html", part_id, form)
 
 
 @router.post("/{part_id}/move")
@@ -203,14 +205,14 @@ def move(request: Request, me: Me, database: Database, form: Typed, part_id: int
         back = form.yes("reversal")
         change = part_axes.bring_back if back else part_axes.move_part
         return _done(request, form, part_id, change, values)
-    return _change_page(request, database, "parts/move.html", part_id, form)
+    return _change_page(request, database, "store/parts/move.html", part_id, form)
 
 
 @router.get("/{part_id}/judge")
 def show_judge(request: Request, me: Me, database: Database, part_id: int) -> Response:
     """Show the form for whether a part may be used."""
     need(me, Act.PART_JUDGE)
-    return _change_page(request, database, "parts/judge.html", part_id, blank(request))
+    return _change_page(request, database, "store/parts/judge.html", part_id, blank(request))
 
 
 @router.post("/{part_id}/judge")
@@ -223,7 +225,7 @@ def judge(request: Request, me: Me, database: Database, form: Typed, part_id: in
             "reason": form.text("reason"),
         }
         return _done(request, form, part_id, part_axes.judge_part, values)
-    return _change_page(request, database, "parts/judge.html", part_id, form)
+    return _change_page(request, database, "store/parts/judge.html", part_id, form)
 
 
 @router.get("/{part_id}/reserve")
@@ -233,7 +235,7 @@ def show_reserve(request: Request, me: Me, database: Database, part_id: int) -> 
     with reading(database) as session:
         reserved = part_in_forms(session, part_id).reserved_for_stack_id
     form = blank(request, stack=reserved)
-    return _change_page(request, database, "parts/reserve.html", part_id, form)
+    return _change_page(request, database, "store/parts/reserve.html", part_id, form)
 
 
 @router.post("/{part_id}/reserve")
@@ -246,7 +248,7 @@ def reserve(request: Request, me: Me, database: Database, form: Typed, part_id: 
             "reason": form.text("reason"),
         }
         return _done(request, form, part_id, part_axes.reserve_part, values)
-    return _change_page(request, database, "parts/reserve.html", part_id, form)
+    return _change_page(request, database, "store/parts/reserve.html", part_id, form)
 
 
 def _done(
@@ -287,4 +289,4 @@ def _new_page(request: Request, database: Engine, form: Form) -> Response:
         chosen = next((one for one in types if str(one.id) == wanted), None)
         lots = lots_of_type(session, chosen.id) if chosen else ()
     context = NewPage(form, tuple(one for one in types if not one.counted), chosen, lots)
-    return page(request, "parts/new.html", context, form.status)
+    return page(request, "store/parts/new.html", context, form.status)

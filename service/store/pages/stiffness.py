@@ -119,4 +119,4 @@ def _page(request: Request, facts: PartTypeFacts, form: Form) -> Response:
     fields = FIELDS[facts.kind]
     lines = {field.name: help_of(field) for field in fields}
     context = StiffnessPage(facts, form, fields, lines, given_of(facts))
-    return page(request, "part_types/stiffness.html", context, form.status)
+    return page(request, "store/part_types/stiffness.html", context, form.status)
