@@ -40,7 +40,7 @@ from service.platform.arithmetic.vocabulary import (
 from service.platform.tables.base import Base
 from service.proof.tables.releases import BuildRelease
 from service.records.queries.content import record_content
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     Decision,
     Involvement,
     Meaning,

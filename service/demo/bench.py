@@ -31,7 +31,7 @@ from service.platform.files import photos
 from service.records.changes import rebuild_records
 from service.records.changes.attachments import add_attachment
 from service.records.queries.working_piles import working_pile
-from service.records.tables.rebuild_records import Involvement, RecordKind
+from service.records.tables import Involvement, RecordKind
 from service.store.changes.part_axes import move_part
 from service.store.tables.parts import Lot, PartType
 

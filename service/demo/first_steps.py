@@ -12,7 +12,7 @@ from service.demo.heron import FAILING
 from service.life.queries.failing import judged
 from service.life.tables.failing import RuleAnswer
 from service.people.tables import Role
-from service.records.tables.rebuild_records import RecordState
+from service.records.tables import RecordState
 from service.store.queries.scans import find_scanned
 
 ORDER = (Role.BUILDER, Role.QUALITY, Role.SUPERVISOR)

@@ -17,7 +17,7 @@ from service.demo.releasing import release
 from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
-from service.records.tables.rebuild_records import RecordKind
+from service.records.tables import RecordKind
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.part_axes import judge_part, move_part, reserve_part
 from service.store.queries.hold_lists import About, holds

@@ -21,7 +21,7 @@ from service.demo.heron import SHEET_77
 from service.demo.lab import Entry, Lab, serial
 from service.demo.logs import Sat
 from service.platform.arithmetic.vocabulary import Facing
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from service.store.arithmetic.identifiers import serial_key
 from service.store.changes.imports import LotKey, NewLot, SourceFile
 from service.store.changes.lots import LotEntry

@@ -13,7 +13,7 @@ from service.demo.releasing import release
 from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Usability, Whereabouts
-from service.records.tables.rebuild_records import RecordKind
+from service.records.tables import RecordKind
 from service.store.changes.part_axes import judge_part, move_part
 
 CELLS = 40

@@ -16,7 +16,7 @@ from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.records.queries.working_piles import working_pile
-from service.records.tables.rebuild_records import RecordKind
+from service.records.tables import RecordKind
 from service.store.changes.holds import Subject, give_concession
 
 RODS = {"WR R-11": 1, "WS S-11": 1, "WN N-11": 2}

@@ -17,7 +17,7 @@ from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.records.queries.content import record_content
-from service.records.tables.rebuild_records import RebuildRecord, RecordState
+from service.records.tables import RebuildRecord, RecordState
 from service.stacks.changes.build_features import write_makeups
 from service.stacks.tables.stacks import Stack
 

@@ -25,7 +25,7 @@ from service.platform.arithmetic.vocabulary import (
     Usability,
     Whereabouts,
 )
-from service.records.tables.rebuild_records import Involvement, RecordKind, StepKind
+from service.records.tables import Involvement, RecordKind, StepKind
 from service.stacks.tables.hours import Moment
 from service.store.tables.instruments import InstrumentKind
 

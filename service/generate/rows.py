@@ -5,7 +5,7 @@ from typing import Any
 
 from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.records.tables.rebuild_records import Meaning
+from service.records.tables import Meaning
 from service.store.arithmetic.identifiers import serial_key
 
 Values = dict[str, Any]

@@ -4,7 +4,6 @@ from service.life.tables import failing
 from service.platform.tables import attachments, audit
 from service.platform.tables.base import Base
 from service.proof.tables import releases, stack_tests
-from service.records.tables import rebuild_records
 from service.stacks.tables import hours, stacks
 from service.store.tables import holds, instruments, parts
 

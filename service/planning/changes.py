@@ -15,7 +15,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.changes.rebuild_records import People, begin_record
-from service.records.tables.rebuild_records import RecordKind
+from service.records.tables import RecordKind
 from service.stacks.tables.stacks import BuildPeriod, Stack
 from service.store.changes.part_axes import reserve_part
 from service.store.tables.parts import Part

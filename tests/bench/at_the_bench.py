@@ -21,7 +21,7 @@ from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.rebuild_records import begin_record
 from service.records.queries.record_heads import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
-from service.records.tables.rebuild_records import RebuildRecord, RecordKind
+from service.records.tables import RebuildRecord, RecordKind
 from service.stacks.tables.stacks import Stack
 from service.store.tables.parts import Part
 from tests import builders

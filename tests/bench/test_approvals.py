@@ -22,7 +22,7 @@ from service.platform.tables.attachments import Attachment
 from service.platform.tables.audit import AuditEntry
 from service.records.queries.content import verify
 from service.records.queries.participants import people_on
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     Decision,
     Involvement,
     MakeSafeLine,

@@ -11,14 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.operation.migrating import triggers
 from service.people.tables import SignInAttempt
-from service.records.tables.rebuild_records import (
-    Decision,
-    Finding,
-    RebuildRecord,
-    RecordState,
-    Step,
-    StepKind,
-)
+from service.records.tables import Decision, Finding, RebuildRecord, RecordState, Step, StepKind
 from tests import builders
 
 Clients = Callable[..., Any]

@@ -21,7 +21,7 @@ from service.platform.arithmetic.vocabulary import (
 )
 from service.platform.errors import Refused
 from service.platform.tables.base import Base
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     Finding,
     MakeSafeLine,
     RecordKind,

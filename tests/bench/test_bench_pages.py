@@ -13,13 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.tables.attachments import Attachment
-from service.records.tables.rebuild_records import (
-    Finding,
-    RebuildRecord,
-    RecordState,
-    Step,
-    TorqueReading,
-)
+from service.records.tables import Finding, RebuildRecord, RecordState, Step, TorqueReading
 from service.store.tables.parts import Lot, Part, PartType
 from tests import builders
 

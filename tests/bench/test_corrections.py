@@ -26,13 +26,7 @@ from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
 from service.records.queries.content import verify
-from service.records.tables.rebuild_records import (
-    Decision,
-    Meaning,
-    RebuildRecord,
-    Step,
-    TorqueReading,
-)
+from service.records.tables import Decision, Meaning, RebuildRecord, Step, TorqueReading
 from service.stacks.queries.hours import build_hours
 from service.stacks.queries.layer_maps import layer_map
 from service.stacks.queries.part_hours import part_hours

@@ -18,7 +18,7 @@ from service.platform.arithmetic.vocabulary import End, Facing, Kind, ReadingKin
 from service.platform.errors import Refused
 from service.records.queries.content import record_content, verify
 from service.records.queries.record_entries import entries_of
-from service.records.tables.rebuild_records import Step, StepKind
+from service.records.tables import Step, StepKind
 from service.store.tables.parts import Lot, Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import NOW, Bench, Lab, a_lab, what_is_missing

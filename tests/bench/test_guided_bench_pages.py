@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.tables.rebuild_records import Step, StepKind
+from service.records.tables import Step, StepKind
 from service.stacks.tables.stacks import Layer
 from service.store.tables.instruments import InstrumentKind
 from service.store.tables.parts import Part

@@ -17,13 +17,7 @@ from service.platform.errors import NotAllowed, Refused, RefusedTogether, Stale
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
 from service.records.queries.content import verify
-from service.records.tables.rebuild_records import (
-    RebuildRecord,
-    RecordKind,
-    RecordState,
-    Step,
-    StepKind,
-)
+from service.records.tables import RebuildRecord, RecordKind, RecordState, Step, StepKind
 from service.stacks.queries.layer_maps import layer_map
 from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.tables.parts import Part

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from service.designs.arithmetic.make_safe_lines import DEFAULT_LINES
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from service.store.tables.parts import Lot, Part, PartType
 from tests import builders
 

@@ -9,7 +9,7 @@ from service.bench.queries.missing import BLOCKS
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.errors import Refused, RefusedTogether
-from service.records.tables.rebuild_records import RecordKind
+from service.records.tables import RecordKind
 from tests import builders
 from tests.bench.at_the_bench import Bench, a_lab, what_is_missing
 from tests.bench.test_bench import opened

@@ -14,13 +14,7 @@ from service.platform.errors import NotAllowed, NotFound, Refused, Repeated, Sta
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
 from service.records.changes.rebuild_records import change_record
-from service.records.tables.rebuild_records import (
-    Involvement,
-    RecordKind,
-    RecordPerson,
-    RecordState,
-    Step,
-)
+from service.records.tables import Involvement, RecordKind, RecordPerson, RecordState, Step
 from tests import builders
 from tests.bench.at_the_bench import NOW, WORK_BEGAN, a_lab
 

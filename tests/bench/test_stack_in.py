@@ -25,7 +25,7 @@ from service.platform.permissions import Person
 from service.platform.tables.attachments import Attachment
 from service.records.changes.attachments import Stored
 from service.records.queries.content import verify
-from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
+from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.stacks.queries.hours import stack_hours
 from service.stacks.queries.layer_maps import layer_map
 from service.stacks.tables.stacks import Build, Fixing, Layer, Stack

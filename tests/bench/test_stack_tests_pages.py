@@ -10,7 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.proof.tables.stack_tests import StackTest
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from service.stacks.tables.stacks import Stack
 from tests import builders
 from tests.closing.closings import put_limits_in_force

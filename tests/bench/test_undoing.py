@@ -10,7 +10,7 @@ from service.bench.changes import bench
 from service.platform.arithmetic.vocabulary import End, Kind, Whereabouts
 from service.platform.errors import Refused
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.rebuild_records import Finding, RecordState, Step, TorqueReading
+from service.records.tables import Finding, RecordState, Step, TorqueReading
 from service.stacks.tables.hours import HourReading
 from service.store.tables.parts import Part
 from tests import builders

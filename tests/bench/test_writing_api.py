@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import ApiToken
 from service.platform.arithmetic.vocabulary import Kind, Whereabouts
 from service.platform.tables.audit import AuditEntry, EntryKey
-from service.records.tables.rebuild_records import RebuildRecord, RecordState, TorqueReading
+from service.records.tables import RebuildRecord, RecordState, TorqueReading
 from service.stacks.tables.hours import HourReading, Moment
 from tests import builders
 

@@ -14,7 +14,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.platform.pages.guard import FORM_TOKEN
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from service.stacks.tables.stacks import Layer
 from service.store.tables.parts import Part
 from tests import builders

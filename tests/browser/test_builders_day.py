@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.tables.attachments import Attachment
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     Finding,
     RebuildRecord,
     RecordState,

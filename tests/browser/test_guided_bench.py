@@ -8,13 +8,7 @@ from playwright.sync_api import Page, expect
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.tables.rebuild_records import (
-    MakeSafeLine,
-    RebuildRecord,
-    RecordState,
-    Step,
-    StepKind,
-)
+from service.records.tables import MakeSafeLine, RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables.stacks import Layer
 from service.store.tables.instruments import InstrumentKind
 from service.store.tables.parts import Part

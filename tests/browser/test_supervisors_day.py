@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.bench.tables import Correction, CorrectionState
 from service.people.tables import Role
-from service.records.tables.rebuild_records import Decision, RebuildRecord, RecordState
+from service.records.tables import Decision, RebuildRecord, RecordState
 from tests import builders
 from tests.browser.at_the_bench import Bench
 from tests.browser.rebuilds import a_rebuild

@@ -16,7 +16,7 @@ from service.closing.queries.closing_inputs import ClosingGround, closing_ground
 from service.closing.queries.closing_results import kept_result
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind, Stage
 from service.records.queries.working_piles import working_pile
-from service.records.tables.rebuild_records import RecordKind
+from service.records.tables import RecordKind
 from service.stacks.tables.stacks import Layer, Stack
 from service.store.tables.instruments import Calibration, Instrument
 from service.store.tables.parts import Part, PartType

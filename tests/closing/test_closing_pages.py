@@ -19,7 +19,7 @@ from service.physics.arithmetic.part_stiffness import Stiff
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import changing
 from service.records.changes.rebuild_records import begin_record
-from service.records.tables.rebuild_records import RebuildRecord, RecordKind
+from service.records.tables import RebuildRecord, RecordKind
 from service.stacks.tables.stacks import Stack
 from tests import builders
 from tests.bench.at_the_bench import known

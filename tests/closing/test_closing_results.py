@@ -23,7 +23,7 @@ from service.people.tables import Role
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.records.queries.content import verify
-from service.records.tables.rebuild_records import RebuildRecord, RecordKind
+from service.records.tables import RebuildRecord, RecordKind
 from service.stacks.tables.stacks import Stack
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Bench, Lab, a_lab, known

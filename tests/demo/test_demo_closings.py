@@ -23,7 +23,7 @@ from service.platform.arithmetic.verdicts import Verdict
 from service.platform.database import make_engine, reading
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables.stack_tests import StackTest
-from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
+from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables.stacks import Build, Stack
 from service.store.tables.parts import Part, PartType
 

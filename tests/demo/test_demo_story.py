@@ -30,13 +30,7 @@ from service.platform.tables.audit import AuditEntry
 from service.records.queries.content import verify
 from service.records.queries.pile_checks import pile_check
 from service.records.queries.working_piles import working_pile
-from service.records.tables.rebuild_records import (
-    RebuildRecord,
-    RecordKind,
-    RecordState,
-    Step,
-    StepKind,
-)
+from service.records.tables import RebuildRecord, RecordKind, RecordState, Step, StepKind
 from service.stacks.queries.hours import stack_hours
 from service.stacks.queries.stacks import find_stack, stack_list
 from service.stacks.tables.hours import HourReading

@@ -16,7 +16,7 @@ from service.designs.queries.patterns import pattern_of_design
 from service.designs.tables import Design
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Back, Kind
-from service.records.tables.rebuild_records import Step, StepKind
+from service.records.tables import Step, StepKind
 from tests import builders
 from tests.bench.at_the_bench import a_lab
 from tests.records.test_pile_checks import closed, opened, put

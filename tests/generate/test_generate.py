@@ -14,7 +14,7 @@ from service.platform.errors import NotAllowed, Refused
 from service.platform.permissions import Person
 from service.platform.tables.audit import AuditEntry
 from service.records.queries.content import verify
-from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
+from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.tables.parts import Part, PartType
 from tests import builders

@@ -36,7 +36,7 @@ def test_only_the_database_module_commits() -> None:
         if isinstance(node, ast.Attribute) and node.attr == "commit"
     }
 
-    assert committing == {"service/records/database.py"}
+    assert committing == {"service/platform/database.py"}
 
 
 def test_only_the_database_module_reads_the_clock() -> None:
@@ -45,7 +45,7 @@ def test_only_the_database_module_reads_the_clock() -> None:
 
     reading = {named(path) for path in SERVICE if clock.search(path.read_text())}
 
-    assert reading == {"service/records/database.py"}
+    assert reading == {"service/platform/database.py"}
 
 
 def test_an_init_holds_a_docstring_at_most() -> None:
@@ -66,7 +66,7 @@ def test_no_room_for_odds_and_ends() -> None:
     odd = {
         named(path)
         for path in (HERE / "service").rglob("*")
-        if path.stem in NO_ROOMS and named(path) != "service/records/tables/base.py"
+        if path.stem in NO_ROOMS and named(path) != "service/platform/tables/base.py"
     }
 
     assert odd == set()

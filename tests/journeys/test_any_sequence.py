@@ -31,7 +31,7 @@ from service.platform.errors import Refused
 from service.platform.permissions import Person
 from service.records.changes.rebuild_records import begin_record
 from service.records.queries.working_piles import working_pile
-from service.records.tables.rebuild_records import RecordKind, Step, StepKind
+from service.records.tables import RecordKind, Step, StepKind
 from service.stacks.tables.stacks import Layer
 from service.store.tables.parts import Part
 from tests import builders

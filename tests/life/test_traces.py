@@ -12,7 +12,7 @@ from service.closing.queries.build_torques import build_torques
 from service.life.queries.traces import trace
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
-from service.records.tables.rebuild_records import Involvement, RecordPerson, TorqueReading
+from service.records.tables import Involvement, RecordPerson, TorqueReading
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.tables.stacks import Build
 from service.store.tables.holds import Hold

@@ -17,7 +17,7 @@ from service.operation.migrating import migrate, newest_revision, revision_of, t
 from service.operation.tables import metadata
 from service.platform.database import make_engine
 from service.records.queries.content import verify
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from service.stacks.tables.stacks import Layer
 from tests import builders
 

@@ -25,7 +25,7 @@ from service.platform.database import make_engine, reading
 from service.platform.errors import NotFound, Refused
 from service.platform.files.photos import Checked, path_of, store
 from service.platform.tables.attachments import Attachment
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from service.runs.files import run_files
 from service.runs.tables import Run, RunKind
 from tests import builders

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service.operation.migrating import migrate
 from service.people.tables import Role
 from service.platform.database import make_engine
-from service.records.tables.rebuild_records import RebuildRecord, RecordState
+from service.records.tables import RebuildRecord, RecordState
 from service.stacks.tables.stacks import Layer, Stack
 from service.store.tables.parts import Lot, Part
 from tests import builders

@@ -13,7 +13,7 @@ from service.designs.tables import ChecklistLine, Design, DesignRod
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Facing, Whereabouts
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     Decision,
     RebuildRecord,
     RecordPerson,

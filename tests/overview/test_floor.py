@@ -20,7 +20,7 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage, Usability
 from service.platform.database import reading
 from service.platform.permissions import Person
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     RebuildRecord,
     RecordKind,
     RecordState,

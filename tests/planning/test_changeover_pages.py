@@ -16,7 +16,7 @@ from service.planning.tables import ChangeoverPlan
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing
 from service.platform.permissions import Person, Role
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from service.stacks.tables.stacks import Stack
 from service.store.tables.parts import Part
 from tests import builders

@@ -34,7 +34,7 @@ from service.platform.arithmetic.vocabulary import End, Kind, Usability
 from service.platform.database import reading
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from service.stacks.tables.stacks import Layer, Stack
 from service.store.tables.holds import Hold
 from service.store.tables.parts import Lot, Part, PartType

@@ -13,7 +13,7 @@ from service.limits.arithmetic.figures import DesignFigures, InsulationRule, Sho
 from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
 from service.limits.arithmetic.leak_paths import Circuit, Path
-from service.records.tables.rebuild_records import RecordKind
+from service.records.tables import RecordKind
 from service.stacks.tables.stacks import Stack
 from service.store.tables.instruments import Instrument, InstrumentKind
 from tests import builders

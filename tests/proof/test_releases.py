@@ -26,7 +26,7 @@ from service.proof.changes.releases import release_build
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables.releases import BuildRelease
 from service.proof.tables.stack_tests import StackTest
-from service.records.tables.rebuild_records import RecordKind, Step
+from service.records.tables import RecordKind, Step
 from service.stacks.queries.builds import builds_of
 from service.stacks.queries.stacks import stack_list
 from service.stacks.tables.stacks import Build

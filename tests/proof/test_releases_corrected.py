@@ -25,7 +25,7 @@ from service.proof.changes.releases import release_build
 from service.proof.queries.build_verdicts import CLAMP, verdicts_of_head
 from service.proof.queries.releases import Gate, gate
 from service.records.queries.record_heads import record_head
-from service.records.tables.rebuild_records import RecordKind
+from service.records.tables import RecordKind
 from service.stacks.queries.builds import builds_of
 from service.stacks.queries.stacks import stack_list
 from service.stacks.tables.stacks import Build, Stack

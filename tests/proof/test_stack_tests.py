@@ -28,7 +28,7 @@ from service.proof.tables.stack_tests import StackTest
 from service.records.queries.content import verify
 from service.records.queries.record_entries import entries_of
 from service.records.queries.record_heads import record_head
-from service.records.tables.rebuild_records import RecordKind, RecordPerson, Step, StepKind
+from service.records.tables import RecordKind, RecordPerson, Step, StepKind
 from service.stacks.tables.stacks import Build
 from service.store.queries.instruments import instrument
 from service.store.tables.holds import Concession, Hold

@@ -18,7 +18,7 @@ from service.records.queries.attachments import (
     attachments_of_part,
     attachments_of_record,
 )
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from tests import builders
 from tests.operation.keeping import Lab, a_lab
 

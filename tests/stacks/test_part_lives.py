@@ -12,7 +12,7 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Facing, Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.rebuild_records import Finding, RebuildRecord, Step, StepKind
+from service.records.tables import Finding, RebuildRecord, Step, StepKind
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.part_events import Events, event_counts
 from service.stacks.queries.part_lives import part_life

@@ -23,7 +23,7 @@ from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.errors import Refused
 from service.platform.permissions import Person
-from service.records.tables.rebuild_records import RecordKind
+from service.records.tables import RecordKind
 from service.stacks.queries.layer_maps import layer_map
 from service.store.tables.parts import Part
 from tests import builders

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from service.platform.errors import NotFound
 from service.platform.files import uploads
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
+from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.store.tables.parts import Lot, Part
 from tests import builders
 from tests.bench.test_stack_in import TWO_CELLS

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotAllowed, Refused
-from service.records.tables.rebuild_records import Step, StepKind
+from service.records.tables import Step, StepKind
 from service.stacks.tables.stacks import Layer
 from service.store.changes.part_axes import bring_back, judge_part, move_part, reserve_part
 from service.store.changes.parts import PartEntry, add_part, change_part

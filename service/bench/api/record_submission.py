@@ -12,7 +12,7 @@ from service.platform.arithmetic.vocabulary import Stage
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes import rebuild_records
-from service.records.tables.rebuild_records import Involvement
+from service.records.tables import Involvement
 from service.stacks.queries.stacks import find_stack
 from service.store.queries.names import instruments_by_mark, people_by_login
 

@@ -16,7 +16,7 @@ from service.platform.api.callers import Caller, Database, made_once
 from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
 from service.records.queries.content import verify
-from service.records.tables.rebuild_records import RecordKind, RecordState
+from service.records.tables import RecordKind, RecordState
 from service.stacks.api.stacks import OneTimeKey
 from service.store.queries.names import instruments_by_mark
 

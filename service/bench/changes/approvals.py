@@ -18,7 +18,7 @@ from service.platform.permissions import Act, RecordFacts, need
 from service.records.changes.record_journal import Said, let_go
 from service.records.queries.content import verify
 from service.records.queries.participants import people_on
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     Decision,
     Meaning,
     RebuildRecord,

@@ -30,12 +30,7 @@ from service.platform.audit import Change
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes.eligibility import item_of
-from service.records.tables.rebuild_records import (
-    RebuildRecord,
-    RecordState,
-    Step,
-    TorqueReading,
-)
+from service.records.tables import RebuildRecord, RecordState, Step, TorqueReading
 from service.stacks.changes import supersede
 from service.stacks.tables.hours import HourReading
 from service.store.queries.instruments import calibration_on

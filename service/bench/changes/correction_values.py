@@ -33,7 +33,7 @@ from service.platform.arithmetic.vocabulary import Facing
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.queries.answers import columns, read_as
-from service.records.tables.rebuild_records import RebuildRecord, RecordState
+from service.records.tables import RebuildRecord, RecordState
 from service.runs.queries.showings import Shown, shown_around
 from service.stacks.tables.hours import HourReading, Moment
 from service.stacks.tables.stacks import Build, BuildPeriod

@@ -19,7 +19,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, Stale
 from service.platform.permissions import Act, RecordFacts, need
 from service.records.queries.participants import people_on
-from service.records.tables.rebuild_records import Meaning, RebuildRecord
+from service.records.tables import Meaning, RebuildRecord
 from service.stacks.changes.build_features import keep_makeups_of_stack
 from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.queries.release_standing import release_ends, released_builds

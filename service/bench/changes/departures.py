@@ -14,7 +14,7 @@ from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.records.changes.record_journal import Said, add_step, done_at_of, hold_record, let_go
 from service.records.queries.pile_checks import pile_check
-from service.records.tables.rebuild_records import StepKind
+from service.records.tables import StepKind
 
 
 def accept_departure(

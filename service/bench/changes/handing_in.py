@@ -20,12 +20,7 @@ from service.records.changes.record_journal import Said, add_step, hold_record, 
 from service.records.queries.content import record_content
 from service.records.queries.record_heads import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
-from service.records.tables.rebuild_records import (
-    RebuildRecord,
-    RecordState,
-    Step,
-    StepKind,
-)
+from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.changes import supersede
 from service.stacks.changes.build_features import keep_makeups
 from service.stacks.changes.rule_verdicts import judge_stack

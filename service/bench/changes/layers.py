@@ -26,7 +26,7 @@ from service.platform.errors import NotFound, Refused
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.record_journal import Said, add_step, done_at_of, hold_record, let_go
 from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
-from service.records.tables.rebuild_records import Finding, RebuildRecord, Step, StepKind
+from service.records.tables import Finding, RebuildRecord, Step, StepKind
 from service.store.arithmetic.labels import part_label
 from service.store.changes.holds import PlacedBy, hold_by_word
 from service.store.queries.candidates import read_and_find

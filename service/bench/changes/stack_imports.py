@@ -20,7 +20,7 @@ from service.platform.permissions import Act, need
 from service.records.changes.attachments import Stored, put_attachment
 from service.records.changes.eligibility import use_in_spite
 from service.records.changes.rebuild_records import begin_record
-from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Step, StepKind
+from service.records.tables import RebuildRecord, RecordKind, Step, StepKind
 from service.stacks.changes.hours import enter_reading
 from service.stacks.changes.stacks import FirstMeter, make_stack
 from service.stacks.tables.hours import Moment

@@ -15,7 +15,7 @@ from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.eligibility import Wanted, part_to_use
 from service.records.changes.record_journal import Said, add_step, hold_record, let_go
 from service.records.queries.working_piles import working_pile
-from service.records.tables.rebuild_records import RebuildRecord, StepKind
+from service.records.tables import RebuildRecord, StepKind
 from service.store.tables.parts import Part, PartType
 
 

@@ -8,7 +8,7 @@ from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes.eligibility import give_back_concessions
 from service.records.changes.record_journal import Said, hold_record, let_go
-from service.records.tables.rebuild_records import RebuildRecord, Step, StepKind, TorqueReading
+from service.records.tables import RebuildRecord, Step, StepKind, TorqueReading
 from service.stacks.tables.hours import HourReading
 from service.store.arithmetic.labels import part_label
 from service.store.changes.holds import PlacedBy, lift_holds_by_word

@@ -36,7 +36,7 @@ from service.records.changes.rebuild_records import (
 from service.records.queries.content import Verification, verify
 from service.records.queries.record_heads import Head
 from service.records.queries.working_piles import working_pile
-from service.records.tables.rebuild_records import Involvement, RecordKind, RecordState
+from service.records.tables import Involvement, RecordKind, RecordState
 from service.settings import Settings
 from service.store.changes.part_axes import move_part
 from service.store.queries.parts_named import PartNamed

@@ -28,7 +28,7 @@ from service.platform.pages.forms import Form, blank
 from service.platform.permissions import Person
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.queries.working_piles import working_pile
-from service.records.tables.rebuild_records import RecordKind, StepKind
+from service.records.tables import RecordKind, StepKind
 from service.settings import Settings
 from service.stacks.drawings.clamp import Rods
 from service.stacks.drawings.pile import draw_pile

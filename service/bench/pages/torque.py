@@ -17,7 +17,7 @@ from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import now_utc
 from service.platform.permissions import Person
 from service.records.queries.record_entries import TorqueRead
-from service.records.tables.rebuild_records import RecordKind
+from service.records.tables import RecordKind
 from service.store.tables.instruments import InstrumentKind
 
 

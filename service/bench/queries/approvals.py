@@ -14,13 +14,7 @@ from service.platform.permissions import Act, Answer, Person, RecordFacts, may
 from service.platform.queries.answers import columns, read_all, read_as
 from service.records.queries.content import Verification, verify
 from service.records.queries.participants import people_on
-from service.records.tables.rebuild_records import (
-    Decision,
-    Meaning,
-    RebuildRecord,
-    RecordKind,
-    RecordState,
-)
+from service.records.tables import Decision, Meaning, RebuildRecord, RecordKind, RecordState
 from service.stacks.tables.stacks import Build, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.tables.holds import Concession

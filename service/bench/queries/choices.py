@@ -11,7 +11,7 @@ from service.designs.tables import ChecklistLine, Design, DesignRod
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.answers import columns, read_all, read_as
-from service.records.tables.rebuild_records import Step, TorqueReading
+from service.records.tables import Step, TorqueReading
 from service.stacks.tables.stacks import Build, BuildPeriod, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.instruments import THROUGH_THE_DAY

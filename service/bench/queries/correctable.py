@@ -17,13 +17,7 @@ from service.platform.arithmetic.vocabulary import Facing, Kind, Stage
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
-from service.records.tables.rebuild_records import (
-    RebuildRecord,
-    RecordState,
-    Step,
-    StepKind,
-    TorqueReading,
-)
+from service.records.tables import RebuildRecord, RecordState, Step, StepKind, TorqueReading
 from service.stacks.tables.hours import HourMeter, HourReading, Moment
 from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.store.arithmetic.labels import part_label

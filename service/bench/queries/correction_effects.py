@@ -16,7 +16,7 @@ from service.bench.queries.correctable import LayerFacts
 from service.platform.arithmetic.vocabulary import Facing, Whereabouts
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
-from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
+from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
 from service.store.arithmetic.labels import part_label
 from service.store.tables.parts import Lot, Part, PartType

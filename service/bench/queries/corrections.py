@@ -14,7 +14,7 @@ from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.records.tables.rebuild_records import Decision, RebuildRecord, RecordState
+from service.records.tables import Decision, RebuildRecord, RecordState
 from service.stacks.tables.stacks import Stack
 
 FORM = "layerbook correction 1"

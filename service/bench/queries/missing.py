@@ -24,7 +24,7 @@ from service.proof.queries.missing_tests import tests_in_words
 from service.records.queries.pile_checks import PileCheck, pile_check
 from service.records.queries.record_heads import Head
 from service.records.queries.working_piles import WorkingPile
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     RebuildRecord,
     RecordKind,
     RecordState,

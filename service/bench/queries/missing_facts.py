@@ -6,12 +6,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.platform.queries.answers import columns, read_as
-from service.records.tables.rebuild_records import (
-    Finding,
-    MakeSafeLine,
-    Step,
-    StepKind,
-)
+from service.records.tables import Finding, MakeSafeLine, Step, StepKind
 
 
 @dataclass(frozen=True, slots=True)

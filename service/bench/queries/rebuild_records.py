@@ -24,7 +24,7 @@ from service.records.queries.record_entries import (
     entries_of,
 )
 from service.records.queries.record_heads import Head, record_head
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     Decision,
     Involvement,
     Meaning,

@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 
 from service.platform.errors import NotFound
 from service.records.queries.content import record_content
-from service.records.tables.rebuild_records import RebuildRecord, RecordState
+from service.records.tables import RebuildRecord, RecordState
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,13 +13,7 @@ from service.records.changes.eligibility import instrument_to_use
 from service.records.changes.rebuild_records import BEGINS_A_STACK, involve
 from service.records.changes.record_journal import Said, add_step, done_at_of, hold_record, let_go
 from service.records.queries.working_piles import working_pile
-from service.records.tables.rebuild_records import (
-    Involvement,
-    MakeSafeLine,
-    RebuildRecord,
-    RecordKind,
-    StepKind,
-)
+from service.records.tables import Involvement, MakeSafeLine, RebuildRecord, RecordKind, StepKind
 from service.store.tables.instruments import InstrumentKind
 
 OPENS_NOTHING = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)

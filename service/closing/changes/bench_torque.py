@@ -31,13 +31,7 @@ from service.records.changes.record_journal import (
     let_go,
     shown,
 )
-from service.records.tables.rebuild_records import (
-    RebuildRecord,
-    RecordKind,
-    Step,
-    StepKind,
-    TorqueReading,
-)
+from service.records.tables import RebuildRecord, RecordKind, Step, StepKind, TorqueReading
 from service.stacks.tables.stacks import Stack
 from service.store.tables.instruments import InstrumentKind
 

@@ -13,7 +13,7 @@ from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.audit import Change
 from service.platform.database import Work
 from service.records.queries.working_piles import WorkingPile
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 
 
 def keep_closing_result(work: Work, record: RebuildRecord, pile: WorkingPile) -> list[Change]:

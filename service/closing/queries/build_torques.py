@@ -14,12 +14,7 @@ from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.queries.answers import read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
-from service.records.tables.rebuild_records import (
-    RebuildRecord,
-    RecordKind,
-    RecordState,
-    TorqueReading,
-)
+from service.records.tables import RebuildRecord, RecordKind, RecordState, TorqueReading
 from service.stacks.tables.stacks import Build, Stack
 from service.store.queries.instruments import THROUGH_THE_DAY
 from service.store.tables.instruments import Calibration, CalibrationResult, Instrument

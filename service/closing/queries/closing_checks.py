@@ -8,7 +8,7 @@ from service.designs.arithmetic.pile import height_mm
 from service.platform.arithmetic.vocabulary import Kind
 from service.records.queries.record_entries import Entry
 from service.records.queries.working_piles import WorkingPile
-from service.records.tables.rebuild_records import StepKind
+from service.records.tables import StepKind
 
 
 @dataclass(frozen=True, slots=True)

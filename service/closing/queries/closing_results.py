@@ -18,7 +18,7 @@ from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.errors import TradeError
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param_list
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Joint
 from service.platform.queries.prepared import param
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from service.stacks.tables.stacks import Build
 
 PLACES = 6

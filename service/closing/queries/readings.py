@@ -13,13 +13,7 @@ from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.queries.answers import columns, read_all
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, statement
-from service.records.tables.rebuild_records import (
-    MakeSafeLine,
-    RebuildRecord,
-    Step,
-    StepKind,
-    TorqueReading,
-)
+from service.records.tables import MakeSafeLine, RebuildRecord, Step, StepKind, TorqueReading
 from service.stacks.tables.stacks import Build
 from service.store.tables.instruments import Calibration, Instrument
 

@@ -74,7 +74,7 @@ def judge(rule: FailingRule, facts: MeaFacts) -> RuleFinding:
 
     Not met where none is met and one at least could be judged; the words say how many could not.
 
-    >>> from service.trade.failing_rules import Criterion
+    >>> from service.life.arithmetic.failing_rules import Criterion
     >>> rule = FailingRule((Criterion(CriterionKind.VOLTAGE, 0.6),))
     >>> judge(rule, MeaFacts([10.0], [0.594])).words
     '0.5940\\u2009V at 10\\u2009h, below 0.6\\u2009V'

@@ -58,7 +58,7 @@ def hours_to_limit(
 ) -> HoursToLimit:
     """After how many more own hours does the fitted voltage reach the limit in V?
 
-    >>> from service.trade.voltage_trend import voltage_trend
+    >>> from service.life.arithmetic.voltage_trend import voltage_trend
     >>> trend = voltage_trend([0, 100, 200, 300], [0.7000, 0.6981, 0.6959, 0.6940], [1] * 4)
     >>> found = hours_to_limit(trend, 0.630)
     >>> round(found.hours_h), round(found.low_h), round(found.high_h), found.far

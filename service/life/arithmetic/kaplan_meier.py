@@ -75,7 +75,7 @@ def kaplan_meier(lives: Lives, level: float = 0.95) -> SurvivalCurve:
 
     Raises NoSolution without a life to count, OutOfRange for a level outside 0.5 … 0.9999.
 
-    >>> from service.trade.lifetimes import End, Life, lives_of
+    >>> from service.life.arithmetic.lifetimes import End, Life, lives_of
     >>> ends = [(6, 1), (6, 1), (6, 1), (6, 0), (7, 1), (9, 0), (10, 1), (10, 0), (11, 0)]
     >>> curve = kaplan_meier(lives_of([Life(0, t, End.FAILED if d else End.RUNNING)
     ...                                for t, d in ends]))

@@ -55,7 +55,7 @@ class LifeByGroup:
 def life_by_group(groups: Mapping[str, Lives], level: float = 0.95) -> LifeByGroup:
     """Compute everything for each group by its name.
 
-    >>> from service.trade.lifetimes import End, Life, lives_of
+    >>> from service.life.arithmetic.lifetimes import End, Life, lives_of
     >>> a = lives_of([Life(0, 900, End.FAILED), Life(0, 1500, End.RUNNING)])
     >>> found = life_by_group({"lot A": a, "lot B": lives_of([Life(0, 1500, End.RUNNING)])})
     >>> [(group.name, group.lives.failures, group.why_no_weibull) for group in found.groups][0]

@@ -1,6 +1,6 @@
 """What comparisons need to know of builds: each MEA with the lots, the tools and hours around it.
 
-As known now. These values are kept packed beside the builds (`changes/build_makeups.py`), since a
+As known now. These values are kept packed beside the builds (`stacks/changes/build_features.py`), since a
 comparison looks at all builds of a design at once.
 """
 
@@ -19,7 +19,7 @@ from service.life.arithmetic.build_features import NEVER, Makeup, MeaAround
 from service.platform.arithmetic.vocabulary import Joint, Kind
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param_list, statement
-from service.records.tables.rebuild_records import Involvement, RebuildRecord, RecordPerson
+from service.records.tables import Involvement, RebuildRecord, RecordPerson
 from service.stacks.queries.build_spans import BuildSpan, build_spans
 from service.stacks.queries.meters import Meters
 from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack

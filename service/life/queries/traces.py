@@ -14,7 +14,7 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param, param_list, statement
-from service.records.tables.rebuild_records import Involvement, RebuildRecord, RecordPerson
+from service.records.tables import Involvement, RebuildRecord, RecordPerson
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.installations import Sitting, sittings
 from service.stacks.queries.part_events import Events, SeenOnIt, event_counts, findings_on

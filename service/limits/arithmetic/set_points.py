@@ -148,7 +148,7 @@ class SetPoints:
 def set_points(cells: int, operation: Operation) -> SetPoints:
     """Which flows, heat and voltages belong to so many active cells? Blank cells do not count.
 
-    >>> from service.trade.water import CoolantState
+    >>> from service.physics.arithmetic.water import CoolantState
     >>> water = CoolantState("water", 980.57, 4185.2)
     >>> found = set_points(20, Operation(100.0, Feed(1.5), Feed(2.0), CellWindow(0.5, 0.65, 1.0),
     ...                                  water, 5.0, oxygen_share=0.21))

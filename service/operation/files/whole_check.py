@@ -11,7 +11,7 @@ from service.platform.database import reading
 from service.platform.files.photos import path_of
 from service.platform.tables.attachments import Attachment
 from service.records.queries.content import verify
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from service.runs.files import run_files
 from service.runs.tables import Run
 

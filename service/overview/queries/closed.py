@@ -31,7 +31,7 @@ from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
 from service.platform.tables.base import UtcDateTime
 from service.proof.tables.stack_tests import StackTest
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     RebuildRecord,
     RecordKind,
     RecordState,

@@ -18,7 +18,7 @@ from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
 from service.platform.tables.base import UtcDateTime
 from service.proof.tables.stack_tests import StackTest
-from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, TorqueReading
+from service.records.tables import RebuildRecord, RecordState, Step, TorqueReading
 from service.stacks.tables.stacks import Build, BuildPeriod
 from service.store.tables.holds import Concession
 from service.store.tables.instruments import Calibration, CalibrationResult

@@ -12,7 +12,7 @@ from service.overview.queries.closed import at_work
 from service.overview.queries.columns import NeedKind, among, columns, hide_from_index
 from service.platform.queries.as_of import known
 from service.platform.tables.base import UtcDateTime
-from service.records.tables.rebuild_records import RebuildRecord, RecordState
+from service.records.tables import RebuildRecord, RecordState
 from service.stacks.tables.hours import HourMeter, HourReport
 from service.stacks.tables.stacks import BuildPeriod
 from service.store.tables.holds import Hold

@@ -10,7 +10,7 @@ from service.overview.queries.columns import NeedKind
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.permissions import Act
 from service.proof.arithmetic.tests_in_words import THIN
-from service.records.tables.rebuild_records import RecordKind
+from service.records.tables import RecordKind
 from service.stacks.arithmetic.running_hours import Hours
 
 ASKS_FOR = {

@@ -192,7 +192,7 @@ def torque_for(preload_n: float | Estimate, law: Law, deviation: float = 0.0) ->
 def nut_factor_of(law: ThreadFriction) -> float:
     """Which nut factor belongs to these friction coefficients?
 
-    >>> from service.trade.threads import hexagon_bearing, thread
+    >>> from service.physics.arithmetic.threads import hexagon_bearing, thread
     >>> m8 = thread("M8")
     >>> round(nut_factor_of(ThreadFriction(m8, hexagon_bearing(m8), 0.12, 0.12)), 3)
     0.165

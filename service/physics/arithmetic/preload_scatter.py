@@ -69,7 +69,7 @@ def relaxation(
     Friction is taken to be the same both times, and so is the driver's deviation with the same
     driver: both cancel in the share lost. A reading above the first gives a negative loss.
 
-    >>> from service.trade.clamping import NutFactor
+    >>> from service.physics.arithmetic.clamping import NutFactor
     >>> round(relaxation(TorqueValue(8.0), TorqueValue(7.2), NutFactor(0.2, 0.006)).lost.value, 9)
     0.1
 

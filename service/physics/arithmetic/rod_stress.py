@@ -25,7 +25,7 @@ def greatest_tightening(
 ) -> Tightening:
     """How far may a rod be tightened, pull and twist together, at a share of its yield strength?
 
-    >>> from service.trade.threads import hexagon_bearing, strength, thread
+    >>> from service.physics.arithmetic.threads import hexagon_bearing, strength, thread
     >>> m8 = thread("M8x1")
     >>> law = ThreadFriction(m8, hexagon_bearing(m8), 0.12, 0.12)
     >>> found = greatest_tightening(law, strength("8.8", m8))
@@ -65,7 +65,7 @@ def rod_stress(
 ) -> RodStress:
     """How much of its proof load does a rod bear at this preload?
 
-    >>> from service.trade.threads import strength, thread
+    >>> from service.physics.arithmetic.threads import strength, thread
     >>> m8 = thread("M8")
     >>> round(rod_stress(10_600.0, m8, strength("8.8", m8)).share_of_proof.value, 2)
     0.5

@@ -13,7 +13,7 @@ from service.planning.queries.documents import LayLine, LiftLine, PlanDocument
 from service.planning.queries.plans import KeptPlan, plan_of_record
 from service.platform.arithmetic.vocabulary import End, Kind
 from service.records.queries.working_piles import WorkingPile, working_pile
-from service.records.tables.rebuild_records import RebuildRecord, RecordState
+from service.records.tables import RebuildRecord, RecordState
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 

@@ -8,7 +8,7 @@ from sqlalchemy import and_, func, or_, select, union
 from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Usability
-from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
+from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.queries.part_hours import part_hours
 from service.store.tables.holds import Hold
 from service.store.tables.parts import Part, PartType

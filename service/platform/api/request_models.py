@@ -7,7 +7,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from service.platform.api import request_models
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.permissions import Person
-from service.records.tables.rebuild_records import Involvement, RecordKind
+from service.records.tables import Involvement, RecordKind
 
 Words = Annotated[str, Field(max_length=4000)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]

@@ -24,7 +24,7 @@ def more_than_zero(name: str, value: float, unit: str) -> float:
 
     >>> more_than_zero("the active area", 0.0, "m²")
     Traceback (most recent call last):
-    service.trade.errors.OutOfRange: the active area is 0 m²; allowed: more than zero.
+    service.platform.arithmetic.errors.OutOfRange: the active area is 0 m²; allowed: more than zero.
     """
     if finite(name, value, unit) <= 0:
         raise OutOfRange(name, f"{value:g}", unit, "more than zero")
@@ -50,7 +50,7 @@ def kelvin(name: str, value: float) -> float:
 
     >>> kelvin("the gas temperature", 22.4)
     Traceback (most recent call last):
-    service.trade.errors.OutOfRange: the gas temperature is 22.4 K; allowed: 200 to 500 K \
+    service.platform.arithmetic.errors.OutOfRange: the gas temperature is 22.4 K; allowed: 200 to 500 K \
 (22.4 °C would be 295.55 K).
     """
     if COLDEST_K <= finite(name, value, "K") <= HOTTEST_K:
@@ -68,7 +68,7 @@ def absolute_pressure(name: str, value: float, barometer_pa: float | None = None
 
     >>> absolute_pressure("the pressure at the start", 20e3, 101325.0)
     Traceback (most recent call last):
-    service.trade.errors.OutOfRange: the pressure at the start is 20 kPa; allowed: an absolute \
+    service.platform.arithmetic.errors.OutOfRange: the pressure at the start is 20 kPa; allowed: an absolute \
 pressure above the air outside, 101.325 kPa (20 kPa gauge would be 121.325 kPa absolute).
     """
     if finite(name, value, "Pa") <= 0:

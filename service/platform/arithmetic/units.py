@@ -173,7 +173,7 @@ def unit_label(text: str, measure: Measure) -> str:
     ('mbar·L/s', 'in·lbf')
     >>> unit_label("mPa", Measure.PRESSURE)
     Traceback (most recent call last):
-    service.trade.errors.OutOfRange: the unit is mPa; allowed: Pa, kPa, MPa, bar, \
+    service.platform.arithmetic.errors.OutOfRange: the unit is mPa; allowed: Pa, kPa, MPa, bar, \
 mbar, hPa, GPa, N/mm², psi, atm, Torr.
     """
     known = IN_SI[measure]

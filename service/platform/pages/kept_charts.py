@@ -14,7 +14,7 @@ from service.platform.pages.kept_drawings import kept
 def kept_chart(draw: Callable[..., str], /, *given: Any, **named: Any) -> str:
     """What ``draw`` makes of what it is given, made once.
 
-    ``given`` and ``named`` are the plain values of service/faces/drawings/charts_given.py: two
+    ``given`` and ``named`` are the plain values of service/platform/drawings/charts_given.py: two
     that read alike draw alike.
     """
     values = repr((draw.__module__, draw.__name__, given, sorted(named.items())))

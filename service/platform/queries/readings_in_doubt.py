@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service.platform.queries.answers import read_as
 from service.platform.queries.as_of import known
 from service.proof.tables.stack_tests import StackTest
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     MakeSafeLine,
     RebuildRecord,
     RecordKind,

@@ -11,7 +11,7 @@ from service.platform.database import Work
 from service.platform.errors import Refused
 from service.proof.arithmetic.typed_leak_test import ReadWith
 from service.records.changes.eligibility import InstrumentUsed, instrument_to_use
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from service.store.tables.instruments import Calibration, Instrument, InstrumentKind
 
 Used = InstrumentUsed

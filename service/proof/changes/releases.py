@@ -10,7 +10,7 @@ from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables.releases import BuildRelease
-from service.records.tables.rebuild_records import RebuildRecord, RecordState
+from service.records.tables import RebuildRecord, RecordState
 from service.stacks.tables.stacks import Build, Stack
 
 FORM = "build release 1"

@@ -54,7 +54,7 @@ from service.records.changes.record_journal import (
     shown,
 )
 from service.records.queries.working_piles import working_pile
-from service.records.tables.rebuild_records import Involvement, RebuildRecord, StepKind
+from service.records.tables import Involvement, RebuildRecord, StepKind
 from service.stacks.tables.stacks import Stack
 
 NOTHING_IN_FORCE = DesignFigures()

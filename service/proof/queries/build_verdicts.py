@@ -34,7 +34,7 @@ from service.proof.arithmetic.release_gate import Standing, Wanted, wanted_verdi
 from service.proof.arithmetic.stack_tests import Result, StackTest, judge_test
 from service.proof.queries.stack_tests import MadeTest, made_while_closed, of_closed
 from service.records.queries.record_heads import Head
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     Decision,
     Meaning,
     RebuildRecord,

@@ -27,7 +27,7 @@ from service.proof.queries.verdict_lines import VerdictLine, verdict_lines
 from service.proof.tables.releases import BuildRelease
 from service.records.queries.content import verify
 from service.records.queries.participants import people_on
-from service.records.tables.rebuild_records import RebuildRecord, RecordState
+from service.records.tables import RebuildRecord, RecordState
 from service.stacks.queries.release_standing import release_stands
 from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
 from service.store.tables.parts import Part, PartType

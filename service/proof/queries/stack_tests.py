@@ -24,7 +24,7 @@ from service.proof.arithmetic.stack_tests import (
 from service.proof.arithmetic.tests_in_words import ResultLine, lines_of, what_of
 from service.proof.tables.stack_tests import StackTest as Row
 from service.records.queries.record_entries import LATE_AFTER
-from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step
+from service.records.tables import RebuildRecord, RecordState, Step
 from service.store.tables.instruments import Calibration, Instrument
 
 REMEMBERED = 512

@@ -1,6 +1,6 @@
 """Attachments: photos and papers at a record or a part.
 
-The content lies on disk before the row is written (faces/files/photos.py puts it there), so a row
+The content lies on disk before the row is written (platform/files/photos.py puts it there), so a row
 never names content that is missing; content without a row is harmless.
 """
 

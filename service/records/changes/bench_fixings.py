@@ -19,7 +19,7 @@ from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.eligibility import Wanted, part_to_use
 from service.records.changes.record_journal import Said, add_step, hold_record, let_go
 from service.records.queries.working_piles import FixingNow, working_pile
-from service.records.tables.rebuild_records import RebuildRecord, Step, StepKind
+from service.records.tables import RebuildRecord, Step, StepKind
 from service.stacks.tables.stacks import Stack
 from service.store.tables.parts import Lot, Part, PartType
 

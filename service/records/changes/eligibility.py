@@ -16,13 +16,7 @@ from service.platform.database import Work
 from service.platform.errors import Refused
 from service.proof.tables.stack_tests import StackTest
 from service.records.changes.record_journal import shown
-from service.records.tables.rebuild_records import (
-    MakeSafeLine,
-    RebuildRecord,
-    Step,
-    StepKind,
-    TorqueReading,
-)
+from service.records.tables import MakeSafeLine, RebuildRecord, Step, StepKind, TorqueReading
 from service.stacks.tables.stacks import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.labels import part_label

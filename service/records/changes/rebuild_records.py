@@ -14,7 +14,7 @@ from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.platform.queries.answers import columns, read_as
 from service.records.changes.record_journal import Said, hold_record, let_go, shown
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     Involvement,
     RebuildRecord,
     RecordKind,

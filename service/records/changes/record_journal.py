@@ -15,7 +15,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, Stale
 from service.platform.permissions import Act, need
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
+from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 
 CLOSING_THE_DOOR = {
     RecordState.HANDED_IN: "it is handed in; what is wrong in it needs a correction.",

@@ -11,7 +11,7 @@ from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
 from service.platform.tables.attachments import Attachment
-from service.records.tables.rebuild_records import RebuildRecord, RecordState
+from service.records.tables import RebuildRecord, RecordState
 from service.store.arithmetic.labels import part_label
 from service.store.tables.parts import Lot, Part
 

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.records.queries.content_document import document
 from service.records.queries.content_text import RawContent, raw_contents
-from service.records.tables.rebuild_records import RecordState
+from service.records.tables import RecordState
 
 REMEMBERED = 4096
 AT_ONCE = 200

@@ -9,7 +9,7 @@ from service.closing.tables import ClosingResult
 from service.limits.tables import LimitSet
 from service.proof.tables.stack_tests import StackTest
 from service.records.queries.content_then import THEN
-from service.records.tables.rebuild_records import RebuildRecord, Step
+from service.records.tables import RebuildRecord, Step
 from service.store.tables.instruments import Calibration
 
 R = RebuildRecord

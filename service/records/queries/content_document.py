@@ -12,7 +12,7 @@ from typing import Any
 
 from service.records.queries.content_lists import LISTS
 from service.records.queries.content_text import RawContent
-from service.records.tables.rebuild_records import StepKind
+from service.records.tables import StepKind
 
 FORM = "layerbook record 1"
 

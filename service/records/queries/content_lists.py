@@ -26,7 +26,7 @@ from service.records.queries.content_then import (
     known_then,
     of_record,
 )
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     Finding,
     MakeSafeLine,
     RebuildRecord,

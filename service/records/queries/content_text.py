@@ -16,12 +16,7 @@ from sqlalchemy.orm import Session
 from service.designs.tables import Design
 from service.platform.queries.prepared import statement
 from service.records.queries.content_lists import Gather
-from service.records.tables.rebuild_records import (
-    Decision,
-    Meaning,
-    RebuildRecord,
-    RecordState,
-)
+from service.records.tables import Decision, Meaning, RebuildRecord, RecordState
 from service.stacks.tables.stacks import Build, Stack
 
 R = RebuildRecord

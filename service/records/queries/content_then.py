@@ -7,7 +7,7 @@ from sqlalchemy import ColumnElement, Select, and_, func, literal, or_, select
 
 from service.platform.tables.attachments import Attachment
 from service.platform.tables.base import UtcDateTime
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from service.store.tables.holds import Concession
 
 R = RebuildRecord

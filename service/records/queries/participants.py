@@ -11,13 +11,7 @@ from service.bench.tables import Correction
 from service.platform.audit import Did
 from service.platform.tables.attachments import Attachment
 from service.platform.tables.audit import AuditEntry
-from service.records.tables.rebuild_records import (
-    MakeSafeLine,
-    RebuildRecord,
-    RecordPerson,
-    Step,
-    TorqueReading,
-)
+from service.records.tables import MakeSafeLine, RebuildRecord, RecordPerson, Step, TorqueReading
 from service.stacks.tables.hours import HourReading
 
 WRITING = (

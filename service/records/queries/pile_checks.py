@@ -48,7 +48,7 @@ from service.records.queries.pile_facts import (
     known_parts,
 )
 from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
-from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
+from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.stacks.queries.layer_maps import LayerMap
 from service.stacks.tables.stacks import Stack
 

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.queries.answers import columns, read_as
-from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
+from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.queries.part_hours import part_hours
 from service.stacks.tables.stacks import Build, Layer
 from service.store.tables.holds import Concession, Hold

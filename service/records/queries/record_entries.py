@@ -15,13 +15,7 @@ from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.queries.answers import columns, read_as
 from service.proof.tables.stack_tests import StackTest
-from service.records.tables.rebuild_records import (
-    Finding,
-    MakeSafeLine,
-    Step,
-    StepKind,
-    TorqueReading,
-)
+from service.records.tables import Finding, MakeSafeLine, Step, StepKind, TorqueReading
 from service.stacks.tables.hours import HourReading, Moment
 from service.store.queries.parts_named import PART_NAMED, PartNamed, part_named
 from service.store.tables.instruments import Calibration, Instrument

@@ -10,7 +10,7 @@ from service.designs.tables import Design
 from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
-from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
+from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.stacks.tables.stacks import Build, Stack
 
 

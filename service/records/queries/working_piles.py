@@ -20,7 +20,7 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param
-from service.records.tables.rebuild_records import RebuildRecord, RecordKind, Step, StepKind
+from service.records.tables import RebuildRecord, RecordKind, Step, StepKind
 from service.stacks.tables.stacks import Fixing
 from service.stacks.tables.stacks import Layer as LayerRow
 from service.store.arithmetic.labels import part_label

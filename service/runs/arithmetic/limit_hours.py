@@ -68,7 +68,7 @@ class _Count:
 class LimitCounter:
     """Counts chunk by chunk; memory does not grow with the rows.
 
-    >>> from service.trade.log_times import LogClock
+    >>> from service.runs.arithmetic.log_times import LogClock
     >>> limit = LogLimit("temperature", Side.ABOVE, 80.0, "°C")
     >>> counter, times = LimitCounter((limit,)), np.arange(0.0, 3601.0, 60.0)
     >>> degrees = np.where((times >= 600) & (times < 1200), 81.0, 65.0)

@@ -70,7 +70,7 @@ class LoadHours:
 class LoadCounter:
     """Counts chunk by chunk; memory does not grow with the rows.
 
-    >>> from service.trade.log_times import LogClock
+    >>> from service.runs.arithmetic.log_times import LogClock
     >>> clock, counter = LogClock(), LoadCounter(LoadRule(load_above_a=1.0))
     >>> steps = clock.feed(np.arange(0.0, 3601.0, 60.0))
     >>> counter.feed(steps, np.where(steps.time_s < 1800, 70.0, 0.0))

@@ -48,7 +48,7 @@ def doubted_values(
 ) -> tuple[Doubt, ...]:
     """Which columns of a sample hold values that cannot have been measured? A doubt a column.
 
-    >>> from service.trade.log_columns import CellColumn, TimeColumn, TimeKind
+    >>> from service.runs.arithmetic.log_columns import CellColumn, TimeColumn, TimeKind
     >>> columns = Mapping(TimeColumn(TimeKind.NONE), (CellColumn("U1", 1),), ())
     >>> doubted_values(columns, ["U1"], [["0.65"], ["0.64"], ["65535"]], ".")[0].why[:55]
     '1 of 3 values read lies outside −1.5 to 1.3 V, such as '

@@ -1,6 +1,6 @@
 """Runs: a test bench's log taken in for a stack, read again, made void.
 
-The file lies on disk under its hash before its row is written (faces/files/run_files.py).
+The file lies on disk under its hash before its row is written (runs/files/run_files.py).
 """
 
 from dataclasses import dataclass

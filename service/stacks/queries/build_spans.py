@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
-from service.records.tables.rebuild_records import RebuildRecord, RecordKind
+from service.records.tables import RebuildRecord, RecordKind
 from service.runs.tables import RunReading
 from service.stacks.arithmetic.running_hours import Hours, TotalAt, hours_between
 from service.stacks.queries.meters import AS_COUNTED, Meters, Showing, meters_of, showing_of_report

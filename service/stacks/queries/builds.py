@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from service.platform.queries.answers import columns, read_all
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param, params, statement
-from service.records.tables.rebuild_records import RebuildRecord, RecordKind, RecordState
+from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.stacks.queries.release_standing import release_stands
 from service.stacks.tables.stacks import Build, BuildPeriod
 

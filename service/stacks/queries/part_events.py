@@ -12,13 +12,7 @@ from service.people.tables import Person
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param_list, statement
-from service.records.tables.rebuild_records import (
-    Finding,
-    RebuildRecord,
-    RecordState,
-    Step,
-    StepKind,
-)
+from service.records.tables import Finding, RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables.stacks import Fixing, Layer, Stack
 
 

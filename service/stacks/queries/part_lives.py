@@ -13,12 +13,7 @@ from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.audit_trail import Entry, entries_about
 from service.platform.queries.prepared import param, statement
 from service.platform.tables.attachments import Attachment
-from service.records.tables.rebuild_records import (
-    RebuildRecord,
-    RecordState,
-    Step,
-    StepKind,
-)
+from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.installations import Sitting, sittings
 from service.stacks.queries.part_events import Events, SeenOnIt, event_counts, findings_on

@@ -16,7 +16,7 @@ from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
 from service.proof.tables.releases import BuildRelease
 from service.proof.tables.stack_tests import StackTest
-from service.records.tables.rebuild_records import (
+from service.records.tables import (
     Decision,
     Meaning,
     RebuildRecord,

@@ -20,10 +20,7 @@ from sqlalchemy.orm import Session, aliased
 from service.designs.tables import Design
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
-from service.records.tables.rebuild_records import (
-    RebuildRecord,
-    RecordState,
-)
+from service.records.tables import RebuildRecord, RecordState
 from service.stacks.queries.hours import StackHours, stack_hours
 from service.stacks.queries.release_standing import release_stands
 from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack

@@ -19,7 +19,7 @@ from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.records.tables.rebuild_records import Step
+from service.records.tables import Step
 from service.store.changes import part_axes, parts
 from service.store.tables.holds import Concession, Hold
 from service.store.tables.instruments import Instrument

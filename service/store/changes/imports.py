@@ -1,6 +1,6 @@
 """Lists of parts, written all or nothing.
 
-What is to be made was read from a file and looked at before (faces/files/parts_in.py); here it is
+What is to be made was read from a file and looked at before (store/files/parts_in.py); here it is
 checked against the database once more, in the same transaction that writes it.
 """
 

@@ -102,7 +102,7 @@ def add_calibration(work: Work, instrument_id: int, entry: CalibrationEntry) -> 
     """Write down a calibration. Gives its id; it is never changed afterwards.
 
     One that found the instrument out of tolerance puts in doubt all readings since the last good
-    one: queries/instruments.py lists them. Raises Refused for a date ahead or a due date before.
+    one: store/queries/instruments.py lists them. Raises Refused for a date ahead or a due date before.
     """
     need(work.by, Act.INSTRUMENT_WRITE)
     instrument = work.session.get(Instrument, instrument_id)

@@ -1,7 +1,7 @@
 """A part's three axes, each changed by its own function with the reason.
 
 Where a part is (``move_part``, ``bring_back``), whether it may be used (``judge_part``, and holds
-in changes/holds.py), what it is reserved for (``reserve_part``). Fitting and lifting off belong to
+in store/changes/holds.py), what it is reserved for (``reserve_part``). Fitting and lifting off belong to
 rebuild records.
 """
 
@@ -13,7 +13,7 @@ from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.records.tables.rebuild_records import RebuildRecord, RecordState, Step, StepKind
+from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.tables.stacks import Fixing, Layer, Stack
 from service.store.changes.parts import (
     PLACES_BY_HAND,

@@ -1,4 +1,4 @@
-"""Parts: added, and what is said of them put right. Their three axes: changes/part_axes.py."""
+"""Parts: added, and what is said of them put right. Their three axes: store/changes/part_axes.py."""
 
 from dataclasses import dataclass
 
@@ -12,10 +12,7 @@ from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.records.tables.rebuild_records import (
-    Finding,
-    Step,
-)
+from service.records.tables import Finding, Step
 from service.stacks.tables.stacks import Fixing, Layer
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.labels import part_label

@@ -12,7 +12,7 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.proof.tables.stack_tests import StackTest
-from service.records.tables.rebuild_records import MakeSafeLine, TorqueReading
+from service.records.tables import MakeSafeLine, TorqueReading
 from service.store.tables.holds import Hold
 from service.store.tables.instruments import (
     Calibration,

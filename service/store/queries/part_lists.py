@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session, aliased
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.records.tables.rebuild_records import Step
+from service.records.tables import Step
 from service.stacks.tables.stacks import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.arithmetic.labels import part_label

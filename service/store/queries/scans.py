@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.records.tables.rebuild_records import RebuildRecord
+from service.records.tables import RebuildRecord
 from service.stacks.tables.stacks import Stack
 from service.store.arithmetic.identifiers import Scan, read_scan, serial_key
 from service.store.arithmetic.labels import part_label

@@ -1,1 +1,0 @@
-"""The command line: one command a module, thin; `main` puts them together."""

@@ -1,1 +1,0 @@
-"""The invented Tarnfield Electrochemistry Lab: two years of history, played by the changes."""
