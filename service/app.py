@@ -44,7 +44,7 @@ PAGES = (
     "service.store.pages.instruments",
     "service.designs.pages.designs",
     "service.designs.pages.patterns",
-    "service.limits.pages.limit_sets",
+    "service.limits.pages",
     "service.store.pages.imports",
     "service.bench.pages.stack_imports",
     "service.planning.pages.changeover",

@@ -19,7 +19,7 @@ from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.pattern_toml import write_pattern
 from service.designs.arithmetic.pattern_types import drawing
 from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
-from service.life.tables.failing import FailingMark
+from service.life.tables import FailingMark
 from service.limits.arithmetic.figures import DesignFigures, figures_as_data
 from service.limits.tables import LimitSet
 from service.people.tables import Person, PersonRole, Role
@@ -37,8 +37,8 @@ from service.platform.arithmetic.vocabulary import (
     Usability,
     Whereabouts,
 )
-from service.platform.tables.base import Base
-from service.proof.tables.releases import BuildRelease
+from service.platform.tables import Base
+from service.proof.tables import BuildRelease
 from service.records.queries.content import record_content
 from service.records.tables import (
     Decision,
@@ -52,16 +52,26 @@ from service.records.tables import (
     StepKind,
     TorqueReading,
 )
-from service.stacks.tables.hours import HourMeter, HourReading, Moment
-from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
+from service.stacks.tables import (
+    Build,
+    BuildPeriod,
+    Fixing,
+    HourMeter,
+    HourReading,
+    Layer,
+    Moment,
+    Stack,
+)
 from service.store.arithmetic.identifiers import serial_key
-from service.store.tables.instruments import (
+from service.store.tables import (
     Calibration,
     CalibrationResult,
     Instrument,
     InstrumentKind,
+    Lot,
+    Part,
+    PartType,
 )
-from service.store.tables.parts import Lot, Part, PartType
 
 START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 """When the invented laboratory opened: people, types and lots are from then."""

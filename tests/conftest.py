@@ -23,6 +23,7 @@ import warnings
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from functools import cache
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -34,9 +35,10 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 from sqlalchemy.pool import NullPool
 
+from service.demo.building import build
 from service.operation.migrating import migrate, triggers
-from service.people.tables import Role
-from service.platform.database import make_engine
+from service.people.tables import ApiToken, Role
+from service.platform.database import make_engine, now_utc
 from tests import builders
 
 # Hundreds of servers live in one process: looking through all of them for garbage takes seconds.
@@ -376,3 +378,44 @@ def statements() -> Callable[[], AbstractContextManager[list[str]]]:
             event.remove(Engine, "before_cursor_execute", note)
 
     return watch
+
+
+@pytest.fixture
+def calling(app: Any, client: Any) -> Callable[..., Any]:
+    """Give a client whose calls carry the token of somebody with a role."""
+
+    def call_as(*roles: Role | str, name: str = "") -> Any:
+        name = name or f"{' and '.join(roles) or 'nobody'} calling"
+        with Session(app.state.engine) as session:
+            person = builders.a_person(session, *roles, name=name)
+            secret = f"token-of-{person.id}"
+            session.add(
+                ApiToken(
+                    token_sha256=sha256(secret.encode()).hexdigest(),
+                    person_id=person.id,
+                    label="for a test",
+                    made_at=builders.START,
+                    last_used_at=None,
+                    revoked_at=None,
+                )
+            )
+            client.person_id, client.login = person.id, person.login
+            session.commit()
+        client.headers["Authorization"] = f"Bearer {secret}"
+        return client
+
+    return call_as
+
+
+@pytest.fixture(scope="session")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A demo, built once; nobody changes it."""
+    folder = tmp_path_factory.mktemp("demo") / "layerbook-demo"
+    build(folder, now_utc())
+    return folder
+
+
+@pytest.fixture
+def own(built: Path, tmp_path: Path) -> Path:
+    """A demo of one's own."""
+    return Path(shutil.copytree(built, tmp_path / "layerbook-demo"))

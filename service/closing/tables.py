@@ -3,7 +3,7 @@
 from sqlalchemy import ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables.base import Base, key, sha256, text, utc
+from service.platform.tables import Base, key, sha256, text, utc
 
 
 class ClosingResult(Base):

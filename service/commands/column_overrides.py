@@ -11,7 +11,7 @@ from service.platform.errors import Refused
 from service.runs.arithmetic.log_columns import Mapping, mapping_from_json
 from service.runs.files.logs import guess_log
 from service.runs.files.logs_format import LogFormat
-from service.runs.queries.column_mappings import kept_mapping
+from service.runs.queries.runs import kept_mapping
 
 
 def columns_wished(engine: Engine, written: LogFormat, wish: str | None) -> tuple[Mapping, bool]:

@@ -106,8 +106,8 @@ def _make_ready(folder: Path, *, fresh: bool, yes: bool) -> None:
 
 
 def _tell(given: Settings, session: Session) -> None:
-    from service.demo.first_steps import first_steps
-    from service.demo.people import PASSPHRASE, PEOPLE
+    from service.demo.building import first_steps
+    from service.demo.lab import PASSPHRASE, PEOPLE
 
     address = f"http://{given.host}:{given.port}"
     print(f"\n{given.lab_name}\n{address}\n")

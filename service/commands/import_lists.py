@@ -13,9 +13,9 @@ from typing import Annotated
 import typer
 from sqlalchemy.orm import Session
 
+from service.bench import files
 from service.bench.changes.stack_imports import Head, write_stack
-from service.bench.files import stack_in
-from service.bench.files.stack_rows_in import StackOptions
+from service.bench.files import StackOptions
 from service.commands import terminal
 from service.commands.terminal import person_named
 from service.platform.arithmetic.dates import parse_when
@@ -26,9 +26,9 @@ from service.platform.files.photos import Checked, store
 from service.platform.files.tables_in import Table, read_table, suggest_mapping
 from service.settings import Settings
 from service.stacks.queries.stacks import designs_for_choice
+from service.store import files as parts_in
 from service.store.changes.imports import SourceFile, write_parts
-from service.store.files import parts_in
-from service.store.files.parts_in import Wrong
+from service.store.files import Wrong
 from service.store.queries.part_types import part_types
 
 app = typer.Typer(help="Bring in lists and logs of test benches.", no_args_is_help=True)
@@ -111,7 +111,7 @@ def stack(
 ) -> None:
     """Take over a stack in the middle of its life: its record then waits for approval."""
     given = terminal.settings()
-    sent = _read(file, stack_in.SYNONYMS, column)
+    sent = _read(file, files.SYNONYMS, column)
     how = _how(given, day_first=day_first, decimal=decimal)
     closed = parse_when(closed_at, given.time_zone, day_first=day_first)
     with terminal.database(given) as engine:
@@ -127,7 +127,7 @@ def stack(
                 hours_now=hours_now,
                 read_at=how.now if hours_now is not None else None,
             )
-            seen = stack_in.plan_stack(
+            seen = files.plan_stack(
                 session,
                 sent.table,
                 sent.mapping,

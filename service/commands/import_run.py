@@ -14,7 +14,7 @@ from service.commands.terminal import person_named
 from service.platform.arithmetic.dates import parse_when
 from service.platform.database import changing, reading
 from service.runs.arithmetic.log_columns import Mapping, TimeKind
-from service.runs.arithmetic.run_times import run_times
+from service.runs.arithmetic.log_times import run_times
 from service.runs.changes.run_readings import LogRead
 from service.runs.changes.runs import StoredLog, already_taken, import_run
 from service.runs.files import run_files

@@ -9,7 +9,7 @@ from service.commands import terminal
 from service.commands.column_overrides import columns_wished
 from service.commands.terminal import person_named
 from service.condition.arithmetic.found_sweeps import FoundSweep
-from service.condition.changes.sweeps import SweepTaken, import_sweep
+from service.condition.changes import SweepTaken, import_sweep
 from service.condition.files import MOST_MB, began_at, read_sweep
 from service.condition.queries.polarisation_curves import polarisation_curve
 from service.platform.arithmetic.dates import parse_when

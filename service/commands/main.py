@@ -6,13 +6,11 @@ import sys
 import typer
 
 from service.commands import (
-    backup,
     demo,
     generate,
     import_lists,
     import_run,
     import_sweep,
-    migrate,
     person,
     serve,
     terminal,
@@ -30,11 +28,11 @@ app = typer.Typer(
 )
 app.command()(demo.demo)
 app.command()(serve.serve)
-app.command()(migrate.migrate)
+app.command()(serve.migrate)
 app.command()(generate.generate)
-app.command()(backup.backup)
-app.command()(backup.restore)
-app.command()(backup.verify)
+app.command()(serve.backup)
+app.command()(serve.restore)
+app.command()(serve.verify)
 import_lists.app.command("run")(import_run.import_log)
 import_lists.app.command("sweep")(import_sweep.import_curves)
 app.add_typer(import_lists.app, name="import")

@@ -7,9 +7,8 @@ import typer
 from sqlalchemy.orm import Session
 
 from service.commands import terminal
-from service.people.changes import people
-from service.people.queries.people import person_by_login
-from service.people.queries.signing_in import anybody_is_known
+from service.people import changes
+from service.people.queries.people import anybody_is_known, person_by_login
 from service.people.tables import Role
 from service.platform.database import changing, reading
 from service.platform.errors import Refused
@@ -35,7 +34,7 @@ def add(
             roles = role or _asked_roles(session, ask=not password_stdin)
         password = _password(stdin=password_stdin)
         with changing(engine, terminal.OWNER, via="command") as work:
-            people.add_person(work, login, name, roles, password)
+            changes.add_person(work, login, name, roles, password)
     print(f"{name} can sign in as {login} ({', '.join(roles)}).")
 
 
@@ -50,7 +49,7 @@ def password(
             person = person_by_login(session, login)
         new = _password(stdin=password_stdin)
         with changing(engine, terminal.OWNER, via="command") as work:
-            people.set_password(work, person.id, new)
+            changes.set_password(work, person.id, new)
     print(f"{person.name} has a new password.")
 
 

@@ -1,13 +1,16 @@
 """``layerbook serve``: the server process."""
 
 import os
+from pathlib import Path
 from typing import Annotated
 
 import typer
+from sqlalchemy import Engine
+from sqlalchemy.engine import make_url
 
 from service.commands import terminal
-from service.people.queries.signing_in import anybody_is_known
-from service.platform.database import reading
+from service.people.queries.people import anybody_is_known
+from service.platform.database import make_engine, now_utc, reading
 
 FIRST_PERSON = """
 Nobody is known to this database yet, so nobody can sign in. In another terminal, with the same
@@ -53,3 +56,82 @@ def serve(
         server_header=False,
         timeout_graceful_shutdown=10,
     )
+
+
+# ``layerbook migrate``: bring the database to the tables this version needs.
+
+
+def migrate() -> None:
+    """Bring the database to the tables this version needs; an empty one gets them."""
+    from service.operation.migrating import revision_of
+    from service.platform.database import now_utc, tending
+    from service.stacks.changes.build_features import fill_makeups
+
+    given = terminal.settings()
+    with terminal.database(given, migrate_older=True) as engine:
+        revision = revision_of(engine)
+        with tending(engine) as session:
+            gathered = sum(fill_makeups(session, now_utc()))
+    print(f"{make_url(given.database_url).render_as_string()} is up to date (step {revision}).")
+    if gathered:
+        print(f"What comparisons need was gathered of {gathered} builds.")
+
+
+# ``layerbook backup``, ``restore``, ``verify``: keep everything, bring it back, compare hashes.
+
+
+Archive = Annotated[Path, typer.Argument(help="The archive, such as layerbook-2026-11-25.tar.gz.")]
+
+
+def backup(file: Archive) -> None:
+    """Write all rows and attachments into one archive; the server may go on."""
+    from service.operation.files import make_backup, size_of
+
+    given = terminal.settings()
+    with (
+        terminal.database(given) as engine,
+        terminal.progress("saving", size_of(engine)) as done,
+    ):
+        manifest = make_backup(engine, given.data_folder, file, now_utc(), done)
+    rows = sum(manifest.rows.values())
+    print(f"{file}: {rows} rows, {len(manifest.sha256) - len(manifest.rows)} attachments.")
+
+
+def restore(file: Archive) -> None:
+    """Bring a backup into an empty database, SQLite or PostgreSQL, and compare every hash."""
+    from service.operation.files import read_manifest, restore_backup
+
+    given = terminal.settings()
+    if not file.is_file():
+        raise terminal.stop(f"There is no file “{file}”.")
+    with terminal.progress("reading", file.stat().st_size) as done:
+        manifest = read_manifest(file, done)
+    with terminal.database(given), terminal.progress("restoring", manifest.size) as done:
+        restore_backup(file, manifest, given.database_url, given.data_folder, done)
+    engine = make_engine(given.database_url)
+    try:
+        _compare(engine, given.data_folder)
+    finally:
+        engine.dispose()
+    print(f"Restored what was saved at {manifest.made_at}: {sum(manifest.rows.values())} rows.")
+
+
+def verify() -> None:
+    """Compute the hash of every record and attachment anew and compare it with the one kept."""
+    given = terminal.settings()
+    with terminal.database(given) as engine:
+        _compare(engine, given.data_folder)
+
+
+def _compare(engine: Engine, folder: Path) -> None:
+    from service.operation.files import amount, check_all
+
+    with terminal.progress("comparing hashes", amount(engine)) as done:
+        found = check_all(engine, folder, done)
+    for sentence in found.wrong:
+        terminal.say(sentence)
+    if found.wrong:
+        raise terminal.stop(f"{len(found.wrong)} of what was signed or attached no longer hold.")
+    and_runs = f" and {found.runs} files of runs" if found.runs else ""
+    joint = "," if found.runs else " and"
+    print(f"{found.records} records{joint} {found.attachments} attachments{and_runs} hold.")

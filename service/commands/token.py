@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from service.commands import terminal
-from service.people.changes import people
+from service.people import changes
 from service.people.queries.people import person_by_login
 from service.platform.database import changing, reading
 
@@ -22,6 +22,6 @@ def add(
         with reading(engine) as session:
             person = person_by_login(session, login)
         with changing(engine, terminal.OWNER, via="command") as work:
-            secret = people.make_token(work, person.id, label)
+            secret = changes.make_token(work, person.id, label)
     terminal.say(f"It acts for {person.name}. Keep it: it is not shown again.")
     print(secret)

@@ -7,7 +7,7 @@ from service.condition.arithmetic.found_sweeps import FoundSweep, found_sweep, g
 from service.platform.arithmetic.errors import TradeError
 from service.platform.errors import Refused
 from service.runs.arithmetic.log_columns import Mapping, TimeKind
-from service.runs.arithmetic.run_times import EARLIEST_S, LATEST_S
+from service.runs.arithmetic.log_times import EARLIEST_S, LATEST_S
 from service.runs.files.logs import RunLog
 
 MOST_MB = 15

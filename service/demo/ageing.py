@@ -1,8 +1,8 @@
 """What the cells of the invented stacks show, and how they age.
 
-A cell's voltage is U = E0 − b·log10(i + i0) − R·(i + i0), the form `service.condition.arithmetic.polarisation`
-fits; i0 is what leaks across the membrane. It is lost hour by hour, and some of it comes back over
-night. All figures are invented.
+A cell's voltage is U = E0 − b·log10(i + i0) − R·(i + i0), the form that
+`service.condition.arithmetic.polarisation` fits; i0 is what leaks across the
+membrane. It is lost hour by hour, and some of it comes back over night. All figures are invented.
 """
 
 from collections.abc import Sequence

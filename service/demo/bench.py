@@ -11,12 +11,11 @@ from sqlalchemy import select
 from service.bench.changes import approvals, bench
 from service.bench.changes.handing_in import hand_in
 from service.demo.days import When
-from service.demo.lab import Lab
-from service.demo.people import PASSPHRASE
+from service.demo.lab import PASSPHRASE, Lab
 from service.demo.piles import Item
 from service.designs.arithmetic.pile import Layer
+from service.physics.arithmetic.clamping import IN_NEWTON_METRES
 from service.physics.arithmetic.conditions import NONE_SEEN, FindingEntry
-from service.physics.arithmetic.torque_units import IN_NEWTON_METRES
 from service.platform.arithmetic.vocabulary import (
     End,
     Facing,
@@ -33,7 +32,7 @@ from service.records.changes.attachments import add_attachment
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RecordKind
 from service.store.changes.part_axes import move_part
-from service.store.tables.parts import Lot, PartType
+from service.store.tables import Lot, PartType
 
 INSTRUMENT_OF_UNIT = {"% vol": "GD-1", "V": "MM-1", "kPa": "PG-1", "°C": "TH-1"}
 USUAL_READINGS = {"% vol": 0.1, "V": 0.12, "kPa": 0.4, "°C": 24.0}

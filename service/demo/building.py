@@ -3,17 +3,70 @@
 import json
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from sqlalchemy.orm import Session
+
+from service.bench.queries.rebuild_records import record_list
+from service.closing.queries.build_torques import readings_taken
+from service.demo import (
+    curves,
+    failing,
+    heron,
+    instruments,
+    lapwing,
+    limits,
+    running,
+    runs,
+    stock,
+    stork,
+    today,
+    wren,
+)
 from service.demo.days import Days
-from service.demo.history import everything, play
-from service.demo.lab import Lab
-from service.demo.people import LAB_NAME, ZONE
+from service.demo.failing import WAITING
+from service.demo.heron import FAILING
+from service.demo.lab import LAB_NAME, ZONE, Entry, Lab
+from service.life.queries.failing import judged
+from service.life.tables import RuleAnswer
 from service.operation.migrating import migrate
+from service.people.tables import Role
 from service.platform.database import make_engine
+from service.records.tables import RecordState
 from service.settings import Settings
+from service.store.queries.scans import find_scanned
+
+# The whole invented history: everything that happened, in the order in which it happened.
+
+
+def everything() -> list[Entry]:
+    """All entries, the earliest first."""
+    rooms = (
+        stock,
+        instruments,
+        limits,
+        running,
+        heron,
+        wren,
+        stork,
+        lapwing,
+        runs,
+        curves,
+        failing,
+        today,
+    )
+    return sorted((entry for room in rooms for entry in room.entries()), key=lambda one: one.when)
+
+
+def play(lab: Lab, entries: Sequence[Entry], done: Callable[[int], None]) -> None:
+    """Play what happened, one change after the other; ``done`` is told of each."""
+    for entry in entries:
+        entry.play(lab, entry.when)
+        done(1)
+
 
 MARK = "invented-laboratory.json"
 """Lies in every folder the demo made: no other folder is ever taken for one or thrown away."""
@@ -94,3 +147,49 @@ def throw_away(folder: Path) -> None:
         shutil.rmtree(folder)
     elif folder.exists():
         folder.rmdir()
+
+
+# What to try first in the demo, as its records stand now.
+
+
+ORDER = (Role.BUILDER, Role.QUALITY, Role.SUPERVISOR)
+
+
+@dataclass(frozen=True, slots=True)
+class FirstStep:
+    """Something to look at: for whom, what it is, and the page."""
+
+    role: Role
+    sentence: str
+    path: str
+
+
+def first_steps(session: Session) -> tuple[FirstStep, ...]:
+    """What is open, what waits, and which part has a story: those that still stand."""
+    steps = []
+    for record in record_list(session, state=RecordState.OPEN).rows[:2]:
+        sentence = f"Go on with {record.stack}, which lies open: record {record.id}."
+        if readings_taken(session, record.id):
+            sentence = f"Tighten {record.stack}, half of it is done: record {record.id}."
+        steps.append(FirstStep(Role.BUILDER, sentence, f"/records/{record.id}/bench"))
+    for record in record_list(session, state=RecordState.HANDED_IN).rows[:1]:
+        sentence = (
+            f"Decide on record {record.id}, the {record.kind} of {record.stack}"
+            f" by {record.written_by}."
+        )
+        steps.append(FirstStep(Role.SUPERVISOR, sentence, f"/records/{record.id}/approval"))
+    for hit in find_scanned(session, FAILING).hits:
+        if hit.kind == "part":
+            sentence = f"Trace MEA {hit.label}, which failed: what do those that fail share?"
+            steps.append(FirstStep(Role.QUALITY, sentence, f"/parts/{hit.id}/trace"))
+    steps += _running_life(session)
+    return tuple(sorted(steps, key=lambda step: ORDER.index(step.role)))
+
+
+def _running_life(session: Session) -> Iterator[FirstStep]:
+    """Who is needed where, whom the rule names, which lots last."""
+    yield FirstStep(Role.BUILDER, "See on the floor which stack needs somebody.", "/floor")
+    for row in [row for row in judged(session, RuleAnswer.MET, 50) if row.label == WAITING]:
+        sentence = f"Look at the life of {row.label}: it meets the rule, nobody has confirmed it."
+        yield FirstStep(Role.QUALITY, sentence, f"/parts/{row.part_id}/life")
+    yield FirstStep(Role.SUPERVISOR, "Compare how long MEAs of each lot lived.", "/life?by=lot")

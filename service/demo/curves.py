@@ -9,17 +9,14 @@ import polars as pl
 
 from service.condition.arithmetic.measured_curves import MeasuredPoint
 from service.condition.arithmetic.typed_voltages import typed_channels
-from service.condition.changes.polarisation_curves import add_curve
-from service.condition.changes.sweeps import SweepTaken, import_sweep
-from service.condition.changes.typed_voltages import type_voltages
+from service.condition.changes import SweepTaken, add_curve, import_sweep, type_voltages
 from service.condition.files import read_sweep
 from service.demo.ageing import Array
 from service.demo.days import THU, TUE, WED, When, ago
-from service.demo.lab import Entry, Lab
+from service.demo.lab import ZONE, Entry, Lab
 from service.demo.logs import Sat, cells_at
-from service.demo.people import ZONE
+from service.demo.piles import sat_in
 from service.demo.running import shown
-from service.demo.seats import sat_in
 from service.platform.database import Work
 from service.records.changes.attachments import Stored
 from service.runs.files import run_files

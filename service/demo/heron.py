@@ -8,19 +8,18 @@ from datetime import timedelta
 
 from service.demo import pictures
 from service.demo.bench import Bench, Event, approve, going_on, throw_gaskets_away, writing
-from service.demo.closed_tests import TIGHT, Leak, make_tests
+from service.demo.closed_tests import TIGHT, Leak, make_tests, release
 from service.demo.days import MON, THU, TUE, WED, When, ago, last_working_day
 from service.demo.designs import HERON
 from service.demo.lab import Entry, Lab, serial
 from service.demo.piles import BLANK, heron, heron_mea
-from service.demo.releasing import release
 from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereabouts
 from service.records.tables import RecordKind
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.part_axes import judge_part, move_part, reserve_part
-from service.store.queries.hold_lists import About, holds
+from service.store.queries.holds import About, holds
 
 FAILING = "HM-0117"
 TAKES_ITS_PLACE = "HM-0133"

@@ -11,7 +11,7 @@ from service.demo.lab import Entry, Lab
 from service.platform.database import Work
 from service.store.changes import holds, instruments
 from service.store.changes.instruments import CalibrationEntry, InstrumentEntry
-from service.store.tables.instruments import CalibrationResult, InstrumentKind
+from service.store.tables import CalibrationResult, InstrumentKind
 
 GOOD, BAD = CalibrationResult.IN_TOLERANCE, CalibrationResult.OUT_OF_TOLERANCE
 DRIVER = InstrumentKind.TORQUE_DRIVER

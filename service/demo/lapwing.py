@@ -25,7 +25,7 @@ from service.records.tables import RebuildRecord
 from service.store.arithmetic.identifiers import serial_key
 from service.store.changes.imports import LotKey, NewLot, SourceFile
 from service.store.changes.lots import LotEntry
-from service.store.tables.parts import Part
+from service.store.tables import Part
 
 CELLS = 8
 G_70, M_41, M_45 = "HG G-70", "HM M-41", "HM M-45"

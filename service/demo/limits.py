@@ -2,8 +2,7 @@
 
 from service.demo.days import MON, TUE, When, ago
 from service.demo.figures import FIGURES, SOURCE, WREN_TIGHTER
-from service.demo.lab import Entry, Lab
-from service.demo.people import PASSPHRASE
+from service.demo.lab import PASSPHRASE, Entry, Lab
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.changes import approve_limits, write_limits
 from service.limits.queries import limits_version

@@ -13,23 +13,20 @@ import numpy as np
 
 from service.demo.ageing import Array
 from service.demo.bench_days import LONG, USUAL, Day
-from service.demo.columns import Manner, mapping_of
 from service.demo.days import FRI, MON, THU, WED, When, ago
-from service.demo.lab import Entry, Lab
-from service.demo.logs import Bench, run, written
-from service.demo.people import ZONE
+from service.demo.lab import ZONE, Entry, Lab
+from service.demo.logs import Bench, Manner, mapping_of, run, written
+from service.demo.piles import sat_in
 from service.demo.running import METER_REPLACED, STORK_BEFORE, shown
-from service.demo.seats import sat_in
 from service.platform.database import Work
 from service.runs.arithmetic.log_columns import TimeKind
 from service.runs.arithmetic.run_counting import RunCounter
-from service.runs.changes.column_mappings import keep_mapping
 from service.runs.changes.run_readings import LogRead
-from service.runs.changes.runs import StoredLog, import_run
+from service.runs.changes.runs import StoredLog, import_run, keep_mapping
 from service.runs.files import run_files
 from service.runs.files.logs import RunLog
 from service.stacks.changes.cell_bridges import Told, note_bridge
-from service.taps.changes.tap_maps import correct_tap_map, write_tap_map
+from service.taps.changes import correct_tap_map, write_tap_map
 
 CELLS, CROSSED, BRIDGED = 40, (21, 22), 17
 BRIDGED_FROM, BRIDGED_UNTIL = ago(28, MON, "08:50"), ago(28, FRI, "16:10")

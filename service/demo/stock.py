@@ -3,14 +3,10 @@
 from dataclasses import dataclass
 
 from service.demo.days import FRI, THU, TUE, WED, When, ago
-from service.demo.designs import DESIGNS, HERON, STORK, WREN
-from service.demo.lab import Entry, Lab, serial
-from service.demo.part_types import PART_TYPES
-from service.demo.patterns import PATTERNS
-from service.demo.people import PEOPLE, add
+from service.demo.designs import DESIGNS, HERON, PART_TYPES, PATTERNS, STORK, WREN
+from service.demo.lab import PEOPLE, Entry, Lab, add, serial
 from service.demo.stiffness import REASON, STIFFNESS
-from service.designs.changes.designs import DesignEntry, make_design
-from service.designs.changes.patterns import keep_pattern
+from service.designs.changes import DesignEntry, keep_pattern, make_design
 from service.platform.arithmetic.vocabulary import Usability
 from service.stacks.changes.stacks import FirstMeter, add_stack
 from service.store.changes.lots import LotEntry, add_lot

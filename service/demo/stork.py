@@ -5,11 +5,10 @@ from service.bench.queries.correctable import correctable
 from service.bench.tables import CorrectionOf
 from service.demo import pictures
 from service.demo.bench import Event, approve, throw_gaskets_away, writing
-from service.demo.closed_tests import Leak, make_tests
+from service.demo.closed_tests import Leak, make_tests, release
 from service.demo.days import THU, TUE, WED, When, ago
 from service.demo.lab import Entry, Lab, serial
 from service.demo.piles import Item, stork
-from service.demo.releasing import release
 from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Usability, Whereabouts

@@ -9,9 +9,15 @@ from service.platform.database import changing
 from service.stacks.changes.hour_reports import Report, report_hours
 
 STACK = "WREN-02"
+
+
 EVERY = timedelta(minutes=15)
+
+
 TODAY = When(0, LAST_WORKING_DAY, "23:59")
 """Sorts behind everything else; what it stands for is the moment the history is made."""
+
+
 DAYS = (ago(1, MON, "09:00"), ago(1, THU, "09:00"), last_working_day("09:10"))
 
 

@@ -6,12 +6,10 @@ from service.bench.queries.corrections import correction
 from service.bench.tables import CorrectionOf
 from service.demo import pictures
 from service.demo.bench import Event, approve, throw_gaskets_away, writing
-from service.demo.closed_tests import TIGHT, Leak, make_tests
+from service.demo.closed_tests import TIGHT, Leak, make_tests, release
 from service.demo.days import FRI, MON, THU, TUE, WED, When, ago
-from service.demo.lab import Entry, Lab, serial
-from service.demo.people import PASSPHRASE
+from service.demo.lab import PASSPHRASE, Entry, Lab, serial
 from service.demo.piles import wren, wren_cells
-from service.demo.releasing import release
 from service.demo.running import shown
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage

@@ -3,7 +3,7 @@
 from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables.base import Base, key, text, utc
+from service.platform.tables import Base, key, text, utc
 
 
 class Design(Base):

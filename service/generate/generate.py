@@ -10,7 +10,7 @@ from sqlalchemy import Connection, select, update
 
 from service.generate.history import History, Rows
 from service.generate.lab import stand_up
-from service.operation.changes.bulk_insert import count_on, next_ids, pour
+from service.operation.changes import count_on, next_ids, pour
 from service.operation.tables import metadata
 from service.platform.audit import Did
 from service.platform.database import Work
@@ -19,7 +19,7 @@ from service.platform.permissions import Act, need
 from service.records.queries.content import record_content
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.changes.build_features import write_makeups
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 
 BEGAN = datetime(2022, 1, 3, 9, 0, tzinfo=UTC)
 BETWEEN = timedelta(days=150)

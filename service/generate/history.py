@@ -26,8 +26,8 @@ from service.platform.arithmetic.vocabulary import (
     Whereabouts,
 )
 from service.records.tables import Involvement, RecordKind, StepKind
-from service.stacks.tables.hours import Moment
-from service.store.tables.instruments import InstrumentKind
+from service.stacks.tables import Moment
+from service.store.tables import InstrumentKind
 
 Rows = dict[str, list[dict[str, Any]]]
 ENTRY = timedelta(seconds=20)

@@ -1,34 +1,36 @@
 """All tables, imported together so that the schema is whole."""
 
-from service.life.tables import failing
-from service.platform.tables import attachments, audit
-from service.platform.tables.base import Base
-from service.proof.tables import releases, stack_tests
-from service.stacks.tables import hours, stacks
-from service.store.tables import holds, instruments, parts
+from service.bench import tables as bench
+from service.closing import tables as closing
+from service.designs import tables as designs
+from service.life import tables as life
+from service.limits import tables as limits
+from service.people import tables as people
+from service.planning import tables as planning
+from service.platform import tables as platform
+from service.proof import tables as proof
+from service.records import tables as records
+from service.runs import tables as runs
+from service.stacks import tables as stacks
+from service.store import tables as store
+from service.taps import tables as taps
 
-metadata = Base.metadata
+metadata = platform.Base.metadata
 
 __all__ = [
-    "attachments",
-    "audit",
-    "build_makeups",
-    "cell_taps",
-    "changeover_plans",
-    "closing_results",
-    "corrections",
+    "bench",
+    "closing",
     "designs",
-    "failing",
-    "holds",
-    "hours",
-    "instruments",
-    "limit_sets",
+    "life",
+    "limits",
     "metadata",
-    "parts",
     "people",
-    "rebuild_records",
-    "releases",
+    "planning",
+    "platform",
+    "proof",
+    "records",
     "runs",
-    "stack_tests",
     "stacks",
+    "store",
+    "taps",
 ]

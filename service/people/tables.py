@@ -5,7 +5,7 @@ from enum import StrEnum
 from sqlalchemy import CheckConstraint, ForeignKey, Index, func
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables.base import Base, key, sha256, text, utc, word
+from service.platform.tables import Base, key, sha256, text, utc, word
 
 
 class Role(StrEnum):

@@ -16,9 +16,9 @@ from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.changes.rebuild_records import People, begin_record
 from service.records.tables import RecordKind
-from service.stacks.tables.stacks import BuildPeriod, Stack
+from service.stacks.tables import BuildPeriod, Stack
 from service.store.changes.part_axes import reserve_part
-from service.store.tables.parts import Part
+from service.store.tables import Part
 
 
 def make_plan(

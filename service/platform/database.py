@@ -20,16 +20,15 @@ from sqlalchemy.engine import Connection
 from sqlalchemy.exc import IntegrityError, OperationalError
 from sqlalchemy.orm import ORMExecuteState, Session, UOWTransaction
 
-from service.life.tables.build_features import BuildMakeup
-from service.life.tables.failing import RuleVerdict
+from service.life.tables import BuildMakeup, RuleVerdict
 from service.operation import tables  # noqa: F401 - a mapped table needs all it refers to
 from service.people.tables import ApiToken, SignInAttempt, SignInSession
 from service.platform.audit import Change, Did, changes_text
 from service.platform.errors import Busy, Refused, Repeated
 from service.platform.permissions import Person
-from service.platform.tables.audit import AuditEntry, EntryKey
+from service.platform.tables import AuditEntry, EntryKey
 from service.runs.tables import RunUpload
-from service.stacks.tables.hours import HourReport
+from service.stacks.tables import HourReport
 
 OUTSIDE_THE_TRAIL = (
     AuditEntry,

@@ -13,11 +13,11 @@ from service.platform.api.request_models import In, Name, Words
 from service.platform.database import Work, reading
 from service.platform.errors import NotFound
 from service.platform.permissions import Act, need
-from service.proof.changes import stack_tests as changes
+from service.proof import changes
 from service.proof.queries.releases import gate
 from service.proof.queries.stack_tests import made_in_record
 from service.stacks.api.stacks import OneTimeKey
-from service.stacks.queries.builds import builds_of
+from service.stacks.queries.build_spans import builds_of
 from service.stacks.queries.stacks import find_stack
 from service.store.queries.names import instruments_by_mark
 

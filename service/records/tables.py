@@ -7,7 +7,7 @@ from sqlalchemy import text as sql
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage, Whereabouts
-from service.platform.tables.base import Base, key, sha256, text, utc, word
+from service.platform.tables import Base, key, sha256, text, utc, word
 
 
 class RecordKind(StrEnum):

@@ -9,8 +9,8 @@ from enum import StrEnum
 from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables.base import Base, key, sha256, text, utc, word
-from service.stacks.tables.stacks import KNOWN_NOW
+from service.platform.tables import Base, key, sha256, text, utc, word
+from service.stacks.tables import KNOWN_NOW
 
 
 class RunKind(StrEnum):

@@ -14,7 +14,7 @@ from service.platform.permissions import Act, need
 from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.stacks import find_stack
 from service.taps.arithmetic import MOST_CHANNELS
-from service.taps.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
+from service.taps.changes import correct_tap_map, withdraw_tap_map, write_tap_map
 from service.taps.queries import maps_of_stack
 
 router = APIRouter(tags=["taps"])

@@ -16,12 +16,12 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
-from service.stacks.queries.cells_then import BuildThen, CellThen, build_then
+from service.stacks.queries.cell_bridges import BuildThen, CellThen, build_then
 from service.stacks.queries.layer_maps import MapStack, stack_facts
 from service.stacks.queries.stacks import find_stack
 from service.taps import arithmetic as trade
 from service.taps.arithmetic import MOST_CHANNELS, Tap, TapFindings, TapMap, map_in_words
-from service.taps.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
+from service.taps.changes import correct_tap_map, withdraw_tap_map, write_tap_map
 from service.taps.drawings import Lead, draw_leads
 from service.taps.queries import ReadThrough, WrittenMap, maps_of_stack, read_through, written_map
 

@@ -3,8 +3,8 @@
 from sqlalchemy import CheckConstraint, ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables.base import Base, key, text, utc
-from service.stacks.tables.stacks import KNOWN_NOW
+from service.platform.tables import Base, key, text, utc
+from service.stacks.tables import KNOWN_NOW
 
 
 class TapMap(Base):

@@ -18,8 +18,7 @@ from service.platform.arithmetic.vocabulary import End, Whereabouts
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.platform.permissions import Person
-from service.platform.tables.attachments import Attachment
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import Attachment, AuditEntry
 from service.records.queries.content import verify
 from service.records.queries.participants import people_on
 from service.records.tables import (
@@ -32,9 +31,8 @@ from service.records.tables import (
     Step,
     TorqueReading,
 )
-from service.stacks.tables.stacks import BuildPeriod, Layer
-from service.store.tables.holds import Concession
-from service.store.tables.parts import Part
+from service.stacks.tables import BuildPeriod, Layer
+from service.store.tables import Concession, Part
 from tests import builders
 from tests.bench.at_the_bench import Lab, a_lab, known, where
 

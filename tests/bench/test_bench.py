@@ -20,7 +20,7 @@ from service.platform.arithmetic.vocabulary import (
     Whereabouts,
 )
 from service.platform.errors import Refused
-from service.platform.tables.base import Base
+from service.platform.tables import Base
 from service.records.tables import (
     Finding,
     MakeSafeLine,
@@ -29,10 +29,16 @@ from service.records.tables import (
     Step,
     TorqueReading,
 )
-from service.stacks.tables.hours import HourReading, Moment
-from service.store.tables.holds import Concession, Hold
-from service.store.tables.instruments import CalibrationResult, Instrument, InstrumentKind
-from service.store.tables.parts import Lot, Part
+from service.stacks.tables import HourReading, Moment
+from service.store.tables import (
+    CalibrationResult,
+    Concession,
+    Hold,
+    Instrument,
+    InstrumentKind,
+    Lot,
+    Part,
+)
 from tests import builders
 from tests.bench.at_the_bench import NOW, SEEN_NOTHING, WORK_BEGAN, Bench, Lab, a_lab, where
 

@@ -12,9 +12,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.platform.tables.attachments import Attachment
+from service.platform.tables import Attachment
 from service.records.tables import Finding, RebuildRecord, RecordState, Step, TorqueReading
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.tables import Lot, Part, PartType
 from tests import builders
 
 HTMX = {"hx-request": "true"}

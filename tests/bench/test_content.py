@@ -17,7 +17,7 @@ from service.platform.arithmetic.canonical import sha256_of
 from service.platform.database import make_engine
 from service.records.queries.content import record_content, verify
 from service.records.tables import Finding, RebuildRecord, Step, StepKind
-from service.stacks.tables.stacks import Layer, Stack
+from service.stacks.tables import Layer, Stack
 from tests import builders
 
 

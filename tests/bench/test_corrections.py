@@ -24,15 +24,14 @@ from service.platform.arithmetic.vocabulary import End, Facing, Kind, Whereabout
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.platform.permissions import Person
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.records.queries.content import verify
 from service.records.tables import Decision, Meaning, RebuildRecord, Step, TorqueReading
 from service.stacks.queries.hours import build_hours
 from service.stacks.queries.layer_maps import layer_map
 from service.stacks.queries.part_hours import part_hours
-from service.stacks.tables.hours import HourReading
-from service.stacks.tables.stacks import Layer, Stack
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import HourReading, Layer, Stack
+from service.store.tables import Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Lab, a_lab, known, where
 

@@ -15,8 +15,8 @@ from service.bench.queries.correctable import Fact, correctable
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.operation.migrating import triggers
 from service.platform.arithmetic.vocabulary import Kind
-from service.stacks.tables.stacks import BuildPeriod
-from service.store.tables.parts import Part
+from service.stacks.tables import BuildPeriod
+from service.store.tables import Part
 from tests import builders
 
 OF = CorrectionOf

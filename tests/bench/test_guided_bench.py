@@ -10,16 +10,16 @@ from service.bench.changes import bench
 from service.bench.changes.handing_in import hand_in
 from service.bench.queries.coming_layers import lots_that_fit, what_comes
 from service.closing.arithmetic.closing_checks import ClosingCheck
-from service.closing.queries.closing_checks import checks_asked, computed_height
+from service.closing.queries.closing_results import checks_asked, computed_height
 from service.designs.arithmetic.grammar_next import WhatNext
 from service.designs.arithmetic.pile import Layer
-from service.designs.queries.patterns import pattern_of_stack
+from service.designs.queries import pattern_of_stack
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, ReadingKind, Stage
 from service.platform.errors import Refused
 from service.records.queries.content import record_content, verify
 from service.records.queries.record_entries import entries_of
 from service.records.tables import Step, StepKind
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.tables import Lot, Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import NOW, Bench, Lab, a_lab, what_is_missing
 

@@ -11,9 +11,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.tables import Step, StepKind
-from service.stacks.tables.stacks import Layer
-from service.store.tables.instruments import InstrumentKind
-from service.store.tables.parts import Part
+from service.stacks.tables import Layer
+from service.store.tables import InstrumentKind, Part
 from tests import builders
 from tests.bench.test_bench_pages import HTMX, AtTheBench, an_instrument, rows
 

@@ -15,12 +15,12 @@ from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Sta
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, Refused, RefusedTogether, Stale
 from service.platform.permissions import Person
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord, RecordKind, RecordState, Step, StepKind
 from service.stacks.queries.layer_maps import layer_map
-from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
-from service.store.tables.parts import Part
+from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
+from service.store.tables import Part
 from tests import builders
 from tests.bench.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab, known, where
 

@@ -11,11 +11,11 @@ from PIL import Image
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.designs.arithmetic.make_safe_lines import DEFAULT_LINES
+from service.designs.arithmetic.make_safe import DEFAULT_LINES
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.records.tables import RebuildRecord
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.tables import Lot, Part, PartType
 from tests import builders
 
 Clients = Callable[..., Any]

@@ -12,7 +12,7 @@ from service.people.tables import Role
 from service.platform.database import SentOnce, changing
 from service.platform.errors import NotAllowed, NotFound, Refused, Repeated, Stale
 from service.platform.permissions import Person
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.records.changes.rebuild_records import change_record
 from service.records.tables import Involvement, RecordKind, RecordPerson, RecordState, Step
 from tests import builders

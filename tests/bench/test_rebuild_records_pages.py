@@ -15,7 +15,7 @@ from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, Whereabouts
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord, RecordPerson, RecordState, Step, StepKind
-from service.store.tables.parts import Part
+from service.store.tables import Part
 from tests import builders
 from tests.bench.at_the_bench import Bench, Lab, a_lab
 

@@ -9,10 +9,9 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
+from service.bench import files
 from service.bench.changes.stack_imports import Head, write_stack
-from service.bench.files import stack_in
-from service.bench.files.stack_in import StackSeen, plan_stack
-from service.bench.files.stack_rows_in import StackOptions
+from service.bench.files import StackOptions, StackSeen, plan_stack
 from service.designs.arithmetic.grammar_findings import Severity
 from service.life.changes.failing_marks import confirm_failing
 from service.people.tables import Role
@@ -22,17 +21,16 @@ from service.platform.errors import Refused
 from service.platform.files.fields_in import Reading
 from service.platform.files.tables_in import read_table, suggest_mapping
 from service.platform.permissions import Person
-from service.platform.tables.attachments import Attachment
+from service.platform.tables import Attachment
 from service.records.changes.attachments import Stored
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.stacks.queries.hours import stack_hours
 from service.stacks.queries.layer_maps import layer_map
-from service.stacks.tables.stacks import Build, Fixing, Layer, Stack
+from service.stacks.tables import Build, Fixing, Layer, Stack
 from service.store.changes.holds import Subject, give_concession
 from service.store.changes.imports import SourceFile
-from service.store.tables.holds import Concession
-from service.store.tables.parts import Lot, Part
+from service.store.tables import Concession, Lot, Part
 from tests import builders
 from tests.bench.at_the_bench import what_is_missing
 
@@ -71,8 +69,8 @@ class TakenOver:
     head: Head
 
     def look(self, text: str = TWO_CELLS, head: Head | None = None, **how: bool) -> StackSeen:
-        table = read_table(text.encode(), "tarn-9.csv", known=stack_in.HEADINGS)
-        mapping = suggest_mapping(table.headers, stack_in.SYNONYMS)
+        table = read_table(text.encode(), "tarn-9.csv", known=files.HEADINGS)
+        mapping = suggest_mapping(table.headers, files.SYNONYMS)
         options = StackOptions(Reading(ZoneInfo("Europe/Berlin"), NOW), **how)
         with reading(self.engine) as session:
             return plan_stack(

@@ -9,9 +9,9 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.proof.tables.stack_tests import StackTest
+from service.proof.tables import StackTest
 from service.records.tables import RebuildRecord
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 from tests import builders
 from tests.closing.closings import put_limits_in_force
 from tests.proof.stack_testing import ARRIVES, DECAY, DRY, FIGURES, Tools, the_tools

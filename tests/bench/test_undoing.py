@@ -9,10 +9,10 @@ from sqlalchemy.orm import Session
 from service.bench.changes import bench
 from service.platform.arithmetic.vocabulary import End, Kind, Whereabouts
 from service.platform.errors import Refused
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.records.tables import Finding, RecordState, Step, TorqueReading
-from service.stacks.tables.hours import HourReading
-from service.store.tables.parts import Part
+from service.stacks.tables import HourReading
+from service.store.tables import Part
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, a_lab, where
 from tests.bench.test_bench import a_lot, a_part, opened, reading, set_on

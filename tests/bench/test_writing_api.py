@@ -10,9 +10,9 @@ from sqlalchemy.orm import Session
 
 from service.people.tables import ApiToken
 from service.platform.arithmetic.vocabulary import Kind, Whereabouts
-from service.platform.tables.audit import AuditEntry, EntryKey
+from service.platform.tables import AuditEntry, EntryKey
 from service.records.tables import RebuildRecord, RecordState, TorqueReading
-from service.stacks.tables.hours import HourReading, Moment
+from service.stacks.tables import HourReading, Moment
 from tests import builders
 
 Calling = Callable[..., Any]

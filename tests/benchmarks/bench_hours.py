@@ -19,8 +19,7 @@ from service.stacks.changes.hour_reports import Report, report_hours
 from service.stacks.queries.hour_histories import hour_history
 from service.stacks.queries.hour_kinds import part_kinds
 from service.stacks.queries.hours import build_hours, stack_hours
-from service.stacks.tables.hours import HourMeter, HourReport
-from service.stacks.tables.stacks import Layer
+from service.stacks.tables import HourMeter, HourReport, Layer
 from tests import builders
 from tests.builders import FIRST_CLOSING
 

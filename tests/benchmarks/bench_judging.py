@@ -24,12 +24,12 @@ from service.life.arithmetic.failing_rules import (
     rule_as_data,
 )
 from service.life.queries.mea_lives import mea_life
-from service.life.tables.failing import FailingRule as Row
+from service.life.tables import FailingRule as Row
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.database import make_engine
 from service.runs.tables import Snapshot, SnapshotKind
 from service.stacks.changes.rule_verdicts import judge_stacks
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING
 

@@ -21,14 +21,14 @@ from sqlalchemy.orm import Session
 
 from service.app import make_app
 from service.people import tables
-from service.people.changes.people import add_person
+from service.people.changes import add_person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import changing
 from service.platform.pages.guard import FORM_TOKEN, visit_cookie
 from service.platform.permissions import Person, Role
 from service.settings import Settings
-from service.stacks.tables.stacks import Stack
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Stack
+from service.store.tables import Part, PartType
 
 LOGIN, PASSWORD = "benchmark", "quite a long pass phrase"
 EMPTY = "/holds?state=standing&text=nothing-goes-by-this"

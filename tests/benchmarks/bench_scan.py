@@ -15,8 +15,8 @@ from sqlalchemy.orm import Session
 
 from service.platform.pages.guard import FORM_TOKEN
 from service.records.tables import RebuildRecord
-from service.stacks.tables.stacks import Layer
-from service.store.tables.parts import Part
+from service.stacks.tables import Layer
+from service.store.tables import Part
 from tests import builders
 
 CELLS = 116

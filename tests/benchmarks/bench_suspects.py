@@ -20,15 +20,14 @@ from sqlalchemy.orm import Session
 from service.life.queries.containment import containment
 from service.life.queries.suspects import suspects_sheet
 from service.life.queries.traces import trace
-from service.life.tables.build_features import BuildMakeup
-from service.life.tables.failing import FailingMark
+from service.life.tables import BuildMakeup, FailingMark
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import make_engine, now_utc, reading, tending
 from service.platform.queries.unpacked import forget
 from service.settings import Settings
 from service.stacks.changes.build_features import fill_makeups
-from service.store.tables.parts import Part, PartType
+from service.store.tables import Part, PartType
 
 MARKED = 600
 PROMISED_S = 0.300

@@ -21,7 +21,7 @@ from service.platform.arithmetic.vocabulary import (
     Stage,
     Whereabouts,
 )
-from service.stacks.tables.stacks import Layer
+from service.stacks.tables import Layer
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Lab, known
 from tests.browser.at_the_bench import the_tools

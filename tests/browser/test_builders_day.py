@@ -10,7 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.platform.tables.attachments import Attachment
+from service.platform.tables import Attachment
 from service.records.tables import (
     Finding,
     RebuildRecord,
@@ -19,7 +19,7 @@ from service.records.tables import (
     StepKind,
     TorqueReading,
 )
-from service.store.tables.parts import Part
+from service.store.tables import Part
 from tests import builders
 from tests.browser.at_the_bench import Bench, a_photo, the_tools, until_gone
 

@@ -8,8 +8,7 @@ from playwright.sync_api import Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Part
+from service.store.tables import Hold, Part
 from tests import builders
 
 pytestmark = pytest.mark.browser

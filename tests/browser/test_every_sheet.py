@@ -17,16 +17,14 @@ from service.bench.queries.correctable import correctable
 from service.bench.tables import Correction, CorrectionOf
 from service.calculators.arithmetic.calculators import CALCULATORS
 from service.condition.arithmetic.typed_voltages import typed_channels
-from service.condition.changes.polarisation_curves import add_curve
-from service.condition.changes.typed_voltages import type_voltages
+from service.condition.changes import add_curve, type_voltages
 from service.life.changes.failing_rules import write_rule
 from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
-from service.runs.changes.column_mappings import keep_mapping
 from service.runs.changes.run_readings import LogRead
-from service.runs.changes.runs import StoredLog, import_run
-from service.stacks.tables.stacks import Build, BuildPeriod, Stack
+from service.runs.changes.runs import StoredLog, import_run, keep_mapping
+from service.stacks.tables import Build, BuildPeriod, Stack
 from service.store.changes.holds import Subject, place_hold
 from tests import builders
 from tests.browser.looking import barriers

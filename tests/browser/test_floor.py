@@ -9,8 +9,8 @@ from playwright.sync_api import Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.stacks.tables.stacks import Layer
-from service.store.tables.parts import Part
+from service.stacks.tables import Layer
+from service.store.tables import Part
 from tests import builders
 from tests.browser.looking import look
 

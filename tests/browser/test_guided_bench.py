@@ -9,9 +9,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.tables import MakeSafeLine, RebuildRecord, RecordState, Step, StepKind
-from service.stacks.tables.stacks import Layer
-from service.store.tables.instruments import InstrumentKind
-from service.store.tables.parts import Part
+from service.stacks.tables import Layer
+from service.store.tables import InstrumentKind, Part
 from tests import builders
 from tests.browser.at_the_bench import LONG_AFTER, Bench, the_tools
 from tests.browser.looking import look

@@ -10,8 +10,7 @@ from playwright.sync_api import Page, expect
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.store.tables.holds import Concession, Hold
-from service.store.tables.parts import Lot, Part
+from service.store.tables import Concession, Hold, Lot, Part
 from tests import builders
 from tests.browser.rebuilds import Rebuilt, a_rebuild, misread
 

@@ -16,7 +16,7 @@ from service.limits.tables import LimitSet
 from service.physics.arithmetic.part_stiffness import Bed, Disc, Seal, Stiff, stiffness_as_data
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.material_curves import Densifying, RubberCord, Soft
-from service.store.tables.parts import PartType
+from service.store.tables import PartType
 from tests import builders
 
 GDL = Soft(Densifying(3e6, 0.55), 0.25, 2.0, 0.08)

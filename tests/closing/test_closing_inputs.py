@@ -17,9 +17,8 @@ from service.closing.queries.closing_results import kept_result
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind, Stage
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RecordKind
-from service.stacks.tables.stacks import Layer, Stack
-from service.store.tables.instruments import Calibration, Instrument
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Layer, Stack
+from service.store.tables import Calibration, Instrument, Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import Bench, Lab, a_lab
 from tests.closing.closings import CLAMP, GIVES, give_stiffness, put_limits_in_force

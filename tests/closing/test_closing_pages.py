@@ -20,7 +20,7 @@ from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import changing
 from service.records.changes.rebuild_records import begin_record
 from service.records.tables import RebuildRecord, RecordKind
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 from tests import builders
 from tests.bench.at_the_bench import known
 from tests.bench.test_bench_pages import HTMX, AtTheBench, an_instrument, rows

@@ -24,7 +24,7 @@ from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord, RecordKind
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Bench, Lab, a_lab, known
 from tests.closing.closings import give_stiffness, put_limits_in_force

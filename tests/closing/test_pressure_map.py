@@ -6,8 +6,16 @@ from typing import Any
 
 import pytest
 
-from service.closing.drawings.isobars import Field, at_or_above, isobar, out_to, round_levels
-from service.closing.drawings.pressure_bands import STEPS, legend, step_of
+from service.closing.drawings.isobars import (
+    STEPS,
+    Field,
+    at_or_above,
+    isobar,
+    legend,
+    out_to,
+    round_levels,
+    step_of,
+)
 from service.closing.drawings.pressure_map import draw_pressure_map
 from service.settings import shipped_folder
 from tests.people.test_frame_pages import contrast, luminance

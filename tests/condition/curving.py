@@ -10,8 +10,8 @@ from sqlalchemy.orm import Session
 
 from service.condition.arithmetic.measured_curves import MeasuredPoint
 from service.platform.arithmetic.vocabulary import Kind
-from service.stacks.tables.stacks import Build, Layer, Stack
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Build, Layer, Stack
+from service.store.tables import Part, PartType
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.operation.keeping import Lab, a_lab

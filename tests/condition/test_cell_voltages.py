@@ -9,8 +9,8 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.condition.queries.cell_voltages import mea_of_cells
-from service.condition.queries.snapshot_choices import snapshot_heads, snapshots_read
-from service.stacks.tables.stacks import Build, Layer
+from service.condition.queries.snapshots import snapshot_heads, snapshots_read
+from service.stacks.tables import Build, Layer
 from service.taps.queries import taps_of
 from service.taps.tables import TapMap
 from tests import builders

@@ -9,14 +9,13 @@ from sqlalchemy.orm import Session
 
 from service.condition.arithmetic.cell_histories import mea_histories, moments_near
 from service.condition.arithmetic.typed_voltages import typed_channels
-from service.condition.changes.polarisation_curves import add_curve, void_curve
-from service.condition.changes.typed_voltages import type_voltages, void_voltages
+from service.condition.changes import add_curve, type_voltages, void_curve, void_voltages
 from service.condition.queries.cell_histories import stack_voltages
 from service.condition.queries.polarisation_curves import curves_of_builds, polarisation_curve
-from service.condition.queries.snapshot_choices import MOST_NEAR
+from service.condition.queries.snapshots import MOST_NEAR
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.runs.tables import CurveDirection, PolarisationCurve, Snapshot
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build
 from tests.builders import FIRST_CLOSING
 from tests.condition.curving import DAY, ReadStack, a_read_stack, some_points
 from tests.operation.keeping import NOW

@@ -11,7 +11,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.runs.tables import Run
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 from tests import builders
 from tests.runs.test_runs_pages import taken_in
 from tests.taps.tapping import a_tap_map

@@ -10,7 +10,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.condition.arithmetic.found_sweeps import FoundSweep, SweepRows, found_sweep
-from service.condition.changes.sweeps import SweepTaken, import_sweep
+from service.condition.changes import SweepTaken, import_sweep
 from service.condition.queries.cell_histories import stack_voltages
 from service.condition.queries.polarisation_curves import polarisation_curve
 from service.platform.errors import Refused

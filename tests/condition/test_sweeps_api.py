@@ -15,7 +15,7 @@ from service.runs.arithmetic.log_columns import (
     TimeColumn,
     TimeKind,
 )
-from service.runs.changes.column_mappings import keep_mapping
+from service.runs.changes.runs import keep_mapping
 from service.runs.tables import Run, Snapshot
 from tests.condition.curving import ReadStack, a_read_stack
 from tests.condition.test_sweeps_pages import a_file

@@ -22,10 +22,10 @@ from service.physics.arithmetic.part_stiffness import OF_KIND
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.database import make_engine, reading
 from service.proof.queries.releases import Gate, gate
-from service.proof.tables.stack_tests import StackTest
+from service.proof.tables import StackTest
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
-from service.stacks.tables.stacks import Build, Stack
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Build, Stack
+from service.store.tables import Part, PartType
 
 pytestmark = pytest.mark.slow
 

@@ -10,7 +10,7 @@ import pytest
 
 from service.app import make_app
 from service.demo.building import demo_settings
-from service.demo.people import PASSPHRASE
+from service.demo.lab import PASSPHRASE
 from tests.form_client import FormClient
 
 pytestmark = pytest.mark.slow

@@ -18,15 +18,14 @@ from service.life.queries.failing import confirmed_failing, judged
 from service.life.queries.life_rows import mea_types
 from service.life.queries.lives_of_groups import GroupBy, lives_of_groups
 from service.life.queries.mea_lives import mea_life
-from service.life.tables.failing import FailingRule, RuleAnswer
+from service.life.tables import FailingRule, RuleAnswer
 from service.platform.database import make_engine, now_utc, reading
 from service.runs.files import run_files
 from service.runs.tables import CurveDirection, Run, RunKind, RunReading
 from service.stacks.queries.hour_kinds import stack_kinds
 from service.stacks.queries.stacks import find_stack
-from service.stacks.tables.hours import HourReport
-from service.stacks.tables.stacks import Build, Stack
-from service.store.tables.parts import Part
+from service.stacks.tables import Build, HourReport, Stack
+from service.store.tables import Part
 from service.taps.tables import TapMap
 from tests.taps.tapping import voltages_of_build
 

@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 
 from service.commands.main import app as commands
 from service.demo.building import MARK, build, demo_settings, is_demo
-from service.demo.people import PASSPHRASE
+from service.demo.lab import PASSPHRASE
 from service.people.queries.people import acting_person
 from service.platform.database import changing, make_engine, now_utc, reading
 from service.stacks.changes.hours import read_hours

@@ -13,11 +13,10 @@ from sqlalchemy.orm import Session
 from service.bench.queries.corrections import corrections_of_records
 from service.bench.queries.rebuild_records import ListedRecord, record_list
 from service.bench.tables import CorrectionState
-from service.demo.building import demo_settings
+from service.demo.building import demo_settings, first_steps
 from service.demo.days import MON, Days, ago, last_working_day
-from service.demo.first_steps import first_steps
 from service.demo.heron import FAILING
-from service.demo.people import PASSPHRASE, PEOPLE, ZONE
+from service.demo.lab import PASSPHRASE, PEOPLE, ZONE
 from service.designs.arithmetic.grammar_findings import Severity, Wrong
 from service.life.queries.traces import Trace, trace
 from service.people.queries.people import credential_of, password_matches
@@ -25,20 +24,17 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.audit import Did
 from service.platform.database import make_engine, now_utc, reading
-from service.platform.queries.readings_in_doubt import readings_in_doubt
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.records.queries.content import verify
 from service.records.queries.pile_checks import pile_check
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RebuildRecord, RecordKind, RecordState, Step, StepKind
 from service.stacks.queries.hours import stack_hours
 from service.stacks.queries.stacks import find_stack, stack_list
-from service.stacks.tables.hours import HourReading
-from service.stacks.tables.stacks import Build, Layer, Stack
-from service.store.queries.instruments import instruments
+from service.stacks.tables import Build, HourReading, Layer, Stack
+from service.store.queries.instruments import instruments, readings_in_doubt
 from service.store.queries.scans import find_scanned
-from service.store.tables.holds import Concession
-from service.store.tables.parts import Part, PartType
+from service.store.tables import Concession, Part, PartType
 from tests.bench.at_the_bench import what_is_missing
 
 pytestmark = pytest.mark.slow

@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.designs.changes.designs import (
+from service.designs.changes import (
     DesignEntry,
     LineEntry,
     PortEntry,
@@ -14,7 +14,7 @@ from service.designs.changes.designs import (
     change_design,
     make_design,
 )
-from service.designs.queries.designs import design, designs
+from service.designs.queries import design, designs
 from service.platform.arithmetic.vocabulary import End
 from service.platform.errors import NotAllowed, Refused, RefusedTogether
 from service.stacks.changes.stacks import add_stack

@@ -10,9 +10,8 @@ from sqlalchemy.orm import Session
 
 from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.pattern_toml import read_pattern
-from service.designs.changes.designs import change_design, make_design
-from service.designs.changes.patterns import PatternEntry, keep_pattern
-from service.designs.queries.patterns import (
+from service.designs.changes import PatternEntry, change_design, keep_pattern, make_design
+from service.designs.queries import (
     designs_naming,
     known_types,
     other_revisions,
@@ -24,9 +23,9 @@ from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Side
 from service.platform.errors import NotAllowed, NotFound, Refused, RefusedTogether
 from service.records.queries.working_piles import working_pile
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build
 from service.store.changes.part_types import PartTypeEntry, change_part_type
-from service.store.tables.parts import PartType
+from service.store.tables import PartType
 from tests import builders
 from tests.designs.test_designs import TARN, made
 from tests.operation.keeping import Lab, a_lab

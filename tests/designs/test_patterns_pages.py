@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.pattern_toml import read_pattern, write_pattern
-from service.designs.queries.patterns import pattern_of_design
+from service.designs.queries import pattern_of_design
 from service.designs.tables import Design
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Back, Kind

@@ -12,11 +12,11 @@ from service.platform.arithmetic.vocabulary import Joint, Kind, Whereabouts
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, Refused
 from service.platform.permissions import Person
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
-from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
+from service.store.tables import Part, PartType
 from tests import builders
 
 OWNER = Person(0, "", "command line", frozenset(Role))

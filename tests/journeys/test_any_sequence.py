@@ -32,8 +32,8 @@ from service.platform.permissions import Person
 from service.records.changes.rebuild_records import begin_record
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RecordKind, Step, StepKind
-from service.stacks.tables.stacks import Layer
-from service.store.tables.parts import Part
+from service.stacks.tables import Layer
+from service.store.tables import Part
 from tests import builders
 from tests.bench.at_the_bench import NOW, WORK_BEGAN, known
 

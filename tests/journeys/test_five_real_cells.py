@@ -20,8 +20,7 @@ from sqlalchemy.orm import Session
 from service.condition.queries.cell_voltages import mea_of_cells
 from service.life.queries.mea_lives import MeaLife, mea_life
 from service.people.tables import Role
-from service.stacks.tables.hours import Moment
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build, Moment
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.condition.test_sweeps_pages import kept_fields

@@ -13,12 +13,12 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.people.changes.people import make_token
+from service.people.changes import make_token
 from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
-from service.platform.tables.audit import AuditEntry
-from service.stacks.tables.hours import HourReading, Moment
+from service.platform.tables import AuditEntry
+from service.stacks.tables import HourReading, Moment
 from tests import builders
 from tests.operation.running import served
 

@@ -6,10 +6,10 @@ from datetime import datetime, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.life.tables.failing import FailingMark
+from service.life.tables import FailingMark
 from service.platform.arithmetic.vocabulary import Whereabouts
-from service.stacks.tables.stacks import Build, Stack
-from service.store.tables.parts import Lot, Part
+from service.stacks.tables import Build, Stack
+from service.store.tables import Lot, Part
 from tests import builders
 from tests.builders import FIRST_CLOSING
 

@@ -11,9 +11,8 @@ from service.condition.queries.cell_voltages import mea_of_cells
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Kind
 from service.runs.tables import Snapshot, SnapshotKind
-from service.stacks.tables.hours import Moment
-from service.stacks.tables.stacks import Build, Layer, Stack
-from service.store.tables.parts import Part
+from service.stacks.tables import Build, Layer, Moment, Stack
+from service.store.tables import Part
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.taps.tapping import a_snapshot

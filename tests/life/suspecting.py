@@ -8,11 +8,11 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
-from service.life.tables.failing import FailingMark
+from service.life.tables import FailingMark
 from service.platform.database import tending
 from service.stacks.changes.build_features import fill_makeups
-from service.stacks.tables.stacks import Build, Stack
-from service.store.tables.parts import Lot, Part
+from service.stacks.tables import Build, Stack
+from service.store.tables import Lot, Part
 from tests import builders
 
 BETWEEN = timedelta(days=20)

@@ -15,15 +15,15 @@ from service.bench.tables import CorrectionOf
 from service.generate.generate import Size, generate
 from service.life.arithmetic.build_features import NEVER, pack, unpack
 from service.life.queries.build_features import MadeUp, makeups_of
-from service.life.tables.build_features import BuildMakeup
+from service.life.tables import BuildMakeup
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.audit import Did
 from service.platform.database import changing, reading, tending
 from service.stacks.changes.build_features import fill_makeups, keep_makeups, write_makeups
 from service.stacks.changes.hours import read_hours, replace_meter
-from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Build, BuildPeriod, Layer, Stack
+from service.store.tables import Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import Lab, a_lab, known
 from tests.bench.test_corrections import Desk, desk, the_mea  # noqa: F401 - a fixture

@@ -15,11 +15,10 @@ from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.database import changing, reading
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.permissions import Person
-from service.platform.tables.audit import AuditEntry
-from service.stacks.tables.stacks import Stack
+from service.platform.tables import AuditEntry
+from service.stacks.tables import Stack
 from service.store.changes.holds import Placed, Subject, lift_hold, place_hold, place_holds
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Part
+from service.store.tables import Hold, Part
 from tests import builders
 from tests.bench.at_the_bench import known
 from tests.life.suspecting import FailingLab, a_mark, failing_lab

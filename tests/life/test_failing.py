@@ -21,14 +21,14 @@ from service.life.queries.failing import (
     verdict_of,
 )
 from service.life.queries.failing_rules import rules_in_force, rules_of_design
-from service.life.tables.failing import FailingMark, RuleAnswer, RuleVerdict
+from service.life.tables import FailingMark, RuleAnswer, RuleVerdict
 from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing, tending
 from service.platform.errors import NotAllowed, Refused
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.stacks.changes.rule_verdicts import judge_stack
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.found_by_index import read_whole

@@ -13,7 +13,7 @@ from service.life.arithmetic.failing_rules import (
     FailingRule,
     rule_as_data,
 )
-from service.store.tables.parts import Part
+from service.store.tables import Part
 from tests.life.mea_reading import ReadStack, a_read_stack
 
 Calling = Callable[..., Any]

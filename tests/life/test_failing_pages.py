@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.life.tables.failing import FailingMark, FailingRule, RuleVerdict
+from service.life.tables import FailingMark, FailingRule, RuleVerdict
 from tests.found_by_index import read_whole
 from tests.life.mea_reading import ReadStack, a_read_stack
 

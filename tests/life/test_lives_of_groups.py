@@ -10,9 +10,9 @@ from sqlalchemy.orm import Session
 from service.life.arithmetic.life_pieces import WHY, Why
 from service.life.queries.life_rows import designs_with_stacks, mea_types
 from service.life.queries.lives_of_groups import GroupBy, LivesOfGroups, lives_of_groups
-from service.life.tables.failing import FailingRule, RuleAnswer, RuleVerdict
+from service.life.tables import FailingRule, RuleAnswer, RuleVerdict
 from service.people.tables import Role
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.found_by_index import read_whole

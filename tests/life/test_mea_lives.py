@@ -14,7 +14,7 @@ from service.life.arithmetic.voltage_trend import Method
 from service.life.queries.mea_histories import mea_histories
 from service.life.queries.mea_lives import mea_life
 from service.runs.tables import Snapshot
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.life.mea_reading import a_moved_mea, a_read_stack, an_open_circuit, first_mea, read_over

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.life.arithmetic.voltage_trend import MOST_READINGS
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.found_by_index import read_whole

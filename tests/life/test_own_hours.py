@@ -12,11 +12,10 @@ from service.condition.queries.cell_voltages import mea_of_cells
 from service.life.queries.own_hours import own_hours_at
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.build_spans import build_spans
+from service.stacks.queries.hour_histories import stack_total_at
 from service.stacks.queries.hours import build_hours, stack_hours
-from service.stacks.queries.hours_at import stack_total_at
 from service.stacks.queries.part_hours import part_hours
-from service.stacks.tables.hours import HourReport
-from service.stacks.tables.stacks import Build, Stack
+from service.stacks.tables import Build, HourReport, Stack
 from tests import builders
 from tests.builders import FIRST_CLOSING, OPEN_FOR, START
 from tests.taps.tapping import a_bridge, a_report, a_run

@@ -12,9 +12,9 @@ from service.people.tables import Role
 from service.platform import permissions
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.database import changing
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build
 from service.store.changes.part_axes import move_part
-from service.store.tables.holds import Hold
+from service.store.tables import Hold
 from tests import builders
 from tests.builders import FIRST_CLOSING, START
 from tests.stacks.test_part_lives import a_finding, part_at

@@ -14,13 +14,12 @@ from service.life.arithmetic.factors import FactorKind, Unit
 from service.life.queries.compared import compared
 from service.life.queries.containment import containment
 from service.life.queries.suspects import NamedFactor, SuspectsSheet, suspects_sheet
-from service.life.queries.traced_meas import traced_mea
-from service.life.queries.traces import trace
-from service.life.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
+from service.life.queries.traces import trace, traced_mea
+from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.people.tables import Role
 from service.platform.database import reading
 from service.platform.errors import NotFound
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 from tests import builders
 from tests.found_by_index import read_whole
 from tests.life.suspecting import BETWEEN, FailingLab, a_mark, failing_lab, fill

@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
-from service.store.tables.holds import Hold
+from service.store.tables import Hold
 from tests.life.suspecting import FailingLab, failing_lab, fill
 
 Calling = Callable[..., Any]

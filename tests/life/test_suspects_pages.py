@@ -7,8 +7,7 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Lot, Part
+from service.store.tables import Hold, Lot, Part
 from tests import builders
 from tests.life.suspecting import FailingLab, failing_lab
 from tests.stacks.test_stacks_pages import Clients, words

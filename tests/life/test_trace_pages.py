@@ -7,9 +7,7 @@ from typing import Any
 import pytest
 from sqlalchemy.orm import Session
 
-from service.store.tables.holds import Hold
-from service.store.tables.instruments import CalibrationResult
-from service.store.tables.parts import Part
+from service.store.tables import CalibrationResult, Hold, Part
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.life.test_traces import a_calibration, a_failing_mea

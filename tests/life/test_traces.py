@@ -14,10 +14,8 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.records.tables import Involvement, RecordPerson, TorqueReading
 from service.stacks.arithmetic.running_hours import Hours
-from service.stacks.tables.stacks import Build
-from service.store.tables.holds import Hold
-from service.store.tables.instruments import Calibration, CalibrationResult, Instrument
-from service.store.tables.parts import Lot, Part
+from service.stacks.tables import Build
+from service.store.tables import Calibration, CalibrationResult, Hold, Instrument, Lot, Part
 from tests import builders
 from tests.builders import FIRST_CLOSING, START
 from tests.stacks.test_part_lives import a_finding, part_at

@@ -10,7 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.limits.arithmetic.figures_fields import FIELDS
-from service.limits.pages.limit_forms import HELP, SECTIONS
+from service.limits.pages import HELP, SECTIONS
 from service.limits.queries import limits_in_force
 from service.limits.tables import LimitSet
 from tests import builders

@@ -12,10 +12,10 @@ from service.operation.migrating import migrate, triggers
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.database import make_engine, reading
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.store.changes.part_axes import judge_part
-from service.store.queries.hold_lists import About, HoldRow, holds
-from service.store.tables.parts import Part
+from service.store.queries.holds import About, HoldRow, holds
+from service.store.tables import Part
 from tests import builders
 from tests.bench.at_the_bench import Lab, a_lab, known
 

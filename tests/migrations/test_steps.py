@@ -18,7 +18,7 @@ from service.operation.tables import metadata
 from service.platform.database import make_engine
 from service.records.queries.content import verify
 from service.records.tables import RebuildRecord
-from service.stacks.tables.stacks import Layer
+from service.stacks.tables import Layer
 from tests import builders
 
 pytestmark = pytest.mark.both_engines

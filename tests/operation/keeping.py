@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.platform.database import Work, changing
 from service.platform.permissions import Person
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from tests import builders
 
 NOW = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)

@@ -15,16 +15,15 @@ from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.operation.files import backup
-from service.operation.files.backup import make_backup, read_manifest, restore_backup, size_of
-from service.operation.files.whole_check import check_all
+from service.operation import files
+from service.operation.files import check_all, make_backup, read_manifest, restore_backup, size_of
 from service.operation.migrating import connected, newest_revision, revision_of, triggers
-from service.operation.queries.whole_tables import LEFT_OUT, count_rows, kept_tables, rows_of
+from service.operation.queries import LEFT_OUT, count_rows, kept_tables, rows_of
 from service.operation.tables import metadata
 from service.platform.database import make_engine, reading
 from service.platform.errors import NotFound, Refused
 from service.platform.files.photos import Checked, path_of, store
-from service.platform.tables.attachments import Attachment
+from service.platform.tables import Attachment
 from service.records.tables import RebuildRecord
 from service.runs.files import run_files
 from service.runs.tables import Run, RunKind
@@ -295,10 +294,10 @@ def test_a_link_or_too_large_a_member_is_no_part_of_a_backup(
 
     with pytest.raises(Refused, match="no part of a backup"):
         read_manifest(with_member(archive, link, b""), silent)
-    monkeypatch.setitem(backup.MEMBERS, "runs", (backup.HASH, len(LOG) - 1))
+    monkeypatch.setitem(files.MEMBERS, "runs", (files.HASH, len(LOG) - 1))
     with pytest.raises(Refused, match="larger than any such file can be"):
         read_manifest(archive, silent)
-    monkeypatch.setitem(backup.MEMBERS, "runs", (backup.HASH, len(LOG)))
+    monkeypatch.setitem(files.MEMBERS, "runs", (files.HASH, len(LOG)))
     assert read_manifest(archive, silent).rows
 
 

@@ -8,9 +8,9 @@ import pytest
 from sqlalchemy import select
 
 from service.operation.migrating import migrate, newest_revision
-from service.people.queries.signing_in import secret_sha256
+from service.people.queries.people import secret_sha256
 from service.people.tables import ApiToken, Person, PersonRole, Role
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from tests.operation.running import Run, commands, found
 
 PASSWORD = "grey air, yellow gas"

@@ -12,8 +12,8 @@ from service.operation.migrating import migrate
 from service.people.tables import Role
 from service.platform.database import make_engine
 from service.records.tables import RebuildRecord, RecordState
-from service.stacks.tables.stacks import Layer, Stack
-from service.store.tables.parts import Lot, Part
+from service.stacks.tables import Layer, Stack
+from service.store.tables import Lot, Part
 from tests import builders
 from tests.operation.running import Run, commands, found
 

@@ -12,7 +12,7 @@ from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.designs.tables import ChecklistLine, Design, DesignRod
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Facing, Whereabouts
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.records.tables import (
     Decision,
     RebuildRecord,
@@ -21,10 +21,8 @@ from service.records.tables import (
     Step,
     TorqueReading,
 )
-from service.stacks.tables.hours import HourReading
-from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer
-from service.store.tables.instruments import Calibration
-from service.store.tables.parts import Part
+from service.stacks.tables import Build, BuildPeriod, Fixing, HourReading, Layer
+from service.store.tables import Calibration, Part
 from tests import builders
 from tests.builders import FIRST_CLOSING
 

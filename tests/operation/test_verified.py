@@ -7,9 +7,9 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.operation.queries.verification_cache import verified
 from service.platform.database import reading
-from service.stacks.tables.stacks import Build
+from service.records.queries.verification_cache import verified
+from service.stacks.tables import Build
 from tests import builders
 from tests.stacks.test_part_lives import a_finding, part_at
 

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes import bench
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
-from service.life.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
+from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.overview.queries.columns import NeedKind
 from service.overview.queries.overview import Floor, floor
 from service.overview.queries.rows import FloorStack, Need
@@ -29,12 +29,8 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.runs.tables import Run, RunKind, RunReading
-from service.stacks.tables.cell_bridges import CellBridge
-from service.stacks.tables.hours import HourMeter, HourReport
-from service.stacks.tables.stacks import Build, Layer, Stack
-from service.store.tables.holds import Concession, Hold
-from service.store.tables.instruments import Calibration, CalibrationResult, Instrument
-from service.store.tables.parts import Part
+from service.stacks.tables import Build, CellBridge, HourMeter, HourReport, Layer, Stack
+from service.store.tables import Calibration, CalibrationResult, Concession, Hold, Instrument, Part
 from tests import builders
 from tests.bench.at_the_bench import known
 from tests.closing import closings

@@ -10,8 +10,8 @@ from sqlalchemy.orm import Session
 
 from service.overview.pages.overview import WALL_NEEDS
 from service.people.tables import SignInSession
-from service.stacks.tables.stacks import Build, Layer, Stack
-from service.store.tables.parts import Part
+from service.stacks.tables import Build, Layer, Stack
+from service.store.tables import Part
 from tests import builders
 
 Clients = Callable[..., Any]

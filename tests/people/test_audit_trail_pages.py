@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import Person
 from service.platform.audit import Did
 from service.platform.pages.trail_words import SENTENCES
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from tests.builders import START
 from tests.platform.test_audit_trail import a_lab
 from tests.stacks.test_stacks_pages import Clients, words

@@ -11,8 +11,8 @@ from sqlalchemy.orm import Session
 from service.planning.arithmetic.wishes import AddCells, BlankCell, RemoveCells, Wish
 from service.planning.queries.closing import ChangeoverClosing, changeover_closing
 from service.planning.queries.working_out import Ask, ground_of, work_out
-from service.stacks.tables.stacks import Stack
-from service.store.tables.parts import Part
+from service.stacks.tables import Stack
+from service.store.tables import Part
 from tests.bench.at_the_bench import Lab, a_lab
 from tests.closing.closings import FIGURES, give_stiffness, put_limits_in_force
 from tests.planning.test_changeover_plans import DAY, stock

@@ -8,7 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.planning.tables import ChangeoverPlan
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 from tests import builders
 from tests.closing.closings import give_stiffness, put_limits_in_force
 from tests.planning.test_changeover_pages import ADD_ONE, kept, looked_at

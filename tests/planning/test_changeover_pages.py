@@ -17,8 +17,8 @@ from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing
 from service.platform.permissions import Person, Role
 from service.records.tables import RebuildRecord
-from service.stacks.tables.stacks import Stack
-from service.store.tables.parts import Part
+from service.stacks.tables import Stack
+from service.store.tables import Part
 from tests import builders
 from tests.planning.test_changeover_plans import stock
 from tests.stacks.test_stacks_pages import words

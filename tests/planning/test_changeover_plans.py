@@ -23,21 +23,19 @@ from service.planning.arithmetic.wishes import (
     Wish,
 )
 from service.planning.changes import begin_record_from_plan, make_plan
+from service.planning.queries.closing import RodEntry
 from service.planning.queries.documents import PlanDocument
-from service.planning.queries.plans import plan_by_number, plans_of_stack
-from service.planning.queries.progress import Progress, progress
-from service.planning.queries.rods import RodEntry
+from service.planning.queries.plans import Progress, plan_by_number, plans_of_stack, progress
 from service.planning.queries.wishes import write_wishes
 from service.planning.queries.working_out import Ask, WorkedOut, ground_of, work_out
 from service.planning.tables import ChangeoverPlan
 from service.platform.arithmetic.vocabulary import End, Kind, Usability
 from service.platform.database import reading
 from service.platform.errors import NotAllowed, NotFound, Refused
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.records.tables import RebuildRecord
-from service.stacks.tables.stacks import Layer, Stack
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import Layer, Stack
+from service.store.tables import Hold, Lot, Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import NOW, WORK_BEGAN, Bench, Lab, a_lab, known
 

@@ -13,7 +13,7 @@ from service.platform import permissions
 from service.platform.audit import Did
 from service.platform.database import changing
 from service.platform.queries.audit_trail import Asked, entries_about, people_in_trail, trail
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.stacks.changes.hours import read_hours
 from service.stacks.changes.stacks import change_stack
 from tests import builders

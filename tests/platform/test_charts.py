@@ -21,9 +21,9 @@ from service.platform.drawings.charts import (
     round_ticks,
     steps_chart,
 )
-from service.platform.drawings.charts_pens import FILLS, PENS, STROKES
-from service.platform.drawings.charts_thin import MOST_POINTS, thinned, thinned_steps
-from service.platform.pages.kept_charts import kept_chart
+from service.platform.drawings.charts_fit import FILLS, PENS, STROKES
+from service.platform.drawings.charts_given import MOST_POINTS, thinned, thinned_steps
+from service.platform.pages.kept_drawings import kept_chart
 from tests.platform.svg import SVG, parsed, title_of, with_class, words
 
 HOURS, VOLTS = Axis("own hours at load", "h"), Axis("voltage at 0.5 A/cm²", "V")

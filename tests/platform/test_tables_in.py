@@ -15,13 +15,13 @@ from service.platform.files.tables_in import (
     suggest_mapping,
     text_of,
 )
-from service.store.files import parts_in
+from service.store import files
 
 PLAIN = "Serial;Type;Hours\nM-1;MEA;12,5\nM-2;MEA;0\n"
 
 
 def cells(content: bytes) -> list[tuple[Cell, ...]]:
-    return [row.cells for row in read_table(content, "list", known=parts_in.HEADINGS).rows]
+    return [row.cells for row in read_table(content, "list", known=files.HEADINGS).rows]
 
 
 @pytest.mark.parametrize(
@@ -56,7 +56,7 @@ def test_the_heading_row_is_found_beneath_a_preamble_and_lines_keep_their_number
         'A-1;MEA;"L 1\nsecond line"\n\nA-2;MEA;L2\n'
     )
 
-    table = read_table(text.encode(), "list.csv", known=parts_in.HEADINGS)
+    table = read_table(text.encode(), "list.csv", known=files.HEADINGS)
 
     assert table.headers == ("Seriennummer", "Bauteil", "Charge")
     assert table.header_line == 4
@@ -147,4 +147,4 @@ def test_what_is_no_table_is_refused_in_words(content: bytes, said: str) -> None
 def test_columns_are_suggested_by_the_words_of_both_languages(
     headers: tuple[str, ...], found: dict[str, int]
 ) -> None:
-    assert suggest_mapping(headers, parts_in.SYNONYMS) == found
+    assert suggest_mapping(headers, files.SYNONYMS) == found

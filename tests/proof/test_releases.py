@@ -21,15 +21,14 @@ from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.permissions import Person
-from service.platform.tables.audit import AuditEntry
-from service.proof.changes.releases import release_build
+from service.platform.tables import AuditEntry
+from service.proof.changes import release_build
 from service.proof.queries.releases import Gate, gate
-from service.proof.tables.releases import BuildRelease
-from service.proof.tables.stack_tests import StackTest
+from service.proof.tables import BuildRelease, StackTest
 from service.records.tables import RecordKind, Step
-from service.stacks.queries.builds import builds_of
+from service.stacks.queries.build_spans import builds_of
 from service.stacks.queries.stacks import stack_list
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build
 from tests import builders
 from tests.bench.at_the_bench import known
 from tests.closing.closings import put_limits_in_force

@@ -21,15 +21,15 @@ from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End, Kind, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.permissions import Person
-from service.proof.changes.releases import release_build
+from service.proof.changes import release_build
 from service.proof.queries.build_verdicts import CLAMP, verdicts_of_head
 from service.proof.queries.releases import Gate, gate
-from service.records.queries.record_heads import record_head
+from service.records.queries.participants import record_head
 from service.records.tables import RecordKind
-from service.stacks.queries.builds import builds_of
+from service.stacks.queries.build_spans import builds_of
 from service.stacks.queries.stacks import stack_list
-from service.stacks.tables.stacks import Build, Stack
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Build, Stack
+from service.store.tables import Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import Lab, a_lab, known
 from tests.closing.closings import FIGURES as CLOSING_FIGURES

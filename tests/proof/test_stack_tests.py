@@ -10,13 +10,12 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes import bench
 from service.bench.changes.handing_in import hand_in
-from service.closing.queries.closing_checks import checks_asked
+from service.closing.queries.closing_results import checks_asked
 from service.people.tables import Role
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.errors import Refused, Stale
-from service.platform.queries.readings_in_doubt import readings_in_doubt
 from service.proof.arithmetic.insulation_tests import InsulationTest
 from service.proof.arithmetic.leak_results import LeakResult
 from service.proof.arithmetic.leak_tests import LeakTest
@@ -24,15 +23,14 @@ from service.proof.arithmetic.short_checks import ShortCheck
 from service.proof.queries.build_verdicts import verdicts_of_build, verdicts_of_head
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.proof.queries.verdict_lines import VerdictLine, verdict_lines
-from service.proof.tables.stack_tests import StackTest
+from service.proof.tables import StackTest
 from service.records.queries.content import verify
+from service.records.queries.participants import record_head
 from service.records.queries.record_entries import entries_of
-from service.records.queries.record_heads import record_head
 from service.records.tables import RecordKind, RecordPerson, Step, StepKind
-from service.stacks.tables.stacks import Build
-from service.store.queries.instruments import instrument
-from service.store.tables.holds import Concession, Hold
-from service.store.tables.instruments import Calibration, CalibrationResult
+from service.stacks.tables import Build
+from service.store.queries.instruments import instrument, readings_in_doubt
+from service.store.tables import Calibration, CalibrationResult, Concession, Hold
 from tests import builders
 from tests.bench.at_the_bench import NOW, WORK_BEGAN, what_is_missing
 from tests.proof.stack_testing import DECAY, DRY, WET, ClosedStack, a_closed_stack, later

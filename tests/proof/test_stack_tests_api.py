@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.store.tables.instruments import Instrument
+from service.store.tables import Instrument
 from tests.proof.stack_testing import ARRIVES, DECAY, DRY, ClosedStack, a_closed_stack
 from tests.proof.test_releases import ready
 

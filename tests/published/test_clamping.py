@@ -9,13 +9,13 @@ from service.physics.arithmetic.clamping import (
     ThreadFriction,
     TorqueValue,
     nut_factor_of,
+    permissible_deviation,
     preload,
     preloads,
     torque_for,
 )
 from service.physics.arithmetic.disc_springs import PlainSpring
-from service.physics.arithmetic.gaps import BedOf, Gap
-from service.physics.arithmetic.preload_scatter import permissible_deviation
+from service.physics.arithmetic.gap_balance import BedOf, Gap
 from service.physics.arithmetic.pressure_map import ActiveArea, RodLoad, pressure_map
 from service.physics.arithmetic.rod_stress import greatest_tightening, rod_stress
 from service.physics.arithmetic.springs import close_stack

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from service.store.arithmetic.gs1 import check_digit, gs1_date
-from service.store.arithmetic.identifiers import read_scan
+from service.store.arithmetic.identifiers import check_digit, gs1_date, read_scan
 
 DATA = Path(__file__).parent / "data" / "gs1.csv"
 

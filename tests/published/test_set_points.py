@@ -14,7 +14,7 @@ from service.limits.arithmetic.set_points import (
     SetPoints,
     set_points,
 )
-from service.physics.arithmetic.gas_flows import (
+from service.physics.arithmetic.gases import (
     AT_20_C,
     AT_25_C,
     FARADAY,

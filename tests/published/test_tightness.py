@@ -2,24 +2,22 @@
 
 import pytest
 
-from service.physics.arithmetic.gas_flows import (
-    AT_20_C,
-    GAS_CONSTANT,
-    NORMAL,
-    amount_flow,
-    throughput,
-    volume_flow,
-)
 from service.physics.arithmetic.gases import (
     AIR,
+    AT_20_C,
+    GAS_CONSTANT,
     HELIUM,
     HYDROGEN,
     NITROGEN,
+    NORMAL,
     Across,
     Gas,
+    amount_flow,
     molecular_factor,
     regime_of,
+    throughput,
     viscous_factor,
+    volume_flow,
 )
 from service.physics.arithmetic.tightness import Instruments, Reading, pressure_decay
 from service.platform.arithmetic.units import Measure, from_si, to_si

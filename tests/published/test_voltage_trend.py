@@ -3,8 +3,12 @@
 import numpy as np
 import pytest
 
-from service.life.arithmetic.voltage_loss import loss_for_life_uv_h, mean_loss_uv_h, percent_lost
-from service.life.arithmetic.voltage_trend import voltage_trend
+from service.life.arithmetic.voltage_trend import (
+    loss_for_life_uv_h,
+    mean_loss_uv_h,
+    percent_lost,
+    voltage_trend,
+)
 from tests.published.cases import cases
 
 CASES = cases("trends")

@@ -10,9 +10,9 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.bench.changes import bench
+from service.bench.changes.bench import undo_last
 from service.bench.changes.departures import accept_departure
 from service.bench.changes.handing_in import hand_in
-from service.bench.changes.undoing import undo_last
 from service.bench.queries.approvals import may_decide
 from service.designs.arithmetic.grammar_findings import Severity, Wrong
 from service.designs.arithmetic.pattern_toml import read_pattern, write_pattern
@@ -27,9 +27,9 @@ from service.records.queries.pile_checks import PileCheck, check_of_build, pile_
 from service.records.queries.record_entries import entries_of
 from service.records.tables import RecordKind, StepKind
 from service.stacks.queries.layer_maps import layer_map
-from service.stacks.tables.stacks import Fixing, Stack
+from service.stacks.tables import Fixing, Stack
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.tables import Lot, Part, PartType
 from tests import builders
 from tests.bench.at_the_bench import NOW, Bench, Lab, a_lab, known, what_is_missing
 

@@ -14,10 +14,9 @@ from service.condition.arithmetic import found_sweeps
 from service.condition.files import began_at, read_sweep
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.errors import Refused
-from service.platform.files.xlsx_extents import extent_of
+from service.platform.files.tables_in import extent_of
 from service.runs.arithmetic.log_columns import CellColumn, Mapping, TimeColumn, TimeKind
-from service.runs.arithmetic.log_times import LogTimes
-from service.runs.arithmetic.run_times import run_times
+from service.runs.arithmetic.log_times import LogTimes, run_times
 from service.runs.files import logs_text
 from service.runs.files.logs import RunLog, guess_log, look_at
 from service.runs.files.logs_format import distinct

@@ -21,7 +21,7 @@ from service.runs.files import run_files, run_reading
 from service.runs.files.logs import guess_log, look_at
 from service.runs.files.run_files import receive
 from service.runs.files.run_reading import Asked, LogTaking, asked_of
-from service.runs.queries.run_uploads import UploadRow, upload
+from service.runs.queries.run_checks import UploadRow, upload
 from service.runs.queries.runs import run_sheet
 from service.runs.tables import RunUpload, UploadState
 from tests import builders

@@ -16,7 +16,7 @@ from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing, reading, tending
 from service.platform.errors import NotAllowed, NotFound, Refused
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.runs.arithmetic.log_batches import LogBatch
 from service.runs.arithmetic.log_columns import (
     CellColumn,
@@ -28,7 +28,6 @@ from service.runs.arithmetic.log_columns import (
     TimeKind,
 )
 from service.runs.arithmetic.run_counting import RunCounter, RunFound
-from service.runs.changes.column_mappings import keep_mapping
 from service.runs.changes.run_readings import LogRead, channel_names
 from service.runs.changes.run_uploads import (
     ABANDONED_AFTER,
@@ -40,14 +39,24 @@ from service.runs.changes.run_uploads import (
     forget_uploads,
     note_progress,
 )
-from service.runs.changes.runs import StoredLog, import_run, read_run_again, void_run
-from service.runs.queries.column_mappings import kept_mapping, kept_mappings, versions_of
-from service.runs.queries.run_checks import overlapping_run, run_with_content, why_not_released
-from service.runs.queries.run_uploads import upload, uploads_of_stack
-from service.runs.queries.runs import run_sheet, runs_of_stack
+from service.runs.changes.runs import StoredLog, import_run, keep_mapping, read_run_again, void_run
+from service.runs.queries.run_checks import (
+    overlapping_run,
+    run_with_content,
+    upload,
+    uploads_of_stack,
+    why_not_released,
+)
+from service.runs.queries.runs import (
+    kept_mapping,
+    kept_mappings,
+    run_sheet,
+    runs_of_stack,
+    versions_of,
+)
 from service.runs.tables import RunReading, Snapshot, SnapshotKind, UploadState
 from service.stacks.queries.meters import meters_of
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build
 from tests import builders
 from tests.found_by_index import read_whole
 from tests.taps.tapping import a_tap_map, voltages_of_build

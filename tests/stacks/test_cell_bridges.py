@@ -13,7 +13,7 @@ from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.changes.cell_bridges import (
     Told,
@@ -24,8 +24,7 @@ from service.stacks.changes.cell_bridges import (
 )
 from service.stacks.queries.cell_bridges import bridges_of_stack, written_bridge
 from service.stacks.queries.part_hours import part_hours
-from service.stacks.tables.cell_bridges import CellBridge
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build, CellBridge
 from tests import builders
 from tests.builders import FIRST_CLOSING, OPEN_FOR
 from tests.stacks.test_hours import a_worker

@@ -8,8 +8,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.stacks.tables.cell_bridges import CellBridge
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build, CellBridge
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.taps.tapping import a_bridge

@@ -21,7 +21,7 @@ from service.stacks.changes.supersede import (
     settle_layers,
     settle_period,
 )
-from service.stacks.tables.stacks import BuildPeriod, Fixing, Layer
+from service.stacks.tables import BuildPeriod, Fixing, Layer
 from tests import builders
 
 pytestmark = pytest.mark.both_engines

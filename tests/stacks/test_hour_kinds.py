@@ -18,9 +18,8 @@ from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.hour_kinds import BuildKinds, part_kinds, stack_kinds
 from service.stacks.queries.hours import stack_hours
 from service.stacks.queries.part_hours import part_hours
-from service.stacks.tables.hours import HourMeter, Moment
-from service.stacks.tables.stacks import Build, Fixing, Layer
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Build, Fixing, HourMeter, Layer, Moment
+from service.store.tables import Part, PartType
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.taps.tapping import a_bridge, a_report, a_run

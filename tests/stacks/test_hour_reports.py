@@ -19,15 +19,14 @@ from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.changes.hour_reports import Report, report_hours, take_back_reports
 from service.stacks.changes.hours import read_hours, replace_meter
 from service.stacks.queries.build_spans import build_spans
 from service.stacks.queries.hour_histories import BY_A_BENCH, hour_history
 from service.stacks.queries.hours import build_hours, stack_hours
-from service.stacks.tables.hours import HourReport
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build, HourReport
 from tests import builders
 from tests.builders import FIRST_CLOSING, START
 from tests.found_by_index import read_whole

@@ -8,9 +8,8 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
-from service.platform.tables.audit import AuditEntry, EntryKey
-from service.stacks.tables.hours import HourReport
-from service.stacks.tables.stacks import Build
+from service.platform.tables import AuditEntry, EntryKey
+from service.stacks.tables import Build, HourReport
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.taps.tapping import a_run

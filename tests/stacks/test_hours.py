@@ -14,8 +14,7 @@ from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing, make_engine
 from service.platform.errors import NotAllowed, Refused, Stale
-from service.platform.tables.audit import AuditEntry
-from service.platform.tables.base import Base
+from service.platform.tables import AuditEntry, Base
 from service.stacks.arithmetic.running_hours import (
     Hours,
     Meter,
@@ -29,8 +28,7 @@ from service.stacks.changes.stacks import FirstMeter, add_stack, change_stack
 from service.stacks.queries.hour_histories import hour_history
 from service.stacks.queries.hours import build_hours, stack_hours
 from service.stacks.queries.part_hours import part_hours
-from service.stacks.tables.hours import HourReading, Moment
-from service.stacks.tables.stacks import Build, Layer
+from service.stacks.tables import Build, HourReading, Layer, Moment
 from tests import builders
 from tests.builders import FIRST_CLOSING, START
 

@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.condition.queries.cell_voltages import mea_of_cells
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.taps.tapping import a_bridge, a_report, a_run

@@ -11,11 +11,11 @@ from sqlalchemy.orm import Session
 from service.designs.arithmetic.pile import counts
 from service.platform.arithmetic.vocabulary import Facing, Kind
 from service.platform.errors import NotFound
-from service.platform.tables.base import Base
+from service.platform.tables import Base
 from service.stacks.arithmetic.comparison import compare
-from service.stacks.queries.builds import builds_of
+from service.stacks.queries.build_spans import builds_of
 from service.stacks.queries.layer_maps import layer_map
-from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
+from service.stacks.tables import Build, BuildPeriod, Layer, Stack
 from tests import builders
 from tests.builders import FIRST_CLOSING
 

@@ -11,16 +11,15 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Facing, Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.records.tables import Finding, RebuildRecord, Step, StepKind
 from service.stacks.arithmetic.running_hours import Hours
-from service.stacks.queries.part_events import Events, event_counts
-from service.stacks.queries.part_lives import part_life
+from service.stacks.queries.part_lives import Events, event_counts, part_life
 from service.stacks.queries.stack_sheets import stack_sheet
 from service.stacks.queries.stacks import find_stack, stack_list
-from service.stacks.tables.stacks import Build, Layer, Stack
+from service.stacks.tables import Build, Layer, Stack
 from service.store.queries.scans import find_scanned
-from service.store.tables.holds import Hold
+from service.store.tables import Hold
 from tests import builders
 from tests.builders import FIRST_CLOSING
 

@@ -9,10 +9,9 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.people.tables import ApiToken
-from service.platform.tables.audit import AuditEntry
-from service.stacks.tables.stacks import Build, Layer
-from service.store.tables.instruments import Instrument
-from service.store.tables.parts import Part
+from service.platform.tables import AuditEntry
+from service.stacks.tables import Build, Layer
+from service.store.tables import Instrument, Part
 from tests import builders
 from tests.closing import closings
 

@@ -6,17 +6,16 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.condition.changes.typed_voltages import type_voltages
+from service.condition.changes import type_voltages
 from service.life.arithmetic.failing_rules import Criterion, CriterionKind, FailingRule
 from service.life.changes.failing_rules import write_rule
-from service.life.tables.failing import RuleAnswer, RuleVerdict
+from service.life.tables import RuleAnswer, RuleVerdict
 from service.people.tables import Role
 from service.platform.database import changing
 from service.platform.permissions import Person
 from service.stacks.changes.hours import read_hours
-from service.stacks.tables.hours import Moment
-from service.stacks.tables.stacks import Build
-from service.taps.changes.tap_maps import write_tap_map
+from service.stacks.tables import Build, Moment
+from service.taps.changes import write_tap_map
 from tests import builders
 from tests.bench.test_corrections import Desk, desk, the_mea
 from tests.builders import FIRST_CLOSING

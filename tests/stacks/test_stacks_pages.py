@@ -11,8 +11,8 @@ from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from service.people.tables import Role
-from service.stacks.tables.stacks import Build, Layer, Stack
-from service.store.tables.holds import Hold
+from service.stacks.tables import Build, Layer, Stack
+from service.store.tables import Hold
 from tests import builders
 from tests.builders import FIRST_CLOSING, START
 from tests.found_by_index import read_whole

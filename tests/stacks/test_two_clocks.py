@@ -25,7 +25,7 @@ from service.platform.errors import Refused
 from service.platform.permissions import Person
 from service.records.tables import RecordKind
 from service.stacks.queries.layer_maps import layer_map
-from service.store.tables.parts import Part
+from service.store.tables import Part
 from tests import builders
 from tests.bench.at_the_bench import SEEN_NOTHING, Bench, Lab, known
 

@@ -10,13 +10,18 @@ from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.part_axes import judge_part
-from service.store.queries.hold_lists import About, concessions, hold, holds, subject
-from service.store.queries.holds import unused_concession, what_forbids
+from service.store.queries.holds import (
+    About,
+    concessions,
+    hold,
+    holds,
+    subject,
+    unused_concession,
+    what_forbids,
+)
 from service.store.queries.lots import lot
 from service.store.queries.part_lists import PartFilter, parts
-from service.store.tables.holds import Concession
-from service.store.tables.instruments import Instrument
-from service.store.tables.parts import Part
+from service.store.tables import Concession, Instrument, Part
 from tests import builders
 from tests.operation.keeping import Lab, a_lab
 

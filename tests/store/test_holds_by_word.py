@@ -18,10 +18,10 @@ from service.platform.arithmetic.vocabulary import End, Kind, Usability, Whereab
 from service.platform.database import reading
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Person
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
-from service.store.queries.hold_lists import About, HoldRow, holds
-from service.store.tables.parts import Part
+from service.store.queries.holds import About, HoldRow, holds
+from service.store.tables import Part
 from tests import builders
 from tests.bench.at_the_bench import Bench, Lab, a_lab, known
 

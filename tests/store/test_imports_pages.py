@@ -13,9 +13,9 @@ from sqlalchemy.orm import Session
 
 from service.platform.errors import NotFound
 from service.platform.files import uploads
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.records.tables import RebuildRecord, RecordKind, RecordState
-from service.store.tables.parts import Lot, Part
+from service.store.tables import Lot, Part
 from tests import builders
 from tests.bench.test_stack_in import TWO_CELLS
 

@@ -9,7 +9,6 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.platform.errors import NotAllowed, NotFound, Refused
-from service.platform.queries.readings_in_doubt import readings_in_doubt
 from service.store.changes.instruments import (
     CalibrationEntry,
     InstrumentEntry,
@@ -17,8 +16,13 @@ from service.store.changes.instruments import (
     add_instrument,
     change_instrument,
 )
-from service.store.queries.instruments import calibration_on, instrument, instruments
-from service.store.tables.instruments import CalibrationResult, InstrumentKind
+from service.store.queries.instruments import (
+    calibration_on,
+    instrument,
+    instruments,
+    readings_in_doubt,
+)
+from service.store.tables import CalibrationResult, InstrumentKind
 from tests import builders
 from tests.builders import START
 from tests.operation.keeping import NOW, Lab, a_lab

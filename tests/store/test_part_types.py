@@ -20,7 +20,7 @@ from service.store.changes.part_types import (
 )
 from service.store.queries.lots import LotFilter, lot, lots
 from service.store.queries.part_types import part_type, part_types
-from service.store.tables.parts import Part
+from service.store.tables import Part
 from tests import builders
 from tests.operation.keeping import NOW, Lab, a_lab
 

@@ -10,12 +10,11 @@ from sqlalchemy.orm import Session
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotAllowed, Refused
 from service.records.tables import Step, StepKind
-from service.stacks.tables.stacks import Layer
+from service.stacks.tables import Layer
 from service.store.changes.part_axes import bring_back, judge_part, move_part, reserve_part
 from service.store.changes.parts import PartEntry, add_part, change_part
-from service.store.queries.part_facts import part_facts
-from service.store.queries.part_lists import PartFilter, part_in_forms, parts
-from service.store.tables.parts import Part
+from service.store.queries.part_lists import PartFilter, part_facts, part_in_forms, parts
+from service.store.tables import Part
 from tests import builders
 from tests.operation.keeping import Lab, a_lab
 

@@ -16,11 +16,11 @@ from service.platform.errors import NotAllowed, Refused, RefusedTogether
 from service.platform.files.fields_in import Reading
 from service.platform.files.tables_in import read_table, suggest_mapping
 from service.platform.permissions import Person
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
+from service.store import files
 from service.store.changes.imports import SourceFile, write_parts
-from service.store.files import parts_in
-from service.store.files.parts_in import ListOptions, PartsSeen
-from service.store.tables.parts import Lot, Part
+from service.store.files import ListOptions, PartsSeen
+from service.store.tables import Lot, Part
 from tests import builders
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -35,12 +35,12 @@ class Lists:
 
     def look(self, text: str, by: Person | None = None, **how: object) -> PartsSeen:
         """Read a list, its columns by their headings."""
-        table = read_table(text.encode(), "list.csv", known=parts_in.HEADINGS)
-        mapping = suggest_mapping(table.headers, parts_in.SYNONYMS)
+        table = read_table(text.encode(), "list.csv", known=files.HEADINGS)
+        mapping = suggest_mapping(table.headers, files.SYNONYMS)
         part_type_id = how.pop("part_type_id", None)
         options = ListOptions(Reading(BERLIN, NOW, **how), by or self.by, part_type_id)  # type: ignore[arg-type]
         with reading(self.engine) as session:
-            return parts_in.plan(session, table, mapping, SOURCE, options)
+            return files.plan(session, table, mapping, SOURCE, options)
 
     def write(self, seen: PartsSeen, by: Person | None = None) -> int:
         with changing(self.engine, by or self.by, now=NOW) as work:
@@ -263,7 +263,7 @@ def test_a_mapping_that_cannot_work_is_refused(lists: Lists) -> None:
     with reading(lists.engine) as session:
         for mapping in wrong:
             with pytest.raises(Refused):
-                parts_in.plan(session, table, mapping, SOURCE, options)
+                files.plan(session, table, mapping, SOURCE, options)
 
 
 def test_the_statements_of_a_look_do_not_grow_with_the_list(

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from sqlalchemy.orm import Session
 
-from service.store.tables.parts import PartType
+from service.store.tables import PartType
 from tests import builders
 
 Clients = Callable[..., Any]

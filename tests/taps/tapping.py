@@ -8,12 +8,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.condition.queries.cell_voltages import CellSnapshot
-from service.condition.queries.snapshot_choices import snapshot_heads, snapshots_read
+from service.condition.queries.snapshots import snapshot_heads, snapshots_read
 from service.people.tables import Role
 from service.runs.tables import Run, RunKind, RunReading, Snapshot, SnapshotKind
-from service.stacks.tables.cell_bridges import CellBridge
-from service.stacks.tables.hours import HourMeter, HourReport
-from service.stacks.tables.stacks import Build
+from service.stacks.tables import Build, CellBridge, HourMeter, HourReport
 from service.taps.arithmetic import checked_map
 from service.taps.queries import channels_as_kept
 from service.taps.tables import TapMap

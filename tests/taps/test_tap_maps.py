@@ -14,9 +14,9 @@ from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing
 from service.platform.errors import NotAllowed, NotFound, Refused
-from service.platform.tables.audit import AuditEntry
-from service.stacks.tables.stacks import Build
-from service.taps.changes.tap_maps import correct_tap_map, withdraw_tap_map, write_tap_map
+from service.platform.tables import AuditEntry
+from service.stacks.tables import Build
+from service.taps.changes import correct_tap_map, withdraw_tap_map, write_tap_map
 from service.taps.queries import maps_of_stack, taps_of, written_map
 from service.taps.tables import TapMap
 from tests import builders
@@ -201,11 +201,11 @@ def test_a_failing_rule_judges_anew_when_a_map_is_corrected(
     engine: Engine, built: tuple[int, int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Whatever changes whose voltage it was calls for the rule."""
-    from service.taps.changes import tap_maps
+    from service.taps import changes
 
     judged: list[int] = []
     judge: Callable[..., None] = lambda _work, stack_id: judged.append(stack_id)  # noqa: E731
-    monkeypatch.setattr(tap_maps, "judge_stack", judge)
+    monkeypatch.setattr(changes, "judge_stack", judge)
     by = a_worker(engine)
 
     wrote(engine, by, built[0], {1: 1})

@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.stacks.tables.stacks import Build, Stack
+from service.stacks.tables import Build, Stack
 from service.taps.queries import taps_of
 from service.taps.tables import TapMap
 from tests import builders

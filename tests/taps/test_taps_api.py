@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.stacks.tables.cell_bridges import CellBridge
+from service.stacks.tables import CellBridge
 from service.taps.tables import TapMap
 from tests import builders
 from tests.builders import FIRST_CLOSING

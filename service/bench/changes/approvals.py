@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from sqlalchemy import select, update
 
-from service.people.changes.people import check_password
+from service.people.changes import check_password
 from service.people.tables import Role
 from service.platform import changes
 from service.platform.arithmetic.vocabulary import Whereabouts
@@ -30,12 +30,10 @@ from service.records.tables import (
 from service.stacks.changes import supersede
 from service.stacks.changes.build_features import keep_makeups_of_stack
 from service.stacks.changes.rule_verdicts import judge_stack
-from service.stacks.tables.hours import HourReading
-from service.stacks.tables.stacks import Build, BuildPeriod, Stack
-from service.store.arithmetic.labels import part_label
+from service.stacks.tables import Build, BuildPeriod, HourReading, Stack
+from service.store.arithmetic.identifiers import part_label
 from service.store.changes.holds import PlacedBy, lift_holds_by_word
-from service.store.tables.holds import Concession
-from service.store.tables.parts import Lot, Part
+from service.store.tables import Concession, Lot, Part
 
 MOVES_A_PART = (
     StepKind.LIFTED_OFF,

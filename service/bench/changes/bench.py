@@ -4,17 +4,16 @@ Each takes the work, the record's number and the version the form was shown at (
 caller holds none), makes one change with one entry in the trail, and gives the entry's id.
 """
 
-from service.bench.changes.layers import lift_off, lift_off_down_to, note_finding
-from service.bench.changes.stacking import put_on
-from service.bench.changes.undoing import undo_last
-from service.closing.changes.bench_closing import record_closing_check
-from service.closing.changes.bench_torque import read_torque
+from sqlalchemy import select, update
+
+from service.bench.changes.layers import lift_off, lift_off_down_to, note_finding, put_on
+from service.closing.changes import read_torque, record_closing_check
 from service.physics.arithmetic.conditions import FindingEntry
-from service.proof.changes.stack_tests import (
-    record_insulation_test,
-    record_leak_test,
-    record_short_check,
-)
+from service.platform.arithmetic.vocabulary import Whereabouts
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import Refused
+from service.proof.changes import record_insulation_test, record_leak_test, record_short_check
 from service.records.changes.bench_fixings import (
     fit_fixing,
     fit_from_lot,
@@ -27,6 +26,133 @@ from service.records.changes.bench_opening import (
     record_exception,
     record_make_safe,
 )
+from service.records.changes.eligibility import give_back_concessions
+from service.records.changes.record_journal import Said, hold_record, let_go
+from service.records.tables import RebuildRecord, Step, StepKind, TorqueReading
+from service.stacks.tables import HourReading
+from service.store.arithmetic.identifiers import part_label
+from service.store.changes.holds import PlacedBy, lift_holds_by_word
+from service.store.tables import Lot, Part
+
+# Undo: the last entry that stands, whoever made it, in one press. It stays, struck out.
+
+
+TOOK_OFF = (StepKind.LIFTED_OFF, StepKind.FIXING_REMOVED)
+
+
+PUT_IN = (StepKind.PUT_ON, StepKind.FIXING_FITTED)
+
+
+BACK_IN_REACH = (Whereabouts.LIFTED_OFF, Whereabouts.IN_STORE)
+
+
+def undo_last(work: Work, record_id: int, version: int | None) -> int:
+    """Undo the last standing entry of a record being written; give the undone entry's id.
+
+    What it did to parts, readings and times is taken back; nothing is deleted. A counted item that
+    was taken from its lot stays a part, in store. Raises Refused where nothing stands, or where a
+    part lifted off here has been used elsewhere since.
+    """
+    record = hold_record(work, record_id, version)
+    step = work.session.scalar(
+        select(Step)
+        .where(Step.record_id == record_id, Step.undone_at.is_(None))
+        .order_by(Step.sequence.desc())
+        .limit(1)
+        .with_for_update()
+    )
+    if step is None:
+        raise Refused("record", f"record {record_id}", "there is no entry left to undo.")
+    step.undone_at, step.undone_by_id = work.now, work.by.id
+    changes = _take_back(work, record, step)
+    work.session.flush()
+    give_back_concessions(work, record, step)
+    lift_holds_by_word(
+        work,
+        PlacedBy(step_id=step.id, record_id=record_id),
+        reason=f"Entry {step.sequence} of record {record_id} was undone.",
+    )
+    let_go(
+        work,
+        record,
+        Said(
+            f"entry {step.sequence} undone: {step.kind}",
+            ((f"entry {step.sequence}", step.kind, "undone"), *changes),
+            did=Did.RECORD_UNDONE,
+        ),
+    )
+    return step.id
+
+
+def _take_back(work: Work, record: RebuildRecord, step: Step) -> tuple[Change, ...]:
+    if step.kind in TOOK_OFF:
+        return _fitted_again(work, record, step)
+    if step.kind in PUT_IN:
+        return _back_where_it_was(work, step)
+    if step.kind is StepKind.OPENED:
+        before, record.opened_at = record.opened_at, None
+        _no_longer_known(work, step)
+        return (("opened at", before, None),)
+    if step.kind is StepKind.CLOSED:
+        before, record.closed_at = record.closed_at, None
+        _no_longer_known(work, step)
+        return (("closed at", before, None),)
+    _no_longer_known(work, step)
+    return ()
+
+
+def _no_longer_known(work: Work, step: Step) -> None:
+    """Readings of an undone entry are closed out, not deleted."""
+    for table in (TorqueReading, HourReading):
+        work.session.execute(
+            update(table)
+            .where(table.step_id == step.id, table.known_until.is_(None))
+            .values(known_until=work.now)
+        )
+
+
+def _fitted_again(work: Work, record: RebuildRecord, step: Step) -> tuple[Change, ...]:
+    part = work.session.get_one(Part, step.part_id, with_for_update=True)
+    label = _label(work, part)
+    if part.whereabouts not in BACK_IN_REACH:
+        where = "fitted elsewhere" if part.whereabouts is Whereabouts.FITTED else part.whereabouts
+        raise Refused(
+            "record",
+            label,
+            f"it was lifted off here and is {where} by now, so this cannot be undone.",
+            "Take that back first.",
+        )
+    before = part.whereabouts
+    part.whereabouts, part.stack_id = Whereabouts.FITTED, record.stack_id
+    part.place = step.place_before
+    put_on_here = work.session.scalar(
+        select(Step)
+        .where(
+            Step.record_id == record.id,
+            Step.part_id == part.id,
+            Step.kind.in_(PUT_IN),
+            Step.undone_at.is_(None),
+        )
+        .order_by(Step.sequence.desc())
+        .limit(1)
+    )
+    if put_on_here is not None:
+        put_on_here.standing = True
+    return ((f"where {label} is", before, "fitted"),)
+
+
+def _back_where_it_was(work: Work, step: Step) -> tuple[Change, ...]:
+    part = work.session.get_one(Part, step.part_id, with_for_update=True)
+    step.standing = False
+    before = step.whereabouts_before or Whereabouts.IN_STORE
+    part.whereabouts, part.stack_id, part.place = before, None, step.place_before
+    return ((f"where {_label(work, part)} is", "fitted", before),)
+
+
+def _label(work: Work, part: Part) -> str:
+    lot = work.session.get(Lot, part.lot_id) if part.lot_id else None
+    return part_label(part.serial, lot.label if lot else None, part.item_number)
+
 
 __all__ = [
     "FindingEntry",

@@ -25,7 +25,7 @@ from service.bench.queries.correction_effects import (
     others_at_that_time,
 )
 from service.bench.tables import CorrectionOf
-from service.physics.arithmetic.torque_units import read_torque_text
+from service.physics.arithmetic.clamping import read_torque_text
 from service.platform import changes
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.numbers import read_number
@@ -34,12 +34,11 @@ from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.queries.answers import columns, read_as
 from service.records.tables import RebuildRecord, RecordState
-from service.runs.queries.showings import Shown, shown_around
-from service.stacks.tables.hours import HourReading, Moment
-from service.stacks.tables.stacks import Build, BuildPeriod
+from service.runs.queries.run_checks import Shown, shown_around
+from service.stacks.tables import Build, BuildPeriod, HourReading, Moment
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.candidates import Candidate, read_and_find
-from service.store.tables.instruments import Instrument, InstrumentKind
+from service.store.tables import Instrument, InstrumentKind
 
 FIELD = "new_value"
 

@@ -9,24 +9,23 @@ from datetime import datetime
 from sqlalchemy import func, select, update
 
 from service.bench.queries.missing import BLOCKS, missing_of
-from service.closing.changes.closing_results import keep_closing_result
+from service.closing.changes import keep_closing_result
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
-from service.platform.tables.attachments import Attachment
+from service.platform.tables import Attachment
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.record_journal import Said, add_step, hold_record, let_go
 from service.records.queries.content import record_content
-from service.records.queries.record_heads import record_head
+from service.records.queries.participants import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.changes import supersede
 from service.stacks.changes.build_features import keep_makeups
 from service.stacks.changes.rule_verdicts import judge_stack
-from service.stacks.tables.hours import HourReading
-from service.stacks.tables.stacks import Build, BuildPeriod
-from service.store.tables.parts import Part
+from service.stacks.tables import Build, BuildPeriod, HourReading
+from service.store.tables import Part
 
 
 def hand_in(work: Work, record_id: int, version: int | None) -> str:

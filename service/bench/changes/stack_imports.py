@@ -23,15 +23,13 @@ from service.records.changes.rebuild_records import begin_record
 from service.records.tables import RebuildRecord, RecordKind, Step, StepKind
 from service.stacks.changes.hours import enter_reading
 from service.stacks.changes.stacks import FirstMeter, make_stack
-from service.stacks.tables.hours import Moment
-from service.stacks.tables.stacks import Build, Stack
-from service.store.arithmetic.identifiers import serial_key
-from service.store.arithmetic.labels import part_label
+from service.stacks.tables import Build, Moment, Stack
+from service.store.arithmetic.identifiers import part_label, serial_key
 from service.store.changes.imports import AT_ONCE, LotKey, NewLot, SourceFile, lots_known
 from service.store.changes.lots import put_lot
 from service.store.changes.parts import label
 from service.store.queries.holds import what_forbids
-from service.store.tables.parts import Lot, Part
+from service.store.tables import Lot, Part
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from service.bench.queries.corrections import CorrectionView, corrections_of_rec
 from service.bench.queries.missing import Missing, missing_of
 from service.bench.queries.rebuild_records import RecordView, record_view
 from service.closing.pages.closing import KeptClosing, kept_closing_of
-from service.closing.queries.torque_tables import TorqueTable
+from service.closing.queries.build_torques import TorqueTable
 from service.condition.drawings.spread import Reading, draw_spread
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
@@ -28,7 +28,7 @@ from service.platform.database import changing, reading
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, need
-from service.proof.pages.tested_sheets import TestedSheet, tested_sheet
+from service.proof.pages.stack_test_sheets import TestedSheet, tested_sheet
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import Verification, verify
 from service.records.queries.working_piles import working_pile

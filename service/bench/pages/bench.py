@@ -28,7 +28,7 @@ from service.platform.pages.forms import Typed
 from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, need
 from service.records.changes.attachments import add_attachments
-from service.records.queries.record_heads import record_head
+from service.records.queries.participants import record_head
 
 router = APIRouter(prefix="/records/{record_id}")
 router.include_router(tightening.router)

@@ -4,21 +4,111 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from service.bench.pages.guide import Guide
+from sqlalchemy.orm import Session
+
 from service.bench.queries.choices import LotAtHand
+from service.bench.queries.coming_layers import fits, lots_that_fit, seen_by, what_comes
 from service.bench.queries.missing import Missing
 from service.bench.queries.rebuild_records import ChecklistRow, RecordView
-from service.closing.pages.sheets import ClosingSheet
-from service.closing.queries.closing_checks import CheckAsked, ComputedHeight
-from service.closing.queries.torque_tables import TorqueTable
+from service.closing.arithmetic.closing import closing
+from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.closing.pages.sheets import ClosingSheet, closing_sheet
+from service.closing.queries.build_torques import UNOPENED, TorqueTable
+from service.closing.queries.closing_inputs import closing_ground
+from service.closing.queries.closing_results import CheckAsked, ComputedHeight, checks_asked
+from service.designs.arithmetic.grammar_match import look
+from service.designs.arithmetic.grammar_next import WhatNext
 from service.designs.arithmetic.pile import Layer
-from service.planning.queries.progress import ByPlan
-from service.platform.arithmetic.vocabulary import End, Kind, Stage
+from service.designs.queries import pattern_of_design
+from service.planning.queries.plans import ByPlan
+from service.platform.arithmetic.vocabulary import End, Facing, Kind, Stage
+from service.platform.database import now_utc
 from service.platform.pages.forms import Form
 from service.proof.pages.stack_test_sheets import TestsSheet
 from service.records.queries.record_entries import TorqueRead
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
+from service.stacks.drawings.pile import draw_pile
 from service.store.queries.candidates import Candidate
+
+# The guide at the bench: what comes next on the pile, in words and as a picture.
+
+
+SHOWN = 5
+"""Layers of the pile drawn beside the one that comes next."""
+
+
+@dataclass(frozen=True, slots=True)
+class Guide:
+    """What may come next at an end; ``way`` is how it lies, where there is only one answer.
+
+    ``back`` are the layers lifted off here which fit there, the last lifted first.
+    """
+
+    words: tuple[str, ...]
+    is_complete: bool
+    cells: int
+    design: str
+    drawing: str
+    way: Facing | None
+    lots: tuple[LotAtHand, ...]
+    back: tuple[LiftedOff, ...]
+
+
+def guide_at(
+    session: Session, design_id: int, pile: WorkingPile, end: End, cells: int | None = None
+) -> Guide | None:
+    """The guide at an end of a pile; None where its design keeps no pattern. Two statements.
+
+    ``cells``: how many a plan wants, None without a plan.
+    """
+    kept = pattern_of_design(session, design_id)
+    what = what_comes(kept, pile, end, cells)
+    if what is None:
+        return None
+    seen = {layer.part: layer for layer in seen_by(kept, pile, [x.layer for x in pile.lifted])}
+    ways = {coming.item.facing for coming in what.layers}
+    return Guide(
+        tuple(dict.fromkeys(one.sentence.removeprefix("next: ") for one in what.layers)),
+        what.complete,
+        len({layer.cell for layer in pile.layers if layer.cell}),
+        kept.design,
+        _drawn(what, pile, end),
+        ways.pop() if len(ways) == 1 and Facing.EITHER not in ways else None,
+        lots_that_fit(session, kept, what, now_utc()),
+        tuple(
+            one
+            for one in reversed(pile.lifted)
+            if one.may_go_back and fits(what, look(seen[one.layer.part]))
+        ),
+    )
+
+
+def _drawn(what: WhatNext, pile: WorkingPile, end: End) -> str:
+    """The outermost layers and the one that comes next, pointed at; each equally wide."""
+    if not what.layers:
+        return ""
+    coming = what.layers[0]
+    if end is End.FREE:
+        beneath = pile.layers[-SHOWN:]
+        at = len(pile.layers) + 1
+        shown = (*beneath, coming.item.layer(at, -1).at(at, coming.cell))
+    else:
+        beneath = pile.layers[:SHOWN]
+        at = 1
+        shown = (
+            coming.item.layer(1, -1),
+            *(layer.at(layer.position + 1, layer.cell) for layer in beneath),
+        )
+    return draw_pile(
+        shown,
+        title=f"The outermost layers at the {end} and what comes next: {coming.item.words}",
+        equal_layers=True,
+        broken=False,
+        open_at=end,
+        marked=at,
+        has_legend=False,
+        prefix="next",
+    )
 
 
 class Place(StrEnum):
@@ -164,3 +254,36 @@ class BenchPage:
     """what the readings so far make of the stack"""
     tests: TestsSheet | None = None
     most_mb: int = 0
+
+
+# What the readings so far make of the stack, told at the bench while it is closed.
+
+
+def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:
+    """The closing as computed now, nothing of it kept. Eight statements.
+
+    None while the stack is not being closed, and where neither limits nor readings are there.
+    """
+    head = page.view.head
+    is_opened = head.opened_at is not None or not head.opens
+    if not page.pile.layers or not (is_opened or head.kind in UNOPENED):
+        return None
+    ground = closing_ground(session, head.id, page.pile)
+    if ground.limits is None and not ground.inputs.readings:
+        return None
+    height = next(
+        (
+            one.entry.check.reading
+            for one in checks_asked(page.view.entries, page.view.rods)
+            if one.check is ClosingCheck.HEIGHT and one.entry and one.entry.check
+        ),
+        None,
+    )
+    return closing_sheet(
+        closing(ground.inputs),
+        ground.sizes,
+        ground.inputs.figures.clamp,
+        measured_mm=height,
+        remarks=ground.remarks,
+        passes=0 if head.kind in UNOPENED else ground.sizes.passes,
+    )

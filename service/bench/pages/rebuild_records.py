@@ -17,15 +17,15 @@ from service.bench.queries.rebuild_records import (
     record_view,
 )
 from service.closing.pages.closing import KeptClosing, kept_closing_of
-from service.closing.queries.torque_tables import TorqueTable
+from service.closing.queries.build_torques import TorqueTable
 from service.people.pages.signing_in import Database, Me
-from service.planning.queries.progress import Progress, progress
+from service.planning.queries.plans import Progress, progress
 from service.platform.arithmetic.vocabulary import Stage, Whereabouts
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.proof.pages.tested_sheets import TestedSheet, tested_sheet
+from service.proof.pages.stack_test_sheets import TestedSheet, tested_sheet
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.rebuild_records import (
     BEGINS_A_STACK,
@@ -34,12 +34,12 @@ from service.records.changes.rebuild_records import (
     change_record,
 )
 from service.records.queries.content import Verification, verify
-from service.records.queries.record_heads import Head
+from service.records.queries.participants import Head
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RecordKind, RecordState
 from service.settings import Settings
 from service.store.changes.part_axes import move_part
-from service.store.queries.parts_named import PartNamed
+from service.store.queries.part_lists import PartNamed
 
 router = APIRouter(prefix="/records")
 People = tuple[tuple[int, str], ...]

@@ -8,19 +8,26 @@ from urllib.parse import urlencode
 from fastapi import Request
 from sqlalchemy.orm import Session
 
-from service.bench.pages.guide import guide_at
-from service.bench.pages.live import live_closing
-from service.bench.pages.places import BEFORE_OPENING, GROUPS, BenchPage, Group, PartSeen, Place
+from service.bench.pages.places import (
+    BEFORE_OPENING,
+    GROUPS,
+    BenchPage,
+    Group,
+    PartSeen,
+    Place,
+    guide_at,
+    live_closing,
+)
 from service.bench.pages.tests import at_tests
 from service.bench.pages.torque import at_torque, rod_plan
 from service.bench.queries import choices
 from service.bench.queries.missing import BLOCKS, Missing, missing_of
 from service.bench.queries.rebuild_records import RecordView, bench_view
-from service.closing.changes.bench_closing import ELECTRICAL, LENGTH
-from service.closing.queries.closing_checks import checks_asked, computed_height
+from service.closing.changes import ELECTRICAL, LENGTH
+from service.closing.queries.closing_results import checks_asked, computed_height
 from service.designs.arithmetic.pile import Layer, counts
 from service.physics.arithmetic.conditions import SEVERITIES, conditions_of
-from service.planning.queries.progress import by_plan
+from service.planning.queries.plans import by_plan
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind
 from service.platform.database import now_utc

@@ -11,11 +11,10 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.bench import files
 from service.bench.changes.stack_imports import Head, write_stack
-from service.bench.files import stack_in
-from service.bench.files.stack_in import StackSeen, plan_stack
-from service.bench.files.stack_rows_in import StackOptions
-from service.designs.queries.designs import DesignRow, designs
+from service.bench.files import StackOptions, StackSeen, plan_stack
+from service.designs.queries import DesignRow, designs
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
@@ -73,7 +72,7 @@ def send(request: Request, me: Me, form: Typed) -> Response:
     need(me, Act.IMPORT)
     with form.keeping():
         name, content = sent_file(form)
-        read_table(content, name, known=stack_in.HEADINGS)
+        read_table(content, name, known=files.HEADINGS)
         settings: Settings = request.app.state.settings
         token = uploads.keep(settings.data_folder, me.id, name, content, now_utc())
         return go_on(request, f"/import/stack/{token}")
@@ -96,7 +95,7 @@ def write(request: Request, me: Me, database: Database, form: Typed, token: str)
         head = _head(form)
         with changing(database, me, key=form.key) as work:
             upload = uploads.find(settings.data_folder, me.id, token)
-            table = read_table(upload.content, upload.name, known=stack_in.HEADINGS)
+            table = read_table(upload.content, upload.name, known=files.HEADINGS)
             seen = _plan(work.session, table, form, upload, head)
             if not seen.may_be_written:
                 right = "Look at the rows in error below."
@@ -112,7 +111,7 @@ def write(request: Request, me: Me, database: Database, form: Typed, token: str)
 def _look(request: Request, me: Person, database: Engine, form: Form, token: str) -> Response:
     settings: Settings = request.app.state.settings
     upload = uploads.find(settings.data_folder, me.id, token)
-    table = read_table(upload.content, upload.name, known=stack_in.HEADINGS)
+    table = read_table(upload.content, upload.name, known=files.HEADINGS)
     seen, head_is_given = None, False
     is_first = not any(name.startswith("column_") for name in form.typed)
     with reading(database) as session:

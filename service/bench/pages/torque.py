@@ -6,19 +6,18 @@ from datetime import timedelta
 
 from sqlalchemy.orm import Session
 
-from service.bench.pages.live import live_closing
-from service.bench.pages.places import BenchPage, Next, Settling
+from service.bench.pages.places import BenchPage, Next, Settling, live_closing
 from service.bench.queries import choices
 from service.bench.queries.rebuild_records import RecordView
 from service.closing.drawings.rods import draw_rods
-from service.closing.queries.torque_tables import TorqueTable
+from service.closing.queries.build_torques import TorqueTable
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import now_utc
 from service.platform.permissions import Person
 from service.records.queries.record_entries import TorqueRead
 from service.records.tables import RecordKind
-from service.store.tables.instruments import InstrumentKind
+from service.store.tables import InstrumentKind
 
 
 def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:

@@ -15,11 +15,9 @@ from service.platform.queries.answers import columns, read_all, read_as
 from service.records.queries.content import Verification, verify
 from service.records.queries.participants import people_on
 from service.records.tables import Decision, Meaning, RebuildRecord, RecordKind, RecordState
-from service.stacks.tables.stacks import Build, Stack
-from service.store.arithmetic.labels import part_label
-from service.store.tables.holds import Concession
-from service.store.tables.instruments import Instrument
-from service.store.tables.parts import Lot, Part
+from service.stacks.tables import Build, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Concession, Instrument, Lot, Part
 
 
 @dataclass(frozen=True, slots=True)

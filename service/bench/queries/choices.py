@@ -12,12 +12,10 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.answers import columns, read_all, read_as
 from service.records.tables import Step, TorqueReading
-from service.stacks.tables.stacks import Build, BuildPeriod, Stack
+from service.stacks.tables import Build, BuildPeriod, Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.instruments import THROUGH_THE_DAY
-from service.store.tables.holds import Hold
-from service.store.tables.instruments import Instrument, InstrumentKind
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.tables import Hold, Instrument, InstrumentKind, Lot, Part, PartType
 
 LOTS_MOST = 12
 

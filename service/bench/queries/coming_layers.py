@@ -15,17 +15,16 @@ from sqlalchemy.orm import Session
 from service.bench.queries.choices import LOTS_MOST, LotAtHand
 from service.designs.arithmetic.grammar import Pattern
 from service.designs.arithmetic.grammar_check import extent_of
+from service.designs.arithmetic.grammar_match import Look, look, misfits, states_of
 from service.designs.arithmetic.grammar_next import WhatNext, next_layers
-from service.designs.arithmetic.grammar_states import Look, look, misfits, states_of
 from service.designs.arithmetic.pile import Layer
-from service.designs.queries.patterns import KeptPattern
+from service.designs.queries import KeptPattern
 from service.platform.arithmetic.likelihoods import Misfit
 from service.platform.arithmetic.vocabulary import LAYER_KINDS, End, Facing
 from service.platform.queries.answers import read_as
 from service.records.queries.working_piles import WorkingPile
 from service.store.queries.instruments import THROUGH_THE_DAY
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.tables import Hold, Lot, Part, PartType
 
 
 def what_comes(

@@ -18,11 +18,9 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind, TorqueReading
-from service.stacks.tables.hours import HourMeter, HourReading, Moment
-from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
-from service.store.arithmetic.labels import part_label
-from service.store.tables.instruments import Instrument
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import Build, BuildPeriod, HourMeter, HourReading, Layer, Moment, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Instrument, Lot, Part, PartType
 
 CAN_BE_CORRECTED = (RecordState.HANDED_IN, RecordState.APPROVED)
 TURNS = (Facing.FIXED_END, Facing.FREE_END)

@@ -17,9 +17,9 @@ from service.platform.arithmetic.vocabulary import Facing, Whereabouts
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
-from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
-from service.store.arithmetic.labels import part_label
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Lot, Part, PartType
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 NEVER_USED = (Whereabouts.EXPECTED, Whereabouts.IN_STORE)

@@ -29,11 +29,10 @@ from service.bench.tables import CorrectionOf, CorrectionState
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Facing, Stage
 from service.platform.audit import Did
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.stacks.queries.hours import build_hours
 from service.stacks.queries.release_standing import release_ends, released_builds
-from service.stacks.tables.hours import HourReading, Moment
-from service.stacks.tables.stacks import Build, BuildPeriod, Stack
+from service.stacks.tables import Build, BuildPeriod, HourReading, Moment, Stack
 from service.store.queries.instruments import calibration_on
 
 

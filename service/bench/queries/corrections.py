@@ -15,7 +15,7 @@ from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.records.tables import Decision, RebuildRecord, RecordState
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 
 FORM = "layerbook correction 1"
 

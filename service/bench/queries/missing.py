@@ -11,20 +11,21 @@ from typing import Any, Literal
 from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
-from service.bench.queries.missing_facts import Entry, standing_entries
 from service.closing.arithmetic.closing_checks import ClosingCheck
-from service.closing.queries.closing_checks import done_by_tests
+from service.closing.queries.closing_results import done_by_tests
 from service.designs.arithmetic import grammar_findings
 from service.designs.arithmetic.make_safe import LineAsked, lines_missing
 from service.designs.tables import ChecklistLine, DesignRod
 from service.physics.arithmetic.conditions import NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import End, Kind, Stage, Whereabouts
-from service.proof.queries.build_verdicts import ClosedVerdicts
-from service.proof.queries.missing_tests import tests_in_words
+from service.platform.queries.answers import columns, read_as
+from service.proof.queries.build_verdicts import ClosedVerdicts, tests_in_words
+from service.records.queries.participants import Head
 from service.records.queries.pile_checks import PileCheck, pile_check
-from service.records.queries.record_heads import Head
 from service.records.queries.working_piles import WorkingPile
 from service.records.tables import (
+    Finding,
+    MakeSafeLine,
     RebuildRecord,
     RecordKind,
     RecordState,
@@ -32,9 +33,40 @@ from service.records.tables import (
     StepKind,
     TorqueReading,
 )
-from service.stacks.tables.hours import HourReading
-from service.stacks.tables.stacks import Build, Fixing, Layer, Stack
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Build, Fixing, HourReading, Layer, Stack
+from service.store.tables import Part, PartType
+
+# What a record being written says of itself, for the search for what it lacks.
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A standing entry, and the conditions noted with it."""
+
+    sequence: int
+    kind: StepKind
+    part_id: int | None
+    note: str
+    rod_number: int | None
+    line_number: int | None
+    conditions: frozenset[str]
+
+
+def standing_entries(session: Session, record_id: int) -> list[Entry]:
+    """The standing entries in their order. Two statements."""
+    conditions: dict[int, set[str]] = {}
+    for step_id, condition in session.execute(
+        select(Finding.step_id, Finding.condition).where(Finding.record_id == record_id)
+    ):
+        conditions.setdefault(step_id, set()).add(condition)
+    rows = session.execute(
+        select(Step.id, *columns(Entry, Step, MakeSafeLine))
+        .outerjoin(MakeSafeLine, MakeSafeLine.step_id == Step.id)
+        .where(Step.record_id == record_id, Step.undone_at.is_(None))
+        .order_by(Step.sequence)
+    )
+    return [read_as(Entry, row, conditions=frozenset(conditions.get(row.id, ()))) for row in rows]
+
 
 Severity = Literal["blocks", "remark"]
 BLOCKS: Severity = "blocks"

@@ -9,21 +9,23 @@ from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import Session
 
 from service.closing.arithmetic.closing_checks import ClosingCheck
-from service.closing.queries.torque_tables import TorqueTable, torque_table
+from service.closing.queries.build_torques import TorqueTable, torque_table
 from service.designs.arithmetic.make_safe import LineAsked, recorded_complete
 from service.designs.tables import ChecklistLine, DesignRod
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Stage, Whereabouts
+from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
 from service.records.queries.attachments import Attached, attachments_of_record
+from service.records.queries.content import record_content
+from service.records.queries.participants import Head, record_head
 from service.records.queries.record_entries import (
     Entry,
     FindingSeen,
     TorqueRead,
     entries_of,
 )
-from service.records.queries.record_heads import Head, record_head
 from service.records.tables import (
     Decision,
     Involvement,
@@ -34,9 +36,9 @@ from service.records.tables import (
     RecordState,
     StepKind,
 )
-from service.stacks.tables.stacks import Build, Layer, Stack
+from service.stacks.tables import Build, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
-from service.store.queries.parts_named import PartNamed
+from service.store.queries.part_lists import PartNamed
 
 MOVED_MOST = 12
 """Layers moved last which the bench is told of."""
@@ -385,3 +387,33 @@ def record_list(
         statement = statement.where(RebuildRecord.id < before)
     rows = [read_as(ListedRecord, row) for row in session.execute(statement)]
     return ListedRecords(tuple(rows[:limit]), rows[limit - 1].id if len(rows) > limit else 0)
+
+
+# What a record says, as canonical JSON.
+
+
+@dataclass(frozen=True, slots=True)
+class RecordAsText:
+    """A record's canonical JSON: as frozen at hand-in, else as its rows stand now."""
+
+    id: int
+    state: RecordState
+    version: int
+    content_sha256: str | None
+    canonical: str
+
+
+def record_as_text(session: Session, record_id: int) -> RecordAsText:
+    """What does a record say? Raises NotFound."""
+    row = session.execute(
+        select(
+            RebuildRecord.state,
+            RebuildRecord.version,
+            RebuildRecord.content_sha256,
+            RebuildRecord.content,
+        ).where(RebuildRecord.id == record_id)
+    ).first()
+    if row is None:
+        raise NotFound("record", record_id)
+    canonical = row.content or record_content(session, [record_id])[record_id].canonical
+    return RecordAsText(record_id, row.state, row.version, row.content_sha256, canonical)

@@ -11,7 +11,7 @@ from service.calculators.arithmetic.bolt import BOLT
 from service.calculators.arithmetic.closing import CLOSING
 from service.calculators.arithmetic.disc_springs import DISC_SPRINGS
 from service.calculators.arithmetic.fields import Field
-from service.calculators.arithmetic.flow_meter import FLOW_METER
+from service.calculators.arithmetic.gas import FLOW_METER
 from service.calculators.arithmetic.hold_time import HOLD_TIME
 from service.calculators.arithmetic.hydrogen import HYDROGEN
 from service.calculators.arithmetic.insulation import INSULATION

@@ -3,36 +3,282 @@
 Sources: as in springs, clamp_changes and clamping.
 """
 
+import re
 from dataclasses import replace
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.closing_changes import changes_of
-from service.calculators.arithmetic.closing_fields import CELL, FROM_TORQUE, WISH
-from service.calculators.arithmetic.closing_gasket import GASKET
-from service.calculators.arithmetic.closing_results import closed_results, closed_sentences
-from service.calculators.arithmetic.closing_rods import DISCS, NO_SPRINGS, PLATES, RODS
-from service.calculators.arithmetic.curves import gasket_of, gdl_of
-from service.calculators.arithmetic.discs import column_of
-from service.calculators.arithmetic.fields import Show
+from service.calculators.arithmetic.closing_fields import (
+    CELL,
+    CLOSING_PORES,
+    CORD,
+    FROM_TORQUE,
+    GASKET,
+    POWER,
+    WISH,
+    closed_results,
+    closed_sentences,
+    expansion,
+    length,
+    not_below_zero,
+    thread_left,
+)
+from service.calculators.arithmetic.discs import DISC_FIELDS, column_of
+from service.calculators.arithmetic.fields import Section, Show, choice, deviation, quantity, whole
 from service.calculators.arithmetic.friction import (
     DRIVER,
     FRICTION,
+    STRENGTH,
+    THREAD,
     driver_deviation,
     how_uncertain,
     law_of,
     thread_of,
     torque_value,
 )
-from service.calculators.arithmetic.outcomes import Calculator, Outcome, Result, Units, parts_table
-from service.closing.arithmetic.clamp_changes import torque_for_pressure
+from service.calculators.arithmetic.outcomes import (
+    Calculator,
+    Cell,
+    Outcome,
+    Result,
+    Table,
+    Units,
+    parts_table,
+)
+from service.closing.arithmetic.clamp_changes import (
+    CellsChange,
+    ClampChange,
+    change_of_cells,
+    relaxed,
+    torque_for_pressure,
+    warmed,
+)
 from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer, Rods
 from service.physics.arithmetic.clamping import Law, preloads
 from service.physics.arithmetic.disc_springs import PlainSpring, SpringColumn
-from service.physics.arithmetic.gaps import BedOf, Gap, GasketOf
+from service.physics.arithmetic.gap_balance import BedOf, Gap, GasketOf
 from service.physics.arithmetic.springs import FORMULA, ClosedState, close_stack
 from service.physics.arithmetic.threads import strength
+from service.platform.arithmetic.errors import NoSolution, TradeError
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
-from service.platform.arithmetic.units import Measure
+from service.platform.arithmetic.material_curves import Curve, Densifying, Points, RubberCord, Soft
+from service.platform.arithmetic.material_curves import Power as PowerLaw
+from service.platform.arithmetic.numbers import read_number
+from service.platform.arithmetic.units import Measure, read_quantity
+
+# Curves of soft materials as they are typed at the desk: a standard form, or points.
+#
+# Sources: as in material_curves.
+
+
+GDL_UNLOADING, GASKET_UNLOADING = 2.0, 1.5
+"""Exponents of the way back where something stays; common practice, no source."""
+
+
+def gdl_of(answers: Answers) -> Soft:
+    """The GDL: stress in Pa against strain."""
+    form = answers.text("gdl_form")
+    curve: Curve
+    if form == CLOSING_PORES:
+        answers.need("gdl_modulus", "gdl_limit")
+        curve = Densifying(answers.si("gdl_modulus"), answers.share_or("gdl_limit"))
+    elif form == POWER:
+        answers.need("gdl_modulus")
+        curve = PowerLaw(answers.si("gdl_modulus"), answers.number_or("gdl_exponent", 1.0))
+    else:
+        curve = _points(answers, "gdl_points", Measure.PRESSURE, "MPa")
+    return _soft(answers, "gdl", curve, GDL_UNLOADING)
+
+
+def gasket_of(answers: Answers) -> Soft:
+    """The gasket: line load in N/m against squeeze."""
+    curve: Curve
+    if answers.text("gasket_form") == CORD:
+        answers.need("cord", "rubber_modulus")
+        curve = RubberCord(answers.si("cord"), answers.si("rubber_modulus"))
+    else:
+        curve = _points(answers, "gasket_points", Measure.LINE_LOAD, "N/mm")
+    return _soft(answers, "gasket", curve, GASKET_UNLOADING)
+
+
+def _soft(answers: Answers, what: str, curve: Curve, unloading: float) -> Soft:
+    u = standard_uncertainty(answers.share_or(f"{what}_percent"))
+    stays = answers.share_or(f"{what}_set")
+    return Soft(curve, stays, unloading if stays else None, u)
+
+
+def _points(answers: Answers, name: str, measure: Measure, unit: str) -> Points:
+    """Pairs of a share in percent and a load, one a line."""
+    answers.need(name)
+    unit = answers.typed.get(f"{name}_unit", "").strip() or unit
+    found = []
+    for row in filter(str.strip, re.split(r"[\n;]", answers.text(name))):
+        share, _, load = row.strip().partition(" ")
+        try:
+            x = read_number(share.removesuffix("%")) / 100
+            found.append((x, read_quantity(load.strip(" %"), measure, unit).si))
+        except TradeError as trouble:
+            right = f"Right would be a share in % and a load in {unit}, such as “20 0.9”."
+            raise answers.refuse(name, f"“{row.strip()}”: {trouble}", right) from trouble
+    try:
+        return Points(tuple(found))
+    except TradeError as trouble:
+        raise answers.refuse(name, str(trouble)) from trouble
+
+
+# What is asked of plates, rods and springs to close a stack at the desk.
+#
+# Common practice, no source.
+
+
+NO_SPRINGS, DISCS, ONE_RATE = "none", "disc springs", "springs of one rate"
+
+
+PLATES = Section(
+    "Plates",
+    (
+        length("half_plate", "Thickness of a half plate", "2", help="Two a cell."),
+        deviation("half_plate_off", "Half plates known to ±", Measure.LENGTH, "µm", example="8"),
+        length("ends", "All that is rigid at the ends", "60", help="Compression plates,"
+                " collectors, insulators, washers together."),
+        deviation("ends_off", "Ends known to ±", Measure.LENGTH, "µm", example="40"),
+        expansion("plate_expansion", "Expansion of the half plates", "5"),
+        expansion("ends_expansion", "Expansion of the ends", "23"),
+    ),
+)  # fmt: skip
+
+
+RODS = Section(
+    "Rods",
+    (
+        whole("rods", "Rods", example="8", most=60, named=("the number of rods",)),
+        THREAD,
+        STRENGTH,
+        quantity("rod_modulus", "Modulus of the rods", Measure.PRESSURE, "GPa", example="206"),
+        expansion("rod_expansion", "Expansion of the rods", "11.7"),
+        length("rod_length", "Length of a rod", "230", required=False),
+        not_below_zero(
+            "before", "Of it before the fixed end", "15", help="Head, or nut and thread."
+        ),
+        not_below_zero("nut_height", "Height of the nut", "6.5"),
+        choice("springs", "Springs on each rod", (NO_SPRINGS, DISCS, ONE_RATE)),
+        quantity(
+            "spring_rate",
+            "Rate of the springs",
+            Measure.STIFFNESS,
+            "N/mm",
+            only_for="of one rate",
+            required=False,
+        ),
+        *(replace(field, required=False, only_for="disc springs") for field in DISC_FIELDS),
+    ),
+)
+
+
+# What happens to a closed stack: warm, relaxed, with more cells on the same rods.
+#
+# Sources: as in clamp_changes.
+
+
+NOTHING = "none"
+
+
+def changes_of(
+    answers: Answers, assembly: Assembly, closed: ClosedState, units: Units
+) -> tuple[tuple[str, ...], tuple[Table, ...]]:
+    """Sentences and tables of what was asked beyond the closed state."""
+    said: list[str] = []
+    tables: list[Table] = []
+    happened: list[tuple[str, ClampChange]] = []
+    if answers.has("warmer"):
+        warmer = answers.entry("warmer")
+        happened.append(
+            (f"{warmer.value:g}\u2009{warmer.unit} warmer", warmed(assembly, closed, warmer.si))
+        )
+    if answers.has("height_lost"):
+        lost = answers.entry("height_lost")
+        happened.append(
+            (f"{lost.value:g}\u2009{lost.unit} of height lost", relaxed(assembly, closed, lost.si))
+        )
+    if happened:
+        tables.append(_happened_table(happened, units))
+        said += [_force_sentence(when, change) for when, change in happened]
+    if answers.has("cells_added") and answers.count("cells_added"):
+        by = answers.count("cells_added")
+        change = change_of_cells(assembly, closed.force_n, by, assembly.cells[-1])
+        tables.append(_cells_table(answers, assembly, change, units))
+        if change.after.protrusion_m is not None:
+            count = len(change.assembly_after.cells)
+            said += thread_left(answers, change.after.protrusion_m, f" with {count} cells")
+    return tuple(said), tuple(tables)
+
+
+def _force_sentence(when: str, change: ClampChange) -> str:
+    gained = -100 * change.share_lost
+    word = "gains" if gained >= 0 else "loses"
+    return f"{when}: the clamp {word} {abs(gained):.1f}\u2009% of its force."
+
+
+def _happened_table(happened: list[tuple[str, ClampChange]], units: Units) -> Table:
+    def shown(value: float | None, show: str) -> Cell:
+        return NOTHING if value is None else units.figure(value, show)
+
+    first = happened[0][1]
+    rows: tuple[tuple[Cell, ...], ...] = (
+        (
+            "force of all rods",
+            units.figure(first.force_before_n, "force_in"),
+            *(units.figure(change.force_after_n, "force_in") for _when, change in happened),
+        ),
+        (
+            "GDL pressure",
+            shown(first.gdl_pressure_before_pa, "pressure_in"),
+            *(shown(change.gdl_pressure_after_pa, "pressure_in") for _w, change in happened),
+        ),
+        (
+            "line load",
+            shown(first.line_load_before_n_m, "line_load_in"),
+            *(shown(change.line_load_after_n_m, "line_load_in") for _w, change in happened),
+        ),
+        (
+            "change of the closed height",
+            units.figure(0.0, "length_in"),
+            *(units.figure(change.height_change_m, "length_in") for _w, change in happened),
+        ),
+    )
+    headings = ("", "as closed", *(when for when, _change in happened))
+    return Table("changes", "What happens to the closed clamp", headings, rows)
+
+
+def _cells_table(answers: Answers, assembly: Assembly, change: CellsChange, units: Units) -> Table:
+    both = (change.before, change.after)
+
+    def row(name: str, show: str, values: tuple[Estimate | float | None, ...]) -> tuple[Cell, ...]:
+        cells = (NOTHING if v is None else units.figure(v, show) for v in values)
+        return (name, *cells)
+
+    rows = [
+        row("GDL pressure", "pressure_in", tuple(state.gdl_pressure_pa for state in both)),
+        row("line load", "line_load_in", tuple(state.line_load_n_m for state in both)),
+        row("closed height", "length_in", tuple(state.closed_height_m for state in both)),
+        row("thread out of the nut", "length_in", tuple(state.protrusion_m for state in both)),
+        row("nut travel", "length_in", tuple(state.nut_travel_m for state in both)),
+    ]
+    if answers.has("warmer"):
+        by = answers.si("warmer")
+        pair = zip((assembly, change.assembly_after), both, strict=True)
+        forces = tuple(_warm_force(stack, state, by) for stack, state in pair)
+        rows.append(row("force of all rods, warm", "force_in", forces))
+    counts = (len(assembly.cells), len(change.assembly_after.cells))
+    headings = ("", *(f"{count} cells" for count in counts))
+    return Table("cells", "On the same rods with the same torque", headings, tuple(rows))
+
+
+def _warm_force(assembly: Assembly, closed: ClosedState, by: float) -> float | None:
+    try:
+        return warmed(assembly, closed, by).force_after_n
+    except NoSolution:
+        return None
+
 
 SOURCE = "springs in series with the materials' curves; VDI 2230 (rods); DIN EN 16984 (discs); GUM"
 

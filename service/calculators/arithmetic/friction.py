@@ -14,8 +14,9 @@ from service.physics.arithmetic.clamping import (
     NutFactor,
     ThreadFriction,
     TorqueValue,
+    from_scatter,
+    permissible_deviation,
 )
-from service.physics.arithmetic.preload_scatter import from_scatter, permissible_deviation
 from service.physics.arithmetic.threads import Thread, hexagon_bearing, strength_classes, thread
 from service.platform.arithmetic.units import Measure
 

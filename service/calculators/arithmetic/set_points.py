@@ -4,8 +4,18 @@ Source: as in set_points.
 """
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.fields import Show
-from service.calculators.arithmetic.gas import absolute
+from service.calculators.arithmetic.fields import (
+    Section,
+    Show,
+    choice,
+    number,
+    percent,
+    pressure,
+    quantity,
+    temperature,
+    whole,
+)
+from service.calculators.arithmetic.gas import BAROMETER, ZERO, absolute
 from service.calculators.arithmetic.outcomes import (
     Calculator,
     Cell,
@@ -17,7 +27,6 @@ from service.calculators.arithmetic.outcomes import (
     number_of,
     percent_of,
 )
-from service.calculators.arithmetic.set_points_fields import SECTIONS
 from service.limits.arithmetic.set_points import (
     FORMULA,
     CellWindow,
@@ -28,10 +37,120 @@ from service.limits.arithmetic.set_points import (
     before_and_after,
     set_points,
 )
-from service.physics.arithmetic.gas_flows import reference
-from service.physics.arithmetic.water import coolant_at
+from service.physics.arithmetic.gases import REFERENCES, reference
+from service.physics.arithmetic.water import COOLANTS, coolant_at
 from service.platform.arithmetic.estimates import Estimate, combined, standard_uncertainty
 from service.platform.arithmetic.units import Measure
+
+# What is asked for set points at the desk.
+#
+# Common practice, no source.
+
+
+def _feed_fields(gas: str, called: str, stoichiometry: str) -> Section:
+    return Section(
+        f"{called} feed",
+        (
+            number(
+                f"{gas}_stoichiometry",
+                f"Stoichiometry of the {called.lower()}",
+                example=stoichiometry,
+                least=1.0,
+                most=100.0,
+                help="Fed by used; less than 1 starves cells.",
+            ),
+            percent(
+                f"{gas}_humidity",
+                f"Relative humidity of the {called.lower()}",
+                most=100.0,
+                example="50",
+                help="Left empty: fed dry, and the two beneath do not matter.",
+            ),
+            temperature(
+                f"{gas}_temperature",
+                f"Temperature at the {called.lower()} inlet",
+                required=False,
+                example="65",
+            ),
+            pressure(
+                f"{gas}_pressure",
+                f"Pressure at the {called.lower()} inlet",
+                required=False,
+                example="30",
+            ),
+        ),
+    )
+
+
+SECTIONS = (
+    Section(
+        "Stack",
+        (
+            whole("cells", "Active cells", example="20", named=("the number of cells",)),
+            whole(
+                "cells_after",
+                "Active cells after a change",
+                required=False,
+                example="24",
+                help="Left empty: no table before and after.",
+            ),
+            quantity(
+                "current",
+                "Current",
+                Measure.CURRENT,
+                "A",
+                example="100",
+                named=("the current",),
+            ),
+            percent("current_percent", "Current known to ±", example="1"),
+            quantity(
+                "least",
+                "Least voltage of a cell",
+                Measure.VOLTAGE,
+                "V",
+                least=0.0,
+                example="0.5",
+                named=("least, rated and greatest",),
+            ),
+            quantity("rated", "Rated voltage of a cell", Measure.VOLTAGE, "V", example="0.65"),
+            quantity(
+                "greatest",
+                "Greatest voltage of a cell",
+                Measure.VOLTAGE,
+                "V",
+                example="1.0",
+                named=("the greatest cell voltage",),
+            ),
+        ),
+    ),
+    _feed_fields("hydrogen", "Hydrogen", "1.5"),
+    _feed_fields("oxidant", "Oxidant", "2.0"),
+    Section(
+        "Conditions",
+        (
+            choice("oxidant", "Oxidant", tuple(Oxidant)),
+            choice("reference", "Litres are at", tuple(known.name for known in REFERENCES)),
+            ZERO,
+            BAROMETER,
+            choice("coolant", "Coolant", COOLANTS),
+            temperature(
+                "coolant_temperature",
+                "Mean temperature of the coolant",
+                example="65",
+                named=("the coolant's temperature",),
+            ),
+            quantity(
+                "coolant_rise",
+                "Rise of its temperature through the stack",
+                Measure.TEMPERATURE_CHANGE,
+                "K",
+                example="5",
+                named=("the rise of the coolant",),
+            ),
+        ),
+    ),
+)
+
 
 SOURCE = "Faraday's law; thermoneutral voltages from CODATA key values (1989); IAPWS-IF97"
 CURRENT = "current"

@@ -12,8 +12,7 @@ from scipy.optimize import brentq
 
 from service.physics.arithmetic.clamped_parts import Assembly, with_cells
 from service.physics.arithmetic.clamping import Law, torque_for
-from service.physics.arithmetic.gap_balance import GapColumns, GapStates
-from service.physics.arithmetic.gaps import Gap
+from service.physics.arithmetic.gap_balance import Gap, GapColumns, GapStates
 from service.physics.arithmetic.springs import ClosedState, close_stack, spring_height
 from service.platform.arithmetic.errors import NoSolution, OutOfRange
 from service.platform.arithmetic.estimates import Estimate

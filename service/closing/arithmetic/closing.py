@@ -5,28 +5,291 @@ Sources: as in the formulas named in the outcome.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from service.closing.arithmetic.assembly import Built, build
-from service.closing.arithmetic.closing_inputs import ClosingInputs
+from service.closing.arithmetic.clamp_changes import torque_for_pressure, warmed
+from service.closing.arithmetic.closing_inputs import ClosingInputs, RodReading
 from service.closing.arithmetic.closing_map import levelled
 from service.closing.arithmetic.closing_verdicts import judged_by
-from service.closing.arithmetic.outcome import ClosingOutcome
-from service.closing.arithmetic.readings import (
-    NutsRead,
-    greatest_share,
-    nuts_read,
-    relaxed_rods,
-    rod_outcomes,
+from service.closing.arithmetic.outcome import (
+    ClosedOutcome,
+    ClosingOutcome,
+    GapColumns,
+    OfCell,
+    RodOutcome,
+    RodRelaxation,
+    WantedOutcome,
+    WarmOutcome,
 )
-from service.closing.arithmetic.states import closed_outcome, wanted_outcome, warm_outcome
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.limits.arithmetic.limits import Quantity
 from service.physics.arithmetic import clamping, pressure_map, springs
 from service.physics.arithmetic.clamped_parts import Assembly
-from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL
-from service.physics.arithmetic.springs import ClosedState, close_stack
+from service.physics.arithmetic.clamping import Preloads, TorqueValue, preloads, relaxation
+from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
+from service.physics.arithmetic.rod_stress import rod_stress
+from service.physics.arithmetic.springs import ClosedGap, ClosedState, close_stack
+from service.physics.arithmetic.threads import strength
 from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.estimates import Estimate, combined
+from service.platform.arithmetic.vocabulary import ReadingKind
+from service.store.arithmetic.instrument_accuracy import instrument_accuracy
+
+# The closed, warm and wanted states of a stack, in the units of the record.
+#
+# Sources: as in springs and clamp_changes.
+
+
+def in_unit(estimate: Estimate, factor: float) -> Estimate:
+    """Value and uncertainty times a factor, without their parts."""
+    return Estimate(estimate.value * factor, estimate.u * factor)
+
+
+def _maybe(estimate: Estimate | None, factor: float) -> Estimate | None:
+    return None if estimate is None else in_unit(estimate, factor)
+
+
+def _value(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
+
+
+def closed_outcome(built: Built, assembly: Assembly, closed: ClosedState) -> ClosedOutcome:
+    """The closed state with the cells' own numbers."""
+    pressed = [
+        OfCell(number, Estimate(gap.gdl_pressure_pa / 1e6, gap.u_gdl_pressure_pa / 1e6))
+        for number, gap, it in zip(built.cells, closed.cells, assembly.cells, strict=True)
+        if it.bed is not None
+    ]
+    springs = assembly.rods.springs
+    share = None
+    if isinstance(springs, SpringColumn):
+        share = 100 * springs.share_of_travel(closed.rod_force_n.value)
+    gdl = closed.gdl_pressure_pa
+    return ClosedOutcome(
+        _maybe(gdl, 1e-6),
+        () if gdl is None else gdl.scaled(1e-6).parts,
+        min(pressed, key=lambda it: it.value.value, default=None),
+        max(pressed, key=lambda it: it.value.value, default=None),
+        _maybe(closed.line_load_n_m, 1e-3),
+        in_unit(closed.closed_height_m, 1e3),
+        _maybe(closed.protrusion_m, 1e3),
+        1e3 * closed.grip_m,
+        1e3 * closed.rod_stretch_m,
+        1e3 * closed.spring_travel_m,
+        share,
+        1e3 * closed.nut_travel_m,
+        closed.nut_turn_deg,
+        closed.stiffness_n_m / 1e3,
+        _columns(closed.cells, built.cells, built.frames_m),
+        _columns(closed.coolant, range(1, len(closed.coolant) + 1), [0.0] * len(closed.coolant)),
+    )
+
+
+def _columns(
+    gaps: Sequence[ClosedGap], numbers: Sequence[int], frames_m: Sequence[float]
+) -> GapColumns:
+    return GapColumns(
+        tuple(numbers),
+        tuple(1e3 * (gap.gap_m + frame) for gap, frame in zip(gaps, frames_m, strict=True)),
+        tuple(gap.gdl_pressure_pa / 1e6 for gap in gaps),
+        tuple(gap.u_gdl_pressure_pa / 1e6 for gap in gaps),
+        tuple(100 * gap.gdl_strain for gap in gaps),
+        tuple(gap.line_load_n_m / 1e3 for gap in gaps),
+        tuple(gap.u_line_load_n_m / 1e3 for gap in gaps),
+        tuple(100 * gap.gasket_squeeze for gap in gaps),
+        tuple(100 * gap.share_gdl for gap in gaps),
+        tuple(100 * gap.share_gasket for gap in gaps),
+        tuple(gap.on_stop for gap in gaps),
+    )
+
+
+def warm_outcome(
+    assembly: Assembly, closed: ClosedState, from_c: float, to_c: float
+) -> WarmOutcome:
+    """What the clamp does from one temperature of the whole stack to another, °C.
+
+    Raises as `warmed` does.
+    """
+    change = warmed(assembly, closed, to_c - from_c)
+    return WarmOutcome(
+        from_c,
+        to_c,
+        change.force_before_n,
+        change.force_after_n,
+        _value(change.gdl_pressure_before_pa, 1e-6),
+        _value(change.gdl_pressure_after_pa, 1e-6),
+        _value(change.line_load_before_n_m, 1e-3),
+        _value(change.line_load_after_n_m, 1e-3),
+        1e3 * change.height_change_m,
+    )
+
+
+def wanted_outcome(
+    assembly: Assembly, clamp: ClampFigures, pressure_mpa: float, percent: float | None
+) -> WantedOutcome:
+    """Which torque gives this mean GDL pressure? ``percent`` is the driver's deviation.
+
+    Raises as `torque_for_pressure` does.
+    """
+    law = clamp.law
+    if percent is None:
+        near = torque_for_pressure(assembly, pressure_mpa * 1e6, law).torque_nm.value
+        percent = instrument_accuracy("torque driver", near).percent
+    found = torque_for_pressure(assembly, pressure_mpa * 1e6, law, percent / 100)
+    return WantedOutcome(pressure_mpa, in_unit(found.torque_nm, 1.0), found.force_n)
+
+
+# What the nuts' readings make: preloads, their sum, share of the proof load, loss by relaxation.
+#
+# Only a set or residual torque says what preload is; a breakaway torque does not. Sources: as in
+# clamping and preload_scatter.
+
+
+PRELOAD_KINDS = (ReadingKind.SET, ReadingKind.RESIDUAL)
+
+
+def torque_value(reading: RodReading) -> TorqueValue:
+    """A reading with its driver's deviation: its own, or the usual one."""
+    percent = reading.deviation_percent
+    if percent is None:
+        percent = instrument_accuracy("torque driver", reading.torque_nm).percent
+    return TorqueValue(reading.torque_nm, percent / 100, reading.step_nm)
+
+
+@dataclass(frozen=True, slots=True)
+class NutsRead:
+    """The last reading of each nut that gives a preload, by rod; all preloads in N.
+
+    ``own`` leaves out what the nuts share (driver, mean friction).
+    """
+
+    readings: tuple[RodReading, ...]
+    preloads: Preloads | None
+    own: Preloads | None
+    without: tuple[str, ...]
+
+    def of_rods(self) -> dict[int, Estimate]:
+        """Preload of each rod, with only its own uncertainty."""
+        if self.preloads is None or self.own is None:
+            return {}
+        pairs = zip(self.readings, self.preloads.rods, self.own.rods, strict=True)
+        return {it.rod: Estimate(load.value, own.u) for it, load, own in pairs}
+
+
+def nuts_read(inputs: ClosingInputs, clamp: ClampFigures) -> NutsRead:
+    """Which preload has each nut after its last reading?"""
+    last: dict[int, RodReading] = {}
+    for reading in inputs.readings:
+        if reading.kind in PRELOAD_KINDS:
+            last[reading.rod] = reading
+    found = tuple(last[rod] for rod in sorted(last))
+    breakaway = sorted({it.rod for it in inputs.readings if it.kind not in PRELOAD_KINDS})
+    without: tuple[str, ...] = ()
+    if breakaway:
+        rods = ", ".join(map(str, breakaway))
+        without = (f"preload from the breakaway torque of rod {rods}: it says none",)
+    if not found:
+        return NutsRead((), None, None, without)
+    values = [torque_value(reading) for reading in found]
+    bare = [TorqueValue(value.torque_nm, 0.0, value.step_nm) for value in values]
+    return NutsRead(found, preloads(values, clamp.law), preloads(bare, clamp.law_of_each), without)
+
+
+def rod_outcomes(nuts: NutsRead, clamp: ClampFigures) -> tuple[RodOutcome, ...]:
+    """Each nut's preload in N and share of its proof load in %."""
+    if nuts.preloads is None:
+        return ()
+    of, law = clamp.thread_size, clamp.law
+    rated = strength(clamp.strength_class, of)
+    return tuple(
+        RodOutcome(
+            reading.rod,
+            reading.torque_nm,
+            reading.kind,
+            reading.pass_number,
+            Estimate(load.value, load.u),
+            _plain(rod_stress(load, of, rated, law).share_of_proof.scaled(100)),
+        )
+        for reading, load in zip(nuts.readings, nuts.preloads.rods, strict=True)
+    )
+
+
+def greatest_share(rods: Sequence[RodOutcome]) -> Estimate | None:
+    """Share of the proof load of the rod that bears most, %."""
+    return max((rod.proof_percent for rod in rods), key=lambda it: it.value, default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Relaxed:
+    """What the nuts lost; ``not_known`` says in words where it cannot be told."""
+
+    rods: tuple[RodRelaxation, ...]
+    mean_percent: Estimate | None
+    not_known: tuple[str, ...]
+
+
+def relaxed_rods(inputs: ClosingInputs, clamp: ClampFigures) -> Relaxed:
+    """What did each nut lose between its first reading and the re-torque reading?
+
+    The re-torque reading is the first one taken the settling time, or more, after the last one
+    before it; it is set against that one, and only where both are of one kind.
+    """
+    found, not_known = [], []
+    for place in sorted(inputs.rods, key=lambda rod: rod.number):
+        pair = _pair(inputs, place.number, clamp)
+        if pair is None:
+            continue
+        first, again = pair
+        if first.kind is not again.kind:
+            not_known.append(
+                f"relaxation of rod {place.number}: first read as {first.kind}, then as"
+                f" {again.kind} torque, which cannot be compared"
+            )
+            continue
+        found.append(_relaxed(first, again, clamp))
+    return Relaxed(tuple(found), _mean([it.lost_percent for it in found]), tuple(not_known))
+
+
+def _pair(
+    inputs: ClosingInputs, rod: int, clamp: ClampFigures
+) -> tuple[RodReading, RodReading] | None:
+    usable = [it for it in inputs.readings if it.rod == rod and it.kind in PRELOAD_KINDS]
+    for first, again in pairwise(usable):
+        full = inputs.passes is None or first.pass_number >= inputs.passes
+        if full and 0 < clamp.settling_minutes <= again.minutes - first.minutes:
+            return first, again
+    return None
+
+
+def _relaxed(first: RodReading, again: RodReading, clamp: ClampFigures) -> RodRelaxation:
+    same = bool(first.driver) and first.driver == again.driver
+    lost = relaxation(torque_value(first), torque_value(again), clamp.law, same_driver=same)
+    return RodRelaxation(
+        first.rod,
+        first.kind,
+        first.torque_nm,
+        again.torque_nm,
+        again.minutes - first.minutes,
+        _plain(lost.lost.scaled(100)),
+        _plain(lost.preload_left),
+    )
+
+
+def _mean(lost: Sequence[Estimate]) -> Estimate | None:
+    """The mean; what may be common to the nuts is taken as common, the cautious choice."""
+    if not lost:
+        return None
+    count = len(lost)
+    return _plain(
+        combined(sum(it.value for it in lost) / count, {"all": sum(it.u for it in lost) / count})
+    )
+
+
+def _plain(estimate: Estimate) -> Estimate:
+    return Estimate(estimate.value, estimate.u)
+
 
 FORMULA = "closing 1"
 FORMULAS = (FORMULA, clamping.FORMULA, springs.FORMULA, pressure_map.FORMULA)

@@ -29,8 +29,8 @@ def check_measured(measured_mm: float, should_be_mm: float | None) -> None:
 
     >>> check_measured(480.0, 0.5)
     Traceback (most recent call last):
-    service.platform.arithmetic.errors.OutOfRange: the measured thickness is 480 mm; allowed: above 0 and at \
-most 5 mm, ten times the 0.5 mm of its type (480 µm would be 0.48 mm).
+    service.platform.arithmetic.errors.OutOfRange: the measured thickness is 480 mm; allowed: \
+above 0 and at most 5 mm, ten times the 0.5 mm of its type (480 µm would be 0.48 mm).
     """
     if should_be_mm is None:
         right, is_right = "above 0 mm", 0 < measured_mm < float("inf")

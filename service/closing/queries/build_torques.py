@@ -1,23 +1,33 @@
 """The torque a build was closed with or re-tightened to, and how far its readings are trusted."""
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy import and_, or_, select, union
+from sqlalchemy.orm import Session, aliased
 
+from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
-from service.platform.queries.answers import read_as
+from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
-from service.platform.queries.prepared import as_of_param, param_list, params, statement
-from service.records.tables import RebuildRecord, RecordKind, RecordState, TorqueReading
-from service.stacks.tables.stacks import Build, Stack
+from service.platform.queries.prepared import as_of_param, param, param_list, params, statement
+from service.records.queries.record_entries import TorqueRead
+from service.records.tables import (
+    MakeSafeLine,
+    RebuildRecord,
+    RecordKind,
+    RecordState,
+    Step,
+    StepKind,
+    TorqueReading,
+)
+from service.stacks.tables import Build, Stack
 from service.store.queries.instruments import THROUGH_THE_DAY
-from service.store.tables.instruments import Calibration, CalibrationResult, Instrument
+from service.store.tables import Calibration, CalibrationResult, Instrument
 
 UNOPENED = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
 LEFT_CLOSED = (
@@ -235,3 +245,144 @@ def _trust(rows: Sequence[Any], calibrations: Sequence[Any]) -> InstrumentTrust:
         accuracy_percent=rows[0].accuracy_percent,
         resolution=rows[0].resolution,
     )
+
+
+# Torque readings of one record as a table: rods in tightening order, passes side by side.
+
+
+@dataclass(frozen=True, slots=True)
+class TorqueCell:
+    """The readings of one rod in one pass: the one that counts, and those it came after."""
+
+    counts: TorqueRead | None
+    before: tuple[TorqueRead, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TorqueTable:
+    """Readings of one stage: one row a rod in tightening order, one column a pass."""
+
+    stage: Stage
+    passes: tuple[int, ...]
+    rows: tuple[tuple[int, tuple[TorqueCell, ...]], ...]
+
+    @property
+    def last(self) -> tuple[TorqueRead, ...]:
+        """The last reading of each rod that has one."""
+        found = []
+        for _rod, cells in self.rows:
+            counting = [cell.counts for cell in cells if cell.counts is not None]
+            if counting:
+                found.append(counting[-1])
+        return tuple(found)
+
+
+def torque_table(reads: Iterable[TorqueRead], rods: Sequence[int], stage: Stage) -> TorqueTable:
+    """The readings of one stage, given in the order they were entered: the last one counts.
+
+    Rods no longer in the design come after those of ``rods``.
+    """
+    by_place: dict[tuple[int, int], list[TorqueRead]] = {}
+    for read in reads:
+        if read.stage is stage:
+            by_place.setdefault((read.rod_number, read.pass_number), []).append(read)
+    passes = tuple(sorted({number for _rod, number in by_place}))
+    strange = sorted({rod for rod, _number in by_place} - set(rods))
+    rows = tuple(
+        (rod, tuple(_cell(by_place.get((rod, number), ())) for number in passes))
+        for rod in (*rods, *strange)
+    )
+    return TorqueTable(stage, passes, rows)
+
+
+def _cell(found: Sequence[TorqueRead]) -> TorqueCell:
+    counting = [read for read in found if not read.corrected]
+    last = counting[-1] if counting else None
+    return TorqueCell(last, tuple(read for read in found if read is not last))
+
+
+# What was read while a stack was closed: torque on each nut with its driver, the closed height.
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingTaken:
+    """One closing reading with what is known of its driver; N·m, %, resolution in ``unit``."""
+
+    record_id: int
+    rod_number: int
+    pass_number: int
+    kind: ReadingKind
+    torque_nm: float
+    taken_at: datetime
+    instrument_id: int
+    instrument: str
+    unit: str
+    accuracy_percent: float | None
+    resolution: float | None
+    error_percent: float | None
+
+
+def readings_taken(session: Session, record_id: int) -> tuple[ReadingTaken, ...]:
+    """The closing readings of a record, in their order; one statement.
+
+    Of a record that opened nothing, those the build stood closed with come before: of the record
+    that closed it, and of other events which did not open it.
+    """
+    rows: Any = session.execute(_readings(), {"record_id": record_id})
+    return read_all(ReadingTaken, rows)
+
+
+@statement
+def _readings() -> Any:
+    this = aliased(RebuildRecord)
+    is_this = this.id == param("record_id")
+    opens_nothing = and_(is_this, this.kind.in_(UNOPENED), this.opened_at.is_(None))
+    records = union(
+        select(this.id).where(is_this),
+        select(Build.record_id).join(this, this.base_build_id == Build.id).where(opens_nothing),
+        select(RebuildRecord.id)
+        .join(this, this.base_build_id == RebuildRecord.base_build_id)
+        .where(opens_nothing, RebuildRecord.id < this.id, *LEFT_CLOSED),
+    ).subquery()
+    return (
+        select(
+            *columns(
+                ReadingTaken,
+                TorqueReading,
+                Instrument,
+                Calibration,
+                instrument_id=Instrument.id,
+                instrument=Instrument.label,
+            )
+        )
+        .select_from(records)
+        .join(TorqueReading, TorqueReading.record_id == records.c.id)
+        .join(Instrument, Instrument.id == TorqueReading.instrument_id)
+        .outerjoin(Calibration, Calibration.id == TorqueReading.calibration_id)
+        .where(TorqueReading.stage == Stage.CLOSING, known(TorqueReading))
+        .order_by(
+            records.c.id,
+            TorqueReading.pass_number,
+            TorqueReading.id,
+        )
+    )
+
+
+HEIGHT = (
+    select(MakeSafeLine.reading)
+    .join(Step, Step.id == MakeSafeLine.step_id)
+    .where(
+        Step.record_id == param("record_id"),
+        Step.kind == StepKind.CLOSING_CHECK,
+        Step.undone_at.is_(None),
+        MakeSafeLine.wording == ClosingCheck.HEIGHT.wording,
+    )
+    .order_by(Step.sequence.desc())
+    .limit(1)
+)
+
+
+def measured_height_mm(session: Session, record_id: int) -> float | None:
+    """The closed height a record's checks measured last; None where none did. One statement."""
+    found: float | None = session.scalar(HEIGHT, {"record_id": record_id})
+    return found

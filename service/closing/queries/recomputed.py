@@ -9,9 +9,9 @@ from sqlalchemy.orm import Session
 from service.closing.arithmetic.closing import FORMULAS, closing
 from service.closing.arithmetic.closing_inputs import ClosingInputs, inputs_as_data
 from service.closing.arithmetic.outcome import ClosingOutcome
+from service.closing.queries.build_torques import measured_height_mm
 from service.closing.queries.closing_inputs import ClosingGround, closing_ground
 from service.closing.queries.closing_results import KeptResult, kept_results
-from service.closing.queries.readings import measured_height_mm
 from service.limits.arithmetic.figures import DesignFigures
 from service.platform.arithmetic.canonical import canonical_json
 

@@ -12,8 +12,8 @@ from service.platform.arithmetic.vocabulary import Joint, Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param, param_list
-from service.stacks.tables.stacks import Build, Layer, Stack
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Build, Layer, Stack
+from service.store.tables import Part, PartType
 
 SOFT = (Kind.MEA, Kind.GASKET, Kind.BLANK_CELL)
 

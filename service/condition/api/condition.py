@@ -1,21 +1,191 @@
 """A stack's condition read by machines, and voltages they send."""
 
-from typing import Annotated
+from datetime import datetime
+from typing import Annotated, Self
 
 from fastapi import APIRouter, Query
-from pydantic import AwareDatetime
+from pydantic import AwareDatetime, Field, model_validator
 
-from service.condition.api import condition_models as models
-from service.condition.arithmetic.polarisation import GREATEST_A_CM2
-from service.condition.changes.typed_voltages import type_voltages
+from service.condition.arithmetic.measured_curves import MOST_POINTS
+from service.condition.arithmetic.polarisation import GREATEST_A_CM2, GREATEST_V
+from service.condition.arithmetic.typed_voltages import MOST_CHANNELS
+from service.condition.changes import type_voltages
 from service.condition.queries.condition import Asked, ShownMoment, read_condition
-from service.platform.api.answers import Made
+from service.platform.api.answers import Made, Out
 from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.request_models import In, Name
 from service.platform.database import reading
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
+from service.runs.tables import CurveDirection
 from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.stacks import find_stack
+
+# What of a stack's condition is answered and sent as JSON: units stand in the names.
+
+
+Volts = Annotated[float, Field(ge=-GREATEST_V, le=GREATEST_V)] | None
+
+
+Channels = Annotated[
+    list[Name],
+    Field(max_length=MOST_CHANNELS, description="names of the channels; empty: numbered from 1"),
+]
+
+
+class CellRead(Out):
+    """One cell at one moment; ``score`` null where none exists."""
+
+    cell: int
+    part_id: int | None
+    mea: str | None
+    voltage_v: float
+    from_median_v: float | None
+    score: float | None
+    among_the_others: str
+
+
+class Moment(Out):
+    """The cells at one moment; ``low_v`` and ``high_v`` are where the rule marks a cell."""
+
+    key: str
+    at: datetime
+    build_number: int
+    density_a_cm2: float | None
+    hours: float | None
+    median_v: float | None
+    mad_v: float | None
+    limit: float | None
+    low_v: float | None
+    high_v: float | None
+    remarks: list[str]
+    bridged: list[int]
+    not_read: list[int]
+    cells: list[CellRead]
+
+
+class SpreadRead(Out):
+    """How far the cells lay apart at one moment."""
+
+    at: datetime
+    hours: float | None
+    build_number: int
+    cells: int
+    range_v: float
+    deviation_v: float
+    weakest_cell: int
+
+
+class MeaRead(Out):
+    """One reading of an MEA at the reference density."""
+
+    at: datetime
+    hours: float | None
+    build_number: int
+    cell: int
+    voltage_v: float
+
+
+class MeaLine(Out):
+    """Every reading of one MEA in this stack, whichever cell it sat in."""
+
+    part_id: int
+    mea: str
+    failing: bool
+    readings: list[MeaRead]
+
+
+class Condition(Out):
+    """What is known of a stack's condition at one reference current density."""
+
+    serial: str
+    reference_a_cm2: float | None
+    newest: Moment | None
+    open_circuit: Moment | None
+    spreads: list[SpreadRead]
+    meas: list[MeaLine]
+
+
+class CurveHead(Out):
+    """One polarisation curve without its points."""
+
+    id: int
+    build_number: int
+    taken_at: datetime
+    direction: str
+    occasion: str
+    temperature_c: float | None
+    meter_hours: float | None
+    run_id: int | None
+    points: int
+
+
+class CurvePoint(Out):
+    """One point: means and spreads in V, in the order of the channels."""
+
+    density_a_cm2: float
+    current_a: float | None
+    rows: int
+    means_v: list[float | None]
+    spreads_v: list[float | None]
+
+
+class Curve(Out):
+    """One polarisation curve: which cell and MEA each channel read, and its points."""
+
+    id: int
+    serial: str
+    build_number: int
+    taken_at: datetime
+    direction: str
+    occasion: str
+    temperature_c: float | None
+    meter_hours: float | None
+    run_id: int | None
+    void: bool
+    channels: list[str]
+    cells: list[int | None]
+    part_ids: list[int | None]
+    points: list[CurvePoint]
+
+
+class PointSent(In):
+    """One point of a curve; a voltage for each channel in V, null where it read nothing."""
+
+    density_a_cm2: float = Field(ge=0, le=GREATEST_A_CM2)
+    voltages_v: Annotated[list[Volts], Field(min_length=1, max_length=MOST_CHANNELS)]
+
+
+class CurveSent(In):
+    """A polarisation curve; times ISO 8601 with a zone."""
+
+    taken_at: AwareDatetime
+    direction: CurveDirection = CurveDirection.TYPED
+    occasion: Annotated[str, Field(max_length=200)] = ""
+    temperature_c: float | None = Field(default=None, ge=-50, le=200)
+    meter_hours: float | None = Field(default=None, ge=0, le=10_000_000)
+    channels: Channels = Field(default=[])
+    points: Annotated[list[PointSent], Field(min_length=1, max_length=MOST_POINTS)]
+
+    @model_validator(mode="after")
+    def _even(self) -> Self:
+        wide = {len(point.voltages_v) for point in self.points}
+        if len(wide) > 1 or (self.channels and wide != {len(self.channels)}):
+            raise ValueError("every point needs one voltage for each channel")
+        return self
+
+
+class VoltagesSent(In):
+    """The voltages of all channels at one moment; a current of 0 is open circuit."""
+
+    taken_at: AwareDatetime
+    current_a: float = Field(ge=0, le=1e6)
+    voltages_v: Annotated[list[Volts], Field(min_length=1, max_length=MOST_CHANNELS)]
+    channels: Channels = Field(default=[])
+    temperature_c: float | None = Field(default=None, ge=-50, le=200)
+    stack_voltage_v: float | None = Field(default=None, ge=-10_000, le=10_000)
+    meter_hours: float | None = Field(default=None, ge=0, le=10_000_000)
+
 
 router = APIRouter(tags=["condition"])
 
@@ -33,7 +203,7 @@ def shown(
     known_at: Annotated[
         AwareDatetime | None, Query(description="as it was known at this time")
     ] = None,
-) -> models.Condition:
+) -> Condition:
     """The cells at one moment with scores, their spread and each MEA's line over hours."""
     need(caller, Act.READ)
     with reading(engine) as session:
@@ -45,13 +215,13 @@ def shown(
         )
     voltages = found.voltages
     labels = voltages.labels
-    return models.Condition(
+    return Condition(
         serial=voltages.stack.serial,
         reference_a_cm2=found.reference_a_cm2,
         newest=_moment(found.shown, labels) if found.shown else None,
         open_circuit=_moment(found.open_now, labels) if found.open_now else None,
         spreads=[
-            models.SpreadRead(
+            SpreadRead(
                 at=it.at,
                 hours=it.hours_h,
                 build_number=it.build,
@@ -63,12 +233,12 @@ def shown(
             for it in found.spreads
         ],
         meas=[
-            models.MeaLine(
+            MeaLine(
                 part_id=line.part_id,
                 mea=labels[line.part_id],
                 failing=line.part_id in voltages.failing,
                 readings=[
-                    models.MeaRead(
+                    MeaRead(
                         at=it.at,
                         hours=it.hours_h,
                         build_number=it.build,
@@ -87,7 +257,7 @@ def shown(
 def voltages(
     *,
     serial: str,
-    sent: models.VoltagesSent,
+    sent: VoltagesSent,
     caller: Caller,
     engine: Database,
     key: OneTimeKey = None,
@@ -113,10 +283,10 @@ def voltages(
     )
 
 
-def _moment(shown: ShownMoment, labels: dict[int, str]) -> models.Moment:
+def _moment(shown: ShownMoment, labels: dict[int, str]) -> Moment:
     scores = shown.scores
     scored = {it.cell: it for it in scores.cells} if scores else {}
-    return models.Moment(
+    return Moment(
         key=shown.moment.key,
         at=shown.moment.at,
         build_number=shown.moment.build,
@@ -131,7 +301,7 @@ def _moment(shown: ShownMoment, labels: dict[int, str]) -> models.Moment:
         bridged=list(shown.bridged),
         not_read=list(shown.not_read),
         cells=[
-            models.CellRead(
+            CellRead(
                 cell=cell,
                 part_id=seen.part_id,
                 mea=labels.get(seen.part_id or 0),

@@ -4,17 +4,17 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path
 
-from service.condition.api import condition_models as models
+from service.condition.api import condition as models
 from service.condition.arithmetic.measured_curves import MeasuredPoint
 from service.condition.arithmetic.typed_voltages import typed_channels
-from service.condition.changes.polarisation_curves import add_curve, void_curve
+from service.condition.changes import add_curve, void_curve
 from service.condition.queries.cell_histories import stack_voltages
 from service.condition.queries.polarisation_curves import CellCurve, polarisation_curve
 from service.platform.api.answers import Made
 from service.platform.api.callers import Caller, Database, made_once
 from service.platform.database import Work, changing, reading
 from service.platform.permissions import Act, need
-from service.runs.api.models import Void
+from service.runs.api import Void
 from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.stacks import find_stack
 

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Body, Query, Request
 from pydantic import AwareDatetime
 from sqlalchemy import Engine
 
-from service.condition.changes.sweeps import SweepTaken, import_sweep
+from service.condition.changes import SweepTaken, import_sweep
 from service.condition.files import MOST_MB, began_at, read_sweep
 from service.platform.api.answers import Made
 from service.platform.api.callers import Caller, Database, made_once
@@ -18,7 +18,7 @@ from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.runs.arithmetic.log_columns import Mapping, mapping_from_json
 from service.runs.files import run_files
-from service.runs.queries.column_mappings import kept_mapping
+from service.runs.queries.runs import kept_mapping
 from service.settings import Settings
 from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.layer_maps import stack_facts

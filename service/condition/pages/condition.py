@@ -14,7 +14,7 @@ from service.condition.pages.condition_charts import (
 )
 from service.condition.queries import condition as asked_for
 from service.condition.queries.condition import Condition, read_condition
-from service.condition.queries.curve_choices import CellOnCurve
+from service.condition.queries.polarisation_curves import CellOnCurve
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import reading

@@ -18,7 +18,7 @@ from service.condition.arithmetic.cell_outliers import Apart
 from service.condition.arithmetic.polarisation import CurveFit, band
 from service.condition.queries.cell_histories import StackVoltages
 from service.condition.queries.condition import Condition, ShownMoment
-from service.condition.queries.curve_choices import CellOnCurve, ChosenCurve
+from service.condition.queries.polarisation_curves import CellOnCurve, ChosenCurve
 from service.platform.drawings.charts import (
     Axis,
     Bar,
@@ -28,7 +28,7 @@ from service.platform.drawings.charts import (
     bars_chart,
     lines_chart,
 )
-from service.platform.pages.kept_charts import kept_chart
+from service.platform.pages.kept_drawings import kept_chart
 from service.platform.pages.render import THIN_SPACE, local, number
 
 MOST_LINES = 6

@@ -7,7 +7,7 @@ from sqlalchemy import Engine
 
 from service.condition.arithmetic.measured_curves import MeasuredPoint
 from service.condition.arithmetic.typed_voltages import Across, read_curve_rows, typed_channels
-from service.condition.changes.polarisation_curves import add_curve, void_curve
+from service.condition.changes import add_curve, void_curve
 from service.condition.queries.polarisation_curves import CellCurve, polarisation_curve
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange

@@ -8,19 +8,19 @@ from markupsafe import Markup
 
 from service.condition.arithmetic.open_circuit import SETTLE_S, THRESHOLD_V, Decay, OpenLevel
 from service.condition.arithmetic.rests import Rest
-from service.condition.queries.rests import RunOfRests, run_of_rests
+from service.condition.queries.snapshots import RunOfRests, run_of_rests
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import reading
 from service.platform.drawings.charts import Axis, Rule, Series, lines_chart
 from service.platform.errors import NotFound
 from service.platform.pages.forms import Asked, Form
-from service.platform.pages.kept_charts import kept_chart
+from service.platform.pages.kept_drawings import kept_chart
 from service.platform.pages.render import THIN_SPACE, number, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.runs.arithmetic.log_columns import TimeKind
 from service.runs.files import run_files
-from service.runs.files.idle_rows import read_rests
+from service.runs.files.run_files import read_rests
 from service.settings import Settings
 
 router = APIRouter()

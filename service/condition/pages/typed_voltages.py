@@ -6,7 +6,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.condition.arithmetic.typed_voltages import read_voltages
-from service.condition.changes.typed_voltages import type_voltages, void_voltages
+from service.condition.changes import type_voltages, void_voltages
 from service.condition.queries.snapshots import TypedSnapshot, typed_snapshot
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.typed_fields import FieldRefused

@@ -25,7 +25,7 @@ from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.runs.tables import Snapshot, SnapshotKind
 from service.stacks.queries.cell_bridges import KnownBridge, bridges_of_builds
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 from service.taps.queries import Taps, taps_of
 
 Floats = NDArray[np.float64]

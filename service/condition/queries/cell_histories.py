@@ -19,21 +19,21 @@ from service.condition.arithmetic.polarisation import voltage_at
 from service.condition.arithmetic.reference_voltages import usual_density
 from service.condition.queries.cell_voltages import CellSnapshot
 from service.condition.queries.polarisation_curves import CellCurve, curves_of_builds
-from service.condition.queries.snapshot_choices import (
+from service.condition.queries.snapshots import (
     SnapshotHead,
     chosen_heads,
     snapshot_heads,
     snapshots_read,
 )
 from service.life.arithmetic.failing_rules import rule_from_data
-from service.life.tables.failing import FailingMark, FailingRule
+from service.life.tables import FailingMark, FailingRule
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.queries.prepared import param, param_list
-from service.stacks.queries.builds import BuildFacts, builds_of
-from service.stacks.queries.hours_at import TotalOverTime, stack_total_at
+from service.stacks.queries.build_spans import BuildFacts, builds_of
+from service.stacks.queries.hour_histories import TotalOverTime, stack_total_at
 from service.stacks.queries.layer_maps import MapStack, stack_facts
-from service.store.arithmetic.labels import part_label
-from service.store.tables.parts import Lot, Part
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Lot, Part
 
 SNAPSHOT, CURVE = "s", "c"
 """Beginnings of the keys of moments."""

@@ -20,8 +20,8 @@ from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.runs.tables import SnapshotKind
-from service.stacks.tables.stacks import Layer
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Layer
+from service.store.tables import Part, PartType
 
 
 @dataclass(frozen=True, slots=True)

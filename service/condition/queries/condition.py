@@ -30,8 +30,12 @@ from service.condition.arithmetic.polarisation import Densities
 from service.condition.arithmetic.reference_voltages import checked_reference, is_near
 from service.condition.queries.cell_histories import CURVE, SNAPSHOT, StackVoltages, stack_voltages
 from service.condition.queries.cell_voltages import CellSnapshot
-from service.condition.queries.curve_choices import ChosenCurve, chosen_curve, earlier_curve
-from service.condition.queries.polarisation_curves import CellCurve
+from service.condition.queries.polarisation_curves import (
+    CellCurve,
+    ChosenCurve,
+    chosen_curve,
+    earlier_curve,
+)
 from service.platform.arithmetic.errors import TradeError
 from service.platform.errors import Refused
 

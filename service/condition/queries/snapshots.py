@@ -1,17 +1,30 @@
 """Voltages that were typed in, as they were typed, made void or not."""
 
 import json
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.condition.arithmetic.cell_histories import NO_LOAD_A_CM2
+from service.condition.arithmetic.reference_voltages import is_near
+from service.condition.queries.cell_voltages import CellSnapshot, mea_of_cells, read_names
+from service.designs.tables import Design
 from service.people.tables import Person
-from service.platform.queries.answers import columns, read_as
-from service.runs.tables import Snapshot, SnapshotKind
-from service.stacks.tables.stacks import Build, Stack
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.as_of import known
+from service.platform.queries.prepared import as_of_param, param_list, params, statement
+from service.runs.arithmetic.log_columns import Mapping, mapping_from_json
+from service.runs.tables import Run, RunReading, Snapshot, SnapshotKind
+from service.stacks.queries.cell_bridges import bridges_of_builds
+from service.stacks.tables import Build, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Lot, Part
+from service.taps.queries import Taps, taps_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,3 +71,208 @@ def typed_snapshot(session: Session, snapshot_id: int) -> TypedSnapshot | None:
         return None
     voltages = zip(json.loads(row.channels), json.loads(row.means_v), strict=True)
     return read_as(TypedSnapshot, row, voltages=tuple(voltages))
+
+
+# Which snapshots of a stack to read whole: a bench makes thousands, a chart shows hundreds.
+#
+# Heads of all are read, voltages of the chosen ones only. As known now, or at ``known_at``.
+
+
+MOST_NEAR, MOST_OPEN, NEWEST_OPEN = 400, 200, 60
+
+
+@dataclass(frozen=True, slots=True)
+class SnapshotHead:
+    """One snapshot without its voltages."""
+
+    id: int
+    build_id: int
+    kind: SnapshotKind
+    from_at: datetime
+    until_at: datetime
+    density_a_cm2: float | None
+    meter_hours: float | None
+
+    @property
+    def at(self) -> datetime:
+        """Its middle."""
+        return self.from_at + (self.until_at - self.from_at) / 2
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the stack stood without load."""
+        return self.density_a_cm2 is not None and self.density_a_cm2 <= NO_LOAD_A_CM2
+
+
+@statement
+def _heads(is_then: bool) -> Any:
+    return (
+        select(*columns(SnapshotHead, Snapshot))
+        .where(
+            Snapshot.build_id.in_(param_list("build_ids")), known(Snapshot, as_of_param(is_then))
+        )
+        .order_by(Snapshot.from_at, Snapshot.id)
+    )
+
+
+def snapshot_heads(
+    session: Session, build_ids: Collection[int], known_at: datetime | None = None
+) -> tuple[SnapshotHead, ...]:
+    """All snapshots of these builds without voltages, in the order of time. One statement."""
+    rows: Any = session.connection().execute(
+        _heads(known_at is not None), params(known_at, build_ids=build_ids)
+    )
+    return read_all(SnapshotHead, rows.all())
+
+
+def chosen_heads(
+    heads: Sequence[SnapshotHead], reference_a_cm2: float | None, wanted_id: int | None = None
+) -> tuple[SnapshotHead, ...]:
+    """Those whose voltages are wanted: near the reference, without load, newest, asked for.
+
+    Of many the first and last of each build stay, the others evenly over their order.
+    """
+    near = [
+        head
+        for head in heads
+        if reference_a_cm2 is not None and is_near(head.density_a_cm2, reference_a_cm2)
+    ]
+    idle = [head for head in heads if head.is_open]
+    loaded = [head for head in heads if not head.is_open]
+    ids = {
+        *(head.id for head in thinned(near, MOST_NEAR)),
+        *(head.id for head in thinned(idle, MOST_OPEN)),
+        *(head.id for head in idle[-NEWEST_OPEN:]),
+        *(head.id for head in loaded[-1:]),
+        *([wanted_id] if wanted_id is not None else []),
+    }
+    return tuple(head for head in heads if head.id in ids)
+
+
+def thinned(heads: Sequence[SnapshotHead], most: int) -> list[SnapshotHead]:
+    """No more than about ``most`` of them, evenly; the first and last of each build stay."""
+    if len(heads) <= most:
+        return list(heads)
+    last = len(heads) - 1
+    kept = {round(place * last / (most - 1)) for place in range(most)}
+    for place, head in enumerate(heads):
+        before = heads[place - 1].build_id if place else None
+        after = heads[place + 1].build_id if place < last else None
+        if head.build_id != before or head.build_id != after:
+            kept.add(place)
+    return [heads[place] for place in sorted(kept)]
+
+
+SNAPSHOTS = select(*columns(CellSnapshot, Snapshot)).where(Snapshot.id.in_(param_list("ids")))
+
+
+def snapshots_read(
+    session: Session,
+    stack_id: int,
+    heads: Sequence[SnapshotHead],
+    known_at: datetime | None = None,
+) -> tuple[CellSnapshot, ...]:
+    """These snapshots with their voltages resolved to cells and MEAs. Four statements."""
+    rows: Any = session.connection().execute(SNAPSHOTS, {"ids": [head.id for head in heads]})
+    builds = {head.build_id for head in heads}
+    taps = taps_of(session, [stack_id], known_at)
+    meas = mea_of_cells(session, builds, known_at)
+    bridges = bridges_of_builds(session, builds, known_at)
+    found: list[CellSnapshot] = []
+    for row in rows.all():
+        names = read_names(row.channels)
+        at = row.from_at + (row.until_at - row.from_at) / 2
+        cells = taps.cell_of(stack_id, at, names)
+        of_cell = meas.get(row.build_id, {})
+        bridged = (it.cell for it in bridges.get(row.build_id, ()) if it.holds_at(at))
+        found.append(
+            read_as(
+                CellSnapshot,
+                row,
+                channels=names,
+                means_v=tuple(json.loads(row.means_v)),
+                spreads_v=tuple(json.loads(row.spreads_v)),
+                cells=cells,
+                part_ids=tuple(None if cell is None else of_cell.get(cell) for cell in cells),
+                bridged=frozenset(bridged),
+            )
+        )
+    return tuple(sorted(found, key=lambda it: (it.from_at, it.id)))
+
+
+# What reading the rests of a run needs: its file, mapping, and whose channels they were.
+
+
+@dataclass(frozen=True, slots=True)
+class RunOfRests:
+    """One run as it is read now; ``meas`` are the MEAs by cell, ``labels`` by part."""
+
+    id: int
+    name: str
+    content_sha256: str
+    stack_id: int
+    stack: str
+    active_area_cm2: float
+    build_number: int
+    began_at: datetime
+    mapping: Mapping
+    meas: dict[int, int]
+    labels: dict[int, str]
+    failing: frozenset[int] = frozenset()
+    taps: Taps = field(default_factory=Taps)
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """The columns of the cells, in the order of the mapping."""
+        return tuple(cell.column for cell in self.mapping.cells)
+
+    def cells_at(self, at: datetime) -> tuple[int | None, ...]:
+        """Which cell each channel read at a time, by the tap map valid then."""
+        valid = self.taps.map_at(self.stack_id, at)
+        numbers = (cell.channel for cell in self.mapping.cells)
+        return tuple(number if valid is None else valid.cell_of(number) for number in numbers)
+
+
+def run_of_rests(session: Session, run_id: int) -> RunOfRests:
+    """One run that was not made void. Four statements. Raises NotFound."""
+    row: Any = session.execute(
+        select(
+            Run.id,
+            Run.name,
+            Run.content_sha256,
+            Run.stack_id,
+            Stack.serial,
+            Design.active_area_cm2,
+            Build.id.label("build_id"),
+            Build.number,
+            RunReading.began_at,
+            RunReading.mapping,
+        )
+        .join(RunReading, RunReading.run_id == Run.id)
+        .join(Stack, Stack.id == Run.stack_id)
+        .join(Design, Design.id == Stack.design_id)
+        .join(Build, Build.id == RunReading.build_id)
+        .where(Run.id == run_id, known(RunReading))
+    ).first()
+    if row is None:
+        raise NotFound("run that counts", run_id)
+    meas = mea_of_cells(session, [row.build_id]).get(row.build_id, {})
+    labels: Any = session.execute(
+        select(Part.id, Part.serial, Lot.label, Part.item_number)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .where(Part.id.in_(meas.values()))
+    )
+    return RunOfRests(
+        row.id,
+        row.name,
+        row.content_sha256,
+        row.stack_id,
+        row.serial,
+        row.active_area_cm2,
+        row.number,
+        row.began_at,
+        mapping_from_json(row.mapping),
+        meas,
+        {key: part_label(serial, lot, item) for key, serial, lot, item in labels},
+        taps=taps_of(session, [row.stack_id]),
+    )

@@ -9,8 +9,15 @@ from itertools import groupby, pairwise
 from service.designs.arithmetic import grammar_text as text
 from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.grammar_findings import SIDE_WORDS, Finding, Wrong, found
-from service.designs.arithmetic.grammar_match import Did, Explanation, Matcher, Move
-from service.designs.arithmetic.grammar_states import States, look, misfits
+from service.designs.arithmetic.grammar_match import (
+    Did,
+    Explanation,
+    Matcher,
+    Move,
+    States,
+    look,
+    misfits,
+)
 from service.designs.arithmetic.open_pile import OpenPile
 from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.likelihoods import OF_THE_TRADE, Likelihoods, Misfit

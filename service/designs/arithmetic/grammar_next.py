@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from service.designs.arithmetic import grammar_text as text
 from service.designs.arithmetic.grammar import Item, Pattern, Where
 from service.designs.arithmetic.grammar_findings import SIDE_WORDS
-from service.designs.arithmetic.grammar_match import Matcher
-from service.designs.arithmetic.grammar_states import States, look, misfits
+from service.designs.arithmetic.grammar_match import Matcher, States, look, misfits
 from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.platform.arithmetic.likelihoods import Misfit
 from service.platform.arithmetic.vocabulary import End

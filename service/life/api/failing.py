@@ -1,12 +1,12 @@
 """MEAs' own lives, the rules of failing, who meets them, and people's word on them."""
 
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, BackgroundTasks, Path, Query
 from pydantic import AwareDatetime, Field
 
-from service.designs.queries.designs import design
-from service.life.api import failing_models as models
+from service.designs.queries import design
 from service.life.api.parts import Drawing
 from service.life.arithmetic.failing_rules import rule_as_data, rule_from_data
 from service.life.arithmetic.recovery import CannotTell, Recovery
@@ -15,14 +15,200 @@ from service.life.changes.failing_rules import judge_rest, write_rule
 from service.life.queries.failing import FailingRow, confirmed_failing, judged
 from service.life.queries.failing_rules import RuleVersion, rules_of_design
 from service.life.queries.mea_lives import MeaLife, mea_life
-from service.life.tables.failing import RuleAnswer
-from service.platform.api.answers import Made
+from service.life.tables import RuleAnswer
+from service.platform.api.answers import Made, Out
 from service.platform.api.callers import Caller, Database, made_once
 from service.platform.api.request_models import In, Words
 from service.platform.database import reading
 from service.platform.permissions import Act, need
 from service.stacks.api.stacks import OneTimeKey
 from service.store.queries.names import part_by_text
+
+# Answers on MEAs' own lives and on failing ones: units stand in the names.
+
+
+class RuleOut(Out):
+    """One version of the rule of a design; the newest one is in force."""
+
+    version: int
+    in_force: bool
+    design: str
+    content: dict[str, Any] = Field(description="reference density and criteria, as kept")
+    in_words: list[str]
+    source: str
+    reason: str
+    by: str
+    made_at: datetime
+
+
+class ReasonOut(Out):
+    """What one criterion said, in words with figures."""
+
+    criterion: str
+    answer: str
+    words: str
+
+
+class VerdictOut(Out):
+    """What a rule said of an MEA."""
+
+    rule: str
+    version: int
+    is_newest: bool
+    answer: str
+    reasons: list[ReasonOut]
+    figures: dict[str, Any]
+    judged_at: datetime
+
+
+class MarkOut(Out):
+    """A person's word that an MEA is failing; withdrawn where ``withdrawn_at`` is given."""
+
+    failed_at: datetime
+    reason: str
+    confirmed_by: str
+    confirmed_at: datetime
+    withdrawn_by: str | None
+    withdrawn_at: datetime | None
+    withdrawn_because: str
+
+
+class FailingOut(Out):
+    """One MEA of the list."""
+
+    part: int = Field(description="lasting number of the part")
+    label: str
+    lot: str | None
+    whereabouts: str
+    usability: str
+    stack: str | None
+    cell: int | None
+    design: str | None
+    answer: str | None = Field(description="what the rule says; null: no verdict")
+    reasons: list[ReasonOut]
+    figures: dict[str, Any]
+    judged_at: datetime | None
+    failed_at: datetime | None
+    mark_reason: str
+    confirmed_by: str | None
+    confirmed_at: datetime | None
+
+
+class FailingList(Out):
+    """One page of MEAs; ``after`` continues, null at the end."""
+
+    rows: list[FailingOut]
+    after: int | None
+
+
+class RateOut(Out):
+    """A slope of the voltage with its interval; below zero where it falls."""
+
+    method: str
+    slope_uv_h: float
+    low_uv_h: float
+    high_uv_h: float
+    n: int
+    level: float
+
+
+class OutlookOut(Out):
+    """Own hours from the last reading to the limit; null where nothing bounds them."""
+
+    method: str
+    outlook: str
+    limit_v: float
+    now_v: float | None
+    hours_h: float | None
+    low_h: float | None
+    high_h: float | None
+    level: float
+    far: bool
+
+
+class JumpOut(Out):
+    """How much the level rose from one build to the next, by their places."""
+
+    before: int
+    after: int
+    rise_v: float
+    low_v: float
+    high_v: float
+
+
+class BendOut(Out):
+    """The voltage does not fall evenly: median slopes up to some own hours and since then."""
+
+    split_h: float
+    early_uv_h: float
+    late_uv_h: float
+
+
+class ChangeOut(Out):
+    """A value with its interval."""
+
+    value: float
+    low: float
+    high: float
+
+
+class RecoveryOut(Out):
+    """Recoverable against lasting loss in one build."""
+
+    running_uv_h: ChangeOut
+    lasting_uv_h: ChangeOut | None
+    lost_v: ChangeOut
+    back_v: ChangeOut
+    lasting_v: ChangeOut
+    since_restart_v: ChangeOut
+    share_back: float | None
+    n: int
+    level: float
+
+
+class SatOut(Out):
+    """One build an MEA sat in; ``place`` counts them in the order of closing."""
+
+    place: int
+    stack: str
+    build_number: int
+    cell: int
+    position: int
+    closed_at: datetime
+    opened_at: datetime | None
+    readings: int
+
+
+class ReadingOut(Out):
+    """One reading at the density; ``count`` neighbours were drawn together."""
+
+    at: datetime
+    own_hours: float
+    at_least: bool
+    voltage_v: float
+    place: int
+    count: int
+    from_curve: bool
+
+
+class LifeOut(Out):
+    """An MEA's own life at one current density."""
+
+    part: int
+    label: str
+    density_a_cm2: float | None
+    builds: list[SatOut]
+    readings: list[ReadingOut]
+    rates: list[RateOut]
+    bend: BendOut | None = Field(description="null: an even fall is as good")
+    jumps: list[JumpOut]
+    limit_v: float | None
+    outlooks: list[OutlookOut]
+    recovery: RecoveryOut | None
+    recovery_untold: str = Field(description="why recoverable and lasting loss cannot be told")
+    verdict: VerdictOut | None
+    marks: list[MarkOut]
+
 
 router = APIRouter(tags=["failing"])
 DesignNumber = Annotated[int, Path(ge=1, le=2**53)]
@@ -62,7 +248,7 @@ def failing(
     design_id: Annotated[int | None, Query(alias="design", ge=1, le=2**53)] = None,
     after: Annotated[int | None, Query(ge=1, le=2**53)] = None,
     most: Annotated[int, Query(ge=1, le=500)] = 50,
-) -> models.FailingList:
+) -> FailingList:
     """MEAs confirmed as failing, or those of which the rule says so and nobody's word stands."""
     need(caller, Act.READ)
     with reading(engine) as session:
@@ -71,7 +257,7 @@ def failing(
         else:
             rows = judged(session, answer, most + 1, design_id=design_id, last_id=after)
     shown = rows[:most]
-    return models.FailingList(
+    return FailingList(
         rows=[_row(row) for row in shown],
         after=shown[-1].part_id if len(rows) > most else None,
     )
@@ -86,7 +272,7 @@ def life(
     drawing: Drawing = "",
     density_a_cm2: Annotated[float | None, Query(gt=0, le=10)] = None,
     limit_v: Annotated[float | None, Query(gt=0, le=1.3)] = None,
-) -> models.LifeOut:
+) -> LifeOut:
     """An MEA's voltage over its own hours at one density, its rate, and hours to a limit."""
     need(caller, Act.READ)
     with reading(engine) as session:
@@ -145,7 +331,7 @@ def withdraw(
 
 
 @router.get("/designs/{design_id}/failing-rule")
-def rules(design_id: DesignNumber, caller: Caller, engine: Database) -> list[models.RuleOut]:
+def rules(design_id: DesignNumber, caller: Caller, engine: Database) -> list[RuleOut]:
     """All versions of the rule of a design, the newest first; that one is in force."""
     need(caller, Act.READ)
     with reading(engine) as session:
@@ -177,8 +363,8 @@ def add_rule(
     return made
 
 
-def _rule(version: RuleVersion) -> models.RuleOut:
-    return models.RuleOut(
+def _rule(version: RuleVersion) -> RuleOut:
+    return RuleOut(
         version=version.version,
         in_force=version.is_in_force,
         design=version.design,
@@ -191,8 +377,8 @@ def _rule(version: RuleVersion) -> models.RuleOut:
     )
 
 
-def _row(row: FailingRow) -> models.FailingOut:
-    return models.FailingOut(
+def _row(row: FailingRow) -> FailingOut:
+    return FailingOut(
         part=row.part_id,
         label=row.label,
         lot=row.lot,
@@ -202,7 +388,7 @@ def _row(row: FailingRow) -> models.FailingOut:
         cell=row.cell,
         design=row.design,
         answer=row.answer,
-        reasons=[models.ReasonOut.model_validate(one) for one in row.reasons],
+        reasons=[ReasonOut.model_validate(one) for one in row.reasons],
         figures=row.figures,
         judged_at=row.judged_at,
         failed_at=row.failed_at,
@@ -212,15 +398,15 @@ def _row(row: FailingRow) -> models.FailingOut:
     )
 
 
-def _life(found: MeaLife) -> models.LifeOut:
+def _life(found: MeaLife) -> LifeOut:
     trend, told = found.trend, found.recovery
     rates = (trend.least_squares, trend.median_of_slopes) if trend else ()
-    return models.LifeOut(
+    return LifeOut(
         part=found.part.id,
         label=found.part.label,
         density_a_cm2=found.density_a_cm2,
         builds=[
-            models.SatOut(
+            SatOut(
                 place=one.sat.place,
                 stack=one.sat.stack_serial,
                 build_number=one.sat.build_number,
@@ -233,24 +419,24 @@ def _life(found: MeaLife) -> models.LifeOut:
             for one in found.builds
         ],
         readings=_readings(found),
-        rates=[models.RateOut.model_validate(rate) for rate in rates if rate],
-        bend=models.BendOut.model_validate(trend.bend) if trend and trend.bend else None,
-        jumps=[models.JumpOut.model_validate(it) for it in (trend.jumps if trend else ())],
+        rates=[RateOut.model_validate(rate) for rate in rates if rate],
+        bend=BendOut.model_validate(trend.bend) if trend and trend.bend else None,
+        jumps=[JumpOut.model_validate(it) for it in (trend.jumps if trend else ())],
         limit_v=found.limit_v,
-        outlooks=[models.OutlookOut.model_validate(one) for one in found.outlooks],
-        recovery=models.RecoveryOut.model_validate(told) if isinstance(told, Recovery) else None,
+        outlooks=[OutlookOut.model_validate(one) for one in found.outlooks],
+        recovery=RecoveryOut.model_validate(told) if isinstance(told, Recovery) else None,
         recovery_untold=told.why if isinstance(told, CannotTell) else "",
-        verdict=models.VerdictOut.model_validate(found.verdict) if found.verdict else None,
-        marks=[models.MarkOut.model_validate(mark) for mark in found.marks],
+        verdict=VerdictOut.model_validate(found.verdict) if found.verdict else None,
+        marks=[MarkOut.model_validate(mark) for mark in found.marks],
     )
 
 
-def _readings(found: MeaLife) -> list[models.ReadingOut]:
+def _readings(found: MeaLife) -> list[ReadingOut]:
     read = found.readings
     if read is None:
         return []
     return [
-        models.ReadingOut(
+        ReadingOut(
             at=read.times[at],
             own_hours=read.hours_h[at],
             at_least=read.at_least[at],

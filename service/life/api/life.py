@@ -7,8 +7,13 @@ from fastapi import APIRouter, Query
 
 from service.life.api import life_models as models
 from service.life.arithmetic.kaplan_meier import SurvivalCurve
-from service.life.arithmetic.life_by_group import GroupLife, LifeByGroup, life_by_group
-from service.life.arithmetic.life_words import comparison_in_words, group_in_words
+from service.life.arithmetic.life_by_group import (
+    GroupLife,
+    LifeByGroup,
+    comparison_in_words,
+    group_in_words,
+    life_by_group,
+)
 from service.life.arithmetic.weibull import WeibullLife
 from service.life.queries.life_rows import mea_types
 from service.life.queries.lives_of_groups import GroupBy, LivesOfGroups, lives_of_groups

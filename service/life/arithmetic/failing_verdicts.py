@@ -9,8 +9,7 @@ from enum import StrEnum
 from statistics import median
 
 from service.life.arithmetic.failing_rules import Criterion, CriterionKind, FailingRule
-from service.life.arithmetic.voltage_loss import percent_lost
-from service.life.arithmetic.voltage_trend import Method, Rate, VoltageTrend
+from service.life.arithmetic.voltage_trend import Method, Rate, VoltageTrend, percent_lost
 from service.proof.arithmetic.tests_in_words import THIN
 
 FORMULA = 1

@@ -16,7 +16,7 @@ from math import erfc, sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from service.life.arithmetic.exact_tables import ExactTest, exact_test
+from service.life.arithmetic.conditional_law import ExactTest, exact_test
 from service.platform.arithmetic.errors import Inconsistent
 
 FORMULA = 1

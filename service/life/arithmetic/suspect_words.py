@@ -6,8 +6,8 @@ Common practice, no source; the limits of few data likewise.
 
 from math import isinf
 
+from service.life.arithmetic.conditional_law import LEAST_P, OddsRatio
 from service.life.arithmetic.confounding import Apart, Overlap
-from service.life.arithmetic.exact_tables import LEAST_P, OddsRatio
 from service.life.arithmetic.factors import Unit
 from service.life.arithmetic.position_test import PositionTest
 from service.life.arithmetic.suspects import FactorFound, LevelFound, Suspects

@@ -15,13 +15,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from service.life.arithmetic.conditional_law import Counts, law, telling
-from service.life.arithmetic.exact_tables import (
+from service.life.arithmetic.conditional_law import (
+    Counts,
     ExactTest,
     OddsRatio,
     exact_test,
     judged,
+    law,
     odds_ratio,
+    telling,
 )
 from service.life.arithmetic.factors import UNKNOWN, Codes, Factor, FactorKind, Unit, wide
 from service.life.arithmetic.false_discovery import false_discovery, one_by_chance, smallest_of

@@ -9,7 +9,7 @@ from datetime import datetime
 from sqlalchemy import select
 
 from service.life.queries.failing import evidence_of
-from service.life.tables.failing import FailingMark
+from service.life.tables import FailingMark
 from service.platform import changes
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.arithmetic.vocabulary import Kind
@@ -17,9 +17,9 @@ from service.platform.audit import Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.store.arithmetic.labels import part_label
+from service.store.arithmetic.identifiers import part_label
 from service.store.changes.holds import PlacedBy, hold_by_word, lift_holds_by_word
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.tables import Lot, Part, PartType
 
 
 def confirm_failing(work: Work, part_id: int, *, failed_at: datetime, reason: str) -> int:

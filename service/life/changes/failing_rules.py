@@ -9,8 +9,8 @@ from sqlalchemy.orm import Session
 from service.designs.tables import Design
 from service.life.arithmetic.failing_rules import CriterionKind, FailingRule, rule_as_data
 from service.life.queries.failing_rules import rule_label, rules_of_design
-from service.life.tables.failing import FailingRule as Row
-from service.life.tables.failing import RuleVerdict
+from service.life.tables import FailingRule as Row
+from service.life.tables import RuleVerdict
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.audit import Change, Did
@@ -19,7 +19,7 @@ from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.runs.tables import PolarisationCurve, Snapshot
 from service.stacks.changes.rule_verdicts import judge_stacks
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 
 STACKS_AT_ONCE = 20
 """Stacks judged with the rule that is written; the rest is judged piece by piece after it."""

@@ -15,8 +15,8 @@ from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.store.changes.holds import Subject, place_holds
-from service.store.queries.hold_lists import PLURALS
-from service.store.queries.part_facts import part_facts
+from service.store.queries.holds import PLURALS
+from service.store.queries.part_lists import part_facts
 
 router = APIRouter(prefix="/parts")
 

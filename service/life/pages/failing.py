@@ -6,7 +6,7 @@ from enum import StrEnum
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.designs.queries.designs import DesignRow, designs
+from service.designs.queries import DesignRow, designs
 from service.life.changes.failing_marks import confirm_failing, withdraw_failing
 from service.life.queries.failing import (
     Counts,
@@ -20,7 +20,7 @@ from service.life.queries.failing import (
     verdict_of,
 )
 from service.life.queries.failing_rules import rules_in_force
-from service.life.tables.failing import RuleAnswer
+from service.life.tables import RuleAnswer
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import changing, now_utc, reading
@@ -29,7 +29,7 @@ from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.settings import Settings
-from service.store.queries.part_facts import PartFacts, part_facts
+from service.store.queries.part_lists import PartFacts, part_facts
 
 router = APIRouter()
 

@@ -6,7 +6,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
 from service.life.queries.suspects import SuspectsSheet, suspects_sheet
-from service.life.queries.traced_meas import TracedMea, traced_mea
+from service.life.queries.traces import TracedMea, traced_mea
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import reading

@@ -1,7 +1,7 @@
 """What comparisons need to know of builds: each MEA with the lots, the tools and hours around it.
 
-As known now. These values are kept packed beside the builds (`stacks/changes/build_features.py`), since a
-comparison looks at all builds of a design at once.
+As known now. These values are kept packed beside the builds (`stacks/changes/build_features.py`),
+since a comparison looks at all builds of a design at once.
 """
 
 from collections import defaultdict
@@ -22,8 +22,8 @@ from service.platform.queries.prepared import param_list, statement
 from service.records.tables import Involvement, RebuildRecord, RecordPerson
 from service.stacks.queries.build_spans import BuildSpan, build_spans
 from service.stacks.queries.meters import Meters
-from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Build, BuildPeriod, Layer, Stack
+from service.store.tables import Part, PartType
 
 OWN = aliased(Layer)
 

@@ -18,14 +18,13 @@ from service.life.arithmetic.factors import UNKNOWN, Codes, Factor, FactorKind, 
 from service.life.arithmetic.suspects import Population
 from service.life.queries.build_features import minutes
 from service.life.queries.own_hours import own_hours_at
-from service.life.tables.build_features import BuildMakeup
-from service.life.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
+from service.life.tables import BuildMakeup, FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, param_list, statement
 from service.platform.queries.unpacked import Unpacked, unpacked
 from service.runs.tables import RunReading
-from service.stacks.tables.hours import HourMeter, HourReading, HourReport
-from service.store.tables.parts import Lot
+from service.stacks.tables import HourMeter, HourReading, HourReport
+from service.store.tables import Lot
 
 MOST_EXACT = 200
 """Failing MEAs whose own hours are asked for one by one; of more, hours run evenly in a build."""

@@ -9,18 +9,16 @@ from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.life.queries.traces import Trace, TracedBuild, TracedLot
-from service.life.tables.failing import FailingMark
+from service.life.tables import FailingMark
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, param_list, statement
 from service.stacks.queries.stacks import ListedStack, listed_stacks
-from service.stacks.tables.stacks import Layer, Stack
-from service.store.arithmetic.labels import part_label
-from service.store.queries.hold_lists import PLURALS, SubjectKind
-from service.store.queries.part_facts import PartFacts
-from service.store.tables.holds import Hold
-from service.store.tables.instruments import Instrument
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import Layer, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.queries.holds import PLURALS, SubjectKind
+from service.store.queries.part_lists import PartFacts
+from service.store.tables import Hold, Instrument, Lot, Part, PartType
 
 OWN, PRESENT = aliased(Layer), aliased(Layer)
 MOST_PLACES = 8

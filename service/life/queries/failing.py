@@ -10,14 +10,14 @@ from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
 from service.life.queries.failing_rules import rule_label
-from service.life.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
+from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param, statement
-from service.stacks.tables.stacks import Layer, Stack
-from service.store.arithmetic.labels import part_label
-from service.store.tables.parts import Lot, Part
+from service.stacks.tables import Layer, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Lot, Part
 
 CONFIRMED, WITHDREW = aliased(Person), aliased(Person)
 

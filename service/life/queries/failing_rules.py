@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
 from service.life.arithmetic.failing_rules import FailingRule, rule_from_data
-from service.life.tables.failing import FailingRule as Row
+from service.life.tables import FailingRule as Row
 from service.people.tables import Person
 from service.platform.queries.answers import read_as
 from service.platform.queries.prepared import param, statement

@@ -13,13 +13,12 @@ from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
-from service.life.tables.failing import FailingMark, RuleAnswer, RuleVerdict
+from service.life.tables import FailingMark, RuleAnswer, RuleVerdict
 from service.platform.arithmetic.vocabulary import Kind, Whereabouts
 from service.platform.queries.as_of import known
-from service.stacks.tables.cell_bridges import CellBridge
-from service.stacks.tables.stacks import Layer, Stack
-from service.store.arithmetic.labels import part_label
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import CellBridge, Layer, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Lot, Part, PartType
 
 
 class Choice(NamedTuple):

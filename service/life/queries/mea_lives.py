@@ -10,15 +10,22 @@ from service.life.arithmetic.failing_rules import CriterionKind
 from service.life.arithmetic.forecast_backtest import LookBack, looking_back
 from service.life.arithmetic.hours_to_limit import HoursToLimit, hours_to_limit
 from service.life.arithmetic.recovery import CannotTell, Recovery, recovery
-from service.life.arithmetic.voltage_loss import loss_for_life_uv_h, mean_loss_uv_h, percent_lost
-from service.life.arithmetic.voltage_trend import Method, Stretch, VoltageTrend, voltage_trend
+from service.life.arithmetic.voltage_trend import (
+    Method,
+    Stretch,
+    VoltageTrend,
+    loss_for_life_uv_h,
+    mean_loss_uv_h,
+    percent_lost,
+    voltage_trend,
+)
 from service.life.queries.failing import MarkOfPerson, VerdictOfRule, marks_of, verdict_of
 from service.life.queries.failing_rules import RuleVersion, rules_in_force
 from service.life.queries.mea_histories import MeaHistory, MeaSat, ReferenceReadings, mea_histories
-from service.life.queries.reference_densities import operating_densities
+from service.life.queries.own_hours import operating_densities
 from service.platform.arithmetic.vocabulary import Kind
-from service.stacks.arithmetic.running_spells import running_spells
-from service.store.queries.part_facts import PartFacts, part_facts
+from service.stacks.arithmetic.running_hours import running_spells
+from service.store.queries.part_lists import PartFacts, part_facts
 
 TARGET_PERCENT, TARGET_LIFE_H = 10.0, 5000.0
 """A public durability target for driving (US Department of Energy): a yardstick, no limit."""

@@ -8,18 +8,21 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
 
+from service.designs.tables import Design
+from service.limits.queries import read_figures
+from service.limits.tables import LimitSet
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.build_spans import BuildSpan
 from service.stacks.queries.cell_bridges import blank_cells, bridges_of_builds
-from service.stacks.queries.hours_at import TotalOverTime, stacks_running
+from service.stacks.queries.hour_histories import TotalOverTime, stacks_running
 from service.stacks.queries.part_hours import CellHours
-from service.stacks.tables.stacks import Build, Layer
-from service.store.tables.parts import Part
+from service.stacks.tables import Build, Layer
+from service.store.tables import Part
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,3 +131,39 @@ def _seats(is_then: bool) -> Any:
         .join(Build, Build.id == Layer.build_id)
         .where(Layer.part_id.in_(param_list("part_ids")), known(Layer, as_of_param(is_then)))
     )
+
+
+# The current density the stacks of a design are run at, by its figures in force: A/cm².
+
+
+LATER = aliased(LimitSet)
+
+
+FIGURES_IN_FORCE = (
+    select(LimitSet.design_id, LimitSet.content, Design.active_area_cm2)
+    .join(Design, Design.id == LimitSet.design_id)
+    .where(
+        LimitSet.design_id.in_(param_list("design_ids")),
+        LimitSet.version
+        == select(func.max(LATER.version))
+        .where(LATER.design_id == LimitSet.design_id, LATER.approved_at.is_not(None))
+        .correlate(LimitSet)
+        .scalar_subquery(),
+    )
+)
+
+
+def operating_densities(session: Session, design_ids: Collection[int]) -> dict[int, float]:
+    """Operating current by active area, A/cm², of each design that has figures in force for it.
+
+    One statement, none where no design is named.
+    """
+    if not design_ids:
+        return {}
+    rows: Any = session.execute(FIGURES_IN_FORCE, {"design_ids": list(design_ids)})
+    found = {}
+    for row in rows:
+        operation = read_figures(row.content).operation
+        if operation is not None and row.active_area_cm2:
+            found[row.design_id] = operation.current_a / row.active_area_cm2
+    return found

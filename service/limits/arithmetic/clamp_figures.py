@@ -169,8 +169,8 @@ def celsius(name: str, value: float) -> float:
 
     >>> celsius("the gas temperature", 295.15)
     Traceback (most recent call last):
-    service.platform.arithmetic.errors.OutOfRange: the gas temperature is 295.15 °C; allowed: -60 to 200 °C \
-(295.15 K would be 22 °C).
+    service.platform.arithmetic.errors.OutOfRange: the gas temperature is 295.15 °C; \
+allowed: -60 to 200 °C (295.15 K would be 22 °C).
     """
     if -60 <= finite(name, value, "°C") <= 200:
         return value

@@ -6,8 +6,7 @@ Pressures are gauge. Limits are in mbar·L/s of the test gas at 20 °C. Common p
 from dataclasses import dataclass
 
 from service.limits.arithmetic.leak_paths import SET_UPS, TO_OUTSIDE, Circuit, Path
-from service.physics.arithmetic.gas_flows import throughput
-from service.physics.arithmetic.gases import Gas, gas_named
+from service.physics.arithmetic.gases import Gas, gas_named, throughput
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
 from service.platform.arithmetic.units import Measure, to_si

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from service.limits.arithmetic.clamp_figures import celsius
 from service.limits.arithmetic.set_points import OXYGEN_IN_AIR, CellWindow, Feed, Operation, Oxidant
-from service.physics.arithmetic.gas_flows import NORMAL, reference
+from service.physics.arithmetic.gases import NORMAL, reference
 from service.physics.arithmetic.water import WATER, coolant_at
 from service.platform.arithmetic.preconditions import ZERO_CELSIUS_K, within
 

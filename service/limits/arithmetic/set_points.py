@@ -7,7 +7,7 @@ thermoneutral voltages from the formation enthalpies of water (CODATA key values
 from dataclasses import dataclass
 from enum import StrEnum
 
-from service.physics.arithmetic.gas_flows import FARADAY, NORMAL, Reference, volume_flow
+from service.physics.arithmetic.gases import FARADAY, NORMAL, Reference, volume_flow
 from service.physics.arithmetic.water import CoolantState, saturation_pressure
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.preconditions import (

@@ -1,10 +1,21 @@
 """GET /health: whether the database answers and is at the newest migration."""
 
+from typing import Literal
+
 from fastapi import APIRouter, Response
 
-from service.operation.api.health_models import Health
 from service.operation.migrating import standing
+from service.platform.api.answers import Out
 from service.platform.api.callers import Database
+
+
+class Health(Out):
+    """Whether the database answers and is at the newest migration."""
+
+    state: Literal["ready", "not migrated", "no answer"]
+    database: str
+    migration: str | None
+
 
 router = APIRouter(tags=["health"])
 

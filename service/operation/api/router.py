@@ -4,18 +4,18 @@ from typing import Any
 
 from fastapi import APIRouter
 
-from service.bench.api import records
+from service.bench import api as records
 from service.calculators.api import calculators
-from service.closing.api import closing
+from service.closing import api as closing
 from service.condition.api import condition, polarisation_curves, sweeps
 from service.life.api import failing, life, parts, suspects
 from service.operation.api import health
-from service.overview.api import overview
+from service.overview import api as overview
 from service.platform.api import audit_trail
 from service.proof import api as stack_tests
-from service.runs.api import runs
+from service.runs import api as runs
 from service.stacks.api import cell_bridges, hour_reports, stacks
-from service.taps import api
+from service.taps import api as tap_maps
 
 PROBLEM: dict[int | str, dict[str, Any]] = {
     code: {"description": what, "content": {"application/problem+json": {}}}
@@ -39,7 +39,7 @@ for noun in (
     polarisation_curves,
     sweeps,
     hour_reports,
-    api,
+    tap_maps,
     cell_bridges,
     runs,
     parts,

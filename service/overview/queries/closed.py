@@ -29,8 +29,8 @@ from service.overview.queries.columns import NeedKind, among, columns
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
-from service.platform.tables.base import UtcDateTime
-from service.proof.tables.stack_tests import StackTest
+from service.platform.tables import UtcDateTime
+from service.proof.tables import StackTest
 from service.records.tables import (
     RebuildRecord,
     RecordKind,
@@ -41,8 +41,7 @@ from service.records.tables import (
 )
 from service.runs.tables import RunReading
 from service.stacks.queries.release_standing import EXCHANGED, release_stands
-from service.stacks.tables.hours import HourReading, HourReport
-from service.stacks.tables.stacks import Build, BuildPeriod, Stack
+from service.stacks.tables import Build, BuildPeriod, HourReading, HourReport, Stack
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 

@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import Integer, Text, cast, literal, null
 
 from service.platform.queries.prepared import param_list
-from service.platform.tables.base import BigKey, UtcDateTime
+from service.platform.tables import BigKey, UtcDateTime
 
 
 class NeedKind(StrEnum):

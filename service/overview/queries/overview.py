@@ -13,7 +13,7 @@ from service.overview.queries.sources import Sources
 from service.overview.queries.waiting import LOOKED_BACK, SILENT_AFTER
 from service.overview.queries.words import ASKS_FOR
 from service.platform.permissions import Person, may
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 
 NOBODY = len(KINDS)
 """The rank of a stack that needs nobody: after all others."""

@@ -1,19 +1,261 @@
 """All that can need somebody in one statement: for a whole laboratory, or for some stacks."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import func, select, union_all
+from sqlalchemy import and_, exists, func, literal, or_, select, union_all
 from sqlalchemy.orm import Session, aliased
 
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.queries import read_figures
 from service.limits.tables import LimitSet
-from service.overview.queries.closed import of_closed_stacks
-from service.overview.queries.instruments import of_instruments
+from service.overview.queries.closed import at_work, of_closed_stacks
+from service.overview.queries.columns import NeedKind, among, columns, hide_from_index
 from service.overview.queries.waiting import waiting
-from service.stacks.tables.stacks import Stack
+from service.platform.arithmetic.vocabulary import Stage
+from service.platform.queries.as_of import known
+from service.platform.tables import UtcDateTime
+from service.proof.tables import StackTest
+from service.records.tables import RebuildRecord, RecordState, Step, TorqueReading
+from service.stacks.tables import Build, BuildPeriod, Stack
+from service.store.tables import Calibration, CalibrationResult, Concession
+
+# Readings the closed stacks stand on that were taken with an instrument out of calibration.
+#
+# Either it was found out of tolerance by the next calibration, or it was used with none that held,
+# under a concession. A nut read again with another instrument is no longer in doubt, nor a test
+# made again after the finding.
+
+
+FOUND_OUT, BY_CONCESSION = "and then found out of tolerance", "out of calibration, by concession"
+
+
+BEFORE_ALL = datetime(1900, 1, 1, tzinfo=UTC)
+
+
+def of_instruments(*, whole: bool) -> list[Any]:
+    """All of these as statements to be set below each other.
+
+    Subject: the instrument. Other: the build. Time: when it was found, or used. Note: which.
+    """
+    doubted = _doubted()
+    return [
+        _nuts_in_doubt(doubted, whole),
+        _nuts_by_concession(whole),
+        *(_tests_in_doubt(doubted, tool, whole) for tool, _calibration in _tools()),
+        *(_tests_by_concession(tool, calibration, whole) for tool, calibration in _tools()),
+    ]
+
+
+def _tools() -> Iterator[tuple[str, str]]:
+    for tool in ("instrument", "thermometer", "meter"):
+        of_tool = "" if tool == "instrument" else f"{tool}_"
+        yield f"{tool}_id", f"{of_tool}calibration_id"
+
+
+def _doubted() -> Any:
+    """For each finding out of tolerance: the instrument, and since and until when it is doubted."""
+    before = aliased(Calibration)
+    since = (
+        select(func.max(before.done_at))
+        .where(
+            before.instrument_id == Calibration.instrument_id, before.done_at < Calibration.done_at
+        )
+        .correlate(Calibration)
+        .scalar_subquery()
+    )
+    return (
+        select(
+            Calibration.instrument_id,
+            func.coalesce(since, literal(BEFORE_ALL, UtcDateTime)).label("since"),
+            Calibration.done_at.label("until"),
+        )
+        .where(Calibration.result == CalibrationResult.OUT_OF_TOLERANCE)
+        .cte("doubted")
+    )
+
+
+def _present_build(record_id: Any, done_at: Any, *of: Any) -> Any:
+    """The present build a reading was taken on, None where it was opened since.
+
+    A lookup of its own: whatever the engine guesses, it goes from the few readings to the builds.
+    """
+    record, build, period = aliased(RebuildRecord), aliased(Build), aliased(BuildPeriod)
+    opened_at = record.opened_at
+    on_it = or_(
+        and_(build.record_id == record.id, or_(opened_at.is_(None), done_at >= opened_at)),
+        and_(build.id == record.base_build_id, or_(opened_at.is_(None), done_at < opened_at)),
+    )
+    return (
+        select(build.id)
+        .select_from(record)
+        .join(build, on_it)
+        .join(period, period.build_id == build.id)
+        .where(
+            record.id == record_id,
+            record.state != RecordState.VOID,
+            period.known_until.is_(None),
+            period.opened_at.is_(None),
+        )
+        .limit(1)
+        .correlate(*of)
+        .scalar_subquery()
+    )
+
+
+def _told(taken: Any, note: str, whole: bool, *conditions: Any) -> Any:
+    """One row for each instrument and present build, unless the stack is being worked on."""
+    build = aliased(Build)
+    stack_id = (
+        select(build.stack_id).where(build.id == taken.c.build_id).correlate(taken)
+    ).scalar_subquery()
+    own = columns(
+        NeedKind.INSTRUMENT,
+        stack_id,
+        whole=whole,
+        subject_id=taken.c.instrument_id,
+        other_id=taken.c.build_id,
+        at=taken.c.since,
+        note=literal(note),
+    )
+    return (
+        select(*own)
+        .where(
+            taken.c.build_id.is_not(None),
+            ~at_work(stack_id),
+            *conditions,
+            *among(stack_id, whole=whole),
+        )
+        .distinct()
+    )
+
+
+def _nuts(instrument_id: Any, since: Any, source: Any, on: Any) -> Any:
+    """Nuts read at a closing or later, found through a finding or a concession."""
+    return (
+        select(
+            instrument_id.label("instrument_id"),
+            since.label("since"),
+            TorqueReading.record_id,
+            TorqueReading.rod_number,
+            TorqueReading.taken_at,
+            _present_build(TorqueReading.record_id, TorqueReading.taken_at, TorqueReading).label(
+                "build_id"
+            ),
+        )
+        .select_from(source)
+        .join(TorqueReading, on)
+        .where(TorqueReading.stage == Stage.CLOSING, known(TorqueReading))
+    ).subquery()
+
+
+def _is_last(nuts: Any) -> Any:
+    """No nut of this rod was read later while the build was closed."""
+    again, later, later_in = aliased(TorqueReading), aliased(TorqueReading), aliased(RebuildRecord)
+
+    def read_later(it: Any) -> tuple[Any, ...]:
+        return (
+            it.stage == Stage.CLOSING,
+            known(it),
+            it.rod_number == nuts.c.rod_number,
+            it.taken_at > nuts.c.taken_at,
+        )
+
+    in_this = exists().where(again.record_id == nuts.c.record_id, *read_later(again))
+    in_another = exists(
+        select(later.id)
+        .join(later_in, later_in.id == later.record_id)
+        .where(
+            later_in.base_build_id == nuts.c.build_id,
+            later_in.state != RecordState.VOID,
+            or_(later_in.opened_at.is_(None), later.taken_at < later_in.opened_at),
+            *read_later(later),
+        )
+        .correlate(nuts)
+    )
+    return and_(~in_this, ~in_another)
+
+
+def _nuts_in_doubt(doubted: Any, whole: bool) -> Any:
+    on = and_(
+        TorqueReading.instrument_id == hide_from_index(doubted.c.instrument_id),
+        TorqueReading.taken_at >= doubted.c.since,
+        TorqueReading.taken_at < doubted.c.until,
+    )
+    nuts = _nuts(TorqueReading.instrument_id, doubted.c.until, doubted, on)
+    return _told(nuts, FOUND_OUT, whole, _is_last(nuts))
+
+
+def _nuts_by_concession(whole: bool) -> Any:
+    on = and_(
+        TorqueReading.record_id == hide_from_index(Concession.used_in_record_id),
+        TorqueReading.instrument_id == hide_from_index(Concession.instrument_id),
+        TorqueReading.concession_id.is_not(None),
+        Concession.instrument_id > 0,
+    )
+    nuts = _nuts(TorqueReading.instrument_id, Concession.given_at, Concession, on)
+    return _told(nuts, BY_CONCESSION, whole, _is_last(nuts))
+
+
+def _tests(instrument_id: Any, since: Any, retest_after: Any, source: Any, on: Any) -> Any:
+    """Standing tests, found through a finding or a concession."""
+    return (
+        select(
+            instrument_id.label("instrument_id"),
+            since.label("since"),
+            retest_after.label("retest_after"),
+            StackTest.record_id,
+            Step.kind.label("test"),
+            _present_build(StackTest.record_id, Step.done_at, StackTest, Step).label("build_id"),
+        )
+        .select_from(source)
+        .join(StackTest, on)
+        .join(Step, Step.id == StackTest.step_id)
+        .where(Step.undone_at.is_(None))
+    )
+
+
+def _tests_in_doubt(doubted: Any, tool: str, whole: bool) -> Any:
+    of_tool = getattr(StackTest, tool) == hide_from_index(doubted.c.instrument_id)
+    until = doubted.c.until
+    tests = (
+        _tests(doubted.c.instrument_id, until, until, doubted, of_tool)
+        .where(Step.done_at >= doubted.c.since, Step.done_at < until)
+        .subquery()
+    )
+    return _told(tests, FOUND_OUT, whole, ~_made_again(tests))
+
+
+def _tests_by_concession(tool: str, calibration: str, whole: bool) -> Any:
+    on = and_(
+        StackTest.record_id == hide_from_index(Concession.used_in_record_id),
+        getattr(StackTest, tool) == hide_from_index(Concession.instrument_id),
+        Concession.instrument_id > 0,
+        getattr(StackTest, calibration).is_(None),
+    )
+    tests = _tests(
+        Concession.instrument_id, Concession.given_at, Step.done_at, Concession, on
+    ).subquery()
+    return _told(tests, BY_CONCESSION, whole, ~_made_again(tests))
+
+
+def _made_again(tests: Any) -> Any:
+    """A test of this kind was made later, after a time."""
+    test, step, record = aliased(StackTest), aliased(Step), aliased(RebuildRecord)
+    later = (
+        step.undone_at.is_(None),
+        step.kind == tests.c.test,
+        step.done_at > tests.c.retest_after,
+    )
+    found = select(test.id).join(step, step.id == test.step_id)
+    in_this = found.where(test.record_id == tests.c.record_id, *later)
+    in_another = found.join(record, record.id == test.record_id).where(
+        record.base_build_id == tests.c.build_id, record.state != RecordState.VOID, *later
+    )
+    return or_(exists(in_this.correlate(tests)), exists(in_another.correlate(tests)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,16 +7,14 @@ from sqlalchemy import bindparam, exists, func, select
 from sqlalchemy.orm import aliased
 
 from service.bench.tables import Correction, CorrectionState
-from service.life.tables.failing import FailingMark, FailingRule, RuleAnswer, RuleVerdict
+from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.overview.queries.closed import at_work
 from service.overview.queries.columns import NeedKind, among, columns, hide_from_index
 from service.platform.queries.as_of import known
-from service.platform.tables.base import UtcDateTime
+from service.platform.tables import UtcDateTime
 from service.records.tables import RebuildRecord, RecordState
-from service.stacks.tables.hours import HourMeter, HourReport
-from service.stacks.tables.stacks import BuildPeriod
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Part
+from service.stacks.tables import BuildPeriod, HourMeter, HourReport
+from service.store.tables import Hold, Part
 
 SILENT_AFTER = timedelta(minutes=30)
 """A bench that used to report by itself and did not for so long. Common practice, no source."""

@@ -5,7 +5,7 @@ from datetime import datetime
 from urllib.parse import quote
 
 from service.life.queries.failing import read_reasons
-from service.life.tables.failing import RuleAnswer
+from service.life.tables import RuleAnswer
 from service.overview.queries.columns import NeedKind
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.permissions import Act

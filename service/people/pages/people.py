@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
-from service.people.changes import people as changes
+from service.people import changes
 from service.people.pages.signing_in import Database, Me, signature
 from service.people.queries.people import (
     KnownPerson,

@@ -7,8 +7,8 @@ from datetime import timedelta
 from fastapi import Request
 from sqlalchemy import Engine
 
-from service.people.changes.signing_in import note_attempt
-from service.people.queries.signing_in import failures_since
+from service.people.changes import note_attempt
+from service.people.queries.people import failures_since
 from service.platform.database import now_utc, reading, tending
 from service.platform.errors import Refused
 from service.platform.permissions import Person

@@ -18,13 +18,14 @@ from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy import Engine
 
-from service.people.changes.signing_in import begin_session, end_session, note_attempt, note_seen
-from service.people.queries.people import credential_of, password_matches
-from service.people.queries.signing_in import (
+from service.people.changes import begin_session, end_session, note_attempt, note_seen
+from service.people.queries.people import (
     Failures,
     SignedIn,
     anybody_is_known,
+    credential_of,
     failures_since,
+    password_matches,
     signed_in_with,
 )
 from service.platform.database import now_utc, reading, tending

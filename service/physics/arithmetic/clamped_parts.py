@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import inf
 
 from service.physics.arithmetic.disc_springs import PlainSpring, SpringColumn
-from service.physics.arithmetic.gaps import Gap
+from service.physics.arithmetic.gap_balance import Gap
 from service.physics.arithmetic.threads import Strength, Thread
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import sqrt
 
-from service.physics.arithmetic.gas_flows import GAS_CONSTANT, NORMAL, Reference, amount_flow
+from service.physics.arithmetic.gases import GAS_CONSTANT, NORMAL, Reference, amount_flow
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.estimates import Estimate, Uncertain, estimate, tagged
 from service.platform.arithmetic.preconditions import (

@@ -5,36 +5,26 @@ changeover_ways; parts from store: changeover_picks; height and thread: closed_h
 steps: changeover_steps.
 """
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from itertools import pairwise, product
+from math import prod
 
 from service.closing.arithmetic.closed_height import Closed, RodSet, closed_on
-from service.designs.arithmetic.grammar import Pattern
+from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.grammar_check import check
 from service.designs.arithmetic.grammar_findings import Finding
 from service.designs.arithmetic.grammar_text import listed, name
-from service.designs.arithmetic.pile import CELL_KINDS, Layer
-from service.planning.arithmetic.choice import cheapest, renewing_of
-from service.planning.arithmetic.lists import (
-    Lift,
-    PutOn,
-    Renewal,
-    is_new,
-    laid_of,
-    lifts_of,
-    put_on_of,
-    reached_of,
-    renewals_of,
-    staying_lots,
-)
-from service.planning.arithmetic.options import Placed, placed
+from service.designs.arithmetic.pile import CELL_KINDS, Layer, height_mm, number_cells
+from service.planning.arithmetic.options import Placed, options, placed
 from service.planning.arithmetic.picks import Candidate, Need, Pick, Picked, Shortage, pick
 from service.planning.arithmetic.steps import Step, Work, steps
-from service.planning.arithmetic.ways import OUR_WEIGHTS, Renewing, Way, Weights
+from service.planning.arithmetic.ways import OUR_WEIGHTS, Renewing, Way, Weights, pairs_parted, ways
 from service.planning.arithmetic.wishes import (
     AddCells,
+    Edit,
     MoveCells,
     Option,
     Place,
@@ -42,7 +32,241 @@ from service.planning.arithmetic.wishes import (
     SplitStack,
     Wish,
 )
+from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.vocabulary import End, Kind
+
+# Which of the ways to do a wish is the cheapest.
+
+
+MOST_COMBINATIONS = 2000
+"""Up to here all combinations of choices are tried; above, see _combinations."""
+
+
+def renewing_of(stack: Placed, worn: Mapping[int, str]) -> Renewing:
+    """Which layers are renewed once reached: those named as worn, and what the design says."""
+    reasons = []
+    for index, layer in enumerate(stack.pile):
+        item = stack.item(index)
+        by_design = "renewed at every opening" if item and item.renew_at_opening else ""
+        reasons.append((worn.get(layer.part) or by_design) if item else "")
+    return Renewing(tuple(reasons))
+
+
+def cheapest(
+    stack: Placed,
+    wishes: Sequence[Wish],
+    renewing: Renewing,
+    may_open: Iterable[End],
+    weights: Weights,
+) -> tuple[Option, list[Place], list[Way]]:
+    """The cheapest choice, the pile it leads to, and the ways there, the cheapest first.
+
+    Raises Inconsistent where nothing is wished for, no end may be opened, or wishes take out
+    the same layers.
+    """
+    may = tuple(may_open)
+    if not wishes:
+        raise Inconsistent("Nothing is wished for; name one change at least.")
+    if not may:
+        raise Inconsistent("No end may be opened; one must.")
+    choices = [some for wish in wishes for some in options(stack, wish)]
+    best: tuple[tuple[float, bool, int], Option, list[Place], list[Way]] | None = None
+    for combination in _combinations(stack, choices, renewing, weights):
+        edits = [edit for one in combination for edit in one.edits]
+        option = Option(
+            tuple(sorted(edits, key=lambda edit: edit[:2])),
+            tuple(leaving for one in combination for leaving in one.leaving),
+        )
+        wanted = wanted_pile(stack, option.edits)
+        if wanted is None:
+            continue
+        found = ways(stack, wanted, renewing, may_open=may, weights=weights)
+        if not found:
+            continue
+        rank = (found[0].cost, found[0].ends != (End.FREE,), len(found[0].ends))
+        if best is None or rank < best[0]:
+            best = (rank, option, wanted, found)
+    if best is None:
+        reason = "they want the same layers out twice"
+        raise Inconsistent(f"These changes contradict each other: {reason}.")
+    return best[1:]
+
+
+def _combinations(
+    stack: Placed, choices: Sequence[Sequence[Option]], renewing: Renewing, weights: Weights
+) -> Iterator[tuple[Option, ...]]:
+    """Which choices to try together.
+
+    Where all combinations are too many: what stays unopened lies before the first change, behind
+    the last or between two that follow on each other. So only two choices at a time decide what
+    is lifted; all around the others is lifted anyway, and each of those is taken at its best.
+    """
+    if len(choices) < 2 or prod(map(len, choices)) <= MOST_COMBINATIONS:
+        yield from product(*choices)
+        return
+
+    def all_lifted(option: Option) -> float:
+        stays = [place.old for place in wanted_pile(stack, option.edits) or []]
+        renewed = sum(renewing.at(index) for index in stays if index is not None)
+        return weights.pair * pairs_parted(stack, stays) + weights.renewal * renewed
+
+    ordered = sorted(choices, key=lambda some: min(one.edits[0].start for one in some))
+    settled = [min(some, key=all_lifted) for some in ordered]
+    for first, second in pairwise(range(len(ordered))):
+        for one, other in product(ordered[first], ordered[second]):
+            yield (*settled[:first], one, other, *settled[second + 1 :])
+
+
+def wanted_pile(stack: Placed, edits: Sequence[Edit]) -> list[Place] | None:
+    """The pile after the edits; None where they overlap."""
+    places: list[Place] = []
+    at = 0
+    for edit in edits:
+        if edit.start < at:
+            return None
+        places += [Place(stack.item(index), index) for index in range(at, edit.start)]
+        places += edit.places
+        at = edit.stop
+    places += [Place(stack.item(index), index) for index in range(at, len(stack.pile))]
+    return places
+
+
+# The lists of a changeover: what is lifted off, renewed, laid and put on again.
+
+
+@dataclass(frozen=True, slots=True)
+class Lift:
+    """One layer to lift off, at which end, and what becomes of it."""
+
+    end: End
+    layer: Layer
+    then: str
+
+
+@dataclass(frozen=True, slots=True)
+class Renewal:
+    """A part that must be renewed because it is reached."""
+
+    layer: Layer
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class PutOn:
+    """One layer to put on, at which end; ``again`` where it was lifted off before.
+
+    ``layer`` stands at its position in the new pile. Where the store gives no part it is what
+    the design asks for, and ``wanting`` is set.
+    """
+
+    end: End
+    layer: Layer
+    again: bool
+    wanting: bool
+
+
+def reached_of(stack: Placed, way: Way) -> frozenset[int]:
+    """Indices of the layers that do not stay as they stand."""
+    return frozenset(range(len(stack.pile))) - frozenset(range(way.kept.start, way.kept.stop))
+
+
+def is_new(place: Place, renewing: Renewing, reached: frozenset[int]) -> bool:
+    """Whether a new part comes there: wished for, or because the old one is renewed."""
+    return place.old is None or (place.old in reached and renewing.at(place.old))
+
+
+def staying_lots(
+    stack: Placed, wanted: Sequence[Place], renewing: Renewing, reached: frozenset[int]
+) -> dict[Item, frozenset[str | None]]:
+    """The lots of the parts that stay or go back, for each item."""
+    lots: dict[Item, set[str | None]] = defaultdict(set)
+    for place in wanted:
+        if place.old is not None and place.item and not is_new(place, renewing, reached):
+            layer = stack.pile[place.old]
+            if layer.kind is place.item.kind:
+                lots[place.item].add(layer.lot)
+    return {item: frozenset(some) for item, some in lots.items()}
+
+
+def laid_of(
+    stack: Placed, wanted: Sequence[Place], picked: Picked, needs: Sequence[Need]
+) -> tuple[tuple[Layer, ...], float | None]:
+    """The new pile, and its height in mm where all thicknesses are known."""
+    picks = {one.position: one for one in picked.picks}
+    new = {need.place for need in needs}
+    known = True
+    layers = []
+    for at, place in enumerate(wanted):
+        position = at + 1
+        if place.old is not None and at not in new:
+            layers.append(stack.pile[place.old].at(position, None))
+        elif position in picks:
+            layers.append(
+                picks[position].candidate.layer(picks[position].item, position, -position)
+            )
+        elif place.item is not None:
+            known = known and place.item.thickness_mm is not None
+            layers.append(place.item.layer(position, -position))
+    numbered = number_cells(layers)
+    return numbered, height_mm(numbered) if known else None
+
+
+def lifts_of(
+    stack: Placed,
+    way: Way,
+    wanted: Sequence[Place],
+    leaving: Mapping[int, str],
+    renewing: Renewing,
+) -> Iterator[Lift]:
+    """What is lifted off, in this order, and what becomes of it."""
+    staying = {place.old for place in wanted}
+    for end in way.ends:
+        for index in _lifted_at(end, way, len(stack.pile)):
+            if renewing.at(index) and (index in staying or index in leaving):
+                then = f"to be renewed: {renewing.reasons[index]}"
+            elif index in staying:
+                then = "goes back"
+            else:
+                then = f"goes to {leaving[index]}" if index in leaving else "comes out"
+            yield Lift(end, stack.pile[index], then)
+
+
+def _lifted_at(end: End, way: Way, layers: int) -> Iterable[int]:
+    kept = way.kept
+    if kept.start == kept.stop:
+        return range(layers - 1, -1, -1) if end is End.FREE else range(layers)
+    return range(layers - 1, kept.stop - 1, -1) if end is End.FREE else range(kept.start)
+
+
+def renewals_of(
+    stack: Placed, wanted: Sequence[Place], renewing: Renewing, reached: frozenset[int]
+) -> Iterator[Renewal]:
+    """What must be renewed because it is reached, in the order of the new pile."""
+    for place in wanted:
+        if place.old is not None and is_new(place, renewing, reached):
+            yield Renewal(stack.pile[place.old], renewing.reasons[place.old])
+
+
+def put_on_of(
+    way: Way,
+    wanted: Sequence[Place],
+    layers: Sequence[Layer],
+    renewing: Renewing,
+    wanting: set[int],
+) -> Iterator[PutOn]:
+    """What is put on, in this order: from what stayed outward."""
+    kept = way.kept
+    low, high = kept.start + kept.shift, kept.stop + kept.shift
+    for end in way.ends:
+        if kept.start == kept.stop:
+            free = end is End.FREE
+            order: Iterable[int] = range(len(layers)) if free else range(len(layers) - 1, -1, -1)
+        else:
+            order = range(high, len(layers)) if end is End.FREE else range(low - 1, -1, -1)
+        for at in order:
+            index = wanted[at].old
+            again = index is not None and not renewing.at(index)
+            yield PutOn(end, layers[at], again, layers[at].position in wanting)
 
 
 @dataclass(frozen=True, slots=True)

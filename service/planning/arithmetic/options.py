@@ -11,8 +11,7 @@ from itertools import groupby
 from operator import add
 
 from service.designs.arithmetic.grammar import Item, Pattern
-from service.designs.arithmetic.grammar_match import NEVER, Did, Matcher
-from service.designs.arithmetic.grammar_states import States
+from service.designs.arithmetic.grammar_match import NEVER, Did, Matcher, States
 from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.planning.arithmetic.wishes import (
     AddCells,

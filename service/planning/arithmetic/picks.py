@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from service.designs.arithmetic.grammar import Item
-from service.designs.arithmetic.grammar_states import Look, misfits
+from service.designs.arithmetic.grammar_match import Look, misfits
 from service.designs.arithmetic.grammar_text import a, listed
 from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side, Usability

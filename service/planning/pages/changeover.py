@@ -1,32 +1,39 @@
 """The changeover of a stack: the form, the plan looked at, kept, and begun as a record."""
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from urllib.parse import quote
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
-from service.planning.arithmetic.wishes import Plates
-from service.planning.changes import begin_record_from_plan, make_plan
-from service.planning.pages.closing import ChangeoverClosingSheet, changeover_closing_sheet
-from service.planning.pages.forms import (
-    FIELDS,
-    MAY_OPEN,
-    ROD_FIELDS,
-    WHERE,
-    WISH_FIELDS,
-    read_ask,
-    serials_typed,
+from service.planning.arithmetic.wishes import (
+    AddCells,
+    BlankCell,
+    MoveCells,
+    Plates,
+    RemoveCells,
+    ReplaceCells,
+    ReplaceParts,
+    SplitStack,
+    Wish,
 )
-from service.planning.pages.sheets import PlanSheet, sheet_of
-from service.planning.queries.closing import changeover_closing
-from service.planning.queries.plans import KeptPlan, plan_by_number
-from service.planning.queries.progress import Progress, progress
+from service.planning.changes import begin_record_from_plan, make_plan
+from service.planning.pages.sheets import (
+    ChangeoverClosingSheet,
+    PlanSheet,
+    changeover_closing_sheet,
+    sheet_of,
+)
+from service.planning.queries.closing import RodEntry, changeover_closing
+from service.planning.queries.plans import KeptPlan, Progress, plan_by_number, progress
 from service.planning.queries.store import parts_with_serials
 from service.planning.queries.working_out import Ask, Ground, WorkedOut, ground_of, work_out
 from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
 from service.platform.pages.forms import Asked, Form, Typed, blank
@@ -35,6 +42,187 @@ from service.platform.permissions import Act, need
 from service.settings import Settings
 from service.stacks.queries.layer_maps import layer_map
 from service.stacks.queries.stacks import find_stack
+from service.store.arithmetic.identifiers import serial_key
+
+# Reading the form of a changeover: wishes, the day, which ends may be opened, the rods.
+
+
+BEFORE_CELL = "before cell"
+
+
+WHERE = (
+    (End.FREE.value, "at the free end"),
+    (End.FIXED.value, "at the fixed end"),
+    (BEFORE_CELL, "before a cell"),
+)
+
+
+MAY_OPEN = (
+    (End.FREE.value, "the free end only"),
+    (End.FIXED.value, "the fixed end only"),
+)
+
+
+ROD_FIELDS = (
+    ("length_mm", "Tie rod, end to end"),
+    ("thread_mm", "Thread at the free end"),
+    ("fixed_end_mm", "Rod beyond the fixed end’s compression plate"),
+    ("clamped_mm", "Clamped besides the pile: compression plates, springs, washers"),
+    ("nut_mm", "Height of a nut"),
+    ("least_protrusion_mm", "Thread that must stand out of the nut"),
+)
+
+
+WISH_FIELDS = (
+    "add_cells", "add_before", "take_over", "replace_cells", "replace_parts", "blank_cells",
+    "remove_cells", "move_cells", "split_after",
+)  # fmt: skip
+
+
+FIELDS = (
+    *WISH_FIELDS, "add_where", "with_plates", "plates", "move_to", "split_keeps", "split_to",
+    "planned_for", "may_open", *(name for name, _ in ROD_FIELDS),
+)  # fmt: skip
+"""Everything a plan is asked for by; carried along while a plan is looked at."""
+
+
+_CELLS = re.compile(r"(\d{1,5})(?:\s*(?:-|–|to)\s*(\d{1,5}))?")
+
+
+Serials = dict[str, tuple[int, ...]]
+
+
+def serials_typed(form: Form) -> frozenset[str]:
+    """Keys of the serials typed for parts that are not in the pile."""
+    typed = [new for _, new in _replacements(form) if new]
+    return frozenset(map(serial_key, (*typed, *_lines(form.kept("take_over")))))
+
+
+def read_ask(form: Form, ground: Ground, serials: Serials, today: date) -> Ask:
+    """What is asked for; what cannot be read is refused beside its field."""
+    wishes = [*_adding(form, ground, serials), *_replacing(form, ground, serials)]
+    wishes += _taking_out(form, ground)
+    if not wishes and not form.refused:
+        form.refuse("wishes", "Nothing is wished for.", "Fill in one change at least.")
+    chosen = form.choice("may_open", End, required=False)
+    rods = {
+        name: form.number(name, least=0.1 if name in {"length_mm", "thread_mm", "nut_mm"} else 0,
+                          most=20_000, unit="mm", required=False)
+        for name, _ in ROD_FIELDS
+    }  # fmt: skip
+    return Ask(
+        tuple(wishes),
+        form.day("planned_for", required=False) or today,
+        (chosen,) if chosen else tuple(End),
+        RodEntry(**rods),
+    )
+
+
+def _adding(form: Form, ground: Ground, serials: Serials) -> list[Wish]:
+    cells = form.whole("add_cells", least=1, most=2000, required=False)
+    where = form.kept("add_where") or End.FREE.value
+    before = None
+    if cells is not None and where == BEFORE_CELL:
+        before = form.whole("add_before", least=1, most=ground.shown.cells + 1)
+    taken = tuple(
+        part for line in _lines(form.kept("take_over"))
+        if (part := _one(form, "take_over", line, serials)) is not None
+    )  # fmt: skip
+    if cells is None:
+        if taken:
+            form.refuse(
+                "add_cells", "Parts are taken over for cells that are added.", "Say how many."
+            )
+        return []
+    first = 1 if where == End.FIXED.value else before or ground.shown.cells + 1
+    return [AddCells(cells, first, taken)]
+
+
+def _replacing(form: Form, ground: Ground, serials: Serials) -> list[Wish]:
+    wishes: list[Wish] = []
+    if cells := _cells(form, "replace_cells", ground):
+        wishes.append(ReplaceCells(cells, with_plates=form.yes("with_plates")))
+    at = {serial_key(layer.label): layer.part for layer in ground.layers}
+    at |= {
+        str(layer.position): layer.part for layer in ground.layers if str(layer.position) not in at
+    }
+    parts: list[int] = []
+    by: list[tuple[int, int]] = []
+    for old, new in _replacements(form):
+        part = at.get(serial_key(old))
+        if part is None:
+            form.refuse(
+                "replace_parts",
+                f"{old} is no part of this pile.",
+                "A serial of the pile, or the number of its layer, would be right.",
+            )
+            continue
+        parts.append(part)
+        if new and (other := _one(form, "replace_parts", new, serials)) is not None:
+            by.append((part, other))
+    if parts:
+        wishes.append(ReplaceParts(tuple(parts), tuple(by)))
+    return wishes + [BlankCell(cell) for cell in _cells(form, "blank_cells", ground)]
+
+
+def _taking_out(form: Form, ground: Ground) -> list[Wish]:
+    wishes: list[Wish] = []
+    if cells := _cells(form, "remove_cells", ground):
+        plates = form.choice("plates", Plates, required=False) or Plates.ANY
+        wishes.append(RemoveCells(cells, plates))
+    if cells := _cells(form, "move_cells", ground):
+        wishes.append(MoveCells(cells, form.text("move_to", most=80)))
+    most = max(ground.shown.cells - 1, 1)
+    after = form.whole("split_after", least=1, most=most, required=False)
+    if after is not None:
+        keeps = form.choice("split_keeps", End, required=False) or End.FIXED
+        to = form.text("split_to", required=False, most=80) or "the new stack"
+        wishes.append(SplitStack(after, keeps, to))
+    return wishes
+
+
+def _cells(form: Form, name: str, ground: Ground) -> tuple[int, ...]:
+    """Cells typed as numbers and ranges: 2, 5 to 7."""
+    text, most = form.kept(name).strip(), ground.shown.cells
+    if not text:
+        return ()
+    cells: list[int] = []
+    for some in filter(None, re.split(r"\s*[,;]\s*", text)):
+        found = _CELLS.fullmatch(some.strip())
+        if not found:
+            form.refuse(name, "is no list of cells", "Right would be 3, or 2, 5 to 7.")
+            return ()
+        first, last = int(found[1]), int(found[2] or found[1])
+        if not 1 <= first <= last <= most:
+            right = f"The cells of this stack are 1 to {most}, counted from the fixed end."
+            form.refuse(name, "names a cell the stack does not have", right)
+            return ()
+        cells += range(first, last + 1)
+    return tuple(dict.fromkeys(cells))
+
+
+def _replacements(form: Form) -> list[tuple[str, str]]:
+    """Lines “old” or “old = new”."""
+    told = [line.partition("=") for line in _lines(form.kept("replace_parts"))]
+    return [(old.strip(), new.strip()) for old, _, new in told if old.strip()]
+
+
+def _lines(text: str) -> Sequence[str]:
+    return [line.strip() for line in re.split(r"[\r\n;,]+", text) if line.strip()]
+
+
+def _one(form: Form, name: str, serial: str, serials: Serials) -> int | None:
+    """The part that bears a serial; a serial several parts bear is refused."""
+    found = serials.get(serial_key(serial), ())
+    if len(found) == 1:
+        return found[0]
+    form.refuse(
+        name,
+        f"{len(found)} parts bear the serial {serial}." if found else f"No part bears {serial}.",
+        "Open the part and give it a serial of its own." if found else "A serial as on the part.",
+    )
+    return None
+
 
 router = APIRouter()
 

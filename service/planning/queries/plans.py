@@ -1,19 +1,32 @@
 """Changeover plans as they were made: those of a stack, one of them, that of a record."""
 
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from difflib import SequenceMatcher
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.designs.arithmetic.grammar_text import name
+from service.designs.arithmetic.pile import Layer
 from service.people.tables import Person
-from service.planning.queries.documents import PlanDocument, read_document, still_holds
+from service.planning.queries.documents import (
+    LayLine,
+    LiftLine,
+    PlanDocument,
+    read_document,
+    still_holds,
+)
 from service.planning.tables import ChangeoverPlan
+from service.platform.arithmetic.vocabulary import End, Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.prepared import param
-from service.stacks.tables.stacks import Build, Stack
+from service.records.queries.working_piles import WorkingPile, working_pile
+from service.records.tables import RebuildRecord, RecordState
+from service.stacks.tables import Build, Stack
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,3 +100,178 @@ def _kept(session: Session, which: Any) -> KeptPlan | None:
         return None
     holds = still_holds(row.content, row.content_sha256)
     return read_as(KeptPlan, row, holds=holds, document=read_document(row.content))
+
+
+# A record that was begun by a changeover plan: what departs from the plan, what is left to do.
+
+
+BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How a record stands against its plan; ``departures`` are sentences."""
+
+    plan: KeptPlan
+    departures: tuple[str, ...]
+    to_lift_off: tuple[LiftLine, ...]
+    to_put_on: tuple[LayLine, ...]
+
+    @property
+    def is_done(self) -> bool:
+        """Whether all the plan asks for was done."""
+        return not self.to_lift_off and not self.to_put_on
+
+
+@dataclass(frozen=True, slots=True)
+class ByPlan:
+    """What the plan asks for next at the bench, in words; empty where nothing of it is left."""
+
+    plan_id: int
+    lift_off: str
+    put_on: str
+    lifts_left: int
+    lays_left: int
+    departures: tuple[str, ...]
+    cells: int
+    """of the pile as planned, blank cells too"""
+
+
+def by_plan(session: Session, record_id: int, pile: WorkingPile) -> ByPlan | None:
+    """What does the plan of a record ask for next? None without a plan. One statement."""
+    plan = plan_of_record(session, record_id)
+    if plan is None:
+        return None
+    standing = against(plan, pile, is_being_written=True)
+    before = {layer.position: layer for layer in plan.document.before}
+    after = {layer.position: layer for layer in plan.document.after}
+    lift, lay = next(iter(standing.to_lift_off), None), next(iter(standing.to_put_on), None)
+    return ByPlan(
+        plan.id,
+        f"{told(before[lift.position])}, {lift.end}" if lift else "",
+        f"{told(after[lay.position])}, {lay.end}" if lay else "",
+        len(standing.to_lift_off),
+        len(standing.to_put_on),
+        standing.departures,
+        sum(layer.kind in (Kind.MEA, Kind.BLANK_CELL) for layer in plan.document.after),
+    )
+
+
+def progress(session: Session, record_id: int) -> Progress | None:
+    """How does a record stand against its plan? None without one. One statement, else six."""
+    plan = plan_of_record(session, record_id)
+    if plan is None:
+        return None
+    pile = working_pile(session, record_id)
+    state = session.scalars(select(RebuildRecord.state).where(RebuildRecord.id == record_id)).one()
+    return against(plan, pile, is_being_written=state in BEING_WRITTEN)
+
+
+def against(plan: KeptPlan, pile: WorkingPile, *, is_being_written: bool) -> Progress:
+    """How does a pile stand against a plan? What is not done yet departs once it is handed in."""
+    document = plan.document
+    departures: list[str] = []
+    lifts, lays = _lifts(document, pile, departures), _lays(document, pile, departures)
+    if not is_being_written:
+        before = {layer.position: layer for layer in document.before}
+        after = {layer.position: layer for layer in document.after}
+        departures += [f"Not lifted off: {told(before[one.position])}." for one in lifts]
+        departures += [f"Not put on: {told(after[one.position])}." for one in lays]
+    return Progress(plan, tuple(departures), lifts, lays)
+
+
+def told(layer: Layer) -> str:
+    """A layer of a plan in words: what it is, its serial or lot where it has one, its position."""
+    words = name(layer)
+    label = "" if layer.label == words else f" {layer.label}"
+    return f"{words}{label} at {layer.position}"
+
+
+def _lifts(
+    document: PlanDocument, pile: WorkingPile, departures: list[str]
+) -> tuple[LiftLine, ...]:
+    """What is left to lift off; what was lifted off though it was to stay goes to departures."""
+    standing = {layer.part for layer in pile.pile.kept}
+    planned = {line.position for line in document.lift_off}
+    gone = {layer.position: layer for layer in pile.base if layer.part not in standing}
+    departures += [
+        f"Lifted off though it was to stay: {told(layer)}."
+        for position, layer in sorted(gone.items())
+        if position not in planned
+    ]
+    return tuple(line for line in document.lift_off if line.position not in gone)
+
+
+def _lays(document: PlanDocument, pile: WorkingPile, departures: list[str]) -> tuple[LayLine, ...]:
+    """What is left to put on; what was put on otherwise goes to departures."""
+    after = {layer.position: layer for layer in document.after}
+    named = {layer.part for layer in document.after if layer.part > 0}
+    left: list[LayLine] = []
+    for end in document.ends:
+        planned = [line for line in document.put_on if line.end is end]
+        done = _put_on(pile, end, document)
+        wanted = [_key(after[line.position], named) for line in planned]
+        found = [_key(layer, named) for layer in done]
+        matcher = SequenceMatcher(None, wanted, found, autojunk=False)
+        rest = 0
+        for what, low, high, first, last in matcher.get_opcodes():
+            is_last = last == len(done)
+            rest = min(high, low + last - first) if is_last else high
+            some = [(line, after[line.position]) for line in planned[low:rest]]
+            if what == "equal":
+                departures += _turned(some, done[first:last], end)
+            else:
+                departures += _otherwise(some, done[first:last], end)
+            if is_last:
+                break
+        left += planned[rest:]
+    for end in set(End) - set(document.ends):
+        departures += _otherwise([], _put_on(pile, end, document), end)
+    return tuple(left)
+
+
+Planned = Sequence[tuple[LayLine, Layer]]
+
+
+def _turned(planned: Planned, done: Sequence[Layer], end: End) -> list[str]:
+    return [
+        f"Put on the other way round at the {end}: {told(asked)}."
+        for (_, asked), layer in zip(planned, done, strict=True)
+        if {str(asked.facing), str(layer.facing)} == set(map(str, End))
+    ]
+
+
+def _otherwise(planned: Planned, done: Sequence[Layer], end: End) -> list[str]:
+    """What differs in a run; a part of the right kind where the store gave none is no departure."""
+    if len(planned) == len(done):
+        pairs = list(zip(planned, done, strict=True))
+        pairs = [
+            (asked, layer)
+            for asked, layer in pairs
+            if not (asked[0].wanting and asked[1].kind is layer.kind)
+        ]
+        planned, done = [asked for asked, _ in pairs], [layer for _, layer in pairs]
+    put = ", ".join(f"{name(layer)} {layer.label}" for layer in done)
+    asked_for = ", ".join(told(layer) for _, layer in planned)
+    if not done:
+        return [f"Left out at the {end}: {asked_for}."] if planned else []
+    if not planned:
+        return [f"Put on at the {end} beside the plan: {put}."]
+    return [f"Put on at the {end}: {put}; planned: {asked_for}."]
+
+
+def _put_on(pile: WorkingPile, end: End, document: PlanDocument) -> list[Layer]:
+    """What was put on at an end since, from what was never lifted outward."""
+    layers, kept = list(pile.layers), {layer.part for layer in pile.pile.kept}
+    inside = [at for at, layer in enumerate(layers) if layer.part in kept]
+    if inside:
+        return layers[inside[-1] + 1 :] if end is End.FREE else layers[: inside[0]][::-1]
+    if end is not document.ends[0]:
+        return []
+    return layers if end is End.FREE else layers[::-1]
+
+
+def _key(layer: Layer, named: set[int]) -> Hashable:
+    if layer.part in named:
+        return layer.part
+    return layer.lot, layer.kind, layer.joint

@@ -11,13 +11,12 @@ from sqlalchemy import ColumnElement, and_, exists, false, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.arithmetic.grammar import Pattern, Where
-from service.designs.queries.patterns import KeptPattern
+from service.designs.queries import KeptPattern
 from service.planning.arithmetic.picks import Candidate
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
-from service.stacks.tables.stacks import Layer, Stack
-from service.store.arithmetic.labels import part_label
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import Layer, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Hold, Lot, Part, PartType
 
 MANY_ITEMS = 10_000
 """Items a lot is taken to hold where nobody knows how many came."""

@@ -4,7 +4,6 @@ from typing import Annotated
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from service.platform.api import request_models
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.permissions import Person
 from service.records.tables import Involvement, RecordKind
@@ -160,7 +159,7 @@ def instruments_of(record: WholeRecord) -> set[str]:
     }
 
 
-class Why(request_models.In):
+class Why(In):
     """The reason of what is done."""
 
     reason: Annotated[str, Field(min_length=1, max_length=4000)]

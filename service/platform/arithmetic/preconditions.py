@@ -50,8 +50,8 @@ def kelvin(name: str, value: float) -> float:
 
     >>> kelvin("the gas temperature", 22.4)
     Traceback (most recent call last):
-    service.platform.arithmetic.errors.OutOfRange: the gas temperature is 22.4 K; allowed: 200 to 500 K \
-(22.4 °C would be 295.55 K).
+    service.platform.arithmetic.errors.OutOfRange: the gas temperature is 22.4 K; \
+allowed: 200 to 500 K (22.4 °C would be 295.55 K).
     """
     if COLDEST_K <= finite(name, value, "K") <= HOTTEST_K:
         return value
@@ -68,8 +68,9 @@ def absolute_pressure(name: str, value: float, barometer_pa: float | None = None
 
     >>> absolute_pressure("the pressure at the start", 20e3, 101325.0)
     Traceback (most recent call last):
-    service.platform.arithmetic.errors.OutOfRange: the pressure at the start is 20 kPa; allowed: an absolute \
-pressure above the air outside, 101.325 kPa (20 kPa gauge would be 121.325 kPa absolute).
+    service.platform.arithmetic.errors.OutOfRange: the pressure at the start is 20 kPa; \
+allowed: an absolute pressure above the air outside, 101.325 kPa \
+(20 kPa gauge would be 121.325 kPa absolute).
     """
     if finite(name, value, "Pa") <= 0:
         raise OutOfRange(

@@ -5,6 +5,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.platform.drawings.charts_fit import (
+    FILLS,
+    STROKES,
+    Pen,
     Spec,
     fitted,
     labels_beside,
@@ -13,7 +16,6 @@ from service.platform.drawings.charts_fit import (
     spread_labels,
 )
 from service.platform.drawings.charts_given import Axis, Marker, Rule, place
-from service.platform.drawings.charts_pens import Pen
 from service.platform.drawings.svg import (
     ACT,
     HATCH_WIDTH,
@@ -24,6 +26,7 @@ from service.platform.drawings.svg import (
     SMALL,
     SOFT,
     THIN_WIDTH,
+    n,
     sheet,
     word,
 )
@@ -215,11 +218,41 @@ def legend_rows(
 
 def drawn_legend(rows: Sequence[Sequence[tuple[float, str, Pen, str]]], left: float) -> str:
     """Sample and name of each entry, above the plot."""
-    from service.platform.drawings.charts_samples import sample
-
     return "".join(
         sample(left + x, TOP + LEGEND_ROW * row + 6, pen, mark)
         + word(left + x + 42, TOP + LEGEND_ROW * row + 10, name, size=SMALL)
         for row, entries in enumerate(rows)
         for x, name, pen, mark in entries
     )
+
+
+# The samples of a legend: a piece of line, a point, or both, as the chart draws them.
+
+
+SHAPES = {
+    "circle": "M{r} 0A{r} {r} 0 1 1 -{r} 0A{r} {r} 0 1 1 {r} 0Z",
+    "square": "M-{r} -{r}H{r}V{r}H-{r}Z",
+    "triangle-up": "M0 -{r}L{r} {r}H-{r}Z",
+    "triangle-down": "M0 {r}L{r} -{r}H-{r}Z",
+    "diamond": "M0 -{r}L{r} 0L0 {r}L-{r} 0Z",
+    "cross": "M-{r} -{t}H-{t}V-{r}H{t}V-{t}H{r}V{t}H{t}V{r}H-{t}V{t}H-{r}Z",
+}
+
+
+def sample(x: float, y: float, pen: Pen, mark: str) -> str:
+    """36 units of the pen's line, and its point where points are drawn."""
+    dash = f' stroke-dasharray="{" ".join(f"{part:g}" for part in pen.dash)}"' if pen.dash else ""
+    drawn = ""
+    if mark != "points":
+        drawn += (
+            f'<line class="{STROKES[pen.colour]}" stroke="{pen.colour}" '
+            f'stroke-width="{OUTLINE_WIDTH}"{dash} x1="{n(x)}" y1="{n(y)}" x2="{n(x + 36)}" '
+            f'y2="{n(y)}"/>'
+        )
+    if "points" in mark:
+        shape = SHAPES[pen.shape].format(r="3.5", t="1.2")
+        drawn += (
+            f'<path class="{FILLS[pen.colour]}" fill="{pen.colour}" '
+            f'transform="translate({n(x + 18)},{n(y)})" d="{shape}"/>'
+        )
+    return drawn

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import Person
 from service.platform.audit import Did
 from service.platform.queries.answers import read_as
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 
 MOST_ABOUT_ONE = 200
 

@@ -23,7 +23,7 @@ from typing import Any, ParamSpec, TypeVar, cast
 
 from sqlalchemy import BindParameter, bindparam
 
-from service.platform.tables.base import UtcDateTime
+from service.platform.tables import UtcDateTime
 
 Flags = ParamSpec("Flags")
 Made = TypeVar("Made")

@@ -12,8 +12,7 @@ from math import hypot
 from service.limits.arithmetic.clamp_figures import celsius
 from service.limits.arithmetic.leak_figures import LeakFigures
 from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, SetUp
-from service.physics.arithmetic.gas_flows import NORMAL, reference
-from service.physics.arithmetic.gases import Gas, gas_named
+from service.physics.arithmetic.gases import NORMAL, Gas, gas_named, reference
 from service.physics.arithmetic.tightness import FlowMeter, Instruments, Reading
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.estimates import standard_uncertainty

@@ -8,17 +8,201 @@ from enum import StrEnum
 from typing import Any
 
 from service.limits.arithmetic.figures import DesignFigures
+from service.limits.arithmetic.leak_figures import LeakFigures, mol_s
+from service.limits.arithmetic.leak_paths import (
+    BETWEEN,
+    TO_OUTSIDE,
+    Circuit,
+    CircuitTest,
+    Path,
+    to_outside,
+)
+from service.physics.arithmetic import tightness
+from service.physics.arithmetic.gases import Across, as_hydrogen
+from service.physics.arithmetic.tightness import LeakRate, Seen, flow_meter, judge, pressure_decay
+from service.platform.arithmetic.errors import Inconsistent, TradeError
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
+from service.platform.arithmetic.pressures import from_gauge
+from service.platform.arithmetic.verdicts import Verdict, worst
 from service.proof.arithmetic import insulation_tests, leak_results, leak_tests, short_checks
 from service.proof.arithmetic.insulation_tests import (
     InsulationOutcome,
     InsulationTest,
     judge_insulation_test,
 )
-from service.proof.arithmetic.leak_judging import judge_leak
-from service.proof.arithmetic.leak_results import LeakResult
-from service.proof.arithmetic.leak_tests import LeakTest
+from service.proof.arithmetic.leak_results import (
+    ArrivedRate,
+    HydrogenFound,
+    LeakResult,
+    PathFound,
+    rate_of,
+)
+from service.proof.arithmetic.leak_tests import ML_MIN, LeakTest, Method
 from service.proof.arithmetic.short_checks import ShortCheck, ShortOutcome, judge_short_check
+
+# A test of tightness computed and judged by the figures of a design.
+#
+# Sources: as in tightness, leak_paths and gases.
+
+
+FORMULA = "leak test 1"
+
+
+FORMULAS = (FORMULA, tightness.FORMULA)
+
+
+ENOUGH = 0.95
+"""Share of the design's test pressure below which a test passes nothing."""
+
+
+def judge_leak(test: LeakTest, figures: LeakFigures | None) -> LeakResult:
+    """What does the test say of the paths its set-up finds?
+
+    Raises Inconsistent or OutOfRange only where the readings are impossible or the volume is
+    missing. Without limits the verdict stays undecided.
+    """
+    lost = _lost(test, figures)
+    arrived = {it.circuit: _arrived(test, it.flow_ml_min, it.zero_ml_min) for it in test.arrived}
+    found = [
+        _found(test, path, leak, figures, is_bound=is_bound)
+        for path, leak, is_bound in _leaks(test, lost, arrived)
+    ]
+    limit = figures.limit_of_set_up(test.set_up) if figures else None
+    verdicts = [it.verdict for it in found if it.verdict is not None]
+    if len(test.connected.pressurised) != 1:
+        verdicts = [] if limit is None else [judge(lost, mol_s(limit))]
+    remarks = list(_remarks(test, figures))
+    verdict = worst(verdicts) if verdicts else Verdict.UNDECIDED
+    if verdict is Verdict.PASS and remarks:
+        verdict = Verdict.UNDECIDED
+    if test.set_up == 1 and verdict is Verdict.FAIL:
+        remarks.append("The rig alone loses more than a tenth of the least limit: mend it first.")
+    if not verdicts:
+        remarks.append("No limit is in force for what this set-up finds: no verdict.")
+    without = [str(it.path) for it in found if it.verdict is None]
+    if verdicts and without:
+        remarks.append(f"No limit is in force for the path {', '.join(without)}.")
+    return LeakResult(
+        test.set_up,
+        test.connected.pressurised,
+        rate_of(lost),
+        tuple(ArrivedRate(circuit, rate_of(leak)) for circuit, leak in arrived.items()),
+        tuple(found),
+        limit,
+        verdict,
+        tuple(remarks),
+        FORMULAS,
+    )
+
+
+def _lost(test: LeakTest, figures: LeakFigures | None) -> LeakRate:
+    if test.method is Method.FLOW_METER:
+        return _arrived(test, test.flow_ml_min or 0.0, test.flow_zero_ml_min)
+    return pressure_decay(
+        test.start,
+        test.end,
+        60 * (test.duration_min or 0.0),
+        test.volume(figures) / 1e3,
+        test.instruments,
+    )
+
+
+def _arrived(test: LeakTest, flow_ml_min: float, zero_ml_min: float) -> LeakRate:
+    if test.meter is None:
+        raise Inconsistent("A flow needs the meter it was read with.")
+    return flow_meter(flow_ml_min * ML_MIN, test.meter.meter, zero_ml_min * ML_MIN)
+
+
+def _leaks(
+    test: LeakTest, lost: LeakRate, arrived: dict[Circuit, LeakRate]
+) -> list[tuple[Path, LeakRate, bool]]:
+    """What is known of each path the set-up finds; True where it is only a bound."""
+    direct: dict[Path, LeakRate] = {}
+    if len(test.connected.pressurised) == 1:
+        circuit = test.connected.pressurised[0]
+        direct = {BETWEEN[frozenset({circuit, to})]: leak for to, leak in arrived.items()}
+        if len(arrived) == len(Circuit) - 1:
+            direct[TO_OUTSIDE[circuit]] = to_outside(CircuitTest(circuit, lost, arrived))
+    return [(path, direct.get(path, lost), path not in direct) for path in test.connected.finds]
+
+
+def _found(
+    test: LeakTest, path: Path, leak: LeakRate, figures: LeakFigures | None, *, is_bound: bool
+) -> PathFound:
+    limit = figures.limit(path) if figures else None
+    verdict = None
+    if limit is not None:
+        verdict = judge(leak, mol_s(limit.most_mbar_l_s))
+        if is_bound and verdict is Verdict.FAIL:
+            verdict = Verdict.UNDECIDED
+    return PathFound(
+        path,
+        rate_of(leak),
+        is_bound,
+        None if limit is None else limit.most_mbar_l_s,
+        "" if limit is None else limit.source,
+        verdict,
+        _hydrogen(test, path, leak, figures),
+    )
+
+
+_OF_ANODE = {Path.ANODE_OUTSIDE, Path.ANODE_CATHODE, Path.ANODE_COOLANT}
+
+
+def _hydrogen(
+    test: LeakTest, path: Path, leak: LeakRate, figures: LeakFigures | None
+) -> HydrogenFound | None:
+    """Only paths of the anode carry hydrogen; from its running pressure to the air outside."""
+    anode = figures.circuit(Circuit.ANODE) if figures else None
+    running = None if anode is None else anode.running_pressure_kpa
+    rate = leak.rate.value if leak.seen is Seen.SEEN else leak.detection_limit_mol_s
+    if path not in _OF_ANODE or figures is None or not running or rate <= 0:
+        return None
+    warm, outside = test.start.temperature_k, test.barometer_pa
+    try:
+        found = as_hydrogen(
+            rate,
+            test.test_gas,
+            Across(test.start.pressure_pa, outside, warm),
+            Across(from_gauge(running * 1e3, outside), outside, warm),
+            figures.path_length_mm / 1e3,
+        )
+    except TradeError:  # a temperature the gases' tables do not hold
+        return None
+    return HydrogenFound(
+        found.viscous_mol_s,
+        found.molecular_mol_s,
+        found.least_mol_s,
+        found.most_mol_s,
+        found.knudsen,
+        found.regime,
+        leak.seen is not Seen.SEEN,
+    )
+
+
+def _remarks(test: LeakTest, figures: LeakFigures | None) -> list[str]:
+    """What keeps a test from passing, whatever it read."""
+    if figures is None:
+        return ["The design has no figures of tightness in force."]
+    said = []
+    if test.gas != figures.gas:
+        said.append(f"Tested with {test.gas}; the limits hold for {figures.gas}.")
+    for circuit in test.connected.pressurised:
+        known = figures.circuit(circuit)
+        if known is None:
+            continue
+        wanted, stood = known.test_pressure_kpa, test.gauge_pressure_kpa
+        if stood < ENOUGH * wanted:
+            said.append(
+                f"The {circuit} circuit stood at {stood:.1f}\u2009kPa gauge; its test pressure is"
+                f" {wanted:g}\u2009kPa gauge."
+            )
+        elif stood > test.barometer_kpa / 2 + wanted:
+            said.append(
+                f"The {circuit} circuit stood at {stood:.1f}\u2009kPa gauge, far above its test"
+                f" pressure of {wanted:g}\u2009kPa gauge. Was an absolute pressure typed as gauge?"
+            )
+    return said
 
 
 class TestKind(StrEnum):

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 
 from service.limits.arithmetic.insulation import Between, Condition
 from service.platform.arithmetic.errors import OutOfRange
-from service.platform.arithmetic.typed_fields import FieldRefused
-from service.platform.arithmetic.typed_quantities import (
+from service.platform.arithmetic.typed_fields import (
+    FieldRefused,
     Typed,
     needed_quantity,
     typed_quantity,

@@ -8,11 +8,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from service.limits.arithmetic.leak_paths import SET_UPS, Circuit
-from service.physics.arithmetic.gas_flows import NORMAL, REFERENCES
-from service.physics.arithmetic.gases import TEST_GASES
+from service.physics.arithmetic.gases import NORMAL, REFERENCES, TEST_GASES
 from service.platform.arithmetic.pressures import Zero
-from service.platform.arithmetic.typed_fields import FieldRefused
-from service.platform.arithmetic.typed_quantities import (
+from service.platform.arithmetic.typed_fields import (
+    FieldRefused,
     Typed,
     needed_quantity,
     typed_pressure,

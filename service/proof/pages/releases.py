@@ -12,7 +12,7 @@ from service.platform.database import changing, reading
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, may, need
-from service.proof.changes.releases import release_build
+from service.proof.changes import release_build
 from service.proof.queries.releases import Gate, gate
 
 router = APIRouter(prefix="/builds")

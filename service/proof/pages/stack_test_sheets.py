@@ -3,28 +3,30 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from sqlalchemy.orm import Session
+
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.insulation import Condition, working_voltage
 from service.limits.arithmetic.leak_figures import mbar_l_s
 from service.limits.arithmetic.leak_paths import SET_UPS, SetUp
-from service.physics.arithmetic.gas_flows import REFERENCES
-from service.physics.arithmetic.gases import TEST_GASES
+from service.physics.arithmetic.gases import REFERENCES, TEST_GASES
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.pressures import Zero
 from service.platform.arithmetic.units import Measure, from_si, to_si
 from service.platform.arithmetic.verdicts import Verdict
+from service.proof.arithmetic.hold_time import hold_needed
 from service.proof.arithmetic.insulation_tests import InsulationOutcome
-from service.proof.arithmetic.leak_hold import hold_needed
 from service.proof.arithmetic.leak_results import LeakResult
 from service.proof.arithmetic.leak_tests import Method
 from service.proof.arithmetic.short_checks import Way
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.arithmetic.tests_in_words import digits
 from service.proof.queries.build_verdicts import ClosedVerdicts, StandingTest
-from service.proof.queries.stack_tests import MadeTest
+from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.proof.queries.verdict_lines import VerdictLine, verdict_lines
+from service.records.queries.participants import Head
 from service.store.queries.instruments import InstrumentRow
-from service.store.tables.instruments import InstrumentKind
+from service.store.tables import InstrumentKind
 
 THIN = "\u2009"
 CONDITIONS = {Condition.DRY: "insulation-dry", Condition.WITH_COOLANT: "insulation-coolant"}
@@ -200,3 +202,36 @@ def _step(tool: InstrumentRow | None, measure: Measure, unit: str) -> float:
         return from_si(to_si(tool.resolution, tool.unit, measure), unit, measure)
     except TradeError:
         return 0.0
+
+
+# What a record tells of the tests of its closed stack: every attempt, and what counts now.
+
+
+@dataclass(frozen=True, slots=True)
+class TestedSheet:
+    """The tests of a record, and the verdicts of the stack it left closed."""
+
+    __test__ = False
+
+    made: tuple[MadeTest, ...]
+    lines: tuple[VerdictLine, ...]
+    hints: tuple[str, ...]
+    limits: str
+    build_id: int
+
+
+def tested_sheet(session: Session, head: Head, closed: ClosedVerdicts | None) -> TestedSheet | None:
+    """The section of a record; None where nothing was tested or asked for. One statement."""
+    made = made_in_record(session, head.id)
+    if closed is None or (not made and head.closed_at is None):
+        return TestedSheet(made, (), (), "", 0) if made else None
+    lines = verdict_lines(closed)
+    if not made and not lines:
+        return None
+    return TestedSheet(
+        made,
+        lines,
+        closed.together.hints,
+        closed.limits.name if closed.limits else "",
+        closed.build_id,
+    )

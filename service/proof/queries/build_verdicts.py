@@ -5,6 +5,7 @@ of the same readings stands beside it.
 """
 
 import json
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -33,7 +34,7 @@ from service.proof.arithmetic.leaks_together import Together, together
 from service.proof.arithmetic.release_gate import Standing, Wanted, wanted_verdicts
 from service.proof.arithmetic.stack_tests import Result, StackTest, judge_test
 from service.proof.queries.stack_tests import MadeTest, made_while_closed, of_closed
-from service.records.queries.record_heads import Head
+from service.records.queries.participants import Head
 from service.records.tables import (
     Decision,
     Meaning,
@@ -44,7 +45,7 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.queries.release_standing import corrects
-from service.stacks.tables.stacks import Build, Stack
+from service.stacks.tables import Build, Stack
 
 CLAMP = "limits of the closed clamp"
 
@@ -331,3 +332,36 @@ def _of_either() -> ColumnElement[bool]:
         RebuildRecord.id == param("record_id"),
         and_(RebuildRecord.base_build_id == param("build_id"), RebuildRecord.opened_at.is_(None)),
     )
+
+
+# What the tests of a closed stack leave open when a record is handed in, in sentences.
+#
+# Nothing of it keeps anybody from handing in: the gate to hydrogen stays shut.
+
+
+def tests_in_words(head: Head, closed: ClosedVerdicts | None) -> tuple[str, ...]:
+    """What of the wanted verdicts is not there, outdated or no pass? No statement.
+
+    Of a record that closed the stack, everything; of one that found it closed, what its tests
+    and what was done in it have changed.
+    """
+    if closed is None:
+        return ()
+    is_closed = head.closed_at is not None
+    wanted = [it for it in closed.wanted if it.what != "limits of the closed clamp"]
+    by_sentence: dict[str, list[str]] = defaultdict(list)
+    for it in wanted:
+        if not it.opens and (is_closed or it.verdict is not None):
+            by_sentence[_why(it)].append(it.what)
+    return tuple(f"{why}: {', '.join(what)}." for why, what in by_sentence.items())
+
+
+def _why(it: Wanted) -> str:
+    if it.verdict is None:
+        return "Not tested"
+    if it.outdated_by:
+        return f"Test again, for since the test there was a {it.outdated_by}"
+    return {
+        Verdict.FAIL: "Failed, the gate to hydrogen stays shut",
+        Verdict.UNDECIDED: "Undecided",
+    }.get(it.verdict, str(it.verdict))

@@ -9,7 +9,6 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.closing.arithmetic.set_point_lines import SetPointsAsked, set_points_asked
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.tables import LimitSet
 from service.people.tables import Person
@@ -22,15 +21,16 @@ from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param, param_list, statement
 from service.proof.arithmetic import release_gate
+from service.proof.arithmetic.release_gate import SetPointsAsked, set_points_asked
 from service.proof.queries.build_verdicts import ClosedVerdicts, verdicts_of_build
 from service.proof.queries.verdict_lines import VerdictLine, verdict_lines
-from service.proof.tables.releases import BuildRelease
+from service.proof.tables import BuildRelease
 from service.records.queries.content import verify
 from service.records.queries.participants import people_on
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.queries.release_standing import release_stands
-from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Build, BuildPeriod, Layer, Stack
+from service.store.tables import Part, PartType
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,10 +22,10 @@ from service.proof.arithmetic.stack_tests import (
     test_from_data,
 )
 from service.proof.arithmetic.tests_in_words import ResultLine, lines_of, what_of
-from service.proof.tables.stack_tests import StackTest as Row
+from service.proof.tables import StackTest as Row
 from service.records.queries.record_entries import LATE_AFTER
 from service.records.tables import RebuildRecord, RecordState, Step
-from service.store.tables.instruments import Calibration, Instrument
+from service.store.tables import Calibration, Instrument
 
 REMEMBERED = 512
 

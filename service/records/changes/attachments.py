@@ -1,7 +1,7 @@
 """Attachments: photos and papers at a record or a part.
 
-The content lies on disk before the row is written (platform/files/photos.py puts it there), so a row
-never names content that is missing; content without a row is harmless.
+The content lies on disk before the row is written (platform/files/photos.py puts it there), so a
+row never names content that is missing; content without a row is harmless.
 """
 
 from collections.abc import Sequence
@@ -14,10 +14,10 @@ from service.platform.audit import Change, Did
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.platform.tables.attachments import Attachment
+from service.platform.tables import Attachment
 from service.records.changes.record_journal import Said, hold_record, let_go
-from service.store.arithmetic.labels import part_label
-from service.store.tables.parts import Lot, Part
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Lot, Part
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,8 +20,8 @@ from service.records.changes.eligibility import Wanted, part_to_use
 from service.records.changes.record_journal import Said, add_step, hold_record, let_go
 from service.records.queries.working_piles import FixingNow, working_pile
 from service.records.tables import RebuildRecord, Step, StepKind
-from service.stacks.tables.stacks import Stack
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import Stack
+from service.store.tables import Lot, Part, PartType
 
 EACH_MOST = 40
 """Counted items of one lot at one rod in one entry: more is a slip of the finger."""

@@ -27,8 +27,7 @@ from service.records.changes.record_journal import (
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, MakeSafeLine, RebuildRecord, Step, StepKind
 from service.stacks.changes.hours import enter_reading
-from service.stacks.tables.hours import Moment
-from service.stacks.tables.stacks import BuildPeriod, Stack
+from service.stacks.tables import BuildPeriod, Moment, Stack
 
 AFTER_OPENING = (
     StepKind.OPENED,

@@ -14,19 +14,16 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import Work
 from service.platform.errors import Refused
-from service.proof.tables.stack_tests import StackTest
+from service.proof.tables import StackTest
 from service.records.changes.record_journal import shown
 from service.records.tables import MakeSafeLine, RebuildRecord, Step, StepKind, TorqueReading
-from service.stacks.tables.stacks import Fixing, Layer, Stack
-from service.store.arithmetic.identifiers import serial_key
-from service.store.arithmetic.labels import part_label
+from service.stacks.tables import Fixing, Layer, Stack
+from service.store.arithmetic.identifiers import part_label, serial_key
 from service.store.changes.lots import take_item
 from service.store.queries.candidates import Candidate, read_and_find
 from service.store.queries.holds import Forbids, unused_concession, what_forbids
 from service.store.queries.instruments import THROUGH_THE_DAY, calibration_on
-from service.store.tables.holds import Concession
-from service.store.tables.instruments import Instrument, InstrumentKind
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.tables import Concession, Instrument, InstrumentKind, Lot, Part, PartType
 
 NOT_AT_HAND = {
     Whereabouts.EXPECTED: "it is expected and has not been received.",

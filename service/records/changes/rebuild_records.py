@@ -22,7 +22,7 @@ from service.records.tables import (
     RecordState,
     Step,
 )
-from service.stacks.tables.stacks import Build, BuildPeriod, Stack
+from service.stacks.tables import Build, BuildPeriod, Stack
 
 People = Sequence[tuple[int, Involvement]]
 BEGINS_A_STACK = (RecordKind.FIRST_BUILD, RecordKind.TAKEN_OVER)

@@ -14,7 +14,7 @@ from service.platform.changes import CLOCKS_DIFFER
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, Stale
 from service.platform.permissions import Act, need
-from service.platform.tables.audit import AuditEntry
+from service.platform.tables import AuditEntry
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 
 CLOSING_THE_DOOR = {

@@ -10,10 +10,10 @@ from sqlalchemy.orm import Session
 from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
-from service.platform.tables.attachments import Attachment
+from service.platform.tables import Attachment
 from service.records.tables import RebuildRecord, RecordState
-from service.store.arithmetic.labels import part_label
-from service.store.tables.parts import Lot, Part
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Lot, Part
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,17 +7,321 @@ One statement gathers the raw content of any number of records as text. The cano
 from it is remembered by the hash of that text, so that a page shown again costs the gathering only.
 """
 
+import hashlib
+import json
 from collections import OrderedDict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from threading import Lock
+from typing import Any
 
+from sqlalchemy import Select, bindparam, select
 from sqlalchemy.orm import Session
 
+from service.designs.tables import Design
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
-from service.records.queries.content_document import document
-from service.records.queries.content_text import RawContent, raw_contents
-from service.records.tables import RecordState
+from service.platform.queries.prepared import statement
+from service.records.queries.content_lists import LISTS, Gather
+from service.records.tables import Decision, Meaning, RebuildRecord, RecordState, StepKind
+from service.stacks.tables import Build, Stack
+
+# The raw content of records as text, gathered by the database in one statement.
+#
+# Rows become JSON inside the database, in the words of either engine: hundreds of rows arrive as
+# one text. SQLite writes floating-point numbers in JSON with 15 digits only, so that they are
+# quoted there, which gives all 17; times are in each engine's own form. `content_document` reads
+# both.
+
+
+R = RebuildRecord
+
+
+@dataclass(frozen=True, slots=True)
+class RawContent:
+    """One record's content as the database wrote it; ``lists`` are JSON arrays in `LISTS` order."""
+
+    record_id: int
+    state: RecordState
+    content: str | None
+    content_sha256: str | None
+    signed_sha256: str | None
+    head: str
+    lists: tuple[str | None, ...]
+
+    @property
+    def fingerprint(self) -> bytes:
+        """Hash of everything the document is made from."""
+        text = "\x00".join([self.head, *(part or "" for part in self.lists)])
+        return hashlib.sha256(text.encode()).digest()
+
+
+def raw_contents(session: Session, ids: Sequence[int]) -> list[RawContent]:
+    """Gather the content of some records; one statement."""
+    lite = session.get_bind().dialect.name == "sqlite"
+    rows: Any = session.execute(_contents(lite), {"ids": list(ids)})
+    return [
+        RawContent(record_id, state, content, sha256, signed, head, tuple(lists))
+        for record_id, state, content, sha256, signed, head, *lists in rows
+    ]
+
+
+@statement
+def _contents(lite: bool) -> Select[Any]:
+    """The statement in the words of one engine."""
+    gather = Gather(lite)
+    return (
+        select(
+            R.id,
+            R.state,
+            R.content,
+            R.content_sha256,
+            select(Decision.content_sha256)
+            .where(Decision.record_id == R.id, Decision.meaning == Meaning.APPROVED)
+            .order_by(Decision.id.desc())
+            .limit(1)
+            .correlate(R)
+            .scalar_subquery(),
+            gather.head(),
+            *gather.lists(),
+        )
+        .join(Stack, Stack.id == R.stack_id)
+        .join(Design, Design.id == Stack.design_id)
+        .outerjoin(Build, Build.id == R.base_build_id)
+        .where(R.id.in_(bindparam("ids", expanding=True)))
+        .order_by(R.id)
+    )
+
+
+# The document a record's content is written as: what JSON of it is hashed and signed.
+#
+# Times are ISO 8601 in UTC to the microsecond, torque in N·m, hours in h. Parts, people and
+# instruments are named by number in the entries and once with their lasting marks below. An entry
+# that was undone before hand-in stays in the document and says so.
+
+
+FORM = "layerbook record 1"
+
+
+def document(raw: RawContent) -> dict[str, Any]:
+    """The content of one record, ready to be written as canonical JSON."""
+    rows: dict[str, list[list[Any]]] = {
+        name: json.loads(text) if text else [] for name, text in zip(LISTS, raw.lists, strict=True)
+    }
+    closing = {row[0] for row in rows["entries"] if row[1] == StepKind.CLOSING_CHECK.value}
+    checks = [_make_safe(row) for row in sorted(rows["make_safe"], key=_place)]
+    of_closing = [check for check in checks if check["entry"] in closing]
+    return {
+        "form": FORM,
+        **_head(json.loads(raw.head)),
+        "people": _named(sorted(rows["people"]), "person", "involvement"),
+        "entries": [_entry(row) for row in sorted(rows["entries"])],
+        "make_safe": [check for check in checks if check["entry"] not in closing],
+        **({"closing_checks": of_closing} if of_closing else {}),
+        "findings": _named(
+            sorted(rows["findings"], key=_two_places),
+            *("entry", "", "part", "condition", "severity", "where", "note"),
+        ),
+        "torque_readings": [_torque(row) for row in sorted(rows["torque_readings"], key=_place)],
+        "hour_readings": [_hours(row) for row in sorted(rows["hour_readings"], key=_last)],
+        "attachments": [_attachment(row) for row in sorted(rows["attachments"], key=_place)],
+        "concessions": [_concession(row) for row in sorted(rows["concessions"], key=_place)],
+        **_builds(rows["builds"]),
+        "layers": _named(sorted(rows["layers"], key=_place), "position", "part", "facing", "cell"),
+        "fixings": _named(sorted(rows["fixings"], key=_fixing), "kind", "rod", "end", "part"),
+        "parts": _table(rows["parts"], "drawing", "revision", "serial", "lot", "item"),
+        "persons": {str(number): login for number, login in rows["persons"]},
+        "instruments": {str(number): label for number, label in rows["instruments"]},
+        **_closing_result(rows["closing_results"]),
+        **_stack_tests(rows["stack_tests"]),
+    }
+
+
+def _head(row: Sequence[Any]) -> dict[str, Any]:
+    return {
+        "record": row[0],
+        "stack": row[1],
+        "design": {"name": row[2], "revision": row[3]},
+        "kind": row[4],
+        "reason": row[5],
+        "notes": row[6],
+        "performed_from": _time(row[7]),
+        "opened_at": _time(row[8]),
+        "closed_at": _time(row[9]),
+        "written": {"by": row[10], "at": _time(row[11])},
+        "handed_in": {"by": row[12], "at": _time(row[13])},
+        "began_from_build": row[14],
+    }
+
+
+def _entry(row: Sequence[Any]) -> dict[str, Any]:
+    entry = {
+        "number": row[0],
+        "kind": row[1],
+        "done_at": _time(row[9]),
+        "written": {"by": row[11], "at": _time(row[10])},
+    }
+    given = {
+        "end": row[2],
+        "part": row[3],
+        "exposed_part": row[4],
+        "facing": row[5],
+        "rod": row[6],
+        "scanned": row[7],
+        "note": row[8] or None,
+        "departs_from": row[14],
+        "undone": {"by": row[13], "at": _time(row[12])} if row[12] else None,
+    }
+    return entry | {name: value for name, value in given.items() if value is not None}
+
+
+def _make_safe(row: Sequence[Any]) -> dict[str, Any]:
+    return {
+        "entry": row[0],
+        "line": row[1],
+        "wording": row[2],
+        "reading": _number(row[3]),
+        "unit": row[4],
+        "instrument": row[5],
+        "calibration": row[6],
+        "person": row[7],
+        "witness": row[8],
+    }
+
+
+def _torque(row: Sequence[Any]) -> dict[str, Any]:
+    return {
+        "entry": row[0],
+        "rod": row[1],
+        "pass": row[2],
+        "stage": row[3],
+        "kind": row[4],
+        "torque_nm": _number(row[5]),
+        "entered": row[6],
+        "instrument": row[7],
+        "calibration": row[8],
+        "concession": row[9],
+        "taken_at": _time(row[10]),
+        "by": row[11],
+    }
+
+
+def _hours(row: Sequence[Any]) -> dict[str, Any]:
+    return {
+        "meter": row[0],
+        "moment": row[1],
+        "hours": _number(row[2]),
+        "taken_at": _time(row[3]),
+        "by": row[4],
+    }
+
+
+def _attachment(row: Sequence[Any]) -> dict[str, Any]:
+    return {
+        "sha256": row[1],
+        "media_type": row[2],
+        "size_bytes": row[3],
+        "name": row[4],
+        "part": row[5],
+        "added": {"by": row[6], "at": _time(row[7])},
+    }
+
+
+def _concession(row: Sequence[Any]) -> dict[str, Any]:
+    return {
+        "concession": row[0],
+        "part": row[1],
+        "lot": row[2],
+        "instrument": row[3],
+        "reason": row[4],
+        "given": {"by": row[5], "at": _time(row[6])},
+    }
+
+
+def _closing_result(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
+    """What the arithmetic of the closing gave; a text that is no longer what was hashed says so."""
+    if not rows:
+        return {}
+    formulas, version, inputs, inputs_now, results, results_now = rows[-1]
+    changed = inputs != inputs_now or results != results_now
+    return {
+        "closing_result": {
+            "formulas": formulas,
+            "limit_set": version,
+            "inputs_sha256": inputs_now,
+            "results_sha256": results_now,
+            **({"changed": True} if changed else {}),
+        }
+    }
+
+
+def _stack_tests(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
+    """Tests of the closed stack; left out where there are none."""
+    names = (
+        *("entry", "test", "result", "formula", "verdict", "limit_set", "instrument"),
+        *("calibration", "thermometer", "thermometer_calibration"),
+        *("flow_meter", "flow_meter_calibration"),
+    )
+    tests = _named(sorted(rows, key=_place), *names)
+    for test in tests:
+        test["test"], test["result"] = json.loads(test["test"]), json.loads(test["result"])
+    return {"stack_tests": tests} if tests else {}
+
+
+def _builds(rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
+    """The build this record opened, and the one it closed."""
+    opened = [row for row in rows if row[2] is not None]
+    made = [row for row in rows if row[3]]
+    return {
+        "opened_build": [{"number": row[0], "opened_at": _time(row[2])} for row in opened],
+        "made_build": [{"number": row[0], "closed_at": _time(row[1])} for row in made],
+    }
+
+
+def _named(rows: Sequence[Sequence[Any]], *names: str) -> list[dict[str, Any]]:
+    return [{name: value for name, value in zip(names, row, strict=True) if name} for row in rows]
+
+
+def _table(rows: Sequence[Sequence[Any]], *names: str) -> Mapping[str, dict[str, Any]]:
+    return {
+        str(row[0]): {
+            name: value for name, value in zip(names, row[1:], strict=True) if value is not None
+        }
+        for row in rows
+    }
+
+
+def _time(written: str | None) -> str | None:
+    """A time as either engine writes it, in UTC to the microsecond."""
+    if written is None:
+        return None
+    plain = written.removesuffix("+00:00")
+    if len(plain) == 26:  # 2026-03-07 14:20:00.000000, or with a T
+        return f"{plain[:10]}T{plain[11:]}Z"
+    at = datetime.fromisoformat(written)
+    at = at.replace(tzinfo=UTC) if at.tzinfo is None else at.astimezone(UTC)
+    return f"{at:%Y-%m-%dT%H:%M:%S.%f}Z"
+
+
+def _number(written: float | str | None) -> float | None:
+    return None if written is None or written == "NULL" else float(written)
+
+
+def _place(row: Sequence[Any]) -> Any:
+    return row[0]
+
+
+def _two_places(row: Sequence[Any]) -> Any:
+    return row[0], row[1]
+
+
+def _last(row: Sequence[Any]) -> Any:
+    return row[-1]
+
+
+def _fixing(row: Sequence[Any]) -> Any:
+    return row[0], row[1] or 0, row[2] or "", row[3]
+
 
 REMEMBERED = 4096
 AT_ONCE = 200

@@ -7,10 +7,10 @@ from sqlalchemy.orm import aliased
 
 from service.closing.tables import ClosingResult
 from service.limits.tables import LimitSet
-from service.proof.tables.stack_tests import StackTest
+from service.proof.tables import StackTest
 from service.records.queries.content_then import THEN
 from service.records.tables import RebuildRecord, Step
-from service.store.tables.instruments import Calibration
+from service.store.tables import Calibration
 
 R = RebuildRecord
 

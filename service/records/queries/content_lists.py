@@ -16,8 +16,8 @@ from sqlalchemy.orm import aliased
 
 from service.designs.tables import Design
 from service.people.tables import Person
-from service.platform.tables.attachments import Attachment
-from service.proof.tables.stack_tests import StackTest
+from service.platform.tables import Attachment
+from service.proof.tables import StackTest
 from service.records.queries.content_computed import Computed
 from service.records.queries.content_then import (
     THEN,
@@ -34,11 +34,8 @@ from service.records.tables import (
     Step,
     TorqueReading,
 )
-from service.stacks.tables.hours import HourMeter, HourReading
-from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
-from service.store.tables.holds import Concession
-from service.store.tables.instruments import Calibration, Instrument
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import Build, BuildPeriod, Fixing, HourMeter, HourReading, Layer, Stack
+from service.store.tables import Calibration, Concession, Instrument, Lot, Part, PartType
 
 R = RebuildRecord
 LISTS = (

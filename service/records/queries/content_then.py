@@ -5,10 +5,9 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Select, and_, func, literal, or_, select
 
-from service.platform.tables.attachments import Attachment
-from service.platform.tables.base import UtcDateTime
+from service.platform.tables import Attachment, UtcDateTime
 from service.records.tables import RebuildRecord
-from service.store.tables.holds import Concession
+from service.store.tables import Concession
 
 R = RebuildRecord
 THEN = func.coalesce(R.handed_in_at, literal(datetime(9999, 12, 31, tzinfo=UTC), UtcDateTime()))

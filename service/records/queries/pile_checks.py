@@ -27,10 +27,9 @@ from service.designs.arithmetic.fitness import PartFacts, RodFacts, check_fixing
 from service.designs.arithmetic.grammar import Pattern
 from service.designs.arithmetic.grammar_check import Checked, Extent, check, extent_of
 from service.designs.arithmetic.grammar_findings import Finding, Severity, Wrong
-from service.designs.arithmetic.grammar_match import Did, Move
-from service.designs.arithmetic.grammar_states import states_of
+from service.designs.arithmetic.grammar_match import Did, Move, states_of
 from service.designs.arithmetic.pile import Layer
-from service.designs.queries.patterns import (
+from service.designs.queries import (
     KeptPattern,
     other_revisions,
     pattern_of_design,
@@ -50,7 +49,7 @@ from service.records.queries.pile_facts import (
 from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
 from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.stacks.queries.layer_maps import LayerMap
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 
 BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 MOST_KEPT = 64

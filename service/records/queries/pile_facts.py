@@ -17,9 +17,8 @@ from service.platform.arithmetic.vocabulary import Usability
 from service.platform.queries.answers import columns, read_as
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.queries.part_hours import part_hours
-from service.stacks.tables.stacks import Build, Layer
-from service.store.tables.holds import Concession, Hold
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import Build, Layer
+from service.store.tables import Concession, Hold, Lot, Part, PartType
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,12 +14,11 @@ from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.queries.answers import columns, read_as
-from service.proof.tables.stack_tests import StackTest
+from service.proof.tables import StackTest
 from service.records.tables import Finding, MakeSafeLine, Step, StepKind, TorqueReading
-from service.stacks.tables.hours import HourReading, Moment
-from service.store.queries.parts_named import PART_NAMED, PartNamed, part_named
-from service.store.tables.instruments import Calibration, Instrument
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import HourReading, Moment
+from service.store.queries.part_lists import PART_NAMED, PartNamed, part_named
+from service.store.tables import Calibration, Instrument, Lot, Part, PartType
 
 MOVED = (StepKind.LIFTED_OFF, StepKind.PUT_ON)
 LATE_AFTER = timedelta(hours=24)

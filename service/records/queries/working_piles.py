@@ -21,11 +21,10 @@ from service.platform.queries.answers import read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import param
 from service.records.tables import RebuildRecord, RecordKind, Step, StepKind
-from service.stacks.tables.stacks import Fixing
-from service.stacks.tables.stacks import Layer as LayerRow
-from service.store.arithmetic.labels import part_label
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import Fixing
+from service.stacks.tables import Layer as LayerRow
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Hold, Lot, Part, PartType
 
 TO_BE_RENEWED = "to be renewed"
 """The place of a lifted layer that is renewed at every opening."""

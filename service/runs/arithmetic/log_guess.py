@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.units import Measure
-from service.runs.arithmetic.log_clock import clock_in, counted_since, is_time_of_day
 from service.runs.arithmetic.log_columns import (
     ELAPSED_S,
     CellColumn,
@@ -23,6 +22,7 @@ from service.runs.arithmetic.log_guess_columns import METER, Column, Doubt, samp
 from service.runs.arithmetic.log_guess_long import channels_of, guess_long_form
 from service.runs.arithmetic.log_guess_signals import guess_signals
 from service.runs.arithmetic.log_ranges import doubted_values
+from service.runs.arithmetic.log_times import clock_in, counted_since, is_time_of_day
 from service.runs.arithmetic.log_units import label_in
 from service.taps.arithmetic import channel_number, channel_numbers
 

@@ -13,17 +13,19 @@ from service.platform.changes import not_ahead
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.runs.arithmetic.log_columns import CellColumn, Mapping
+from service.runs.arithmetic.log_times import RunTimes, run_times
 from service.runs.arithmetic.run_counting import FORMULA, RunFound, SteadyVoltages
-from service.runs.arithmetic.run_times import RunTimes, run_times
-from service.runs.queries.run_checks import overlapping_run, why_not_released
-from service.runs.queries.showings import shown_around
+from service.runs.queries.run_checks import overlapping_run, shown_around, why_not_released
 from service.runs.tables import RunReading, Snapshot, SnapshotKind
 from service.stacks.changes.build_features import keep_makeups_of_stack
-from service.stacks.changes.hours import meter_fitted_at
-from service.stacks.changes.meter_order import refuse_faster_than_the_clock, refuse_unless_between
+from service.stacks.changes.hours import (
+    meter_fitted_at,
+    refuse_faster_than_the_clock,
+    refuse_unless_between,
+)
 from service.stacks.changes.rule_verdicts import judge_stack
 from service.taps.arithmetic import channel_numbers
-from service.taps.changes.voltage_places import VoltagePlace, voltage_place
+from service.taps.changes import VoltagePlace, voltage_place
 
 FIRST_MOMENT = timedelta(seconds=1)
 RIGHT_BUILD = "A log of one build, from after its closing to before its opening."

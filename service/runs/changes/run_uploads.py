@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from service.platform.errors import NotFound, Refused
 from service.runs.tables import RunUpload, UploadState
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 
 ABANDONED_AFTER = timedelta(seconds=90)
 """A reading says how far it is each second: silent for so long, its process is gone."""

@@ -9,7 +9,7 @@
 Nothing is forced to agree: cell voltages that do not add up to the stack's stay as they are.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -20,17 +20,86 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.units import Measure
 from service.platform.errors import Refused
 from service.runs.arithmetic.log_batches import LogBatch
-from service.runs.arithmetic.log_columns import MEASURE_OF, Mapping, TimeKind
+from service.runs.arithmetic.log_columns import MEASURE_OF, LongForm, Mapping, TimeKind
 from service.runs.arithmetic.log_guess import Guess, guess_mapping
 from service.runs.arithmetic.log_guess_columns import Doubt
 from service.runs.arithmetic.log_ranges import CELL_RANGE, SIGNAL_RANGES, LogRange, doubted_values
 from service.runs.arithmetic.log_times import BoolArray, FloatArray
 from service.runs.arithmetic.log_units import linear
-from service.runs.files.logs_format import LogFormat
+from service.runs.files.logs_format import CHUNK_BYTES, LogFormat
 from service.runs.files.logs_frames import Frames, look_at
-from service.runs.files.logs_long import Pivot
-from service.runs.files.logs_text import CHUNK_BYTES
 from service.runs.files.logs_times import TimeReader
+
+# Logs with one value a row, turned into one row a time; bounded memory.
+
+
+_AT = "\x00time"
+
+
+@dataclass(slots=True)
+class Pivot:
+    """Gathers the values of one time into one row.
+
+    Channels logged at different times hold their last value until the next. ``not_mapped`` are
+    channels the mapping does not name.
+    """
+
+    mapping: Mapping
+    columns: Sequence[str]
+    not_mapped: set[str] = field(default_factory=set)
+    _rest: pl.DataFrame | None = None
+    _last: pl.DataFrame | None = None
+
+    def feed(self, frame: pl.DataFrame) -> pl.DataFrame | None:
+        """The whole times among the rows so far; the newest may go on in the next frame."""
+        times = list(self.mapping.time.columns)
+        frame = frame.filter(pl.all_horizontal(pl.col(times).is_not_null())) if times else frame
+        if self._rest is not None:
+            frame = pl.concat([self._rest, frame])
+        if not frame.height:
+            return None
+        newest = frame.select(times).row(-1)
+        is_newest = pl.all_horizontal(
+            pl.col(name) == value for name, value in zip(times, newest, strict=True)
+        )
+        tail = frame.select(is_newest.reverse().cum_min().reverse().alias(_AT)).to_series()
+        self._rest = frame.filter(tail)
+        return self._gathered(frame.filter(~tail))
+
+    def finish(self) -> pl.DataFrame | None:
+        """What is left at the end."""
+        rest, self._rest = self._rest, None
+        return None if rest is None else self._gathered(rest)
+
+    def _gathered(self, frame: pl.DataFrame) -> pl.DataFrame | None:
+        long = self.mapping.long
+        if not frame.height or not isinstance(long, LongForm):
+            return None
+        beside = [name for name in self.mapping.wanted if name in self.columns]
+        channels = [name for name in self.mapping.wanted if name not in self.columns]
+        name = pl.col(long.channel_column).str.strip_chars()
+        seen = frame.select(name.unique()).to_series().drop_nulls().to_list()
+        self.not_mapped |= {one for one in seen if one not in channels}
+        times = list(self.mapping.time.columns)
+        value = pl.col(long.value_column)
+        wide = (
+            frame.with_columns(pl.struct(times).rle_id().alias(_AT))
+            .group_by(_AT, maintain_order=True)
+            .agg(
+                *(pl.col(one).first() for one in times),
+                *(value.filter(name == one).drop_nulls().last().alias(one) for one in channels),
+                *(pl.col(one).drop_nulls().last() for one in beside),
+            )
+            .drop(_AT)
+        )
+        kept = [*channels, *beside]
+        if self._last is not None:
+            wide = pl.concat([self._last, wide])
+        wide = wide.with_columns(pl.col(kept).forward_fill())
+        held = self._last is not None
+        self._last = wide.tail(1)
+        return wide.slice(1) if held else wide
+
 
 __all__ = ["LogBatch", "LogNotes", "Progress", "RunLog", "doubts_of", "guess_log", "look_at"]
 

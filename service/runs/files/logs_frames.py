@@ -12,21 +12,24 @@ from typing import Any, Protocol
 import polars as pl
 
 from service.platform.errors import Refused
-from service.platform.files.xlsx_extents import extent_of
+from service.platform.files.tables_in import extent_of
 from service.runs.files.logs_format import (
+    CHUNK_BYTES,
     FIELD,
     HEADING_WITHIN,
     MOST_COLUMNS,
     RIGHT,
     SAMPLE_ROWS,
     Kind,
+    Lines,
     LogFormat,
+    column_count,
     distinct,
+    refuse_bomb,
     sample_rows,
     table_format,
     text_format,
 )
-from service.runs.files.logs_text import CHUNK_BYTES, Lines, column_count, refuse_bomb
 
 BATCH_ROWS = 131_072
 MOST_UNPACKED_MB = 600

@@ -8,16 +8,16 @@ import numpy as np
 import polars as pl
 
 from service.platform.errors import Refused
-from service.runs.arithmetic.log_clock import (
+from service.runs.arithmetic.log_columns import ELAPSED_S, PATTERNS, TimeColumn, TimeKind
+from service.runs.arithmetic.log_times import (
     DAY_FIRST,
     DAY_NUMBER,
     MILLISECONDS,
     MONTH_FIRST,
     SECONDS,
+    FloatArray,
     clock_in,
 )
-from service.runs.arithmetic.log_columns import ELAPSED_S, PATTERNS, TimeColumn, TimeKind
-from service.runs.arithmetic.log_times import FloatArray
 
 _QUICK = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%d")
 _ORDER = {DAY_FIRST: "dmy", MONTH_FIRST: "mdy"}

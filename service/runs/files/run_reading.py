@@ -21,8 +21,8 @@ from service.platform.database import Work, changing, now_utc, reading, tending
 from service.platform.errors import Busy, LayerbookError, Refused
 from service.platform.permissions import Person
 from service.runs.arithmetic.log_columns import Mapping, TimeKind, mapping_from_data
+from service.runs.arithmetic.log_times import EARLIEST_S, LATEST_S
 from service.runs.arithmetic.run_counting import RunCounter, RunFound
-from service.runs.arithmetic.run_times import EARLIEST_S, LATEST_S
 from service.runs.changes.run_readings import LogRead, refuse_early
 from service.runs.changes.run_uploads import (
     Sent,
@@ -36,8 +36,7 @@ from service.runs.changes.runs import StoredLog, already_taken, import_run, read
 from service.runs.files import run_files
 from service.runs.files.logs import RunLog, look_at
 from service.runs.files.run_files import Received
-from service.runs.queries.run_checks import area_of_stack, run_with_content
-from service.runs.queries.run_uploads import UploadRow, upload
+from service.runs.queries.run_checks import UploadRow, area_of_stack, run_with_content, upload
 
 AT_ONCE = threading.Semaphore(2)
 """Readings of one process at a time; the others wait their turn."""

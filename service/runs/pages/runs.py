@@ -15,7 +15,7 @@ from service.platform.drawings.charts import Axis, Rule, Series, lines_chart
 from service.platform.errors import NotFound, Refused
 from service.platform.pages.forms import Asked as Query
 from service.platform.pages.forms import Form, Typed, blank
-from service.platform.pages.kept_charts import kept_chart
+from service.platform.pages.kept_drawings import kept_chart
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.runs.arithmetic.log_columns import Mapping, mapping_from_json
@@ -24,7 +24,7 @@ from service.runs.files import run_files
 from service.runs.files.run_files import Received, receive
 from service.runs.files.run_reading import Asked
 from service.runs.pages.run_uploads import taking
-from service.runs.queries.run_uploads import UploadRow, uploads_of_stack
+from service.runs.queries.run_checks import UploadRow, uploads_of_stack
 from service.runs.queries.runs import RunRow, RunSheet, newest_mapping, run_sheet, runs_of_stack
 from service.runs.tables import RunKind, SnapshotKind
 from service.settings import Settings

@@ -1,19 +1,24 @@
 """What a log is held against before it is taken in: content, time, the build's release."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
+from typing import Any
 
 from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from service.designs.tables import Design
+from service.people.tables import Person
 from service.platform.errors import NotFound
-from service.platform.queries.answers import columns, read_as
+from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
-from service.proof.tables.releases import BuildRelease
-from service.runs.tables import Run, RunKind, RunReading
+from service.platform.queries.prepared import param, statement
+from service.platform.tables import UtcDateTime
+from service.proof.tables import BuildRelease
+from service.runs.tables import Run, RunKind, RunReading, RunUpload, UploadState
 from service.stacks.queries.release_standing import release_stands, released_at
-from service.stacks.tables.stacks import Build, BuildPeriod, Stack
+from service.stacks.tables import Build, BuildPeriod, HourReading, HourReport, Moment, Stack
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,3 +120,137 @@ def area_of_stack(session: Session, stack_id: int) -> float:
     if area is None:
         raise NotFound("stack", stack_id)
     return area
+
+
+# What a meter showed just before, during and just after a stretch of time, as known now.
+#
+# People's readings are few and all given; of a bench's reports and of logs those of the stretch,
+# and the nearest on both sides.
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a meter showed at a time, in h; ``moment`` of a person's reading, else None."""
+
+    hours: float
+    taken_at: datetime
+    moment: Moment | None = None
+
+
+def shown_around(session: Session, meter_id: int, begin: datetime, end: datetime) -> list[Shown]:
+    """What one meter showed around a stretch of time, in the order of time. Three statements."""
+    values = {"meter_id": meter_id, "begin": begin, "end": end}
+    days = {"first": begin.astimezone(UTC).date(), "last": end.astimezone(UTC).date()}
+    read: Any = session.execute(_readings(), {"meter_id": meter_id})
+    found = [Shown(row.hours, row.taken_at, row.moment) for row in read]
+    found += _ends(session.execute(_reports(), {"meter_id": meter_id, **days}))
+    found += _ends(session.execute(_runs(), values))
+    return sorted(found, key=lambda shown: shown.taken_at)
+
+
+def _ends(rows: Any) -> Iterator[Shown]:
+    for row in rows:
+        yield Shown(row[0], row[1])
+        yield Shown(row[2], row[3])
+
+
+@statement
+def _readings() -> Any:
+    return (
+        select(HourReading.hours, HourReading.taken_at, HourReading.moment)
+        .where(HourReading.meter_id == param("meter_id"), HourReading.known_until.is_(None))
+        .order_by(HourReading.taken_at, HourReading.id)
+    )
+
+
+@statement
+def _reports() -> Any:
+    beside = aliased(HourReport)
+    of_meter = (beside.meter_id == param("meter_id"), known(beside))
+    before = select(func.max(beside.day)).where(*of_meter, beside.day < param("first"))
+    after = select(func.min(beside.day)).where(*of_meter, beside.day > param("last"))
+    return select(
+        HourReport.first_hours, HourReport.first_at, HourReport.last_hours, HourReport.last_at
+    ).where(
+        HourReport.meter_id == param("meter_id"),
+        known(HourReport),
+        HourReport.day >= func.coalesce(before.scalar_subquery(), param("first")),
+        HourReport.day <= func.coalesce(after.scalar_subquery(), param("last")),
+    )
+
+
+@statement
+def _runs() -> Any:
+    beside = aliased(RunReading)
+    told = (
+        beside.meter_id == param("meter_id"),
+        beside.meter_to_hours.is_not(None),
+        beside.known_until.is_(None),
+    )
+    begin, end = param("begin"), param("end")
+    before = select(func.max(beside.ended_at)).where(*told, beside.ended_at < begin)
+    after = select(func.min(beside.ended_at)).where(*told, beside.ended_at > end)
+    at = UtcDateTime()
+    return select(
+        RunReading.meter_from_hours,
+        RunReading.began_at,
+        RunReading.meter_to_hours,
+        RunReading.ended_at,
+    ).where(
+        RunReading.meter_id == param("meter_id"),
+        RunReading.meter_to_hours.is_not(None),
+        RunReading.known_until.is_(None),
+        RunReading.ended_at >= func.coalesce(before.scalar_subquery(), begin, type_=at),
+        RunReading.ended_at <= func.coalesce(after.scalar_subquery(), end, type_=at),
+    )
+
+
+# Logs on their way in: what was sent, how far each is read, and why it was refused.
+
+
+@dataclass(frozen=True, slots=True)
+class UploadRow:
+    """A file on its way in; ``done`` is the share read, 0 to 1."""
+
+    token: str
+    stack_id: int
+    stack: str
+    name: str
+    size_bytes: int
+    content_sha256: str
+    asked: str
+    state: UploadState
+    done: float
+    message: str
+    run_id: int | None
+    by_id: int
+    by: str
+    made_at: datetime
+    changed_at: datetime
+
+
+def upload(session: Session, token: str) -> UploadRow:
+    """A file on its way in. Raises NotFound: it is forgotten after a week."""
+    row = session.execute(_uploads().where(RunUpload.token == token)).first()
+    if row is None:
+        raise NotFound("uploaded log (it is kept for a week; send it again)", token[:8])
+    return read_as(UploadRow, row)
+
+
+def uploads_of_stack(session: Session, stack_id: int) -> tuple[UploadRow, ...]:
+    """Files on their way in for a stack that have not become runs, the newest first."""
+    rows = session.execute(
+        _uploads()
+        .where(RunUpload.stack_id == stack_id, RunUpload.state != UploadState.DONE)
+        .order_by(RunUpload.id.desc())
+        .limit(20)
+    )
+    return read_all(UploadRow, rows)
+
+
+def _uploads() -> Any:
+    return (
+        select(*columns(UploadRow, RunUpload, stack=Stack.serial, by=Person.name))
+        .join(Stack, Stack.id == RunUpload.stack_id)
+        .join(Person, Person.id == RunUpload.by_id)
+    )

@@ -10,7 +10,7 @@ from service.platform.api import answers, request_models
 from service.platform.api.callers import Caller, Database
 from service.platform.database import changing, now_utc, reading
 from service.platform.permissions import Act, need
-from service.stacks.api import part_models, stack_models
+from service.stacks.api import stack_models
 from service.stacks.changes.hour_reports import Report, report_hours, take_back_reports
 from service.stacks.queries.hour_kinds import stack_kinds
 from service.stacks.queries.hours import stack_hours
@@ -54,7 +54,7 @@ class KindsOfBuild(answers.Out):
     closed_at: datetime
     opened_at: datetime | None
     by_the_meter: answers.Hours
-    kinds: part_models.Kinds
+    kinds: stack_models.Kinds
     logs: int = Field(description="logs of test benches read for it")
     starts: int = Field(description="in those logs")
     stops: int
@@ -121,7 +121,7 @@ def kinds(
                 closed_at=one.span.closed_at,
                 opened_at=one.span.opened_at,
                 by_the_meter=answers.Hours.model_validate(one.span.ran),
-                kinds=part_models.Kinds.model_validate(one.of(None, now)),
+                kinds=stack_models.Kinds.model_validate(one.of(None, now)),
                 logs=len(one.logs),
                 starts=sum(log.starts for log in one.logs),
                 stops=sum(log.stops for log in one.logs),

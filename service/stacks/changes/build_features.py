@@ -11,13 +11,13 @@ from sqlalchemy.orm import Session
 
 from service.life.arithmetic.build_features import pack, unpack
 from service.life.queries.build_features import makeups_of
-from service.life.queries.traced_meas import traced_mea
-from service.life.tables.build_features import BuildMakeup
+from service.life.queries.traces import traced_mea
+from service.life.tables import BuildMakeup
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import Work, now_utc, reading, tending
 from service.platform.queries.as_of import known
-from service.stacks.tables.stacks import Build, BuildPeriod, Layer
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Build, BuildPeriod, Layer
+from service.store.tables import Part, PartType
 
 AT_ONCE = 40
 """Builds read together: some 30 000 layers of large stacks."""

@@ -17,9 +17,8 @@ from service.platform.permissions import Act, need
 from service.stacks.changes.build_features import keep_makeups
 from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.changes.supersede import now_or_later
-from service.stacks.queries.cells_then import BuildThen, build_then
-from service.stacks.tables.cell_bridges import CellBridge
-from service.stacks.tables.stacks import Stack
+from service.stacks.queries.cell_bridges import BuildThen, build_then
+from service.stacks.tables import CellBridge, Stack
 
 
 @dataclass(frozen=True, slots=True)

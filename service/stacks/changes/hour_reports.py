@@ -17,13 +17,15 @@ from service.platform.changes import reason as words_of_why
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
-from service.runs.queries.showings import Shown, shown_around
+from service.runs.queries.run_checks import Shown, shown_around
 from service.stacks.changes.build_features import keep_makeups_of_stack
-from service.stacks.changes.hours import meter_fitted_at
-from service.stacks.changes.meter_order import refuse_faster_than_the_clock, refuse_unless_between
+from service.stacks.changes.hours import (
+    meter_fitted_at,
+    refuse_faster_than_the_clock,
+    refuse_unless_between,
+)
 from service.stacks.changes.rule_verdicts import judge_stack
-from service.stacks.tables.hours import HourMeter, HourReport, Moment
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import HourMeter, HourReport, Moment, Stack
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,13 +17,13 @@ from service.life.arithmetic.failing_verdicts import MeaFacts, RuleFinding, judg
 from service.life.arithmetic.voltage_trend import Rate
 from service.life.queries.failing_rules import RuleVersion, rules_in_force
 from service.life.queries.mea_histories import MeaHistory, mea_histories
-from service.life.queries.reference_densities import operating_densities
-from service.life.tables.failing import RuleAnswer, RuleVerdict
+from service.life.queries.own_hours import operating_densities
+from service.life.tables import RuleAnswer, RuleVerdict
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import Work
 from service.platform.queries.as_of import known
-from service.stacks.tables.stacks import Build, Layer, Stack
-from service.store.tables.parts import Part, PartType
+from service.stacks.tables import Build, Layer, Stack
+from service.store.tables import Part, PartType
 
 AT_ONCE = 500
 """MEAs whose voltages are held in memory together."""

@@ -12,7 +12,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, Stale
 from service.platform.permissions import Act, need
 from service.stacks.changes.hours import fit_meter
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import serial_key
 
 NO_SERIAL = "new"

@@ -16,7 +16,7 @@ from service.platform.arithmetic.vocabulary import End, Facing, Kind
 from service.platform.database import Work
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer
+from service.stacks.tables import Build, BuildPeriod, Fixing, Layer
 
 AT_ONCE = 500
 """Rows closed out by one statement: every engine takes that many bound values."""

@@ -26,8 +26,8 @@ from service.platform.drawings.svg import (
     n,
     word,
 )
-from service.stacks.drawings.labels import PILE_BOTTOM, PILE_TOP
 from service.stacks.drawings.materials import WIDE
+from service.stacks.drawings.section import PILE_BOTTOM, PILE_TOP
 
 PLATE = 40.0
 """Width a compression plate is drawn with, shortened."""

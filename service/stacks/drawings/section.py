@@ -1,21 +1,34 @@
 """What one layer looks like cut through: plates with their channels, gaskets, MEA, end layers."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
-from service.designs.arithmetic.pile import CELL_KINDS, Layer
-from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side
+from service.designs.arithmetic.pile import CELL_KINDS, Layer, height_mm
+from service.platform.arithmetic.vocabulary import Back, End, Joint, Kind, Material, Side
+from service.platform.drawings.axis import Axis
 from service.platform.drawings.svg import (
+    ACT,
+    ATTENTION,
+    BODY,
     FINE,
     FUEL_EDGE,
     INK,
+    LARGE,
     PAPER,
+    SMALL,
+    THIN,
     THIN_WIDTH,
     WATER,
     box,
+    dimension,
     line,
     n,
+    triangle,
+    word,
 )
+from service.stacks.arithmetic.comparison import Mark
 from service.stacks.drawings.materials import hatching
 
 RIM = 30.0
@@ -111,3 +124,176 @@ def _channels(look: Look, width: float, height: float, prefix: str, rim: float) 
         left = width - deep if back_ahead else 0
         drawn += box(left, top, deep, inside, f'fill="url(#{prefix}-water)"')
     return drawn
+
+
+# What is written around the section of a pile: cells, positions, height, ends, changes.
+
+
+PILE_TOP, PILE_HEIGHT = 116.0, 200.0
+
+
+PILE_BOTTOM = PILE_TOP + PILE_HEIGHT
+
+
+TRIANGLES = PILE_BOTTOM + 54
+
+
+SET_OFF = (
+    f'class="d-act d-wash" stroke="{ACT}" stroke-width="{1.4 * THIN_WIDTH:.2f}" '
+    f'fill="{ACT}" fill-opacity="0.18"'
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Revision:
+    """A revision number, what happened, and the parts of this pile it stands for."""
+
+    number: int
+    what: str
+    parts: frozenset[int]
+
+
+@dataclass(frozen=True)
+class Page:
+    """What all parts of the drawing need to know."""
+
+    layers: Sequence[Layer]
+    axis: Axis
+    prefix: str
+
+    @cached_property
+    def cells(self) -> dict[int, tuple[float, float]]:
+        """From where to where each drawn cell reaches."""
+        found: dict[int, tuple[float, float]] = {}
+        for at, (x, wide) in self.axis.places.items():
+            cell = self.layers[at].cell
+            if cell:
+                start, _ = found.get(cell, (x, 0))
+                found[cell] = (start, x + wide)
+        return found
+
+    @cached_property
+    def looks(self) -> list[Look]:
+        """How each layer is drawn."""
+        return looks(self.layers)
+
+
+def revisions(layers: Sequence[Layer], changes: Iterable[Mark]) -> list[Revision]:
+    """The marks of a comparison that concern parts of this pile."""
+    here = {layer.part for layer in layers}
+    found = (
+        Revision(m.number, str(m.what), frozenset(c.layer.part for c in m.changes) & here)
+        for m in changes
+    )
+    return [revision for revision in found if revision.parts]
+
+
+def cell_numbers(page: Page) -> str:
+    """A bracket over each cell and its number, as many as can be read; blank cells are named."""
+    blanks = {x.cell for x in page.layers if x.kind is Kind.BLANK_CELL}
+    y, drawn, last_x = PILE_TOP - 40, [], -99.0
+    for cell, (start, end) in page.cells.items():
+        middle = (start + end) / 2
+        bracket = f"M{n(start + 1)} {n(y + 7)}v-6H{n(end - 1)}v6"
+        drawn.append(f'<path {FINE} d="{bracket}"/>')
+        if middle - last_x >= 8 * len(str(cell)) + 3:
+            last_x = middle
+            size = BODY if end - start > 22 else SMALL
+            pen = "word strong"
+            drawn.append(word(middle, y - 4, str(cell), size=size, anchor="middle", pen=pen))
+        if cell in blanks:
+            drawn.append(word(middle, y - 19, "blank", size=SMALL, anchor="middle", pen="soft"))
+    if page.cells:
+        drawn.append(word(page.axis.start - 8, y - 4, "cell", anchor="end", pen="soft", size=SMALL))
+    return "".join(drawn)
+
+
+def ends(page: Page, is_clamped: bool, open_at: End | None) -> str:
+    """Names both ends beneath the pile."""
+    y = PILE_BOTTOM + (46 if is_clamped else 24)
+    names = []
+    for end, x, anchor in (
+        (End.FIXED, page.axis.start - 4, "end"),
+        (End.FREE, page.axis.end + 4, "start"),
+    ):
+        text = f"{end}, open" if end is open_at else str(end)
+        names.append(word(x, y, text, size=LARGE, anchor=anchor, pen="word strong"))
+    return "".join(names)
+
+
+def ruler(page: Page, revised: list[Revision]) -> str:
+    """Positions under the layers, as many as can be read beside the changes."""
+    places = page.axis.places
+    narrow = (page.axis.end - page.axis.start) / max(1, len(places))
+    step = next((s for s in (1, 2, 5, 10, 20, 50, 100) if s * narrow >= 26), 100)
+    taken = [middle for middle, _ in _middles(page, revised)]
+    y, drawn, last_x = PILE_BOTTOM + 26, [], -99.0
+    for at, (x, wide) in places.items():
+        position, middle = page.layers[at].position, x + wide / 2
+        is_free = middle - last_x > 8 * len(str(position)) + 5 and all(
+            abs(middle - other) > 15 for other in taken
+        )
+        if is_free and (position % step == 0 or position == 1):
+            last_x = middle
+            drawn.append(
+                line(middle, PILE_BOTTOM + 17, middle, y - 1, THIN)
+                + word(middle, y + 11, str(position), size=SMALL, anchor="middle", pen="soft")
+            )
+    return "".join(drawn)
+
+
+def height(page: Page) -> str:
+    """The dimension line above the pile, or that there is no pile yet."""
+    if not page.layers:
+        middle = (page.axis.start + page.axis.end) / 2
+        return word(middle, PILE_TOP + 60, "no layers yet", anchor="middle", pen="soft")
+    text = f"{height_mm(page.layers):.1f}\u2009mm, sum of thicknesses"
+    return dimension(page.axis.start, page.axis.end, 30, text, PILE_TOP - 2)
+
+
+def changes(page: Page, revised: list[Revision]) -> str:
+    """Revision triangles under the changed layers, moved apart where they would meet."""
+    drawn, last_x = [], -99.0
+    for middle, revision in _middles(page, revised):
+        x = last_x = max(middle, last_x + 25)
+        elbow = f"M{n(middle)} {n(PILE_BOTTOM + 2)}V{n(TRIANGLES - 10)}L{n(x)} {n(TRIANGLES)}"
+        drawn.append(
+            f"<g><title>Change {revision.number}: {revision.what}</title>"
+            f'<path {ATTENTION} stroke-dasharray="3 2" d="{elbow}"/>'
+            f"{triangle(x, TRIANGLES, revision.number)}</g>"
+        )
+    return "".join(drawn)
+
+
+def _middles(page: Page, revised: list[Revision]) -> list[tuple[float, Revision]]:
+    """Where each change lies along the axis, from the fixed end."""
+    middles = {page.layers[at].part: x + wide / 2 for at, (x, wide) in page.axis.places.items()}
+    found = [
+        (sum(at) / len(at), revision)
+        for revision in revised
+        if (at := [middles[part] for part in revision.parts if part in middles])
+    ]
+    return sorted(found, key=lambda item: item[0])
+
+
+def pointer(page: Page, position: int | None) -> str:
+    """An arrow at a position, and the layer set off."""
+    for at, (x, wide) in page.axis.places.items():
+        if page.layers[at].position == position:
+            tip = f"M{n(x + wide / 2)} {n(PILE_TOP - 2)}l-9 -16h6v-12h6v12h6z"
+            return (
+                f'<g class="pointer" pointer-events="none">'
+                f'<path class="d-act-solid" fill="{ACT}" d="{tip}"/>'
+                + box(x, PILE_TOP, wide, PILE_HEIGHT, SET_OFF)
+                + "</g>"
+            )
+    return ""
+
+
+def circle(page: Page, cell: int) -> str:
+    """The thin line around what is drawn in detail."""
+    start, end = page.cells[cell]
+    half = (end - start) / 2 + 7
+    corner = f'rx="{n(min(half, 26))}" pointer-events="none"'
+    pen = f'class="d-ink" stroke="{INK}" stroke-width="1" {corner}'
+    return box((start + end) / 2 - half, PILE_TOP - 8, 2 * half, 58, pen)

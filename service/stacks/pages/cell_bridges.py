@@ -20,8 +20,13 @@ from service.stacks.changes.cell_bridges import (
     note_bridge,
     withdraw_bridge,
 )
-from service.stacks.queries.cell_bridges import WrittenBridge, bridges_of_stack, written_bridge
-from service.stacks.queries.cells_then import BuildThen, build_then
+from service.stacks.queries.cell_bridges import (
+    BuildThen,
+    WrittenBridge,
+    bridges_of_stack,
+    build_then,
+    written_bridge,
+)
 from service.stacks.queries.layer_maps import MapStack, stack_facts
 from service.stacks.queries.stacks import find_stack
 

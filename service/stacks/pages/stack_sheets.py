@@ -9,7 +9,6 @@ from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 
 from service.closing.queries.build_torques import BuildTorques, RodTorque, build_torques
-from service.operation.queries.verification_cache import verified
 from service.people.pages.signing_in import Database, Me
 from service.planning.queries.plans import ListedPlan, plans_of_stack
 from service.platform.arithmetic.verdicts import Verdict
@@ -18,6 +17,7 @@ from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import local, page
 from service.platform.permissions import Act, need
+from service.records.queries.verification_cache import verified
 from service.proof.queries.build_verdicts import verdicts_of_build
 from service.proof.queries.verdict_lines import tally
 from service.records.queries.content import Verification
@@ -35,7 +35,7 @@ from service.stacks.pages.layer_pictures import (
     rod_plan,
     section,
 )
-from service.stacks.queries.builds import BuildFacts
+from service.stacks.queries.build_spans import BuildFacts
 from service.stacks.queries.cell_bridges import KnownBridge
 from service.stacks.queries.hour_histories import HourHistory, hour_history
 from service.stacks.queries.hour_kinds import BuildKinds, stack_kinds

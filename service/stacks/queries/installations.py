@@ -17,9 +17,9 @@ from service.platform.queries.prepared import as_of_param, param, params, statem
 from service.records.tables import RebuildRecord, RecordKind, RecordState
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.part_hours import cell_hours
-from service.stacks.tables.stacks import Build, BuildPeriod, Fixing, Layer, Stack
-from service.store.arithmetic.labels import part_label
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Lot, Part, PartType
 
 REACH = 8
 """Layers looked at on each side: enough to meet the next MEA in any pile of the trade."""

@@ -22,10 +22,10 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param, param_list, params, statement
-from service.stacks.queries.builds import BuildFacts, builds_of
-from service.stacks.tables.stacks import Fixing, Layer, Stack
-from service.store.arithmetic.labels import part_label
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.queries.build_spans import BuildFacts, builds_of
+from service.stacks.tables import Fixing, Layer, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Lot, Part, PartType
 
 
 @dataclass(frozen=True, slots=True)

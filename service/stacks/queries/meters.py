@@ -18,7 +18,7 @@ from service.platform.queries.as_of import known
 from service.platform.queries.prepared import as_of_param, param_list, params, statement
 from service.runs.tables import RunReading
 from service.stacks.arithmetic.running_hours import Meter, Offset, TotalAt, offsets
-from service.stacks.tables.hours import HourMeter, HourReading, HourReport, Moment
+from service.stacks.tables import HourMeter, HourReading, HourReport, Moment
 
 AS_COUNTED = (HourReading.hours, HourReading.taken_at, HourReading.id)
 """A meter never counts backwards: in this order its readings stand in time as well."""

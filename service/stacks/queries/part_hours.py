@@ -15,9 +15,9 @@ from service.stacks.arithmetic import part_hours as trade
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.build_spans import BuildSpan, build_spans
 from service.stacks.queries.cell_bridges import KnownBridge, blank_cells, bridges_of_builds
-from service.stacks.queries.hours_at import TotalOverTime, stack_total_at
-from service.stacks.tables.stacks import Build, Fixing, Layer
-from service.store.tables.parts import Part
+from service.stacks.queries.hour_histories import TotalOverTime, stack_total_at
+from service.stacks.tables import Build, Fixing, Layer
+from service.store.tables import Part
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,27 +1,132 @@
 """The whole life of one part: where it is, where it was, what was seen on it, what held it."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, func, or_, select
+from sqlalchemy import and_, func, or_, select, union
 from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import Person
 from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.as_of import known
 from service.platform.queries.audit_trail import Entry, entries_about
-from service.platform.queries.prepared import param, statement
-from service.platform.tables.attachments import Attachment
-from service.records.tables import RebuildRecord, RecordState, Step, StepKind
+from service.platform.queries.prepared import param, param_list, statement
+from service.platform.tables import Attachment
+from service.records.tables import Finding, RebuildRecord, RecordState, Step, StepKind
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.installations import Sitting, sittings
-from service.stacks.queries.part_events import Events, SeenOnIt, event_counts, findings_on
-from service.stacks.tables.stacks import Build, Layer, Stack
-from service.store.arithmetic.labels import part_label
-from service.store.queries.part_facts import PartFacts, part_facts
-from service.store.tables.holds import Concession, Hold
-from service.store.tables.parts import Lot, Part
+from service.stacks.tables import Build, Fixing, Layer, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.queries.part_lists import PartFacts, part_facts
+from service.store.tables import Concession, Hold, Lot, Part
+
+# What happened to parts: load cycles, separations, findings.
+
+
+@dataclass(frozen=True, slots=True)
+class SeenOnIt:
+    """One finding on a part."""
+
+    id: int
+    record_id: int
+    record_state: RecordState
+    stack_serial: str
+    done_at: datetime
+    written_at: datetime
+    by: str
+    condition: str
+    severity: int | None
+    where: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Events:
+    """Load cycles: closings with the part clamped in; separations: openings that parted a face."""
+
+    load_cycles: int = 0
+    separations: int = 0
+
+
+def event_counts(session: Session, part_ids: Collection[int]) -> dict[int, Events]:
+    """How many load cycles and separations has each of these parts been through? Two statements.
+
+    A load cycle is a build known now that held the part: the clamp was closed on it. A separation
+    is an event in which a layer was lifted off it, or it was lifted off, and which counts: handed
+    in or still being written, not void.
+    """
+    told_of = {"part_ids": list(part_ids)}
+    cycles: dict[int, int] = dict(session.execute(_cycles(), told_of).all())
+    separations: dict[int, int] = dict(session.execute(_separations(), told_of).all())
+    return {
+        part_id: Events(cycles.get(part_id, 0), separations.get(part_id, 0)) for part_id in part_ids
+    }
+
+
+@statement
+def _cycles() -> Any:
+    """Builds known now that held each part."""
+    sat = union(
+        select(Layer.part_id, Layer.build_id).where(
+            Layer.part_id.in_(param_list("part_ids")), known(Layer)
+        ),
+        select(Fixing.part_id, Fixing.build_id).where(
+            Fixing.part_id.in_(param_list("part_ids")), known(Fixing)
+        ),
+    ).subquery()
+    return select(sat.c.part_id, func.count(sat.c.build_id)).group_by(sat.c.part_id)
+
+
+@statement
+def _separations() -> Any:
+    """Records that count in which each part was lifted off, or left outermost."""
+    lifted = (Step.kind == StepKind.LIFTED_OFF, Step.undone_at.is_(None))
+    parted = union(
+        select(Step.part_id.label("part_id"), Step.record_id).where(
+            Step.part_id.in_(param_list("part_ids")), *lifted
+        ),
+        select(Step.exposed_part_id, Step.record_id).where(
+            Step.exposed_part_id.in_(param_list("part_ids")), *lifted
+        ),
+    ).subquery()
+    return (
+        select(parted.c.part_id, func.count(parted.c.record_id))
+        .join(RebuildRecord, RebuildRecord.id == parted.c.record_id)
+        .where(RebuildRecord.state != RecordState.VOID)
+        .group_by(parted.c.part_id)
+    )
+
+
+FINDINGS = (
+    select(
+        Finding.part_id,
+        *columns(
+            SeenOnIt,
+            Finding,
+            Step,
+            record_state=RebuildRecord.state,
+            stack_serial=Stack.serial,
+            by=Person.name,
+        ),
+    )
+    .join(Step, Step.id == Finding.step_id)
+    .join(Person, Person.id == Step.by_id)
+    .join(RebuildRecord, RebuildRecord.id == Finding.record_id)
+    .join(Stack, Stack.id == RebuildRecord.stack_id)
+    .where(Finding.part_id.in_(param_list("part_ids")), Step.undone_at.is_(None))
+    .order_by(Step.done_at, Finding.id)
+)
+
+
+def findings_on(session: Session, part_ids: Collection[int]) -> dict[int, tuple[SeenOnIt, ...]]:
+    """What was seen on each of these parts, oldest first?"""
+    found: dict[int, list[SeenOnIt]] = {}
+    for row in session.execute(FINDINGS, {"part_ids": list(part_ids)}):
+        found.setdefault(row.part_id, []).append(read_as(SeenOnIt, row))
+    return {part_id: tuple(seen) for part_id, seen in found.items()}
+
 
 PLACED, LIFTED = aliased(Person), aliased(Person)
 

@@ -14,8 +14,7 @@ from service.bench.tables import Correction, CorrectionOf
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
-from service.proof.tables.releases import BuildRelease
-from service.proof.tables.stack_tests import StackTest
+from service.proof.tables import BuildRelease, StackTest
 from service.records.tables import (
     Decision,
     Meaning,
@@ -25,7 +24,7 @@ from service.records.tables import (
     StepKind,
     TorqueReading,
 )
-from service.stacks.tables.stacks import Build, BuildPeriod, Layer
+from service.stacks.tables import Build, BuildPeriod, Layer
 
 EXCHANGED = (StepKind.FIXING_FITTED, StepKind.FIXING_REMOVED)
 TESTED = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)

@@ -20,10 +20,9 @@ from service.platform.queries.prepared import param, param_list, statement
 from service.records.tables import Decision, Meaning, RebuildRecord, RecordKind, RecordState
 from service.stacks.queries.hours import StackHours, stack_hours
 from service.stacks.queries.stacks import OPEN, joined, standing_holds, state_in_a_word, written
-from service.stacks.tables.stacks import Layer, Stack
-from service.store.arithmetic.labels import part_label
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Lot, Part
+from service.stacks.tables import Layer, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Hold, Lot, Part
 
 
 @dataclass(frozen=True, slots=True)

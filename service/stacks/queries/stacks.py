@@ -23,10 +23,9 @@ from service.platform.queries.answers import read_as
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.queries.hours import StackHours, stack_hours
 from service.stacks.queries.release_standing import release_stands
-from service.stacks.tables.stacks import Build, BuildPeriod, Layer, Stack
+from service.stacks.tables import Build, BuildPeriod, Layer, Stack
 from service.store.arithmetic.identifiers import serial_key
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Part
+from service.store.tables import Hold, Part
 
 OPEN = "open"
 RELEASED = "released"

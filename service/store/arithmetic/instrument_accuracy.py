@@ -5,7 +5,7 @@ Sources: ISO 6789-1:2017 from memory (torque drivers); common practice, no sourc
 
 from dataclasses import dataclass
 
-from service.physics.arithmetic.preload_scatter import permissible_deviation
+from service.physics.arithmetic.clamping import permissible_deviation
 from service.platform.arithmetic.errors import OutOfRange
 
 

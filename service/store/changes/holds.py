@@ -21,9 +21,7 @@ from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.tables import Step
 from service.store.changes import part_axes, parts
-from service.store.tables.holds import Concession, Hold
-from service.store.tables.instruments import Instrument
-from service.store.tables.parts import Lot, Part
+from service.store.tables import Concession, Hold, Instrument, Lot, Part
 
 MOST_TOGETHER = 2000
 """Holds placed at once, at most."""

@@ -19,7 +19,7 @@ from service.platform.queries.answers import columns, read_as
 from service.store.arithmetic.identifiers import serial_key
 from service.store.changes.lots import LotEntry, put_lot
 from service.store.changes.parts import PartEntry
-from service.store.tables.parts import Lot, Part
+from service.store.tables import Lot, Part
 
 AT_ONCE = 500
 

@@ -12,12 +12,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.store.arithmetic.identifiers import serial_key
-from service.store.tables.instruments import (
-    Calibration,
-    CalibrationResult,
-    Instrument,
-    InstrumentKind,
-)
+from service.store.tables import Calibration, CalibrationResult, Instrument, InstrumentKind
 
 MOST_PERCENT = 50.0
 
@@ -102,7 +97,8 @@ def add_calibration(work: Work, instrument_id: int, entry: CalibrationEntry) -> 
     """Write down a calibration. Gives its id; it is never changed afterwards.
 
     One that found the instrument out of tolerance puts in doubt all readings since the last good
-    one: store/queries/instruments.py lists them. Raises Refused for a date ahead or a due date before.
+    one: store/queries/instruments.py lists them. Raises Refused for a date ahead or a due date
+    before.
     """
     need(work.by, Act.INSTRUMENT_WRITE)
     instrument = work.session.get(Instrument, instrument_id)

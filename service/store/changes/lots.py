@@ -13,7 +13,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.store.arithmetic.identifiers import serial_key
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.tables import Lot, Part, PartType
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,8 @@
 """A part's three axes, each changed by its own function with the reason.
 
 Where a part is (``move_part``, ``bring_back``), whether it may be used (``judge_part``, and holds
-in store/changes/holds.py), what it is reserved for (``reserve_part``). Fitting and lifting off belong to
-rebuild records.
+in store/changes/holds.py), what it is reserved for (``reserve_part``). Fitting and lifting
+off belong to rebuild records.
 """
 
 from sqlalchemy import exists, select
@@ -14,7 +14,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
-from service.stacks.tables.stacks import Fixing, Layer, Stack
+from service.stacks.tables import Fixing, Layer, Stack
 from service.store.changes.parts import (
     PLACES_BY_HAND,
     label,
@@ -22,8 +22,7 @@ from service.store.changes.parts import (
     refuse_no_judgement,
     refuse_place_by_record,
 )
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Part
+from service.store.tables import Hold, Part
 
 
 def move_part(

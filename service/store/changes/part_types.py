@@ -5,7 +5,7 @@ from typing import cast
 
 from sqlalchemy import exists, func, select
 
-from service.designs.queries.patterns import designs_naming
+from service.designs.queries import designs_naming
 from service.physics.arithmetic.part_stiffness import PartStiffness, stiffness_as_data
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json
@@ -17,7 +17,7 @@ from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.store.arithmetic.stiffness_form import FIELDS, stiffness_to_form
 from service.store.queries.part_types import read_stiffness
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.tables import Lot, Part, PartType
 
 LIMITS = (
     "name",

@@ -1,4 +1,4 @@
-"""Parts: added, and what is said of them put right. Their three axes: store/changes/part_axes.py."""
+"""Parts: added, and what is said of them put right; their three axes are in part_axes.py."""
 
 from dataclasses import dataclass
 
@@ -13,11 +13,10 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.tables import Finding, Step
-from service.stacks.tables.stacks import Fixing, Layer
-from service.store.arithmetic.identifiers import serial_key
-from service.store.arithmetic.labels import part_label
+from service.stacks.tables import Fixing, Layer
+from service.store.arithmetic.identifiers import part_label, serial_key
 from service.store.queries.part_types import read_stiffness
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.tables import Lot, Part, PartType
 
 BY_RECORD = frozenset({Whereabouts.FITTED, Whereabouts.LIFTED_OFF})
 PLACES_BY_HAND = tuple(place for place in Whereabouts if place not in BY_RECORD)

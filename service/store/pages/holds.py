@@ -15,17 +15,18 @@ from service.platform.permissions import Act, need
 from service.settings import Settings
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.parts import JUDGEMENTS
-from service.store.queries.hold_lists import (
+from service.store.queries.holds import (
     About,
     ConcessionRow,
+    Forbids,
     HeldSubject,
     HoldRow,
     concessions,
     hold,
     holds,
     subject,
+    what_forbids,
 )
-from service.store.queries.holds import Forbids, what_forbids
 
 router = APIRouter(prefix="/holds")
 

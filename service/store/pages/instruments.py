@@ -13,7 +13,6 @@ from service.platform.files.days import noon
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.platform.queries.readings_in_doubt import InDoubt, readings_in_doubt
 from service.store.changes.instruments import (
     CalibrationEntry,
     InstrumentEntry,
@@ -21,14 +20,16 @@ from service.store.changes.instruments import (
     add_instrument,
     change_instrument,
 )
-from service.store.queries.hold_lists import About, ConcessionRow, HoldRow, concessions, holds
+from service.store.queries.holds import About, ConcessionRow, HoldRow, concessions, holds
 from service.store.queries.instruments import (
+    InDoubt,
     InstrumentOnPage,
     InstrumentRow,
     instrument,
     instruments,
+    readings_in_doubt,
 )
-from service.store.tables.instruments import CalibrationResult, InstrumentKind
+from service.store.tables import CalibrationResult, InstrumentKind
 
 router = APIRouter(prefix="/instruments")
 

@@ -14,7 +14,7 @@ from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.settings import Settings
 from service.store.changes.lots import LotEntry, add_lot, change_lot
-from service.store.queries.hold_lists import About, ConcessionRow, HoldRow, concessions, holds
+from service.store.queries.holds import About, ConcessionRow, HoldRow, concessions, holds
 from service.store.queries.lots import LotFacts, LotFilter, LotOnPage, lot, lots
 from service.store.queries.part_lists import PartFilter, PartRow, parts
 from service.store.queries.part_types import PartTypeFacts, part_types

@@ -9,7 +9,7 @@ from sqlalchemy import Engine
 
 from service.condition.drawings.curves import draw_curve
 from service.limits.arithmetic.figures_differences import FigureRow, shown
-from service.limits.arithmetic.figures_help import help_of
+from service.limits.arithmetic.figures_fields import help_of
 from service.people.pages.signing_in import Database, Me
 from service.physics.arithmetic.part_stiffness import Bed, PartStiffness, Seal
 from service.platform.arithmetic.curve_text import CurveOf

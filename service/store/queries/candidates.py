@@ -8,10 +8,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
-from service.stacks.tables.stacks import Stack
-from service.store.arithmetic.identifiers import Scan, read_scan, serial_key
-from service.store.arithmetic.labels import part_label
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import Stack
+from service.store.arithmetic.identifiers import Scan, part_label, read_scan, serial_key
+from service.store.tables import Lot, Part, PartType
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,17 +2,18 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
+from typing import Any, Literal
 
-from sqlalchemy import ColumnElement, and_, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, Row, Select, and_, or_, select
+from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotFound
-from service.store.tables.holds import Concession, Hold
-from service.store.tables.instruments import Instrument
-from service.store.tables.parts import Lot, Part
+from service.platform.queries.answers import read_as
+from service.stacks.tables import Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Concession, Hold, Instrument, Lot, Part, PartType
 
 Cause = Literal["hold", "lot hold", "usability", "gone"]
 
@@ -173,4 +174,249 @@ def unused_concession(
             Concession.id,
         )
         .limit(1)
+    )
+
+
+# Holds and concessions: listed, one by one, and those of one part, lot or instrument.
+
+
+SubjectKind = Literal["part", "lot", "instrument"]
+
+
+PLURALS: dict[str, str] = {"part": "parts", "lot": "lots", "instrument": "instruments"}
+
+
+@dataclass(frozen=True, slots=True)
+class HeldSubject:
+    """What a hold or concession is about."""
+
+    kind: SubjectKind
+    id: int
+    label: str
+    more: str
+    """its part type, or the kind of instrument"""
+    where: str = ""
+    """where the part is now"""
+
+    @property
+    def address(self) -> str:
+        """The address of its page."""
+        return f"/{PLURALS[self.kind]}/{self.id}"
+
+
+@dataclass(frozen=True, slots=True)
+class HoldRow:
+    """One hold, standing or lifted."""
+
+    id: int
+    subject: HeldSubject
+    reason: str
+    placed_by: str
+    placed_at: datetime
+    usability_before: Usability | None
+    lifted_by: str | None
+    lifted_at: datetime | None
+    lift_reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class ConcessionRow:
+    """Leave for uses in one record."""
+
+    id: int
+    subject: HeldSubject
+    reason: str
+    given_by: str
+    given_at: datetime
+    used_in_record_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """Which holds or concessions: all, or those of one subject."""
+
+    part_id: int | None = None
+    lot_id: int | None = None
+    instrument_id: int | None = None
+
+
+EVERYTHING = About()
+
+
+Lifter = aliased(Person, name="lifter")
+
+
+def holds(
+    session: Session,
+    about: About = EVERYTHING,
+    *,
+    lifted_too: bool = False,
+    before_id: int | None = None,
+    most: int = 500,
+) -> tuple[HoldRow, ...]:
+    """Holds, the latest first; one more than ``most`` says that there are more. One statement."""
+    statement = _of(_holds(), Hold, about).order_by(Hold.id.desc()).limit(most + 1)
+    if not lifted_too:
+        statement = statement.where(Hold.lifted_at.is_(None))
+    if before_id is not None:
+        statement = statement.where(Hold.id < before_id)
+    return tuple(_hold(row) for row in session.execute(statement))
+
+
+def hold(session: Session, hold_id: int) -> HoldRow:
+    """One hold. Raises NotFound."""
+    row = session.execute(_holds().where(Hold.id == hold_id)).first()
+    if row is None:
+        raise NotFound("hold", hold_id)
+    return _hold(row)
+
+
+def concessions(
+    session: Session,
+    about: About = EVERYTHING,
+    *,
+    used_too: bool = False,
+    before_id: int | None = None,
+    most: int = 500,
+) -> tuple[ConcessionRow, ...]:
+    """Concessions, the latest first, as `holds` lists holds. One statement."""
+    statement = (
+        _of(_with_subject(Concession), Concession, about)
+        .add_columns(
+            Concession.id.label("own_id"),
+            Concession.reason,
+            Person.name.label("by"),
+            Concession.given_at,
+            Concession.used_in_record_id,
+        )
+        .join(Person, Person.id == Concession.given_by_id)
+        .order_by(Concession.id.desc())
+        .limit(most + 1)
+    )
+    if not used_too:
+        statement = statement.where(Concession.used_in_record_id.is_(None))
+    if before_id is not None:
+        statement = statement.where(Concession.id < before_id)
+    return tuple(
+        ConcessionRow(
+            row.own_id, _subject(row), row.reason, row.by, row.given_at, row.used_in_record_id
+        )
+        for row in session.execute(statement)
+    )
+
+
+def subject(session: Session, about: About) -> HeldSubject:
+    """The part, lot or instrument a form is about. One statement. Raises NotFound."""
+    columns = _subject_columns()
+    statement: Select[Any]
+    if about.part_id is not None:
+        statement = (
+            select(*columns)
+            .select_from(Part)
+            .join(PartType, PartType.id == Part.part_type_id)
+            .outerjoin(Lot, Lot.id == Part.lot_id)
+            .outerjoin(Stack, Stack.id == Part.stack_id)
+            .outerjoin(Instrument, Instrument.id.is_(None))
+            .where(Part.id == about.part_id)
+        )
+        kind, key = "part", about.part_id
+    elif about.lot_id is not None:
+        statement = (
+            select(*columns)
+            .select_from(Lot)
+            .join(PartType, PartType.id == Lot.part_type_id)
+            .outerjoin(Part, Part.id.is_(None))
+            .outerjoin(Stack, Stack.id.is_(None))
+            .outerjoin(Instrument, Instrument.id.is_(None))
+            .where(Lot.id == about.lot_id)
+        )
+        kind, key = "lot", about.lot_id
+    else:
+        statement = (
+            select(*columns)
+            .select_from(Instrument)
+            .outerjoin(Part, Part.id.is_(None))
+            .outerjoin(PartType, PartType.id.is_(None))
+            .outerjoin(Lot, Lot.id.is_(None))
+            .outerjoin(Stack, Stack.id.is_(None))
+            .where(Instrument.id == about.instrument_id)
+        )
+        kind, key = "instrument", about.instrument_id or 0
+    row = session.execute(statement).first()
+    if row is None:
+        raise NotFound(kind, key)
+    return _subject(row)
+
+
+def _subject_columns() -> tuple[Any, ...]:
+    return (
+        Part.id.label("part_id"),
+        Part.serial,
+        Part.item_number,
+        Part.whereabouts,
+        Stack.serial.label("stack"),
+        PartType.name.label("type_name"),
+        Lot.id.label("lot_id"),
+        Lot.label.label("lot"),
+        Instrument.id.label("instrument_id"),
+        Instrument.label.label("instrument"),
+        Instrument.kind.label("instrument_kind"),
+    )
+
+
+def _with_subject(table: type[Hold] | type[Concession]) -> Select[Any]:
+    """The row's subject: its part with the part's lot, its lot, or its instrument."""
+    return (
+        select(*_subject_columns())
+        .select_from(table)
+        .outerjoin(Part, Part.id == table.part_id)
+        .outerjoin(Lot, (Lot.id == table.lot_id) | (Lot.id == Part.lot_id))
+        .outerjoin(PartType, (PartType.id == Part.part_type_id) | (PartType.id == Lot.part_type_id))
+        .outerjoin(Stack, Stack.id == Part.stack_id)
+        .outerjoin(Instrument, Instrument.id == table.instrument_id)
+    )
+
+
+def _holds() -> Select[Any]:
+    return (
+        _with_subject(Hold)
+        .add_columns(
+            Hold.id.label("own_id"),
+            Hold.reason,
+            Person.name.label("by"),
+            Hold.placed_at,
+            Hold.usability_before,
+            Lifter.name.label("lifter"),
+            Hold.lifted_at,
+            Hold.lift_reason,
+        )
+        .join(Person, Person.id == Hold.placed_by_id)
+        .outerjoin(Lifter, Lifter.id == Hold.lifted_by_id)
+    )
+
+
+def _of(statement: Select[Any], table: type[Hold] | type[Concession], about: About) -> Select[Any]:
+    if about.part_id is not None:
+        return statement.where(table.part_id == about.part_id)
+    if about.lot_id is not None:
+        return statement.where(table.lot_id == about.lot_id)
+    if about.instrument_id is not None:
+        return statement.where(table.instrument_id == about.instrument_id)
+    return statement
+
+
+def _subject(row: Row[Any]) -> HeldSubject:
+    if row.instrument_id is not None:
+        return HeldSubject("instrument", row.instrument_id, row.instrument, row.instrument_kind)
+    if row.part_id is None:
+        return HeldSubject("lot", row.lot_id, row.lot, row.type_name)
+    fitted = row.whereabouts is Whereabouts.FITTED
+    where = f"fitted in {row.stack}" if fitted else str(row.whereabouts)
+    label = part_label(row.serial, row.lot, row.item_number)
+    return HeldSubject("part", row.part_id, label, row.type_name, where)
+
+
+def _hold(row: Row[Any]) -> HoldRow:
+    return read_as(
+        HoldRow, row, id=row.own_id, subject=_subject(row), placed_by=row.by, lifted_by=row.lifter
     )

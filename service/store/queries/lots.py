@@ -10,12 +10,11 @@ from sqlalchemy.orm import Session
 from service.platform.arithmetic.vocabulary import Kind, Usability
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.stacks.tables.stacks import Stack
+from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.instruments import THROUGH_THE_DAY
 from service.store.queries.part_types import Whither
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.tables import Hold, Lot, Part, PartType
 
 
 @dataclass(frozen=True, slots=True)

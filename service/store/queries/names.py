@@ -9,7 +9,7 @@ from service.people.tables import Person
 from service.platform.errors import NotFound, Refused
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.scans import find_scanned
-from service.store.tables.instruments import Instrument
+from service.store.tables import Instrument
 
 
 def people_by_login(session: Session, logins: Collection[str]) -> dict[str, int]:

@@ -7,16 +7,17 @@ from typing import Any
 from sqlalchemy import Select, and_, case, exists, literal, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.closing.arithmetic.measured_thickness import expected_mm, remark_on
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.prepared import param
 from service.records.tables import Step
-from service.stacks.tables.stacks import Fixing, Layer, Stack
-from service.store.arithmetic.identifiers import serial_key
-from service.store.arithmetic.labels import part_label
+from service.stacks.tables import Fixing, Layer, Stack
+from service.store.arithmetic.identifiers import part_label, serial_key
 from service.store.queries.lots import HELD_BY_LOT
-from service.store.tables.holds import Hold
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.queries.part_types import read_stiffness
+from service.store.tables import Hold, Lot, Part, PartType
 
 ReservedFor = aliased(Stack, name="reserved_for")
 
@@ -192,3 +193,130 @@ def _after(last_id: int, *, by_serial: bool) -> Any:
     last = aliased(Part)
     key = select(last.serial_key).where(last.id == last_id).scalar_subquery()
     return or_(Part.serial_key > key, and_(Part.serial_key == key, Part.id > last_id))
+
+
+# What a part is, and how it stands on its three axes.
+
+
+RESERVED = aliased(Stack)
+
+
+@dataclass(frozen=True, slots=True)
+class PartFacts:
+    """What a part is and how it stands on its three axes."""
+
+    id: int
+    label: str
+    serial: str | None
+    item_number: int | None
+    kind: Kind
+    type_id: int
+    type_name: str
+    drawing_number: str
+    revision: str
+    lot_id: int | None
+    lot: str | None
+    supplier: str
+    expires_at: datetime | None
+    whereabouts: Whereabouts
+    place: str
+    stack_id: int | None
+    stack_serial: str | None
+    usability: Usability
+    reserved_for_stack_id: int | None
+    reserved_for: str | None
+    hours_before: float
+    openings_most: int | None
+    hours_most: float | None
+    notes: str
+    added_at: datetime
+    measured_thickness_mm: float | None = None
+    """of the free part, by incoming inspection; None: not measured"""
+    thickness_remark: str = ""
+    """what is striking about it against its type"""
+
+
+FACTS = (
+    select(
+        PartType.name,
+        Lot.supplier,
+        PartType.thickness_mm,
+        PartType.stiffness,
+        *columns(
+            PartFacts,
+            Part,
+            PartType,
+            type_id=PartType.id,
+            lot=Lot.label,
+            stack_serial=Stack.serial,
+            reserved_for=RESERVED.serial,
+            expires_at=Lot.expires_at,
+        ),
+    )
+    .join(PartType, PartType.id == Part.part_type_id)
+    .outerjoin(Lot, Lot.id == Part.lot_id)
+    .outerjoin(Stack, Stack.id == Part.stack_id)
+    .outerjoin(RESERVED, RESERVED.id == Part.reserved_for_stack_id)
+    .where(Part.id == param("part_id"))
+)
+
+
+def part_facts(session: Session, part_id: int) -> PartFacts:
+    """What a part is and how it stands now. Raises NotFound."""
+    row: Any = session.execute(FACTS, {"part_id": part_id}).first()
+    if row is None:
+        raise NotFound("part", part_id)
+    return read_as(
+        PartFacts,
+        row,
+        label=part_label(row.serial, row.lot, row.item_number),
+        type_name=row.name,
+        supplier=row.supplier or "",
+        thickness_remark=remark_on(
+            row.measured_thickness_mm,
+            expected_mm(row.thickness_mm, read_stiffness(row.kind, row.stiffness)),
+        ),
+    )
+
+
+# A part as an entry of a record names it: columns to select, and what is made of them.
+
+
+PART_NAMED = (
+    Part.id.label("part_id"),
+    Part.serial,
+    Part.item_number,
+    PartType.kind.label("part_kind"),
+    PartType.name.label("part_type"),
+    PartType.marked_face,
+    Lot.label.label("lot"),
+    Lot.id.label("lot_id"),
+    Part.whereabouts,
+    Part.place,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PartNamed:
+    """A part as an entry names it, with where it is by now."""
+
+    id: int
+    label: str
+    kind: Kind
+    part_type: str
+    lot: str | None
+    lot_id: int | None
+    marked_face: str | None
+    whereabouts: Whereabouts
+    place: str
+
+
+def part_named(row: Any) -> PartNamed:
+    """Make a part's name of a row with `PART_NAMED`."""
+    return read_as(
+        PartNamed,
+        row,
+        id=row.part_id,
+        label=part_label(row.serial, row.lot, row.item_number),
+        kind=row.part_kind,
+    )

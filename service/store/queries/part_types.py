@@ -20,7 +20,7 @@ from service.platform.arithmetic.vocabulary import (
 )
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.store.tables.parts import Lot, Part, PartType
+from service.store.tables import Lot, Part, PartType
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,11 +11,9 @@ from sqlalchemy.orm import Session
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.records.tables import RebuildRecord
-from service.stacks.tables.stacks import Stack
-from service.store.arithmetic.identifiers import Scan, read_scan, serial_key
-from service.store.arithmetic.labels import part_label
-from service.store.tables.instruments import Instrument
-from service.store.tables.parts import Lot, Part, PartType
+from service.stacks.tables import Stack
+from service.store.arithmetic.identifiers import Scan, part_label, read_scan, serial_key
+from service.store.tables import Instrument, Lot, Part, PartType
 
 MOST_OF_A_KIND = 50
 LONGEST = 500

@@ -15,7 +15,7 @@ from service.calculators.arithmetic.calculators import (
 from service.calculators.arithmetic.fields import Asks, Field
 from service.calculators.arithmetic.outcomes import Calculator, Figure, Outcome, Result, plain
 from service.physics.arithmetic.disc_springs import DiscSpring, SpringColumn
-from service.physics.arithmetic.gas_flows import GAS_CONSTANT
+from service.physics.arithmetic.gases import GAS_CONSTANT
 from service.physics.arithmetic.tightness import Instruments, Reading, pressure_decay
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.units import Measure

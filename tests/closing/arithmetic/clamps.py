@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer, Rods
 from service.physics.arithmetic.disc_springs import DiscSpring, PlainSpring, SpringColumn
-from service.physics.arithmetic.gaps import BedOf, Gap, GasketOf
+from service.physics.arithmetic.gap_balance import BedOf, Gap, GasketOf
 from service.physics.arithmetic.threads import strength, thread
 from service.platform.arithmetic.material_curves import Densifying, Power, RubberCord, Soft
 

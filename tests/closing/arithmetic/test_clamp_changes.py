@@ -13,7 +13,7 @@ from service.closing.arithmetic.clamp_changes import (
     warmed,
 )
 from service.physics.arithmetic.clamping import NutFactor, TorqueValue, preloads
-from service.physics.arithmetic.gaps import Gap, GasketOf
+from service.physics.arithmetic.gap_balance import Gap, GasketOf
 from service.physics.arithmetic.springs import close_stack
 from service.platform.arithmetic.errors import NoSolution, OutOfRange
 from service.platform.arithmetic.estimates import Estimate

@@ -20,7 +20,7 @@ from service.limits.arithmetic.limits import Limit, Quantity
 from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer
 from service.physics.arithmetic.clamping import TorqueValue, preload, preloads
 from service.physics.arithmetic.elastic_bed import ActiveArea
-from service.physics.arithmetic.gaps import BedOf, Gap, GasketOf
+from service.physics.arithmetic.gap_balance import BedOf, Gap, GasketOf
 from service.physics.arithmetic.part_stiffness import Seal, Stiff
 from service.physics.arithmetic.pressure_map import RodLoad, pressure_map
 from service.physics.arithmetic.springs import ClosedState, close_stack

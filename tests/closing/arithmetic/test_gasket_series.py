@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.closing.arithmetic.gasket_series import in_series
+from service.closing.arithmetic.assembly import in_series
 from service.physics.arithmetic.part_stiffness import Seal
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.material_curves import Power, RubberCord, Soft

@@ -20,7 +20,7 @@ from service.limits.arithmetic.set_points import (
     before_and_after,
     set_points,
 )
-from service.physics.arithmetic.gas_flows import AT_20_C, FARADAY, volume_flow
+from service.physics.arithmetic.gases import AT_20_C, FARADAY, volume_flow
 from service.physics.arithmetic.water import COOLANTS, CoolantState, coolant_at, saturation_pressure
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 

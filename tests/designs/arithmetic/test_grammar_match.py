@@ -7,8 +7,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from service.designs.arithmetic.grammar import Item, Pattern
-from service.designs.arithmetic.grammar_match import Did, Matcher, Move
-from service.designs.arithmetic.grammar_states import look, misfits, states_of
+from service.designs.arithmetic.grammar_match import Did, Matcher, Move, look, misfits, states_of
 from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.likelihoods import MISTAKE, OF_THE_TRADE
 from service.platform.arithmetic.vocabulary import Facing, Joint, Kind, Side

@@ -7,8 +7,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.designs.arithmetic.grammar import Item, Pattern
-from service.designs.arithmetic.pattern_differences import pattern_differences
-from service.designs.arithmetic.pattern_toml import NotAPattern, read_pattern, write_pattern
+from service.designs.arithmetic.pattern_toml import (
+    NotAPattern,
+    pattern_differences,
+    read_pattern,
+    write_pattern,
+)
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
 from tests.designs.arithmetic.patterns import COOLED_ENDS, END_PLATES, INSULATOR
 

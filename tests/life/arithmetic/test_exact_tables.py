@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from service.life.arithmetic.exact_tables import exact_test, odds_ratio
+from service.life.arithmetic.conditional_law import exact_test, odds_ratio
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
 

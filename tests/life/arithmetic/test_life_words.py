@@ -1,7 +1,11 @@
 """What a comparison of lives says: association, how sure, what to be careful with."""
 
-from service.life.arithmetic.life_by_group import LifeByGroup, life_by_group
-from service.life.arithmetic.life_words import comparison_in_words, group_in_words
+from service.life.arithmetic.life_by_group import (
+    LifeByGroup,
+    comparison_in_words,
+    group_in_words,
+    life_by_group,
+)
 from service.life.arithmetic.lifetimes import End, Life, lives_of
 
 

@@ -10,12 +10,13 @@ from service.physics.arithmetic.clamping import (
     NutFactor,
     ThreadFriction,
     TorqueValue,
+    from_scatter,
     nut_factor_of,
     preload,
     preloads,
+    relaxation,
     torque_for,
 )
-from service.physics.arithmetic.preload_scatter import from_scatter, relaxation
 from service.physics.arithmetic.rod_stress import greatest_tightening, rod_stress
 from service.physics.arithmetic.threads import BearingFace, hexagon_bearing, strength, thread
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange

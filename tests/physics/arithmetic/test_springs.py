@@ -8,8 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer, with_cells
-from service.physics.arithmetic.gap_balance import GapColumns
-from service.physics.arithmetic.gaps import BedOf, Gap, GasketOf
+from service.physics.arithmetic.gap_balance import BedOf, Gap, GapColumns, GasketOf
 from service.physics.arithmetic.springs import (
     FORCE,
     GASKET_CURVE,

@@ -5,26 +5,24 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.physics.arithmetic.gas_flows import (
+from service.physics.arithmetic.gases import (
     AT_20_C,
     GAS_CONSTANT,
-    NORMAL,
-    REFERENCES,
-    amount_flow,
-    reference,
-    throughput,
-    volume_flow,
-)
-from service.physics.arithmetic.gases import (
     HELIUM,
     NITROGEN,
+    NORMAL,
+    REFERENCES,
     Across,
     Regime,
+    amount_flow,
     as_hydrogen,
     equivalent_diameter,
     gas_named,
     molecular_factor,
+    reference,
+    throughput,
     viscous_factor,
+    volume_flow,
 )
 from service.physics.arithmetic.tightness import (
     FlowMeter,

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.physics.arithmetic.torque_units import (
+from service.physics.arithmetic.clamping import (
     IN_NEWTON_METRES,
     likely_units,
     read_torque_text,

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.designs.arithmetic.grammar import Item, Pattern
-from service.designs.arithmetic.grammar_states import look, misfits
+from service.designs.arithmetic.grammar_match import look, misfits
 from service.designs.arithmetic.pile import Layer
 from service.planning.arithmetic import choice
 from service.planning.arithmetic.changeover import plan

@@ -7,8 +7,7 @@ import pytest
 from service.limits.arithmetic.leak_figures import mol_s
 from service.physics.arithmetic.tightness import Reading
 from service.platform.arithmetic.errors import TradeError
-from service.proof.arithmetic.hold_time import hold_time
-from service.proof.arithmetic.leak_hold import hold_needed
+from service.proof.arithmetic.hold_time import hold_needed, hold_time
 from service.proof.arithmetic.leak_tests import instruments
 from tests.proof.arithmetic.leaks import LEAK_FIGURES
 

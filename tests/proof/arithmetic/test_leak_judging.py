@@ -8,12 +8,11 @@ from hypothesis import strategies as st
 
 from service.limits.arithmetic.leak_figures import mbar_l_s, mol_s
 from service.limits.arithmetic.leak_paths import Circuit, Path
-from service.physics.arithmetic.gas_flows import amount_flow
-from service.physics.arithmetic.gases import NITROGEN, Across, as_hydrogen
+from service.physics.arithmetic.gases import NITROGEN, Across, amount_flow, as_hydrogen
 from service.physics.arithmetic.tightness import Seen, pressure_decay
 from service.platform.arithmetic.verdicts import Verdict
-from service.proof.arithmetic.leak_judging import judge_leak
 from service.proof.arithmetic.leak_tests import ML_MIN, Arrived, Method
+from service.proof.arithmetic.stack_tests import judge_leak
 from tests.proof.arithmetic.leaks import LEAK_FIGURES, a_decay
 
 

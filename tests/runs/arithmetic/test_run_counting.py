@@ -16,9 +16,8 @@ from service.runs.arithmetic.log_columns import (
     TimeColumn,
     TimeKind,
 )
-from service.runs.arithmetic.log_times import LogClock
+from service.runs.arithmetic.log_times import LogClock, run_times
 from service.runs.arithmetic.run_counting import RunCounter, RunFound
-from service.runs.arithmetic.run_times import run_times
 
 COLUMNS = Mapping(
     TimeColumn(TimeKind.ELAPSED, ("t",)),

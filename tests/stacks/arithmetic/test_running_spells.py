@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from service.platform.arithmetic.errors import Inconsistent
-from service.stacks.arithmetic.running_spells import running_spells
+from service.stacks.arithmetic.running_hours import running_spells
 
 FROM = datetime(2026, 3, 1, tzinfo=UTC)
 

@@ -8,8 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange, TradeError
-from service.store.arithmetic.gs1 import check_digit, gs1_date
-from service.store.arithmetic.identifiers import FNC1, Scan, read_scan, serial_key
+from service.store.arithmetic.identifiers import (
+    FNC1,
+    Scan,
+    check_digit,
+    gs1_date,
+    read_scan,
+    serial_key,
+)
 
 GTIN = "09521234543213"
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.physics.arithmetic.preload_scatter import permissible_deviation
+from service.physics.arithmetic.clamping import permissible_deviation
 from service.platform.arithmetic.errors import OutOfRange
 from service.store.arithmetic.instrument_accuracy import KINDS, instrument_accuracy
 

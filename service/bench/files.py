@@ -1,0 +1,449 @@
+"""The pile of an existing stack, read from a list: position, part type, serial or lot, facing.
+
+    table = read_table(content, name, known=HEADINGS)
+    mapping = suggest_mapping(table.headers, SYNONYMS)
+    seen = plan_stack(session, table, mapping, source, head, StackOptions(…))
+    with changing(engine, by) as work: write_stack(work, seen.plan, stored_file)
+
+Position 1 is at the fixed end. Rows may also name fixings: “rod 3” or “free end” in place of a
+position. Which end a marked face looks at must be said where the part type asks for it: what is not
+known cannot be guessed.
+"""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.bench.changes.stack_imports import Head, PartInPile, StackPlan
+from service.designs.arithmetic import pile
+from service.designs.tables import Design, DesignRod
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, End, Facing, Kind, Whereabouts
+from service.platform.errors import Refused
+from service.platform.files.fields_in import STACK_FIELDS, Reading, number_in
+from service.platform.files.tables_in import Row, Table, text_of
+from service.records.queries.pile_checks import FixingAt, PileCheck, check_of_list
+from service.stacks.tables import Stack
+from service.store.arithmetic.identifiers import serial_key
+from service.store.changes.imports import LotKey, NewLot, SourceFile
+from service.store.changes.lots import LotEntry
+from service.store.files import TypeFinder, Wrong
+from service.store.queries.part_types import PartTypeFacts, part_types
+from service.store.tables import Lot, Part
+
+# One row of a stack's pile: where its part sits, which part it is, how it lies.
+
+
+FACING_WORDS = {
+    Facing.FIXED_END: ("fixed end", "fixed", "to fixed end", "fixed side", "festes ende", "fest",
+                       "festseite", "zum festen ende"),
+    Facing.FREE_END: ("free end", "free", "to free end", "free side", "loses ende", "los",
+                      "losseite", "zum losen ende"),
+    Facing.EITHER: ("either way", "either", "any", "symmetric", "beliebig", "egal", "symmetrisch",
+                    "-", "–", "n/a"),
+}  # fmt: skip
+
+
+END_WORDS = {
+    End.FIXED: FACING_WORDS[Facing.FIXED_END],
+    End.FREE: FACING_WORDS[Facing.FREE_END],
+}
+
+
+ROD = re.compile(
+    r"(?:tie rod|rod|zuganker|zugstange|anker|stange|r)\s*(?:no\.?|nr\.?)?\s*(\d{1,3})"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class StackOptions:
+    """How the list is to be read. ``make_missing``: parts and lots not known yet are made."""
+
+    how: Reading
+    make_missing: bool = False
+    from_free_end: bool = False
+    """positions count from the free end: they are turned round"""
+
+
+@dataclass(frozen=True, slots=True)
+class KnownPart:
+    """A part the database has, with where it is."""
+
+    id: int
+    lot: str | None
+    whereabouts: Whereabouts
+    stack: str | None
+
+
+@dataclass(slots=True)
+class Seen:
+    """What was found so far, to be compared with the rows that follow."""
+
+    types: TypeFinder
+    rods: frozenset[int] | None
+    """numbers the design has; None where the design is not known yet"""
+    known: dict[tuple[int, str], KnownPart]
+    known_lots: set[LotKey]
+    options: StackOptions
+    lots: dict[LotKey, NewLot] = field(default_factory=dict)
+    serials: dict[tuple[int, str], int] = field(default_factory=dict)
+    positions: dict[int, int] = field(default_factory=dict)
+    parts: list[tuple[PartInPile, PartTypeFacts, str]] = field(default_factory=list)
+    wrong: list[Wrong] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A position in the pile, a rod, or an end of the clamp."""
+
+    position: int | None = None
+    rod_number: int | None = None
+    end: End | None = None
+
+    @property
+    def in_words(self) -> str:
+        """The rod or end as people say it."""
+        return f"rod {self.rod_number}" if self.rod_number else str(self.end)
+
+
+def take(seen: Seen, row: Row, mapping: Mapping[str, int]) -> None:
+    """Read one row; all that is wrong with it is kept, not only the first."""
+    said = {name: text_of(row.cells[column]) for name, column in mapping.items()}
+    wrong: list[Refused] = []
+    if row.is_too_wide:
+        right = "A cell that holds the separator has to stand in quotation marks."
+        wrong.append(Refused("row", "", "it has more cells than there are headings.", right))
+    place, part_type, facing, hours = Place(), None, Facing.EITHER, 0.0
+    try:
+        part_type = seen.types.find(
+            said.get("part_type", ""), said.get("drawing_number", ""), said.get("revision", "")
+        )
+    except Refused as refusal:
+        wrong.append(refusal)
+    try:
+        place = _place(seen, said.get("position", ""), part_type, row.line)
+    except Refused as refusal:
+        wrong.append(refusal)
+    try:
+        facing = _facing(said.get("facing", ""), part_type)
+    except Refused as refusal:
+        wrong.append(refusal)
+    try:
+        cell = row.cells[mapping["hours_before"]] if "hours_before" in mapping else None
+        hours = number_in(cell, "hours_before", seen.options.how) or 0.0
+    except Refused as refusal:
+        wrong.append(refusal)
+    if hours < 0:
+        wrong.append(Refused("hours_before", hours, "it is below zero.", "0\u2009h or more."))
+    if part_type is not None:
+        one = PartInPile(
+            row.line,
+            part_type.id,
+            place.position,
+            place.rod_number,
+            place.end,
+            facing=facing,
+            hours_before=hours,
+        )
+        try:
+            part = _which(seen, one, part_type, said)
+            label = part.serial or said.get("serial") or f"of lot {said.get('lot', '')}"
+            seen.parts.append((part, part_type, label))
+        except Refused as refusal:
+            wrong.append(refusal)
+    seen.wrong += [Wrong(row.line, refusal) for refusal in wrong]
+
+
+def _place(seen: Seen, text: str, part_type: PartTypeFacts | None, line: int) -> Place:
+    """A position, a rod's number or an end, as the kind of part asks for it."""
+    word = text.casefold().strip()
+    kind = part_type.kind if part_type else None
+    if kind is Kind.COMPRESSION_PLATE:
+        end = next((end for end, words in END_WORDS.items() if word in words), None)
+        if end is None:
+            right = "“fixed end” or “free end” would be right."
+            raise Refused("position", text, "a compression plate stands at an end.", right)
+        return Place(end=end)
+    if kind in FIXING_KINDS:
+        found = ROD.fullmatch(word)
+        if not found or (seen.rods is not None and int(found[1]) not in seen.rods):
+            last = max(seen.rods or {1})
+            right = f"“rod 1” to “rod {last}” would be right."
+            raise Refused("position", text, f"a {kind} stands at a rod of the design.", right)
+        return Place(rod_number=int(found[1]))
+    if not re.fullmatch(r"\d{1,5}", word) or int(word) < 1:
+        right = "A whole number from 1 would be right."
+        raise Refused("position", text, "this is no position in the pile.", right)
+    position = int(word)
+    if position in seen.positions:
+        reason = f"line {seen.positions[position]} has this position as well."
+        raise Refused("position", text, reason, "Each position once.")
+    seen.positions[position] = line
+    return Place(position)
+
+
+def _facing(text: str, part_type: PartTypeFacts | None) -> Facing:
+    if part_type is None or part_type.marked_face is None:
+        return Facing.EITHER
+    word = text.casefold().strip()
+    for facing in (Facing.FIXED_END, Facing.FREE_END):
+        if word in FACING_WORDS[facing]:
+            return facing
+    reason = f"it matters which end its {part_type.marked_face} looks at."
+    right = "“fixed end” or “free end”; where nobody knows, look at the stack first."
+    raise Refused("facing", text, reason, right)
+
+
+def _which(
+    seen: Seen, one: PartInPile, part_type: PartTypeFacts, said: Mapping[str, str]
+) -> PartInPile:
+    """The part a row means: a known one, a new one with its serial, or an item of a lot."""
+    serial, label = said.get("serial", ""), said.get("lot", "")
+    lot_key = (part_type.id, serial_key(label)) if label else None
+    if part_type.counted:
+        if serial:
+            reason = f"“{part_type.name}” is counted by lots."
+            raise Refused("serial", serial, reason, "An empty cell, and the lot.")
+        if lot_key is None:
+            raise Refused("lot", "", "a counted item is known by its lot.", "Its lot.")
+        _need_lot(seen, lot_key, label, one.line)
+        return replace(one, lot=lot_key)
+    if not serial:
+        raise Refused("serial", "", "no serial number is given.", "What is marked on the part.")
+    key = (part_type.id, serial_key(serial))
+    if key in seen.serials:
+        reason = f"line {seen.serials[key]} has this part as well."
+        raise Refused("serial", serial, reason, "Each part once.")
+    seen.serials[key] = one.line
+    known = seen.known.get(key)
+    if known is not None:
+        _refuse_not_free(known, serial, label)
+        return replace(one, part_id=known.id)
+    if not seen.options.make_missing:
+        right = "Import it first, or let missing parts be made."
+        raise Refused("serial", serial, f"no {part_type.name} has this serial.", right)
+    if lot_key is not None:
+        _need_lot(seen, lot_key, label, one.line)
+    return replace(one, serial=serial, lot=lot_key)
+
+
+def _refuse_not_free(known: KnownPart, serial: str, label: str) -> None:
+    if known.whereabouts is Whereabouts.FITTED:
+        reason = f"it is fitted in {known.stack}."
+        raise Refused("serial", serial, reason, "It has to be lifted off there first.")
+    if known.whereabouts is Whereabouts.SCRAPPED:
+        raise Refused("serial", serial, "it is scrapped.", "Another part?")
+    if label and serial_key(known.lot or "") != serial_key(label):
+        reason = f"the part is kept as of {'lot ' + known.lot if known.lot else 'no lot'}."
+        raise Refused("lot", label, reason, "Compare the list with the part's page.")
+
+
+def _need_lot(seen: Seen, key: LotKey, label: str, line: int) -> None:
+    if key in seen.known_lots or key in seen.lots:
+        return
+    if not seen.options.make_missing:
+        right = "Add it first, or let missing parts and lots be made."
+        raise Refused("lot", label, "this part type has no such lot.", right)
+    seen.lots[key] = NewLot(
+        line, key[0], LotEntry(label, notes="made while a stack was taken over")
+    )
+
+
+SYNONYMS = {one.name: one.headings for one in STACK_FIELDS}
+HEADINGS = tuple(SYNONYMS.values())
+
+
+@dataclass(frozen=True, slots=True)
+class StackSeen:
+    """What the list would make, what is wrong with it, and the pile as it would lie."""
+
+    plan: StackPlan
+    wrong: tuple[Wrong, ...]
+    layers: tuple[pile.Layer, ...]
+    counts: pile.Counts
+    fixings: tuple[tuple[str, str, str], ...]
+    """where, part type, serial or lot"""
+    check: PileCheck | None = None
+    """what the design's pattern finds odd: remarks; None where no design is chosen yet"""
+
+    @property
+    def may_be_written(self) -> bool:
+        """Be true where every row is right and there is a pile."""
+        return not self.wrong and bool(self.layers)
+
+    @property
+    def parts_made(self) -> int:
+        """How many parts are not known yet and would be made."""
+        return sum(part.part_id is None for part in self.plan.parts)
+
+
+def plan_stack(
+    session: Session,
+    table: Table,
+    mapping: Mapping[str, int],
+    source: SourceFile,
+    *,
+    head: Head,
+    options: StackOptions,
+) -> StackSeen:
+    """Which stack would this list make, and which rows cannot be taken, each with its reasons?
+
+    Nothing is written. Without a design (``head.design_id`` 0) rods are not looked for. Raises
+    Refused where the mapping itself cannot work.
+    """
+    _refuse_mapping(table, mapping)
+    rods = session.scalars(select(DesignRod.number).where(DesignRod.design_id == head.design_id))
+    seen = Seen(
+        TypeFinder(part_types(session)),
+        frozenset(rods) if head.design_id else None,
+        _known_parts(session, table, mapping),
+        _known_lots(session, table, mapping),
+        options,
+    )
+    for row in table.rows:
+        take(seen, row, mapping)
+    if not seen.wrong:
+        _refuse_gaps(seen, table)
+    whole = _seen_whole(seen, source, head)
+    if session.get(Design, head.design_id) is None:
+        return whole
+    return replace(whole, check=_check(session, head.design_id, seen, whole.layers))
+
+
+def _check(
+    session: Session, design_id: int, seen: Seen, layers: tuple[pile.Layer, ...]
+) -> PileCheck:
+    return check_of_list(
+        session,
+        design_id,
+        layers,
+        {
+            part.part_id or -part.line: (part_type.drawing_number, part_type.revision)
+            for part, part_type, _label in seen.parts
+        },
+        [
+            FixingAt(part_type.kind, part.rod_number, part.end)
+            for part, part_type, _label in seen.parts
+            if part.position is None
+        ],
+    )
+
+
+def _refuse_mapping(table: Table, mapping: Mapping[str, int]) -> None:
+    for name, column in mapping.items():
+        if name not in SYNONYMS or not 0 <= column < len(table.headers):
+            right = "Right: " + ", ".join(SYNONYMS) + ", each with a column of the list."
+            raise Refused("mapping", name, "there is no such field or column.", right)
+    columns = list(mapping.values())
+    twice = next((name for name in mapping if columns.count(mapping[name]) > 1), None)
+    if twice is not None:
+        header = table.headers[mapping[twice]]
+        raise Refused("mapping", header, "this column is to be two things.", "One of them.")
+    for one_of, words in (
+        (("position",), "the position"),
+        (("part_type", "drawing_number"), "the part type"),
+        (("serial", "lot"), "the serial number or the lot"),
+    ):
+        if not any(name in mapping for name in one_of):
+            right = f"Say in which column {words} stands."
+            raise Refused("mapping", "", f"no column tells {words}.", right)
+
+
+def _refuse_gaps(seen: Seen, table: Table) -> None:
+    """Positions are 1 to their number: a forgotten one is named."""
+    last = table.rows[-1].line
+    if not seen.positions:
+        refusal = Refused("position", "", "the list has no layer.", "Position 1 and on.")
+        seen.wrong.append(Wrong(last, refusal))
+        return
+    missing = [n for n in range(1, max(seen.positions) + 1) if n not in seen.positions]
+    if missing:
+        named = ", ".join(str(n) for n in missing[:10]) + (" …" if len(missing) > 10 else "")
+        reason = "the list leaves this position out, so what lies there is not known."
+        refusal = Refused("position", named, reason, "A row for each position.")
+        seen.wrong.append(Wrong(last, refusal))
+
+
+def _seen_whole(seen: Seen, source: SourceFile, head: Head) -> StackSeen:
+    count = len(seen.positions)
+    layers: list[tuple[PartInPile, pile.Layer]] = []
+    fixings = []
+    for part, part_type, label in seen.parts:
+        if part.position is None:
+            place = Place(None, part.rod_number, part.end).in_words
+            fixings.append((part, (place, part_type.name, label)))
+            continue
+        position = count + 1 - part.position if seen.options.from_free_end else part.position
+        layer = pile.Layer(
+            position,
+            part.part_id or -part.line,
+            part_type.kind,
+            label,
+            part_type.name,
+            part.facing,
+            part_type.material,
+            part_type.thickness_mm or 1.0,
+            part_type.side,
+            part_type.back,
+            part_type.joint,
+        )
+        moved = replace(part, position=position)
+        layers.append((moved, layer))
+    layers.sort(key=lambda pair: pair[0].position or 0)
+    numbered = pile.number_cells([layer for _part, layer in layers])
+    plan = StackPlan(
+        source,
+        head,
+        tuple(seen.lots.values()),
+        (*(part for part, _layer in layers), *(part for part, _words in fixings)),
+    )
+    return StackSeen(
+        plan,
+        tuple(sorted(seen.wrong, key=lambda wrong: wrong.line)),
+        numbered,
+        pile.counts(numbered),
+        tuple(words for _part, words in fixings),
+    )
+
+
+def _known_parts(
+    session: Session, table: Table, mapping: Mapping[str, int]
+) -> dict[tuple[int, str], KnownPart]:
+    if "serial" not in mapping:
+        return {}
+    keys = {serial_key(text_of(row.cells[mapping["serial"]])) for row in table.rows} - {""}
+    wanted, found = sorted(keys), {}
+    for start in range(0, len(wanted), 500):
+        rows = session.execute(
+            select(
+                Part.id,
+                Part.part_type_id,
+                Part.serial_key,
+                Lot.label,
+                Part.whereabouts,
+                Stack.serial,
+            )
+            .outerjoin(Lot, Lot.id == Part.lot_id)
+            .outerjoin(Stack, Stack.id == Part.stack_id)
+            .where(Part.serial_key.in_(wanted[start : start + 500]))
+        )
+        for part_id, type_id, key, lot, whereabouts, stack in rows:
+            found[type_id, str(key)] = KnownPart(part_id, lot, whereabouts, stack)
+    return found
+
+
+def _known_lots(session: Session, table: Table, mapping: Mapping[str, int]) -> set[LotKey]:
+    if "lot" not in mapping:
+        return set()
+    keys = {serial_key(text_of(row.cells[mapping["lot"]])) for row in table.rows} - {""}
+    wanted, found = sorted(keys), set()
+    for start in range(0, len(wanted), 500):
+        rows = session.execute(
+            select(Lot.part_type_id, Lot.label_key).where(
+                Lot.label_key.in_(wanted[start : start + 500])
+            )
+        )
+        found |= {(row.part_type_id, row.label_key) for row in rows}
+    return found

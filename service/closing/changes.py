@@ -1,0 +1,403 @@
+"""At the bench: the checks of a closing, measured and looked at before the record is handed in."""
+
+from datetime import datetime
+
+from sqlalchemy import select
+
+from service.closing.arithmetic.closing import FORMULAS, closing
+from service.closing.arithmetic.closing_checks import ClosingCheck, check_reading_mm
+from service.closing.arithmetic.closing_inputs import inputs_as_data
+from service.closing.arithmetic.outcome import outcome_as_data
+from service.closing.queries.closing_inputs import closing_ground
+from service.closing.queries.closing_results import computed_height
+from service.closing.tables import ClosingResult
+from service.designs.tables import Design
+from service.physics.arithmetic.clamping import (
+    IN_NEWTON_METRES,
+    likely_units,
+    read_torque_text,
+    torque_unit,
+)
+from service.platform import changes
+from service.platform.arithmetic.canonical import canonical_json, sha256_of
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import ReadingKind, Stage
+from service.platform.audit import Change
+from service.platform.database import Work
+from service.platform.errors import Refused
+from service.records.changes.bench_fixings import refuse_no_rod
+from service.records.changes.eligibility import InstrumentUsed, instrument_to_use
+from service.records.changes.rebuild_records import BEGINS_A_STACK, NEEDS_A_BUILD, involve
+from service.records.changes.record_journal import (
+    Said,
+    add_step,
+    done_at_of,
+    hold_record,
+    let_go,
+    shown,
+)
+from service.records.queries.working_piles import WorkingPile, working_pile
+from service.records.tables import (
+    Involvement,
+    MakeSafeLine,
+    RebuildRecord,
+    RecordKind,
+    Step,
+    StepKind,
+    TorqueReading,
+)
+from service.stacks.tables import Stack
+from service.store.tables import InstrumentKind
+
+OPENS_NOTHING = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
+LENGTH = (InstrumentKind.HEIGHT_GAUGE,)
+ELECTRICAL = (InstrumentKind.MULTIMETER, InstrumentKind.INSULATION_TESTER)
+
+
+def record_closing_check(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    check: ClosingCheck,
+    rod_number: int | None = None,
+    reading_mm: float | None = None,
+    instrument_id: int | None = None,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Record one check of the closing; give the entry's id. ``reading_mm`` in mm.
+
+    A check recorded again counts as it was recorded last. Raises Refused for a reading that is
+    missing or cannot be, a closed height without its gauge, a height outside the tolerance
+    without a note that says why, and a stack that was not opened in this record.
+    """
+    record = hold_record(work, record_id, version)
+    _refuse_unopened(record)
+    at = done_at_of(work, record, done_at)
+    if check is ClosingCheck.PROTRUSION:
+        refuse_no_rod(work, record, rod_number or 0)
+    elif rod_number is not None:
+        raise Refused("rod_number", rod_number, f"{check} is checked of the whole stack.")
+    _check_reading(check, reading_mm)
+    if check is ClosingCheck.HEIGHT and instrument_id is None:
+        raise Refused("instrument_id", "", "a closed height asks for the height gauge.")
+    text = changes.optional_words("note", note, most=4000)
+    if check is ClosingCheck.HEIGHT and reading_mm is not None and not text:
+        _refuse_height(work, record_id, reading_mm)
+    tools = LENGTH if check.is_measured else ELECTRICAL
+    used = instrument_to_use(work, record, instrument_id, at, tools) if instrument_id else None
+    step = add_step(work, record, StepKind.CLOSING_CHECK, at, rod_number=rod_number, note=text)
+    work.session.add(
+        MakeSafeLine(
+            record_id=record_id,
+            step_id=step.id,
+            line_number=check.number,
+            wording=check.wording,
+            reading=reading_mm,
+            unit="mm" if check.is_measured else None,
+            instrument_id=used.instrument.id if used else None,
+            calibration_id=used.calibration_id if used else None,
+            person_id=work.by.id,
+            witness_id=None,
+        )
+    )
+    involve(work, record_id, work.by.id, Involvement.WORKED)
+    what = f"{check}, rod {rod_number}" if rod_number else str(check)
+    value = "done" if reading_mm is None else f"{reading_mm:g} mm"
+    let_go(
+        work,
+        record,
+        Said(
+            f"closing check recorded, {what}: {value}",
+            (
+                (what, None, value),
+                ("instrument", None, used.instrument.label if used else None),
+                ("done at", None, at),
+                ("note", None, text or None),
+            ),
+        ),
+    )
+    return step.id
+
+
+def _refuse_unopened(record: RebuildRecord) -> None:
+    begins = record.kind in BEGINS_A_STACK
+    if record.opened_at is None and not begins and record.kind not in OPENS_NOTHING:
+        raise Refused(
+            "record",
+            f"record {record.id}",
+            "the stack is not opened yet.",
+            "A closing is checked after the opening.",
+        )
+
+
+def _check_reading(check: ClosingCheck, reading_mm: float | None) -> None:
+    if not check.is_measured:
+        if reading_mm is not None:
+            raise Refused("reading_mm", f"{reading_mm:g}", f"{check} have no reading in mm.")
+        return
+    if reading_mm is None:
+        raise Refused("reading_mm", "", "nothing is measured.", "A length in mm.")
+    try:
+        check_reading_mm(check, reading_mm)
+    except TradeError as trouble:
+        raise Refused("reading_mm", f"{reading_mm:g}", str(trouble)) from trouble
+
+
+def _refuse_height(work: Work, record_id: int, reading_mm: float) -> None:
+    expected = computed_height(working_pile(work.session, record_id)).expected
+    if expected is not None and expected.is_outside(reading_mm):
+        raise Refused(
+            "reading_mm",
+            f"{reading_mm:g}",
+            f"the parts add up to {expected.height_mm:.1f} mm \u00b1 {expected.tolerance_mm:g} mm.",
+            "Count the layers and measure again, or say in the note why it stays so.",
+        )
+
+
+# At the bench: torque readings, as found before loosening and while closing.
+#
+# A nut read again in the same pass is a second reading of the same nut: both are kept, the one
+# entered last counts. A reading which was never taken is undone, not overwritten.
+
+
+PASSES_MOST = 50
+
+
+UNLIKELY_TIMES_TARGET = 5.0
+"""A reading so far above the design's target is taken for a mistake of unit."""
+
+
+ROUNDING = 0.005
+
+
+def read_torque(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    rod_number: int,
+    pass_number: int,
+    stage: Stage,
+    kind: ReadingKind,
+    instrument_id: int,
+    torque_nm: float | None = None,
+    entered: str = "",
+    unit: str = "N·m",
+    note: str = "",
+    taken_at: datetime | None = None,
+) -> int:
+    """Enter one reading on one nut in one pass; give the entry's id.
+
+    ``entered`` is the text as typed, with or without a unit (``unit`` holds where none is written);
+    ``torque_nm`` in N·m alone will do. ``note`` says why a torque outside the tolerance stays.
+    As found, only residual and breakaway torque can be read.
+    Raises Refused for a torque that cannot be, outside the driver's range, or so far above the
+    design's target that it must be another unit; for a driver out of calibration or on hold
+    without a concession; and for a time on the wrong side of the opening.
+    """
+    record = hold_record(work, record_id, version)
+    refuse_no_rod(work, record, rod_number)
+    if not 1 <= pass_number <= PASSES_MOST:
+        raise Refused("pass_number", pass_number, "passes count from 1.", f"1 to {PASSES_MOST}.")
+    at = _taken_at(work, record, stage, taken_at)
+    if stage is Stage.AS_FOUND and kind is ReadingKind.SET:
+        raise Refused(
+            "kind",
+            kind,
+            "nothing is set before loosening.",
+            f"“{ReadingKind.RESIDUAL}” or “{ReadingKind.BREAKAWAY}” would be right.",
+        )
+    value, typed = _torque(torque_nm, entered, unit)
+    used = instrument_to_use(work, record, instrument_id, at, (InstrumentKind.TORQUE_DRIVER,))
+    _refuse_outside_range(used, value, typed)
+    _refuse_unlikely(work, record, value, typed)
+    before = _read_before(work, record, rod_number, pass_number, stage)
+    text = changes.optional_words("outside_because", note, most=4000)
+    step = add_step(work, record, StepKind.TORQUE, at, rod_number=rod_number, note=text)
+    work.session.add(
+        TorqueReading(
+            record_id=record_id,
+            step_id=step.id,
+            rod_number=rod_number,
+            pass_number=pass_number,
+            stage=stage,
+            kind=kind,
+            torque_nm=value,
+            entered=typed,
+            instrument_id=instrument_id,
+            calibration_id=used.calibration_id,
+            concession_id=used.concession_id,
+            taken_at=at,
+            by_id=work.by.id,
+            known_from=work.now,
+        )
+    )
+    again = " again" if before is not None else ""
+    let_go(
+        work,
+        record,
+        Said(
+            f"rod {rod_number} read{again} {stage}, pass {pass_number}: {value:.4g} N·m {kind}",
+            (
+                (f"rod {rod_number}, pass {pass_number}, {stage}", before, f"{typed}, {kind}"),
+                ("instrument", None, used.instrument.label),
+                ("taken at", None, at),
+                ("note", None, text or None),
+            ),
+        ),
+    )
+    return step.id
+
+
+def _taken_at(
+    work: Work, record: RebuildRecord, stage: Stage, taken_at: datetime | None
+) -> datetime:
+    at = done_at_of(work, record, taken_at, field="taken_at")
+    if stage is Stage.AS_FOUND:
+        if record.base_build_id is None:
+            raise Refused("stage", stage, "there was no closed stack to find anything on.")
+        if record.opened_at is not None and at > record.opened_at:
+            raise Refused(
+                "taken_at",
+                "" if taken_at is None else shown(at),
+                f"the stack was opened at {shown(record.opened_at)}.",
+                "As found means before that: give the time it was read.",
+            )
+        return at
+    if record.opened_at is not None and at < record.opened_at:
+        raise Refused(
+            "taken_at",
+            shown(at),
+            f"the stack was opened later, at {shown(record.opened_at)}.",
+            "A closing reading is taken after that.",
+        )
+    opens_nothing = record.kind in NEEDS_A_BUILD and record.kind is not RecordKind.TEARDOWN
+    if record.opened_at is None and record.base_build_id is not None and not opens_nothing:
+        raise Refused(
+            "stage",
+            stage,
+            "the stack is not opened yet.",
+            f"“{Stage.AS_FOUND}” would be right, or record the opening first.",
+        )
+    return at
+
+
+def _torque(torque_nm: float | None, entered: str, unit: str) -> tuple[float, str]:
+    """The torque in N·m and how it was written, with its unit."""
+    if torque_nm is None and not entered.strip():
+        raise Refused("torque_nm", "", "no torque is given.", "A number such as 8.5.")
+    field = "torque_nm" if torque_nm is not None else "entered"
+    try:
+        if not entered.strip():
+            written = f"{torque_nm:.10g} N·m"
+            value, _unit = read_torque_text(written)
+            return value, written
+        value, read_unit = read_torque_text(entered, unit)
+        typed = entered.strip()
+        if typed[-1].isdigit() or typed[-1] in ".,":
+            typed = f"{typed} {torque_unit(unit)}"
+    except TradeError as trouble:
+        raise Refused(field, entered or torque_nm, f"{trouble}") from trouble
+    if torque_nm is not None and abs(torque_nm - value) > ROUNDING * value:
+        raise Refused(
+            "entered",
+            typed,
+            f"this is {value:.4g} N·m ({read_unit}), but {torque_nm:.4g} N·m is given too.",
+            "One of the two is wrong.",
+        )
+    return value, typed
+
+
+def _refuse_outside_range(used: InstrumentUsed, value: float, typed: str) -> None:
+    tool = used.instrument
+    try:
+        factor = IN_NEWTON_METRES[torque_unit(tool.unit or "N·m")]
+    except TradeError:
+        return  # a range in a unit that is no torque says nothing about this reading
+    least, most = tool.range_least, tool.range_most
+    below = least is not None and value < least * factor * (1 - 1e-9)
+    above = most is not None and value > most * factor * (1 + 1e-9)
+    if below or above:
+        raise Refused(
+            "entered",
+            typed,
+            f"{tool.label} reads {'' if least is None else f'{least:g}'} to"
+            f" {'…' if most is None else f'{most:g}'} {tool.unit or 'N·m'}.",
+            "A torque in its range, or the instrument that was really used.",
+        )
+
+
+def _refuse_unlikely(work: Work, record: RebuildRecord, value: float, typed: str) -> None:
+    target = work.session.scalars(
+        select(Design.target_torque_nm)
+        .join(Stack, Stack.design_id == Design.id)
+        .where(Stack.id == record.stack_id)
+    ).one()
+    if value <= UNLIKELY_TIMES_TARGET * target:
+        return
+    number = next((part for part in typed.replace(",", ".").split() if part[0].isdigit()), "")
+    try:
+        likely = [unit for unit in likely_units(float(number), target) if unit not in typed]
+    except ValueError:
+        likely = []
+    hint = f" {number} {' or '.join(likely)} would be near it." if likely else ""
+    raise Refused(
+        "entered",
+        typed,
+        f"this is {value:.4g} N·m, more than {UNLIKELY_TIMES_TARGET:g} times the target of"
+        f" {target:g} N·m.{hint}",
+        "Look at the unit on the driver.",
+    )
+
+
+def _read_before(
+    work: Work, record: RebuildRecord, rod_number: int, pass_number: int, stage: Stage
+) -> str | None:
+    return work.session.scalar(
+        select(TorqueReading.entered)
+        .join(Step, Step.id == TorqueReading.step_id)
+        .where(
+            TorqueReading.record_id == record.id,
+            TorqueReading.rod_number == rod_number,
+            TorqueReading.pass_number == pass_number,
+            TorqueReading.stage == stage,
+            TorqueReading.known_until.is_(None),
+        )
+        .order_by(Step.sequence.desc())
+        .limit(1)
+    )
+
+
+# What a closing gave, kept beside its record at the moment the record is handed in.
+#
+# It is written once and never changed: a record that comes back and is handed in again gets another
+# row, and a later version of a formula or of the limits is computed beside it, not in its place.
+
+
+def keep_closing_result(work: Work, record: RebuildRecord, pile: WorkingPile) -> list[Change]:
+    """Compute a closing or a re-torque and keep it, inside the hand-in that gave it its time.
+
+    Nothing is kept where no limits are in force, or no nut was read in the record itself.
+    """
+    stands_open = record.opened_at is not None and record.closed_at is None
+    if record.handed_in_at is None or stands_open or not pile.layers:
+        return []
+    ground = closing_ground(work.session, record.id, pile)
+    if ground.limits is None or not ground.is_read:
+        return []
+    inputs = canonical_json(inputs_as_data(ground.inputs))
+    results = canonical_json(outcome_as_data(closing(ground.inputs)))
+    kept = ClosingResult(
+        record_id=record.id,
+        limit_set_id=ground.limits.id,
+        inputs=inputs,
+        inputs_sha256=sha256_of(inputs),
+        results=results,
+        results_sha256=sha256_of(results),
+        formulas=", ".join(FORMULAS),
+        computed_at=record.handed_in_at,
+    )
+    work.session.add(kept)
+    return [("result of the closing", None, kept.results_sha256)]

@@ -1,0 +1,440 @@
+"""Designs: made in revisions, changed until the first stack uses them, frozen from then on."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields, replace
+
+from sqlalchemy import delete, func, select
+
+from service.designs.arithmetic.grammar import Pattern, objections
+from service.designs.arithmetic.pattern_toml import read_pattern, write_pattern
+from service.designs.arithmetic.pattern_types import Misnamed, completed
+from service.designs.queries import COUNTED_ON_RODS, known_types
+from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
+from service.platform import changes as given
+from service.platform.arithmetic.vocabulary import End, Kind
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused, RefusedTogether
+from service.platform.permissions import Act, need
+from service.stacks.tables import Stack
+
+# The pattern of a design: kept, changed while no stack uses it, frozen with it.
+#
+# A design taken into use before patterns were kept gets its pattern once; nothing else of it
+# changes.
+
+
+MOST_ON_A_ROD = 100
+
+
+@dataclass(frozen=True, slots=True)
+class PatternEntry:
+    """A pattern, and how many sleeves, disc springs and nuts belong on each rod.
+
+    A kind that is not named may be there or not.
+    """
+
+    pattern: Pattern
+    on_each_rod: Mapping[Kind, int] = field(default_factory=dict)
+
+
+def keep_pattern(work: Work, design_id: int, entry: PatternEntry, *, reason: str) -> None:
+    """Keep a design's pattern, with the reason; its least and most cells become the design's.
+
+    Raises RefusedTogether naming each item by its part of the pattern and its number
+    (``cell_2_facing``), Refused once the design is in use and keeps a pattern.
+    """
+    need(work.by, Act.DESIGN_WRITE)
+    row = work.session.get(Design, design_id, with_for_update=True)
+    if row is None:
+        raise NotFound("design", design_id)
+    named = f"{row.name} {row.revision}"
+    pattern = entry.pattern
+    if row.frozen_at is not None:
+        _refuse_frozen(row, named, pattern)
+    why = given.reason(reason)
+    pattern = checked(work, pattern)
+    counts = _counted(entry.on_each_rod)
+    changes: list[Change] = [("pattern", row.pattern, write_pattern(pattern))]
+    if row.frozen_at is None:
+        changes += [
+            ("least_cells", row.least_cells, pattern.least_cells),
+            ("most_cells", row.most_cells, pattern.most_cells),
+        ]
+    changes += [(name, getattr(row, name), count) for name, count in counts.items()]
+    for name, _, now in changes:
+        if getattr(row, name) != now:
+            setattr(row, name, now)
+    work.note(Did.DESIGN_CHANGED, ("design", design_id, named), changes, reason=why)
+
+
+def checked(work: Work, pattern: Pattern) -> Pattern:
+    """The pattern with what its part types say of themselves. Raises RefusedTogether."""
+    whole, misnamed = completed(pattern, known_types(work.session))
+    if misnamed:
+        raise RefusedTogether([*map(_refused, misnamed)])
+    if said := objections(whole):
+        raise RefusedTogether([Refused("pattern", "", one) for one in said])
+    return whole
+
+
+def carried_over(old: Design, *, least_cells: int, most_cells: int) -> dict[str, object]:
+    """Columns of the pattern for a design made from another, or whose number of cells changes."""
+    said: dict[str, object] = {name: getattr(old, name) for name in COUNTED_ON_RODS.values()}
+    if old.pattern is not None:
+        pattern = replace(read_pattern(old.pattern), least_cells=least_cells, most_cells=most_cells)
+        said["pattern"] = write_pattern(pattern)
+    return said
+
+
+def _refuse_frozen(row: Design, named: str, pattern: Pattern) -> None:
+    if row.pattern is not None:
+        raise Refused(
+            "pattern",
+            named,
+            "it is frozen, for a stack is made to it.",
+            "A new revision made from it would be right.",
+        )
+    for name in ("least_cells", "most_cells"):
+        if getattr(pattern, name) != getattr(row, name):
+            raise Refused(
+                name,
+                getattr(pattern, name),
+                f"{named} is in use and says {getattr(row, name)}.",
+                f"{getattr(row, name)} would be right, or a new revision.",
+            )
+
+
+def _counted(on_each_rod: Mapping[Kind, int]) -> dict[str, int | None]:
+    for kind, count in on_each_rod.items():
+        if kind not in COUNTED_ON_RODS:
+            right = f"Right would be {', '.join(COUNTED_ON_RODS)}."
+            raise Refused("on_each_rod", kind, "it is not counted on rods.", right)
+        if not 0 <= count <= MOST_ON_A_ROD:
+            right = f"0 to {MOST_ON_A_ROD} would be right."
+            raise Refused(COUNTED_ON_RODS[kind], count, "so many fit on no rod.", right)
+    return {name: on_each_rod.get(kind) for kind, name in COUNTED_ON_RODS.items()}
+
+
+def _refused(one: Misnamed) -> Refused:
+    return Refused(f"{one.where}_{one.number}_{one.key}", one.value, one.reason, one.right_would_be)
+
+
+FLUIDS = ("fuel", "air", "coolant")
+
+
+@dataclass(frozen=True, slots=True)
+class RodEntry:
+    """Where a tie rod stands, in mm from the plate's middle, and its turn in tightening."""
+
+    number: int
+    x_mm: float
+    y_mm: float
+    turn: int
+
+
+@dataclass(frozen=True, slots=True)
+class PortEntry:
+    """An opening for a fluid (fuel, air or coolant) at an end, as marked."""
+
+    end: End
+    fluid: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class LineEntry:
+    """One line of the make-safe checklist; ``reading_most`` in ``unit``, None: no limit."""
+
+    wording: str
+    unit: str | None = None
+    reading_most: float | None = None
+    needs_instrument: bool = False
+    needs_witness: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class DesignEntry:
+    """Everything that is said of a design: cm², mm, N·m, % of the target torque."""
+
+    name: str
+    revision: str
+    active_area_cm2: float
+    least_cells: int
+    most_cells: int
+    cooling: str
+    plate_width_mm: float
+    plate_height_mm: float
+    rod_length_mm: float
+    target_torque_nm: float
+    torque_tolerance_percent: float
+    tightening_passes: int
+    notes: str = ""
+    rods: tuple[RodEntry, ...] = ()
+    ports: tuple[PortEntry, ...] = ()
+    checklist: tuple[LineEntry, ...] = ()
+
+
+PARTS = ("rods", "ports", "checklist")
+ITS_OWN = tuple(f.name for f in fields(DesignEntry) if f.name not in PARTS)
+
+
+def make_design(work: Work, entry: DesignEntry, *, made_from: int | None = None) -> int:
+    """Make a design, or a new revision of one, which begins with its pattern. Gives its id.
+
+    Raises RefusedTogether naming every field that cannot be taken: a revision that exists, rods
+    outside the plate or in the same place, a tightening order with a gap, no checklist line.
+    """
+    need(work.by, Act.DESIGN_WRITE)
+    _check(entry)
+    _refuse_taken(work, entry, but=None)
+    pattern = _pattern_of(work, made_from, entry) if made_from is not None else {}
+    row = Design(**{name: _own(entry, name) for name in ITS_OWN}, **pattern, made_at=work.now)
+    work.session.add(row)
+    work.session.flush()
+    _put_parts(work, row.id, entry)
+    changes: list[Change] = [(name, None, _own(entry, name)) for name in ITS_OWN]
+    changes += [(name, None, told(getattr(entry, name))) for name in PARTS]
+    changes += [(name, None, value) for name, value in pattern.items()]
+    work.note(Did.DESIGN_MADE, ("design", row.id, f"{row.name} {row.revision}"), changes)
+    return row.id
+
+
+def change_design(work: Work, design_id: int, entry: DesignEntry, *, reason: str) -> None:
+    """Change a design which no stack uses yet, with the reason.
+
+    Raises Refused once a stack is made to it: a new revision is the way.
+    """
+    need(work.by, Act.DESIGN_WRITE)
+    row = work.session.get(Design, design_id, with_for_update=True)
+    if row is None:
+        raise NotFound("design", design_id)
+    used_by = work.session.scalar(select(Stack.serial).where(Stack.design_id == design_id).limit(1))
+    if row.frozen_at is not None or used_by is not None:
+        raise Refused(
+            "name",
+            f"{row.name} {row.revision}",
+            "it is frozen, for a stack is made to it" + (f": {used_by}." if used_by else "."),
+            "A new revision made from it would be right.",
+        )
+    why = given.reason(reason)
+    _check(entry)
+    _refuse_taken(work, entry, but=design_id)
+    before = entry_of(work, row)
+    pattern = carried_over(row, least_cells=entry.least_cells, most_cells=entry.most_cells)
+    changes: list[Change] = [(name, getattr(before, name), _own(entry, name)) for name in ITS_OWN]
+    changes += [(name, told(getattr(before, name)), told(getattr(entry, name))) for name in PARTS]
+    changes += [(name, getattr(row, name), value) for name, value in pattern.items()]
+    for name, value in ({name: _own(entry, name) for name in ITS_OWN} | pattern).items():
+        setattr(row, name, value)
+    for table in (DesignRod, DesignPort, ChecklistLine):
+        work.session.execute(delete(table).where(table.design_id == design_id))
+    _put_parts(work, design_id, entry)
+    work.note(
+        Did.DESIGN_CHANGED, ("design", design_id, f"{row.name} {row.revision}"), changes, reason=why
+    )
+
+
+def _pattern_of(work: Work, design_id: int, entry: DesignEntry) -> dict[str, object]:
+    old = work.session.get(Design, design_id)
+    if old is None:
+        raise NotFound("design", design_id)
+    return carried_over(old, least_cells=entry.least_cells, most_cells=entry.most_cells)
+
+
+def entry_of(work: Work, row: Design) -> DesignEntry:
+    """The design as an entry: what was said of it so far."""
+
+    def rows(table: type[DesignRod | DesignPort | ChecklistLine]) -> Sequence[object]:
+        order = table.id if table is DesignPort else table.number  # type: ignore[union-attr]
+        return work.session.scalars(
+            select(table).where(table.design_id == row.id).order_by(order)
+        ).all()
+
+    def read(kind: type, found: Sequence[object]) -> tuple[object, ...]:
+        names = [f.name for f in fields(kind)]
+        return tuple(kind(**{name: getattr(one, name) for name in names}) for one in found)
+
+    parts = {
+        "rods": read(RodEntry, rows(DesignRod)),
+        "ports": read(PortEntry, rows(DesignPort)),
+        "checklist": read(LineEntry, rows(ChecklistLine)),
+    }
+    return DesignEntry(**{name: getattr(row, name) for name in ITS_OWN}, **parts)  # type: ignore[arg-type]
+
+
+def told(entries: Sequence[RodEntry | PortEntry | LineEntry]) -> str:
+    """Rods, ports or checklist lines in one line of words, for the trail."""
+    return "; ".join(
+        " ".join(
+            f"{name} {value}" for name, value in asdict(entry).items() if value not in {None, ""}
+        )
+        for entry in entries
+    )
+
+
+def _own(entry: DesignEntry, name: str) -> object:
+    value = getattr(entry, name)
+    return value.strip() if isinstance(value, str) else value
+
+
+def _put_parts(work: Work, design_id: int, entry: DesignEntry) -> None:
+    for rod in entry.rods:
+        work.session.add(DesignRod(design_id=design_id, **asdict(rod)))
+    for port in entry.ports:
+        work.session.add(
+            DesignPort(
+                design_id=design_id, end=port.end.value, fluid=port.fluid, label=port.label.strip()
+            )
+        )
+    for number, line in enumerate(entry.checklist, 1):
+        work.session.add(
+            ChecklistLine(
+                design_id=design_id,
+                number=number,
+                wording=line.wording.strip(),
+                unit=line.unit,
+                reading_most=line.reading_most,
+                needs_instrument=line.needs_instrument,
+                needs_witness=line.needs_witness,
+            )
+        )
+    work.session.flush()
+
+
+def _check(entry: DesignEntry) -> None:
+    wrong = [*_own_wrong(entry), *_rods_wrong(entry), *_ports_wrong(entry), *_lines_wrong(entry)]
+    if wrong:
+        raise RefusedTogether(wrong)
+
+
+def _own_wrong(entry: DesignEntry) -> list[Refused]:
+    wrong: list[Refused] = []
+    for name, right in (
+        ("name", "What the family of stacks is called."),
+        ("revision", "A letter or number, such as A."),
+        ("cooling", "Such as: every cell, both ends too."),
+    ):
+        try:
+            given.words(name, getattr(entry, name), right)
+        except Refused as refusal:
+            wrong.append(refusal)
+    for name, unit in (
+        ("active_area_cm2", "cm²"),
+        ("plate_width_mm", "mm"),
+        ("plate_height_mm", "mm"),
+        ("rod_length_mm", "mm"),
+        ("target_torque_nm", "N·m"),
+    ):
+        try:
+            given.above_zero(name, getattr(entry, name), unit)
+        except Refused as refusal:
+            wrong.append(refusal)
+    for name, unit in (("torque_tolerance_percent", "%"),):
+        try:
+            given.not_below_zero(name, getattr(entry, name), unit)
+        except Refused as refusal:
+            wrong.append(refusal)
+    if entry.least_cells < 1:
+        wrong.append(Refused("least_cells", entry.least_cells, "a stack has cells.", "1 or more."))
+    if entry.most_cells < entry.least_cells:
+        wrong.append(
+            Refused(
+                "most_cells",
+                entry.most_cells,
+                "that is fewer than the least number.",
+                f"{entry.least_cells} or more would be right.",
+            )
+        )
+    if entry.tightening_passes < 1:
+        right = "1 or more would be right."
+        wrong.append(Refused("tightening_passes", entry.tightening_passes, "none?", right))
+    return wrong
+
+
+def _rods_wrong(entry: DesignEntry) -> list[Refused]:
+    if len(entry.rods) < 2:
+        right = "At least two rods, with their places, would be right."
+        return [Refused("rods", len(entry.rods) or "", "these do not close a clamp.", right)]
+    wrong: list[Refused] = []
+    wide, high = entry.plate_width_mm / 2, entry.plate_height_mm / 2
+    places: dict[tuple[float, float], int] = {}
+    count = len(entry.rods)
+    for rod in entry.rods:
+        field = f"rod_{rod.number}_x_mm"
+        if not (math.isfinite(rod.x_mm) and abs(rod.x_mm) <= wide):
+            right = f"−{wide:g} to {wide:g}\u2009mm from the plate's middle would be right."
+            wrong.append(Refused(field, rod.x_mm, "it lies outside the plate.", right))
+        if not (math.isfinite(rod.y_mm) and abs(rod.y_mm) <= high):
+            right = f"−{high:g} to {high:g}\u2009mm from the plate's middle would be right."
+            wrong.append(Refused(f"rod_{rod.number}_y_mm", rod.y_mm, "outside the plate.", right))
+        other = places.setdefault((rod.x_mm, rod.y_mm), rod.number)
+        if other != rod.number:
+            right = "Each rod stands in a place of its own."
+            wrong.append(Refused(field, rod.x_mm, f"rod {other} stands there too.", right))
+    if sorted(rod.number for rod in entry.rods) != list(range(1, count + 1)):
+        wrong.append(Refused("rods", "", f"they are not numbered 1 to {count}."))
+    turns = sorted(rod.turn for rod in entry.rods)
+    if turns != list(range(1, count + 1)):
+        twice = next((turn for turn in turns if turns.count(turn) > 1), turns[-1])
+        rod = next(rod for rod in reversed(entry.rods) if rod.turn == twice)
+        right = f"Each of 1 to {count} once would be right."
+        reason = "the tightening order is not one round over all rods."
+        wrong.append(Refused(f"rod_{rod.number}_turn", twice, reason, right))
+    return wrong
+
+
+def _ports_wrong(entry: DesignEntry) -> list[Refused]:
+    wrong: list[Refused] = []
+    seen: set[tuple[End, str]] = set()
+    for number, port in enumerate(entry.ports, 1):
+        if port.fluid not in FLUIDS:
+            right = "Right would be: " + ", ".join(FLUIDS) + "."
+            wrong.append(Refused(f"port_{number}_fluid", port.fluid, "no such fluid.", right))
+        label = port.label.strip()
+        if not label:
+            right = "As marked, such as fuel in."
+            wrong.append(Refused(f"port_{number}_label", "", "it has no mark.", right))
+        elif (port.end, label.casefold()) in seen:
+            reason = f"another port of the {port.end} bears that mark."
+            wrong.append(Refused(f"port_{number}_label", label, reason, "A mark of its own."))
+        seen.add((port.end, label.casefold()))
+    return wrong
+
+
+def _lines_wrong(entry: DesignEntry) -> list[Refused]:
+    if not entry.checklist:
+        reason = "nothing would be checked before an opening."
+        right = "At least one line would be right."
+        return [Refused("checklist", "", reason, right)]
+    wrong: list[Refused] = []
+    for number, line in enumerate(entry.checklist, 1):
+        try:
+            given.words(f"line_{number}_wording", line.wording, "What is to be done.", most=1000)
+        except Refused as refusal:
+            wrong.append(refusal)
+        if line.reading_most is not None and not line.unit:
+            reason = "a limit needs the unit of its reading."
+            wrong.append(Refused(f"line_{number}_unit", "", reason, "Such as V or kPa."))
+        if line.needs_instrument and not line.unit:
+            reason = "an instrument gives a reading, which needs its unit."
+            wrong.append(Refused(f"line_{number}_unit", "", reason, "Such as V or kPa."))
+    return wrong
+
+
+def _refuse_taken(work: Work, entry: DesignEntry, *, but: int | None) -> None:
+    taken = work.session.scalar(
+        select(Design.id).where(
+            func.lower(Design.name) == entry.name.strip().lower(),
+            func.lower(Design.revision) == entry.revision.strip().lower(),
+            Design.id != (but or 0),
+        )
+    )
+    if taken is not None:
+        raise Refused(
+            "revision",
+            entry.revision,
+            f"“{entry.name.strip()}” has this revision already.",
+            "A revision that does not exist yet would be right.",
+        )

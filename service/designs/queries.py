@@ -1,0 +1,402 @@
+"""Designs: listed, and one of them with its rods, ports and checklist."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from functools import cached_property, lru_cache
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
+
+from service.designs.arithmetic.grammar import Pattern
+from service.designs.arithmetic.pattern_toml import pattern_differences, read_pattern
+from service.designs.arithmetic.pattern_types import KnownType, called, names_in
+from service.designs.arithmetic.pile import Layer
+from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_all
+from service.platform.queries.prepared import param
+from service.stacks.tables import Stack
+from service.store.tables import PartType
+
+# The pattern a design keeps, and piles as it sees them.
+#
+# A design may keep none: then its piles are not checked, and whoever asks is told so.
+
+
+COUNTED_ON_RODS = {
+    Kind.SLEEVE: "rod_sleeves",
+    Kind.DISC_SPRING: "rod_disc_springs",
+    Kind.NUT: "rod_nuts",
+}
+
+
+COLUMNS = (
+    Design.id,
+    Design.name,
+    Design.revision,
+    Design.pattern,
+    Design.rod_sleeves,
+    Design.rod_disc_springs,
+    Design.rod_nuts,
+)
+
+
+@dataclass(frozen=True)
+class KeptPattern:
+    """What a design says of its piles; ``toml`` None: it keeps no pattern.
+
+    ``on_each_rod`` is how many of a kind belong on a tie rod, the rod itself counted in; a kind
+    that is not named may be there or not.
+    """
+
+    design_id: int
+    name: str
+    revision: str
+    toml: str | None
+    on_each_rod: Mapping[Kind, int]
+
+    @property
+    def design(self) -> str:
+        """The design with its revision, as people write it."""
+        return f"{self.name} {self.revision}"
+
+    @cached_property
+    def pattern(self) -> Pattern | None:
+        """The pattern itself."""
+        return None if self.toml is None else _read(self.toml)
+
+    @cached_property
+    def names(self) -> frozenset[str]:
+        """The part types it names, as it names them."""
+        return frozenset() if self.pattern is None else names_in(self.pattern)
+
+    def called(self, drawing_number: str, revision: str) -> str:
+        """What the pattern calls a part of this type."""
+        return called(self.names, drawing_number, revision)
+
+    def has_named(self, drawing_number: str, revision: str) -> bool:
+        """Whether the pattern names this type, with its revision or without."""
+        return self.called(drawing_number, revision) in self.names
+
+
+PATTERN_OF_DESIGN = select(*COLUMNS).where(Design.id == param("design_id"))
+
+
+def pattern_of_design(session: Session, design_id: int) -> KeptPattern:
+    """What does a design say of its piles? One statement. Raises NotFound."""
+    row = session.execute(PATTERN_OF_DESIGN, {"design_id": design_id}).first()
+    if row is None:
+        raise NotFound("design", design_id)
+    return _kept(row)
+
+
+PATTERN_OF_STACK = (
+    select(*COLUMNS).join(Stack, Stack.design_id == Design.id).where(Stack.id == param("stack_id"))
+)
+
+
+def pattern_of_stack(session: Session, stack_id: int) -> KeptPattern:
+    """What does the design of a stack say of its piles? One statement. Raises NotFound."""
+    row = session.execute(PATTERN_OF_STACK, {"stack_id": stack_id}).first()
+    if row is None:
+        raise NotFound("stack", stack_id)
+    return _kept(row)
+
+
+def other_revisions(session: Session, design_id: int) -> tuple[KeptPattern, ...]:
+    """The other revisions of a design that keep a pattern, the newest first. One statement."""
+    own = aliased(Design)
+    rows = session.execute(
+        select(*COLUMNS)
+        .join(own, func.lower(own.name) == func.lower(Design.name))
+        .where(own.id == design_id, Design.id != design_id, Design.pattern.is_not(None))
+        .order_by(Design.made_at.desc(), Design.id.desc())
+    )
+    return tuple(map(_kept, rows))
+
+
+def known_types(session: Session) -> tuple[KnownType, ...]:
+    """The part types of the lab, as a pattern can name them. One statement."""
+    rows: Sequence[Any] = session.execute(
+        select(*columns(KnownType, PartType)).order_by(
+            PartType.kind, PartType.drawing_number, PartType.revision
+        )
+    ).all()
+    return read_all(KnownType, rows)
+
+
+def seen_so(layers: Iterable[Layer], names: Mapping[int, str]) -> tuple[Layer, ...]:
+    """Layers with the names of their types given by part."""
+    return tuple(replace(layer, part_type=names[layer.part]) for layer in layers)
+
+
+def designs_naming(session: Session, drawing_number: str, revision: str) -> tuple[str, ...]:
+    """Which designs name a part type in their pattern, with its revision or without?"""
+    rows = session.execute(
+        select(*COLUMNS)
+        .where(Design.pattern.contains(drawing_number, autoescape=True))
+        .order_by(Design.name, Design.revision)
+    )
+    kept = map(_kept, rows)
+    return tuple(one.design for one in kept if one.has_named(drawing_number, revision))
+
+
+def _kept(row: Any) -> KeptPattern:
+    said = {kind: getattr(row, name) for kind, name in COUNTED_ON_RODS.items()}
+    counts = {kind: count for kind, count in said.items() if count is not None}
+    return KeptPattern(
+        row.id,
+        row.name,
+        row.revision,
+        row.pattern,
+        {Kind.TIE_ROD: 1, **counts} if counts else {},
+    )
+
+
+@lru_cache(maxsize=256)
+def _read(toml: str) -> Pattern:
+    """Read once in a process: what stands in a design's row was written by this program."""
+    return read_pattern(toml)
+
+
+@dataclass(frozen=True, slots=True)
+class DesignRow:
+    """One design in the list; area in cm², torque in N·m."""
+
+    id: int
+    name: str
+    revision: str
+    active_area_cm2: float
+    least_cells: int
+    most_cells: int
+    target_torque_nm: float
+    rods: int
+    stacks: int
+    frozen_at: datetime | None
+    made_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Rod:
+    """Where a tie rod stands, in mm from the plate's middle, and its turn in tightening."""
+
+    number: int
+    x_mm: float
+    y_mm: float
+    turn: int
+
+
+@dataclass(frozen=True, slots=True)
+class Port:
+    """An opening for a fluid at an end, as marked."""
+
+    end: str
+    fluid: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class CheckLine:
+    """One line of the make-safe checklist."""
+
+    number: int
+    wording: str
+    unit: str | None
+    reading_most: float | None
+    needs_instrument: bool
+    needs_witness: bool
+
+
+@dataclass(frozen=True, slots=True)
+class DesignOnPage:
+    """A design, whole: cm², mm, N·m, % of the target torque."""
+
+    id: int
+    name: str
+    revision: str
+    active_area_cm2: float
+    least_cells: int
+    most_cells: int
+    cooling: str
+    plate_width_mm: float
+    plate_height_mm: float
+    rod_length_mm: float
+    target_torque_nm: float
+    torque_tolerance_percent: float
+    tightening_passes: int
+    notes: str
+    made_at: datetime
+    frozen_at: datetime | None
+    rods: tuple[Rod, ...]
+    ports: tuple[Port, ...]
+    checklist: tuple[CheckLine, ...]
+    stacks: tuple[str, ...]
+    """serials of the stacks made to it"""
+    revisions: tuple[tuple[int, str], ...]
+    """other revisions of the same name: id and revision"""
+
+    @property
+    def is_frozen(self) -> bool:
+        """Be true once a stack is made to it."""
+        return self.frozen_at is not None or bool(self.stacks)
+
+
+def designs(session: Session) -> tuple[DesignRow, ...]:
+    """All designs by name and revision. One statement."""
+    rods = (
+        select(func.count()).where(DesignRod.design_id == Design.id).correlate(Design)
+    ).scalar_subquery()
+    stacks = (
+        select(func.count()).where(Stack.design_id == Design.id).correlate(Design)
+    ).scalar_subquery()
+    rows = session.execute(
+        select(*columns(DesignRow, Design, rods=rods, stacks=stacks)).order_by(
+            func.lower(Design.name), Design.revision, Design.id
+        )
+    )
+    return read_all(DesignRow, rows)
+
+
+def design(session: Session, design_id: int) -> DesignOnPage:
+    """One design with everything said of it. Six statements. Raises NotFound."""
+    row = session.execute(
+        select(
+            Design.id,
+            Design.name,
+            Design.revision,
+            Design.active_area_cm2,
+            Design.least_cells,
+            Design.most_cells,
+            Design.cooling,
+            Design.plate_width_mm,
+            Design.plate_height_mm,
+            Design.rod_length_mm,
+            Design.target_torque_nm,
+            Design.torque_tolerance_percent,
+            Design.tightening_passes,
+            Design.notes,
+            Design.made_at,
+            Design.frozen_at,
+        ).where(Design.id == design_id)
+    ).first()
+    if row is None:
+        raise NotFound("design", design_id)
+    own: dict[str, Any] = dict(row._mapping)  # documented so, the underscore is for columns
+    rods = session.execute(
+        select(*columns(Rod, DesignRod))
+        .where(DesignRod.design_id == design_id)
+        .order_by(DesignRod.number)
+    )
+    ports = session.execute(
+        select(*columns(Port, DesignPort))
+        .where(DesignPort.design_id == design_id)
+        .order_by(DesignPort.id)
+    )
+    lines = session.execute(
+        select(*columns(CheckLine, ChecklistLine))
+        .where(ChecklistLine.design_id == design_id)
+        .order_by(ChecklistLine.number)
+    )
+    stacks = session.scalars(
+        select(Stack.serial).where(Stack.design_id == design_id).order_by(Stack.serial).limit(500)
+    )
+    revisions = session.execute(
+        select(Design.id, Design.revision)
+        .where(func.lower(Design.name) == row.name.lower(), Design.id != design_id)
+        .order_by(Design.revision)
+    )
+    return DesignOnPage(
+        **own,
+        rods=read_all(Rod, rods),
+        ports=read_all(Port, ports),
+        checklist=read_all(CheckLine, lines),
+        stacks=tuple(stacks),
+        revisions=tuple((one.id, one.revision) for one in revisions),
+    )
+
+
+# One revision of a design against the one before: what differs, in sentences.
+
+
+FIELDS = {
+    "active_area_cm2": ("active area of a cell", "cm²"),
+    "least_cells": ("least cells", ""),
+    "most_cells": ("most cells", ""),
+    "cooling": ("cooling", ""),
+    "plate_width_mm": ("width of the compression plate", "mm"),
+    "plate_height_mm": ("height of the compression plate", "mm"),
+    "rod_length_mm": ("length of the rods", "mm"),
+    "target_torque_nm": ("target torque", "N·m"),
+    "torque_tolerance_percent": ("tolerance of the torque", "%"),
+    "tightening_passes": ("tightening passes", ""),
+}
+
+
+LISTS = {"rods": "rods", "ports": "ports", "checklist": "lines of the make-safe checklist"}
+
+
+@dataclass(frozen=True, slots=True)
+class RevisionBefore:
+    """The revision made before a design, and what differs from it in the design and its pattern.
+
+    ``kept`` None: the revision before keeps no pattern.
+    """
+
+    id: int
+    name: str
+    revision: str
+    differences: tuple[str, ...]
+    kept: Pattern | None
+
+    def in_pattern(self, pattern: Pattern | None) -> tuple[str, ...]:
+        """What differs between its pattern and this one, in the order of the pile."""
+        if pattern is None or self.kept is None:
+            return ()
+        told = pattern_differences(self.kept, pattern)
+        return tuple(each for each in told if not each.startswith(("least cells", "most cells")))
+
+
+def revision_before(session: Session, shown: DesignOnPage) -> RevisionBefore | None:
+    """Which revision of the same name was made before this one? None: it is the first.
+
+    Eight statements, one where there is none.
+    """
+    own = aliased(Design)
+    old_id = session.scalar(
+        select(Design.id)
+        .join(own, func.lower(own.name) == func.lower(Design.name))
+        .where(
+            own.id == shown.id,
+            (Design.made_at < own.made_at)
+            | ((Design.made_at == own.made_at) & (Design.id < own.id)),
+        )
+        .order_by(Design.made_at.desc(), Design.id.desc())
+        .limit(1)
+    )
+    if old_id is None:
+        return None
+    old = design(session, old_id)
+    kept = pattern_of_design(session, old_id).pattern
+    return RevisionBefore(old.id, old.name, old.revision, tuple(_told(old, shown)), kept)
+
+
+def _told(old: DesignOnPage, new: DesignOnPage) -> Iterator[str]:
+    for name, (words, unit) in FIELDS.items():
+        was, now = getattr(old, name), getattr(new, name)
+        if was != now:
+            yield f"{words}: {_shown(was, unit)} → {_shown(now, unit)}"
+    for name, words in LISTS.items():
+        before, after = getattr(old, name), getattr(new, name)
+        if len(before) != len(after):
+            yield f"{words}: {len(before)} → {len(after)}"
+        elif before != after:
+            changed = sum(a != b for a, b in zip(before, after, strict=True))
+            yield f"{words}: {changed} of {len(after)} changed"
+
+
+def _shown(value: object, unit: str) -> str:
+    text = f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{text}\u2009{unit}" if unit else text

@@ -1,0 +1,110 @@
+"""When an MEA counts as failing: the rule of a design, what it says of each MEA, who confirmed."""
+
+from enum import StrEnum
+
+from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
+from sqlalchemy import text as sql
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.platform.tables import Base, key, text, utc, word
+
+
+class RuleAnswer(StrEnum):
+    """What a rule says of one MEA."""
+
+    MET = "met"
+    NOT_MET = "not met"
+    CANNOT_BE_JUDGED = "cannot be judged"
+
+
+class FailingRule(Base):
+    """One version of the rule of a design; the newest one is in force."""
+
+    __tablename__ = "failing_rule"
+    __table_args__ = (
+        UniqueConstraint("design_id", "version"),
+        CheckConstraint("version >= 1", name="versions_count_from_one"),
+    )
+    id: Mapped[key]
+    design_id: Mapped[int] = mapped_column(ForeignKey("design.id", ondelete="RESTRICT"))
+    version: Mapped[int]
+    content: Mapped[text] = mapped_column(comment="JSON: reference current density and criteria")
+    source: Mapped[text] = mapped_column(comment="where the figures come from, in words")
+    reason: Mapped[text]
+    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    made_at: Mapped[utc]
+
+
+class RuleVerdict(Base):
+    """What the rule in force says of an MEA: derived, written anew whenever its facts change."""
+
+    __tablename__ = "rule_verdict"
+    __table_args__ = (
+        UniqueConstraint("part_id"),
+        Index("ix_rule_verdict_rule_id_answer", "rule_id", "answer"),
+        Index("ix_rule_verdict_stack_id_answer", "stack_id", "answer"),
+    )
+    id: Mapped[key]
+    part_id: Mapped[int] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
+    rule_id: Mapped[int] = mapped_column(ForeignKey("failing_rule.id", ondelete="RESTRICT"))
+    stack_id: Mapped[int] = mapped_column(
+        ForeignKey("stack.id", ondelete="RESTRICT"), comment="where its newest voltage was taken"
+    )
+    answer: Mapped[RuleAnswer] = mapped_column(word(RuleAnswer))
+    reasons: Mapped[text] = mapped_column(comment="JSON: each criterion, in words with figures")
+    figures: Mapped[text] = mapped_column(default="{}", comment="JSON: rate, hours, voltage, …")
+    judged_at: Mapped[utc]
+
+
+class FailingMark(Base):
+    """A person's word that an MEA is failing, until somebody withdraws it."""
+
+    __tablename__ = "failing_mark"
+    __table_args__ = (
+        CheckConstraint(
+            "(withdrawn_at IS NULL) = (withdrawn_by_id IS NULL)", name="withdrawn_by_somebody"
+        ),
+        Index(
+            "uq_failing_mark_part_id_standing",
+            "part_id",
+            unique=True,
+            sqlite_where=sql("withdrawn_at IS NULL"),
+            postgresql_where=sql("withdrawn_at IS NULL"),
+        ),
+        Index("ix_failing_mark_part_id", "part_id"),
+    )
+    id: Mapped[key]
+    part_id: Mapped[int] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
+    rule_id: Mapped[int | None] = mapped_column(
+        ForeignKey("failing_rule.id", ondelete="RESTRICT"), comment="in force when confirmed"
+    )
+    failed_at: Mapped[utc] = mapped_column(comment="since when, as the person says")
+    reason: Mapped[text]
+    evidence: Mapped[text] = mapped_column(default="{}", comment="JSON: what the rule said then")
+    confirmed_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    confirmed_at: Mapped[utc]
+    withdrawn_by_id: Mapped[int | None] = mapped_column(
+        ForeignKey("person.id", ondelete="RESTRICT")
+    )
+    withdrawn_at: Mapped[utc | None]
+    withdrawn_because: Mapped[text] = mapped_column(default="")
+
+
+# What comparisons need to know of each build, packed: derived, written anew with the build.
+
+
+class BuildMakeup(Base):
+    """One build's MEAs with the lots, tools and figures around each."""
+
+    __tablename__ = "build_makeup"
+    __table_args__ = (
+        Index("ix_build_makeup_design_id", "design_id"),
+        Index("ix_build_makeup_stack_id", "stack_id"),
+    )
+    build_id: Mapped[int] = mapped_column(
+        ForeignKey("build.id", ondelete="RESTRICT"), primary_key=True, autoincrement=False
+    )
+    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
+    design_id: Mapped[int] = mapped_column(ForeignKey("design.id", ondelete="RESTRICT"))
+    packed: Mapped[text] = mapped_column(comment="base64 of whole numbers, a row an MEA")
+    written_at: Mapped[utc]

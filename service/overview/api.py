@@ -1,0 +1,112 @@
+"""The floor for machines: every stack, those that need somebody first."""
+
+from datetime import datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from pydantic import Field
+
+from service.overview.queries.overview import floor
+from service.overview.queries.rows import FloorStack
+from service.platform.api.answers import Out
+from service.platform.api.callers import Caller, Database
+from service.platform.database import now_utc, reading
+from service.platform.permissions import Act, need
+from service.stacks.api.stack_models import Stack
+
+# What the API answers of the floor.
+
+
+class FloorMark(Out):
+    """One cell of which there is something to be seen."""
+
+    cell: int
+    seen: str = Field(description="failing, rule met, on hold, bridged or blank")
+
+
+class FloorNeed(Out):
+    """One thing that needs somebody; ``address`` is the page where one sees to it."""
+
+    kind: str
+    sentence: str
+    address: str
+    roles: list[str] = Field(description="who may see to it, by role")
+    you_may: bool
+    why_not: str
+    since: datetime | None
+
+
+class LastApprovedBuild(Out):
+    """The last build whose record was approved; ``stands``: its release still does."""
+
+    number: int
+    is_present: bool
+    released_at: datetime | None
+    stands: bool
+
+
+class FloorRow(Out):
+    """One stack with what it needs."""
+
+    stack: Stack
+    marks: list[FloorMark]
+    last_approved: LastApprovedBuild | None
+    needs: list[FloorNeed]
+
+
+class Floor(Out):
+    """One page of the floor; ``after`` continues, empty at the end."""
+
+    rows: list[FloorRow]
+    stacks: int
+    needing: int
+    mine: int = Field(description="stacks with something the caller's roles may see to")
+    after: str
+    read_at: datetime
+
+
+router = APIRouter(prefix="/floor", tags=["stacks"])
+
+
+@router.get("")
+def show(
+    *,
+    caller: Caller,
+    engine: Database,
+    mine: Annotated[bool, Query(description="only what the caller's roles may see to")] = False,
+    after: Annotated[str, Query(max_length=200, description="as the page before gave it")] = "",
+    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+) -> Floor:
+    """Every stack with its cells, hours and state, and who is needed where."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        found = floor(session, caller, now_utc(), mine=mine, after=after, limit=limit)
+    return Floor(
+        rows=[_row(row) for row in found.rows],
+        stacks=found.stacks,
+        needing=found.needing,
+        mine=found.mine,
+        after=found.after,
+        read_at=found.read_at,
+    )
+
+
+def _row(row: FloorStack) -> FloorRow:
+    last = row.last_approved
+    return FloorRow(
+        stack=Stack.model_validate(row.line),
+        marks=[FloorMark.model_validate(mark) for mark in row.strip.marks],
+        last_approved=None if last is None else LastApprovedBuild.model_validate(last),
+        needs=[
+            FloorNeed(
+                kind=one.kind,
+                sentence=one.sentence,
+                address=one.address,
+                roles=list(one.roles),
+                you_may=bool(one.may),
+                why_not=one.may.why,
+                since=one.since,
+            )
+            for one in row.needs
+        ],
+    )

@@ -1,0 +1,295 @@
+"""People: adding them, their roles, their passwords, their API tokens."""
+
+import re
+import secrets
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+
+from argon2 import PasswordHasher
+from sqlalchemy import delete, func, select, update
+from sqlalchemy.orm import Session
+
+from service.people.queries.people import HASHER, password_is_right, secret_sha256
+from service.people.tables import ApiToken, Person, PersonRole, Role, SignInAttempt, SignInSession
+from service.platform.audit import Change, Did
+from service.platform.database import Work
+from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.permissions import Act, need
+
+# Sign-in sessions and attempts: housekeeping outside the trail (``database.tending``).
+
+
+ATTEMPTS_KEPT = timedelta(days=30)
+
+
+SESSIONS_KEPT = timedelta(days=90)
+
+
+def begin_session(session: Session, person_id: int, secret: str, now: datetime) -> None:
+    """Begin a session under a fresh secret, and clear away what is long over."""
+    session.execute(delete(SignInAttempt).where(SignInAttempt.at < now - ATTEMPTS_KEPT))
+    session.execute(delete(SignInSession).where(SignInSession.seen_at < now - SESSIONS_KEPT))
+    session.add(
+        SignInSession(
+            token_sha256=secret_sha256(secret),
+            person_id=person_id,
+            begun_at=now,
+            seen_at=now,
+            ended_at=None,
+        )
+    )
+
+
+def note_seen(session: Session, session_id: int, now: datetime) -> None:
+    """Note that a session was used."""
+    session.execute(update(SignInSession).where(SignInSession.id == session_id).values(seen_at=now))
+
+
+def end_session(session: Session, secret: str, now: datetime) -> None:
+    """End the session of one browser."""
+    session.execute(
+        update(SignInSession)
+        .where(
+            SignInSession.token_sha256 == secret_sha256(secret), SignInSession.ended_at.is_(None)
+        )
+        .values(ended_at=now)
+    )
+
+
+def end_sessions_of(
+    session: Session, person_id: int, now: datetime, but_secret: str | None = None
+) -> None:
+    """End all sessions of a person, but the one at hand."""
+    ending = update(SignInSession).where(
+        SignInSession.person_id == person_id, SignInSession.ended_at.is_(None)
+    )
+    if but_secret:
+        ending = ending.where(SignInSession.token_sha256 != secret_sha256(but_secret))
+    session.execute(ending.values(ended_at=now))
+
+
+def note_attempt(
+    session: Session, login: str, address: str, now: datetime, *, succeeded: bool
+) -> None:
+    """Note an attempt to sign in, for throttling."""
+    session.add(
+        SignInAttempt(
+            login=login.strip().lower()[:200],
+            address=address[:200],
+            at=now,
+            succeeded=succeeded,
+        )
+    )
+
+
+LOGIN = re.compile(r"[a-z0-9][a-z0-9._-]{1,39}", re.IGNORECASE)
+SHORTEST_PASSWORD, LONGEST_PASSWORD = 10, 200
+TOKEN_PREFIX = "layerbook_"  # noqa: S105 - marks a leaked token for what it is
+
+
+def add_person(
+    work: Work,
+    login: str,
+    name: str,
+    roles: Iterable[Role],
+    password: str = "",
+    *,
+    hasher: PasswordHasher = HASHER,
+) -> int:
+    """Add somebody; without a password they are named in records but cannot sign in.
+
+    ``hasher`` is another one only for passwords which are no secret, in invented histories.
+    """
+    need(work.by, Act.PEOPLE_WRITE)
+    login, name, held = login.strip(), name.strip(), _ordered(roles)
+    if not LOGIN.fullmatch(login):
+        raise Refused(
+            "login",
+            login,
+            "is not a login",
+            "Right would be 2 to 40 letters, digits, dots, hyphens or underlines.",
+        )
+    if work.session.scalar(select(Person.id).where(func.lower(Person.login) == login.lower())):
+        raise Refused("login", login, "somebody has this login already", "Choose another one.")
+    if not 1 <= len(name) <= 200:
+        raise Refused("name", name, "a name of 1 to 200 signs is needed")
+    person = Person(
+        login=login,
+        name=name,
+        password_hash=_hashed(password, login, hasher) if password else "",
+        active=True,
+        added_at=work.now,
+    )
+    work.session.add(person)
+    work.session.flush()
+    work.session.add_all(PersonRole(person_id=person.id, role=role) for role in held)
+    changes: list[Change] = [
+        ("login", None, login),
+        ("name", None, name),
+        ("roles", None, _in_words(held)),
+    ]
+    work.note(Did.PERSON_ADDED, ("person", person.id, name), changes)
+    return person.id
+
+
+def change_roles(work: Work, person_id: int, roles: Iterable[Role]) -> None:
+    """Give somebody other roles; the last admin stays one."""
+    need(work.by, Act.PEOPLE_WRITE)
+    person, held = _person(work.session, person_id), _ordered(roles)
+    before = _roles(work.session, person_id)
+    if Role.ADMIN in before and Role.ADMIN not in held:
+        _another_admin(work.session, person_id, "roles", _in_words(held))
+    work.session.execute(delete(PersonRole).where(PersonRole.person_id == person_id))
+    work.session.add_all(PersonRole(person_id=person_id, role=role) for role in held)
+    changes: list[Change] = [("roles", _in_words(before), _in_words(held))]
+    work.note(Did.PERSON_ROLES, ("person", person_id, person.name), changes)
+
+
+def deactivate(work: Work, person_id: int, reason: str = "") -> None:
+    """Shut somebody out at once; the records keep naming them."""
+    need(work.by, Act.PEOPLE_WRITE)
+    person = _person(work.session, person_id)
+    if Role.ADMIN in _roles(work.session, person_id):
+        _another_admin(work.session, person_id, "active", "no")
+    before, person.active = person.active, False
+    end_sessions_of(work.session, person_id, work.now)
+    work.note(
+        Did.PERSON_ACTIVE,
+        ("person", person_id, person.name),
+        [("let in", before, False)],
+        reason=reason,
+    )
+
+
+def reactivate(work: Work, person_id: int, reason: str = "") -> None:
+    """Let somebody in again."""
+    need(work.by, Act.PEOPLE_WRITE)
+    person = _person(work.session, person_id)
+    before, person.active = person.active, True
+    work.note(
+        Did.PERSON_ACTIVE,
+        ("person", person_id, person.name),
+        [("let in", before, True)],
+        reason=reason,
+    )
+
+
+def set_password(
+    work: Work, person_id: int, new: str, old: str | None = None, but_secret: str | None = None
+) -> None:
+    """Set a password: one's own with the old one, somebody else's as an admin.
+
+    All other sessions of the person end; ``but_secret`` is the session at hand, which stays.
+    """
+    person = _person(work.session, person_id)
+    if work.by.id == person_id:
+        if not password_is_right(work.session, person_id, old or ""):
+            raise Refused("old_password", "", "this is not your present password")
+    else:
+        need(work.by, Act.PEOPLE_WRITE)
+    person.password_hash = _hashed(new, person.login)
+    end_sessions_of(work.session, person_id, work.now, but_secret)
+    work.note(Did.PERSON_PASSWORD, ("person", person_id, person.name))
+
+
+def make_token(work: Work, person_id: int, label: str) -> str:
+    """Make an API token which acts for a person; the secret returned is shown once and not kept.
+
+    One's own; the machine's owner may make one for anybody on the command line (person 0).
+    """
+    need(work.by, Act.TOKEN_WRITE)
+    if work.by.id not in (0, person_id):
+        raise NotAllowed(Act.TOKEN_WRITE.value, "Everybody makes and revokes their own tokens.")
+    label = label.strip()
+    if not 1 <= len(label) <= 100:
+        raise Refused(
+            "label", label, "a purpose of 1 to 100 signs is needed", "Such as test bench 2."
+        )
+    person = _person(work.session, person_id)
+    secret = TOKEN_PREFIX + secrets.token_urlsafe(32)
+    token = ApiToken(
+        token_sha256=secret_sha256(secret),
+        person_id=person_id,
+        label=label,
+        made_at=work.now,
+        last_used_at=None,
+        revoked_at=None,
+    )
+    work.session.add(token)
+    work.session.flush()
+    subject = ("token", token.id, f"{label} of {person.name}")
+    work.note(Did.TOKEN_MADE, subject, [("label", None, label)])
+    return secret
+
+
+def revoke_token(work: Work, token_id: int) -> None:
+    """Revoke a token for good: its own person, or an admin."""
+    token = work.session.get(ApiToken, token_id)
+    if token is None:
+        raise NotFound("token", token_id)
+    need(work.by, Act.TOKEN_WRITE if work.by.id == token.person_id else Act.PEOPLE_WRITE)
+    if token.revoked_at is not None:
+        raise Refused("token", token.label, "was revoked before")
+    token.revoked_at = work.now
+    person = _person(work.session, token.person_id)
+    subject = ("token", token.id, f"{token.label} of {person.name}")
+    work.note(Did.TOKEN_REVOKED, subject, [("revoked", False, True)])
+
+
+def _person(session: Session, person_id: int) -> Person:
+    person = session.get(Person, person_id)
+    if person is None:
+        raise NotFound("person", person_id)
+    return person
+
+
+def _roles(session: Session, person_id: int) -> tuple[Role, ...]:
+    held = set(session.scalars(select(PersonRole.role).where(PersonRole.person_id == person_id)))
+    return tuple(role for role in Role if role in held)
+
+
+def _ordered(roles: Iterable[Role]) -> tuple[Role, ...]:
+    given = set(roles)
+    if not given:
+        raise Refused("roles", "", "at least one role is needed", "Choose what they do.")
+    return tuple(role for role in Role if role in given)
+
+
+def _in_words(roles: Iterable[Role]) -> str:
+    return ", ".join(role.value for role in roles)
+
+
+def _another_admin(session: Session, person_id: int, field: str, value: str) -> None:
+    others = session.scalar(
+        select(func.count())
+        .select_from(PersonRole)
+        .join(Person, Person.id == PersonRole.person_id)
+        .where(PersonRole.role == Role.ADMIN, Person.active, Person.id != person_id)
+    )
+    if not others:
+        raise Refused(
+            field, value, "nobody would be left who may add people", "Name another admin first."
+        )
+
+
+def _hashed(password: str, login: str, hasher: PasswordHasher = HASHER) -> str:
+    if not SHORTEST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
+        raise Refused(
+            "password",
+            "",
+            f"has {len(password)} signs",
+            f"Right would be {SHORTEST_PASSWORD} to {LONGEST_PASSWORD}; several words are easiest.",
+        )
+    if login.lower() in password.lower():
+        raise Refused("password", "", "contains the login", "Choose words that are not your name.")
+    return hasher.hash(password)
+
+
+def check_password(work: Work, password: str) -> None:
+    """A signature asks for the password again. Raises Refused."""
+    if not password:
+        raise Refused("password", "", "a signature asks for your password.", "Type it once more.")
+    if not password_is_right(work.session, work.by.id, password):
+        raise Refused(
+            "password", "", "this is not your password; nothing was signed.", "Type it once more."
+        )

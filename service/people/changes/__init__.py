@@ -1,1 +1,0 @@
-"""One change of state, one transaction, one entry of the trail."""

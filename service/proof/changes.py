@@ -1,0 +1,444 @@
+"""Tests of a closed stack as entries of a record: leaks, insulation, shorts.
+
+A failed attempt stays, a retest adds. Each is judged by the limits in force when it is entered.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+
+from service.designs.arithmetic.pile import counts
+from service.designs.tables import Design
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.queries import LimitsInForce, limits_in_force
+from service.people.changes import check_password
+from service.platform import changes
+from service.platform.arithmetic.canonical import canonical_json, sha256_of
+from service.platform.arithmetic.errors import OutOfRange, TradeError
+from service.platform.arithmetic.typed_fields import FieldRefused, Typed, named_field
+from service.platform.arithmetic.units import Measure, from_si, to_si
+from service.platform.arithmetic.vocabulary import Kind
+from service.platform.audit import Did
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
+from service.proof import tables
+from service.proof.arithmetic import typed_electrical_tests, typed_leak_test
+from service.proof.arithmetic.stack_tests import (
+    Result,
+    StackTest,
+    judge_test,
+    kind_of,
+    result_as_data,
+    test_as_data,
+)
+from service.proof.arithmetic.typed_electrical_tests import read_insulation_test, read_short_check
+from service.proof.arithmetic.typed_leak_test import ReadWith, read_leak_test, reads_flows
+from service.proof.queries.releases import Gate, gate
+from service.proof.tables import BuildRelease
+from service.records.changes.eligibility import InstrumentUsed, instrument_to_use
+from service.records.changes.rebuild_records import involve
+from service.records.changes.record_journal import (
+    Said,
+    add_step,
+    done_at_of,
+    hold_record,
+    let_go,
+    shown,
+)
+from service.records.queries.working_piles import working_pile
+from service.records.tables import Involvement, RebuildRecord, RecordState, StepKind
+from service.stacks.tables import Build, Stack
+from service.store.tables import Calibration, Instrument, InstrumentKind
+
+# The instruments a test of the closed stack is read with: allowed, and how well they are known.
+
+
+Used = InstrumentUsed
+
+
+GAUGES = (InstrumentKind.PRESSURE_GAUGE,)
+
+
+THERMOMETERS = (InstrumentKind.THERMOMETER,)
+
+
+METERS = (InstrumentKind.FLOW_METER,)
+
+
+TESTERS = (InstrumentKind.INSULATION_TESTER,)
+
+
+MULTIMETERS = (InstrumentKind.MULTIMETER,)
+
+
+def use(
+    work: Work,
+    record: RebuildRecord,
+    field: str,
+    instrument_id: int | None,
+    *,
+    at: datetime,
+    kinds: Collection[InstrumentKind],
+) -> InstrumentUsed:
+    """The instrument of one field, or Refused beside this field."""
+    named = " or ".join(kinds)
+    if not instrument_id:
+        raise Refused(field, "", f"the {named} is not given.", "Choose what it was read with.")
+    try:
+        return instrument_to_use(work, record, instrument_id, at, kinds)
+    except Refused as refused:
+        raise Refused(field, refused.value, refused.reason, refused.right_would_be) from refused
+
+
+def accuracy_percent(work: Work, used: InstrumentUsed) -> float | None:
+    """How far it may be off, % of the reading: what its sheet allows, or its calibration found
+    where that is more; None: as is usual for its kind.
+    """
+    allowed = used.instrument.accuracy_percent
+    if allowed is None or used.calibration_id is None:
+        return allowed
+    found = work.session.scalar(
+        select(Calibration.error_percent).where(Calibration.id == used.calibration_id)
+    )
+    return max(allowed, abs(found or 0.0))
+
+
+def read_with(
+    work: Work, gauge: InstrumentUsed, warm: InstrumentUsed, meter: InstrumentUsed | None
+) -> ReadWith:
+    """What a test of tightness was read with, in the units it is kept in."""
+    of_meter = meter.instrument if meter else None
+    most = of_meter.range_most if of_meter else None
+    return ReadWith(
+        accuracy_percent(work, gauge),
+        _in_unit(gauge.instrument.resolution, gauge.instrument, Measure.PRESSURE, "kPa") or 0.0,
+        accuracy_percent(work, warm),
+        _in_unit(warm.instrument.resolution, warm.instrument, Measure.TEMPERATURE_CHANGE, "K")
+        or 0.0,
+        _in_unit(most, of_meter, Measure.FLOW, "mL/min") if of_meter else None,
+        accuracy_percent(work, meter) if meter else None,
+        (_in_unit(of_meter.resolution, of_meter, Measure.FLOW, "mL/min") or 0.0)
+        if of_meter
+        else 0.0,
+    )
+
+
+def _in_unit(
+    value: float | None, instrument: Instrument, measure: Measure, unit: str
+) -> float | None:
+    """A figure of an instrument in another unit; None where its own is not of this measure."""
+    if value is None:
+        return None
+    try:
+        return from_si(to_si(value, instrument.unit, measure), unit, measure)
+    except TradeError:
+        return None
+
+
+NOTHING_IN_FORCE = DesignFigures()
+
+
+@dataclass(frozen=True, slots=True)
+class _At:
+    """A record with a closed stack, and what a test of it needs to know."""
+
+    record: RebuildRecord
+    done_at: datetime
+    limits: LimitsInForce | None
+    cells: int
+    blank_cells: tuple[int, ...]
+    active_area_cm2: float
+
+    @property
+    def figures(self) -> DesignFigures:
+        return self.limits.figures if self.limits else NOTHING_IN_FORCE
+
+
+def record_leak_test(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    typed: Typed,
+    instrument_id: int,
+    thermometer_id: int | None = None,
+    meter_id: int | None = None,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Record one test of tightness in one of the five set-ups; give the entry's id.
+
+    ``typed`` holds the fields of `typed_leak_test` as texts with or without a unit;
+    ``instrument_id`` is the pressure gauge, ``meter_id`` the flow meter where one was read.
+    Raises Refused by field for readings that cannot be, a volume that is not known, and
+    instruments on hold or out of calibration without a concession.
+    """
+    at = _closed(work, record_id, version, done_at)
+    gauge = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=GAUGES)
+    warm = use(work, at.record, "thermometer_id", thermometer_id, at=at.done_at, kinds=THERMOMETERS)
+    meter = None
+    if reads_flows(typed):
+        meter = use(work, at.record, "meter_id", meter_id, at=at.done_at, kinds=METERS)
+    try:
+        test = read_leak_test(typed, at.cells, read_with(work, gauge, warm, meter))
+        result = judge_test(test, at.figures)
+    except TradeError as trouble:
+        raise _refused(trouble, typed, typed_leak_test.SPEAKS_OF) from trouble
+    return _write(work, at, test, result, tools=(gauge, warm, meter), note=note)
+
+
+def record_insulation_test(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    typed: Typed,
+    instrument_id: int,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Record one test of insulation, dry or with coolant; give the entry's id.
+
+    Raises Refused where the cells were not bonded together or hydrogen was there: such a reading
+    must not be taken.
+    """
+    at = _closed(work, record_id, version, done_at)
+    tester = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=TESTERS)
+    try:
+        test = read_insulation_test(typed, at.cells, accuracy_percent(work, tester))
+        result = judge_test(test, at.figures)
+    except TradeError as trouble:
+        raise _refused(trouble, typed, typed_electrical_tests.SPEAKS_OF) from trouble
+    return _write(work, at, test, result, tools=(tester, None, None), note=note)
+
+
+def record_short_check(
+    work: Work,
+    record_id: int,
+    version: int | None,
+    *,
+    typed: Typed,
+    values: Sequence[str],
+    instrument_id: int,
+    note: str = "",
+    done_at: datetime | None = None,
+) -> int:
+    """Record one check of the cells for shorts; give the entry's id.
+
+    ``values`` are texts, cell 1 first, or one pasted list; a stroke stands for a cell that was
+    not measured.
+    """
+    at = _closed(work, record_id, version, done_at)
+    meter = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=MULTIMETERS)
+    cells = at.cells + len(at.blank_cells)
+    try:
+        test = read_short_check(typed, values, cells, at.active_area_cm2, at.blank_cells)
+        result = judge_test(test, at.figures)
+    except TradeError as trouble:
+        raise _refused(trouble, typed, typed_electrical_tests.SHORTS_SPEAK_OF, "values") from (
+            trouble
+        )
+    return _write(work, at, test, result, tools=(meter, None, None), note=note)
+
+
+def _closed(work: Work, record_id: int, version: int | None, done_at: datetime | None) -> _At:
+    """The record, held, once it is sure that its stack was closed at the time of the test."""
+    record = hold_record(work, record_id, version)
+    at = done_at_of(work, record, done_at)
+    if record.closed_at is not None:
+        if at < record.closed_at:
+            raise Refused(
+                "done_at",
+                shown(at),
+                f"the stack was closed later, {shown(record.closed_at)}.",
+                "A test is made of the closed stack: a time after that.",
+            )
+    elif record.opened_at is not None or record.base_build_id is None:
+        what = "stands open" if record.opened_at else "is not closed yet"
+        raise Refused(
+            "record",
+            f"record {record_id}",
+            f"the stack {what}.",
+            "A test is made of the closed stack: record the closing first.",
+        )
+    pile = working_pile(work.session, record_id)
+    found = counts(pile.layers)
+    design = work.session.execute(
+        select(Design.id, Design.active_area_cm2)
+        .join(Stack, Stack.design_id == Design.id)
+        .where(Stack.id == record.stack_id)
+    ).one()
+    blank = tuple(
+        layer.cell for layer in pile.layers if layer.kind is Kind.BLANK_CELL and layer.cell
+    )
+    limits = limits_in_force(work.session, design.id)
+    return _At(record, at, limits, found.cells, blank, design.active_area_cm2)
+
+
+def _refused(
+    trouble: TradeError, typed: Typed, speaks_of: Sequence[tuple[str, str]], otherwise: str = "test"
+) -> Refused:
+    """What a computation refuses, beside the field it speaks of."""
+    if isinstance(trouble, FieldRefused):
+        value = "" if trouble.value == "empty" else trouble.value
+        return Refused(
+            trouble.field,
+            value,
+            f"{trouble.name} is not given." if not value else f"{trouble.name} cannot be this.",
+            f"Right would be {trouble.allowed}.",
+        )
+    field = named_field(trouble, speaks_of, otherwise)
+    if isinstance(trouble, OutOfRange):
+        unit = f"\u2009{trouble.unit}" if trouble.unit else ""
+        said = f"{trouble.name} is {trouble.value}{unit}."
+        return Refused(field, typed.get(field, ""), said, f"Right would be {trouble.allowed}.")
+    return Refused(field, typed.get(field, ""), str(trouble))
+
+
+def _write(
+    work: Work,
+    at: _At,
+    test: StackTest,
+    result: Result,
+    *,
+    tools: tuple[Used, Used | None, Used | None],
+    note: str,
+) -> int:
+    first, warm, meter = tools
+    text = changes.optional_words("note", note, most=4000)
+    kind = StepKind(kind_of(test).value)
+    step = add_step(work, at.record, kind, at.done_at, note=text)
+    work.session.add(
+        tables.StackTest(
+            record_id=at.record.id,
+            step_id=step.id,
+            content=canonical_json(test_as_data(test)),
+            result=canonical_json(result_as_data(result)),
+            formula=", ".join(result.formulas),
+            verdict=result.verdict,
+            limit_set_id=at.limits.id if at.limits else None,
+            instrument_id=first.instrument.id,
+            calibration_id=first.calibration_id,
+            thermometer_id=warm.instrument.id if warm else None,
+            thermometer_calibration_id=warm.calibration_id if warm else None,
+            meter_id=meter.instrument.id if meter else None,
+            meter_calibration_id=meter.calibration_id if meter else None,
+        )
+    )
+    involve(work, at.record.id, work.by.id, Involvement.WORKED)
+    let_go(
+        work,
+        at.record,
+        Said(
+            f"{kind} recorded: {result.verdict}",
+            (
+                ("verdict", None, result.verdict),
+                ("judged by", None, at.limits.name if at.limits else "no limits in force"),
+                *(
+                    (str(one.instrument.kind), None, one.instrument.label)
+                    for one in tools
+                    if one is not None
+                ),
+                ("done at", None, at.done_at),
+                ("note", None, text or None),
+            ),
+        ),
+    )
+    return step.id
+
+
+# Releasing a build to hydrogen: signed by somebody who had no part in its records.
+
+
+FORM = "build release 1"
+
+
+def release_build(work: Work, build_id: int, *, set_points_sha256: str, password: str) -> int:
+    """Release a build to hydrogen; give the release's number.
+
+    ``set_points_sha256`` is the hash of the set points that were acknowledged, empty where they
+    were not. Raises NotAllowed for whoever had a part in the records of the build, Refused with
+    what keeps the gate shut, for a wrong password and for set points that are others by now.
+    """
+    found = _held(work, build_id)
+    need(work.by, Act.BUILD_RELEASE, found.facts)
+    label = found.build.label
+    if not work.by.id:
+        raise Refused("signed by", "", "a build is released by a person.", "Sign in as somebody.")
+    if found.release is not None:
+        raise Refused("gate", label, f"it is released already, by {found.release.by}.")
+    limits, asked = found.closed.limits, found.set_points
+    if found.shut or limits is None or asked is None:
+        raise Refused("gate", label, f"the gate is shut. {' '.join(found.shut)}")
+    if set_points_sha256 != found.set_points_sha256:
+        reason = "the set points are others than those you were shown."
+        if not set_points_sha256:
+            reason = f"the set points for {asked.cells} cells are not acknowledged."
+        raise Refused("acknowledged", "", reason, "Read them, then tick the box.")
+    check_password(work, password)
+    content = canonical_json(_content(work, found))
+    made = BuildRelease(
+        build_id=build_id,
+        limit_set_id=limits.id,
+        content=content,
+        content_sha256=sha256_of(content),
+        released_by_id=work.by.id,
+        released_at=work.now,
+    )
+    work.session.add(made)
+    work.session.flush()
+    work.note(
+        Did.BUILD_RELEASED,
+        ("build", build_id, label),
+        [
+            ("released by limits", None, limits.name),
+            ("set points acknowledged", None, set_points_sha256),
+            ("content signed", None, made.content_sha256),
+        ],
+        stack_id=found.build.stack_id,
+        record_id=found.build.record_id,
+    )
+    return made.id
+
+
+def _held(work: Work, build_id: int) -> Gate:
+    """The gate, with stack and open record held: nothing is entered for them meanwhile."""
+    stack_id = work.session.scalar(select(Build.stack_id).where(Build.id == build_id))
+    if stack_id is None:
+        raise NotFound("build", build_id)
+    work.session.get_one(Stack, stack_id, with_for_update=True)
+    work.session.execute(
+        select(RebuildRecord.id)
+        .where(RebuildRecord.stack_id == stack_id, RebuildRecord.state == RecordState.OPEN)
+        .with_for_update()
+    ).all()
+    return gate(work.session, build_id)
+
+
+def _content(work: Work, found: Gate) -> dict[str, object]:
+    limits, asked = found.closed.limits, found.set_points
+    return {
+        "form": FORM,
+        "stack": found.build.stack,
+        "build": found.build.number,
+        "records": [{"record": one.id, "sha256": one.content_sha256} for one in found.records],
+        "limits": limits and {"version": limits.version, "sha256": limits.content_sha256},
+        "verdicts": [
+            {
+                "of": line.what,
+                "verdict": None if line.verdict is None else str(line.verdict),
+                "value": line.value,
+                "limit": line.limit,
+                "source": line.source,
+                "limit_set": line.limit_version,
+                "record": line.record_id,
+                "entry": line.entry,
+            }
+            for line in found.lines
+        ],
+        "set_points": asked and asked.as_data,
+        "released": {"by": work.by.login, "at": f"{work.now:%Y-%m-%dT%H:%M:%S.%f}Z"},
+    }

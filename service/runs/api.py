@@ -1,0 +1,438 @@
+"""Runs: a bench sends its log, asks how far it is read, and what came of it."""
+
+import json
+from datetime import datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query, Request, Response
+from fastapi.concurrency import run_in_threadpool
+from pydantic import AwareDatetime, Field
+from sqlalchemy import Engine
+from starlette.datastructures import FormData, UploadFile
+
+from service.platform.api import answers, request_models
+from service.platform.api.callers import Caller, Database, made_once
+from service.platform.arithmetic.errors import TradeError
+from service.platform.database import changing, reading
+from service.platform.errors import Refused
+from service.platform.permissions import Act, need
+from service.runs.arithmetic.log_columns import Mapping, mapping_from_data, mapping_from_json
+from service.runs.changes.runs import keep_mapping, void_run
+from service.runs.files import run_files
+from service.runs.files.run_files import PIECE, Received, receive, receiving
+from service.runs.files.run_reading import Asked, LogTaking
+from service.runs.queries.run_checks import UploadRow, upload
+from service.runs.queries.runs import (
+    ReadingRow,
+    RunRow,
+    kept_mapping,
+    kept_mappings,
+    newest_mapping,
+    run_sheet,
+    runs_of_stack,
+)
+from service.runs.tables import RunKind, UploadState
+from service.settings import Settings
+from service.stacks.api.stacks import OneTimeKey
+from service.stacks.queries.stacks import find_stack
+
+# What is sent and answered of runs as JSON: hours in h, other units in the names.
+
+
+class Upload(answers.Out):
+    """A log on its way in. ``run`` is the number of the run it became; ``status`` asks again."""
+
+    token: str
+    state: UploadState
+    done: float = Field(description="share read, 0 to 1")
+    message: str = Field(description="what is being done, or why it was refused")
+    run: int | None
+    status: str
+    page: str
+
+
+class RunReading(answers.Out):
+    """What a reading of a run's file found; hours in h."""
+
+    build_number: int
+    began_at: datetime
+    ended_at: datetime
+    row_count: int
+    recorded_hours: float
+    load_hours: float
+    gas_hours: float | None
+    starts: int
+    stops: int
+    meter_from_hours: float | None
+    meter_to_hours: float | None
+    not_released: str | None
+    by: str
+    reason: str
+    known_from: datetime
+    known_until: datetime | None
+
+
+class Run(answers.Out):
+    """One run; ``reading`` null where it was made void."""
+
+    id: int
+    stack: str
+    kind: RunKind
+    name: str
+    note: str
+    content_sha256: str
+    size_bytes: int
+    added_by: str
+    added_at: datetime
+    reading: RunReading | None
+
+
+class Limit(answers.Out):
+    """Hours beyond a limit, and how often it was passed."""
+
+    quantity: str
+    side: str
+    limit: float
+    unit: str
+    hours: float
+    times: int
+    farthest: float | None
+    farthest_at: datetime | None
+
+
+class RunSnapshot(answers.Out):
+    """Voltages of one steady time, summed up: V, A, A/cm², °C."""
+
+    kind: str
+    from_at: datetime
+    until_at: datetime
+    row_count: int
+    current_a: float | None
+    density_a_cm2: float | None
+    temperature_c: float | None
+    meter_hours: float | None
+    mean_v: float | None
+    lowest_v: float | None
+    lowest_channel: str
+    highest_v: float | None
+
+
+class WholeRun(answers.Out):
+    """One run with its limits, doubts, snapshots and everything it was read as before."""
+
+    run: Run
+    mapping: dict[str, Any]
+    doubts: list[str]
+    limits: list[Limit]
+    snapshots: list[RunSnapshot]
+    readings: list[RunReading]
+
+
+class KeptColumns(answers.Out):
+    """A saved mapping in its newest version."""
+
+    name: str
+    version: int
+    mapping: dict[str, Any]
+    by: str
+    made_at: datetime
+
+
+class MappingSent(request_models.In):
+    """Which column is what, to be kept under a name."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    mapping: dict[str, Any] = Field(description="of the form “log columns 1”")
+
+
+class Again(request_models.In):
+    """How a run's file is to be read anew; without a mapping, as it was."""
+
+    reason: request_models.Words
+    mapping: dict[str, Any] | None = None
+    began_at: AwareDatetime | None = None
+    stack: request_models.Name | None = Field(
+        default=None, description="serial, where it is another's log"
+    )
+
+
+class Void(request_models.In):
+    """Why a run counts no more."""
+
+    reason: request_models.Words
+
+
+router = APIRouter(tags=["runs"])
+MOST_WAITED_S = 600
+RunNumber = Annotated[int, Path(ge=1, le=2**31)]
+Token = Annotated[str, Path(max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
+ABOUT_FIELDS = (
+    "A log as the raw body, or as the field “log” of a form. `mapping` names a saved mapping, or"
+    " is one as JSON. Without one the log waits on the answered page until somebody has said which"
+    " column is what."
+)
+FIELDS = {
+    "log": {"type": "string", "format": "binary"},
+    "name": {"type": "string", "description": "of the file"},
+    "mapping": {"type": "string", "description": "name of a saved mapping, or a mapping as JSON"},
+    "began_at": {"type": "string", "format": "date-time"},
+    "note": {"type": "string"},
+}
+BODY: dict[str, Any] = {
+    "requestBody": {
+        "required": True,
+        "content": {
+            "application/octet-stream": {"schema": {"type": "string", "format": "binary"}},
+            "multipart/form-data": {
+                "schema": {"type": "object", "required": ["log"], "properties": FIELDS}
+            },
+        },
+    }
+}
+
+
+@router.post(
+    "/stacks/{serial}/runs",
+    status_code=202,
+    description=ABOUT_FIELDS,
+    openapi_extra=BODY,
+    responses={201: {"model": Upload, "description": "read within the time waited"}},
+)
+async def send(
+    *,
+    serial: str,
+    request: Request,
+    response: Response,
+    caller: Caller,
+    engine: Database,
+    name: Annotated[str, Query(max_length=200, description="of the file")] = "log",
+    mapping: Annotated[str, Query(max_length=80, description="name of a saved mapping")] = "",
+    began_at: Annotated[
+        AwareDatetime | None,
+        Query(description="time of the first row, where the log counts from its beginning"),
+    ] = None,
+    note: Annotated[str, Query(max_length=4000)] = "",
+    wait: Annotated[
+        int, Query(ge=0, le=MOST_WAITED_S, description="seconds to wait until it is read")
+    ] = 0,
+) -> Upload:
+    """Take a test bench's log for a stack."""
+    need(caller, Act.RUN_WRITE)
+    stack_id = await run_in_threadpool(_stack, engine, serial)
+    told = {"name": name, "mapping": mapping, "note": note}
+    settings: Settings = request.app.state.settings
+    if request.headers.get("content-type", "").startswith("multipart/form-data"):
+        async with request.form(max_files=1, max_fields=20, max_part_size=4 * PIECE) as form:
+            told |= {key: value for key, value in form.items() if isinstance(value, str)}
+            began_at = _moment(told.get("began_at", "")) or began_at
+            received = await run_in_threadpool(_of_form, settings, form, told)
+    else:
+        received = await _of_body(settings, request, name)
+    asked = Asked(began_at=began_at, note=told["note"][:4000], via="api")
+    taking = LogTaking(engine, settings.data_folder, settings.zone, caller)
+    found = await run_in_threadpool(
+        _begun, taking, stack_id, received, asked, wish=told["mapping"], wait=wait
+    )
+    if found.state is UploadState.DONE:
+        response.status_code = 201
+    return _upload(found)
+
+
+@router.get("/run-uploads/{token}")
+def status(token: Token, caller: Caller, engine: Database) -> Upload:
+    """How far a log is read, what it became, or why it was refused."""
+    need(caller, Act.RUN_WRITE)
+    with reading(engine) as session:
+        return _upload(upload(session, token))
+
+
+@router.get("/stacks/{serial}/runs")
+def runs(
+    serial: str,
+    caller: Caller,
+    engine: Database,
+    before: Annotated[AwareDatetime | None, Query(description="runs that began before")] = None,
+    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+) -> list[Run]:
+    """The runs of a stack, the newest first."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        found = runs_of_stack(session, find_stack(session, serial), before=before, limit=limit)
+    return [_run(one) for one in found]
+
+
+@router.get("/runs/{run_id}")
+def run(run_id: RunNumber, caller: Caller, engine: Database) -> WholeRun:
+    """One run whole."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        sheet = run_sheet(session, run_id)
+    return WholeRun(
+        run=_run(sheet.run),
+        mapping=json.loads(sheet.mapping),
+        doubts=list(sheet.doubts),
+        limits=[Limit.model_validate(one) for one in sheet.limits],
+        snapshots=[RunSnapshot.model_validate(one) for one in sheet.snapshots],
+        readings=[_reading(one) for one in sheet.readings],
+    )
+
+
+@router.post("/runs/{run_id}/again", status_code=202)
+def again(
+    run_id: RunNumber, told: Again, request: Request, caller: Caller, engine: Database
+) -> Upload:
+    """Read a run's file anew: what was read before is closed out."""
+    need(caller, Act.RUN_WRITE)
+    settings: Settings = request.app.state.settings
+    with reading(engine) as session:
+        row = run_sheet(session, run_id).run
+        before, began_at = newest_mapping(session, run_id)
+    if row.kind is not RunKind.LOG:
+        raise Refused("run", row.name, "it is a sweep, not a log.", "Take the sweep in anew.")
+    mapping = _mapping(told.mapping) if told.mapping else mapping_from_json(before)
+    received = Received(run_files.new_token(), row.name, row.size_bytes, row.content_sha256)
+    asked = Asked(mapping, told.began_at or began_at, row.note, run_id, told.reason, "api")
+    taking = LogTaking(engine, settings.data_folder, settings.zone, caller)
+    stack_id = _stack(engine, told.stack) if told.stack else row.stack_id
+    taking.note(stack_id, received, asked)
+    taking.begin(received.token, asked)
+    with reading(engine) as session:
+        return _upload(upload(session, received.token))
+
+
+@router.post("/runs/{run_id}/void")
+def void(run_id: RunNumber, told: Void, caller: Caller, engine: Database) -> Run:
+    """Make a run void: its hours, voltages and curves count no more."""
+    with changing(engine, caller, via="api") as work:
+        void_run(work, run_id, reason=told.reason)
+    with reading(engine) as session:
+        return _run(run_sheet(session, run_id).run)
+
+
+@router.get("/run-mappings")
+def mappings(caller: Caller, engine: Database) -> list[KeptColumns]:
+    """The saved mappings of benches' logs, each in its newest version."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        found = kept_mappings(session)
+    return [
+        KeptColumns(
+            name=one.name,
+            version=one.version,
+            mapping=json.loads(one.content),
+            by=one.by,
+            made_at=one.made_at,
+        )
+        for one in found
+    ]
+
+
+@router.post("/run-mappings", status_code=201)
+def keep(
+    told: MappingSent, caller: Caller, engine: Database, key: OneTimeKey = None
+) -> answers.Made:
+    """Keep a mapping under a name; a changed one is a new version."""
+    mapping = _mapping(told.mapping)
+    return made_once(engine, caller, key, lambda work: keep_mapping(work, told.name, mapping))
+
+
+def _stack(engine: Engine, serial: str) -> int:
+    with reading(engine) as session:
+        return find_stack(session, serial)
+
+
+def _of_form(settings: Settings, form: FormData, told: dict[str, str]) -> Received:
+    sent_log = form.get("log")
+    if not isinstance(sent_log, UploadFile):
+        raise Refused("log", "", "no file was sent.", "The field “log” with the file.")
+    name = form.get("name")
+    name = name if isinstance(name, str) and name else sent_log.filename or told["name"]
+    return receive(settings.data_folder, sent_log.file, name, settings.log_max_mb)
+
+
+async def _of_body(settings: Settings, request: Request, name: str) -> Received:
+    with receiving(settings.data_folder, name, settings.log_max_mb) as receiver:
+        gathered = bytearray()
+        async for piece in request.stream():
+            gathered += piece
+            if len(gathered) >= PIECE:
+                await run_in_threadpool(receiver.write, bytes(gathered))
+                gathered.clear()
+        if gathered:
+            await run_in_threadpool(receiver.write, bytes(gathered))
+        return await run_in_threadpool(receiver.finish)
+
+
+def _begun(
+    taking: LogTaking, stack_id: int, received: Received, asked: Asked, *, wish: str, wait: int
+) -> UploadRow:
+    """Note the log, begin to read it where somebody said how, and wait as long as is asked."""
+    try:
+        mapping = _wished(taking.engine, wish)
+    except Exception:
+        run_files.forget_upload(taking.folder, received.token)
+        raise
+    asked = Asked(mapping, asked.began_at, asked.note, via=asked.via)
+    taking.note(stack_id, received, asked)
+    if mapping is not None:
+        thread = taking.begin(received.token, asked)
+        if wait:
+            thread.join(wait)
+    with reading(taking.engine) as session:
+        found = upload(session, received.token)
+    if found.state is UploadState.REFUSED:
+        raise Refused("log", found.name, found.message)
+    return found
+
+
+def _wished(engine: Engine, wish: str) -> Mapping | None:
+    if not wish:
+        return None
+    if wish.lstrip().startswith("{"):
+        try:
+            return mapping_from_json(wish)
+        except TradeError as trouble:
+            raise Refused("mapping", "", str(trouble)) from None
+    with reading(engine) as session:
+        return kept_mapping(session, wish).mapping
+
+
+def _mapping(data: dict[str, Any]) -> Mapping:
+    try:
+        return mapping_from_data(data)
+    except TradeError as trouble:
+        raise Refused("mapping", "", str(trouble)) from None
+
+
+def _moment(text: str) -> datetime | None:
+    if not text:
+        return None
+    right = "ISO 8601 with a zone, such as 2026-03-07T14:20:00+01:00."
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        raise Refused("began_at", text, "it is no time.", right) from None
+    if at.tzinfo is None:
+        raise Refused("began_at", text, "it has no zone.", right)
+    return at
+
+
+def _upload(found: UploadRow) -> Upload:
+    page = f"/runs/{found.run_id}" if found.run_id else f"/runs/uploads/{found.token}"
+    return Upload(
+        token=found.token,
+        state=found.state,
+        done=found.done,
+        message=found.message,
+        run=found.run_id,
+        status=f"/api/v1/run-uploads/{found.token}",
+        page=page,
+    )
+
+
+def _run(row: RunRow) -> Run:
+    return Run.model_validate(row)
+
+
+def _reading(row: ReadingRow) -> RunReading:
+    return RunReading.model_validate(row)

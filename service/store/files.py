@@ -1,0 +1,462 @@
+"""A list of parts, read against the database: what it would make, and every row in error.
+
+    table = read_table(content, name, known=HEADINGS)
+    mapping = suggest_mapping(table.headers, SYNONYMS)          or as somebody says otherwise
+    seen = plan(session, table, mapping, source, ListOptions(…))
+    seen.wrong                                                  nothing may be written while any
+    with changing(engine, by) as work: write_parts(work, seen.plan)
+
+A row with a serial number makes a part; a row of a counted part type makes a lot with its quantity.
+Lots that are new are made; what a row says of a lot known already must agree with it.
+"""
+
+import difflib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from service.closing.arithmetic.measured_thickness import remark_on
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.vocabulary import Usability
+from service.platform.errors import Refused
+from service.platform.files.fields_in import (
+    PART_FIELDS,
+    Reading,
+    day_in,
+    number_in,
+    usability_in,
+    whole_in,
+)
+from service.platform.files.tables_in import Cell, Row, Table, text_of
+from service.platform.permissions import Act, Person, may
+from service.store.arithmetic.identifiers import FNC1, read_scan, serial_key
+from service.store.changes.imports import (
+    LotKey,
+    NewLot,
+    NewPart,
+    PartsPlan,
+    SourceFile,
+    lots_labelled,
+    serials_known,
+)
+from service.store.changes.lots import LotEntry
+from service.store.changes.parts import PartEntry, refuse_thickness
+from service.store.queries.part_types import PartTypeFacts, part_types
+
+# Which part type a row of a list means: by name, by drawing number and revision, or by kind.
+
+
+class TypeFinder:
+    """Finds part types among those known, once for a whole list."""
+
+    def __init__(self, types: Sequence[PartTypeFacts], default_id: int | None = None) -> None:
+        self.default = next((one for one in types if one.id == default_id), None)
+        self.by_name: dict[str, list[PartTypeFacts]] = {}
+        self.by_drawing: dict[str, list[PartTypeFacts]] = {}
+        self.by_kind: dict[str, list[PartTypeFacts]] = {}
+        self.whole: dict[str, PartTypeFacts] = {}
+        for one in types:
+            self.by_name.setdefault(_key(one.name), []).append(one)
+            self.by_drawing.setdefault(_key(one.drawing_number), []).append(one)
+            self.by_kind.setdefault(_key(one.kind), []).append(one)
+            for between in (" ", " rev. ", " rev ", "-", "/", "_", ""):
+                self.whole.setdefault(_key(one.drawing_number + between + one.revision), one)
+
+    def find(self, name: str, drawing: str, revision: str) -> PartTypeFacts:
+        """The part type a row means. Raises Refused, naming what comes nearest."""
+        if not (name or drawing):
+            if self.default is None:
+                right = "A column with it, or one part type for all rows."
+                raise Refused("part_type", "", "no part type is given.", right)
+            return self.default
+        found = self._by_drawing(drawing) if drawing else []
+        if not found and name:
+            found = self._by_word(name)
+        if not found:
+            raise self._unknown(name, drawing)
+        if revision:
+            of_revision = [one for one in found if _key(one.revision) == _key(revision)]
+            if not of_revision:
+                known = ", ".join(sorted({one.revision for one in found}))
+                raise Refused("revision", revision, "it has no such revision.", f"Known: {known}.")
+            found = of_revision
+        if len(found) > 1:
+            known = "; ".join(f"{one.name}, {one.drawing}" for one in found[:6])
+            field, said = ("drawing_number", drawing) if drawing else ("part_type", name)
+            right = f"Drawing number and revision would tell: {known}."
+            raise Refused(field, said, "several part types go by it.", right)
+        return found[0]
+
+    def _by_drawing(self, drawing: str) -> list[PartTypeFacts]:
+        whole = self.whole.get(_key(drawing))
+        return self.by_drawing.get(_key(drawing)) or ([whole] if whole else [])
+
+    def _by_word(self, word: str) -> list[PartTypeFacts]:
+        key = _key(word)
+        return self.by_name.get(key) or self._by_drawing(word) or self.by_kind.get(key, [])
+
+    def _unknown(self, name: str, drawing: str) -> Refused:
+        field, said = ("part_type", name) if name else ("drawing_number", drawing)
+        known = [*self.by_name, *self.by_drawing]
+        near = difflib.get_close_matches(_key(said), known, n=3, cutoff=0.5)
+        named = [self._shown(key) for key in near]
+        right = "Nearest: " + ", ".join(named) + "." if named else "Make the part type first."
+        return Refused(field, said, "there is no part type of this name or drawing.", right)
+
+    def _shown(self, key: str) -> str:
+        if key in self.by_name:
+            return self.by_name[key][0].name
+        return self.by_drawing[key][0].drawing_number
+
+
+def _key(text: str) -> str:
+    return " ".join(text.casefold().split())
+
+
+SYNONYMS = {one.name: one.headings for one in PART_FIELDS}
+HEADINGS = tuple(SYNONYMS.values())
+LABELS = {one.name: one.label for one in PART_FIELDS}
+LOTS_OWN = ("supplier", "produced_at", "received_at", "expires_at")
+LONGEST = {"serial": 200, "lot": 200, "supplier": 200, "place": 200, "notes": 4000}
+
+
+@dataclass(frozen=True, slots=True)
+class ListOptions:
+    """How a list is to be read, and for whom. ``part_type_id`` is of rows which name none."""
+
+    how: Reading
+    by: Person
+    part_type_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Wrong:
+    """A row in error: its line in the file, and why it cannot be taken."""
+
+    line: int
+    refusal: Refused
+
+    @property
+    def said(self) -> str:
+        """The refusal with the field's name as people know it."""
+        label = LABELS.get(self.refusal.field, self.refusal.field)
+        shown = "" if self.refusal.value in {None, ""} else f" “{self.refusal.value}”"
+        return f"{label}{shown}: {self.refusal.reason} {self.refusal.right_would_be}".strip()
+
+
+@dataclass(frozen=True, slots=True)
+class PartsSeen:
+    """What a list would make, and what is wrong with it; ``type_names`` by id, to be shown.
+
+    ``remarks`` say by line what is striking, though it may be written.
+    """
+
+    plan: PartsPlan
+    wrong: tuple[Wrong, ...]
+    type_names: Mapping[int, str]
+    remarks: Mapping[int, str]
+
+    @property
+    def may_be_written(self) -> bool:
+        """Be true where every row is right and there is something to make."""
+        return not self.wrong and bool(self.plan.parts or self.plan.lots)
+
+
+@dataclass(slots=True)
+class _Seen:
+    """What was found so far, to be compared with the rows that follow."""
+
+    types: TypeFinder
+    serials: dict[tuple[int, str], int] = field(default_factory=dict)
+    lots: dict[LotKey, NewLot] = field(default_factory=dict)
+    known_lots: dict[LotKey, LotEntry] = field(default_factory=dict)
+    parts: list[NewPart] = field(default_factory=list)
+    wrong: list[Wrong] = field(default_factory=list)
+    remarks: dict[int, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class _RowIn:
+    """One row being read: its cells by field, the same as text, and what is wrong so far."""
+
+    line: int
+    cells: Mapping[str, Cell]
+    said: Mapping[str, str]
+    wrong: list[Refused]
+
+    def refuse(self, name: str, value: object, reason: str, right: str) -> None:
+        self.wrong.append(Refused(name, value, reason, right))
+
+
+def plan(
+    session: Session,
+    table: Table,
+    mapping: Mapping[str, int],
+    source: SourceFile,
+    options: ListOptions,
+) -> PartsSeen:
+    """What would this list make, and which rows cannot be taken, each with its reasons?
+
+    ``mapping`` says for each field of `PART_FIELDS` in which column of the table it stands.
+    Nothing is written. Statements: two, and one for each 500 different lots or serials.
+    Raises Refused where the mapping itself cannot work.
+    """
+    _refuse_mapping(table, mapping)
+    known = part_types(session)
+    seen = _Seen(TypeFinder(known, options.part_type_id))
+    seen.known_lots = _lots_named(session, table, mapping)
+    for row in table.rows:
+        _take(seen, row, mapping, options)
+    keys = {(part.part_type_id, serial_key(part.entry.serial)): part for part in seen.parts}
+    for key in serials_known(session, keys):
+        part = keys[key]
+        reason = "there is such a part of this type already; case and space do not count."
+        refusal = Refused("serial", part.entry.serial, reason, "Without this row.")
+        seen.wrong.append(Wrong(part.line, refusal))
+    return PartsSeen(
+        PartsPlan(source, tuple(seen.lots.values()), tuple(seen.parts)),
+        tuple(sorted(seen.wrong, key=lambda wrong: wrong.line)),
+        {one.id: f"{one.name}, {one.drawing}" for one in known},
+        seen.remarks,
+    )
+
+
+def _refuse_mapping(table: Table, mapping: Mapping[str, int]) -> None:
+    for name, column in mapping.items():
+        if name not in SYNONYMS or not 0 <= column < len(table.headers):
+            right = "Right: " + ", ".join(SYNONYMS) + ", each with a column of the list."
+            raise Refused("mapping", name, "there is no such field or column.", right)
+    twice = [name for name in mapping if list(mapping.values()).count(mapping[name]) > 1]
+    if twice:
+        labels = " and ".join(LABELS[name] for name in twice)
+        header = table.headers[mapping[twice[0]]]
+        raise Refused("mapping", header, f"this column is to be {labels}.", "One of them.")
+    if "serial" not in mapping and "lot" not in mapping:
+        right = "Say in which column the serial number or the lot stands."
+        raise Refused("mapping", "", "no column tells which parts these are.", right)
+
+
+def _take(seen: _Seen, row: Row, mapping: Mapping[str, int], options: ListOptions) -> None:
+    """Read one row; all that is wrong with it is kept, not only the first."""
+    cells = {name: row.cells[column] for name, column in mapping.items()}
+    said = {name: text_of(cell) for name, cell in cells.items()}
+    one = _RowIn(row.line, cells, said, [])
+    if row.is_too_wide:
+        right = "A cell that holds the separator has to stand in quotation marks."
+        one.refuse("row", "", "it has more cells than there are headings.", right)
+    for name, most in LONGEST.items():
+        if len(said.get(name, "")) > most:
+            reason = f"it has more than {most} signs."
+            one.refuse(name, said[name][:40] + "…", reason, "Shorten it.")
+    part_type = None
+    try:
+        part_type = seen.types.find(
+            said.get("part_type", ""), said.get("drawing_number", ""), said.get("revision", "")
+        )
+    except Refused as refusal:
+        one.wrong.append(refusal)
+    lot = _lot_entry(one, options.how)
+    if part_type is not None and part_type.counted:
+        _take_lot(seen, one, part_type, lot)
+    else:
+        _take_part(seen, one, part_type, lot, options)
+    seen.wrong += [Wrong(row.line, refusal) for refusal in one.wrong]
+
+
+def _take_lot(seen: _Seen, one: _RowIn, part_type: PartTypeFacts, lot: LotEntry) -> None:
+    """A row of a counted part type makes a lot."""
+    if one.said.get("serial"):
+        reason = f"“{part_type.name}” is counted by lots and has no serial numbers."
+        one.refuse("serial", one.said["serial"], reason, "An empty cell.")
+    if not lot.label:
+        one.refuse("lot", "", "no lot is given.", "What stands on the bag.")
+    if not one.said.get("quantity"):
+        reason = "how many items the lot has is not given."
+        one.refuse("quantity", "", reason, "A whole number.")
+    if one.said.get("measured_thickness_mm"):
+        reason = "the items of a lot are not measured one by one."
+        one.refuse(
+            "measured_thickness_mm", one.said["measured_thickness_mm"], reason, "An empty cell."
+        )
+    key = (part_type.id, serial_key(lot.label))
+    if key in seen.known_lots:
+        one.refuse("lot", lot.label, "this part type has such a lot already.", "Without this row.")
+    if key in seen.lots:
+        reason = f"it stands in line {seen.lots[key].line} as well."
+        one.refuse("lot", lot.label, reason, "Each lot once.")
+    if not one.wrong:
+        seen.lots[key] = NewLot(one.line, part_type.id, lot)
+
+
+def _take_part(
+    seen: _Seen,
+    one: _RowIn,
+    part_type: PartTypeFacts | None,
+    lot: LotEntry,
+    options: ListOptions,
+) -> None:
+    """A row with a serial number makes a part, and its lot where that is new."""
+    serial, lot = _serial(one, lot, options.how)
+    if not serial and not one.said.get("serial"):
+        one.refuse("serial", "", "no serial number is given.", "What is marked on the part.")
+    if lot.quantity not in {None, 1}:
+        reason = "a part with a serial number is one."
+        one.refuse("quantity", lot.quantity, reason, "1, or an empty cell.")
+    hours = _hours(one, options.how)
+    thickness = _thickness(seen, one, part_type, options.how)
+    usability = _usability(one, options.by)
+    if part_type is None:
+        return
+    key = (part_type.id, serial_key(serial))
+    if serial and key in seen.serials:
+        reason = f"it stands in line {seen.serials[key]} as well; case and space do not count."
+        one.refuse("serial", serial, reason, "Each part once.")
+    elif serial:
+        seen.serials[key] = one.line
+    lot_key = _settle_lot(seen, one, part_type, replace(lot, quantity=None, notes=""))
+    if not one.wrong:
+        entry = PartEntry(
+            serial,
+            hours_before=hours,
+            place=one.said.get("place", ""),
+            usability=usability,
+            notes=one.said.get("notes", ""),
+            measured_thickness_mm=thickness,
+        )
+        seen.parts.append(NewPart(one.line, part_type.id, entry, lot_key, lot.label))
+
+
+def _serial(one: _RowIn, lot: LotEntry, how: Reading) -> tuple[str, LotEntry]:
+    """The serial of a cell, which may hold a whole scanned code with the lot in it."""
+    text = one.said.get("serial", "")
+    if not text.startswith(("(", "]")) and FNC1 not in text:
+        return text, lot
+    try:
+        scan = read_scan(text, year=how.now.year)
+    except TradeError as trouble:
+        one.refuse("serial", text, str(trouble), "The serial number alone.")
+        return text, lot
+    if scan.serial is None:
+        one.refuse("serial", text, "this code names no serial number.", "One with (21).")
+    if scan.lot and lot.label and serial_key(scan.lot) != serial_key(lot.label):
+        reason = f"the scanned code names lot {scan.lot}."
+        one.refuse("lot", lot.label, reason, "The same lot in both.")
+    return scan.serial or "", replace(lot, label=lot.label or scan.lot or "")
+
+
+def _lot_entry(one: _RowIn, how: Reading) -> LotEntry:
+    days: dict[str, datetime | None] = {}
+    for name in ("produced", "received", "expires"):
+        try:
+            days[name] = day_in(one.cells.get(name), name, how, ahead=name == "expires")
+        except Refused as refusal:
+            one.wrong.append(refusal)
+    quantity = None
+    try:
+        quantity = whole_in(one.cells.get("quantity"), "quantity", how)
+    except Refused as refusal:
+        one.wrong.append(refusal)
+    first = days.get("produced") or days.get("received")
+    expires = days.get("expires")
+    if first and expires and expires < first:
+        reason = "it lies before the day of making or receipt."
+        one.refuse("expires", one.said["expires"], reason, "A later day.")
+    return LotEntry(
+        one.said.get("lot", ""),
+        one.said.get("supplier", ""),
+        days.get("received"),
+        days.get("produced"),
+        expires,
+        quantity,
+        one.said.get("notes", ""),
+    )
+
+
+def _settle_lot(seen: _Seen, one: _RowIn, part_type: PartTypeFacts, lot: LotEntry) -> LotKey | None:
+    """The lot of a part: a known one, one an earlier row made, or a new one; they must agree."""
+    if not lot.label:
+        for name in LOTS_OWN:
+            if getattr(lot, name):
+                reason = "it is kept with the lot, and this row names none."
+                shown = _shown(getattr(lot, name))
+                one.refuse(name.removesuffix("_at"), shown, reason, "A lot beside it.")
+        return None
+    key = (part_type.id, serial_key(lot.label))
+    known, earlier = seen.known_lots.get(key), seen.lots.get(key)
+    if known is None and earlier is None:
+        if not one.wrong:
+            seen.lots[key] = NewLot(one.line, part_type.id, lot)
+        return key
+    other = known or (earlier.entry if earlier else lot)
+    where = "the lot as it is kept" if known else f"line {earlier.line if earlier else 0}"
+    for name in LOTS_OWN:
+        mine, theirs = getattr(lot, name), getattr(other, name)
+        if mine and _differs(mine, theirs):
+            reason = f"{where} says {_shown(theirs) or 'nothing'}."
+            right = "The same for all parts of a lot."
+            one.refuse(name.removesuffix("_at"), _shown(mine), reason, right)
+    return key
+
+
+def _differs(mine: object, theirs: object) -> bool:
+    if isinstance(mine, datetime) and isinstance(theirs, datetime):
+        return abs(mine - theirs).total_seconds() > 12 * 3600
+    if isinstance(mine, str) and isinstance(theirs, str):
+        return mine.casefold() != theirs.casefold()
+    return mine != theirs
+
+
+def _shown(value: object) -> str:
+    return f"{value:%Y-%m-%d}" if isinstance(value, datetime) else str(value or "")
+
+
+def _hours(one: _RowIn, how: Reading) -> float:
+    try:
+        hours = number_in(one.cells.get("hours_before"), "hours_before", how) or 0.0
+    except Refused as refusal:
+        one.wrong.append(refusal)
+        return 0.0
+    if hours < 0:
+        one.refuse("hours_before", hours, "it is below zero.", "0\u2009h or more.")
+    return hours
+
+
+def _thickness(
+    seen: _Seen, one: _RowIn, part_type: PartTypeFacts | None, how: Reading
+) -> float | None:
+    """The thickness measured of a part; a striking one is remarked on, an impossible refused."""
+    name = "measured_thickness_mm"
+    try:
+        thickness = number_in(one.cells.get(name), name, how)
+        if thickness is None or part_type is None:
+            return None
+        refuse_thickness(thickness, part_type.free_mm)
+    except Refused as refusal:
+        one.wrong.append(refusal)
+        return None
+    if remark := remark_on(thickness, part_type.free_mm):
+        seen.remarks[one.line] = remark
+    return thickness
+
+
+def _usability(one: _RowIn, by: Person) -> Usability:
+    try:
+        usability = usability_in(one.cells.get("usability"), "usability")
+    except Refused as refusal:
+        one.wrong.append(refusal)
+        return Usability.NOT_INSPECTED
+    leave = may(by, Act.PART_JUDGE)
+    if usability is not Usability.NOT_INSPECTED and not leave:
+        one.refuse("usability", one.said["usability"], leave.why, "An empty cell.")
+    return usability
+
+
+def _lots_named(
+    session: Session, table: Table, mapping: Mapping[str, int]
+) -> dict[LotKey, LotEntry]:
+    """All lots bearing one of the labels in the list."""
+    if "lot" not in mapping:
+        return {}
+    return lots_labelled(session, (text_of(row.cells[mapping["lot"]]) for row in table.rows))

@@ -1,0 +1,264 @@
+"""Part types, lots and parts. A part's three axes stand apart: place, usability, reservation."""
+
+from enum import StrEnum
+
+from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
+from sqlalchemy import text as sql
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.platform.arithmetic.vocabulary import (
+    Back,
+    Joint,
+    Kind,
+    Material,
+    Side,
+    Usability,
+    Whereabouts,
+)
+from service.platform.tables import Base, key, text, utc, word
+
+
+class PartType(Base):
+    """What a part is: kind, drawing, thickness, limits."""
+
+    __tablename__ = "part_type"
+    __table_args__ = (
+        UniqueConstraint("drawing_number", "revision"),
+        CheckConstraint("thickness_mm IS NULL OR thickness_mm > 0", name="thickness_is_positive"),
+    )
+    id: Mapped[key]
+    kind: Mapped[Kind]
+    name: Mapped[str]
+    drawing_number: Mapped[str]
+    revision: Mapped[str]
+    material: Mapped[Material]
+    thickness_mm: Mapped[float | None] = mapped_column(comment="mm, as fitted")
+    side: Mapped[Side | None] = mapped_column(comment="gas a half plate meets")
+    back: Mapped[Back] = mapped_column(comment="coolant face of a half plate or collector")
+    joint: Mapped[Joint | None] = mapped_column(comment="joint a gasket seals")
+    marked_face: Mapped[str | None] = mapped_column(
+        comment="the face facing tells of, if it matters"
+    )
+    counted: Mapped[bool] = mapped_column(comment="items of a lot without serials of their own")
+    renew_at_opening: Mapped[bool]
+    openings_most: Mapped[int | None] = mapped_column(comment="openings a part may live through")
+    hours_most: Mapped[float | None] = mapped_column(comment="h of operation")
+    shelf_life_months: Mapped[int | None] = mapped_column(comment="months from making")
+    stiffness: Mapped[text | None] = mapped_column(
+        comment="JSON: what it gives under load; none: not known"
+    )
+    made_at: Mapped[utc]
+
+
+class Lot(Base):
+    """Parts delivered or made together."""
+
+    __tablename__ = "lot"
+    __table_args__ = (
+        UniqueConstraint("part_type_id", "label_key"),
+        CheckConstraint("quantity IS NULL OR quantity >= 0", name="quantity_is_not_negative"),
+    )
+    id: Mapped[key]
+    part_type_id: Mapped[int] = mapped_column(ForeignKey("part_type.id", ondelete="RESTRICT"))
+    label: Mapped[str] = mapped_column(comment="as typed")
+    label_key: Mapped[str] = mapped_column(index=True, comment="without regard to case and space")
+    supplier: Mapped[str] = mapped_column(default="")
+    received_at: Mapped[utc | None]
+    produced_at: Mapped[utc | None]
+    expires_at: Mapped[utc | None]
+    quantity: Mapped[int | None] = mapped_column(comment="items received; none: not known")
+    notes: Mapped[text] = mapped_column(default="")
+
+
+class Part(Base):
+    """One physical object with a serial, or one counted item taken from a lot.
+
+    A part is in at most one place: it has one row, and a fitted part names one stack.
+    """
+
+    __tablename__ = "part"
+    __table_args__ = (
+        UniqueConstraint("part_type_id", "serial_key"),
+        UniqueConstraint("lot_id", "item_number"),
+        CheckConstraint("(serial IS NULL) = (serial_key IS NULL)", name="serial_has_its_key"),
+        CheckConstraint(
+            "serial IS NOT NULL OR (lot_id IS NOT NULL AND item_number IS NOT NULL)",
+            name="serial_or_item_of_a_lot",
+        ),
+        CheckConstraint(
+            "(whereabouts = 'fitted') = (stack_id IS NOT NULL)", name="fitted_in_one_stack"
+        ),
+        CheckConstraint("hours_before >= 0", name="hours_before_are_not_negative"),
+        CheckConstraint(
+            "measured_thickness_mm IS NULL OR measured_thickness_mm > 0",
+            name="measured_thickness_is_positive",
+        ),
+        Index("ix_part_serial_key", "serial_key"),
+        Index("ix_part_stack_id", "stack_id"),
+        Index("ix_part_lot_place", "lot_id", "stack_id", "whereabouts", "usability"),
+        Index("ix_part_type_place", "part_type_id", "whereabouts", "usability"),
+        Index("ix_part_reserved_for_stack_id", "reserved_for_stack_id"),
+    )
+    id: Mapped[key]
+    part_type_id: Mapped[int] = mapped_column(ForeignKey("part_type.id", ondelete="RESTRICT"))
+    lot_id: Mapped[int | None] = mapped_column(ForeignKey("lot.id", ondelete="RESTRICT"))
+    serial: Mapped[str | None] = mapped_column(comment="as typed")
+    serial_key: Mapped[str | None] = mapped_column(comment="without regard to case and space")
+    item_number: Mapped[int | None] = mapped_column(comment="of a counted item in its lot, from 1")
+    hours_before: Mapped[float] = mapped_column(default=0.0, comment="h it came with")
+    measured_thickness_mm: Mapped[float | None] = mapped_column(
+        comment="mm, free, by incoming inspection; none: not measured"
+    )
+    whereabouts: Mapped[Whereabouts]
+    stack_id: Mapped[int | None] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
+    place: Mapped[str] = mapped_column(default="", comment="shelf, tray or address, in words")
+    usability: Mapped[Usability]
+    reserved_for_stack_id: Mapped[int | None] = mapped_column(
+        ForeignKey("stack.id", ondelete="RESTRICT")
+    )
+    notes: Mapped[text] = mapped_column(default="")
+    added_at: Mapped[utc]
+
+
+# Holds on parts, lots and instruments, and concessions which allow one use in spite of one.
+
+
+ONE_SUBJECT = (
+    "(CASE WHEN part_id IS NULL THEN 0 ELSE 1 END)"
+    " + (CASE WHEN lot_id IS NULL THEN 0 ELSE 1 END)"
+    " + (CASE WHEN instrument_id IS NULL THEN 0 ELSE 1 END) = 1"
+)
+
+
+STANDING = sql("lifted_at IS NULL")
+
+
+class Hold(Base):
+    """A part, a lot or an instrument that must not be used, with the reason."""
+
+    __tablename__ = "hold"
+    __table_args__ = (
+        CheckConstraint(ONE_SUBJECT, name="one_subject"),
+        CheckConstraint("(lifted_at IS NULL) = (lifted_by_id IS NULL)", name="lifted_by_somebody"),
+        CheckConstraint("step_id IS NULL OR failing_mark_id IS NULL", name="placed_by_one_word"),
+        Index("ix_hold_part_id", "part_id", sqlite_where=STANDING, postgresql_where=STANDING),
+        Index("ix_hold_lot_id", "lot_id", sqlite_where=STANDING, postgresql_where=STANDING),
+        Index(
+            "ix_hold_instrument_id",
+            "instrument_id",
+            sqlite_where=STANDING,
+            postgresql_where=STANDING,
+        ),
+    )
+    id: Mapped[key]
+    part_id: Mapped[int | None] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
+    lot_id: Mapped[int | None] = mapped_column(ForeignKey("lot.id", ondelete="RESTRICT"))
+    instrument_id: Mapped[int | None] = mapped_column(
+        ForeignKey("instrument.id", ondelete="RESTRICT")
+    )
+    usability_before: Mapped[Usability | None] = mapped_column(
+        comment="of a held part, given back when its last hold is lifted"
+    )
+    reason: Mapped[text]
+    placed_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    placed_at: Mapped[utc]
+    lifted_by_id: Mapped[int | None] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    lifted_at: Mapped[utc | None]
+    lift_reason: Mapped[text] = mapped_column(default="")
+    step_id: Mapped[int | None] = mapped_column(
+        ForeignKey("step.id", ondelete="RESTRICT"), comment="entry whose finding placed it"
+    )
+    failing_mark_id: Mapped[int | None] = mapped_column(
+        ForeignKey("failing_mark.id", ondelete="RESTRICT"), comment="word of failing that placed it"
+    )
+
+
+class Concession(Base):
+    """Leave to use a held part or an instrument out of calibration in one record."""
+
+    __tablename__ = "concession"
+    __table_args__ = (
+        CheckConstraint(ONE_SUBJECT, name="one_subject"),
+        Index("ix_concession_part_id", "part_id"),
+        Index("ix_concession_lot_id", "lot_id"),
+        Index("ix_concession_instrument_id", "instrument_id"),
+    )
+    id: Mapped[key]
+    part_id: Mapped[int | None] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
+    lot_id: Mapped[int | None] = mapped_column(ForeignKey("lot.id", ondelete="RESTRICT"))
+    instrument_id: Mapped[int | None] = mapped_column(
+        ForeignKey("instrument.id", ondelete="RESTRICT")
+    )
+    reason: Mapped[text]
+    given_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    given_at: Mapped[utc]
+    used_in_record_id: Mapped[int | None] = mapped_column(
+        ForeignKey("rebuild_record.id", ondelete="RESTRICT"), index=True
+    )
+
+
+# Instruments and their calibrations.
+
+
+class InstrumentKind(StrEnum):
+    """What an instrument measures or sets."""
+
+    TORQUE_DRIVER = "torque driver"
+    PRESSURE_GAUGE = "pressure gauge"
+    INSULATION_TESTER = "insulation tester"
+    MULTIMETER = "multimeter"
+    THERMOMETER = "thermometer"
+    GAS_DETECTOR = "gas detector"
+    HEIGHT_GAUGE = "height gauge"
+    FLOW_METER = "flow meter"
+
+
+class CalibrationResult(StrEnum):
+    """How the instrument was found."""
+
+    IN_TOLERANCE = "in tolerance as found"
+    OUT_OF_TOLERANCE = "out of tolerance as found"
+
+
+class Instrument(Base):
+    """One measuring or setting tool with its own mark."""
+
+    __tablename__ = "instrument"
+    __table_args__ = (
+        CheckConstraint("accuracy_percent >= 0", name="accuracy_is_not_negative"),
+        CheckConstraint("resolution >= 0", name="resolution_is_not_negative"),
+    )
+    id: Mapped[key]
+    kind: Mapped[InstrumentKind] = mapped_column(word(InstrumentKind))
+    label: Mapped[str] = mapped_column(comment="mark on the tool, as typed")
+    label_key: Mapped[str] = mapped_column(unique=True)
+    description: Mapped[str] = mapped_column(default="")
+    range_least: Mapped[float | None]
+    range_most: Mapped[float | None]
+    unit: Mapped[str] = mapped_column(default="", comment="of the range")
+    accuracy_percent: Mapped[float | None] = mapped_column(
+        comment="% of reading, greatest deviation; none: as is usual for its kind"
+    )
+    resolution: Mapped[float | None] = mapped_column(comment="smallest step shown, in unit")
+    in_use: Mapped[bool]
+    added_at: Mapped[utc]
+
+
+class Calibration(Base):
+    """One calibration: valid from when it was done until it is due. Never changed."""
+
+    __tablename__ = "calibration"
+    __table_args__ = (
+        CheckConstraint("due_at > done_at", name="due_after_done"),
+        Index("ix_calibration_instrument_id_done_at", "instrument_id", "done_at"),
+    )
+    id: Mapped[key]
+    instrument_id: Mapped[int] = mapped_column(ForeignKey("instrument.id", ondelete="RESTRICT"))
+    done_at: Mapped[utc]
+    due_at: Mapped[utc]
+    certificate: Mapped[str]
+    result: Mapped[CalibrationResult] = mapped_column(word(CalibrationResult))
+    error_percent: Mapped[float | None] = mapped_column(comment="as found, % of reading")
+    notes: Mapped[text] = mapped_column(default="")
+    written_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    written_at: Mapped[utc]

@@ -1,0 +1,295 @@
+"""Tap maps: which channel reads which cell from a time on; written, corrected, taken back.
+
+A map is never changed in place: a correction closes the old one out and writes the right one, so
+that every voltage is read anew through it, and what was thought before can still be told.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import func, select, update
+
+from service.designs.tables import Design
+from service.platform import changes as given
+from service.platform.arithmetic.errors import TradeError
+from service.platform.audit import Change, Did
+from service.platform.changes import not_ahead
+from service.platform.database import Work
+from service.platform.errors import NotFound, Refused
+from service.platform.permissions import Act, need
+from service.stacks.changes.rule_verdicts import judge_stack
+from service.stacks.changes.supersede import now_or_later
+from service.stacks.queries.build_spans import BuildFacts, builds_of
+from service.stacks.queries.cell_bridges import build_then
+from service.stacks.tables import Layer, Stack
+from service.taps import arithmetic as trade
+from service.taps.queries import channels_as_kept, read_channels, taps_of
+from service.taps.tables import TapMap
+
+
+def write_tap_map(
+    work: Work,
+    stack_id: int,
+    *,
+    valid_from: datetime,
+    cell_of: Mapping[int, int | None],
+    reason: str,
+) -> int:
+    """Say which cell each channel of a stack reads from a time on; give the map's number.
+
+    ``cell_of`` is channel → cell, None where a lead is on no cell. Raises Refused for a cell the
+    stack did not have then, a time ahead, or one another map begins at; NotFound.
+    """
+    need(work.by, Act.RUN_WRITE)
+    stack = _held_stack(work, stack_id)
+    why = given.reason(reason)
+    right = _checked(work, stack_id, valid_from, cell_of)
+    _refuse_taken(work, stack_id, valid_from)
+    before = taps_of(work.session, [stack_id]).map_at(stack_id, valid_from)
+    row = _write(work, stack_id, right, why)
+    changes = [("valid from", None, valid_from), *_changes(before, right)]
+    _note(work, stack, Did.TAP_MAP_WRITTEN, row, changes, reason=why)
+    return row.id
+
+
+def correct_tap_map(
+    work: Work,
+    tap_map_id: int,
+    *,
+    valid_from: datetime,
+    cell_of: Mapping[int, int | None],
+    reason: str,
+) -> int:
+    """Say what a map should have said; give the number of the right one.
+
+    From now on every voltage of its time is read through the right one. Raises as
+    `write_tap_map` does, and Refused where nothing differs or the map was corrected before.
+    """
+    need(work.by, Act.RUN_WRITE)
+    old, stack = _held_map(work, tap_map_id)
+    why = given.reason(reason)
+    right = _checked(work, old.stack_id, valid_from, cell_of)
+    thought = trade.TapMap(old.valid_from, read_channels(old.channels))
+    changes = [("valid from", old.valid_from, valid_from), *_changes(thought, right)]
+    if thought == right:
+        raise Refused("channels", "", "this is what the map says already.", "The right cells.")
+    _close_out(work, old)
+    _refuse_taken(work, old.stack_id, valid_from)
+    row = _write(work, old.stack_id, right, why)
+    _note(work, stack, Did.TAP_MAP_CORRECTED, row, changes, reason=why)
+    return row.id
+
+
+def withdraw_tap_map(work: Work, tap_map_id: int, *, reason: str) -> None:
+    """Take a map back that never was true; the one before it is valid for its time again.
+
+    Raises Refused where it was corrected or taken back before, NotFound.
+    """
+    need(work.by, Act.RUN_WRITE)
+    old, stack = _held_map(work, tap_map_id)
+    why = given.reason(reason)
+    _close_out(work, old)
+    changes: list[Change] = [("map", "valid", "taken back: it never was so")]
+    _note(work, stack, Did.TAP_MAP_CORRECTED, old, changes, reason=why)
+
+
+def _checked(
+    work: Work, stack_id: int, valid_from: datetime, cell_of: Mapping[int, int | None]
+) -> trade.TapMap:
+    given.not_ahead("valid_from", valid_from, work.now)
+    build = build_then(work.session, stack_id, valid_from)
+    if build is None:
+        raise Refused(
+            "stack", "", "it was never built: it has no cells.", "Hand in its first build."
+        )
+    try:
+        right = trade.checked_map(valid_from, cell_of)
+        trade.map_findings(right, len(build.cells))
+    except TradeError as trouble:
+        raise Refused(
+            "channels",
+            "",
+            f"{trouble}",
+            f"Cells 1 to {len(build.cells)} of build {build.number}.",
+        ) from trouble
+    return right
+
+
+def _refuse_taken(work: Work, stack_id: int, valid_from: datetime) -> None:
+    taken = work.session.scalar(
+        select(TapMap.id).where(
+            TapMap.stack_id == stack_id,
+            TapMap.valid_from == valid_from,
+            TapMap.known_until.is_(None),
+        )
+    )
+    if taken is not None:
+        raise Refused(
+            "valid_from", "", "another map begins at this very time.", "Correct that one instead."
+        )
+
+
+def _write(work: Work, stack_id: int, right: trade.TapMap, reason: str) -> TapMap:
+    if not work.by.id:
+        raise Refused("written by", "", "a map is written by somebody known.", "Sign in.")
+    row = TapMap(
+        stack_id=stack_id,
+        valid_from=right.valid_from,
+        channels=channels_as_kept(right.taps),
+        reason=reason,
+        by_id=work.by.id,
+        known_from=work.now,
+    )
+    work.session.add(row)
+    work.session.flush()
+    return row
+
+
+def _close_out(work: Work, old: TapMap) -> None:
+    work.session.execute(
+        update(TapMap).where(TapMap.id == old.id).values(known_until=now_or_later(work, TapMap))
+    )
+
+
+def _held_stack(work: Work, stack_id: int) -> Stack:
+    """The stack, held: its maps are written one after another."""
+    stack = work.session.get(Stack, stack_id, with_for_update=True)
+    if stack is None:
+        raise NotFound("stack", stack_id)
+    return stack
+
+
+def _held_map(work: Work, tap_map_id: int) -> tuple[TapMap, Stack]:
+    row = work.session.get(TapMap, tap_map_id)
+    if row is None:
+        raise NotFound("tap map", tap_map_id)
+    stack = _held_stack(work, row.stack_id)
+    work.session.refresh(row)
+    if row.known_until is not None:
+        raise Refused(
+            "map", "", "it was corrected or taken back before.", "Correct the one valid now."
+        )
+    return row, stack
+
+
+def _changes(before: trade.TapMap | None, after: trade.TapMap) -> list[Change]:
+    """Each channel whose cell differs; without a map before, from the cell of its number."""
+    channels = sorted(
+        {tap.channel for one in (before, after) if one is not None for tap in one.taps}
+    )
+    thought = trade.straight_map(channels) if before is None else before
+    return [
+        (f"channel {channel} reads", _cell(thought, channel), _cell(after, channel))
+        for channel in channels
+        if thought.cell_of(channel) != after.cell_of(channel)
+    ]
+
+
+def _cell(one: trade.TapMap, channel: int) -> str:
+    cell = one.cell_of(channel)
+    return "no cell" if cell is None else f"cell {cell}"
+
+
+def _note(
+    work: Work,
+    stack: Stack,
+    did: Did,
+    row: TapMap,
+    changes: list[Change],
+    *,
+    reason: str,
+) -> None:
+    label = f"tap map of {stack.serial} from {row.valid_from:%Y-%m-%d}"
+    subject = ("tap map", row.id, label)
+    work.note(did, subject, changes, reason=reason, stack_id=stack.id)
+    judge_stack(work, stack.id)
+
+
+# Where cell voltages belong: the build that ran at their time, and the cells its channels read.
+
+
+@dataclass(frozen=True, slots=True)
+class VoltagePlace:
+    """The stack and build voltages belong to."""
+
+    stack_id: int
+    serial: str
+    active_area_cm2: float
+    build: BuildFacts
+    cells: int
+
+
+def voltage_place(
+    work: Work,
+    stack_id: int,
+    at: datetime,
+    channels: Sequence[str],
+    *,
+    when: str = "taken_at",
+    field: str = "voltages",
+) -> VoltagePlace:
+    """Which build ran at a time, and do these channels read its cells?
+
+    Raises Refused beside ``when`` where no build was closed then, beside ``field`` where the
+    channels read more or fewer cells than it has, and NotFound for an unknown stack.
+    """
+    row = work.session.execute(
+        select(Stack.serial, Design.active_area_cm2)
+        .join(Design, Design.id == Stack.design_id)
+        .where(Stack.id == stack_id)
+    ).first()
+    if row is None:
+        raise NotFound("stack", stack_id)
+    not_ahead(when, at, work.now)
+    build = _build_at(work, stack_id, at, when)
+    cells = work.session.scalar(
+        select(func.max(Layer.cell)).where(
+            Layer.build_id == build.build_id, Layer.known_until.is_(None)
+        )
+    )
+    place = VoltagePlace(stack_id, row.serial, row.active_area_cm2, build, cells or 0)
+    _refuse_other_cells(work, place, at, channels, field)
+    return place
+
+
+def _build_at(work: Work, stack_id: int, at: datetime, when: str) -> BuildFacts:
+    builds = builds_of(work.session, stack_id)
+    found = [b for b in builds if b.closed_at <= at and (not b.opened_at or at < b.opened_at)]
+    if found:
+        return found[-1]
+    before = [build for build in builds if build.closed_at <= at]
+    if before and before[-1].opened_at:
+        why = f"the stack stood open then: build {before[-1].number} was opened at"
+        why += f" {before[-1].opened_at:%Y-%m-%d %H:%M} UTC."
+    elif builds:
+        first = builds[0]
+        why = f"build {first.number} was closed later, at {first.closed_at:%Y-%m-%d %H:%M} UTC."
+    else:
+        why = "the stack has no build."
+    raise Refused(when, f"{at:%Y-%m-%d %H:%M} UTC", why, "A time at which a build was closed.")
+
+
+def _refuse_other_cells(
+    work: Work, place: VoltagePlace, at: datetime, channels: Sequence[str], field: str
+) -> None:
+    taps = taps_of(work.session, [place.stack_id])
+    read = taps.cell_of(place.stack_id, at, channels)
+    has = f"build {place.build.number} has {place.cells} cells."
+    for channel, cell in zip(channels, read, strict=True):
+        if cell is not None and cell > place.cells:
+            raise Refused(
+                field,
+                channel,
+                f"it reads cell {cell}, but {has}",
+                "Channels of this build's cells, or a tap map valid at that time.",
+            )
+    told = len({cell for cell in read if cell is not None})
+    if told != place.cells:
+        by_map = " by the tap map valid then" if taps.map_at(place.stack_id, at) else ""
+        raise Refused(
+            field,
+            f"{len(channels)} channels",
+            f"they read {told} cells{by_map}, but {has}",
+            "One value for each channel, a stroke where nothing was read.",
+        )
