@@ -77,11 +77,13 @@ def files_naming(what: re.Pattern[str]) -> list[str]:
 
 
 def crowded() -> list[str]:
-    """List folders that show more entries than somebody takes in."""
+    """List folders that show more files than somebody takes in."""
     out = []
     for base in ("service", "templates", "tests"):
         for folder in sorted({p.parent for p in (ROOT / base).rglob("*") if p.suffix in SUFFIXES}):
-            shown = [p for p in folder.iterdir() if p.name not in {"__pycache__", "__init__.py"}]
+            shown = [
+                p for p in folder.iterdir() if p.suffix in SUFFIXES and p.name != "__init__.py"
+            ]
             if len(shown) > MOST_IN_A_FOLDER:
                 out.append(f"{folder.relative_to(ROOT)} ({len(shown)})")
     return out

@@ -17,11 +17,11 @@ from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import local, page
 from service.platform.permissions import Act, need
-from service.records.queries.verification_cache import verified
 from service.proof.queries.build_verdicts import verdicts_of_build
 from service.proof.queries.verdict_lines import tally
 from service.records.queries.content import Verification
 from service.records.queries.pile_checks import PileCheck, check_of_build
+from service.records.queries.verification_cache import verified
 from service.settings import Settings
 from service.stacks.arithmetic.comparison import Change, Comparison, What, compare
 from service.stacks.arithmetic.part_hours import PartHours
