@@ -3,6 +3,7 @@
 ``engine``            an empty, migrated database: SQLite, or PostgreSQL; see below
 ``app``, ``client``   the server on a database of its own: SQLite, or the test's ``engine``
 ``signed_in_client``  ``signed_in_client("supervisor")``: a client of somebody with that role
+``whole``             whether it is night and a long journey is walked to its end
 ``statements``        ``with statements() as seen:`` lists the SQL statements of a block
 
 A test of a database is two items, one for each engine. By day PostgreSQL is tried by the tests
@@ -35,10 +36,9 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 from sqlalchemy.pool import NullPool
 
-from service.demo.building import build
 from service.operation.migrating import migrate, triggers
 from service.people.tables import ApiToken, Role
-from service.platform.database import make_engine, now_utc
+from service.platform.database import make_engine
 from tests import builders
 
 # Hundreds of servers live in one process: looking through all of them for garbage takes seconds.
@@ -102,12 +102,13 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out what runs by night."""
-    if config.getoption("whole"):
-        return
-    by_night = [item for item in items if item.get_closest_marker("night")]
-    config.hook.pytest_deselected(items=by_night)
-    items[:] = [item for item in items if not item.get_closest_marker("night")]
+    """Leave out what runs by night, and begin with modules that hold something long."""
+    if not config.getoption("whole"):
+        by_night = [item for item in items if item.get_closest_marker("night")]
+        config.hook.pytest_deselected(items=by_night)
+        items[:] = [item for item in items if not item.get_closest_marker("night")]
+    long = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: (item.path not in long, not item.get_closest_marker("browser")))
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
@@ -123,6 +124,12 @@ def missing(what: str) -> None:
     if IN_CI:
         pytest.fail(f"{what} is missing and CI asks for it")
     pytest.skip(f"{what} is missing")
+
+
+@pytest.fixture(scope="session")
+def whole(pytestconfig: pytest.Config) -> bool:
+    """Tell whether it is night and all of a long journey is to be walked."""
+    return bool(pytestconfig.getoption("whole"))
 
 
 @pytest.fixture(scope="session")
@@ -405,17 +412,3 @@ def calling(app: Any, client: Any) -> Callable[..., Any]:
         return client
 
     return call_as
-
-
-@pytest.fixture(scope="session")
-def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A demo, built once; nobody changes it."""
-    folder = tmp_path_factory.mktemp("demo") / "layerbook-demo"
-    build(folder, now_utc())
-    return folder
-
-
-@pytest.fixture
-def own(built: Path, tmp_path: Path) -> Path:
-    """A demo of one's own."""
-    return Path(shutil.copytree(built, tmp_path / "layerbook-demo"))

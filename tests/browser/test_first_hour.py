@@ -3,17 +3,15 @@
 import re
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import httpx
 import pytest
 from playwright.sync_api import Page, expect
 
 from tests.browser.looking import barriers
-from tests.operation.running import HERE, environment, free_port
+from tests.operation.running import HERE, answered, environment, free_port
 
 pytestmark = pytest.mark.browser
 
@@ -43,16 +41,8 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Told]:
             stderr=subprocess.DEVNULL,
         )
     try:
-        for _ in range(1200):
-            if process.poll() is not None:
-                pytest.fail(said.read_text())
-            try:
-                if httpx.get(f"http://127.0.0.1:{port}/health", timeout=2).status_code == 200:
-                    break
-            except httpx.TransportError:
-                time.sleep(0.1)
-        else:
-            pytest.fail("the demo was not built and served within two minutes")
+        answer = answered(process, f"http://127.0.0.1:{port}/health", within_s=120)
+        assert answer.status_code == 200, said.read_text()
         yield read(said)
     finally:
         process.kill()

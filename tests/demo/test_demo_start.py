@@ -6,22 +6,23 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from datetime import timedelta
 from pathlib import Path
 
-import httpx
 import pytest
+from sqlalchemy import select
 from typer.testing import CliRunner
 
 from service.commands.main import app as commands
 from service.demo.building import MARK, build, demo_settings, is_demo
 from service.demo.lab import PASSPHRASE
-from service.people.queries.people import acting_person
+from service.people.tables import Person
 from service.platform.database import changing, make_engine, now_utc, reading
 from service.stacks.changes.hours import read_hours
 from service.stacks.queries.hours import stack_hours
 from service.stacks.queries.stacks import find_stack
+from tests.bench.at_the_bench import known
+from tests.operation.running import answered
 
 pytestmark = pytest.mark.slow
 
@@ -29,7 +30,8 @@ pytestmark = pytest.mark.slow
 def test_a_second_start_keeps_what_was_entered(own: Path) -> None:
     engine = make_engine(demo_settings(own).database_url)
     with reading(engine) as session:
-        mira, stack_id = acting_person(session, "mira"), find_stack(session, "HERON-01")
+        person = session.scalars(select(Person).where(Person.login == "mira")).one()
+        mira, stack_id = known(session, person), find_stack(session, "HERON-01")
         before = stack_hours(session, [stack_id])[stack_id].hours.hours
     with changing(engine, mira) as work:
         read_hours(work, stack_id, hours=before + 100, taken_at=work.now)
@@ -56,6 +58,7 @@ def test_beginning_anew_asks_first(own: Path) -> None:
     assert (own / "layerbook.sqlite").stat().st_ino == made.st_ino
 
 
+@pytest.mark.night
 def test_beginning_anew_forgets_what_was_entered(own: Path) -> None:
     (own / "attachments" / "left.txt").write_text("entered")
 
@@ -160,7 +163,7 @@ def test_it_serves_until_it_is_stopped_and_stops_cleanly(own: Path) -> None:
         command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
     ) as server:
         try:
-            page = _wait_for(f"http://127.0.0.1:{port}/sign-in")
+            page = answered(server, f"http://127.0.0.1:{port}/sign-in")
             server.send_signal(signal.SIGINT)
             said, _ = server.communicate(timeout=30)
         finally:
@@ -172,12 +175,3 @@ def test_it_serves_until_it_is_stopped_and_stops_cleanly(own: Path) -> None:
     assert "Stopped" in said
     assert "Traceback" not in said
     assert (own / MARK).is_file()
-
-
-def _wait_for(address: str) -> httpx.Response:
-    for _attempt in range(300):
-        try:
-            return httpx.get(address, headers={"accept": "text/html"}, timeout=30)
-        except httpx.TransportError:
-            time.sleep(0.1)
-    raise TimeoutError(address)

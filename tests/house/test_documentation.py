@@ -2,10 +2,13 @@
 
 import re
 import shlex
+import tomllib
 from pathlib import Path
 from typing import Any
 
 import typer
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 from service.commands.main import app as commands
 from service.platform.permissions import Act
@@ -91,3 +94,19 @@ def test_the_check_runs_the_command_of_the_readme() -> None:
 
     assert script.rstrip().endswith(command)
     assert shlex.split(command)
+
+
+def test_the_tried_releases_are_those_the_project_allows() -> None:
+    """Each dependency in its range, and no address of where it came from."""
+    lock = (HERE / ".requirements" / "tried.lock").read_text()
+    tried = re.findall(r"^([a-z0-9-]+)==([^\s;]+)", lock, re.MULTILINE)
+    project = tomllib.loads((HERE / "pyproject.toml").read_text())["project"]
+    asked = [*project["dependencies"], *project["optional-dependencies"]["test"]]
+
+    for requirement in map(Requirement, asked):
+        releases = [
+            release for name, release in tried if name == canonicalize_name(requirement.name)
+        ]
+        assert releases, f"{requirement.name} is not in the lock file"
+        assert all(map(requirement.specifier.contains, releases)), (str(requirement), releases)
+    assert "://" not in lock

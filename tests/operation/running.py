@@ -4,9 +4,8 @@ import os
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -60,6 +59,20 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
+def answered(
+    process: "subprocess.Popen[Any]", address: str, *, within_s: int = 60
+) -> httpx.Response:
+    """Ask a server that is just starting; fail as soon as its process ends."""
+    for _ in range(within_s * 10):
+        with suppress(httpx.TransportError):
+            return httpx.get(address, headers={"accept": "text/html"}, timeout=within_s)
+        with suppress(subprocess.TimeoutExpired):
+            process.wait(0.1)
+            said = process.stderr.read() if process.stderr else ""
+            pytest.fail(f"the server ended with {process.returncode}: {said}")
+    pytest.fail(f"{address} did not answer within {within_s} s")
+
+
 @contextmanager
 def served(url: str, folder: Path) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
     """A server process which answers; it is gone afterwards, one way or another."""
@@ -73,17 +86,7 @@ def served(url: str, folder: Path) -> Iterator[tuple[str, subprocess.Popen[bytes
     )
     address = f"http://127.0.0.1:{port}"
     try:
-        for _ in range(300):
-            if process.poll() is not None:
-                assert process.stderr is not None
-                pytest.fail(process.stderr.read().decode())
-            try:
-                if httpx.get(f"{address}/health", timeout=2).status_code == 200:
-                    break
-            except httpx.TransportError:
-                time.sleep(0.1)
-        else:
-            pytest.fail("the server did not answer within 30 s")
+        assert answered(process, f"{address}/health").status_code == 200
         yield address, process
     finally:
         if process.poll() is None:

@@ -1,5 +1,7 @@
 """Logs of an invented bench, as text and as counted: idle under gas, 70 A, idle."""
 
+import threading
+
 import numpy as np
 
 from service.runs.arithmetic.log_batches import LogBatch
@@ -15,6 +17,14 @@ from service.runs.arithmetic.log_columns import (
 from service.runs.arithmetic.run_counting import RunCounter, RunFound
 
 HEADINGS = ("Zeit (min)", "I (A)", "Betriebsstunden (h)", "T_Stack (°C)")
+
+
+def until_read() -> None:
+    """Wait for every log this process reads in the background."""
+    for thread in threading.enumerate():
+        if thread.name.startswith("reading "):
+            thread.join(30)
+            assert not thread.is_alive(), "the log is still being read"
 
 
 def a_log(*, hours: int = 4, begins: int = 0, cells: int = 4) -> str:

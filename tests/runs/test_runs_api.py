@@ -2,7 +2,6 @@
 
 import gzip
 import json
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -13,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from service.runs.files.logs import guess_log, look_at
 from tests import builders
-from tests.runs.bench_logs import a_log
+from tests.runs.bench_logs import a_log, until_read
 
 Calling = Callable[..., Any]
 CELLS = 4
@@ -101,11 +100,9 @@ def test_without_waiting_the_status_tells_when_it_is_read(
     answer = raw(client, a_log().encode("latin-1"), mapping="bench 3", wait=0)
 
     assert answer.status_code in {201, 202}
-    for _ in range(200):
-        told = client.get(answer.json()["status"]).json()
-        if told["state"] == "done":
-            break
-        time.sleep(0.05)
+    until_read()
+    told = client.get(answer.json()["status"]).json()
+    assert told["state"] == "done"
     assert told["page"] == f"/runs/{told['run']}"
 
 
@@ -164,10 +161,8 @@ def test_a_run_is_read_again_and_made_void(
     )
 
     assert answer.status_code == 202
-    for _ in range(200):
-        if client.get(answer.json()["status"]).json()["state"] == "done":
-            break
-        time.sleep(0.05)
+    until_read()
+    assert client.get(answer.json()["status"]).json()["state"] == "done"
     told = client.get(f"/api/v1/runs/{run}").json()
     assert told["run"]["reading"]["load_hours"] == 0.0
     assert len(told["readings"]) == 2

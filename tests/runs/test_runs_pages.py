@@ -1,7 +1,6 @@
 """Logs on their way in: sent, looked at, read in the background; the sheet of a run."""
 
 import json
-import time
 from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
@@ -17,7 +16,7 @@ from service.runs.changes.run_uploads import ABANDONED_AFTER
 from service.runs.files.run_files import path_of
 from service.runs.tables import RunUpload, Snapshot, UploadState
 from tests import builders
-from tests.runs.bench_logs import a_log
+from tests.runs.bench_logs import a_log, until_read
 
 CELLS = 4
 
@@ -82,12 +81,10 @@ def fields_of(text: str) -> dict[str, str]:
 
 
 def waited(client: Any, address: str) -> Any:
-    for _ in range(200):
-        answer = client.get(address)
-        if answer.status_code == 303 or 'id="refused"' in answer.text:
-            return answer
-        time.sleep(0.05)
-    raise AssertionError("the log is still being read")
+    until_read()
+    answer = client.get(address)
+    assert answer.status_code == 303 or 'id="refused"' in answer.text
+    return answer
 
 
 def taken_in(client: Any, serial: str, content: str, **more: str) -> str:

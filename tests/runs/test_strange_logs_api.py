@@ -2,7 +2,6 @@
 
 import json
 import threading
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -18,7 +17,7 @@ from service.runs.files import run_reading
 from service.runs.files.logs import guess_log, look_at
 from service.runs.tables import RunUpload
 from tests import builders
-from tests.runs.bench_logs import a_log
+from tests.runs.bench_logs import a_log, until_read
 
 Calling = Callable[..., Any]
 RUNS = "/api/v1/stacks/T-1/runs"
@@ -119,10 +118,8 @@ def test_a_log_that_waits_its_turn_says_so(
     sent = client.post(RUNS, data=told, files={"log": ("a.csv", LOG)}, params={"wait": 1}).json()
     waiting = client.get(sent["status"]).json()
     busy.release()
-    for _ in range(200):
-        if (after := client.get(sent["status"]).json())["state"] == "done":
-            break
-        time.sleep(0.05)
+    until_read()
+    after = client.get(sent["status"]).json()
     with tending(engine) as session:
         end_upload(session, sent["token"], refused="a second reading", now=builders.START)
 
