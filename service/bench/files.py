@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.bench.changes.stack_imports import Head, PartInPile, StackPlan
+from service.bench.changes.stack_imports import PartInPile, StackHead, StackPlan
 from service.designs.arithmetic import pile
 from service.designs.tables import Design, DesignRod
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, End, Facing, Kind, Whereabouts
@@ -285,7 +285,7 @@ def plan_stack(
     mapping: Mapping[str, int],
     source: SourceFile,
     *,
-    head: Head,
+    head: StackHead,
     options: StackOptions,
 ) -> StackSeen:
     """Which stack would this list make, and which rows cannot be taken, each with its reasons?
@@ -366,7 +366,7 @@ def _refuse_gaps(seen: Seen, table: Table) -> None:
         seen.wrong.append(Wrong(last, refusal))
 
 
-def _seen_whole(seen: Seen, source: SourceFile, head: Head) -> StackSeen:
+def _seen_whole(seen: Seen, source: SourceFile, head: StackHead) -> StackSeen:
     count = len(seen.positions)
     layers: list[tuple[PartInPile, pile.Layer]] = []
     fixings = []

@@ -29,11 +29,11 @@ from service.records.changes.bench_fixings import refuse_no_rod
 from service.records.changes.eligibility import InstrumentUsed, instrument_to_use
 from service.records.changes.rebuild_records import BEGINS_A_STACK, NEEDS_A_BUILD, involve
 from service.records.changes.record_journal import (
-    Said,
+    TrailNote,
     add_step,
     done_at_of,
-    hold_record,
-    let_go,
+    finish_entry,
+    lock_record,
     shown,
 )
 from service.records.queries.working_piles import WorkingPile, working_pile
@@ -72,7 +72,7 @@ def record_closing_check(
     missing or cannot be, a closed height without its gauge, a height outside the tolerance
     without a note that says why, and a stack that was not opened in this record.
     """
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     _refuse_unopened(record)
     at = done_at_of(work, record, done_at)
     if check is ClosingCheck.PROTRUSION:
@@ -105,10 +105,10 @@ def record_closing_check(
     involve(work, record_id, work.by.id, Involvement.WORKED)
     what = f"{check}, rod {rod_number}" if rod_number else str(check)
     value = "done" if reading_mm is None else f"{reading_mm:g} mm"
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(
+        TrailNote(
             f"closing check recorded, {what}: {value}",
             (
                 (what, None, value),
@@ -197,7 +197,7 @@ def read_torque(
     design's target that it must be another unit; for a driver out of calibration or on hold
     without a concession; and for a time on the wrong side of the opening.
     """
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     refuse_no_rod(work, record, rod_number)
     if not 1 <= pass_number <= PASSES_MOST:
         raise Refused("pass_number", pass_number, "passes count from 1.", f"1 to {PASSES_MOST}.")
@@ -235,10 +235,10 @@ def read_torque(
         )
     )
     again = " again" if before is not None else ""
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(
+        TrailNote(
             f"rod {rod_number} read{again} {stage}, pass {pass_number}: {value:.4g} N·m {kind}",
             (
                 (f"rod {rod_number}, pass {pass_number}, {stage}", before, f"{typed}, {kind}"),

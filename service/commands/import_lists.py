@@ -14,7 +14,7 @@ import typer
 from sqlalchemy.orm import Session
 
 from service.bench import files
-from service.bench.changes.stack_imports import Head, write_stack
+from service.bench.changes.stack_imports import StackHead, write_stack
 from service.bench.files import StackOptions
 from service.commands import terminal
 from service.commands.terminal import person_named
@@ -117,7 +117,7 @@ def stack(
     with terminal.database(given) as engine:
         with reading(engine) as session:
             person = person_named(session, by)
-            head = Head(
+            head = StackHead(
                 serial=serial,
                 design_id=_design(session, design),
                 build_number=build,

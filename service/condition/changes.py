@@ -17,7 +17,7 @@ from service.condition.arithmetic.typed_voltages import MOST_CHANNELS, typed_cha
 from service.platform import changes
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.preconditions import within
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -69,7 +69,7 @@ def add_curve(
     )
     work.session.flush()
     work.note(
-        Did.CURVE_ADDED,
+        Event.CURVE_ADDED,
         ("curve", row.id, curve_label(place.serial, taken_at)),
         [
             ("taken at", None, taken_at),
@@ -145,7 +145,7 @@ def void_curve(work: Work, curve_id: int, *, reason: str) -> None:
     row.known_until = work.now
     work.session.flush()
     work.note(
-        Did.CURVE_VOID,
+        Event.CURVE_VOID,
         ("curve", row.id, label),
         [("known until", None, work.now)],
         reason=why,
@@ -232,7 +232,7 @@ def import_sweep(
         work.session.add(_rest(work, reading, found.rest, found, taken))
     work.session.flush()
     work.note(
-        Did.RUN_READ_AGAIN if before else Did.RUN_IMPORTED,
+        Event.RUN_READ_AGAIN if before else Event.RUN_IMPORTED,
         ("run", run.id, f"sweep {stored.name} of {place.serial}"),
         [
             ("content", None, stored.content_sha256),
@@ -435,7 +435,7 @@ def type_voltages(
     work.session.add(row)
     work.session.flush()
     work.note(
-        Did.VOLTAGES_TYPED,
+        Event.VOLTAGES_TYPED,
         ("stack", stack_id, place.serial),
         [
             ("taken at", None, taken_at),
@@ -471,7 +471,7 @@ def void_voltages(work: Work, snapshot_id: int, *, reason: str) -> None:
     work.session.flush()
     serial = work.session.get_one(Stack, row.stack_id).serial
     work.note(
-        Did.VOLTAGES_VOID,
+        Event.VOLTAGES_VOID,
         ("stack", row.stack_id, serial),
         [("taken at", row.from_at, None), ("voltages", row.means_v, None)],
         reason=why,

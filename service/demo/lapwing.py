@@ -11,7 +11,7 @@ from datetime import datetime
 
 from sqlalchemy import select
 
-from service.bench.changes.stack_imports import Head, PartInPile, StackPlan, write_stack
+from service.bench.changes.stack_imports import PartInPile, StackHead, StackPlan, write_stack
 from service.demo.ageing import Drop, mea
 from service.demo.bench import approve
 from service.demo.curves import read_off
@@ -119,7 +119,7 @@ def _plan(lab: Lab, one: Short) -> StackPlan:
         for line, (key, label, lot, facing) in enumerate(_layers(one), 2)
     ]
     closed, stopped = one.ran(lab)
-    head = Head(
+    head = StackHead(
         one.stack,
         lab.designs["Heron"],
         build_number=1,

@@ -25,7 +25,7 @@ from service.runs.changes.run_readings import LogRead
 from service.runs.changes.runs import StoredLog, import_run, keep_mapping
 from service.runs.files import run_files
 from service.runs.files.logs import RunLog
-from service.stacks.changes.cell_bridges import Told, note_bridge
+from service.stacks.changes.cell_bridges import BridgeEntry, note_bridge
 from service.taps.changes import correct_tap_map, write_tap_map
 
 CELLS, CROSSED, BRIDGED = 40, (21, 22), 17
@@ -160,7 +160,7 @@ def _bridge(lab: Lab, when: When) -> None:
         note_bridge(
             work,
             lab.stacks["STORK-01"],
-            Told(
+            BridgeEntry(
                 BRIDGED,
                 lab.days.at(BRIDGED_FROM),
                 lab.days.at(BRIDGED_UNTIL),

@@ -13,7 +13,7 @@ from service.designs.queries import COUNTED_ON_RODS, known_types
 from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.platform import changes as given
 from service.platform.arithmetic.vocabulary import End, Kind
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, RefusedTogether
 from service.platform.permissions import Act, need
@@ -66,7 +66,7 @@ def keep_pattern(work: Work, design_id: int, entry: PatternEntry, *, reason: str
     for name, _, now in changes:
         if getattr(row, name) != now:
             setattr(row, name, now)
-    work.note(Did.DESIGN_CHANGED, ("design", design_id, named), changes, reason=why)
+    work.note(Event.DESIGN_CHANGED, ("design", design_id, named), changes, reason=why)
 
 
 def checked(work: Work, pattern: Pattern) -> Pattern:
@@ -197,7 +197,7 @@ def make_design(work: Work, entry: DesignEntry, *, made_from: int | None = None)
     changes: list[Change] = [(name, None, _own(entry, name)) for name in ITS_OWN]
     changes += [(name, None, told(getattr(entry, name))) for name in PARTS]
     changes += [(name, None, value) for name, value in pattern.items()]
-    work.note(Did.DESIGN_MADE, ("design", row.id, f"{row.name} {row.revision}"), changes)
+    work.note(Event.DESIGN_MADE, ("design", row.id, f"{row.name} {row.revision}"), changes)
     return row.id
 
 
@@ -232,7 +232,10 @@ def change_design(work: Work, design_id: int, entry: DesignEntry, *, reason: str
         work.session.execute(delete(table).where(table.design_id == design_id))
     _put_parts(work, design_id, entry)
     work.note(
-        Did.DESIGN_CHANGED, ("design", design_id, f"{row.name} {row.revision}"), changes, reason=why
+        Event.DESIGN_CHANGED,
+        ("design", design_id, f"{row.name} {row.revision}"),
+        changes,
+        reason=why,
     )
 
 

@@ -12,7 +12,7 @@ from service.generate.history import History, Rows
 from service.generate.lab import stand_up
 from service.operation.changes import count_on, next_ids, pour
 from service.operation.tables import metadata
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
@@ -86,7 +86,7 @@ def generate(work: Work, size: Size, done: Callable[[int], None] = lambda _stack
         done(len(group))
     count_on(connection)
     work.note(
-        Did.LAB_GENERATED,
+        Event.LAB_GENERATED,
         ("laboratory", None, f"generated history {size.mark}"),
         [
             ("stacks", None, size.stacks),

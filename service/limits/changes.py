@@ -10,7 +10,7 @@ from service.limits.tables import LimitSet
 from service.people.changes import check_password
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, RecordFacts, need
@@ -59,7 +59,7 @@ def write_limits(
             for one in changed
         ),
     ]
-    work.note(Did.LIMITS_WRITTEN, ("limits", row.id, _label(design, row)), changes, reason=why)
+    work.note(Event.LIMITS_WRITTEN, ("limits", row.id, _label(design, row)), changes, reason=why)
     return row.id
 
 
@@ -103,7 +103,7 @@ def approve_limits(work: Work, limit_set_id: int, *, content_sha256: str, passwo
     row.approved_by_id, row.approved_at = work.by.id, work.now
     work.session.flush()
     work.note(
-        Did.LIMITS_APPROVED,
+        Event.LIMITS_APPROVED,
         ("limits", row.id, shown),
         [("version in force", before, row.version), ("content signed", None, content_sha256)],
     )

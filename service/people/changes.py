@@ -11,12 +11,12 @@ from sqlalchemy.orm import Session
 
 from service.people.queries.people import HASHER, password_is_right, secret_sha256
 from service.people.tables import ApiToken, Person, PersonRole, Role, SignInAttempt, SignInSession
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.permissions import Act, need
 
-# Sign-in sessions and attempts: housekeeping outside the trail (``database.tending``).
+# Sign-in sessions and attempts: housekeeping outside the trail (``database.housekeeping``).
 
 
 ATTEMPTS_KEPT = timedelta(days=30)
@@ -128,7 +128,7 @@ def add_person(
         ("name", None, name),
         ("roles", None, _in_words(held)),
     ]
-    work.note(Did.PERSON_ADDED, ("person", person.id, name), changes)
+    work.note(Event.PERSON_ADDED, ("person", person.id, name), changes)
     return person.id
 
 
@@ -142,7 +142,7 @@ def change_roles(work: Work, person_id: int, roles: Iterable[Role]) -> None:
     work.session.execute(delete(PersonRole).where(PersonRole.person_id == person_id))
     work.session.add_all(PersonRole(person_id=person_id, role=role) for role in held)
     changes: list[Change] = [("roles", _in_words(before), _in_words(held))]
-    work.note(Did.PERSON_ROLES, ("person", person_id, person.name), changes)
+    work.note(Event.PERSON_ROLES, ("person", person_id, person.name), changes)
 
 
 def deactivate(work: Work, person_id: int, reason: str = "") -> None:
@@ -154,7 +154,7 @@ def deactivate(work: Work, person_id: int, reason: str = "") -> None:
     before, person.active = person.active, False
     end_sessions_of(work.session, person_id, work.now)
     work.note(
-        Did.PERSON_ACTIVE,
+        Event.PERSON_ACTIVE,
         ("person", person_id, person.name),
         [("let in", before, False)],
         reason=reason,
@@ -167,7 +167,7 @@ def reactivate(work: Work, person_id: int, reason: str = "") -> None:
     person = _person(work.session, person_id)
     before, person.active = person.active, True
     work.note(
-        Did.PERSON_ACTIVE,
+        Event.PERSON_ACTIVE,
         ("person", person_id, person.name),
         [("let in", before, True)],
         reason=reason,
@@ -189,7 +189,7 @@ def set_password(
         need(work.by, Act.PEOPLE_WRITE)
     person.password_hash = _hashed(new, person.login)
     end_sessions_of(work.session, person_id, work.now, but_secret)
-    work.note(Did.PERSON_PASSWORD, ("person", person_id, person.name))
+    work.note(Event.PERSON_PASSWORD, ("person", person_id, person.name))
 
 
 def make_token(work: Work, person_id: int, label: str) -> str:
@@ -218,7 +218,7 @@ def make_token(work: Work, person_id: int, label: str) -> str:
     work.session.add(token)
     work.session.flush()
     subject = ("token", token.id, f"{label} of {person.name}")
-    work.note(Did.TOKEN_MADE, subject, [("label", None, label)])
+    work.note(Event.TOKEN_MADE, subject, [("label", None, label)])
     return secret
 
 
@@ -233,7 +233,7 @@ def revoke_token(work: Work, token_id: int) -> None:
     token.revoked_at = work.now
     person = _person(work.session, token.person_id)
     subject = ("token", token.id, f"{token.label} of {person.name}")
-    work.note(Did.TOKEN_REVOKED, subject, [("revoked", False, True)])
+    work.note(Event.TOKEN_REVOKED, subject, [("revoked", False, True)])
 
 
 def _person(session: Session, person_id: int) -> Person:

@@ -10,7 +10,7 @@ from service.planning.queries.wishes import write_wishes
 from service.planning.queries.working_out import Ask, WorkedOut, ground_of, work_out
 from service.planning.tables import ChangeoverPlan
 from service.platform import changes
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -63,7 +63,7 @@ def make_plan(
     work.session.add(row)
     work.session.flush()
     work.note(
-        Did.PLAN_MADE,
+        Event.PLAN_MADE,
         ("changeover plan", row.id, f"changeover plan {row.id}"),
         [
             ("stack", None, stack.serial),
@@ -128,7 +128,7 @@ def begin_record_from_plan(
     )
     row.record_id = record_id
     work.note(
-        Did.PLAN_OPENED,
+        Event.PLAN_OPENED,
         ("changeover plan", plan_id, f"changeover plan {plan_id}"),
         [("record", None, record_id)],
         stack_id=row.stack_id,

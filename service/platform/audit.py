@@ -6,7 +6,7 @@ from datetime import date, datetime
 from enum import StrEnum
 
 
-class Did(StrEnum):
+class Event(StrEnum):
     """Names of everything that can be done, ``subject:act``."""
 
     PERSON_ADDED = "person:added"

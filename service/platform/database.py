@@ -3,7 +3,7 @@
     with reading(engine) as session: …        one consistent view, nothing is written
     with changing(engine, by=person) as work: one change of state; leaving the block normally
                                               commits, raising rolls everything back
-    with tending(engine) as session: …        sign-in, progress, derived rows: outside the trail
+    with housekeeping(engine) as session: …   sign-in, progress, derived rows: outside the trail
 
 ``changing`` refuses to commit changed rows without an entry in the audit trail.
 """
@@ -23,7 +23,7 @@ from sqlalchemy.orm import ORMExecuteState, Session, UOWTransaction
 from service.life.tables import BuildMakeup, RuleVerdict
 from service.operation import tables  # noqa: F401 - a mapped table needs all it refers to
 from service.people.tables import ApiToken, SignInAttempt, SignInSession
-from service.platform.audit import Change, Did, changes_text
+from service.platform.audit import Change, Event, changes_text
 from service.platform.errors import Busy, Refused, Repeated
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry, EntryKey
@@ -114,7 +114,7 @@ class Work:
 
     def note(
         self,
-        did: Did,
+        did: Event,
         subject: tuple[str, int | None, str],
         changes: list[Change] | tuple[Change, ...] = (),
         *,
@@ -202,7 +202,7 @@ def changing(
 
 
 @contextmanager
-def tending(engine: Engine) -> Iterator[Session]:
+def housekeeping(engine: Engine) -> Iterator[Session]:
     """Housekeeping outside the trail: sessions, attempts, last use of a token."""
     with _transaction(engine) as session:
         _watch(session)

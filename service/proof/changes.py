@@ -20,7 +20,7 @@ from service.platform.arithmetic.errors import OutOfRange, TradeError
 from service.platform.arithmetic.typed_fields import FieldRefused, Typed, named_field
 from service.platform.arithmetic.units import Measure, from_si, to_si
 from service.platform.arithmetic.vocabulary import Kind
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -41,11 +41,11 @@ from service.proof.tables import BuildRelease
 from service.records.changes.eligibility import InstrumentUsed, instrument_to_use
 from service.records.changes.rebuild_records import involve
 from service.records.changes.record_journal import (
-    Said,
+    TrailNote,
     add_step,
     done_at_of,
-    hold_record,
-    let_go,
+    finish_entry,
+    lock_record,
     shown,
 )
 from service.records.queries.working_piles import working_pile
@@ -246,7 +246,7 @@ def record_short_check(
 
 def _closed(work: Work, record_id: int, version: int | None, done_at: datetime | None) -> _At:
     """The record, held, once it is sure that its stack was closed at the time of the test."""
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     at = done_at_of(work, record, done_at)
     if record.closed_at is not None:
         if at < record.closed_at:
@@ -329,10 +329,10 @@ def _write(
         )
     )
     involve(work, at.record.id, work.by.id, Involvement.WORKED)
-    let_go(
+    finish_entry(
         work,
         at.record,
-        Said(
+        TrailNote(
             f"{kind} recorded: {result.verdict}",
             (
                 ("verdict", None, result.verdict),
@@ -391,7 +391,7 @@ def release_build(work: Work, build_id: int, *, set_points_sha256: str, password
     work.session.add(made)
     work.session.flush()
     work.note(
-        Did.BUILD_RELEASED,
+        Event.BUILD_RELEASED,
         ("build", build_id, label),
         [
             ("released by limits", None, limits.name),

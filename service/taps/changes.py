@@ -13,7 +13,7 @@ from sqlalchemy import func, select, update
 from service.designs.tables import Design
 from service.platform import changes as given
 from service.platform.arithmetic.errors import TradeError
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.changes import not_ahead
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
@@ -49,7 +49,7 @@ def write_tap_map(
     before = taps_of(work.session, [stack_id]).map_at(stack_id, valid_from)
     row = _write(work, stack_id, right, why)
     changes = [("valid from", None, valid_from), *_changes(before, right)]
-    _note(work, stack, Did.TAP_MAP_WRITTEN, row, changes, reason=why)
+    _note(work, stack, Event.TAP_MAP_WRITTEN, row, changes, reason=why)
     return row.id
 
 
@@ -77,7 +77,7 @@ def correct_tap_map(
     _close_out(work, old)
     _refuse_taken(work, old.stack_id, valid_from)
     row = _write(work, old.stack_id, right, why)
-    _note(work, stack, Did.TAP_MAP_CORRECTED, row, changes, reason=why)
+    _note(work, stack, Event.TAP_MAP_CORRECTED, row, changes, reason=why)
     return row.id
 
 
@@ -91,7 +91,7 @@ def withdraw_tap_map(work: Work, tap_map_id: int, *, reason: str) -> None:
     why = given.reason(reason)
     _close_out(work, old)
     changes: list[Change] = [("map", "valid", "taken back: it never was so")]
-    _note(work, stack, Did.TAP_MAP_CORRECTED, old, changes, reason=why)
+    _note(work, stack, Event.TAP_MAP_CORRECTED, old, changes, reason=why)
 
 
 def _checked(
@@ -194,7 +194,7 @@ def _cell(one: trade.TapMap, channel: int) -> str:
 def _note(
     work: Work,
     stack: Stack,
-    did: Did,
+    did: Event,
     row: TapMap,
     changes: list[Change],
     *,

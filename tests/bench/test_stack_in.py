@@ -10,7 +10,7 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
 from service.bench import files
-from service.bench.changes.stack_imports import Head, write_stack
+from service.bench.changes.stack_imports import StackHead, write_stack
 from service.bench.files import StackOptions, StackSeen, plan_stack
 from service.designs.arithmetic.grammar_findings import Severity
 from service.life.changes.failing_marks import confirm_failing
@@ -66,9 +66,9 @@ rod 2;tie rod;R-2;;
 class TakenOver:
     engine: Engine
     by: Person
-    head: Head
+    head: StackHead
 
-    def look(self, text: str = TWO_CELLS, head: Head | None = None, **how: bool) -> StackSeen:
+    def look(self, text: str = TWO_CELLS, head: StackHead | None = None, **how: bool) -> StackSeen:
         table = read_table(text.encode(), "tarn-9.csv", known=files.HEADINGS)
         mapping = suggest_mapping(table.headers, files.SYNONYMS)
         options = StackOptions(Reading(ZoneInfo("Europe/Berlin"), NOW), **how)
@@ -90,7 +90,7 @@ def lab(engine: Engine) -> TakenOver:
         design = builders.a_design(session)
         person = builders.a_person(session, Role.BUILDER)
         by = Person(person.id, person.login, person.name, frozenset({Role.BUILDER}))
-        head = Head("TARN-9", design.id, 4, CLOSED, "bench 2", hours_at_closing=812.5)
+        head = StackHead("TARN-9", design.id, 4, CLOSED, "bench 2", hours_at_closing=812.5)
         session.commit()
     return TakenOver(engine, by, head)
 

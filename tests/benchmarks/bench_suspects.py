@@ -23,7 +23,7 @@ from service.life.queries.traces import trace
 from service.life.tables import BuildMakeup, FailingMark
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
-from service.platform.database import make_engine, now_utc, reading, tending
+from service.platform.database import housekeeping, make_engine, now_utc, reading
 from service.platform.queries.unpacked import forget
 from service.settings import Settings
 from service.stacks.changes.build_features import fill_makeups
@@ -38,7 +38,7 @@ TIMES = 9
 def lab() -> Iterator[tuple[Engine, int, list[int]]]:
     """The database of the environment, its design with most builds, and failing MEAs of it."""
     engine = make_engine(Settings().database_url)
-    with tending(engine) as session:
+    with housekeeping(engine) as session:
         for _ in fill_makeups(session, now_utc()):
             pass
     with Session(engine) as session:

@@ -3,7 +3,7 @@
 import pytest
 
 from service.closing.drawings.rods import draw_rods
-from service.condition.drawings.spread import Reading, band, draw_spread
+from service.condition.drawings.spread import SpreadReading, band, draw_spread
 from tests.platform.svg import SVG, parsed, title_of, with_class, words
 
 RODS = [(1, -60.0, 60.0), (2, 60.0, 60.0), (3, 60.0, -60.0), (4, -60.0, -60.0)]
@@ -54,7 +54,12 @@ def test_the_band_is_the_target_with_its_tolerance() -> None:
 
 
 def test_each_reading_is_a_mark_and_the_last_one_out_of_tolerance_a_cross() -> None:
-    readings = [Reading(1, 1, 5.0), Reading(1, 2, 10.1), Reading(2, 1, 5.1), Reading(2, 2, 11.9)]
+    readings = [
+        SpreadReading(1, 1, 5.0),
+        SpreadReading(1, 2, 10.1),
+        SpreadReading(2, 1, 5.1),
+        SpreadReading(2, 2, 11.9),
+    ]
 
     tree = parsed(draw_spread(readings, title="Spread", target_nm=10, tolerance_percent=5))
 
@@ -67,7 +72,7 @@ def test_each_reading_is_a_mark_and_the_last_one_out_of_tolerance_a_cross() -> N
 
 
 def test_passes_come_in_any_order() -> None:
-    readings = [Reading(1, 2, 10.0), Reading(1, 1, 2.0)]
+    readings = [SpreadReading(1, 2, 10.0), SpreadReading(1, 1, 2.0)]
 
     tree = parsed(draw_spread(readings, title="Spread", target_nm=10, tolerance_percent=5))
 
@@ -76,7 +81,7 @@ def test_passes_come_in_any_order() -> None:
 
 def test_higher_torque_lies_higher_and_every_mark_inside_the_axes() -> None:
     readings = [
-        Reading(rod, 1, torque) for rod, torque in enumerate((0.0, 7.3, 9.9, 10.0, 31.0), 1)
+        SpreadReading(rod, 1, torque) for rod, torque in enumerate((0.0, 7.3, 9.9, 10.0, 31.0), 1)
     ]
 
     tree = parsed(draw_spread(readings, title="Spread", target_nm=10, tolerance_percent=60))

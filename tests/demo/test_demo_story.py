@@ -22,7 +22,7 @@ from service.life.queries.traces import Trace, trace
 from service.people.queries.people import credential_of, password_matches
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Kind
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.database import make_engine, now_utc, reading
 from service.platform.tables import AuditEntry
 from service.records.queries.content import verify
@@ -259,7 +259,7 @@ def test_a_late_entry_an_exception_and_two_used_concessions_are_there(engine: En
 def test_everybody_worked_on_weekdays_by_day_and_nothing_lies_ahead(engine: Engine) -> None:
     with reading(engine) as session:
         done = session.scalars(select(Step.done_at)).all()
-        by_people = AuditEntry.act != Did.HOURS_REPORTED
+        by_people = AuditEntry.act != Event.HOURS_REPORTED
         written = session.scalars(
             select(AuditEntry.at).where(by_people).order_by(AuditEntry.id)
         ).all()

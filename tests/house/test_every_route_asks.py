@@ -25,8 +25,8 @@ PUBLIC = {
 """The way in and out, the mark in the tab, and whether the database answers."""
 LEADS_ON = {("GET", "/")}
 """The first page only leads to the floor."""
-ENDS_A_CHANGE = {"let_go"}
-"""Writes the entry of the trail for a record which `hold_record` gave after asking."""
+ENDS_A_CHANGE = {"finish_entry"}
+"""Writes the entry of the trail for a record which `lock_record` gave after asking."""
 
 
 def routes_of(app: Any) -> list[Any]:

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
 from service.life.tables import FailingMark
-from service.platform.database import tending
+from service.platform.database import housekeeping
 from service.stacks.changes.build_features import fill_makeups
 from service.stacks.tables import Build, Stack
 from service.store.tables import Lot, Part
@@ -74,5 +74,5 @@ def failing_lab(
 
 def fill(engine: Engine) -> int:
     """Write the makeups that are missing; tell how many."""
-    with tending(engine) as session:
+    with housekeeping(engine) as session:
         return sum(fill_makeups(session, builders.START))

@@ -18,8 +18,8 @@ from service.life.queries.build_features import MadeUp, makeups_of
 from service.life.tables import BuildMakeup
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import Kind
-from service.platform.audit import Did
-from service.platform.database import changing, reading, tending
+from service.platform.audit import Event
+from service.platform.database import changing, housekeeping, reading
 from service.stacks.changes.build_features import fill_makeups, keep_makeups, write_makeups
 from service.stacks.changes.hours import read_hours, replace_meter
 from service.stacks.tables import Build, BuildPeriod, Layer, Stack
@@ -50,7 +50,7 @@ def told(engine: Engine) -> dict[int, str]:
 
 def fill(engine: Engine) -> int:
     """Write all that are missing."""
-    with tending(engine) as session:
+    with housekeeping(engine) as session:
         return sum(fill_makeups(session, builders.START))
 
 
@@ -180,11 +180,11 @@ def test_writing_one_that_another_wrote_meanwhile_takes_its_place(engine: Engine
         session.commit()
         ids = session.scalars(select(Build.id)).all()
     fill(engine)
-    with tending(engine) as session:
+    with housekeeping(engine) as session:
         for row in session.scalars(select(BuildMakeup)):
             row.packed = "of another time"
 
-    with tending(engine) as session:
+    with housekeeping(engine) as session:
         write_makeups(session, ids, builders.START)
 
     assert kept(engine) == told(engine)
@@ -304,7 +304,7 @@ def test_keeping_them_reads_no_growing_table_whole(app: Any, statements: Stateme
 
     with changing(engine, by, now=NOW) as work, statements() as seen:
         keep_makeups(work, ids[:1])
-        work.note(Did.HOURS_READ, ("stack", 1, "TEL-1"))
+        work.note(Event.HOURS_READ, ("stack", 1, "TEL-1"))
 
     asked = [one for one in seen if one.lstrip().upper().startswith("SELECT")]
     assert read_whole(engine, asked) == []

@@ -24,7 +24,7 @@ from service.life.queries.failing_rules import rules_in_force, rules_of_design
 from service.life.tables import FailingMark, RuleAnswer, RuleVerdict
 from service.people.tables import Role
 from service.platform import permissions
-from service.platform.database import changing, tending
+from service.platform.database import changing, housekeeping
 from service.platform.errors import NotAllowed, Refused
 from service.platform.tables import AuditEntry
 from service.stacks.changes.rule_verdicts import judge_stack
@@ -218,7 +218,7 @@ def test_more_stacks_than_are_judged_at_once_are_named_and_judged_after(
     assert len(answers(engine)) == 2
     passed: list[int] = []
     while True:
-        with tending(engine) as session:
+        with housekeeping(engine) as session:
             some = judge_some(session, design_id, NOW, passed)
         if not some:
             break

@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy.orm import Session
 
 from service.people.tables import Person
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.pages.trail_words import SENTENCES
 from service.platform.tables import AuditEntry
 from tests.builders import START
@@ -97,6 +97,6 @@ def test_long_trails_come_in_pages(app: Any, signed_in_client: Clients) -> None:
 
 def test_every_act_reads_as_a_sentence() -> None:
     """An act without a sentence of its own is told by its verb and kind."""
-    verbs = {did.value.partition(":")[2].split()[0] for did in Did if did.value not in SENTENCES}
+    verbs = {did.value.partition(":")[2].split()[0] for did in Event if did.value not in SENTENCES}
 
     assert verbs <= {"made", "changed", "added", "imported"}

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.people.tables import Role
 from service.platform import permissions
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.database import changing
 from service.platform.queries.audit_trail import Asked, entries_about, people_in_trail, trail
 from service.platform.tables import AuditEntry
@@ -122,4 +122,4 @@ def test_the_database_refuses_to_change_the_trail(engine: Engine, sql: str) -> N
 
 def test_every_act_has_a_subject_and_a_verb() -> None:
     """The trail filters by what stands before the colon."""
-    assert all(did.value.count(":") == 1 and all(did.value.split(":")) for did in Did)
+    assert all(did.value.count(":") == 1 and all(did.value.split(":")) for did in Event)

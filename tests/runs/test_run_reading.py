@@ -11,7 +11,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.people.tables import Role
-from service.platform.database import reading, tending
+from service.platform.database import housekeeping, reading
 from service.platform.errors import Busy, NotFound, Refused
 from service.platform.permissions import Person
 from service.runs.arithmetic.log_batches import LogBatch
@@ -131,7 +131,7 @@ def test_a_file_that_is_gone_is_said(bench: Bench) -> None:
 
 def test_what_went_nowhere_is_forgotten_after_a_week(bench: Bench) -> None:
     old = bench.sent()
-    with tending(bench.engine) as session:
+    with housekeeping(bench.engine) as session:
         row = session.scalars(select(RunUpload)).one()
         row.changed_at = row.changed_at - FORGOTTEN_AFTER * 2
 

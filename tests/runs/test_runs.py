@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.people.tables import Role
 from service.platform import permissions
-from service.platform.database import changing, reading, tending
+from service.platform.database import changing, housekeeping, reading
 from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.tables import AuditEntry
 from service.runs.arithmetic.log_batches import LogBatch
@@ -436,13 +436,13 @@ def test_a_mapping_is_kept_in_versions(engine: Engine, lab: Lab) -> None:
 def test_a_file_on_its_way_in_is_seen_by_everybody(engine: Engine, lab: Lab) -> None:
     now = lab.began_at
     sent = Sent("t" * 32, "log.csv", 1234, stored().content_sha256)
-    with tending(engine) as session:
+    with housekeeping(engine) as session:
         begin_upload(session, lab.stack_id, sent, by_id=lab.by.id, asked="{}", now=now)
-    with tending(engine) as session:
+    with housekeeping(engine) as session:
         ask_reading(session, sent.token, asked="{}", by_id=lab.by.id, now=now)
-    with tending(engine) as session:
+    with housekeeping(engine) as session:
         note_progress(session, sent.token, 0.5, "half way", now)
-    with pytest.raises(Refused, match="reading"), tending(engine) as session:
+    with pytest.raises(Refused, match="reading"), housekeeping(engine) as session:
         ask_reading(session, sent.token, asked="{}", by_id=lab.by.id, now=now)
     with reading(engine) as session:
         told = upload(session, sent.token)
@@ -450,13 +450,13 @@ def test_a_file_on_its_way_in_is_seen_by_everybody(engine: Engine, lab: Lab) -> 
         assert len(uploads_of_stack(session, lab.stack_id)) == 1
 
     later = now + ABANDONED_AFTER + timedelta(seconds=1)
-    with tending(engine) as session:  # its process is gone: it may be begun again
+    with housekeeping(engine) as session:  # its process is gone: it may be begun again
         ask_reading(session, sent.token, asked="{}", by_id=lab.by.id, now=later)
-    with tending(engine) as session:
+    with housekeeping(engine) as session:
         end_upload(session, sent.token, refused="it overlaps", now=later)
     with reading(engine) as session:
         assert upload(session, sent.token).state is UploadState.REFUSED
-    with tending(engine) as session:
+    with housekeeping(engine) as session:
         assert forget_uploads(session, later + FORGOTTEN_AFTER * 2) == [sent.token]
     with reading(engine) as session, pytest.raises(NotFound):
         upload(session, sent.token)

@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.people.tables import Role
-from service.platform.database import tending
+from service.platform.database import housekeeping
 from service.runs.changes.run_uploads import ABANDONED_AFTER
 from service.runs.files.run_files import path_of
 from service.runs.tables import RunUpload, Snapshot, UploadState
@@ -263,7 +263,7 @@ def test_progress_is_shown_and_an_abandoned_reading_is_told(
     engine = app.state.engine
 
     def set_to(state: UploadState, *, ago: Any = None) -> None:
-        with tending(engine) as session:
+        with housekeeping(engine) as session:
             row = session.query(RunUpload).filter_by(token=token).one()
             row.state, row.done, row.message = state, 0.25, "1200 rows read"
             if ago is not None:

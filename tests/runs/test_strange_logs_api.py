@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.platform.database import tending
+from service.platform.database import housekeeping
 from service.platform.errors import Busy
 from service.runs.changes.run_uploads import end_upload
 from service.runs.files import run_reading
@@ -120,7 +120,7 @@ def test_a_log_that_waits_its_turn_says_so(
     busy.release()
     until_read()
     after = client.get(sent["status"]).json()
-    with tending(engine) as session:
+    with housekeeping(engine) as session:
         end_upload(session, sent["token"], refused="a second reading", now=builders.START)
 
     assert "waits until other logs are read" in waiting["message"]

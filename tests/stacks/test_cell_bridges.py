@@ -16,7 +16,7 @@ from service.platform.errors import NotAllowed, NotFound, Refused
 from service.platform.tables import AuditEntry
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.changes.cell_bridges import (
-    Told,
+    BridgeEntry,
     correct_bridge,
     end_bridge,
     note_bridge,
@@ -50,7 +50,7 @@ def stack_id(engine: Engine) -> int:
         return stack.id
 
 
-def told(cell: int = 1, begin: float = 2, end: float | None = None, **more: Any) -> Told:
+def told(cell: int = 1, begin: float = 2, end: float | None = None, **more: Any) -> BridgeEntry:
     """A bridge that began and ended so many days after the second closing."""
     given: dict[str, Any] = {
         "cell": cell,
@@ -59,10 +59,10 @@ def told(cell: int = 1, begin: float = 2, end: float | None = None, **more: Any)
         "reason": "reverses at load",
         "allowed_by": "test engineer on duty",
     }
-    return Told(**(given | more))
+    return BridgeEntry(**(given | more))
 
 
-def noted(engine: Engine, by: permissions.Person, stack_id: int, one: Told) -> int:
+def noted(engine: Engine, by: permissions.Person, stack_id: int, one: BridgeEntry) -> int:
     """Note a bridge."""
     with changing(engine, by, now=LATER) as work:
         return note_bridge(work, stack_id, one)
@@ -138,7 +138,7 @@ def test_a_corrected_bridge_and_one_taken_back_give_the_hours_back(
     ],
 )
 def test_a_bridge_that_cannot_be_is_refused_in_words(
-    engine: Engine, stack_id: int, one: Told, says: str
+    engine: Engine, stack_id: int, one: BridgeEntry, says: str
 ) -> None:
     by = a_worker(engine)
     noted(engine, by, stack_id, told(begin=5, end=7))

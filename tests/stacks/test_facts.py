@@ -9,7 +9,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.platform.arithmetic.vocabulary import Facing, Kind
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.database import Work, changing
 from service.platform.errors import NotFound
 from service.platform.permissions import Person
@@ -56,7 +56,7 @@ def fixings_known_now(work: Work, build_id: int) -> tuple[FixingFact, ...]:
 
 
 def noted(work: Work) -> None:
-    work.note(Did.RECORD_ENTRY, ("record", 1, "record 1"))
+    work.note(Event.RECORD_ENTRY, ("record", 1, "record 1"))
 
 
 def test_settling_what_is_known_already_writes_nothing(engine: Engine, build: int) -> None:

@@ -240,9 +240,9 @@ def test_stiffness_that_cannot_be_of_the_type_is_refused(lab: Lab) -> None:
 
 
 def _a_note() -> tuple[object, ...]:
-    from service.platform.audit import Did
+    from service.platform.audit import Event
 
-    return Did.PART_ADDED, ("lot", None, "G-1"), ()
+    return Event.PART_ADDED, ("lot", None, "G-1"), ()
 
 
 @pytest.mark.both_engines

@@ -11,11 +11,11 @@ from service.people.changes import check_password
 from service.people.tables import Role
 from service.platform import changes
 from service.platform.arithmetic.vocabulary import Whereabouts
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, Stale
 from service.platform.permissions import Act, RecordFacts, need
-from service.records.changes.record_journal import Said, let_go
+from service.records.changes.record_journal import TrailNote, finish_entry
 from service.records.queries.content import verify
 from service.records.queries.participants import people_on
 from service.records.tables import (
@@ -76,16 +76,16 @@ def approve(work: Work, record_id: int, *, content_sha256: str, password: str) -
     decision_id = sign(work, record, Meaning.APPROVED, content_sha256)
     record.state = RecordState.APPROVED
     work.session.flush()
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(
+        TrailNote(
             "approved",
             (
                 ("state", RecordState.HANDED_IN, RecordState.APPROVED),
                 ("content signed", None, content_sha256),
             ),
-            did=Did.RECORD_APPROVED,
+            did=Event.RECORD_APPROVED,
         ),
     )
     return decision_id
@@ -119,14 +119,14 @@ def send_back(work: Work, record_id: int, *, reason: str) -> int:
     decision_id = sign(work, record, Meaning.SENT_BACK, record.content_sha256, why)
     record.state = RecordState.SENT_BACK
     work.session.flush()
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(
+        TrailNote(
             "sent back",
             (("state", RecordState.HANDED_IN, RecordState.SENT_BACK),),
             why,
-            Did.RECORD_SENT_BACK,
+            Event.RECORD_SENT_BACK,
         ),
     )
     return decision_id
@@ -146,13 +146,13 @@ def take_up(work: Work, record_id: int) -> None:
     before = record.content_sha256
     record.state, record.content_sha256 = RecordState.OPEN, None
     work.session.flush()
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(
+        TrailNote(
             "taken up again",
             (("state", RecordState.SENT_BACK, RecordState.OPEN), ("content", before, None)),
-            did=Did.RECORD_TAKEN_UP,
+            did=Event.RECORD_TAKEN_UP,
         ),
     )
 
@@ -184,10 +184,10 @@ def make_void(work: Work, record_id: int, *, reason: str) -> int:
     record.state = RecordState.VOID
     keep_makeups_of_stack(work, record.stack_id)
     judge_stack(work, record.stack_id)
-    let_go(
+    finish_entry(
         work,
         record,
-        Said("made void", (("state", before, RecordState.VOID),), why, Did.RECORD_VOID),
+        TrailNote("made void", (("state", before, RecordState.VOID),), why, Event.RECORD_VOID),
     )
     return decision_id
 

@@ -35,7 +35,7 @@ from service.people.changes import check_password
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import Facing, Whereabouts
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, Stale
 from service.platform.permissions import Act, RecordFacts, need
@@ -308,7 +308,7 @@ def propose(
         work,
         held,
         correction,
-        Did.CORRECTION_WRITTEN,
+        Event.CORRECTION_WRITTEN,
         changes=[(f"{of}, {fact.label}", fact.old_value, value.text)],
         reason=why,
     )
@@ -371,7 +371,7 @@ def decide(
     correction.state = CorrectionState.APPROVED if approve else CorrectionState.REFUSED
     held.version += 1
     work.session.flush()
-    did = Did.CORRECTION_APPROVED if approve else Did.CORRECTION_REFUSED
+    did = Event.CORRECTION_APPROVED if approve else Event.CORRECTION_REFUSED
     _note(work, held, correction, did, changes=changes, reason=why or correction.reason)
     return decision_id
 
@@ -402,7 +402,7 @@ def _note(
     work: Work,
     record: RebuildRecord,
     correction: Correction,
-    did: Did,
+    did: Event,
     *,
     changes: list[Change],
     reason: str,

@@ -11,12 +11,12 @@ from sqlalchemy import func, select, update
 from service.bench.queries.missing import BLOCKS, missing_of
 from service.closing.changes import keep_closing_result
 from service.platform.arithmetic.vocabulary import Whereabouts
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.tables import Attachment
 from service.proof.queries.build_verdicts import verdicts_of_head
-from service.records.changes.record_journal import Said, add_step, hold_record, let_go
+from service.records.changes.record_journal import TrailNote, add_step, finish_entry, lock_record
 from service.records.queries.content import record_content
 from service.records.queries.participants import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
@@ -34,7 +34,7 @@ def hand_in(work: Work, record_id: int, version: int | None) -> str:
     Raises Refused or RefusedTogether for what is missing, and for parts which another record has
     lifted off but not handed in; Stale, NotFound and NotAllowed as every entry does.
     """
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     pile = working_pile(work.session, record_id)
     _refuse_missing(work, record, pile)
     changes = [*_settle_base(work, record), *_settle_own(work, record, pile)]
@@ -50,17 +50,17 @@ def hand_in(work: Work, record_id: int, version: int | None) -> str:
     own = _own_build(work, record)
     keep_makeups(work, {record.base_build_id or 0, own.id if own else 0} - {0})
     judge_stack(work, record.stack_id)
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(
+        TrailNote(
             "handed in",
             (
                 ("state", RecordState.OPEN, RecordState.HANDED_IN),
                 *changes,
                 ("content", None, content.sha256),
             ),
-            did=Did.RECORD_HANDED_IN,
+            did=Event.RECORD_HANDED_IN,
         ),
     )
     return content.sha256

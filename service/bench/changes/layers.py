@@ -35,7 +35,13 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.eligibility import Wanted, part_to_use
-from service.records.changes.record_journal import Said, add_step, done_at_of, hold_record, let_go
+from service.records.changes.record_journal import (
+    TrailNote,
+    add_step,
+    done_at_of,
+    finish_entry,
+    lock_record,
+)
 from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
 from service.records.tables import Finding, RebuildRecord, Step, StepKind
 from service.store.arithmetic.identifiers import part_label
@@ -64,7 +70,7 @@ def lift_off(
     nothing is written. Raises Refused for findings that make no answer, and for a pile that is
     empty, not opened or closed.
     """
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
     now = working_pile(work.session, record_id)
@@ -76,10 +82,10 @@ def lift_off(
     renewed = _renewed(work, record, now, [layer])
     step, _pile = _lift(work, record, pile, end, at, renewed=renewed, note=text, scanned=scanned)
     _write_findings(work, step, layer.part, findings)
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(
+        TrailNote(
             f"{layer.kind} {layer.label} lifted off at the {end}",
             (
                 moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed),
@@ -106,7 +112,7 @@ def lift_off_down_to(
     Each layer is an entry of its own and can be undone singly. ``condition`` is said of all of
     them: "none seen" or "not inspected"; what was seen on one is then noted for that part.
     """
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
     if condition not in STANDING_ALONE:
@@ -133,7 +139,9 @@ def lift_off_down_to(
     ]
     inmost = layers[count - 1]
     sentence = f"{count} layers lifted off at the {end}, down to {inmost.kind} {inmost.label}"
-    let_go(work, record, Said(sentence, (*changes, ("findings on each", None, condition))))
+    finish_entry(
+        work, record, TrailNote(sentence, (*changes, ("findings on each", None, condition)))
+    )
     return step.id
 
 
@@ -151,7 +159,7 @@ def note_finding(
 
     It adds to what was said before of the part; the latest word counts where they contradict.
     """
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     at = done_at_of(work, record, done_at)
     row = work.session.execute(
         select(PartType.kind, Part.serial, Part.item_number, Lot.label)
@@ -177,7 +185,9 @@ def note_finding(
         note=given.optional_words("note", note, most=4000),
     )
     _write_findings(work, step, part_id, findings)
-    let_go(work, record, Said(f"findings noted on {row.kind} {label}", _seen(label, findings)))
+    finish_entry(
+        work, record, TrailNote(f"findings noted on {row.kind} {label}", _seen(label, findings))
+    )
     return step.id
 
 
@@ -355,7 +365,7 @@ def put_on(
     ``by_pattern`` refuses at once a part which does not come next by the design's pattern, and
     says what does; with ``departs_because`` it is put on all the same and the entry keeps why.
     """
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
     part, part_type, label = part_to_use(
@@ -396,10 +406,10 @@ def put_on(
     before = part.whereabouts
     part.whereabouts, part.stack_id, part.place = Whereabouts.FITTED, record.stack_id, ""
     turned = "" if lies is Facing.EITHER else f", {part_type.marked_face} to the {lies}"
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(
+        TrailNote(
             f"{part_type.kind} {label} put on at the {end}{turned}",
             (
                 moved(label, before, "fitted"),

@@ -13,7 +13,7 @@ from sqlalchemy import func, insert, select, update
 from service.bench.changes.handing_in import hand_in
 from service.platform import changes
 from service.platform.arithmetic.vocabulary import End, Facing, Usability, Whereabouts
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Act, need
@@ -33,7 +33,7 @@ from service.store.tables import Lot, Part
 
 
 @dataclass(frozen=True, slots=True)
-class Head:
+class StackHead:
     """What is said of the whole stack.
 
     ``closed_at`` is when the present build, number ``build_number``, was closed. Hours in h:
@@ -77,7 +77,7 @@ class StackPlan:
     """What a list of a stack's pile would make: layers from the fixed end on, then fixings."""
 
     source: SourceFile
-    head: Head
+    head: StackHead
     lots: tuple[NewLot, ...]
     parts: tuple[PartInPile, ...]
 
@@ -114,7 +114,7 @@ def write_stack(work: Work, plan: StackPlan, file: Stored | None = None) -> int:
     work.session.flush()
     sha256 = hand_in(work, record_id, None)
     work.note(
-        Did.STACK_IMPORTED,
+        Event.STACK_IMPORTED,
         ("stack", stack.id, stack.serial),
         [
             ("file", None, plan.source.name),
@@ -132,7 +132,7 @@ def write_stack(work: Work, plan: StackPlan, file: Stored | None = None) -> int:
     return record_id
 
 
-def _checked(work: Work, head: Head) -> Head:
+def _checked(work: Work, head: StackHead) -> StackHead:
     changes.not_ahead("closed_at", head.closed_at, work.now)
     if head.read_at is not None:
         changes.not_ahead("read_at", head.read_at, work.now)
@@ -154,7 +154,7 @@ def _checked(work: Work, head: Head) -> Head:
     return head
 
 
-def _meter(head: Head) -> FirstMeter | None:
+def _meter(head: StackHead) -> FirstMeter | None:
     if head.hours_at_closing is not None:
         return FirstMeter(0.0, fitted_at=head.closed_at)
     if head.hours_now is not None:
@@ -162,7 +162,7 @@ def _meter(head: Head) -> FirstMeter | None:
     return None
 
 
-def _read_hours(work: Work, record: RebuildRecord, head: Head) -> None:
+def _read_hours(work: Work, record: RebuildRecord, head: StackHead) -> None:
     if head.hours_at_closing is None:
         return
     enter_reading(

@@ -20,7 +20,7 @@ from service.bench.queries.missing import Missing, missing_of
 from service.bench.queries.rebuild_records import RecordView, record_view
 from service.closing.pages.closing import KeptClosing, kept_closing_of
 from service.closing.queries.build_torques import TorqueTable
-from service.condition.drawings.spread import Reading, draw_spread
+from service.condition.drawings.spread import SpreadReading, draw_spread
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Stage
@@ -225,7 +225,7 @@ def _piles(request: Request, session: Session, view: RecordView) -> Piles | None
 def _spread(view: RecordView) -> Markup:
     """The closing readings of each rod against the target."""
     readings = [
-        Reading(rod, cell.counts.pass_number, cell.counts.torque_nm)
+        SpreadReading(rod, cell.counts.pass_number, cell.counts.torque_nm)
         for rod, cells in view.torque(Stage.CLOSING).rows
         for cell in cells
         if cell.counts is not None

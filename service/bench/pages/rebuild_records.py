@@ -34,7 +34,7 @@ from service.records.changes.rebuild_records import (
     change_record,
 )
 from service.records.queries.content import Verification, verify
-from service.records.queries.participants import Head
+from service.records.queries.participants import RecordHead
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RecordKind, RecordState
 from service.settings import Settings
@@ -72,7 +72,7 @@ class HeadPage:
     """The form of a record's head."""
 
     form: Form
-    head: Head
+    head: RecordHead
     people: People
 
 
@@ -97,7 +97,7 @@ class LiftedPage:
     """The form that says where lifted parts went."""
 
     form: Form
-    head: Head
+    head: RecordHead
     parts: tuple[PartNamed, ...]
 
 

@@ -12,7 +12,7 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.bench import files
-from service.bench.changes.stack_imports import Head, write_stack
+from service.bench.changes.stack_imports import StackHead, write_stack
 from service.bench.files import StackOptions, StackSeen, plan_stack
 from service.designs.queries import DesignRow, designs
 from service.people.pages.signing_in import Database, Me
@@ -29,7 +29,7 @@ from service.store.changes.imports import SourceFile
 from service.store.pages.imports import DECIMALS, SHOWN, examples_of, mapping_of, sent_file
 
 router = APIRouter(prefix="/import/stack")
-NOT_YET = Head("", 0, 1, datetime(2000, 1, 1, tzinfo=UTC))
+NOT_YET = StackHead("", 0, 1, datetime(2000, 1, 1, tzinfo=UTC))
 """Stands for a head that is not filled in yet, so that rows can be looked at before."""
 
 
@@ -132,7 +132,7 @@ def _look(request: Request, me: Person, database: Engine, form: Form, token: str
 
 
 def _plan(
-    session: Session, table: Table, form: Form, upload: uploads.Upload, head: Head
+    session: Session, table: Table, form: Form, upload: uploads.Upload, head: StackHead
 ) -> StackSeen:
     how = Reading(form.zone, now_utc(), decimal=form.kept("decimal") or None)
     options = StackOptions(how, form.yes("make_missing"), form.yes("from_free_end"))
@@ -141,14 +141,14 @@ def _plan(
     return plan_stack(session, table, mapping, source, head=head, options=options)
 
 
-def _head(form: Form) -> Head:
+def _head(form: Form) -> StackHead:
     serial = form.text("serial", most=80)
     design_id = form.whole("design_id", least=1)
     build_number = form.whole("build_number", least=1, most=10_000)
     closed_at = form.moment("closed_at")
     hours_at_closing = form.number("hours_at_closing", unit="h", required=False)
     hours_now = form.number("hours_now", unit="h", required=False)
-    return Head(
+    return StackHead(
         serial,
         design_id or 0,
         build_number or 1,

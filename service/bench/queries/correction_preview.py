@@ -28,7 +28,7 @@ from service.bench.queries.corrections import CorrectionView
 from service.bench.tables import CorrectionOf, CorrectionState
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Facing, Stage
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.tables import AuditEntry
 from service.stacks.queries.hours import build_hours
 from service.stacks.queries.release_standing import release_ends, released_builds
@@ -114,7 +114,7 @@ def _as_done(session: Session, view: CorrectionView) -> Preview:
         select(AuditEntry.changes).where(
             AuditEntry.subject_kind == "correction",
             AuditEntry.subject_id == view.id,
-            AuditEntry.act == Did.CORRECTION_APPROVED.value,
+            AuditEntry.act == Event.CORRECTION_APPROVED.value,
         )
     )
     rows = json.loads(text) if text else []

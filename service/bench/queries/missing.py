@@ -20,7 +20,7 @@ from service.physics.arithmetic.conditions import NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import End, Kind, Stage, Whereabouts
 from service.platform.queries.answers import columns, read_as
 from service.proof.queries.build_verdicts import ClosedVerdicts, tests_in_words
-from service.records.queries.participants import Head
+from service.records.queries.participants import RecordHead
 from service.records.queries.pile_checks import PileCheck, pile_check
 from service.records.queries.working_piles import WorkingPile
 from service.records.tables import (
@@ -40,7 +40,7 @@ from service.store.tables import Part, PartType
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class MissingItem:
     """A standing entry, and the conditions noted with it."""
 
     sequence: int
@@ -52,7 +52,7 @@ class Entry:
     conditions: frozenset[str]
 
 
-def standing_entries(session: Session, record_id: int) -> list[Entry]:
+def standing_entries(session: Session, record_id: int) -> list[MissingItem]:
     """The standing entries in their order. Two statements."""
     conditions: dict[int, set[str]] = {}
     for step_id, condition in session.execute(
@@ -60,12 +60,14 @@ def standing_entries(session: Session, record_id: int) -> list[Entry]:
     ):
         conditions.setdefault(step_id, set()).add(condition)
     rows = session.execute(
-        select(Step.id, *columns(Entry, Step, MakeSafeLine))
+        select(Step.id, *columns(MissingItem, Step, MakeSafeLine))
         .outerjoin(MakeSafeLine, MakeSafeLine.step_id == Step.id)
         .where(Step.record_id == record_id, Step.undone_at.is_(None))
         .order_by(Step.sequence)
     )
-    return [read_as(Entry, row, conditions=frozenset(conditions.get(row.id, ()))) for row in rows]
+    return [
+        read_as(MissingItem, row, conditions=frozenset(conditions.get(row.id, ()))) for row in rows
+    ]
 
 
 Severity = Literal["blocks", "remark"]
@@ -90,7 +92,7 @@ class Missing:
 
 
 def missing_of(
-    session: Session, head: Head, pile: WorkingPile, closed: ClosedVerdicts | None
+    session: Session, head: RecordHead, pile: WorkingPile, closed: ClosedVerdicts | None
 ) -> tuple[Missing, ...]:
     """The same for a record whose head, pile and verdicts are at hand."""
     entries = standing_entries(session, head.id)
@@ -109,7 +111,7 @@ def missing_of(
     return tuple(sorted(found, key=lambda missing: missing.severity != BLOCKS))
 
 
-def _opening(session: Session, head: Head, entries: list[Entry]) -> Iterator[Missing]:
+def _opening(session: Session, head: RecordHead, entries: list[MissingItem]) -> Iterator[Missing]:
     if not head.opens:
         return
     exceptions = [entry.note for entry in entries if entry.kind is StepKind.EXCEPTION]
@@ -158,9 +160,9 @@ def _by_pattern(check: PileCheck) -> Iterator[Missing]:
 
 def _layers(
     session: Session,
-    head: Head,
+    head: RecordHead,
     pile: WorkingPile,
-    entries: list[Entry],
+    entries: list[MissingItem],
     check: PileCheck,
 ) -> Iterator[Missing]:
     lifted = [entry for entry in entries if entry.kind is StepKind.LIFTED_OFF]
@@ -196,7 +198,7 @@ def _still_lifted_off(session: Session, parts: dict[int, str]) -> list[str]:
     return [label for part, label in parts.items() if part in standing]
 
 
-def _to_be_renewed(session: Session, head: Head, pile: WorkingPile) -> list[str]:
+def _to_be_renewed(session: Session, head: RecordHead, pile: WorkingPile) -> list[str]:
     """Layers put on in this record although they were in a build before and are to be renewed.
 
     Builds of later records say nothing about this one.
@@ -219,7 +221,7 @@ def _to_be_renewed(session: Session, head: Head, pile: WorkingPile) -> list[str]
     return [layer.label for layer in pile.layers if layer.part in put_back]
 
 
-def _elsewhere(session: Session, head: Head, pile: WorkingPile) -> Iterator[Missing]:
+def _elsewhere(session: Session, head: RecordHead, pile: WorkingPile) -> Iterator[Missing]:
     labels = {layer.part: layer.label for layer in pile.layers}
     labels |= {fixing.part: fixing.label for fixing in pile.fixings}
     begun = (RecordState.OPEN, RecordState.SENT_BACK)
@@ -241,7 +243,7 @@ def _elsewhere(session: Session, head: Head, pile: WorkingPile) -> Iterator[Miss
 
 
 def _fixings(
-    session: Session, head: Head, pile: WorkingPile, check: PileCheck
+    session: Session, head: RecordHead, pile: WorkingPile, check: PileCheck
 ) -> Iterator[Missing]:
     if check.kept.on_each_rod and check.is_made and head.closed_at is not None:
         return  # the check has counted them
@@ -260,7 +262,7 @@ def _fixings(
             yield Missing(REMARK, f"No compression plate is entered at the {end}.", "fixings")
 
 
-def _torque(session: Session, head: Head) -> Iterator[Missing]:
+def _torque(session: Session, head: RecordHead) -> Iterator[Missing]:
     rows = session.execute(
         select(TorqueReading.rod_number, TorqueReading.pass_number, TorqueReading.torque_nm)
         .join(Step, Step.id == TorqueReading.step_id)
@@ -300,12 +302,12 @@ def _torque(session: Session, head: Head) -> Iterator[Missing]:
         yield Missing(REMARK, sentence, "torque")
 
 
-def _is_outside(head: Head, row: Any) -> bool:
+def _is_outside(head: RecordHead, row: Any) -> bool:
     off = abs(row.torque_nm - head.target_nm)
     return bool(off > head.tolerance_percent / 100 * head.target_nm * (1 + 1e-9))
 
 
-def _closing(head: Head, pile: WorkingPile) -> Iterator[Missing]:
+def _closing(head: RecordHead, pile: WorkingPile) -> Iterator[Missing]:
     if head.closed_at is not None:
         return
     if head.kind in HAS_TO_CLOSE:
@@ -319,7 +321,7 @@ def _closing(head: Head, pile: WorkingPile) -> Iterator[Missing]:
 
 
 def _closing_checks(
-    session: Session, head: Head, entries: list[Entry], check: PileCheck
+    session: Session, head: RecordHead, entries: list[MissingItem], check: PileCheck
 ) -> Iterator[Missing]:
     """Height, thread, sleeves and shorts: of a stack closed here by a design that is checked."""
     is_closed_here = head.closed_at is not None and (
@@ -339,7 +341,7 @@ def _closing_checks(
             yield Missing(REMARK, f"Closing check not recorded: {asked}.", "closing")
 
 
-def _rods(session: Session, head: Head) -> Iterable[int]:
+def _rods(session: Session, head: RecordHead) -> Iterable[int]:
     return session.scalars(
         select(DesignRod.number)
         .where(DesignRod.design_id == head.design_id)

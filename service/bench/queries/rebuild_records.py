@@ -19,10 +19,10 @@ from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
 from service.records.queries.attachments import Attached, attachments_of_record
 from service.records.queries.content import record_content
-from service.records.queries.participants import Head, record_head
+from service.records.queries.participants import RecordHead, record_head
 from service.records.queries.record_entries import (
-    Entry,
     FindingSeen,
+    RecordEntry,
     TorqueRead,
     entries_of,
 )
@@ -58,7 +58,7 @@ class ChecklistRow:
     """One line the design asks for, and the entry that recorded it last, if one stands."""
 
     asked: LineAsked
-    entry: Entry | None
+    entry: RecordEntry | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +73,7 @@ class Was:
 class LiftedRow:
     """One layer lifted off: where it lay, what was seen on it in this record, is it back?"""
 
-    entry: Entry
+    entry: RecordEntry
     was: Was | None
     findings: tuple[FindingSeen, ...]
     put_back: bool
@@ -96,27 +96,27 @@ class DecisionMade:
 class RecordView:
     """Everything about one record."""
 
-    head: Head
+    head: RecordHead
     people: tuple[Involved, ...]
     checklist: tuple[ChecklistRow, ...]
-    entries: tuple[Entry, ...]
+    entries: tuple[RecordEntry, ...]
     lifted: tuple[LiftedRow, ...]
     rods: tuple[int, ...]
     attachments: tuple[Attached, ...]
     decisions: tuple[DecisionMade, ...]
 
     @property
-    def standing(self) -> tuple[Entry, ...]:
+    def standing(self) -> tuple[RecordEntry, ...]:
         """The entries that were not undone."""
         return tuple(entry for entry in self.entries if entry.stands)
 
     @property
-    def last(self) -> Entry | None:
+    def last(self) -> RecordEntry | None:
         """The entry one press of undo would take back."""
         return self.standing[-1] if self.standing else None
 
     @property
-    def exceptions(self) -> tuple[Entry, ...]:
+    def exceptions(self) -> tuple[RecordEntry, ...]:
         """Exceptions to make-safe that stand."""
         return self.of(StepKind.EXCEPTION)
 
@@ -131,17 +131,17 @@ class RecordView:
         return tuple(found.values())
 
     @property
-    def put_on(self) -> tuple[Entry, ...]:
+    def put_on(self) -> tuple[RecordEntry, ...]:
         """Layers put on, in their order."""
         return self.of(StepKind.PUT_ON)
 
     @property
-    def fixings(self) -> tuple[Entry, ...]:
+    def fixings(self) -> tuple[RecordEntry, ...]:
         """Fixings taken off and fitted, in their order."""
         return self.of(StepKind.FIXING_REMOVED, StepKind.FIXING_FITTED)
 
     @property
-    def closing_checks(self) -> tuple[Entry, ...]:
+    def closing_checks(self) -> tuple[RecordEntry, ...]:
         """Checks of the closing that stand, in their order."""
         return self.of(StepKind.CLOSING_CHECK)
 
@@ -190,7 +190,7 @@ class RecordView:
         ]
         return read[-1] if read else None
 
-    def of(self, *kinds: StepKind) -> tuple[Entry, ...]:
+    def of(self, *kinds: StepKind) -> tuple[RecordEntry, ...]:
         """Standing entries of these kinds, in their order."""
         return tuple(entry for entry in self.entries if entry.stands and entry.kind in kinds)
 
@@ -253,7 +253,9 @@ def _people(session: Session, record_id: int) -> tuple[Involved, ...]:
     return read_all(Involved, rows)
 
 
-def _checklist(session: Session, head: Head, entries: Sequence[Entry]) -> tuple[ChecklistRow, ...]:
+def _checklist(
+    session: Session, head: RecordHead, entries: Sequence[RecordEntry]
+) -> tuple[ChecklistRow, ...]:
     """The lines the design asks for; lines of nobody's asking are left to the entries."""
     if not head.opens:
         return ()
@@ -270,7 +272,9 @@ def _checklist(session: Session, head: Head, entries: Sequence[Entry]) -> tuple[
     return tuple(ChecklistRow(read_as(LineAsked, row), recorded.get(row.number)) for row in rows)
 
 
-def _lifted(session: Session, head: Head, entries: Sequence[Entry]) -> tuple[LiftedRow, ...]:
+def _lifted(
+    session: Session, head: RecordHead, entries: Sequence[RecordEntry]
+) -> tuple[LiftedRow, ...]:
     was = {}
     if head.base_build_id is not None:
         rows = session.execute(

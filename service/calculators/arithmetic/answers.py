@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.pressures import Pressure, Zero
-from service.platform.arithmetic.units import Entry
+from service.platform.arithmetic.units import UnitEntry
 
 FILL_IN = "This has to be filled in."
 
@@ -39,7 +39,7 @@ class NotRead(TradeError):  # noqa: N818  # it says what happened
         self.refusals = refusals
 
 
-Answer = Entry | Pressure | float | str
+Answer = UnitEntry | Pressure | float | str
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +59,11 @@ class Answers:
         if missing:
             raise NotRead(*(Refusal(name, "", FILL_IN, is_missing=True) for name in missing))
 
-    def entry(self, name: str) -> Entry:
+    def entry(self, name: str) -> UnitEntry:
         """A quantity with the unit it was given in."""
         self.need(name)
         answer = self.read[name]
-        if not isinstance(answer, Entry):
+        if not isinstance(answer, UnitEntry):
             raise TypeError(f"{name} is no quantity")
         return answer
 

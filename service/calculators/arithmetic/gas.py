@@ -34,7 +34,7 @@ from service.physics.arithmetic.tightness import (
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
 from service.platform.arithmetic.preconditions import ZERO_CELSIUS_K, barometer
 from service.platform.arithmetic.pressures import Zero
-from service.platform.arithmetic.units import Entry, Measure
+from service.platform.arithmetic.units import Measure, UnitEntry
 from service.platform.arithmetic.verdicts import Verdict
 
 AT_ZERO = "sccm"
@@ -152,7 +152,7 @@ def instruments_of(answers: Answers, *, clock: bool = True) -> Instruments:
     )
 
 
-def mol_per_second(entry: Entry, temperature_k: float) -> float:
+def mol_per_second(entry: UnitEntry, temperature_k: float) -> float:
     """A leak rate as typed, in mol/s: gas at 0 °C in sccm, else at this temperature."""
     gas_k = ZERO_CELSIUS_K if entry.unit == AT_ZERO else temperature_k
     return entry.si / (GAS_CONSTANT * gas_k)
@@ -196,7 +196,7 @@ def seen_in_words(leak: LeakRate, temperature_k: float) -> str:
             )
 
 
-def verdict_in_words(leak: LeakRate, verdict: Verdict, limit: Entry) -> str:
+def verdict_in_words(leak: LeakRate, verdict: Verdict, limit: UnitEntry) -> str:
     """Why the verdict is what it is."""
     said = f"{limit.value:g}\u2009{limit.unit}"
     match verdict:

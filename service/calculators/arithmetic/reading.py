@@ -12,7 +12,7 @@ from service.platform.arithmetic.errors import OutOfRange, TradeError
 from service.platform.arithmetic.numbers import read_number
 from service.platform.arithmetic.preconditions import kelvin
 from service.platform.arithmetic.pressures import read_pressure
-from service.platform.arithmetic.units import Entry, Measure, from_si, read_quantity, unit_label
+from service.platform.arithmetic.units import Measure, UnitEntry, from_si, read_quantity, unit_label
 
 MOST_SIGNS, MOST_LINES = 8000, 400
 
@@ -83,7 +83,7 @@ def _number(field: Field, text: str) -> float:
     return value
 
 
-def _quantity(field: Field, text: str, unit: str) -> Entry:
+def _quantity(field: Field, text: str, unit: str) -> UnitEntry:
     if field.measure is None:
         raise TypeError(f"{field.name} has no measure")
     entry = read_quantity(text, field.measure, unit)
@@ -94,7 +94,7 @@ def _quantity(field: Field, text: str, unit: str) -> Entry:
     return entry
 
 
-def _warm(field: Field, entry: Entry, text: str) -> None:
+def _warm(field: Field, entry: UnitEntry, text: str) -> None:
     """Refuse °C given as K, and K given as °C."""
     try:
         kelvin(f"{field.label[:1].lower()}{field.label[1:]}", entry.si)

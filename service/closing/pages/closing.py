@@ -27,7 +27,7 @@ from service.platform.database import reading
 from service.platform.pages.render import page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
-from service.records.queries.participants import Head, record_head
+from service.records.queries.participants import RecordHead, record_head
 
 # What a closing was computed from, as tables: part types, measured parts, readings, figures.
 
@@ -188,7 +188,7 @@ class Difference:
 class ClosingPage:
     """Everything about the closing of one record."""
 
-    head: Head
+    head: RecordHead
     kept: KeptClosing | None
     earlier: tuple[KeptResult, ...]
     now: ClosingSheet

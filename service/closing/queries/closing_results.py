@@ -24,7 +24,7 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.prepared import param_list
-from service.records.queries.record_entries import Entry
+from service.records.queries.record_entries import RecordEntry
 from service.records.queries.working_piles import WorkingPile
 from service.records.tables import RebuildRecord, StepKind
 
@@ -144,7 +144,7 @@ class CheckAsked:
 
     check: ClosingCheck
     rod_number: int | None
-    entry: Entry | None
+    entry: RecordEntry | None
     by_tests: bool = False
 
     @property
@@ -166,7 +166,7 @@ class ComputedHeight:
     unknown: str = ""
 
 
-def checks_asked(entries: Sequence[Entry], rods: Sequence[int]) -> tuple[CheckAsked, ...]:
+def checks_asked(entries: Sequence[RecordEntry], rods: Sequence[int]) -> tuple[CheckAsked, ...]:
     """Which checks does a closing ask for, and which are recorded? What was entered last counts."""
     recorded = {
         (entry.check.wording, entry.rod_number): entry

@@ -22,7 +22,7 @@ from service.platform.drawings.svg import (
 _LEFT, _TOP, _HIGH, _FOOT = 64.0, 30.0, 190.0, 62.0
 
 
-class Reading(NamedTuple):
+class SpreadReading(NamedTuple):
     """One torque reading on one nut, of a pass, in N·m."""
 
     rod: int
@@ -40,7 +40,7 @@ class _Scale(NamedTuple):
 
 
 def draw_spread(
-    readings: Sequence[Reading],
+    readings: Sequence[SpreadReading],
     *,
     title: str,
     target_nm: float,
@@ -134,7 +134,7 @@ def _axes(scale: _Scale, right: float, decimals: int) -> str:
 
 
 def _mark(
-    reading: Reading, x: float, scale: _Scale, limits: tuple[float, float], is_last: bool
+    reading: SpreadReading, x: float, scale: _Scale, limits: tuple[float, float], is_last: bool
 ) -> str:
     y, is_out = scale.y(reading.torque_nm), not limits[0] <= reading.torque_nm <= limits[1]
     words = f"Rod {reading.rod}, pass {reading.pass_number}: {reading.torque_nm:g}\u2009N·m"

@@ -10,7 +10,7 @@ from service.designs.arithmetic import grammar_text as text
 from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.grammar_findings import SIDE_WORDS, Finding, Wrong, found
 from service.designs.arithmetic.grammar_match import (
-    Did,
+    EditKind,
     Explanation,
     Matcher,
     Move,
@@ -102,18 +102,18 @@ def check(
 
 
 def _of_moves(states: States, moves: Sequence[Move], pile: Sequence[Layer]) -> Iterator[Finding]:
-    wrong = [move for move in moves if move.did is Did.WRONG]
+    wrong = [move for move in moves if move.did is EditKind.WRONG]
     crossed = dict(_crossed(states, wrong, pile))
     crossed_with = {partner.at for partner in crossed.values()}
     for did, run in groupby(moves, key=lambda move: move.did):
-        if did is Did.FITS:
+        if did is EditKind.FITS:
             continue
         some = list(run)
-        if did is Did.MISSING:
+        if did is EditKind.MISSING:
             yield _missing(states, some, pile)
-        elif did is Did.EXTRA:
+        elif did is EditKind.EXTRA:
             yield _extra(states, some, pile)
-        elif did is Did.SWAPPED:
+        elif did is EditKind.SWAPPED:
             for first, second in zip(some[::2], some[1::2], strict=True):
                 yield _swapped(states, second, first, pile)
         else:
@@ -253,7 +253,7 @@ def _channels(one: Back, other: Back) -> Wrong | None:
 
 def _of_fitting(states: States, moves: Sequence[Move], pile: Sequence[Layer]) -> Iterator[Finding]:
     """Parts that lie where they belong and are wrong all the same."""
-    fits = {move.at: move for move in moves if move.did is Did.FITS}
+    fits = {move.at: move for move in moves if move.did is EditKind.FITS}
     for at, move in fits.items():
         layer, item = pile[at], states.item(move.state)
         if item.directional and layer.facing is Facing.EITHER and layer.kind is item.kind:
@@ -294,7 +294,7 @@ def _of_coolant(
 def _of_lots(states: States, moves: Sequence[Move], pile: Sequence[Layer]) -> Iterator[Finding]:
     by_item: dict[Item, list[Layer]] = defaultdict(list)
     for move in moves:
-        if move.did is Did.FITS and states.item(move.state).one_lot:
+        if move.did is EditKind.FITS and states.item(move.state).one_lot:
             by_item[states.item(move.state)].append(pile[move.at])
     for item, layers in by_item.items():
         of_lot = Counter(layer.lot for layer in layers if layer.kind is item.kind)

@@ -199,7 +199,7 @@ def _side(items: list[Item], at: int) -> Side | None:
 NEVER = 1 << 60
 
 
-class Did(IntEnum):
+class EditKind(IntEnum):
     """What happened at one place.
 
     Of explanations as cheap the lowest here is taken, from the free end on, so that of two
@@ -220,7 +220,7 @@ class Move(NamedTuple):
     that changed places are two moves SWAPPED, in the pattern's order.
     """
 
-    did: Did
+    did: EditKind
     state: int
     begun: int
     at: int
@@ -304,7 +304,7 @@ class Matcher:
         mistakes, unlikelihood = divmod(total + costs[state], MISTAKE)
         moves = self._back(walked, state)
         cells = sum(
-            move.state == self.states.centre and move.did is not Did.EXTRA for move in moves
+            move.state == self.states.centre and move.did is not EditKind.EXTRA for move in moves
         )
         return Explanation(mistakes, unlikelihood, moves, cells)
 
@@ -391,45 +391,45 @@ class Matcher:
 
     def _back(self, walked: list[_Column], state: int) -> tuple[Move, ...]:
         """The moves that led to a state, read from the end and told from the beginning."""
-        told: list[tuple[Did, int, int]] = []
+        told: list[tuple[EditKind, int, int]] = []
         at = len(walked) - 1
         while True:
             column = walked[at]
             did, previous, first = self._last_move(column, walked[at - 1] if at else None, state)
             if did is None:
                 break
-            if did is Did.SWAPPED:
+            if did is EditKind.SWAPPED:
                 told += [(did, state, at - 2), (did, first, at - 1)]
                 at -= 2
             else:
-                told.append((did, state, at if did is Did.MISSING else at - 1))
-                at -= did is not Did.MISSING
+                told.append((did, state, at if did is EditKind.MISSING else at - 1))
+                at -= did is not EditKind.MISSING
             state = previous
         begun = int(self.states.first_of_cell <= state < self.states.centre)
         moves = []
         for did, now, index in reversed(told):
-            if now == self.states.first_of_cell and did is not Did.EXTRA:
+            if now == self.states.first_of_cell and did is not EditKind.EXTRA:
                 begun += 1
             moves.append(Move(did, now, begun, index))
         return tuple(moves)
 
     def _last_move(
         self, column: _Column, behind: _Column | None, state: int
-    ) -> tuple[Did | None, int, int]:
+    ) -> tuple[EditKind | None, int, int]:
         """What came last before a state: the move, the state before it, the first of a swap."""
         cost, before, seen = column.costs[state], self.states.before[state], column.seen
         if behind is not None and column.earlier[state] + self._extra[seen] == cost:
-            return Did.EXTRA, state, 0
+            return EditKind.EXTRA, state, 0
         for previous in before:
             if column.costs[previous] + self._missing[state] == cost:
-                return Did.MISSING, previous, 0
+                return EditKind.MISSING, previous, 0
         if behind is None:
             return None, 0, 0
         if swap := self._last_swap(column, behind, state):
-            return Did.SWAPPED, *swap
+            return EditKind.SWAPPED, *swap
         wrong = self._wrong[seen][state]
         previous = next(each for each in before if column.earlier[each] + wrong == cost)
-        return (Did.WRONG if wrong else Did.FITS), previous, 0
+        return (EditKind.WRONG if wrong else EditKind.FITS), previous, 0
 
     def _last_swap(self, column: _Column, behind: _Column, state: int) -> tuple[int, int] | None:
         """The state before a swap of neighbours that ends here, and the first state of the two."""

@@ -13,7 +13,7 @@ from service.life.tables import FailingMark
 from service.platform import changes
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.arithmetic.vocabulary import Kind
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -52,7 +52,7 @@ def confirm_failing(work: Work, part_id: int, *, failed_at: datetime, reason: st
     work.session.add(mark)
     work.session.flush()
     work.note(
-        Did.FAILING_CONFIRMED,
+        Event.FAILING_CONFIRMED,
         ("part", part_id, label),
         [("failing since", None, failed_at), ("the rule said", None, evidence.get("answer"))],
         reason=why,
@@ -78,7 +78,7 @@ def withdraw_failing(work: Work, part_id: int, *, reason: str) -> int:
     mark.withdrawn_at, mark.withdrawn_by_id, mark.withdrawn_because = work.now, work.by.id, why
     work.session.flush()
     work.note(
-        Did.FAILING_WITHDRAWN,
+        Event.FAILING_WITHDRAWN,
         ("part", part_id, label),
         [("failing since", mark.failed_at, None)],
         reason=why,

@@ -13,8 +13,8 @@ from service.life.tables import FailingRule as Row
 from service.life.tables import RuleVerdict
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json
-from service.platform.audit import Change, Did
-from service.platform.database import Work, now_utc, tending
+from service.platform.audit import Change, Event
+from service.platform.database import Work, housekeeping, now_utc
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.runs.tables import PolarisationCurve, Snapshot
@@ -63,7 +63,7 @@ def write_rule(work: Work, design_id: int, rule: FailingRule, *, source: str, re
         ("source", before.source if before else None, said_source),
         *_differences(before.rule if before else None, rule),
     ]
-    work.note(Did.FAILING_RULE_WRITTEN, ("failing rule", row.id, label), changes, reason=why)
+    work.note(Event.FAILING_RULE_WRITTEN, ("failing rule", row.id, label), changes, reason=why)
     judge_stacks(work.session, stacks_to_judge(work.session, design_id, STACKS_AT_ONCE), work.now)
     return row.id
 
@@ -115,7 +115,7 @@ def judge_rest(engine: Engine, design_id: int) -> None:
     """Judge the stacks of a design piece by piece, each piece in a transaction of its own."""
     passed: tuple[int, ...] = ()
     while True:
-        with tending(engine) as session:
+        with housekeeping(engine) as session:
             some = judge_some(session, design_id, now_utc(), passed)
         if not some:
             return

@@ -14,7 +14,7 @@ from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked, Form, blank
 from service.platform.pages.render import page
 from service.platform.pages.shown_numbers import Number
-from service.platform.pages.trail_words import Said, said, value_in_words
+from service.platform.pages.trail_words import TrailSentence, said, value_in_words
 from service.platform.permissions import Act, need
 from service.settings import Settings
 from service.stacks.changes.build_features import gather_makeups
@@ -30,7 +30,7 @@ class PartPage:
 
     life: PartLife
     kinds: PartKinds
-    moves: tuple[Said, ...]
+    moves: tuple[TrailSentence, ...]
     value: Callable[[object], str]
     standing_mark: MarkOfPerson | None
 

@@ -8,12 +8,12 @@ from datetime import UTC, datetime, time, timedelta
 from fastapi import APIRouter, Request, Response
 
 from service.people.pages.signing_in import Database, Me
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.database import reading
 from service.platform.pages import trail_words
 from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import page
-from service.platform.pages.trail_words import Said, said, value_in_words
+from service.platform.pages.trail_words import TrailSentence, said, value_in_words
 from service.platform.permissions import Act, need
 from service.platform.queries import audit_trail
 from service.platform.queries.audit_trail import people_in_trail, trail
@@ -27,7 +27,7 @@ _SUBJECT = re.compile(r"([a-z ]{1,40}):([0-9]{1,15})")
 class TrailPage:
     """Some entries of the trail and what was asked."""
 
-    entries: tuple[Said, ...]
+    entries: tuple[TrailSentence, ...]
     form: Form
     people: tuple[tuple[int, str], ...]
     kinds: tuple[tuple[str, str], ...]
@@ -80,7 +80,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked) -> Response
 def _kinds() -> tuple[tuple[str, str], ...]:
     """Kinds of acts to choose from: each subject, and each act on it."""
     choices: dict[str, str] = {}
-    for did in Did:
+    for did in Event:
         kind, act = did.value.split(":")
         choices.setdefault(kind, f"{kind}: everything")
         choices[did.value] = f"{kind}: {act}"
@@ -105,7 +105,7 @@ def _subject(asked: Form) -> tuple[str, int] | None:
     return found[1], int(found[2])
 
 
-def _named(subject: tuple[str, int] | None, entries: tuple[Said, ...]) -> str:
+def _named(subject: tuple[str, int] | None, entries: tuple[TrailSentence, ...]) -> str:
     if subject is None:
         return ""
     kind, number = subject

@@ -9,7 +9,7 @@ from sqlalchemy import Engine
 
 from service.people.changes import note_attempt
 from service.people.queries.people import failures_since
-from service.platform.database import now_utc, reading, tending
+from service.platform.database import housekeeping, now_utc, reading
 from service.platform.errors import Refused
 from service.platform.permissions import Person
 from service.settings import Settings
@@ -40,5 +40,5 @@ def signing(request: Request, database: Engine, me: Person, password: str) -> It
 
 
 def _note(database: Engine, me: Person, address: str, *, succeeded: bool) -> None:
-    with tending(database) as session:
+    with housekeeping(database) as session:
         note_attempt(session, me.login, address, now_utc(), succeeded=succeeded)

@@ -28,7 +28,7 @@ from service.people.queries.people import (
     password_matches,
     signed_in_with,
 )
-from service.platform.database import now_utc, reading, tending
+from service.platform.database import housekeeping, now_utc, reading
 from service.platform.errors import Busy, Refused
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.guard import begin_visit, session_cookie, visit_cookie
@@ -132,7 +132,7 @@ def sign_in(request: Request, database: Database, form: Typed) -> Response:
         return _sign_in_page(request, SignInPage(form, next_page), 429)
     right = password_matches(credential, password)
     secret = secrets.token_urlsafe(32)
-    with tending(database) as session:
+    with housekeeping(database) as session:
         note_attempt(session, login, address, now, succeeded=right)
         old = request.cookies.get(session_cookie(settings))
         if right and credential:
@@ -155,7 +155,7 @@ def sign_out(request: Request, database: Database) -> Response:
     settings: Settings = request.app.state.settings
     secret = request.cookies.get(session_cookie(settings))
     if secret:
-        with tending(database) as session:
+        with housekeeping(database) as session:
             end_session(session, secret, now_utc())
     response = RedirectResponse("/sign-in", status_code=303)
     response.headers["Clear-Site-Data"] = '"cache", "storage"'
@@ -180,7 +180,7 @@ def signature(request: Request, me: Person, field: str = "password") -> Iterator
         yield
     except Refused as refusal:
         if refusal.field == field:
-            with tending(engine) as session:
+            with housekeeping(engine) as session:
                 note_attempt(session, me.login, address, now, succeeded=False)
         raise
 
@@ -233,7 +233,7 @@ def _note_seen(engine: Engine, signed_in: SignedIn) -> None:
     now = now_utc()
     if now - signed_in.seen_at < SEEN_EVERY:
         return
-    with suppress(Busy), tending(engine) as session:  # a busy database must not stop a reader
+    with suppress(Busy), housekeeping(engine) as session:  # a busy database must not stop a reader
         note_seen(session, signed_in.session_id, now)
 
 

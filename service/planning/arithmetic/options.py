@@ -11,7 +11,7 @@ from itertools import groupby
 from operator import add
 
 from service.designs.arithmetic.grammar import Item, Pattern
-from service.designs.arithmetic.grammar_match import NEVER, Did, Matcher, States
+from service.designs.arithmetic.grammar_match import NEVER, EditKind, Matcher, States
 from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.planning.arithmetic.wishes import (
     AddCells,
@@ -70,7 +70,7 @@ def placed(pattern: Pattern, pile: Sequence[Layer]) -> Placed:
     states, told = matcher.states, matcher.explain(pile)
     state: list[int | None] = [None] * len(pile)
     for move in told.moves:
-        if move.did in {Did.FITS, Did.WRONG, Did.SWAPPED}:
+        if move.did in {EditKind.FITS, EditKind.WRONG, EditKind.SWAPPED}:
             state[move.at] = move.state
     centres = tuple(at for at, layer in enumerate(pile) if layer.kind in CELL_KINDS)
     backward = Matcher(pattern.reversed).costs_along(pile[::-1])[::-1]

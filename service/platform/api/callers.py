@@ -12,7 +12,7 @@ from sqlalchemy import Engine, update
 from service.people.queries.tokens import holder_of
 from service.people.tables import ApiToken
 from service.platform.api.answers import Made
-from service.platform.database import SentOnce, Work, changing, now_utc, reading, tending
+from service.platform.database import SentOnce, Work, changing, housekeeping, now_utc, reading
 from service.platform.permissions import Person
 
 NOTED_EVERY = timedelta(minutes=1)
@@ -40,7 +40,7 @@ def identify(request: Request) -> None:
         )
     now = now_utc()
     if holder.last_used_at is None or now - holder.last_used_at > NOTED_EVERY:
-        with tending(engine) as session:
+        with housekeeping(engine) as session:
             session.execute(
                 update(ApiToken).where(ApiToken.id == holder.token_id).values(last_used_at=now)
             )

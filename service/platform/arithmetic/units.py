@@ -147,7 +147,7 @@ _ENTRY = re.compile(
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class UnitEntry:
     """A quantity as typed: the number, its unit's label, and the same in SI."""
 
     si: float
@@ -232,13 +232,13 @@ def from_si(si: float, unit: str, measure: Measure) -> float:
     return si / IN_SI[measure][label]
 
 
-def read_quantity(text: str, measure: Measure, unit: str) -> Entry:
+def read_quantity(text: str, measure: Measure, unit: str) -> UnitEntry:
     """How much is written here? ``unit`` holds where none is written behind the number.
 
     Raises OutOfRange where number or unit cannot be read.
 
     >>> read_quantity("1,2 MPa", Measure.PRESSURE, "bar")
-    Entry(si=1200000.0, value=1.2, unit='MPa')
+    UnitEntry(si=1200000.0, value=1.2, unit='MPa')
     """
     found = _ENTRY.fullmatch(text)
     if found is None:
@@ -247,4 +247,4 @@ def read_quantity(text: str, measure: Measure, unit: str) -> Entry:
         )
     label = unit_label(found["unit"] or unit, measure)
     value = read_number(found["number"])
-    return Entry(to_si(value, label, measure), value, label)
+    return UnitEntry(to_si(value, label, measure), value, label)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from service.platform.queries.audit_trail import Changed, Entry
+from service.platform.queries.audit_trail import Changed, TrailEntry
 
 SENTENCES = {
     "person:added": "added {subject}",
@@ -101,17 +101,17 @@ _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(\+\d\d:\d\d|Z)")
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class TrailSentence:
     """One entry as a sentence, with the address of what it is about where there is a page."""
 
-    entry: Entry
+    entry: TrailEntry
     begin: str
     subject: str
     end: str
     address: str
 
 
-def said(entry: Entry) -> Said:
+def said(entry: TrailEntry) -> TrailSentence:
     """The sentence of an entry, parted so that its subject can be a link."""
     kind, _, act = entry.act.partition(":")
     sentence = SENTENCES.get(entry.act) or f"{act} {kind} {{subject}}"
@@ -120,7 +120,7 @@ def said(entry: Entry) -> Said:
     place = PLACES.get(entry.subject_kind, "")
     if entry.subject_id is None:
         place = ""
-    return Said(entry, begin, subject, end, place.format(entry.subject_id))
+    return TrailSentence(entry, begin, subject, end, place.format(entry.subject_id))
 
 
 def value_in_words(value: Changed | object, zone: ZoneInfo) -> str:

@@ -10,7 +10,7 @@ from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session
 
 from service.people.tables import Person
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.queries.answers import read_as
 from service.platform.tables import AuditEntry
 
@@ -27,7 +27,7 @@ class Changed:
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class TrailEntry:
     """One entry of the trail: who, when, what, before and after, and why."""
 
     id: int
@@ -52,7 +52,7 @@ class Trail:
     ``is_newest``: nothing newer fits the question.
     """
 
-    entries: tuple[Entry, ...]
+    entries: tuple[TrailEntry, ...]
     older: int | None
     is_newest: bool
 
@@ -88,7 +88,7 @@ def trail(session: Session, asked: Asked, *, older: int | None = None, limit: in
     )
 
 
-def entries_about(session: Session, kind: str, subject_id: int) -> tuple[Entry, ...]:
+def entries_about(session: Session, kind: str, subject_id: int) -> tuple[TrailEntry, ...]:
     """The newest entries about one object, oldest of them first: one statement."""
     rows = _rows(session, _conditions(Asked(subject=(kind, subject_id))), MOST_ABOUT_ONE)
     return tuple(_entry(row) for row in reversed(rows))
@@ -110,7 +110,7 @@ def _conditions(asked: Asked) -> list[ColumnElement[bool]]:
     if ":" in asked.act:
         conditions.append(AuditEntry.act == asked.act)
     elif asked.act:
-        of_kind = [did.value for did in Did if did.value.startswith(f"{asked.act}:")]
+        of_kind = [did.value for did in Event if did.value.startswith(f"{asked.act}:")]
         conditions.append(AuditEntry.act.in_(of_kind))
     if asked.subject is not None:
         kind, subject_id = asked.subject
@@ -143,7 +143,7 @@ def _rows(session: Session, conditions: Sequence[ColumnElement[bool]], limit: in
     ).all()
 
 
-def _entry(row: Any) -> Entry:
+def _entry(row: Any) -> TrailEntry:
     return read_as(
-        Entry, row, changes=tuple(Changed(*change) for change in json.loads(row.changes))
+        TrailEntry, row, changes=tuple(Changed(*change) for change in json.loads(row.changes))
     )

@@ -24,7 +24,7 @@ from service.proof.arithmetic.tests_in_words import digits
 from service.proof.queries.build_verdicts import ClosedVerdicts, StandingTest
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.proof.queries.verdict_lines import VerdictLine, verdict_lines
-from service.records.queries.participants import Head
+from service.records.queries.participants import RecordHead
 from service.store.queries.instruments import InstrumentRow
 from service.store.tables import InstrumentKind
 
@@ -220,7 +220,9 @@ class TestedSheet:
     build_id: int
 
 
-def tested_sheet(session: Session, head: Head, closed: ClosedVerdicts | None) -> TestedSheet | None:
+def tested_sheet(
+    session: Session, head: RecordHead, closed: ClosedVerdicts | None
+) -> TestedSheet | None:
     """The section of a record; None where nothing was tested or asked for. One statement."""
     made = made_in_record(session, head.id)
     if closed is None or (not made and head.closed_at is None):

@@ -34,7 +34,7 @@ from service.proof.arithmetic.leaks_together import Together, together
 from service.proof.arithmetic.release_gate import Standing, Wanted, wanted_verdicts
 from service.proof.arithmetic.stack_tests import Result, StackTest, judge_test
 from service.proof.queries.stack_tests import MadeTest, made_while_closed, of_closed
-from service.records.queries.participants import Head
+from service.records.queries.participants import RecordHead
 from service.records.tables import (
     Decision,
     Meaning,
@@ -210,7 +210,7 @@ def verdicts_of_build(session: Session, build_id: int) -> ClosedVerdicts:
     return _verdicts(session, row.record_id, build_id, row.design_id)
 
 
-def verdicts_of_head(session: Session, head: Head) -> ClosedVerdicts | None:
+def verdicts_of_head(session: Session, head: RecordHead) -> ClosedVerdicts | None:
     """The same for a record whose head is at hand. Five statements at most."""
     if head.closed_at is not None:
         return _verdicts(session, head.id, head.build_id or 0, head.design_id)
@@ -339,7 +339,7 @@ def _of_either() -> ColumnElement[bool]:
 # Nothing of it keeps anybody from handing in: the gate to hydrogen stays shut.
 
 
-def tests_in_words(head: Head, closed: ClosedVerdicts | None) -> tuple[str, ...]:
+def tests_in_words(head: RecordHead, closed: ClosedVerdicts | None) -> tuple[str, ...]:
     """What of the wanted verdicts is not there, outdated or no pass? No statement.
 
     Of a record that closed the stack, everything; of one that found it closed, what its tests

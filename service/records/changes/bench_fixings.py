@@ -17,7 +17,7 @@ from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.eligibility import Wanted, part_to_use
-from service.records.changes.record_journal import Said, add_step, hold_record, let_go
+from service.records.changes.record_journal import TrailNote, add_step, finish_entry, lock_record
 from service.records.queries.working_piles import FixingNow, working_pile
 from service.records.tables import RebuildRecord, Step, StepKind
 from service.stacks.tables import Stack
@@ -54,7 +54,7 @@ def fit_fixing(
     Raises Refused for a rod the design does not have, a place that is taken by another tie rod or
     compression plate, and everything `part_to_use` refuses.
     """
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
     _refuse_no_place(work, record, rod_number, end)
@@ -62,10 +62,10 @@ def fit_fixing(
     text = given.optional_words("note", note, most=4000)
     fitted = _fit(work, record, wanted, rod_number=rod_number, end=end, at=at, note=text)
     place = f"rod {rod_number}" if end is None else f"the {end}"
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(f"{fitted.kind} {fitted.label} fitted at {place}", (fitted.change,)),
+        TrailNote(f"{fitted.kind} {fitted.label} fitted at {place}", (fitted.change,)),
     )
     return fitted.step.id
 
@@ -85,7 +85,7 @@ def fit_from_lot(
 
     Each item is an entry of its own and can be undone singly.
     """
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
     if not rod_numbers:
@@ -106,7 +106,7 @@ def fit_from_lot(
     sentence = (
         f"{len(fitted)} × {fitted[0].kind} of lot {lot} fitted, {each} at each of rods {where}"
     )
-    let_go(work, record, Said(sentence, tuple(one.change for one in fitted)))
+    finish_entry(work, record, TrailNote(sentence, tuple(one.change for one in fitted)))
     return fitted[-1].step.id
 
 
@@ -133,7 +133,7 @@ def remove_fixings(
     done_at: datetime | None = None,
 ) -> int:
     """Take several fixings off for good; give the last entry's id. Each is an entry of its own."""
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
     standing = {fixing.part: fixing for fixing in working_pile(work.session, record_id).fixings}
@@ -149,7 +149,7 @@ def remove_fixings(
         step = _remove(work, record, fixing, at, text)
         changes.append((f"where {fixing.label} is", f"fitted at {_place(fixing)}", "lifted off"))
     what = f"{fixing.kind} {fixing.label}" if len(wanted) == 1 else f"{len(wanted)} fixings"
-    let_go(work, record, Said(f"{what} taken off", tuple(changes)))
+    finish_entry(work, record, TrailNote(f"{what} taken off", tuple(changes)))
     return step.id
 
 

@@ -17,11 +17,11 @@ from service.platform.queries.answers import columns, read_as
 from service.records.changes.eligibility import instrument_to_use
 from service.records.changes.rebuild_records import BEGINS_A_STACK, active_person, involve
 from service.records.changes.record_journal import (
-    Said,
+    TrailNote,
     add_step,
     done_at_of,
-    hold_record,
-    let_go,
+    finish_entry,
+    lock_record,
     shown,
 )
 from service.records.queries.working_piles import working_pile
@@ -58,7 +58,7 @@ def record_make_safe(
     ``person_id`` the writer did it. Raises Refused for a reading above the limit (an exception is
     then the way), and where instrument or witness are asked for and missing.
     """
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     _refuse_opened(record, "The checklist belongs before the opening.")
     asked = next((line for line in _checklist(work, record) if line.number == line_number), None)
     if asked is None:
@@ -104,10 +104,10 @@ def record_make_safe(
     if witness_id:
         involve(work, record_id, witness_id, Involvement.WITNESSED)
     value = "done" if reading is None else f"{reading:g} {asked.unit}"
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(
+        TrailNote(
             f"make-safe line {line_number} recorded, {value}",
             (
                 (f"make-safe line {line_number}", None, value),
@@ -130,15 +130,15 @@ def record_exception(
     done_at: datetime | None = None,
 ) -> int:
     """Record that the stack is opened without a complete checklist, by whom and why."""
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     _refuse_opened(record, "An exception belongs before the opening.")
     why = changes.reason(reason)
     at = done_at_of(work, record, done_at)
     step = add_step(work, record, StepKind.EXCEPTION, at, note=why)
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(
+        TrailNote(
             f"exception to make-safe recorded by {work.by.name}",
             (("exception to make-safe", None, work.by.name), ("done at", None, at)),
             why,
@@ -162,7 +162,7 @@ def open_stack(
     before the checklist or the present build's closing, and where neither the hours nor the
     reason for not knowing them are given.
     """
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     _refuse_opened(record, "It cannot be opened twice in one record.")
     if record.base_build_id is None:
         raise Refused(
@@ -184,10 +184,10 @@ def open_stack(
     record.opened_at = at
     if hours is not None:
         _enter_hours(work, record, step, hours, moment=Moment.OPENING)
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(
+        TrailNote(
             "stack opened",
             (
                 ("opened at", None, at),
@@ -213,7 +213,7 @@ def close_stack(
     Raises Refused for an empty pile, a stack that was not opened, and a time before what was done
     to the open stack.
     """
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     if record.closed_at is not None:
         raise Refused("closed_at", "", f"it is closed since {shown(record.closed_at)}.")
     if record.opened_at is None and record.base_build_id is not None:
@@ -228,10 +228,10 @@ def close_stack(
     record.closed_at = at
     if hours is not None:
         _enter_hours(work, record, step, hours, moment=Moment.CLOSING)
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(
+        TrailNote(
             f"stack closed with {len(layers)} layers",
             (
                 ("closed at", None, at),

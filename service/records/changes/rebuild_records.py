@@ -8,12 +8,12 @@ from sqlalchemy import delete, func, select
 
 from service.people.tables import Person
 from service.platform import changes as given
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.platform.queries.answers import columns, read_as
-from service.records.changes.record_journal import Said, hold_record, let_go, shown
+from service.records.changes.record_journal import TrailNote, finish_entry, lock_record, shown
 from service.records.tables import (
     Involvement,
     RebuildRecord,
@@ -82,10 +82,10 @@ def begin_record(
     work.session.flush()
     _write_people(work, record.id, named)
     from_build = f", from build {present.number}" if present else ""
-    let_go(
+    finish_entry(
         work,
         record,
-        Said(
+        TrailNote(
             f"{kind} of {stack.serial} begun{from_build}",
             (
                 ("stack", None, stack.serial),
@@ -94,7 +94,7 @@ def begin_record(
                 ("people", None, _in_words(work, named)),
             ),
             why,
-            Did.RECORD_BEGUN,
+            Event.RECORD_BEGUN,
         ),
     )
     return record.id
@@ -115,7 +115,7 @@ def change_record(
 
     Raises Refused as `begin_record` does, and for a beginning after the record's first entry.
     """
-    record = hold_record(work, record_id, version)
+    record = lock_record(work, record_id, version)
     stack = work.session.get_one(Stack, record.stack_id)
     why = given.reason(reason)
     given.not_ahead("performed_from", performed_from, work.now)
@@ -149,7 +149,7 @@ def change_record(
     if set(before) != set(named):
         work.session.execute(delete(RecordPerson).where(RecordPerson.record_id == record_id))
         _write_people(work, record_id, named)
-    let_go(work, record, Said("head changed", changes, did=Did.RECORD_CHANGED))
+    finish_entry(work, record, TrailNote("head changed", changes, did=Event.RECORD_CHANGED))
 
 
 def involve(work: Work, record_id: int, person_id: int, involvement: Involvement) -> None:

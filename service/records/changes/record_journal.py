@@ -9,7 +9,7 @@ from datetime import datetime
 
 from sqlalchemy import func, or_, select
 
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.changes import CLOCKS_DIFFER
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, Stale
@@ -26,16 +26,16 @@ CLOSING_THE_DOOR = {
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class TrailNote:
     """The facts of an entry for the trail: a sentence, what changed, and why where asked."""
 
     sentence: str
     changes: tuple[Change, ...] = ()
     reason: str = ""
-    did: Did = Did.RECORD_ENTRY
+    did: Event = Event.RECORD_ENTRY
 
 
-def hold_record(work: Work, record_id: int, version: int | None) -> RebuildRecord:
+def lock_record(work: Work, record_id: int, version: int | None) -> RebuildRecord:
     """The record, locked until the change is done; asks for leave to write in it.
 
     ``version`` is what the form was shown at, None where the caller holds none. Raises NotFound,
@@ -54,7 +54,7 @@ def hold_record(work: Work, record_id: int, version: int | None) -> RebuildRecor
     return record
 
 
-def let_go(work: Work, record: RebuildRecord, said: Said) -> None:
+def finish_entry(work: Work, record: RebuildRecord, said: TrailNote) -> None:
     """Count the record's version up and write the entry of the trail: the end of every change."""
     record.version += 1
     work.note(

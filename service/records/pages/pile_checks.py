@@ -13,7 +13,7 @@ from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.records.queries.participants import Head, record_head
+from service.records.queries.participants import RecordHead, record_head
 from service.records.queries.pile_checks import Judged, PileCheck, pile_check
 from service.stacks.drawings.pile import draw_pile
 
@@ -24,7 +24,7 @@ router = APIRouter(prefix="/records/{record_id}")
 class CheckPage:
     """The findings by what they weigh, the pile with the one pointed at, and the form."""
 
-    head: Head
+    head: RecordHead
     check: PileCheck
     blocking: tuple[Judged, ...]
     conceded: tuple[Judged, ...]

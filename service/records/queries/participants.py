@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session, aliased
 from service.bench.tables import Correction
 from service.designs.tables import Design
 from service.people.tables import Person
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.tables import Attachment, AuditEntry
@@ -28,14 +28,14 @@ from service.records.tables import (
 from service.stacks.tables import Build, HourReading, Stack
 
 WRITING = (
-    Did.RECORD_BEGUN,
-    Did.RECORD_CHANGED,
-    Did.RECORD_ENTRY,
-    Did.RECORD_UNDONE,
-    Did.RECORD_HANDED_IN,
-    Did.RECORD_TAKEN_UP,
-    Did.ATTACHMENT_ADDED,
-    Did.ATTACHMENT_REMOVED,
+    Event.RECORD_BEGUN,
+    Event.RECORD_CHANGED,
+    Event.RECORD_ENTRY,
+    Event.RECORD_UNDONE,
+    Event.RECORD_HANDED_IN,
+    Event.RECORD_TAKEN_UP,
+    Event.ATTACHMENT_ADDED,
+    Event.ATTACHMENT_REMOVED,
 )
 """Acts in the trail which make somebody one of those who wrote a record."""
 
@@ -86,7 +86,7 @@ def people_on(
 
 
 @dataclass(frozen=True, slots=True)
-class Head:
+class RecordHead:
     """What the head of a record says. Torque in N·m, tolerance in % of the target."""
 
     id: int
@@ -128,14 +128,14 @@ class Head:
         return self.base_build_id is not None
 
 
-def record_head(session: Session, record_id: int) -> Head:
+def record_head(session: Session, record_id: int) -> RecordHead:
     """What the head of a record says: one statement. Raises NotFound."""
     writer, hander = aliased(Person), aliased(Person)
     base, made = aliased(Build), aliased(Build)
     row = session.execute(
         select(
             *columns(
-                Head,
+                RecordHead,
                 RebuildRecord,
                 Design,
                 stack_id=Stack.id,
@@ -163,4 +163,4 @@ def record_head(session: Session, record_id: int) -> Head:
     ).first()
     if row is None:
         raise NotFound("record", record_id)
-    return read_as(Head, row)
+    return read_as(RecordHead, row)

@@ -27,7 +27,7 @@ from service.designs.arithmetic.fitness import PartFacts, RodFacts, check_fixing
 from service.designs.arithmetic.grammar import Pattern
 from service.designs.arithmetic.grammar_check import Checked, Extent, check, extent_of
 from service.designs.arithmetic.grammar_findings import Finding, Severity, Wrong
-from service.designs.arithmetic.grammar_match import Did, Move, states_of
+from service.designs.arithmetic.grammar_match import EditKind, Move, states_of
 from service.designs.arithmetic.pile import Layer
 from service.designs.queries import (
     KeptPattern,
@@ -262,7 +262,7 @@ def _told_otherwise(
 def _renewed(pattern: Pattern, moves: Iterable[Move], seen: Sequence[Layer]) -> frozenset[int]:
     """Parts that lie where the pattern asks for new ones at every opening."""
     states = states_of(pattern)
-    lying = {Did.FITS, Did.WRONG, Did.SWAPPED}
+    lying = {EditKind.FITS, EditKind.WRONG, EditKind.SWAPPED}
     return frozenset(
         seen[move.at].part
         for move in moves

@@ -96,7 +96,7 @@ class HoursRead:
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class RecordEntry:
     """One entry of a record. Undone ones stay and are struck out."""
 
     step_id: int
@@ -152,7 +152,7 @@ class Entry:
         return f"{self.kind}{accepted}{tested}{shown}"
 
 
-def _moved_in_words(entry: Entry, part: PartNamed) -> str:
+def _moved_in_words(entry: RecordEntry, part: PartNamed) -> str:
     named = f"{part.kind} {part.label}"
     at = f"rod {entry.rod_number}" if entry.rod_number else f"the {entry.end}"
     if entry.kind is StepKind.FINDING:
@@ -166,7 +166,7 @@ def _moved_in_words(entry: Entry, part: PartNamed) -> str:
     return f"{named} {entry.kind} at {at}{turned}"
 
 
-def _checked_in_words(entry: Entry, check: CheckRecorded) -> str:
+def _checked_in_words(entry: RecordEntry, check: CheckRecorded) -> str:
     value = "" if check.reading is None else f", {check.reading:g}\u2009{check.unit}"
     if entry.kind is StepKind.MAKE_SAFE:
         return f"make-safe line {check.line_number} recorded{value}"
@@ -183,7 +183,7 @@ def _torque_in_words(read: TorqueRead) -> str:
 
 def entries_of(
     session: Session, record_id: int, *, moved_most: int | None = None
-) -> tuple[Entry, ...]:
+) -> tuple[RecordEntry, ...]:
     """Which entries does a record have, in their order, undone ones too? Five statements.
 
     With ``moved_most`` layers lifted off and put on come only if they are among the last so many
@@ -229,7 +229,7 @@ def entries_of(
     ).all()
     return tuple(
         read_as(
-            Entry,
+            RecordEntry,
             row,
             kind=row.step,
             part=None if row.part_id is None else part_named(row),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 
 from service.platform import changes
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -52,7 +52,7 @@ def import_run(work: Work, stack_id: int, file: StoredLog, log: LogRead, *, note
     reading = add_reading(work, run.id, stack_id, log)
     keep_makeups_since(work, stack_id, reading.began_at)
     work.note(
-        Did.RUN_IMPORTED,
+        Event.RUN_IMPORTED,
         ("run", run.id, run_label(run.name, serial)),
         [
             ("file", None, run.name),
@@ -94,7 +94,7 @@ def read_run_again(
         keep_makeups_since(work, was_of, first)
         moved = [("stack", work.session.get_one(Stack, was_of).serial, serial)]
     work.note(
-        Did.RUN_READ_AGAIN,
+        Event.RUN_READ_AGAIN,
         ("run", run_id, run_label(run.name, serial)),
         [*moved, *_facts(log, before, reading)],
         reason=why,
@@ -123,7 +123,7 @@ def void_run(work: Work, run_id: int, *, reason: str) -> None:
     tell_others(work, reading.stack_id)
     keep_makeups_since(work, reading.stack_id, reading.began_at)
     work.note(
-        Did.RUN_VOID,
+        Event.RUN_VOID,
         ("run", run_id, run_label(run.name, serial)),
         [("hours at load", f"{reading.load_hours:.2f} h", None), ("began", reading.began_at, None)],
         reason=why,
@@ -246,7 +246,7 @@ def keep_mapping(work: Work, name: str, mapping: Mapping) -> int:
     work.session.add(row)
     work.session.flush()
     work.note(
-        Did.MAPPING_KEPT,
+        Event.MAPPING_KEPT,
         ("column mapping", row.id, f"{called}, version {version}"),
         [("version", newest.version if newest else None, version), ("content", None, content)],
     )

@@ -17,7 +17,7 @@ from typing import Any
 from sqlalchemy import Engine
 
 from service.platform.arithmetic.errors import TradeError
-from service.platform.database import Work, changing, now_utc, reading, tending
+from service.platform.database import Work, changing, housekeeping, now_utc, reading
 from service.platform.errors import Busy, LayerbookError, Refused
 from service.platform.permissions import Person
 from service.runs.arithmetic.log_columns import Mapping, TimeKind, mapping_from_data
@@ -118,7 +118,7 @@ class LogTaking:
         sent = Sent(received.token, received.name, received.size_bytes, received.content_sha256)
         try:
             self._look(received, asked)
-            with tending(self.engine) as session:
+            with housekeeping(self.engine) as session:
                 gone = forget_uploads(session, now)
                 begin_upload(session, stack_id, sent, by_id=self.by.id, asked=text, now=now)
         except BaseException:
@@ -144,7 +144,7 @@ class LogTaking:
 
         Raises Refused where it is being read.
         """
-        with tending(self.engine) as session:
+        with housekeeping(self.engine) as session:
             text, by_id = asked.to_json(), self.by.id
             ask_reading(session, token, asked=text, by_id=by_id, now=now_utc(), stack_id=stack_id)
         thread = threading.Thread(
@@ -171,7 +171,7 @@ class LogTaking:
 
     def _to_its_end(self, token: str) -> None:
         while not AT_ONCE.acquire(timeout=WAITING_TOLD_S):  # silent, it would be told as abandoned
-            with suppress(Busy), tending(self.engine) as session:
+            with suppress(Busy), housekeeping(self.engine) as session:
                 note_progress(session, token, 0.0, "It waits until other logs are read", now_utc())
         try:
             self._in_turn(token)
@@ -201,7 +201,7 @@ class LogTaking:
     def _end(self, token: str, run_id: int | None, refused: str) -> None:
         """Note how a reading ended; where that cannot be, it will be told as abandoned."""
         try:
-            with tending(self.engine) as session:
+            with housekeeping(self.engine) as session:
                 end_upload(session, token, run_id=run_id, refused=refused, now=now_utc())
         except Busy:
             raise
@@ -255,7 +255,7 @@ class _Progress:
         now = now_utc()
         if at_once or now >= self.next_at:
             self.next_at = now + TOLD_EVERY
-            with suppress(Busy), tending(self.engine) as session:  # how far it is may wait
+            with suppress(Busy), housekeeping(self.engine) as session:  # how far it is may wait
                 note_progress(session, self.token, done, message, now)
 
 

@@ -9,7 +9,7 @@ from sqlalchemy import Engine
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.typed_fields import as_typed
-from service.platform.database import changing, now_utc, reading, tending
+from service.platform.database import changing, housekeeping, now_utc, reading
 from service.platform.errors import NotFound, Refused
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page, part, wants_part
@@ -415,7 +415,7 @@ def drop(request: Request, me: Me, database: Database, token: str) -> Response:
     """Forget a log that was sent and not read."""
     need(me, Act.RUN_WRITE)
     settings: Settings = request.app.state.settings
-    with tending(database) as session:
+    with housekeeping(database) as session:
         serial = drop_upload(session, token, now_utc())
     run_files.forget_upload(settings.data_folder, token)
     return go_on(request, f"{address(serial)}/runs")

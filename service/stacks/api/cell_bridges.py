@@ -13,7 +13,7 @@ from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
 from service.stacks.api.stacks import OneTimeKey
 from service.stacks.changes.cell_bridges import (
-    Told,
+    BridgeEntry,
     correct_bridge,
     end_bridge,
     note_bridge,
@@ -37,9 +37,9 @@ class BridgeSent(request_models.In):
     allowed_by: Annotated[str, Field(min_length=1, max_length=200)]
 
     @property
-    def told(self) -> Told:
+    def told(self) -> BridgeEntry:
         """As the records take it."""
-        return Told(self.cell, self.from_at, self.until_at, self.reason, self.allowed_by)
+        return BridgeEntry(self.cell, self.from_at, self.until_at, self.reason, self.allowed_by)
 
 
 class BridgeCorrected(BridgeSent):

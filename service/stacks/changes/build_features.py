@@ -14,7 +14,7 @@ from service.life.queries.build_features import makeups_of
 from service.life.queries.traces import traced_mea
 from service.life.tables import BuildMakeup
 from service.platform.arithmetic.vocabulary import Kind
-from service.platform.database import Work, now_utc, reading, tending
+from service.platform.database import Work, housekeeping, now_utc, reading
 from service.platform.queries.as_of import known
 from service.stacks.tables import Build, BuildPeriod, Layer
 from service.store.tables import Part, PartType
@@ -92,7 +92,7 @@ def gather_makeups(engine: Engine, part_id: int) -> None:
     with reading(engine) as session:
         complete = traced_mea(session, part_id).gathered
     if not complete:
-        with tending(engine) as session:
+        with housekeeping(engine) as session:
             for _ in islice(fill_makeups(session, now_utc()), MOST_AT_ONCE // AT_ONCE):
                 pass
 

@@ -10,7 +10,7 @@ from datetime import datetime
 from sqlalchemy import select, update
 
 from service.platform import changes as given
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -22,7 +22,7 @@ from service.stacks.tables import CellBridge, Stack
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class BridgeEntry:
     """What somebody says of a bridge; ``until_at`` None where it stands still."""
 
     cell: int
@@ -32,7 +32,7 @@ class Told:
     allowed_by: str
 
 
-def note_bridge(work: Work, stack_id: int, told: Told) -> int:
+def note_bridge(work: Work, stack_id: int, told: BridgeEntry) -> int:
     """Note that a cell is, or was, bridged; give the bridge's number.
 
     Raises Refused for a cell the stack did not have or that was blank, a time ahead or while the
@@ -42,7 +42,7 @@ def note_bridge(work: Work, stack_id: int, told: Told) -> int:
     stack = _held_stack(work, stack_id)
     row = _write(work, stack, told)
     changes = _changes(None, row)
-    _note(work, stack, Did.BRIDGE_NOTED, row, changes, reason=row.reason)
+    _note(work, stack, Event.BRIDGE_NOTED, row, changes, reason=row.reason)
     return row.id
 
 
@@ -59,13 +59,13 @@ def end_bridge(work: Work, bridge_id: int, *, until_at: datetime, note: str = ""
         )
     said = given.optional_words("note", note, most=given.LONG_MOST)
     _close_out(work, old)
-    told = Told(old.cell, old.from_at, until_at, old.reason, old.allowed_by)
+    told = BridgeEntry(old.cell, old.from_at, until_at, old.reason, old.allowed_by)
     row = _write(work, stack, told)
-    _note(work, stack, Did.BRIDGE_ENDED, row, _changes(old, row), reason=said)
+    _note(work, stack, Event.BRIDGE_ENDED, row, _changes(old, row), reason=said)
     return row.id
 
 
-def correct_bridge(work: Work, bridge_id: int, told: Told, *, why: str) -> int:
+def correct_bridge(work: Work, bridge_id: int, told: BridgeEntry, *, why: str) -> int:
     """Say what should have been noted; give the number of the right one. Raises as `note_bridge`.
 
     Refused as well where nothing differs.
@@ -78,7 +78,7 @@ def correct_bridge(work: Work, bridge_id: int, told: Told, *, why: str) -> int:
     changes = _changes(old, row)
     if not changes:
         raise Refused("cell", old.cell, "this is what is noted already.", "The right cell or time.")
-    _note(work, stack, Did.BRIDGE_CORRECTED, row, changes, reason=said)
+    _note(work, stack, Event.BRIDGE_CORRECTED, row, changes, reason=said)
     return row.id
 
 
@@ -89,10 +89,10 @@ def withdraw_bridge(work: Work, bridge_id: int, *, why: str) -> None:
     said = given.reason(why, field="why")
     _close_out(work, old)
     changes: list[Change] = [("bridge", "noted", "taken back: it never was")]
-    _note(work, stack, Did.BRIDGE_CORRECTED, old, changes, reason=said)
+    _note(work, stack, Event.BRIDGE_CORRECTED, old, changes, reason=said)
 
 
-def _write(work: Work, stack: Stack, told: Told) -> CellBridge:
+def _write(work: Work, stack: Stack, told: BridgeEntry) -> CellBridge:
     if not work.by.id:
         raise Refused("noted by", "", "a bridge is noted by somebody known.", "Sign in.")
     reason = given.reason(told.reason)
@@ -117,7 +117,7 @@ def _write(work: Work, stack: Stack, told: Told) -> CellBridge:
     return row
 
 
-def _build(work: Work, stack_id: int, told: Told) -> BuildThen:
+def _build(work: Work, stack_id: int, told: BridgeEntry) -> BuildThen:
     """The build the cell is of; the cell was there, and live."""
     given.not_ahead("from_at", told.from_at, work.now)
     given.not_ahead("until_at", told.until_at, work.now)
@@ -150,7 +150,7 @@ def _build(work: Work, stack_id: int, told: Told) -> BuildThen:
     return build
 
 
-def _refuse_overlap(work: Work, build: BuildThen, told: Told) -> None:
+def _refuse_overlap(work: Work, build: BuildThen, told: BridgeEntry) -> None:
     others = work.session.execute(
         select(CellBridge.from_at, CellBridge.until_at).where(
             CellBridge.build_id == build.build_id,
@@ -212,7 +212,7 @@ def _changes(old: CellBridge | None, new: CellBridge) -> list[Change]:
 
 
 def _note(
-    work: Work, stack: Stack, did: Did, row: CellBridge, changes: list[Change], *, reason: str
+    work: Work, stack: Stack, did: Event, row: CellBridge, changes: list[Change], *, reason: str
 ) -> None:
     label = f"bridged cell {row.cell} of {stack.serial}"
     subject = ("bridged cell", row.id, label)

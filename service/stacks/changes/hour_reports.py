@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime
 
 from sqlalchemy import select
 
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.changes import not_ahead, not_below_zero
 from service.platform.changes import reason as words_of_why
 from service.platform.database import Work
@@ -68,7 +68,7 @@ def report_hours(work: Work, stack_id: int, reports: Sequence[Report]) -> int:
         begun += days.begun
     work.session.flush()
     if begun:
-        work.note(Did.HOURS_REPORTED, ("stack", stack_id, serial), begun, stack_id=stack_id)
+        work.note(Event.HOURS_REPORTED, ("stack", stack_id, serial), begun, stack_id=stack_id)
         keep_makeups_of_stack(work, stack_id)
     return new
 
@@ -117,7 +117,7 @@ def take_back_reports(
         for row in rows
     ]
     subject = ("stack", stack_id, serial)
-    work.note(Did.HOURS_TAKEN_BACK, subject, taken, reason=why, stack_id=stack_id)
+    work.note(Event.HOURS_TAKEN_BACK, subject, taken, reason=why, stack_id=stack_id)
     keep_makeups_of_stack(work, stack_id)
     judge_stack(work, stack_id)
     return len(rows)

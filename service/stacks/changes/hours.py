@@ -5,7 +5,7 @@ from datetime import datetime
 
 from sqlalchemy import select
 
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.changes import not_ahead, not_below_zero, optional_words
 from service.platform.changes import reason as why
 from service.platform.database import Work
@@ -97,7 +97,7 @@ def read_hours(
         work, stack_id, hours=hours, taken_at=taken_at, moment=moment, record_id=record_id
     )
     work.note(
-        Did.HOURS_READ,
+        Event.HOURS_READ,
         ("stack", stack_id, serial),
         [("hours", None, f"{hours:g} h"), ("taken at", None, taken_at), ("moment", None, moment)],
         stack_id=stack_id,
@@ -206,7 +206,7 @@ def replace_meter(
         work, stack_id, number, first_hours=first_hours, label=label, fitted_at=replaced_at
     )
     work.note(
-        Did.METER_REPLACED,
+        Event.METER_REPLACED,
         ("stack", stack_id, serial),
         [
             ("meter", old and f"{old.number} {old.label}".strip(), f"{number} {label}".strip()),

@@ -6,7 +6,7 @@ from datetime import datetime
 from sqlalchemy import select
 
 from service.designs.tables import Design
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.changes import LONG_MOST, not_ahead, not_below_zero, optional_words, words
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused, Stale
@@ -45,7 +45,7 @@ def add_stack(
         work, serial=serial, design_id=design_id, place=place, notes=notes, meter=meter
     )
     work.note(
-        Did.STACK_ADDED,
+        Event.STACK_ADDED,
         ("stack", stack.id, stack.serial),
         [
             ("serial", None, stack.serial),
@@ -139,7 +139,7 @@ def change_stack(
         ]
         raise Stale(f"stack {stack.serial}", 0, 0, was)
     work.note(
-        Did.STACK_CHANGED,
+        Event.STACK_CHANGED,
         ("stack", stack.id, stack.serial),
         [("place", stack.place, place), ("notes", stack.notes, notes)],
         stack_id=stack.id,

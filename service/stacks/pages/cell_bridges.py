@@ -14,7 +14,7 @@ from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
 from service.stacks.changes.cell_bridges import (
-    Told,
+    BridgeEntry,
     correct_bridge,
     end_bridge,
     note_bridge,
@@ -223,14 +223,14 @@ def _cells(build: BuildThen | None) -> tuple[tuple[str, str], ...]:
     )
 
 
-def _told(form: Form, now: datetime, was: WrittenBridge | None = None) -> Told:
+def _told(form: Form, now: datetime, was: WrittenBridge | None = None) -> BridgeEntry:
     """What a form says; a time left as it was shown, to the minute, is the very time it was."""
     from_at, until_at = form.moment("from_at"), form.moment("until_at", required=False)
     if was and from_at == was.from_at.replace(second=0, microsecond=0):
         from_at = was.from_at
     if was and was.until_at and until_at == was.until_at.replace(second=0, microsecond=0):
         until_at = was.until_at
-    return Told(
+    return BridgeEntry(
         cell=form.whole("cell", least=1) or 0,
         from_at=from_at or now,
         until_at=until_at,

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 from service.people.tables import Person
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
-from service.platform.queries.audit_trail import Entry, entries_about
+from service.platform.queries.audit_trail import TrailEntry, entries_about
 from service.platform.queries.prepared import param, param_list, statement
 from service.platform.tables import Attachment
 from service.records.tables import Finding, RebuildRecord, RecordState, Step, StepKind
@@ -208,7 +208,7 @@ class PartLife:
     former_beliefs: tuple[FormerBelief, ...]
     in_open_record: InOpenRecord | None
     photos: tuple[Photo, ...]
-    moves: tuple[Entry, ...]
+    moves: tuple[TrailEntry, ...]
 
     @property
     def now(self) -> Sitting | None:

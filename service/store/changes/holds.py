@@ -15,7 +15,7 @@ from sqlalchemy import select
 
 from service.platform import changes as given
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -59,7 +59,7 @@ def place_hold(work: Work, subject: Subject, *, reason: str) -> int:
         changes.append(_hold_part(work, subject.part_id, hold))
     work.session.add(hold)
     work.session.flush()
-    work.note(Did.HOLD_PLACED, named, changes, reason=why)
+    work.note(Event.HOLD_PLACED, named, changes, reason=why)
     return hold.id
 
 
@@ -112,7 +112,7 @@ def place_holds(
         rows.append(hold)
     work.session.add_all(rows)
     work.session.flush()
-    work.note(Did.HOLDS_PLACED, about, changes, reason=why)
+    work.note(Event.HOLDS_PLACED, about, changes, reason=why)
     return Placed(tuple(hold.id for hold in rows), before)
 
 
@@ -158,7 +158,7 @@ def hold_by_word(work: Work, part_id: int, by: PlacedBy, *, reason: str) -> None
     work.session.add(hold)
     work.session.flush()
     named = _named(work, Subject(part_id))
-    work.note(Did.HOLD_PLACED, named, changes, reason=reason, record_id=by.record_id)
+    work.note(Event.HOLD_PLACED, named, changes, reason=reason, record_id=by.record_id)
 
 
 def lift_holds_by_word(work: Work, by: PlacedBy, *, reason: str) -> None:
@@ -203,7 +203,7 @@ def _lift(
     elif judged is not None:
         raise Refused("judged", judged.value, "only a hold on a part says what it is afterwards.")
     subject = Subject(hold.part_id, hold.lot_id, hold.instrument_id)
-    work.note(Did.HOLD_LIFTED, _named(work, subject), changes, reason=why, record_id=record_id)
+    work.note(Event.HOLD_LIFTED, _named(work, subject), changes, reason=why, record_id=record_id)
 
 
 def give_concession(work: Work, subject: Subject, *, reason: str) -> int:
@@ -232,7 +232,7 @@ def give_concession(work: Work, subject: Subject, *, reason: str) -> int:
     )
     work.session.add(row)
     work.session.flush()
-    work.note(Did.CONCESSION_GIVEN, named, changes, reason=why)
+    work.note(Event.CONCESSION_GIVEN, named, changes, reason=why)
     return row.id
 
 

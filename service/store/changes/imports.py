@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import insert, select
 
 from service.platform.arithmetic.vocabulary import Usability
-from service.platform.audit import Did
+from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Act, need
@@ -88,7 +88,7 @@ def write_parts(work: Work, plan: PartsPlan) -> int:
     for start in range(0, len(rows), AT_ONCE):
         work.session.execute(insert(Part), rows[start : start + AT_ONCE])
     work.note(
-        Did.PARTS_IMPORTED,
+        Event.PARTS_IMPORTED,
         ("list", None, plan.source.name),
         [
             ("file", None, plan.source.name),

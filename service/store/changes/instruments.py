@@ -7,7 +7,7 @@ from datetime import datetime
 from sqlalchemy import select
 
 from service.platform import changes as given
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -64,7 +64,7 @@ def add_instrument(work: Work, entry: InstrumentEntry) -> int:
     work.session.add(row)
     work.session.flush()
     changes: list[Change] = [(f.name, None, getattr(entry, f.name)) for f in fields(entry)]
-    work.note(Did.INSTRUMENT_ADDED, ("instrument", row.id, row.label), changes)
+    work.note(Event.INSTRUMENT_ADDED, ("instrument", row.id, row.label), changes)
     return row.id
 
 
@@ -90,7 +90,9 @@ def change_instrument(
     for name, _, wanted in changes:
         setattr(row, name, wanted)
     row.label_key = serial_key(entry.label)
-    work.note(Did.INSTRUMENT_CHANGED, ("instrument", instrument_id, row.label), changes, reason=why)
+    work.note(
+        Event.INSTRUMENT_CHANGED, ("instrument", instrument_id, row.label), changes, reason=why
+    )
 
 
 def add_calibration(work: Work, instrument_id: int, entry: CalibrationEntry) -> int:
@@ -128,7 +130,7 @@ def add_calibration(work: Work, instrument_id: int, entry: CalibrationEntry) -> 
     work.session.add(row)
     work.session.flush()
     changes: list[Change] = [(f.name, None, getattr(entry, f.name)) for f in fields(entry)]
-    work.note(Did.CALIBRATION_ADDED, ("instrument", instrument_id, instrument.label), changes)
+    work.note(Event.CALIBRATION_ADDED, ("instrument", instrument_id, instrument.label), changes)
     return row.id
 
 

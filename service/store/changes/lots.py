@@ -8,7 +8,7 @@ from sqlalchemy import func, select
 
 from service.platform import changes as given
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -38,7 +38,7 @@ def add_lot(work: Work, *, part_type_id: int, entry: LotEntry) -> int:
     need(work.by, Act.PART_WRITE)
     row = put_lot(work, part_type_id, entry)
     changes: list[Change] = [(f.name, None, getattr(row, f.name)) for f in fields(entry)]
-    work.note(Did.LOT_ADDED, ("lot", row.id, row.label), changes)
+    work.note(Event.LOT_ADDED, ("lot", row.id, row.label), changes)
     return row.id
 
 
@@ -93,7 +93,7 @@ def change_lot(work: Work, lot_id: int, entry: LotEntry, *, reason: str) -> None
     for name, _, wanted in changes:
         setattr(row, name, wanted)
     row.label_key = serial_key(entry.label)
-    work.note(Did.LOT_CHANGED, ("lot", lot_id, row.label), changes, reason=why)
+    work.note(Event.LOT_CHANGED, ("lot", lot_id, row.label), changes, reason=why)
 
 
 def take_item(work: Work, lot_id: int) -> Part:

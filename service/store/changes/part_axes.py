@@ -9,7 +9,7 @@ from sqlalchemy import exists, select
 
 from service.platform import changes as given
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -93,7 +93,7 @@ def judge_part(work: Work, part_id: int, *, usability: Usability, reason: str) -
     refuse_new_for_used(work, part_id, usability)
     before, row.usability = row.usability, usability
     work.note(
-        Did.PART_JUDGED,
+        Event.PART_JUDGED,
         ("part", part_id, label(work, row)),
         [("whether it may be used", before, usability)],
         reason=why,
@@ -129,7 +129,7 @@ def reserve_part(work: Work, part_id: int, *, stack_id: int | None, reason: str)
         )
     row.reserved_for_stack_id = stack_id
     work.note(
-        Did.PART_RESERVED,
+        Event.PART_RESERVED,
         ("part", part_id, label(work, row)),
         [("reserved for", before, wanted)],
         reason=why,
@@ -165,7 +165,7 @@ def _moved(
         before = _stack_serial(work, row.reserved_for_stack_id)
         changes.append(("reserved for", before, None))
         row.reserved_for_stack_id = None
-    work.note(Did.PART_MOVED, ("part", row.id, label(work, row)), changes, reason=why)
+    work.note(Event.PART_MOVED, ("part", row.id, label(work, row)), changes, reason=why)
 
 
 def _refuse_held_by_record(work: Work, row: Part, whereabouts: Whereabouts) -> None:

@@ -11,7 +11,7 @@ from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, Back, Joint, Kind, Material, Side
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -66,7 +66,7 @@ def make_part_type(work: Work, entry: PartTypeEntry) -> int:
     work.session.add(row)
     work.session.flush()
     changes: list[Change] = [(f.name, None, getattr(entry, f.name)) for f in fields(entry)]
-    work.note(Did.PART_TYPE_MADE, ("part type", row.id, label(row)), changes)
+    work.note(Event.PART_TYPE_MADE, ("part type", row.id, label(row)), changes)
     return row.id
 
 
@@ -107,7 +107,7 @@ def change_part_type(work: Work, part_type_id: int, entry: PartTypeEntry, *, rea
     _refuse_taken(work, entry, but=part_type_id)
     for name, _, wanted in changed:
         setattr(row, name, wanted)
-    work.note(Did.PART_TYPE_CHANGED, ("part type", part_type_id, label(row)), changed, reason=why)
+    work.note(Event.PART_TYPE_CHANGED, ("part type", part_type_id, label(row)), changed, reason=why)
 
 
 def set_stiffness(
@@ -139,7 +139,7 @@ def set_stiffness(
         for field in FIELDS[row.kind]
     ]
     row.stiffness = content
-    work.note(Did.PART_TYPE_CHANGED, ("part type", part_type_id, label(row)), changed, reason=why)
+    work.note(Event.PART_TYPE_CHANGED, ("part type", part_type_id, label(row)), changed, reason=why)
 
 
 def is_in_use(work: Work, part_type_id: int) -> bool:

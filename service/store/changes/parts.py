@@ -8,7 +8,7 @@ from service.closing.arithmetic.measured_thickness import check_measured, expect
 from service.platform import changes as given
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.platform.audit import Change, Did
+from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
@@ -66,7 +66,7 @@ def add_part(work: Work, *, part_type_id: int, entry: PartEntry) -> int:
         ("whether it may be used", None, row.usability),
         ("notes", None, row.notes),
     ]
-    work.note(Did.PART_ADDED, ("part", row.id, row.serial or ""), changes)
+    work.note(Event.PART_ADDED, ("part", row.id, row.serial or ""), changes)
     return row.id
 
 
@@ -156,7 +156,7 @@ def change_part(
     row.serial, row.lot_id, row.hours_before, row.notes = serial_now, lot_id, hours, kept
     row.measured_thickness_mm = thickness
     row.serial_key = None if serial_now is None else serial_key(serial_now)
-    work.note(Did.PART_CHANGED, ("part", part_id, label(work, row)), changes, reason=why)
+    work.note(Event.PART_CHANGED, ("part", part_id, label(work, row)), changes, reason=why)
 
 
 def label(work: Work, row: Part) -> str:

@@ -13,7 +13,7 @@ from service.platform.queries.answers import columns, read_all, read_as
 from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.instruments import THROUGH_THE_DAY
-from service.store.queries.part_types import Whither
+from service.store.queries.part_types import PlacementCount
 from service.store.tables import Hold, Lot, Part, PartType
 
 
@@ -56,7 +56,7 @@ class LotOnPage:
     """A lot with where everything taken from it is today."""
 
     facts: LotFacts
-    where: tuple[Whither, ...]
+    where: tuple[PlacementCount, ...]
     stacks: tuple[InStack, ...]
 
     @property
@@ -116,7 +116,9 @@ def lot(session: Session, lot_id: int) -> LotOnPage:
     )
     facts = read_as(LotFacts, row)
     seen = tuple(
-        Whither(place, Usability.ON_HOLD if facts.held and used in HELD_BY_LOT else used, parts)
+        PlacementCount(
+            place, Usability.ON_HOLD if facts.held and used in HELD_BY_LOT else used, parts
+        )
         for place, used, parts in where
     )
     return LotOnPage(facts, seen, read_all(InStack, stacks))

@@ -64,7 +64,7 @@ class PartTypeFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class Whither:
+class PlacementCount:
     """How many parts of a type are in one place with one judgement, as kept on the parts."""
 
     whereabouts: Whereabouts
@@ -77,7 +77,7 @@ class PartTypeOnPage:
     """A part type with how many of its parts are where, and how many lots it has."""
 
     facts: PartTypeFacts
-    where: tuple[Whither, ...]
+    where: tuple[PlacementCount, ...]
     lots: int
     revisions: tuple[tuple[int, str], ...]
     """other revisions of the same drawing: id and revision"""
@@ -112,7 +112,7 @@ def part_type(session: Session, part_type_id: int) -> PartTypeOnPage:
         raise NotFound("part type", part_type_id)
     facts = read_as(PartTypeFacts, row)
     where = session.execute(
-        select(*columns(Whither, Part, parts=func.count()))
+        select(*columns(PlacementCount, Part, parts=func.count()))
         .where(Part.part_type_id == part_type_id)
         .group_by(Part.whereabouts, Part.usability)
         .order_by(Part.whereabouts, Part.usability)
@@ -127,7 +127,7 @@ def part_type(session: Session, part_type_id: int) -> PartTypeOnPage:
     )
     return PartTypeOnPage(
         facts,
-        read_all(Whither, where),
+        read_all(PlacementCount, where),
         lots or 0,
         tuple((row.id, row.revision) for row in revisions),
     )

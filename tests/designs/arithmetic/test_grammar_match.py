@@ -7,7 +7,14 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from service.designs.arithmetic.grammar import Item, Pattern
-from service.designs.arithmetic.grammar_match import Did, Matcher, Move, look, misfits, states_of
+from service.designs.arithmetic.grammar_match import (
+    EditKind,
+    Matcher,
+    Move,
+    look,
+    misfits,
+    states_of,
+)
 from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.likelihoods import MISTAKE, OF_THE_TRADE
 from service.platform.arithmetic.vocabulary import Facing, Joint, Kind, Side
@@ -61,7 +68,7 @@ class Told(NamedTuple):
 
     cost: int
     keys: tuple[tuple[int, ...], ...]
-    moves: tuple[tuple[Did, int, int], ...]
+    moves: tuple[tuple[EditKind, int, int], ...]
 
 
 def written_out(pattern: Pattern, pile: tuple[Layer, ...]) -> tuple[int, list[Move]]:
@@ -76,7 +83,7 @@ def written_out(pattern: Pattern, pile: tuple[Layer, ...]) -> tuple[int, list[Mo
     best = min(aligned(pattern, row, pile) for row in row_of)
     begun, moves = 0, []
     for did, state, at in reversed(best.moves):
-        begun += state == states.first_of_cell and did is not Did.EXTRA
+        begun += state == states.first_of_cell and did is not EditKind.EXTRA
         moves.append(Move(did, state, begun, at))
     return best.cost, moves
 
@@ -93,24 +100,27 @@ def aligned(pattern: Pattern, row: list[int], pile: tuple[Layer, ...]) -> Told:
         state, before = ([0, *row][at] if at >= 0 else -1 for at in (j, j - 1))
         ways = []
 
-        def way(rest: Told, cost: int, key: tuple[int, ...], *moves: tuple[Did, int, int]) -> None:
+        def way(
+            rest: Told, cost: int, key: tuple[int, ...], *moves: tuple[EditKind, int, int]
+        ) -> None:
             ways.append(Told(rest.cost + cost, (key, *rest.keys), (*moves, *rest.moves)))
 
         if i:
             extra = OF_THE_TRADE.too_many(pile[i - 1].kind)
-            way(best(i - 1, j), extra, (Did.EXTRA,), (Did.EXTRA, state, i - 1))
+            way(best(i - 1, j), extra, (EditKind.EXTRA,), (EditKind.EXTRA, state, i - 1))
         if j:
             gone = OF_THE_TRADE.missing(states.item(state).kind)
-            way(best(i, j - 1), gone, (Did.MISSING, before), (Did.MISSING, state, i))
+            way(best(i, j - 1), gone, (EditKind.MISSING, before), (EditKind.MISSING, state, i))
         if i and j:
             cost = wrong(state, pile[i - 1])
-            did = Did.WRONG if cost else Did.FITS
+            did = EditKind.WRONG if cost else EditKind.FITS
             way(best(i - 1, j - 1), cost, (did, before), (did, state, i - 1))
         if i > 1 and j > 1 and not wrong(state, pile[i - 2]) and not wrong(before, pile[i - 1]):
             earlier = [0, *row][j - 2]
             way(
-                best(i - 2, j - 2), OF_THE_TRADE.changed_places, (Did.SWAPPED, before, earlier),
-                (Did.SWAPPED, state, i - 2), (Did.SWAPPED, before, i - 1),
+                best(i - 2, j - 2), OF_THE_TRADE.changed_places,
+                (EditKind.SWAPPED, before, earlier),
+                (EditKind.SWAPPED, state, i - 2), (EditKind.SWAPPED, before, i - 1),
             )  # fmt: skip
         return min(ways) if ways else Told(0, (), ())
 
