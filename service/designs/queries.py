@@ -17,7 +17,7 @@ from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all
-from service.platform.queries.prepared import param
+from service.platform.queries.statements import param
 from service.stacks.tables import Stack
 from service.store.tables import PartType
 

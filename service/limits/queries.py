@@ -17,7 +17,7 @@ from service.people.tables import Person
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.prepared import param, statement
+from service.platform.queries.statements import param, statement
 
 MADE, APPROVED = aliased(Person), aliased(Person)
 

@@ -14,7 +14,7 @@ from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
-from service.platform.queries.prepared import as_of_param, param, param_list, params, statement
+from service.platform.queries.statements import as_of_param, param, param_list, params, statement
 from service.records.queries.record_entries import TorqueRead
 from service.records.tables import (
     MakeSafeLine,

@@ -32,7 +32,7 @@ from service.physics.arithmetic.clamping import IN_NEWTON_METRES, torque_unit
 from service.physics.arithmetic.part_stiffness import stiffness_from
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import End, Joint, Kind
-from service.platform.queries.prepared import param
+from service.platform.queries.statements import param
 from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
 from service.records.tables import RebuildRecord
 from service.stacks.tables import Build

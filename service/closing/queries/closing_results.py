@@ -23,7 +23,7 @@ from service.platform.arithmetic.canonical import sha256_of
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.answers import columns, read_as
-from service.platform.queries.prepared import param_list
+from service.platform.queries.statements import param_list
 from service.records.queries.record_entries import RecordEntry
 from service.records.queries.working_piles import WorkingPile
 from service.records.tables import RebuildRecord, StepKind

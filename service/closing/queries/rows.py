@@ -11,7 +11,7 @@ from service.designs.tables import Design, DesignRod
 from service.platform.arithmetic.vocabulary import Joint, Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
-from service.platform.queries.prepared import param, param_list
+from service.platform.queries.statements import param, param_list
 from service.stacks.tables import Build, Layer, Stack
 from service.store.tables import Part, PartType
 

@@ -28,7 +28,7 @@ from service.condition.queries.snapshots import (
 from service.life.arithmetic.failing_rules import rule_from_data
 from service.life.tables import FailingMark, FailingRule
 from service.platform.arithmetic.errors import OutOfRange
-from service.platform.queries.prepared import param, param_list
+from service.platform.queries.statements import param, param_list
 from service.stacks.queries.build_spans import BuildFacts, builds_of
 from service.stacks.queries.hour_histories import TotalOverTime, stack_total_at
 from service.stacks.queries.layer_maps import MapStack, stack_facts

@@ -20,7 +20,7 @@ from service.life.queries.build_features import minutes
 from service.life.queries.own_hours import own_hours_at
 from service.life.tables import BuildMakeup, FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.platform.queries.as_of import known
-from service.platform.queries.prepared import param, param_list, statement
+from service.platform.queries.statements import param, param_list, statement
 from service.platform.queries.unpacked import Unpacked, unpacked
 from service.runs.tables import RunReading
 from service.stacks.tables import HourMeter, HourReading, HourReport

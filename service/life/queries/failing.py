@@ -14,7 +14,7 @@ from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdic
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.queries.answers import columns, read_as
-from service.platform.queries.prepared import param, statement
+from service.platform.queries.statements import param, statement
 from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.tables import Lot, Part

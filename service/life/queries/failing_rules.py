@@ -14,7 +14,7 @@ from service.life.arithmetic.failing_rules import FailingRule, rule_from_data
 from service.life.tables import FailingRule as Row
 from service.people.tables import Person
 from service.platform.queries.answers import read_as
-from service.platform.queries.prepared import param, statement
+from service.platform.queries.statements import param, statement
 
 
 @dataclass(frozen=True, slots=True)

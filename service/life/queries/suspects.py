@@ -25,7 +25,7 @@ from service.life.arithmetic.suspects import FORMULA, FactorFound, LevelFound, S
 from service.life.queries.compared import Compared, compared
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.errors import NotFound
-from service.platform.queries.prepared import param_list
+from service.platform.queries.statements import param_list
 from service.stacks.tables import Stack
 from service.store.tables import Instrument, Lot, PartType
 

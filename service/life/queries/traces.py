@@ -16,7 +16,7 @@ from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
-from service.platform.queries.prepared import param, param_list, statement
+from service.platform.queries.statements import param, param_list, statement
 from service.records.tables import Involvement, RebuildRecord, RecordPerson
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.queries.installations import Sitting, sittings

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Integer, Text, cast, literal, null
 
-from service.platform.queries.prepared import param_list
+from service.platform.queries.statements import param_list
 from service.platform.tables import BigKey, UtcDateTime
 
 

@@ -23,7 +23,7 @@ from service.planning.tables import ChangeoverPlan
 from service.platform.arithmetic.vocabulary import End, Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.prepared import param
+from service.platform.queries.statements import param
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.tables import Build, Stack

@@ -28,7 +28,7 @@ from service.platform.arithmetic.vocabulary import Stage
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
-from service.platform.queries.prepared import param, statement
+from service.platform.queries.statements import param, statement
 from service.proof.arithmetic.leak_results import LeakResult
 from service.proof.arithmetic.leaks_together import Together, together
 from service.proof.arithmetic.release_gate import Standing, Wanted, wanted_verdicts

@@ -13,7 +13,7 @@ from service.limits.tables import LimitSet
 from service.people.tables import Person
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.queries.answers import columns, read_as
-from service.platform.queries.prepared import param, statement
+from service.platform.queries.statements import param, statement
 from service.proof.arithmetic.stack_tests import (
     Result,
     StackTest,

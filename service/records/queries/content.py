@@ -21,7 +21,7 @@ from sqlalchemy.orm import Session
 
 from service.designs.tables import Design
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
-from service.platform.queries.prepared import statement
+from service.platform.queries.statements import statement
 from service.records.queries.content_lists import LISTS, Gather
 from service.records.tables import Decision, Meaning, RebuildRecord, RecordState, StepKind
 from service.stacks.tables import Build, Stack

@@ -19,7 +19,7 @@ from service.platform.arithmetic.vocabulary import End, Facing, Kind, Usability
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
 from service.platform.queries.as_of import known
-from service.platform.queries.prepared import param
+from service.platform.queries.statements import param
 from service.records.tables import RebuildRecord, RecordKind, Step, StepKind
 from service.stacks.tables import Fixing
 from service.stacks.tables import Layer as LayerRow

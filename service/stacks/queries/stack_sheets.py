@@ -16,7 +16,7 @@ from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.prepared import param, param_list, statement
+from service.platform.queries.statements import param, param_list, statement
 from service.records.tables import Decision, Meaning, RebuildRecord, RecordKind, RecordState
 from service.stacks.queries.hours import StackHours, stack_hours
 from service.stacks.queries.stacks import OPEN, joined, standing_holds, state_in_a_word, written

@@ -11,7 +11,7 @@ from service.closing.arithmetic.measured_thickness import expected_mm, remark_on
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
-from service.platform.queries.prepared import param
+from service.platform.queries.statements import param
 from service.records.tables import Step
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label, serial_key
