@@ -262,6 +262,7 @@ def entries() -> list[Entry]:
         released(ago(58, THU, "10:50"), WREN_02_CELLS, "petra"),
         Entry(ago(56, TUE, "11:15"), "WREN-02: correction written", _propose),
         Entry(ago(56, THU, "09:35"), "WREN-02: correction approved", _decide),
+        released(ago(56, THU, "09:50"), WREN_02_CELLS, "petra"),
         Entry(ago(2, TUE, "10:15"), "WREN-01: inspection", _wren_01_inspection),
         Entry(ago(2, THU, "14:20"), "WREN-01: sent back", _send_back),
     ]
