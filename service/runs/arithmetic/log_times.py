@@ -68,11 +68,6 @@ class LogTimes:
     spacings: tuple[tuple[float, int], ...]
     steps_back: int
 
-    @property
-    def whole_h(self) -> float:
-        """Hours from the first row to the last, gaps among them."""
-        return (self.last_s - self.first_s) / 3600
-
 
 @dataclass(slots=True)
 class LogClock:

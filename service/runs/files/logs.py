@@ -113,7 +113,6 @@ class LogNotes:
 
     rows: int = 0
     rows_without_time: int = 0
-    blank_rows: int = 0
     unreadable: dict[str, int] = field(default_factory=dict)
     examples: dict[str, str] = field(default_factory=dict)
     beyond: dict[str, int] = field(default_factory=dict)
@@ -259,14 +258,11 @@ class RunLog:
         return np.arange(self.notes.rows, self.notes.rows + rows, dtype=np.float64) * spacing
 
     def _without_blank(self, frame: pl.DataFrame) -> pl.DataFrame:
-        filled = frame.filter(~pl.all_horizontal(pl.col(*self.mapping.wanted).is_null()))
-        self.notes.blank_rows += frame.height - filled.height
-        return filled
+        return frame.filter(~pl.all_horizontal(pl.col(*self.mapping.wanted).is_null()))
 
     def _without_time(self, frame: pl.DataFrame, is_timed: BoolArray) -> pl.DataFrame:
         untimed = frame.filter(pl.Series(~is_timed))
         blank = untimed.filter(pl.all_horizontal(pl.all().is_null())).height
-        self.notes.blank_rows += blank
         self.notes.rows_without_time += untimed.height - blank
         return frame.filter(pl.Series(is_timed))
 
