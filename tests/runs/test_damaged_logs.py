@@ -17,7 +17,7 @@ from service.platform.errors import Refused
 from service.platform.files.tables_in import extent_of
 from service.runs.arithmetic.log_columns import CellColumn, Mapping, TimeColumn, TimeKind
 from service.runs.arithmetic.log_times import LogTimes, run_times
-from service.runs.files import logs_text
+from service.runs.files import logs_format
 from service.runs.files.logs import RunLog, guess_log, look_at
 from service.runs.files.logs_format import distinct
 from service.runs.files.run_reading import read_log
@@ -128,7 +128,7 @@ def test_a_panic_of_the_reader_is_a_refusal(
 def test_parquet_that_unpacks_to_far_more_than_its_size_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(logs_text, "UNPACKED_FREELY", 2**20)
+    monkeypatch.setattr(logs_format, "UNPACKED_FREELY", 2**20)
     path = tmp_path / "log"
     pl.DataFrame({"Time (s)": np.zeros(10**6), "U1 (V)": np.zeros(10**6)}).write_parquet(path)
 
@@ -139,7 +139,7 @@ def test_parquet_that_unpacks_to_far_more_than_its_size_is_refused(
 def test_a_packed_log_that_unpacks_to_far_more_than_its_size_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(logs_text, "UNPACKED_FREELY", 2**20)
+    monkeypatch.setattr(logs_format, "UNPACKED_FREELY", 2**20)
     path = a_file(tmp_path, gzip.compress((HEAD + "0;0;0;0\n" * 10**6).encode(), 9))
 
     with pytest.raises(Refused, match="more than 200 times its size"):

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.grammar_match import look, misfits
 from service.designs.arithmetic.pile import Layer
-from service.planning.arithmetic import choice
+from service.planning.arithmetic import changeover
 from service.planning.arithmetic.changeover import plan
 from service.planning.arithmetic.ways import Weights
 from service.planning.arithmetic.wishes import AddCells, BlankCell, RemoveCells, ReplaceCells, Wish
@@ -197,7 +197,7 @@ def test_no_plan_is_cheaper_than_the_one_found(data: st.DataObject, many: bool) 
 
     with pytest.MonkeyPatch.context() as patch:
         if many:
-            patch.setattr(choice, "MOST_COMBINATIONS", 0)
+            patch.setattr(changeover, "MOST_COMBINATIONS", 0)
         found = plan(
             pattern, old, [wish], on=DAY, worn=dict.fromkeys(worn, "worn"), may_open=may_open,
             weights=counted,
