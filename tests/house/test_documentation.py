@@ -86,6 +86,16 @@ def test_every_file_the_documentation_names_is_there() -> None:
     assert missing == []
 
 
+def test_every_module_the_documentation_names_is_there() -> None:
+    """Modules in backquotes, from the service or from the top."""
+    named = re.findall(r"`([a-z_]+(?:/[a-z_*]+)*\.py)`", BOTH)
+
+    missing = [name for name in named if not [*HERE.glob(name), *(HERE / "service").glob(name)]]
+
+    assert len(named) > 20
+    assert missing == []
+
+
 def test_the_check_runs_the_command_of_the_readme() -> None:
     """Exactly it, so that both stay true."""
     command = next(line.strip() for line in README.splitlines() if line.endswith("-m tests"))
