@@ -15,7 +15,7 @@ from service.runs.queries.runs import kept_mapping
 
 
 def columns_wished(engine: Engine, written: LogFormat, wish: str | None) -> tuple[Mapping, bool]:
-    """The columns somebody named, or a guess and that it is one; every doubt is said."""
+    """Return the columns somebody named, or a guess and that it is one; every doubt is said."""
     if wish is None:
         guess = guess_log(written)
         for doubt in guess.doubts:

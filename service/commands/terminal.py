@@ -49,7 +49,7 @@ def stop(text: str) -> typer.Exit:
 
 @contextmanager
 def progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
-    """A progress bar at the terminal; call it with how much more is done."""
+    """Return a progress bar at the terminal; call it with how much more is done."""
     from rich.console import Console
     from rich.progress import (
         BarColumn,
@@ -67,7 +67,7 @@ def progress(what: str, total: int) -> Iterator[Callable[[int], None]]:
 
 @contextmanager
 def database(given: Settings | None = None, *, migrate_older: bool = False) -> Iterator[Engine]:
-    """A database with the schema this program needs.
+    """Return a database with the schema this program needs.
 
     An empty one gets it. An older one is left as it is, unless asked for: somebody may want a
     backup first.
@@ -99,6 +99,6 @@ def database(given: Settings | None = None, *, migrate_older: bool = False) -> I
 
 
 def person_named(session: Session, login: str) -> permissions.Person:
-    """Somebody by the login. Raises NotFound."""
+    """Return the person of this login. Raises NotFound."""
     found = person_by_login(session, login)
     return permissions.Person(found.id, found.login, found.name, found.roles)

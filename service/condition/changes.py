@@ -155,7 +155,7 @@ def void_curve(work: Work, curve_id: int, *, reason: str) -> None:
 
 
 def cell_temperature(temperature_c: float | None) -> float | None:
-    """A stack's temperature in °C, or None. Raises Refused for one no stack has."""
+    """Return a stack's temperature in °C, or None. Raises Refused for one no stack has."""
     if temperature_c is None:
         return None
     try:
@@ -167,7 +167,7 @@ def cell_temperature(temperature_c: float | None) -> float | None:
 
 
 def curve_label(serial: str, taken_at: datetime) -> str:
-    """What the trail calls a curve."""
+    """Return what the trail calls a curve."""
     return f"polarisation curve of {serial}, {taken_at:%Y-%m-%d %H:%M} UTC"
 
 

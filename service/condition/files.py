@@ -15,7 +15,7 @@ MOST_MB = 15
 
 
 def read_sweep(path: Path, mapping: Mapping, zone: str, area_cm2: float) -> FoundSweep:
-    """Which curves are in this file? What was left out is among the doubts.
+    """Return the curves in this file. What was left out is among the doubts.
 
     Raises Refused where the file cannot be read through the mapping, or holds no sweep.
     """
@@ -41,7 +41,10 @@ def read_sweep(path: Path, mapping: Mapping, zone: str, area_cm2: float) -> Foun
 
 
 def began_at(found: FoundSweep, mapping: Mapping) -> datetime | None:
-    """When the file says the sweep began; None where it has no clock, or one that was never set."""
+    """Say when the file says the sweep began.
+
+    None where it has no clock, or one that was never set.
+    """
     if found.begins_s is None or mapping.time.kind is not TimeKind.CLOCK:
         return None
     if not EARLIEST_S <= found.begins_s <= LATEST_S:

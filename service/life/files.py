@@ -25,7 +25,9 @@ FORMULA_SIGNS = ("=", "+", "-", "@")
 
 
 def readings_as_csv(life: MeaLife) -> str:
-    """The readings of a life at its density, the oldest first; headings only where none was read.
+    """Return the readings of a life at its density, the oldest first.
+
+    Headings only where none was read.
 
     What a spreadsheet would take for a formula has an apostrophe before it.
     """

@@ -58,7 +58,10 @@ def pour_tuples(
 
 
 def next_ids(connection: Connection) -> dict[str, int]:
-    """The first free id of every table that counts its rows; nobody else may insert meanwhile."""
+    """Return the first free id of every table that counts its rows.
+
+    Nobody else may insert meanwhile.
+    """
     tables = [table for table in metadata.sorted_tables if "id" in table.c]
     if connection.dialect.name == "postgresql":
         named = ", ".join(f'"{table.name}"' for table in tables)

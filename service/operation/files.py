@@ -78,7 +78,7 @@ class Manifest:
 
 
 def size_of(engine: Engine) -> int:
-    """How many rows and files would a backup hold?"""
+    """Count the rows and files a backup would hold."""
     with reading(engine) as session:
         return sum(count_rows(session).values()) + sum(map(len, _hashes(session).values()))
 
@@ -343,7 +343,7 @@ class WholeCheck:
 
 
 def amount(engine: Engine) -> int:
-    """How many records and files there are to look at."""
+    """Say how many records and files there are to look at."""
     with reading(engine) as session:
         records = session.scalar(
             select(func.count()).where(RebuildRecord.content_sha256.is_not(None))

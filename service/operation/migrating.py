@@ -91,7 +91,10 @@ def migrate(url: str, revision: str = "head") -> None:
 
 @contextmanager
 def connected(url: str) -> Iterator[Connection]:
-    """A connection fit for changing the schema, alone in doing so; it waits for whoever is."""
+    """Return a connection fit for changing the schema, alone in doing so.
+
+    It waits for whoever is.
+    """
     if url.startswith("sqlite") and (file := make_url(url).database):
         Path(file).parent.mkdir(parents=True, exist_ok=True)
     engine = make_engine(url)

@@ -21,12 +21,12 @@ Row = list[Any]
 
 
 def kept_tables() -> list[Table]:
-    """Every table a backup keeps, what is named before what names it as far as possible."""
+    """Return every table a backup keeps, what is named before what names it as far as possible."""
     return [table for table in metadata.tables.values() if table.name not in LEFT_OUT]
 
 
 def count_rows(session: Session) -> dict[str, int]:
-    """How many rows does each table hold?"""
+    """Count the rows of each table."""
     return {
         table.name: session.scalar(select(func.count()).select_from(table)) or 0
         for table in kept_tables()
@@ -34,7 +34,7 @@ def count_rows(session: Session) -> dict[str, int]:
 
 
 def rows_of(session: Session, table: Table) -> Iterator[Row]:
-    """Every row in the order of its key, values in the order of the table's columns."""
+    """Return every row in the order of its key, values in the order of the table's columns."""
     columns = ", ".join(f'"{column.name}"' for column in table.columns)
     key = ", ".join(f'"{column.name}"' for column in table.primary_key)
     statement = text(f'SELECT {columns} FROM "{table.name}" ORDER BY {key}')  # noqa: S608 - our names

@@ -77,7 +77,7 @@ def show(
     after: Annotated[str, Query(max_length=200, description="as the page before gave it")] = "",
     limit: Annotated[int, Query(ge=1, le=200)] = 50,
 ) -> Floor:
-    """Every stack with its cells, hours and state, and who is needed where."""
+    """Return every stack with its cells, hours and state, and who is needed where."""
     need(caller, Act.READ)
     with reading(engine) as session:
         found = floor(session, caller, now_utc(), mine=mine, after=after, limit=limit)

@@ -45,11 +45,11 @@ class TapMap:
     taps: tuple[Tap, ...]
 
     def cell_of(self, channel: int) -> int | None:
-        """The cell a channel reads; None where it reads none or the map does not name it."""
+        """Return the cell a channel reads; None where it reads none or the map does not name it."""
         return next((tap.cell for tap in self.taps if tap.channel == channel), None)
 
     def channels_of(self, cell: int) -> tuple[int, ...]:
-        """The channels whose leads are on a cell, in their order."""
+        """Return the channels whose leads are on a cell, in their order."""
         return tuple(sorted(tap.channel for tap in self.taps if tap.cell == cell))
 
 
@@ -68,7 +68,7 @@ class TapFindings:
 
 
 def channel_number(name: str) -> int | None:
-    """Which number has the channel a column is named after? None where it names no cell voltage.
+    """Return the channel a column is named after; None where it names no cell voltage.
 
     The name holds one number, words for cell, channel or voltage, and no unit but one of voltage.
 
@@ -95,7 +95,7 @@ def channel_number(name: str) -> int | None:
 
 
 def channel_numbers(names: Sequence[str]) -> tuple[int, ...]:
-    """Which channel is each of these voltage columns?
+    """Return the channel of each of these voltage columns.
 
     By the number in its name; columns that count from 0 are moved up by one. Where a name has no
     number of its own, or two have the same, all are counted in the order of the columns.
@@ -116,12 +116,15 @@ def channel_numbers(names: Sequence[str]) -> tuple[int, ...]:
 
 
 def straight_map(channels: Iterable[int], valid_from: datetime | None = None) -> TapMap:
-    """The map that holds while nobody gave one: every channel reads the cell of its number."""
+    """Return the map that holds while nobody gave one.
+
+    Every channel reads the cell of its number.
+    """
     return TapMap(valid_from, tuple(Tap(channel, channel) for channel in sorted(channels)))
 
 
 def checked_map(valid_from: datetime | None, cell_of: Mapping[int, int | None]) -> TapMap:
-    """A map from channel → cell, in the order of the channels.
+    """Return a map from channel → cell, in the order of the channels.
 
     Raises OutOfRange for channels or cells below 1 or too many of them, Inconsistent for a map
     of no channel.
@@ -138,7 +141,7 @@ def checked_map(valid_from: datetime | None, cell_of: Mapping[int, int | None]) 
 
 
 def map_at(maps: Sequence[TapMap], at: datetime) -> TapMap | None:
-    """Which of a stack's maps is valid at a time? None before the first one.
+    """Return the stack's map valid at a time; None before the first one.
 
     Of two from the same time the later in the sequence is valid.
     """
@@ -153,7 +156,7 @@ def map_at(maps: Sequence[TapMap], at: datetime) -> TapMap | None:
 def cells_read(
     maps: Sequence[TapMap], at: datetime, channels: tuple[str, ...]
 ) -> tuple[int | None, ...]:
-    """Which cell does each of these named columns read at a time? None where it reads none.
+    """Return the cell each of these named columns read at a time; None where it reads none.
 
     Columns are numbered by `channel_numbers`; before the first map each reads the cell of its
     number.
@@ -176,7 +179,7 @@ def _cells_read(valid: TapMap | None, channels: tuple[str, ...]) -> tuple[int | 
 
 
 def map_findings(tap_map: TapMap, cells: int) -> TapFindings:
-    """What does a map leave open on a stack of ``cells`` cells, blank ones counted in?
+    """Return what a map leaves open on a stack of ``cells`` cells, blank ones counted in.
 
     Raises Inconsistent where a channel reads a cell the stack does not have.
     """
@@ -196,7 +199,7 @@ def map_findings(tap_map: TapMap, cells: int) -> TapFindings:
 
 
 def map_in_words(tap_map: TapMap) -> str:
-    """What a map says, in a line.
+    """Return what a map says, in a line.
 
     >>> map_in_words(checked_map(None, {1: 2, 2: 1, 3: 3, 4: None}))
     '4 channels: 1 reads cell 2, 2 reads cell 1, 4 reads none, all others the cell of their number'

@@ -44,7 +44,7 @@ class _Row(NamedTuple):
 def draw_leads(
     leads: Sequence[Lead], cells: Sequence[int], *, title: str, prefix: str = "taps"
 ) -> str:
-    """Every channel with its lead to the cell it reads.
+    """Draw every channel with its lead to the cell it reads.
 
     A lead to a cell of another number than its channel's is drawn heavy and in the colour of
     what must be looked at; one on no cell ends in a cross; a cell no channel reads is struck

@@ -50,7 +50,7 @@ class Answers:
     read: Mapping[str, Answer]
 
     def has(self, name: str) -> bool:
-        """Whether the field was filled in."""
+        """Say whether the field was filled in."""
         return name in self.read
 
     def need(self, *names: str) -> None:
@@ -60,7 +60,7 @@ class Answers:
             raise NotRead(*(Refusal(name, "", FILL_IN, is_missing=True) for name in missing))
 
     def entry(self, name: str) -> UnitEntry:
-        """A quantity with the unit it was given in."""
+        """Return a quantity with the unit it was given in."""
         self.need(name)
         answer = self.read[name]
         if not isinstance(answer, UnitEntry):
@@ -68,15 +68,15 @@ class Answers:
         return answer
 
     def si(self, name: str) -> float:
-        """A quantity in its SI unit."""
+        """Return a quantity in its SI unit."""
         return self.entry(name).si
 
     def si_or(self, name: str, otherwise: float = 0.0) -> float:
-        """A quantity in its SI unit, or what holds where it was left out."""
+        """Return a quantity in its SI unit, or what holds where it was left out."""
         return self.si(name) if self.has(name) else otherwise
 
     def number(self, name: str) -> float:
-        """A plain number."""
+        """Return a plain number."""
         self.need(name)
         answer = self.read[name]
         if not isinstance(answer, float):
@@ -84,23 +84,23 @@ class Answers:
         return answer
 
     def number_or(self, name: str, otherwise: float = 0.0) -> float:
-        """A plain number, or what holds where it was left out."""
+        """Return a plain number, or what holds where it was left out."""
         return self.number(name) if self.has(name) else otherwise
 
     def share_or(self, name: str, otherwise: float = 0.0) -> float:
-        """A percentage as a share of 1."""
+        """Return a percentage as a share of 1."""
         return self.number_or(name, 100 * otherwise) / 100
 
     def count(self, name: str) -> int:
-        """A whole number."""
+        """Return a whole number."""
         return int(self.number(name))
 
     def text(self, name: str) -> str:
-        """Words, or the choice that holds."""
+        """Return the words, or the default choice."""
         return str(self.read.get(name, ""))
 
     def absolute(self, name: str, zero: Zero, barometer_pa: float) -> float:
-        """A pressure in Pa absolute; ``zero`` holds where its text does not say."""
+        """Return a pressure in Pa absolute; ``zero`` holds where its text does not say."""
         self.need(name)
         answer = self.read[name]
         if not isinstance(answer, Pressure):
@@ -112,11 +112,11 @@ class Answers:
             raise self.refuse(name, f"{said[:1].upper()}{said[1:]}") from trouble
 
     def counts_from(self, name: str, zero: Zero) -> Zero:
-        """What a pressure counts from: as its text says, else ``zero``."""
+        """Return what a pressure counts from: as its text says, else ``zero``."""
         answer = self.read[name]
         said = answer.zero if isinstance(answer, Pressure) else Zero.NOT_SAID
         return zero if said is Zero.NOT_SAID else said
 
     def refuse(self, name: str, reason: str, right: str = "") -> NotRead:
-        """The error to be raised where a field's answer does not fit the others."""
+        """Return the error to be raised where a field's answer does not fit the others."""
         return NotRead(Refusal(name, self.typed.get(name, ""), reason, right))

@@ -50,17 +50,19 @@ class Worked:
 
     @property
     def is_unfinished(self) -> bool:
-        """Whether nothing is wrong but that something is not filled in yet."""
+        """Say whether nothing is wrong but that something is not filled in yet."""
         return bool(self.refusals) and all(refusal.is_missing for refusal in self.refusals)
 
 
 def calculator_named(name: str) -> Calculator | None:
-    """Which calculator has this name?"""
+    """Return the calculator of this name."""
     return next((known for known in CALCULATORS if known.name == name), None)
 
 
 def work_out(calculator: Calculator, typed: Mapping[str, str]) -> Worked:
-    """What does the calculator say to these answers? Texts as typed, by field and ``…_unit``.
+    """Return the calculator's outcome for these answers.
+
+    Texts as typed, by field and ``…_unit``.
 
     Whatever is wrong is told with the field it is about, as far as that can be known.
     """

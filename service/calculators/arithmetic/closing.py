@@ -75,7 +75,7 @@ GDL_UNLOADING, GASKET_UNLOADING = 2.0, 1.5
 
 
 def gdl_of(answers: Answers) -> Soft:
-    """The GDL: stress in Pa against strain."""
+    """Return the GDL: stress in Pa against strain."""
     form = answers.text("gdl_form")
     curve: Curve
     if form == CLOSING_PORES:
@@ -90,7 +90,7 @@ def gdl_of(answers: Answers) -> Soft:
 
 
 def gasket_of(answers: Answers) -> Soft:
-    """The gasket: line load in N/m against squeeze."""
+    """Return the gasket: line load in N/m against squeeze."""
     curve: Curve
     if answers.text("gasket_form") == CORD:
         answers.need("cord", "rubber_modulus")
@@ -185,7 +185,7 @@ NOTHING = "none"
 def changes_of(
     answers: Answers, assembly: Assembly, closed: ClosedState, units: Units
 ) -> tuple[tuple[str, ...], tuple[Table, ...]]:
-    """Sentences and tables of what was asked beyond the closed state."""
+    """Return sentences and tables of what was asked beyond the closed state."""
     said: list[str] = []
     tables: list[Table] = []
     happened: list[tuple[str, ClampChange]] = []
@@ -315,7 +315,7 @@ def _springs(answers: Answers) -> SpringColumn | PlainSpring | None:
 
 
 def assembly_of(answers: Answers) -> Assembly:
-    """The stack that was typed."""
+    """Return the stack that was typed."""
     of, count, cell = thread_of(answers), answers.count("cells"), _cell(answers)
     coolant = _coolant(answers, cell)
     rods = Rods(
@@ -354,7 +354,7 @@ def _torque(answers: Answers, assembly: Assembly, law: Law) -> Estimate:
 
 
 def close(answers: Answers) -> tuple[Estimate, Assembly, ClosedState]:
-    """Torque in N·m, the stack, and how it stands closed with that torque on every nut."""
+    """Return torque in N·m, the stack, and how it stands with that torque on every nut."""
     assembly = assembly_of(answers)
     law = law_of(answers, assembly.rods.thread)
     torque = _torque(answers, assembly, law)

@@ -29,17 +29,17 @@ CLOSING_PORES, POWER, POINTS = "ever stiffer as pores close", "power law", "poin
 
 
 def length(name: str, label: str, example: str = "", **more: Any) -> Field:
-    """A length in mm."""
+    """Describe a length in mm."""
     return quantity(name, label, Measure.LENGTH, "mm", example=example, **more)
 
 
 def not_below_zero(name: str, label: str, example: str = "", **more: Any) -> Field:
-    """A length in mm that may be nothing, or left out."""
+    """Return a length in mm that may be nothing, or left out."""
     return length(name, label, example, **{"least": 0.0, "required": False, **more})
 
 
 def expansion(name: str, label: str, example: str) -> Field:
-    """How a part grows when it is warmed; may be left out."""
+    """Describe how a part grows when it is warmed; may be left out."""
     return quantity(
         name,
         label,
@@ -166,7 +166,7 @@ CELL = Section(
 
 
 def closed_results(assembly: Assembly, closed: ClosedState, units: Units) -> tuple[Result, ...]:
-    """The closed state, line by line."""
+    """Return the closed state, line by line."""
     count, stress = assembly.rods.count, closed.rod_stress
     turn = number_of(closed.nut_turn_deg / 360, "turns")
     results = [
@@ -215,7 +215,7 @@ def closed_results(assembly: Assembly, closed: ClosedState, units: Units) -> tup
 
 
 def closed_sentences(answers: Answers, assembly: Assembly, closed: ClosedState) -> tuple[str, ...]:
-    """What is to be looked at in the closed state."""
+    """Return what is to be looked at in the closed state."""
     said = []
     if any(cell.on_stop for cell in closed.cells):
         said.append(
@@ -238,7 +238,7 @@ def closed_sentences(answers: Answers, assembly: Assembly, closed: ClosedState) 
 
 
 def thread_left(answers: Answers, protrusion: Estimate, when: str) -> list[str]:
-    """A sentence where too little thread stands out of the nut; none where it does."""
+    """Return a sentence where too little thread stands out of the nut; none where it does."""
     least, stands = answers.si_or("least_protrusion"), protrusion.value
     if stands >= least:
         return []

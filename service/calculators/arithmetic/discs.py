@@ -48,6 +48,6 @@ DISC_FIELDS = (
 
 
 def column_of(answers: Answers) -> SpringColumn:
-    """The column of discs that was typed."""
+    """Return the column of discs that was typed."""
     disc = DiscSpring(*(answers.si(name) for name in ("outer", "inner", "disc_thickness", "cone")))
     return SpringColumn(disc, answers.count("parallel"), answers.count("series"))

@@ -101,51 +101,54 @@ class Show:
 
 
 def quantity(name: str, label: str, measure: Measure, unit: str, **more: Any) -> Field:
-    """A quantity with its unit, more than zero where nothing else is said."""
+    """Describe a quantity with its unit, more than zero where nothing else is said."""
     above_zero = {"least": 0.0, "above": "least" not in more}
     return Field(name, label, Asks.QUANTITY, measure, unit, **{**above_zero, **more})
 
 
 def deviation(name: str, label: str, measure: Measure, unit: str, **more: Any) -> Field:
-    """How far off a quantity may be, ±; may be left out."""
+    """Describe how far off a quantity may be, ±; may be left out."""
     return quantity(name, label, measure, unit, **{"least": 0.0, "required": False, **more})
 
 
 def pressure(name: str, label: str, unit: str = "kPa", **more: Any) -> Field:
-    """A pressure of a gas; what it counts from is said behind it, or by the field ``zero``."""
+    """Describe a pressure of a gas.
+
+    What it counts from stands behind it, or in the field ``zero``.
+    """
     return Field(name, label, Asks.PRESSURE, Measure.PRESSURE, unit, **more)
 
 
 def temperature(name: str, label: str, **more: Any) -> Field:
-    """A temperature, in °C where nothing else is said."""
+    """Describe a temperature, in °C where nothing else is said."""
     return Field(name, label, Asks.QUANTITY, Measure.TEMPERATURE, "°C", **more)
 
 
 def number(name: str, label: str, unit: str = "", **more: Any) -> Field:
-    """A plain number, zero or more where nothing else is said."""
+    """Return a plain number, zero or more where nothing else is said."""
     return Field(name, label, Asks.NUMBER, None, unit, **{"least": 0.0, **more})
 
 
 def percent(name: str, label: str, **more: Any) -> Field:
-    """A share in percent; may be left out."""
+    """Describe a share in percent; may be left out."""
     return number(name, label, "%", **{"most": 90.0, "required": False, **more})
 
 
 def whole(name: str, label: str, **more: Any) -> Field:
-    """A whole number, one or more where nothing else is said."""
+    """Describe a whole number, one or more where nothing else is said."""
     return Field(name, label, Asks.WHOLE, **{"least": 1.0, "most": 1000.0, **more})
 
 
 def choice(name: str, label: str, choices: tuple[str, ...], **more: Any) -> Field:
-    """One of some words; the first where none is chosen."""
+    """Describe a choice among words; the first where none is chosen."""
     return Field(name, label, Asks.CHOICE, choices=choices, **{"example": choices[0], **more})
 
 
 def words(name: str, label: str, **more: Any) -> Field:
-    """Words, such as a thread's size."""
+    """Describe a field of words, such as a thread's size."""
     return Field(name, label, Asks.WORDS, **more)
 
 
 def lines(name: str, label: str, **more: Any) -> Field:
-    """Several answers, one a line."""
+    """Describe several answers, one a line."""
     return Field(name, label, Asks.LINES, **more)

@@ -102,12 +102,15 @@ DRIVER = Section(
 
 
 def thread_of(answers: Answers) -> Thread:
-    """The thread that was typed."""
+    """Return the thread that was typed."""
     return thread(answers.text("thread"))
 
 
 def law_of(answers: Answers, of: Thread, *, shared: bool = True) -> Law:
-    """How torque becomes preload; without ``shared`` only what is uncertain nut by nut counts."""
+    """Say how torque becomes preload.
+
+    Without ``shared`` only what is uncertain nut by nut counts.
+    """
     common = answers.share_or("common_percent") if shared else 0.0
     each = answers.share_or("each_percent")
     if answers.text("law") == BY_FACTOR:
@@ -128,18 +131,18 @@ def law_of(answers: Answers, of: Thread, *, shared: bool = True) -> Law:
 
 
 def driver_deviation(answers: Answers, torque_nm: float) -> float:
-    """The driver's permissible deviation as a share: as typed, else after ISO 6789-1."""
+    """Return the driver's permissible deviation as a share: as typed, else after ISO 6789-1."""
     return answers.share_or("driver_percent", permissible_deviation(torque_nm))
 
 
 def torque_value(answers: Answers, torque_nm: float, *, shared: bool = True) -> TorqueValue:
-    """A torque read with the driver; without ``shared`` its deviation does not count."""
+    """Return a torque read with the driver; without ``shared`` its deviation does not count."""
     off = driver_deviation(answers, torque_nm) if shared else 0.0
     return TorqueValue(torque_nm, off, answers.si_or("driver_step"))
 
 
 def how_uncertain(answers: Answers) -> tuple[str, ...]:
-    """What was left out of the uncertainty, or assumed, in sentences."""
+    """Return what was left out of the uncertainty, or assumed, in sentences."""
     said = []
     if not answers.has("driver_percent"):
         said.append("The driver is taken to keep ISO 6789-1: ± 6 % up to 10 N·m, ± 4 % above.")

@@ -110,12 +110,12 @@ LIMIT = quantity(
 
 
 def zero_of(answers: Answers) -> Zero:
-    """What pressures count from where their text does not say."""
+    """Return what pressures count from where their text does not say."""
     return Zero.GAUGE if answers.text("zero") == GAUGE_ZERO else Zero.ABSOLUTE
 
 
 def absolute(answers: Answers, name: str, *, suction: bool = False) -> float:
-    """A pressure in Pa absolute; below the air outside only with ``suction``."""
+    """Return a pressure in Pa absolute; below the air outside only with ``suction``."""
     outside = barometer(answers.si("barometer"))
     found = answers.absolute(name, zero_of(answers), outside)
     if suction or found >= outside:
@@ -137,7 +137,7 @@ def absolute(answers: Answers, name: str, *, suction: bool = False) -> float:
 
 
 def instruments_of(answers: Answers, *, clock: bool = True) -> Instruments:
-    """Standard uncertainties from the half widths that were typed."""
+    """Return standard uncertainties from the half widths that were typed."""
     off = {
         name: standard_uncertainty(answers.si_or(name))
         for name in ("pressure_off", "temperature_off", "gauge_off", "clock_off")
@@ -153,19 +153,19 @@ def instruments_of(answers: Answers, *, clock: bool = True) -> Instruments:
 
 
 def mol_per_second(entry: UnitEntry, temperature_k: float) -> float:
-    """A leak rate as typed, in mol/s: gas at 0 °C in sccm, else at this temperature."""
+    """Return a leak rate as typed, in mol/s: gas at 0 °C in sccm, else at this temperature."""
     gas_k = ZERO_CELSIUS_K if entry.unit == AT_ZERO else temperature_k
     return entry.si / (GAS_CONSTANT * gas_k)
 
 
 def leak_figure(rate: Estimate, unit: str, temperature_k: float) -> Figure:
-    """A leak rate in mol/s, shown in this unit."""
+    """Return a leak rate in mol/s, shown in this unit."""
     gas_k = ZERO_CELSIUS_K if unit == AT_ZERO else temperature_k
     return Figure(rate.scaled(throughput(1.0, gas_k)), Measure.LEAK_RATE, unit)
 
 
 def leak_results(name: str, label: str, rate: Estimate, temperature_k: float) -> tuple[Result, ...]:
-    """The same leak rate in the units people use."""
+    """Return the same leak rate in the units people use."""
     warm = f"gas at {temperature_k - ZERO_CELSIUS_K:.1f}\u2009°C"
     return (
         Result(name, label, leak_figure(rate, "mbar·L/s", temperature_k), warm),
@@ -178,7 +178,7 @@ def leak_results(name: str, label: str, rate: Estimate, temperature_k: float) ->
 
 
 def seen_in_words(leak: LeakRate, temperature_k: float) -> str:
-    """Whether the method could see the rate; below detection is an answer, and never 0."""
+    """Say whether the method could see the rate; below detection is an answer, and never 0."""
     limit = leak_figure(Estimate(leak.detection_limit_mol_s), "mbar·L/s", temperature_k).text
     threshold = leak_figure(Estimate(leak.decision_threshold_mol_s), "mbar·L/s", temperature_k).text
     match leak.seen:
@@ -197,7 +197,7 @@ def seen_in_words(leak: LeakRate, temperature_k: float) -> str:
 
 
 def verdict_in_words(leak: LeakRate, verdict: Verdict, limit: UnitEntry) -> str:
-    """Why the verdict is what it is."""
+    """Say why the verdict is what it is."""
     said = f"{limit.value:g}\u2009{limit.unit}"
     match verdict:
         case Verdict.PASS:

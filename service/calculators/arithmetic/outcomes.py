@@ -62,7 +62,7 @@ class Figure:
 
 
 def plain(value: float, digits: int = 4) -> str:
-    """A number with so many digits that count, without an exponent where it can be read so.
+    """Return a number with so many digits that count, where readable without an exponent.
 
     >>> plain(0.00012357), plain(21200.0), plain(2.5), plain(1e-9), plain(1234.0, 2)
     ('0.0001236', '21200', '2.5', '1e-09', '1200')
@@ -123,7 +123,7 @@ class Units:
         self._units = {show.name: chosen.get(show.name) or show.unit for show in shows}
 
     def figure(self, estimate: Estimate | float, show: str) -> Figure:
-        """A value in SI, shown in the unit chosen under this name."""
+        """Return a value in SI, shown in the unit chosen under this name."""
         known = estimate if isinstance(estimate, Estimate) else Estimate(estimate)
         return Figure(known, self._shows[show].measure, self._units[show])
 
@@ -147,7 +147,10 @@ class Calculator:
         return tuple(field for section in self.sections for field in section.fields)
 
     def label_of(self, name: str) -> str:
-        """What the field or choice of unit of this name is called; empty where it is none."""
+        """Return what the field or choice of unit of this name is called.
+
+        Empty where it is none.
+        """
         asked: tuple[Field | Show, ...] = (*self.fields, *self.shows)
         return next((one.label for one in asked if one.name == name), "")
 
@@ -159,12 +162,12 @@ class Calculator:
 
 
 def number_of(value: float | Estimate, unit: str = "") -> Figure:
-    """A figure without a choice of units."""
+    """Return a figure without a choice of units."""
     return Figure(value if isinstance(value, Estimate) else Estimate(value), None, unit)
 
 
 def percent_of(share: Estimate | float) -> Figure:
-    """A share of 1 in percent."""
+    """Return a share of 1 in percent."""
     known = share if isinstance(share, Estimate) else Estimate(share)
     return Figure(known.scaled(100.0), None, "%")
 
@@ -172,7 +175,7 @@ def percent_of(share: Estimate | float) -> Figure:
 def parts_table(
     estimate: Estimate, title: str, show: Callable[[float], Figure]
 ) -> tuple[Table, ...]:
-    """What makes an uncertainty, as a table; what adds less than 0.5 % of the variance is left out.
+    """Return what makes an uncertainty, as a table, without what adds < 0.5 % of the variance.
 
     Empty where nothing is uncertain.
     """

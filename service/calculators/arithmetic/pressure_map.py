@@ -57,7 +57,7 @@ _BEYOND_RODS_MM = 20.0
 def map_results(
     found: PressureMap, loads: Mapping[int, Estimate], units: Units
 ) -> tuple[Result, ...]:
-    """The map in numbers; corners with what the rods' own uncertainty makes of them."""
+    """Return the map in numbers; corners with what the rods' own uncertainty makes of them."""
     corners = dict(zip(found.corners_pa, found.u_corners_pa, strict=True))
     least = Estimate(found.least_pa, corners.get(found.least_pa, 0.0))
     most = Estimate(found.greatest_pa, corners.get(found.greatest_pa, 0.0))
@@ -89,7 +89,7 @@ def map_results(
 
 
 def map_sentences(found: PressureMap) -> tuple[str, ...]:
-    """What the map says in words."""
+    """Return what the map says in words."""
     x, y = (1e3 * place for place in found.resultant_m)
     off = hypot(x, y)
     if off < 0.05:
@@ -113,7 +113,7 @@ def map_figures(
     places: Mapping[int, tuple[float, float]],
     loads: Mapping[int, Estimate],
 ) -> MapFigures:
-    """What the drawing needs, in mm and MPa."""
+    """Return what the drawing needs, in mm and MPa."""
     reach = [max(2e3 * abs(place[at]) for place in places.values()) for at in (0, 1)]
     inner = (1e3 * area.width_m, 1e3 * area.depth_m)
     plate = [max(reach[at], inner[at]) + 2 * _BEYOND_RODS_MM for at in (0, 1)]
@@ -141,7 +141,7 @@ def levelling_of(
     torques_nm: Mapping[int, float],
     units: Units,
 ) -> tuple[tuple[str, ...], tuple[Table, ...]]:
-    """Which nut to turn by how much; or what is missing to say so."""
+    """Say which nut to turn by how much; or what is missing to say so."""
     missing = [name for name in _FOR_TURNS if not answers.has(name)]
     if missing:
         return ("Which nut to turn is told where “To level the plate” is filled in.",), ()

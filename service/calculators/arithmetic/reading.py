@@ -18,7 +18,7 @@ MOST_SIGNS, MOST_LINES = 8000, 400
 
 
 def read_answers(fields: Sequence[Field], typed: Mapping[str, str]) -> Answers:
-    """Every answer read; raises NotRead with all that cannot be."""
+    """Return every answer read; raises NotRead with all that cannot be."""
     read: dict[str, Answer] = {}
     refusals: list[Refusal] = []
     for field in fields:

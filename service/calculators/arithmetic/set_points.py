@@ -168,7 +168,7 @@ def _feed(answers: Answers, gas: str) -> Feed:
 
 
 def operation_of(answers: Answers) -> Operation:
-    """What is wanted of the stack."""
+    """Return what is wanted of the stack."""
     return Operation(
         answers.si("current"),
         _feed(answers, "hydrogen"),

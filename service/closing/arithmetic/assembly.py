@@ -29,7 +29,7 @@ _STEPS = 150
 
 
 def in_series(gaskets: tuple[Seal, ...]) -> Seal:
-    """Which one gasket answers like these, pressed by one force?
+    """Return the one gasket that answers like these, pressed by one force.
 
     Heights and grooves add up; of one type their uncertainties too (one lot), of two types by
     squares. Raises Inconsistent for more than two, and for two that come back differently when
@@ -117,7 +117,7 @@ class _Work:
 
 
 def build(inputs: ClosingInputs, clamp: ClampFigures) -> Built:
-    """Which stack is clamped? Nothing is invented: what is not known is named."""
+    """Return the stack that is clamped. Nothing is invented: what is not known is named."""
     work = _Work()
     placed = inputs.pile.placed()
     cells, numbers, frames = _cells(placed, inputs, clamp, work)

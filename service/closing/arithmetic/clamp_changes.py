@@ -49,7 +49,7 @@ class ClampChange:
 
 
 def warmed(assembly: Assembly, closed: ClosedState, warmer_k: float) -> ClampChange:
-    """What does the clamp do when the whole stack is warmer by this many K than when it was closed?
+    """Return how the clamp stands when the whole stack is this many K warmer than when closed.
 
     Raises NoSolution where the clamp comes loose, OutOfRange where a layer or spring is pressed
     beyond what it is known for.
@@ -62,7 +62,7 @@ def warmed(assembly: Assembly, closed: ClosedState, warmer_k: float) -> ClampCha
 
 
 def relaxed(assembly: Assembly, closed: ClosedState, height_lost_m: float) -> ClampChange:
-    """What does the clamp do when the pile has lost this height (m) since it was closed?
+    """Return how the clamp stands when the pile has lost this height (m) since it was closed.
 
     Creep of gaskets and GDL, embedding, a warm cycle: the height is taken away, force follows.
     """
@@ -140,7 +140,7 @@ class WantedPressure:
 def torque_for_pressure(
     assembly: Assembly, pressure_pa: float, law: Law, deviation: float = 0.0
 ) -> WantedPressure:
-    """Which torque gives this mean pressure (Pa) on the GDL of all cells?
+    """Compute the torque that gives this mean pressure (Pa) on the GDL of all cells.
 
     ``deviation`` is the driver's, as a share. Raises OutOfRange where the hard stops carry the rest
     before the pressure is reached, or where no cell has an MEA.
@@ -186,7 +186,7 @@ class CellsChange:
 def change_of_cells(
     assembly: Assembly, force: Estimate, by: int, cell: Gap, coolant: Gap | None = None
 ) -> CellsChange:
-    """What changes when ``by`` cells like ``cell`` are added on the same rods, at the same force?
+    """Return what changes when ``by`` cells like ``cell`` join the same rods at the same force.
 
     Every layer carries the same force, so torque and pressure of a like cell stay; height, thread
     left, nut travel, stiffness and the answer to warmth do not.

@@ -58,12 +58,12 @@ class Closed:
 
     @property
     def fits(self) -> bool:
-        """Whether the rods do."""
+        """Say whether the rods do."""
         return not self.refusal
 
 
 def closed_on(rods: RodSet, pile: Sequence[Layer], *, cells: int, pitch_mm: float | None) -> Closed:
-    """Does this pile close on these rods, and how many cells would?
+    """Say whether this pile closes on these rods, and how many cells would.
 
     Parameters: ``pile`` with thicknesses in mm as fitted; ``cells`` it has; ``pitch_mm`` the
     height of one cell with what lies between two.

@@ -43,7 +43,7 @@ from service.store.arithmetic.instrument_accuracy import instrument_accuracy
 
 
 def in_unit(estimate: Estimate, factor: float) -> Estimate:
-    """Value and uncertainty times a factor, without their parts."""
+    """Return value and uncertainty times a factor, without their parts."""
     return Estimate(estimate.value * factor, estimate.u * factor)
 
 
@@ -56,7 +56,7 @@ def _value(value: float | None, factor: float) -> float | None:
 
 
 def closed_outcome(built: Built, assembly: Assembly, closed: ClosedState) -> ClosedOutcome:
-    """The closed state with the cells' own numbers."""
+    """Return the closed state with the cells' own numbers."""
     pressed = [
         OfCell(number, Estimate(gap.gdl_pressure_pa / 1e6, gap.u_gdl_pressure_pa / 1e6))
         for number, gap, it in zip(built.cells, closed.cells, assembly.cells, strict=True)
@@ -108,7 +108,7 @@ def _columns(
 def warm_outcome(
     assembly: Assembly, closed: ClosedState, from_c: float, to_c: float
 ) -> WarmOutcome:
-    """What the clamp does from one temperature of the whole stack to another, °C.
+    """Return what the clamp does from one temperature of the whole stack to another, °C.
 
     Raises as `warmed` does.
     """
@@ -129,7 +129,7 @@ def warm_outcome(
 def wanted_outcome(
     assembly: Assembly, clamp: ClampFigures, pressure_mpa: float, percent: float | None
 ) -> WantedOutcome:
-    """Which torque gives this mean GDL pressure? ``percent`` is the driver's deviation.
+    """Return the torque for this mean GDL pressure. ``percent`` is the driver's deviation.
 
     Raises as `torque_for_pressure` does.
     """
@@ -151,7 +151,7 @@ PRELOAD_KINDS = (ReadingKind.SET, ReadingKind.RESIDUAL)
 
 
 def torque_value(reading: RodReading) -> TorqueValue:
-    """A reading with its driver's deviation: its own, or the usual one."""
+    """Return a reading with its driver's deviation: its own, or the usual one."""
     percent = reading.deviation_percent
     if percent is None:
         percent = instrument_accuracy("torque driver", reading.torque_nm).percent
@@ -171,7 +171,7 @@ class NutsRead:
     without: tuple[str, ...]
 
     def of_rods(self) -> dict[int, Estimate]:
-        """Preload of each rod, with only its own uncertainty."""
+        """Return the preload of each rod, with only its own uncertainty."""
         if self.preloads is None or self.own is None:
             return {}
         pairs = zip(self.readings, self.preloads.rods, self.own.rods, strict=True)
@@ -179,7 +179,7 @@ class NutsRead:
 
 
 def nuts_read(inputs: ClosingInputs, clamp: ClampFigures) -> NutsRead:
-    """Which preload has each nut after its last reading?"""
+    """Return the preload of each nut after its last reading."""
     last: dict[int, RodReading] = {}
     for reading in inputs.readings:
         if reading.kind in PRELOAD_KINDS:
@@ -198,7 +198,7 @@ def nuts_read(inputs: ClosingInputs, clamp: ClampFigures) -> NutsRead:
 
 
 def rod_outcomes(nuts: NutsRead, clamp: ClampFigures) -> tuple[RodOutcome, ...]:
-    """Each nut's preload in N and share of its proof load in %."""
+    """Return each nut's preload in N and share of its proof load in %."""
     if nuts.preloads is None:
         return ()
     of, law = clamp.thread_size, clamp.law
@@ -217,7 +217,7 @@ def rod_outcomes(nuts: NutsRead, clamp: ClampFigures) -> tuple[RodOutcome, ...]:
 
 
 def greatest_share(rods: Sequence[RodOutcome]) -> Estimate | None:
-    """Share of the proof load of the rod that bears most, %."""
+    """Return the share of the proof load of the rod that bears most, %."""
     return max((rod.proof_percent for rod in rods), key=lambda it: it.value, default=None)
 
 
@@ -231,7 +231,7 @@ class Relaxed:
 
 
 def relaxed_rods(inputs: ClosingInputs, clamp: ClampFigures) -> Relaxed:
-    """What did each nut lose between its first reading and the re-torque reading?
+    """Compute what each nut lost between its first reading and the re-torque reading.
 
     The re-torque reading is the first one taken the settling time, or more, after the last one
     before it; it is set against that one, and only where both are of one kind.
@@ -297,7 +297,7 @@ FORMULAS = (FORMULA, clamping.FORMULA, springs.FORMULA, pressure_map.FORMULA)
 
 
 def closing(inputs: ClosingInputs) -> ClosingOutcome:
-    """What do the readings so far make of this stack?
+    """Return what the readings so far make of this stack.
 
     Never raises for what is incomplete: that is named in ``not_computed``. Force comes from the
     nuts read so far; the closed state follows once every nut has a reading, in whatever pass.

@@ -30,7 +30,7 @@ class ClosingCheck(StrEnum):
 
     @property
     def is_measured(self) -> bool:
-        """Whether it asks for a reading in mm."""
+        """Say whether it asks for a reading in mm."""
         return self in {ClosingCheck.HEIGHT, ClosingCheck.PROTRUSION}
 
     @property
@@ -52,12 +52,12 @@ class ExpectedHeight:
     tolerance_mm: float
 
     def is_outside(self, measured_mm: float) -> bool:
-        """Be true for a height further off than the tolerance."""
+        """Say whether a height is further off than the tolerance."""
         return abs(measured_mm - self.height_mm) > self.tolerance_mm + 1e-9
 
 
 def expected_height(pile_mm: float, plates_mm: float) -> ExpectedHeight:
-    """How high is a closed stack of this pile between these compression plates?
+    """Compute the height of a closed stack of this pile between these compression plates.
 
     Parameters: ``pile_mm`` sum of the layers' thicknesses as fitted, ``plates_mm`` of both
     compression plates, in mm. The tolerance is 1 % of the height, 0.5 mm at least.

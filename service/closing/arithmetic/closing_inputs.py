@@ -99,7 +99,7 @@ class ClosingInputs:
 
 
 def inputs_as_data(inputs: ClosingInputs) -> dict[str, Any]:
-    """As plain data; `inputs_from_data` reads it."""
+    """Return the inputs as plain data; `inputs_from_data` reads it."""
     data = with_form(FORM, inputs)
     data["figures"] = with_form(FIGURES_FORM, inputs.figures)
     data["pile"]["types"] = [type_as_data(it) for it in inputs.pile.types]
@@ -108,7 +108,7 @@ def inputs_as_data(inputs: ClosingInputs) -> dict[str, Any]:
 
 
 def inputs_from_data(data: Mapping[str, Any]) -> ClosingInputs:
-    """From plain data. Raises Inconsistent or OutOfRange naming the field."""
+    """Return inputs from plain data. Raises Inconsistent or OutOfRange naming the field."""
     fields = check_form(FORM, data)
     figures, pile = fields.get("figures"), fields.get("pile")
     if not isinstance(figures, Mapping) or not isinstance(pile, Mapping):

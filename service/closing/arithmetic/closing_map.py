@@ -35,7 +35,7 @@ def levelled(
     assembly: Assembly,
     closed: ClosedState,
 ) -> Levelled:
-    """How is the pressure spread, and which nut is turned to level it?
+    """Return how the pressure is spread, and which nut is turned to level it.
 
     ``preloads`` by rod in N, each with only its own uncertainty.
     """

@@ -100,7 +100,7 @@ class ClosingPile:
                 within("the position of a measured part", position, "", 1, count)
 
     def placed(self) -> tuple[Placed, ...]:
-        """Every layer with its type, in order."""
+        """Return every layer with its type, in order."""
         own = {it.position: it.thickness_mm for it in self.measured}
         seen = {it.position: it.percent for it in self.seen}
         return tuple(
@@ -109,7 +109,7 @@ class ClosingPile:
         )
 
     def placed_plates(self) -> tuple[Placed, ...]:
-        """Both compression plates."""
+        """Return both compression plates."""
         own = {it.position: it.thickness_mm for it in self.measured_plates}
         return tuple(
             Placed(self.types[number], None, own.get(at))
@@ -118,7 +118,7 @@ class ClosingPile:
 
 
 def pile_of(layers: Sequence[Placed], plates: Sequence[Placed] = ()) -> ClosingPile:
-    """The pile from its parts in order; each type is kept once."""
+    """Return the pile from its parts in order; each type is kept once."""
     types: dict[ClosingType, int] = {}
     for part in (*layers, *plates):
         types.setdefault(part.type, len(types))
@@ -142,7 +142,7 @@ def pile_of(layers: Sequence[Placed], plates: Sequence[Placed] = ()) -> ClosingP
 
 
 def type_as_data(of: ClosingType) -> dict[str, Any]:
-    """A part type as plain data."""
+    """Return a part type as plain data."""
     stiffness = None if of.stiffness is None else stiffness_as_data(of.stiffness)
     return {
         "name": of.name,
@@ -154,12 +154,12 @@ def type_as_data(of: ClosingType) -> dict[str, Any]:
 
 
 def bare_type(of: ClosingType) -> dict[str, Any]:
-    """A part type as plain data, without its stiffness."""
+    """Return a part type as plain data, without its stiffness."""
     return {"name": of.name, "kind": str(of.kind), "thickness_mm": of.thickness_mm}
 
 
 def type_from_data(data: Mapping[str, Any]) -> ClosingType:
-    """A part type from plain data. Raises Inconsistent or OutOfRange naming the field."""
+    """Return a part type from plain data. Raises Inconsistent or OutOfRange naming the field."""
     stiffness = data.get("stiffness")
     bare = from_data(ClosingType, {**data, "stiffness": None}, "a part type")
     if stiffness is None:

@@ -19,7 +19,7 @@ from service.platform.arithmetic.verdicts import Verdict
 
 
 def values_of(outcome: ClosingOutcome) -> tuple[Found, ...]:
-    """The values of a closing that limits can be set for."""
+    """Return the values of a closing that limits can be set for."""
     closed, values = outcome.closed, []
     if closed is not None and closed.gdl_pressure_mpa is not None:
         values.append(Found(Quantity.GDL_PRESSURE, closed.gdl_pressure_mpa, "mean of the cells"))
@@ -41,12 +41,12 @@ def values_of(outcome: ClosingOutcome) -> tuple[Found, ...]:
 
 
 def judge_closing(outcome: ClosingOutcome, figures: DesignFigures) -> tuple[Judged, ...]:
-    """What do these figures' limits say of a closing? Also of one computed under others."""
+    """Judge a closing by these figures' limits, also one computed under others."""
     return judge_limits(values_of(outcome), figures.limits)
 
 
 def judged_by(outcome: ClosingOutcome, figures: DesignFigures) -> ClosingOutcome:
-    """The closing with its verdicts; a limit without a value leaves the whole undecided."""
+    """Return the closing with its verdicts; a limit without a value leaves the whole undecided."""
     judged = judge_closing(outcome, figures)
     missing = missing_quantities(judged, figures.limits)
     verdict = worst_of(judged)

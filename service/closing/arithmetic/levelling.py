@@ -61,7 +61,7 @@ def level(
     pitch_m: float,
     torques_nm: Mapping[int, float] | None = None,
 ) -> Levelling:
-    """Which nuts must be turned, and how far, so that the plate lies level at the same force?
+    """Compute which nuts must be turned, and how far, to level the plate at the same force.
 
     Wanted are loads as alike as the places of the rods allow, with their sum in the middle.
     ``rod_give_m_n`` is what a rod with its springs gives per N; ``beds`` holds the stiffness of
@@ -146,7 +146,9 @@ def _one_nut(
 def beds_of(
     assembly: Assembly, closed: ClosedState, area: ActiveArea, gasket_outside_m: float = 0.0
 ) -> Beds:
-    """The elastic bed of a closed stack: means over its cells that do not stand on the hard stop.
+    """Return the elastic bed of a closed stack.
+
+    Means over its cells that do not stand on the hard stop.
 
     Raises Inconsistent where every cell stands on its stop (pressure there follows the gap, not
     the rods), where no cell has an MEA, or where the two areas differ by more than 2 %.

@@ -14,7 +14,7 @@ USUAL_SHARE = 0.2
 
 
 def expected_mm(fitted_mm: float | None, stiffness: PartStiffness | None) -> float | None:
-    """How thick should a free part of this type be? None where the type does not say.
+    """Return the thickness of a free part of this type; None where the type does not say.
 
     >>> expected_mm(0.4, None)
     0.4
@@ -45,7 +45,7 @@ above 0 and at most 5 mm, ten times the 0.5 mm of its type (480 µm would be 0.4
 
 
 def remark_on(measured_mm: float | None, should_be_mm: float | None) -> str:
-    """What is striking about a measured thickness? Empty where nothing is.
+    """Say what is striking about a measured thickness. Empty where nothing is.
 
     >>> remark_on(0.65, 0.5)
     '30\u2009% more than the 0.5\u2009mm of its type.'

@@ -188,7 +188,7 @@ class ClosingOutcome:
 
     @property
     def is_complete(self) -> bool:
-        """Whether every nut has a reading that gives its preload."""
+        """Say whether every nut has a reading that gives its preload."""
         return self.rods_read == self.rods_count > 0
 
     @property
@@ -198,12 +198,12 @@ class ClosingOutcome:
 
 
 def outcome_as_data(outcome: ClosingOutcome) -> dict[str, Any]:
-    """As plain data, numbers with `DIGITS` digits; `outcome_from_data` reads it."""
+    """Return plain data, numbers with `DIGITS` digits; `outcome_from_data` reads it."""
     return {name: _rounded(value) for name, value in with_form(FORM, outcome).items()}
 
 
 def outcome_from_data(data: Mapping[str, Any]) -> ClosingOutcome:
-    """From plain data. Raises Inconsistent or OutOfRange naming the field."""
+    """Return inputs from plain data. Raises Inconsistent or OutOfRange naming the field."""
     return from_data(ClosingOutcome, check_form(FORM, data), "the closing's outcome")
 
 

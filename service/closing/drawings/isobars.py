@@ -52,7 +52,7 @@ class Field:
         return max(map(max, self.rows))
 
     def squares(self) -> list[tuple[Point, ...]]:
-        """The four corners of every square between grid points, round about."""
+        """Return the four corners of every square between grid points, round about."""
         return [
             (
                 Point(self.xs[i], self.ys[j], self.rows[j][i]),
@@ -66,7 +66,7 @@ class Field:
 
 
 def out_to(field: Field, half_width: float, half_depth: float) -> Field:
-    """The field carried straight on from its outer points to the edges, never below zero."""
+    """Return the field carried straight on from its outer points to the edges, never below zero."""
     rows = [_carried(field.xs, row, half_width) for row in field.rows]
     columns = [_carried(field.ys, column, half_depth) for column in zip(*rows, strict=True)]
     return Field(
@@ -109,7 +109,10 @@ def _between(least: float, greatest: float, step: float) -> tuple[float, ...]:
 
 
 def at_or_above(field: Field, level: float) -> list[list[Point]]:
-    """Polygons that cover where the field has this value or more; whole squares run together."""
+    """Return polygons that cover where the field has this value or more.
+
+    Whole squares run together.
+    """
     found: list[list[Point]] = []
     run: list[Point] = []
     for square in field.squares():
@@ -127,7 +130,7 @@ def at_or_above(field: Field, level: float) -> list[list[Point]]:
 
 
 def isobar(field: Field, level: float) -> list[tuple[Point, Point]]:
-    """Short straight pieces of the line on which the field has this value."""
+    """Return short straight pieces of the line on which the field has this value."""
     pieces = []
     for square in field.squares():
         crossings = [
@@ -162,12 +165,12 @@ STEPS = ("#eaf1f7", "#cfdff0", "#afcae4", "#8db3d6", "#6a9ac6", "#4a80b2", "#316
 
 
 def stroke(width: float) -> str:
-    """How wide a line is drawn."""
+    """Return the width of a line."""
     return f'stroke-width="{width}"'
 
 
 def crossed(prefix: str) -> str:
-    """The pattern of an area without contact."""
+    """Return the pattern of an area without contact."""
     pen = f'class="d-hatch" stroke="{HATCHING}" {stroke(HATCH_WIDTH * 2)}'
     return (
         f'<pattern id="{prefix}-lost" width="9" height="9" patternUnits="userSpaceOnUse">'
@@ -176,31 +179,31 @@ def crossed(prefix: str) -> str:
 
 
 def step_of(at: int, count: int) -> int:
-    """Which of the colours, from 0, has band ``at`` of ``count``: spread over the whole scale."""
+    """Return the step from 0 that band ``at`` of ``count`` has on the whole scale of colours."""
     return MOST_STEPS // 2 if count == 1 else round(at * (MOST_STEPS - 1) / (count - 1))
 
 
 def fill_of(at: int, count: int) -> str:
-    """How band ``at`` of ``count`` is filled."""
+    """Return the fill of band ``at`` of ``count``."""
     step = step_of(at, count)
     return f'class="d-step-{step + 1}" fill="{STEPS[step]}"'
 
 
 def over(x: float, y: float, text: str, *, size: float = SMALL, anchor: str = "middle") -> str:
-    """Text that keeps the lines behind it away."""
+    """Draw text that keeps the lines behind it away."""
     more = f' paint-order="stroke" stroke="{PAPER}" stroke-width="4" stroke-linejoin="round"'
     return word(x, y, text, size=size, anchor=anchor, pen="serial halo", more=more)
 
 
 def value_of(level: float, levels: Sequence[float]) -> str:
-    """With as many places as tell the levels apart."""
+    """Write a value with as many places as tell the levels apart."""
     step = levels[1] - levels[0] if len(levels) > 1 else level
     places = next(p for p in range(7) if p == 6 or abs(round(step, p) - step) < 1e-3 * step)
     return f"{level:.{places}f}"
 
 
 def legend(x: float, y: float, field: Field, levels: Sequence[float], lost: str) -> str:
-    """The bands from the greatest pressure down, each with its range in MPa."""
+    """Draw the swatches with words for the names used in a drawing, and say how high they are."""
     drawn = [word(x, y, "Pressure, MPa", size=BODY, pen="word strong")]
     edges = [field.least, *levels, field.greatest]
     bands = len(levels) + 1

@@ -70,7 +70,7 @@ class Plan(NamedTuple):
 def nut(
     plan: Plan, rod: LoadedRod, area_mm: tuple[float, float], plate_mm: tuple[float, float]
 ) -> str:
-    """A ring with the rod's number; its load away from the active area, off a plate's edge."""
+    """Draw a ring with the rod's number, its load away from the active area."""
     x, y = plan.at(rod.x_mm, rod.y_mm)
     ring = f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(_NUT)}" {ON_PAPER} {stroke(OUTLINE_WIDTH)}/>'
     number = word(x, y + 4.5, str(rod.number), size=BODY, anchor="middle", pen="word strong")
@@ -91,14 +91,14 @@ def _off_edge(to_edge: float) -> float:
 
 
 def load_of(rod: LoadedRod) -> str:
-    """Load in kN with its uncertainty (k = 2)."""
+    """Return the load in kN with its uncertainty (k = 2)."""
     if not rod.u:
         return f"{rod.load_n / 1e3:.2f}\u2009kN"
     return f"{rod.load_n / 1e3:.1f} ± {2 * rod.u / 1e3:.1f}\u2009kN"
 
 
 def resultant(plan: Plan, at: tuple[float, float]) -> str:
-    """A cross in a ring where the sum of the loads acts."""
+    """Draw a cross in a ring where the sum of the loads acts."""
     x, y = plan.at(*at)
     arm = 9.0
     ring = f'<circle cx="{n(x)}" cy="{n(y)}" r="5.5" {ON_PAPER} {stroke(OUTLINE_WIDTH)}/>'
@@ -126,7 +126,7 @@ def draw_pressure_map(
     lost_share: float = 0.0,
     prefix: str = "pressure",
 ) -> str:
-    """The pressure on the active area, seen from outside the fixed end, to scale.
+    """Draw the pressure on the active area, seen from outside the fixed end, to scale.
 
     plate_mm, area_mm: width and height of compression plate and active area, about one middle.
     rods: (number, x, y, load in N, its standard uncertainty in N); x, y in mm from the middle.

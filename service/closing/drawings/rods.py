@@ -73,7 +73,7 @@ def draw_rods(
     rod_mm: float = 8.0,
     prefix: str = "rods",
 ) -> str:
-    """The compression plate at the fixed end seen from outside, to scale.
+    """Draw the compression plate at the fixed end seen from outside, to scale.
 
     rods: (number, x, y), x and y in mm from the plate's middle, y upward.
     readings: the last torque reading of each rod in N·m.

@@ -204,7 +204,7 @@ def shown(
         AwareDatetime | None, Query(description="as it was known at this time")
     ] = None,
 ) -> Condition:
-    """The cells at one moment with scores, their spread and each MEA's line over hours."""
+    """Return the cells at one moment with scores, their spread and each MEA's line over hours."""
     need(caller, Act.READ)
     with reading(engine) as session:
         found = read_condition(

@@ -24,7 +24,7 @@ CurveNumber = Annotated[int, Path(ge=1, le=2**53)]
 
 @router.get("/stacks/{serial}/curves")
 def curves(serial: str, caller: Caller, engine: Database) -> list[models.CurveHead]:
-    """The polarisation curves of a stack in the order of time."""
+    """Return the polarisation curves of a stack in the order of time."""
     need(caller, Act.READ)
     with reading(engine) as session:
         found = stack_voltages(session, find_stack(session, serial)).curves
@@ -46,7 +46,7 @@ def curves(serial: str, caller: Caller, engine: Database) -> list[models.CurveHe
 
 @router.get("/curves/{curve_id}")
 def curve(curve_id: CurveNumber, caller: Caller, engine: Database) -> models.Curve:
-    """One polarisation curve with all its points."""
+    """Return one polarisation curve with all its points."""
     need(caller, Act.READ)
     with reading(engine) as session:
         found = polarisation_curve(session, curve_id)

@@ -47,7 +47,7 @@ class StackMoment:
 
     @property
     def is_open(self) -> bool:
-        """Whether it stood without load."""
+        """Say whether it stood without load."""
         return self.density_a_cm2 is not None and self.density_a_cm2 <= NO_LOAD_A_CM2
 
 
@@ -119,13 +119,13 @@ class OpenFall:
 def moments_near(
     moments: Iterable[StackMoment], reference_a_cm2: float, percent: float = NEAR_PERCENT
 ) -> tuple[StackMoment, ...]:
-    """Which moments can be set beside each other? Those near one density, in the order of time."""
+    """Return moments that can be set beside each other, near one density, in the order of time."""
     near = (it for it in moments if is_near(it.density_a_cm2, reference_a_cm2, percent))
     return tuple(sorted(near, key=lambda it: it.at))
 
 
 def mea_histories(moments: Sequence[StackMoment]) -> tuple[MeaHistory, ...]:
-    """What was read of each MEA, whichever cell it sat in? The weakest at its newest first.
+    """Return what was read of each MEA in whichever cell, the weakest at its newest first.
 
     Moments in the order of time.
     """
@@ -151,7 +151,7 @@ def mea_histories(moments: Sequence[StackMoment]) -> tuple[MeaHistory, ...]:
 
 
 def spread_history(moments: Sequence[StackMoment]) -> tuple[SpreadAt, ...]:
-    """How far did the cells lie apart at each moment with two cells or more?"""
+    """Return how far the cells lay apart at each moment with two cells or more."""
     found = []
     for moment in moments:
         if len(moment.cells) > 1:
@@ -164,7 +164,7 @@ def spread_history(moments: Sequence[StackMoment]) -> tuple[SpreadAt, ...]:
 def open_falls(
     moments: Sequence[StackMoment], joined: timedelta = JOINED, least: int = 3
 ) -> tuple[OpenFall, ...]:
-    """How did the open-circuit voltages move while the load stayed off?
+    """Return how the open-circuit voltages moved while the load stayed off.
 
     ``moments`` are all of a stack in the order of time; those without load follow each other when
     no more than ``joined`` lies between them and nothing with load. A time needs ``least`` moments.

@@ -80,7 +80,7 @@ class Spread:
 
 
 def cell_outliers(voltages_v: Mapping[int, float | None], limit: float = LIMIT) -> CellScores:
-    """Which cells stand apart? Cell number → V; None for a cell that was not read.
+    """Find the cells that stand apart. Cell number → V; None for a cell that was not read.
 
     Where more than half of the cells read alike, the median absolute deviation is zero and no
     score exists: that is said and nothing is marked. Raises Inconsistent without three cells.
@@ -144,8 +144,10 @@ def _remarks(
 
 
 def scores(voltages_v: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Modified z-scores of many snapshots at once: snapshots × cells in V, not-a-number where a
-    cell was not read; the answer has the same shape, not-a-number where no score exists.
+    """Return modified z-scores of many snapshots at once.
+
+    Snapshots × cells in V, not-a-number where a cell was not read; the answer has the same shape,
+    not-a-number where no score exists.
     """
     answer = np.full(voltages_v.shape, np.nan)
     enough = np.sum(np.isfinite(voltages_v), axis=1) >= FEWEST
@@ -159,7 +161,7 @@ def scores(voltages_v: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def spread(voltages_v: Mapping[int, float | None]) -> Spread:
-    """How far do the cells lie apart, and which is the weakest? Cell number → V.
+    """Return how far the cells lie apart, and the weakest of them. Cell number → V.
 
     Raises Inconsistent without two cells that were read.
     """

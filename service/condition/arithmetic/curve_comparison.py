@@ -88,7 +88,7 @@ class CurveComparison:
 
 
 def direction(change: Constant) -> Direction:
-    """What the interval of a change says."""
+    """Return what the interval of a change says."""
     if change.low > 0:
         return Direction.MORE
     return Direction.LESS if change.high < 0 else Direction.NOT_SEEN
@@ -97,7 +97,7 @@ def direction(change: Constant) -> Direction:
 def differences(
     before: Sequence[CurvePoint], after: Sequence[CurvePoint]
 ) -> tuple[Difference, ...]:
-    """How much did the voltage change at each density of the later curve the earlier one reaches?
+    """Compute the change of voltage at each density of the later curve the earlier one reaches.
 
     The earlier curve is read between its points along straight lines, never beyond them.
     """
@@ -126,7 +126,7 @@ def compare_curves(
     densities: Densities | None = None,
     level: float = LEVEL,
 ) -> CurveComparison:
-    """What changed between two curves of one cell, and how sure is it?
+    """Compute what changed between two curves of one cell, and how sure it is.
 
     ``reference_a_cm2`` must lie where both curves have points. Raises Inconsistent for fewer than
     four common densities in the range of the fit.
@@ -192,7 +192,7 @@ class CurveConditions:
 
 
 def what_differs(before: CurveConditions, after: CurveConditions) -> tuple[str, ...]:
-    """In what do two curves differ besides their age? Sentences for whoever compares them.
+    """Return sentences on how two curves differ besides their age, for whoever compares them.
 
     Temperatures within 2 K and pressures within 5 % count as alike; common practice, no source.
     """

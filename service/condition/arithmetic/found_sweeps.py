@@ -84,7 +84,10 @@ class FoundSweep:
 
 
 def gathered(batches: Iterable[LogBatch], mapping: Mapping, area_cm2: float) -> SweepRows:
-    """The rows of all batches. Raises Inconsistent without current, cells or rows, or too many."""
+    """Return the rows of all batches.
+
+    Raises Inconsistent without current, cells or rows, or too many.
+    """
     if not mapping.cells:
         raise Inconsistent("No column is the voltage of a cell.")
     times, densities, voltages, warm, whole = [], [], [], [], []
@@ -119,7 +122,10 @@ def gathered(batches: Iterable[LogBatch], mapping: Mapping, area_cm2: float) -> 
 
 
 def channel_names(mapping: Mapping) -> tuple[str, ...]:
-    """What the channels are called: as in the file, where its names give the mapped numbers."""
+    """Return what the channels are called.
+
+    As in the file, where its names give the mapped numbers.
+    """
     names = tuple(cell.column for cell in mapping.cells)
     numbers = tuple(cell.channel for cell in mapping.cells)
     if channel_numbers(names) == numbers:
@@ -128,7 +134,7 @@ def channel_names(mapping: Mapping) -> tuple[str, ...]:
 
 
 def found_sweep(rows: SweepRows, area_cm2: float) -> FoundSweep:
-    """Which curves and which open-circuit voltages are in a sweep?
+    """Return the curves and the open-circuit voltages of a sweep.
 
     A leg of fewer than four points is no curve and is said. Raises Inconsistent where the current
     does not move, or no leg is a curve.
@@ -167,7 +173,7 @@ def found_sweep(rows: SweepRows, area_cm2: float) -> FoundSweep:
 
 
 def found_rest(rows: SweepRows) -> FoundRest | None:
-    """What did the channels read while no current flowed? None where it never rested.
+    """Return what the channels read while no current flowed; None where it never rested.
 
     Of the longest rest the later half counts: before, the voltage still recovers from the load.
     """

@@ -39,7 +39,10 @@ class MeasuredPoint:
 
 
 def points_of_leg(sweep: Sweep, leg: int, area_cm2: float) -> tuple[MeasuredPoint, ...]:
-    """The points of one leg (from 1) of a sweep; an offset below zero counts as no current."""
+    """Return the points of one leg (from 1) of a sweep.
+
+    An offset below zero counts as no current.
+    """
     return in_order(
         MeasuredPoint(
             max(point.density_a_cm2, 0.0),
@@ -54,7 +57,10 @@ def points_of_leg(sweep: Sweep, leg: int, area_cm2: float) -> tuple[MeasuredPoin
 
 
 def in_order(points: Any) -> tuple[MeasuredPoint, ...]:
-    """The points by rising density. Raises Inconsistent for none, too many, uneven channels."""
+    """Return the points by rising density.
+
+    Raises Inconsistent for none, too many, uneven channels.
+    """
     found = tuple(sorted(points, key=lambda point: point.density_a_cm2))
     if not found:
         raise Inconsistent("A curve needs points.")
@@ -66,7 +72,7 @@ def in_order(points: Any) -> tuple[MeasuredPoint, ...]:
 
 
 def curve_of_channel(points: Sequence[MeasuredPoint], place: int) -> tuple[CurvePoint, ...]:
-    """The curve of one channel by its place from 0, without points at which it read nothing."""
+    """Return the curve of one channel by its place from 0, without points it read nothing at."""
     return tuple(
         CurvePoint(point.density_a_cm2, volts, point.spreads_v[place], point.rows)
         for point in points
@@ -75,7 +81,7 @@ def curve_of_channel(points: Sequence[MeasuredPoint], place: int) -> tuple[Curve
 
 
 def points_as_text(points: Sequence[MeasuredPoint]) -> str:
-    """As JSON text; six digits behind the point are a millionth of a volt."""
+    """Return JSON text; six digits behind the point are a millionth of a volt."""
     return json.dumps(
         [
             {
@@ -92,7 +98,7 @@ def points_as_text(points: Sequence[MeasuredPoint]) -> str:
 
 
 def points_from_text(text: str) -> tuple[MeasuredPoint, ...]:
-    """From JSON text written by `points_as_text`.
+    """Return points from JSON text written by `points_as_text`.
 
     >>> point = MeasuredPoint(0.7, 70.0, 250, (0.688, None), (0.001, None))
     >>> points_from_text(points_as_text([point])) == (point,)

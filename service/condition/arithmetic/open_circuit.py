@@ -74,8 +74,10 @@ def open_phases(
     least_s: float = LEAST_S,
     gap_s: float = GAP_S,
 ) -> tuple[OpenPhase, ...]:
-    """When was there no load for at least ``least_s``? A gap in time longer than ``gap_s`` ends a
-    phase, so does a row with load or without a known current.
+    """Find the times without load of at least ``least_s``.
+
+    A gap in time longer than ``gap_s`` ends a phase, so does a row with load or without a known
+    current.
     """
     _rows(times_s, densities_a_cm2)
     more_than_zero("the greatest current density that is no load", at_most_a_cm2, "A/cm²")
@@ -93,7 +95,7 @@ def open_phases(
 def open_levels(
     times_s: Array, voltages_v: Array, settle_s: float = SETTLE_S, window_s: float = WINDOW_S
 ) -> tuple[OpenLevel | None, ...]:
-    """Which open-circuit voltage has each channel? Rows of one phase, from its beginning.
+    """Return the open-circuit voltage of each channel. Rows of one phase, from its beginning.
 
     The mean over ``window_s`` after ``settle_s`` have passed: before that the voltage still
     recovers from the load, later hydrogen on the air side pulls it down. Where rows stand further
@@ -135,7 +137,7 @@ def _level(times: Array, column: Array) -> OpenLevel | None:
 def decays(
     times_s: Array, voltages_v: Array, threshold_v: float = THRESHOLD_V
 ) -> tuple[Decay | None, ...]:
-    """How long does each channel stay above the threshold once gas and load are off?
+    """Compute how long each channel stays above the threshold once gas and load are off.
 
     Rows from the moment the gas was stopped. The crossing is read between rows along a straight
     line; one that is undone by a later row does not count. None for a channel with fewer than two

@@ -63,7 +63,7 @@ class Densities:
             )
 
     def holds(self, density_a_cm2: float) -> bool:
-        """Whether a density lies in the range."""
+        """Say whether a density lies in the range."""
         return self.least_a_cm2 <= density_a_cm2 <= self.most_a_cm2
 
 
@@ -100,7 +100,7 @@ class CurveFit:
         return self.points - CONSTANTS
 
     def voltage_v(self, density_a_cm2: float) -> float:
-        """The fit's voltage at a density above zero."""
+        """Return the fit's voltage at a density above zero."""
         return (
             self.e0_v.value
             - self.b_v_decade.value * log10(_above_zero(density_a_cm2))
@@ -140,7 +140,7 @@ class Band:
 def fit_curve(
     points: Sequence[CurvePoint], densities: Densities | None = None, level: float = LEVEL
 ) -> CurveFit:
-    """Which E0, b and R belong to these points? Ordinary least squares within ``densities``.
+    """Fit E0, b and R to these points by ordinary least squares within ``densities``.
 
     Each point counts alike, however many rows it is the mean of. Raises Inconsistent for fewer
     than four points or three different densities.
@@ -185,7 +185,7 @@ def fit_curve(
 
 
 def band(fit: CurveFit, densities_a_cm2: Sequence[float]) -> Band:
-    """Between which voltages does the mean curve lie, density by density?
+    """Compute the voltages between which the mean curve lies, density by density.
 
     The interval holds for each density on its own, not for the whole curve at once. Source: the
     mean response of a linear regression; Draper & Smith, Applied Regression Analysis, 3.1 (from
@@ -212,7 +212,7 @@ def voltage_at(
     fit: CurveFit | None = None,
     furthest: float = 0.25,
 ) -> VoltageAt:
-    """Which voltage has the curve at a current density?
+    """Return the curve's voltage at a current density.
 
     Between two neighbouring points along a straight line; where they lie further apart than
     ``furthest`` of the density, from the fit if one is given. Never beyond the points: raises
@@ -242,7 +242,7 @@ def voltage_at(
 
 
 def merged(points: Sequence[CurvePoint]) -> tuple[CurvePoint, ...]:
-    """The points by rising density, those of one density as their mean."""
+    """Return the points by rising density, those of one density as their mean."""
     groups: dict[float, list[CurvePoint]] = {}
     for point in points:
         groups.setdefault(point.density_a_cm2, []).append(point)
@@ -271,14 +271,17 @@ class Solution:
 
 
 def design(densities_a_cm2: NDArray[np.float64]) -> NDArray[np.float64]:
-    """One row a density, one column for each of E0, b and R."""
+    """Return one row a density, one column for each of E0, b and R."""
     return np.column_stack(
         (np.ones_like(densities_a_cm2), -np.log10(densities_a_cm2), -densities_a_cm2)
     )
 
 
 def least_squares(rows: NDArray[np.float64], wanted: NDArray[np.float64]) -> Solution:
-    """Ordinary least squares by QR; raises Inconsistent where a column follows from the others."""
+    """Return ordinary least squares by QR.
+
+    Raises Inconsistent where a column follows from the others.
+    """
     degrees = len(wanted) - rows.shape[1]
     q, r = np.linalg.qr(rows)
     diagonal = np.abs(np.diag(r))
@@ -294,13 +297,13 @@ def least_squares(rows: NDArray[np.float64], wanted: NDArray[np.float64]) -> Sol
 
 
 def constant(value: float, error: float, degrees: int, level: float) -> Constant:
-    """A value with its interval by Student's distribution."""
+    """Return a value with its interval by Student's distribution."""
     half = student(level, degrees) * error
     return Constant(value, error, value - half, value + half)
 
 
 def student(level: float, degrees: int) -> float:
-    """Student's factor of a two-sided interval."""
+    """Return Student's factor of a two-sided interval."""
     return float(stdtrit(degrees, (1 + level) / 2))
 
 

@@ -18,7 +18,7 @@ NEAR_PERCENT = 2.0
 
 
 def usual_density(densities_a_cm2: Sequence[float]) -> float | None:
-    """Which density do most readings share, to two figures? None where none has current.
+    """Return the density most readings share, to two figures; None where none has current.
 
     The one with most readings near it; of several the one nearest to their median, then the
     greatest.
@@ -41,7 +41,7 @@ def usual_density(densities_a_cm2: Sequence[float]) -> float | None:
 
 
 def densities_read(densities_a_cm2: Sequence[float]) -> tuple[tuple[float, int], ...]:
-    """At which densities was it read, to two figures, and how often near each? Rising.
+    """Return densities that were read, to two figures, and how often near each. Rising.
 
     >>> densities_read([0.7044, 0.7053, 0.301, 0.0])
     ((0.3, 1), (0.7, 2))
@@ -60,7 +60,7 @@ def densities_read(densities_a_cm2: Sequence[float]) -> tuple[tuple[float, int],
 def is_near(
     density_a_cm2: float | None, reference_a_cm2: float, percent: float = NEAR_PERCENT
 ) -> bool:
-    """Was it read near enough to the reference density to be set beside others?"""
+    """Say whether it was read near enough to the reference density to be set beside others."""
     if density_a_cm2 is None:
         return False
     return bool(_near(np.array([density_a_cm2]), reference_a_cm2, percent)[0])
@@ -73,7 +73,7 @@ def _near(densities: Floats, reference: float, percent: float = NEAR_PERCENT) ->
 def voltage_on_curve(
     densities_a_cm2: ArrayLike, voltages_v: ArrayLike, reference_a_cm2: float
 ) -> float | None:
-    """Voltage of a curve at the reference density, V, straight between its two nearest points.
+    """Return a curve's voltage at the reference density, V, straight between its nearest points.
 
     None where the curve does not reach so far, or where the points beside it have no voltage.
 
@@ -93,7 +93,7 @@ def voltage_on_curve(
 
 
 def checked_reference(reference_a_cm2: float) -> float:
-    """The density itself; raises OutOfRange where no cell is run at it."""
+    """Return the density itself; raises OutOfRange where no cell is run at it."""
     return within("the reference current density", reference_a_cm2, "A/cm²", 0.001, 10.0)
 
 

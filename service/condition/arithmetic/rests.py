@@ -88,7 +88,7 @@ class RestFinder:
     def rests(
         self, threshold_v: float = THRESHOLD_V, settle_s: float = SETTLE_S, least_s: float = LEAST_S
     ) -> tuple[Rest, ...]:
-        """The times without load of at least ``least_s``, in order."""
+        """Return the times without load of at least ``least_s``, in order."""
         if not self._times:
             return ()
         times, density = np.concatenate(self._times), np.concatenate(self._densities)

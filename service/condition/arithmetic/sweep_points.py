@@ -66,7 +66,7 @@ class Sweep:
     left_out: int
 
     def curve(self, channel: int, leg: int) -> tuple[CurvePoint, ...]:
-        """The curve of one channel (from 0) on one leg (from 1), by rising density."""
+        """Return the curve of one channel (from 0) on one leg (from 1), by rising density."""
         found = [
             CurvePoint(
                 max(point.density_a_cm2, 0.0),
@@ -85,7 +85,7 @@ def bin_edges(
     finest_a_cm2: float = FINEST_A_CM2,
     coarsest_a_cm2: float = COARSEST_A_CM2,
 ) -> Array:
-    """Edges of bins in A/cm²: fine near zero, where the curve is steep, then evenly spaced.
+    """Return the edges of bins in A/cm²: fine near zero, where the curve is steep, then even.
 
     >>> [round(float(edge), 4) for edge in bin_edges(0.2)[:6]]
     [-0.005, 0.004, 0.01, 0.019, 0.0325, 0.0528]
@@ -104,7 +104,7 @@ def bin_edges(
 
 
 def legs_of(densities_a_cm2: Array, turn_a_cm2: float = TURN_A_CM2) -> tuple[Leg, ...]:
-    """Where does the current turn? A way back shorter than ``turn_a_cm2`` is noise, no turn.
+    """Find where the current turns. A way back shorter than ``turn_a_cm2`` is noise, no turn.
 
     Every row belongs to one leg, the row at a turn to the leg it ends. Raises
     Inconsistent where the current never moves that far.
@@ -160,7 +160,7 @@ def sweep_points(
     edges_a_cm2: Array | None = None,
     turn_a_cm2: float = TURN_A_CM2,
 ) -> Sweep:
-    """Which points does the sweep give? Mean, spread and count by leg, bin and channel.
+    """Compute the points of a sweep: mean, spread and count by leg, bin and channel.
 
     A row whose current is unknown, below −0.005 A/cm² (more than an offset of the meter) or beyond
     the bins is left out and counted. The density of a point is its rows' mean, not the bin's
@@ -203,7 +203,7 @@ def sweep_points(
 def around(
     densities_a_cm2: Array, voltages_v: Array, density_a_cm2: float, half_width_a_cm2: float
 ) -> tuple[float | None, ...]:
-    """What is each channel's mean voltage within ± ``half_width_a_cm2`` of a density? In V."""
+    """Compute each channel's mean voltage in V within ± ``half_width_a_cm2`` of a density."""
     more_than_zero("the half width", half_width_a_cm2, "A/cm²")
     near = np.abs(densities_a_cm2 - density_a_cm2) <= half_width_a_cm2
     if not near.any():

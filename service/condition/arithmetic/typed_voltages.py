@@ -31,7 +31,7 @@ class Across(StrEnum):
 
 
 def read_voltages(field: str, text: str) -> tuple[float | None, ...]:
-    """The voltages of channel 1, 2 … in V, one a line, or separated by semicolons or tabs.
+    """Read the voltages of channel 1, 2 … in V, one a line, or parted by semicolons or tabs.
 
     Without any of these, spaces separate. Raises FieldRefused naming the channel.
 
@@ -51,7 +51,7 @@ def read_voltages(field: str, text: str) -> tuple[float | None, ...]:
 def read_curve_rows(
     field: str, text: str, across: Across, area_cm2: float
 ) -> tuple[MeasuredPoint, ...]:
-    """The points of a curve: a line a point, first density or current, then a voltage a channel.
+    """Read the points of a curve: a line a point, density or current, then a voltage a channel.
 
     Columns are separated by tabs or semicolons, else by spaces. A first line of words is passed
     over. Raises FieldRefused naming the line.
@@ -84,7 +84,7 @@ def read_curve_rows(
 
 
 def typed_channels(count: int) -> tuple[str, ...]:
-    """The names of channels 1 to ``count``, for values that came without names."""
+    """Return the names of channels 1 to ``count``, for values that came without names."""
     return tuple(f"channel {number}" for number in range(1, count + 1))
 
 

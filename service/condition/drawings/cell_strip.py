@@ -38,7 +38,7 @@ _DIGIT = 7.2
 
 
 def cells_a_mark(cells: int) -> int:
-    """How many cells does one mark stand for, so that a strip has no more than sixty?
+    """Return how many cells one mark stands for, so that a strip has no more than sixty.
 
     >>> cells_a_mark(60), cells_a_mark(61), cells_a_mark(400)
     (1, 2, 10)
@@ -49,7 +49,7 @@ def cells_a_mark(cells: int) -> int:
 def draw_strip(
     cells: int, seen: Mapping[int, str], *, title: str, prefix: str, numbers: bool = True
 ) -> str:
-    """A mark for each cell, counted from the fixed end at left; ``seen`` by cell, of ``SHOWN``.
+    """Draw a mark for each cell from the fixed end at left; ``seen`` by cell, of ``SHOWN``.
 
     Above stand the numbers of cells with something to see, beneath the first, each tenth and the
     last, unless ``numbers`` are left out. The description says the same in words.
@@ -92,7 +92,7 @@ def _numbers(groups: Sequence[range], seen: Mapping[int, str]) -> list[str]:
 
 
 def draw_sample(shown: str, *, prefix: str) -> str:
-    """One mark by itself, for the key; an empty word is a cell with nothing to see."""
+    """Draw one mark by itself, for the key; an empty word is a cell with nothing to see."""
     mark = f'<g transform="translate(0 {n(4 - TOP)})">{_mark(4.0, shown, 1)}</g>'
     return sheet(
         WIDE + 8, HIGH + 8, mark, prefix=prefix, title=shown or "cell",
@@ -101,7 +101,7 @@ def draw_sample(shown: str, *, prefix: str) -> str:
 
 
 def in_words(cells: int, seen: Mapping[int, str]) -> str:
-    """What the strip shows, in words."""
+    """Return what the strip shows, in words."""
     told = []
     for shown in SHOWN:
         own = sorted(cell for cell, it in seen.items() if it == shown)

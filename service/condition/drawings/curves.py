@@ -44,7 +44,7 @@ class _Axis(NamedTuple):
 
 
 def draw_curve(soft: Soft, of: CurveOf, *, title: str, prefix: str = "curve") -> str:
-    """Stress in MPa against strain, or line load in N/mm against squeeze, both shares in %."""
+    """Draw stress in MPa against strain, or line load in N/mm against squeeze, shares in %."""
     share = "strain" if of is CurveOf.STRESS else "squeeze"
     load = "stress" if of is CurveOf.STRESS else "line load"
     most = _drawn_to(soft)

@@ -47,7 +47,7 @@ def draw_spread(
     tolerance_percent: float,
     prefix: str = "spread",
 ) -> str:
-    """Torque readings of each rod against the target and its tolerance band, in N·m.
+    """Draw torque readings of each rod against target and tolerance band, in N·m.
 
     The last pass of a rod is a filled dot, the passes before are open circles. A last reading
     out of tolerance is a cross, and its value stands beside it.
@@ -97,7 +97,7 @@ def draw_spread(
 
 
 def band(target_nm: float, tolerance_percent: float) -> tuple[float, float]:
-    """The least and the greatest torque in tolerance, in N·m."""
+    """Return the least and the greatest torque in tolerance, in N·m."""
     reach = target_nm * tolerance_percent / 100
     return target_nm - reach, target_nm + reach
 

@@ -50,7 +50,7 @@ class Over:
         return Axis("date", days=True) if self.days else Axis("hours of the stack", "h")
 
     def place(self, at: datetime, hours_h: float | None) -> float | datetime | None:
-        """Where a reading stands; None where its hours are not known."""
+        """Say where a reading stands; None where its hours are not known."""
         return at.astimezone(self.zone) if self.days else hours_h
 
 
@@ -89,7 +89,7 @@ def condition_charts(
 
 
 def drawn_meas(found: Condition, asked: Sequence[int]) -> tuple[int, ...]:
-    """Which MEAs to draw: those asked for, else those that stand out and the weakest."""
+    """Say which MEAs to draw: those asked for, else those that stand out and the weakest."""
     known = [history.part_id for history in found.histories]
     wanted = [part_id for part_id in known if part_id in set(asked)]
     if wanted:
@@ -103,7 +103,7 @@ def drawn_meas(found: Condition, asked: Sequence[int]) -> tuple[int, ...]:
 
 
 def volts_at(density_a_cm2: float | None) -> str:
-    """A density with its unit, as titles say it."""
+    """Return a density with its unit, as titles say it."""
     if density_a_cm2 is None:
         return "an unknown current density"
     if density_a_cm2 <= NO_LOAD_A_CM2:

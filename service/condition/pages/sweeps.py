@@ -71,7 +71,7 @@ class Heading:
 
 
 def headings_of(written: LogFormat, guess: Guess) -> tuple[Heading, ...]:
-    """The columns of a file; of a long one the channels it names."""
+    """Return the columns of a file; of a long one the channels it names."""
     if guess.mapping.long is not None:
         names = dict.fromkeys((*guess.mapping.wanted, *guess.unused))
         return tuple(Heading(at, name, "") for at, name in enumerate(names))
@@ -86,7 +86,10 @@ def headings_of(written: LogFormat, guess: Guess) -> tuple[Heading, ...]:
 
 
 def guessed(written: LogFormat) -> Guess:
-    """What the columns look like. Raises Refused where nothing in the file looks like a sweep."""
+    """Return what the columns look like.
+
+    Raises Refused where nothing in the file looks like a sweep.
+    """
     return guess_log(written)
 
 
@@ -108,7 +111,7 @@ def fill_in(form: Form, guess: Guess, headings: Sequence[Heading]) -> None:
 
 
 def mapping_of(form: Form, guess: Guess, headings: Sequence[Heading]) -> Mapping:
-    """The mapping as the form says it. Raises Refused beside the field that contradicts."""
+    """Return the mapping as the form says it. Raises Refused beside the field that contradicts."""
     names = [heading.name for heading in headings]
     cells = tuple(names[at] for at in _chosen(form, "cells", len(names)))
     if not cells:

@@ -54,11 +54,11 @@ class BuildVoltages:
 
     @property
     def under_load(self) -> NDArray[np.bool_]:
-        """Which snapshots were taken under load?"""
+        """The snapshots taken under load."""
         return self.densities > 0
 
     def near(self, density_a_cm2: float, percent: float = NEAR_PERCENT) -> NDArray[np.bool_]:
-        """Which snapshots were taken near a density?"""
+        """Return the snapshots taken near a density."""
         wide = density_a_cm2 * percent / 100 * (1 + 1e-9)
         return np.abs(self.densities - density_a_cm2) <= wide
 
@@ -66,7 +66,7 @@ class BuildVoltages:
 def build_voltages(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, BuildVoltages]:
-    """The voltages of each of these builds. Ten statements, none where no build is named."""
+    """Return the voltages of each of these builds. Ten statements, none where no build is named."""
     if not build_ids:
         return {}
     rows: Sequence[Any] = session.execute(

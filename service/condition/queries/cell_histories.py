@@ -71,7 +71,7 @@ class StackVoltages:
     reference_a_cm2: float | None
 
     def hours_at(self, at: datetime, meter_hours: float | None = None) -> float | None:
-        """Hours of the stack at a time, h; None where its meter was never read."""
+        """Return hours of the stack at a time, h; None where its meter was never read."""
         if not self.total.times and meter_hours is None:
             return None
         return self.total.at(at, meter_hours).hours
@@ -99,7 +99,7 @@ class StackVoltages:
         return tuple(sorted(found, key=lambda it: it.at))
 
     def moment_of(self, snapshot: CellSnapshot) -> StackMoment:
-        """The cells of one snapshot; bridged ones are left out."""
+        """Return the cells of one snapshot; bridged ones are left out."""
         return StackMoment(
             f"{SNAPSHOT}{snapshot.id}",
             snapshot.from_at,
@@ -115,7 +115,7 @@ class StackVoltages:
         )
 
     def moment_on(self, curve: CellCurve, density_a_cm2: float) -> StackMoment | None:
-        """The cells of a curve at one density; None where none of them reaches it."""
+        """Return the cells of a curve at one density; None where none of them reaches it."""
         cells = {}
         for cell, points in curve.by_cell.items():
             try:
@@ -126,7 +126,7 @@ class StackVoltages:
         return self._moment(curve, density_a_cm2, cells) if cells else None
 
     def moments_at(self, density_a_cm2: float) -> tuple[StackMoment, ...]:
-        """Every curve at one density, where it reaches it."""
+        """Return every curve at one density, where it reaches it."""
         found = (self.moment_on(curve, density_a_cm2) for curve in self.curves)
         return tuple(moment for moment in found if moment is not None)
 
@@ -160,7 +160,7 @@ def stack_voltages(
     density_a_cm2: float | None = None,
     snapshot_id: int | None = None,
 ) -> StackVoltages:
-    """Which voltages were read of a stack? Raises NotFound. 19 statements.
+    """Return the voltages read of a stack. Raises NotFound. 19 statements.
 
     Readings are set beside each other at ``density_a_cm2``, else at the density of the design's
     rule, else at the one most snapshots share. Of thousands of snapshots some hundred are read

@@ -103,7 +103,7 @@ def _meas(is_then: bool) -> Any:
 def mea_of_cells(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, dict[int, int]]:
-    """Which MEA sat in each cell of these builds: build → cell → part. One statement.
+    """Say which MEA sat in each cell of these builds: build → cell → part. One statement.
 
     Blank cells are not in it.
     """
@@ -116,5 +116,5 @@ def mea_of_cells(
 
 @lru_cache(maxsize=4096)
 def read_names(channels: str) -> tuple[str, ...]:
-    """The names of channels as they are kept."""
+    """Return the names of channels as they are kept."""
     return tuple(json.loads(channels))

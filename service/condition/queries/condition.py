@@ -108,7 +108,7 @@ class Condition:
 
 
 def asked_snapshot(moment: str) -> int | None:
-    """The number of the snapshot a key names, None where it names none."""
+    """Return the number of the snapshot a key names, None where it names none."""
     number = moment[1:]
     is_one = moment.startswith(SNAPSHOT) and number.isdecimal() and len(number) < 18
     return int(number) if is_one else None
@@ -142,7 +142,7 @@ def read_condition(
 
 
 def condition(voltages: StackVoltages, asked: Asked | None = None) -> Condition:
-    """What does a stack's condition look like? Raises Refused as `read_condition` does."""
+    """Return a stack's condition. Raises Refused as `read_condition` does."""
     wanted = asked or Asked()
     reference = voltages.reference_a_cm2
     on_curves = voltages.moments_at(reference) if reference else ()

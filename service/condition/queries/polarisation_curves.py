@@ -127,7 +127,7 @@ def _of_builds(is_then: bool) -> Any:
 def curves_of_builds(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, tuple[CellCurve, ...]]:
-    """All curves of these builds in the order of time, resolved. Four statements.
+    """Return all curves of these builds in the order of time, resolved. Four statements.
 
     A build without curves has an empty tuple.
     """
@@ -146,7 +146,7 @@ def _of_key() -> Any:
 
 
 def polarisation_curve(session: Session, curve_id: int) -> CellCurve:
-    """One curve, made void or not. Four statements. Raises NotFound."""
+    """Return one curve, made void or not. Four statements. Raises NotFound."""
     rows: Any = session.execute(_of_key(), {"curve_id": curve_id}).all()
     if not rows:
         raise NotFound("polarisation curve", curve_id)
@@ -247,7 +247,10 @@ class ChosenCurve:
     """in what the curves differ besides their age"""
 
     def cell(self, number: int | None) -> CellOnCurve | None:
-        """One of its cells; without a number the weakest at the reference, else the first."""
+        """Return one of its cells.
+
+        Without a number the weakest at the reference, else the first.
+        """
         if number is not None:
             return next((it for it in self.cells if it.cell == number), None)
         known = [it for it in self.cells if it.at_reference_v is not None]
@@ -256,7 +259,7 @@ class ChosenCurve:
 
 
 def earlier_curve(curves: Sequence[CellCurve], curve: CellCurve) -> CellCurve | None:
-    """Which earlier curve says most: the first one taken the same way that read one of its MEAs?"""
+    """Find the first earlier curve taken the same way that read one of its MEAs."""
     meas = set(curve.by_part)
     return next(
         (

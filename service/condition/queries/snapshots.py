@@ -48,7 +48,7 @@ class TypedSnapshot:
 
 
 def typed_snapshot(session: Session, snapshot_id: int) -> TypedSnapshot | None:
-    """One of them; None where there is none of this number. One statement."""
+    """Return one of them; None where there is none of this number. One statement."""
     row: Any = session.execute(
         select(
             Snapshot.channels,
@@ -100,7 +100,7 @@ class SnapshotHead:
 
     @property
     def is_open(self) -> bool:
-        """Whether the stack stood without load."""
+        """Say whether the stack stood without load."""
         return self.density_a_cm2 is not None and self.density_a_cm2 <= NO_LOAD_A_CM2
 
 
@@ -118,7 +118,10 @@ def _heads(is_then: bool) -> Any:
 def snapshot_heads(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> tuple[SnapshotHead, ...]:
-    """All snapshots of these builds without voltages, in the order of time. One statement."""
+    """Return all snapshots of these builds without voltages, in the order of time.
+
+    One statement.
+    """
     rows: Any = session.connection().execute(
         _heads(known_at is not None), params(known_at, build_ids=build_ids)
     )
@@ -128,7 +131,9 @@ def snapshot_heads(
 def chosen_heads(
     heads: Sequence[SnapshotHead], reference_a_cm2: float | None, wanted_id: int | None = None
 ) -> tuple[SnapshotHead, ...]:
-    """Those whose voltages are wanted: near the reference, without load, newest, asked for.
+    """Choose heads whose voltages are needed.
+
+    Near the reference, without load, newest, asked for.
 
     Of many the first and last of each build stay, the others evenly over their order.
     """
@@ -150,7 +155,7 @@ def chosen_heads(
 
 
 def thinned(heads: Sequence[SnapshotHead], most: int) -> list[SnapshotHead]:
-    """No more than about ``most`` of them, evenly; the first and last of each build stay."""
+    """Return the least and the greatest of each of ``most`` / 2 equal spans of x, in order."""
     if len(heads) <= most:
         return list(heads)
     last = len(heads) - 1
@@ -172,7 +177,7 @@ def snapshots_read(
     heads: Sequence[SnapshotHead],
     known_at: datetime | None = None,
 ) -> tuple[CellSnapshot, ...]:
-    """These snapshots with their voltages resolved to cells and MEAs. Four statements."""
+    """Return snapshots with their voltages resolved to cells and MEAs. Four statements."""
     rows: Any = session.connection().execute(SNAPSHOTS, {"ids": [head.id for head in heads]})
     builds = {head.build_id for head in heads}
     taps = taps_of(session, [stack_id], known_at)
@@ -227,14 +232,14 @@ class RunOfRests:
         return tuple(cell.column for cell in self.mapping.cells)
 
     def cells_at(self, at: datetime) -> tuple[int | None, ...]:
-        """Which cell each channel read at a time, by the tap map valid then."""
+        """Say which cell each channel read at a time, by the tap map valid then."""
         valid = self.taps.map_at(self.stack_id, at)
         numbers = (cell.channel for cell in self.mapping.cells)
         return tuple(number if valid is None else valid.cell_of(number) for number in numbers)
 
 
 def run_of_rests(session: Session, run_id: int) -> RunOfRests:
-    """One run that was not made void. Four statements. Raises NotFound."""
+    """Return one run that was not made void. Four statements. Raises NotFound."""
     row: Any = session.execute(
         select(
             Run.id,

@@ -51,7 +51,7 @@ class RodFacts:
 
 
 def check_parts(parts: Iterable[PartFacts], *, design: str, on: date) -> tuple[Finding, ...]:
-    """Which parts must not be in a build as they are?
+    """Find the parts that must not be in a build as they are.
 
     Parts of one name with the same fault make one finding. A part under concession has been
     judged already: it is a remark. Parameters: ``design`` with its revision, as ``for_designs``
@@ -110,7 +110,7 @@ def check_fixings(
     on_each_rod: Mapping[Kind, int],
     compression_plates: Iterable[End],
 ) -> tuple[Finding, ...]:
-    """Is everything there that holds the pile together?
+    """Find what is missing of all that holds the pile together.
 
     Parameters: ``rods_of_design`` the rods' numbers; ``on_each_rod`` how many of each kind the
     design puts on a rod, the rod itself counted in; ``compression_plates`` the ends that have

@@ -77,7 +77,7 @@ class Item:
         return str(self.kind)
 
     def layer(self, position: int, part: int) -> Layer:
-        """The layer the design asks for, with no real part in it yet."""
+        """Return the layer the design asks for, with no real part in it yet."""
         return Layer(
             position=position,
             part=part,
@@ -116,7 +116,7 @@ class Pattern:
             raise OutOfRange("most cells", self.most_cells, "", f"{self.least_cells} or more")
 
     def part(self, where: Where) -> tuple[Item, ...]:
-        """The items of one of the four parts."""
+        """Return the items of one of the four parts."""
         return {
             Where.HEAD: self.head,
             Where.CELL: self.cell,
@@ -138,7 +138,7 @@ class Pattern:
 
 
 def sequence(pattern: Pattern, cells: int) -> Iterator[Item]:
-    """The items of a pile of so many cells in order, whatever the design allows."""
+    """Return the items of a pile of so many cells in order, whatever the design allows."""
     yield from pattern.head
     yield from pattern.cell
     for _ in range(cells - 1):
@@ -148,7 +148,10 @@ def sequence(pattern: Pattern, cells: int) -> Iterator[Item]:
 
 
 def objections(pattern: Pattern) -> tuple[str, ...]:
-    """What would a stack builder say against this pattern? Empty where nothing is to be said."""
+    """Say what a stack builder would object to in this pattern.
+
+    Empty where nothing is to be said.
+    """
     said = []
     for where in Where:
         for number, item in enumerate(pattern.part(where), 1):

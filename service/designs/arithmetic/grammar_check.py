@@ -34,17 +34,17 @@ class Extent(StrEnum):
 
     @property
     def begins(self) -> bool:
-        """Whether the fixed end is there."""
+        """Say whether the fixed end is there."""
         return self in {Extent.WHOLE, Extent.FROM_FIXED_END}
 
     @property
     def ends(self) -> bool:
-        """Whether the free end is there."""
+        """Say whether the free end is there."""
         return self in {Extent.WHOLE, Extent.FROM_FREE_END}
 
 
 def extent_of(pile: OpenPile) -> Extent:
-    """How much of a stack is a pile that is being opened and closed? An untouched one is whole.
+    """Say how much of a stack is a pile being opened and closed; an untouched one is whole.
 
     An end at which layers were lifted off or put on counts as not put on yet.
     """
@@ -82,7 +82,7 @@ def check(
     extent: Extent = Extent.WHOLE,
     likelihoods: Likelihoods = OF_THE_TRADE,
 ) -> Checked:
-    """What is wrong with a pile, where, and what would mend it?
+    """Find what is wrong with a pile, where, and what would mend it.
 
     The number of cells is not given; it follows. Time grows linearly with the layers.
 

@@ -65,7 +65,7 @@ SIDE_WORDS = {Side.FUEL: "anode side", Side.AIR: "cathode side", None: ""}
 
 
 def severity_of(wrong: Wrong) -> Severity:
-    """What weighs a finding of this kind?"""
+    """Return the weight of a finding of this kind."""
     return SEVERITIES.get(wrong, Severity.BLOCKS)
 
 
@@ -96,7 +96,7 @@ def found(
     side: str = "",
     severity: Severity | None = None,
 ) -> Finding:
-    """A finding with its usual severity, its place told in brackets behind the sentence."""
+    """Return a finding with its usual severity, its place told in brackets behind the sentence."""
     where = ", ".join(part for part in (f"cell {cell}" if cell else "", side) if part)
     return Finding(
         wrong,

@@ -39,14 +39,14 @@ class Look(NamedTuple):
 
 
 def look(layer: Layer) -> Look:
-    """What the grammar sees of a layer."""
+    """Return what the grammar sees of a layer."""
     return Look(
         layer.kind, layer.part_type, layer.facing, layer.side, layer.back, layer.joint
     )  # fmt: skip
 
 
 def misfits(item: Item, seen: Look) -> tuple[Misfit, ...]:
-    """In which ways does a part not fit this place? None of them: it fits.
+    """Return the ways in which a part does not fit this place; none where it fits.
 
     What the item or the part leaves open (no side, no joint, either way) fits.
     """
@@ -99,7 +99,7 @@ class States:
         return len(self.before)
 
     def from_the_free_end(self, state: int) -> int:
-        """The number of a place in the states of the pattern reversed."""
+        """Return the number of a place in the states of the pattern reversed."""
         loop, last = self.loop, len(self.items)
         tail = last - loop[-1]
         if state not in loop:
@@ -109,17 +109,20 @@ class States:
         return tail + self.last_of_cell - loop[0] + 1 + loop[-1] + 1 - state
 
     def item(self, state: int) -> Item:
-        """The item of a state from 1 on."""
+        """Return the item of a state from 1 on."""
         return self.items[state - 1]
 
     def cell(self, state: int, begun: int) -> int | None:
-        """The cell of a place, where so many cells have been begun."""
+        """Return the cell of a place, where so many cells have been begun."""
         offset = self.of_cell[state]
         return None if offset is None or begun + offset < 1 else begun + offset
 
 
 def states_of(pattern: Pattern) -> States:
-    """The states of a pattern; one that allows a single cell has no way back into the cell."""
+    """Return the states of a pattern.
+
+    One that allows a single cell has no way back into the cell.
+    """
     repeats = pattern.most_cells > 1
     between = pattern.between if repeats else ()
     items = (*pattern.head, *pattern.cell, *between, *pattern.tail)
@@ -294,7 +297,10 @@ class Matcher:
         return walked
 
     def explain(self, pile: Sequence[Layer], *, to_anywhere: bool = False) -> Explanation:
-        """The cheapest explanation of a pile; ``to_anywhere`` where its end is not put on yet."""
+        """Return the cheapest explanation of a pile.
+
+        ``to_anywhere`` where its end is not put on yet.
+        """
         walked = self._walk(pile)
         total = 0
         for before, layer in zip(walked, pile, strict=False):
@@ -309,7 +315,7 @@ class Matcher:
         return Explanation(mistakes, unlikelihood, moves, cells)
 
     def costs_along(self, pile: Sequence[Layer]) -> list[tuple[int, ...]]:
-        """Before the first layer and behind each: what it costs to stand in each state there."""
+        """Compute the cost to stand in each state before the first layer and behind each."""
         walked = self._walk(pile)
         total, along = 0, [walked[0].costs]
         for before, column, layer in zip(walked, walked[1:], pile, strict=False):
@@ -318,13 +324,13 @@ class Matcher:
         return along
 
     def cheapest_states(self, pile: Iterable[Layer]) -> tuple[int, ...]:
-        """The states in which a pile that is not finished may stand, at the least cost."""
+        """Return the states in which a pile that is not finished may stand, at the least cost."""
         costs = self._walk(pile)[-1].costs
         least = min(costs)
         return tuple(state for state, cost in enumerate(costs) if cost == least)
 
     def misfits(self, state: int, layer: Layer) -> tuple[Misfit, ...]:
-        """In which ways a layer does not fit a state."""
+        """Return the ways in which a layer does not fit a state."""
         return misfits(self.states.item(state), look(layer))
 
     def _meet(self, seen: Look) -> int:

@@ -44,7 +44,7 @@ def next_layers(
     other_end_open: bool = False,
     cells: int | None = None,
 ) -> WhatNext:
-    """What may be put on next at an end of a pile that is being stacked?
+    """Return what may be put on next at an end of a pile that is being stacked.
 
     Parameters: ``pile`` in order from the fixed end, as it stands; ``from_end`` the end at which
     it grows; ``other_end_open``: it is a kept remainder whose other end has been opened too;
@@ -81,7 +81,7 @@ def next_layers(
 
 
 def why_not(expected: WhatNext, layer: Layer) -> str | None:
-    """Why may this part not come next? None: it may.
+    """Say why this part may not come next; None where it may.
 
     The sentence says what is wrong with the part at hand, measured by the expected place it
     comes nearest to, and what was expected.

@@ -16,14 +16,14 @@ BACKS = {
 
 
 def name(layer: Layer) -> str:
-    """What a person calls a layer: its kind, a gasket by its joint."""
+    """Return what a person calls a layer: its kind, a gasket by its joint."""
     if layer.kind is Kind.GASKET and layer.joint:
         return "cell gasket" if layer.joint is Joint.GAS else "coolant gasket"
     return str(layer.kind)
 
 
 def a(words: str) -> str:
-    """Words with their article.
+    """Return words with their article.
 
     >>> a("MEA"), a("insulator plate"), a("cell gasket")
     ('an MEA', 'an insulator plate', 'a cell gasket')
@@ -32,12 +32,12 @@ def a(words: str) -> str:
 
 
 def cells(number: int) -> str:
-    """A number of cells."""
+    """Return a number of cells."""
     return f"{number} cell{'' if number == 1 else 's'}"
 
 
 def listed(words: Sequence[str]) -> str:
-    """Things in one row, the same one after another counted.
+    """Return things in one row, the same one after another counted.
 
     >>> listed(["cell gasket", "MEA", "cell gasket"])
     'cell gasket, MEA and cell gasket'
@@ -52,7 +52,7 @@ def listed(words: Sequence[str]) -> str:
 
 
 def span(positions: Sequence[int]) -> str:
-    """Positions that follow on each other.
+    """Return positions that follow on each other.
 
     >>> span([4]), span([4, 5]), span([4, 5, 6])
     ('4', '4 and 5', '4 to 6')
@@ -63,7 +63,7 @@ def span(positions: Sequence[int]) -> str:
 
 
 def between(positions: Sequence[int], at: int, layers: int) -> str:
-    """Where a missing part belongs: ``at`` layers of so many lie before it."""
+    """Say where a missing part belongs: ``at`` layers of so many lie before it."""
     if not positions:
         return "from an empty pile"
     if at == 0:
@@ -74,7 +74,7 @@ def between(positions: Sequence[int], at: int, layers: int) -> str:
 
 
 def backs_meet(wrong: Wrong, low: Layer, high: Layer) -> str:
-    """Two backs at one coolant gasket that make no coolant layer."""
+    """Find two backs at one coolant gasket that make no coolant layer."""
     where = f"at {low.position} and {high.position}"
     if wrong is Wrong.NO_CHANNEL:
         return f"two coolant backs meet {where}, no channel"
@@ -82,7 +82,7 @@ def backs_meet(wrong: Wrong, low: Layer, high: Layer) -> str:
 
 
 def asked(item: Item) -> str:
-    """What belongs in a place, with what tells it from others of its kind.
+    """Return what belongs in a place, with what tells it from others of its kind.
 
     >>> asked(Item(Kind.HALF_PLATE, "FP-2", side=Side.FUEL, back=Back.FLUSH))
     'a half plate (FP-2, fuel side, a flush back)'
@@ -95,7 +95,7 @@ def asked(item: Item) -> str:
 
 
 def lies(item: Item, beneath: Layer | None, side: Side | None) -> str:
-    """How and on what the next part lies, for the builder's eye; empty where all is said.
+    """Say how and on what the next part lies, for the builder's eye; empty where all is said.
 
     >>> lies(Item(Kind.HALF_PLATE, facing=Facing.FREE_END), None, None)
     'marked face to the free end'

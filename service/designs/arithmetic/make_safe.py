@@ -22,7 +22,7 @@ class LineAsked:
 
 
 def check_reading(asked: LineAsked, reading: float | None) -> None:
-    """Does a reading meet what the line asks for? Its magnitude counts, in the line's unit.
+    """Say whether a reading meets the line. Its magnitude counts, in the line's unit.
 
     Raises Inconsistent where a reading is missing or not asked for, OutOfRange above the limit.
 
@@ -44,12 +44,14 @@ def check_reading(asked: LineAsked, reading: float | None) -> None:
 
 
 def lines_missing(asked: Sequence[LineAsked], recorded: Collection[int]) -> tuple[LineAsked, ...]:
-    """Which lines of the checklist are not recorded yet, in their order?"""
+    """Return the lines of the checklist not recorded yet, in their order."""
     return tuple(line for line in asked if line.number not in recorded)
 
 
 def recorded_complete(at: str, by: Sequence[str]) -> str:
-    """The sentence about a complete checklist; it says what was recorded and nothing more.
+    """Return the sentence about a complete checklist.
+
+    It says what was recorded and nothing more.
 
     >>> recorded_complete("14:20", ["A. Ilves", "B. Orr"])
     'Checks recorded complete at 14:20 by A. Ilves and B. Orr; conditions may have changed.'

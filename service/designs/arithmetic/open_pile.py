@@ -34,17 +34,17 @@ class OpenPile(NamedTuple):
 
     @classmethod
     def begun(cls, layers: Sequence[Layer]) -> Self:
-        """The pile as the event found it."""
+        """Return the pile as the event found it."""
         return cls(tuple(layers), 0, len(layers), True, None, None)
 
     def put_on(self, end: End, layer: Layer) -> Self:
-        """The pile with one layer more at an end."""
+        """Return the pile with one layer more at an end."""
         if end is End.FIXED:
             return self._replace(at_fixed=Chain(layer, self.at_fixed))
         return self._replace(at_free=Chain(layer, self.at_free))
 
     def lift_off(self, end: End) -> tuple[Layer, Self]:
-        """The outermost layer at an end, and the pile without it.
+        """Return the outermost layer at an end, and the pile without it.
 
         Raises Inconsistent where nothing is left.
         """
@@ -64,7 +64,7 @@ class OpenPile(NamedTuple):
         return type(self)(core, 0, len(core), False, None, None).lift_off(end)
 
     def outermost(self, end: End) -> Layer | None:
-        """The layer that would be lifted off next at an end; None from an empty pile."""
+        """Return the layer that would be lifted off next at an end; None from an empty pile."""
         try:
             return self.lift_off(end)[0]
         except Inconsistent:

@@ -73,7 +73,7 @@ class NotAPattern(TradeError):  # noqa: N818
 
 
 def read_pattern(text: str) -> Pattern:
-    """Which pattern does this TOML text describe?
+    """Return the pattern this TOML text describes.
 
     Raises NotAPattern with every problem: line, key, value and what would be right.
     """
@@ -96,7 +96,7 @@ def read_pattern(text: str) -> Pattern:
 
 
 def write_pattern(pattern: Pattern) -> str:
-    """The TOML text of a pattern; read_pattern gives the same pattern back."""
+    """Return the TOML text of a pattern; read_pattern gives the same pattern back."""
     lines = [f"least_cells = {pattern.least_cells}", f"most_cells = {pattern.most_cells}"]
     for where in Where:
         for item in pattern.part(where):
@@ -258,7 +258,7 @@ WORDS = {
 
 
 def pattern_differences(old: Pattern, new: Pattern) -> tuple[str, ...]:
-    """What differs from one pattern to another, in the order of the pile? Empty: nothing."""
+    """Return what differs from one pattern to another, in the order of the pile."""
     return tuple(_told(old, new))
 
 

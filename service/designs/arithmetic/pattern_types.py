@@ -50,7 +50,7 @@ class Misnamed:
 
 
 def drawing(drawing_number: str, revision: str) -> str:
-    """A type with its revision, in a pattern's words.
+    """Return a type with its revision, in a pattern's words.
 
     >>> drawing("TEL-2110", "C")
     'TEL-2110 rev. C'
@@ -59,14 +59,14 @@ def drawing(drawing_number: str, revision: str) -> str:
 
 
 def names_in(pattern: Pattern) -> frozenset[str]:
-    """The part types a pattern names, as it names them."""
+    """Return the part types a pattern names, as it names them."""
     return frozenset(
         item.part_type for where in Where for item in pattern.part(where) if item.part_type
     )
 
 
 def called(names: frozenset[str], drawing_number: str, revision: str) -> str:
-    """What a pattern that names these calls a part of a type.
+    """Return what a pattern that names these calls a part of a type.
 
     >>> called(frozenset({"TEL-2110"}), "TEL-2110", "C")
     'TEL-2110'
@@ -80,14 +80,14 @@ def called(names: frozenset[str], drawing_number: str, revision: str) -> str:
 
 
 def types_named(name: str, types: Iterable[KnownType]) -> tuple[KnownType, ...]:
-    """The types a name stands for; case and surrounding space do not count."""
+    """Return the types a name stands for; case and surrounding space do not count."""
     key, types = serial_key(name), tuple(types)
     exactly = tuple(one for one in types if serial_key(one.drawing) == key)
     return exactly or tuple(one for one in types if serial_key(one.drawing_number) == key)
 
 
 def completed(pattern: Pattern, types: Sequence[KnownType]) -> tuple[Pattern, tuple[Misnamed, ...]]:
-    """The pattern with side, back and joint of the types it names, and what cannot be so.
+    """Return the pattern with side, back and joint of the types it names, and what cannot be so.
 
     Names are spelled as the lab spells them. What stands against an item: a type nobody has made,
     of another kind, of another face than the item says, a facing its type knows no mark for or
@@ -100,7 +100,7 @@ def completed(pattern: Pattern, types: Sequence[KnownType]) -> tuple[Pattern, tu
 
 
 def as_drawn(pattern: Pattern, types: Sequence[KnownType]) -> Pattern:
-    """The pattern with thickness and material of the types it names, for a drawing."""
+    """Return the pattern with thickness and material of the types it names, for a drawing."""
 
     def drawn(item: Item) -> Item:
         found = types_named(item.part_type, types) if item.part_type else ()

@@ -37,7 +37,7 @@ class Layer:
     cell: int | None = None
 
     def at(self, position: int, cell: int | None) -> "Layer":
-        """The same part in another place; itself where nothing differs."""
+        """Return the same part in another place; itself where nothing differs."""
         if self.position == position and self.cell == cell:
             return self
         return Layer(
@@ -90,7 +90,7 @@ class Neighbours:
 
 
 def number_cells(layers: Sequence[Layer]) -> tuple[Layer, ...]:
-    """Which cell does each layer belong to?
+    """Number the cells: the cell each layer belongs to.
 
     Each MEA or blank cell makes a cell, counted from the fixed end. A half plate or gas gasket
     belongs to the cell its gas side meets: of two half plates back to back one goes to each
@@ -156,7 +156,7 @@ def _side_of_first_plate(layers: Sequence[Layer], centre: int) -> Side | None:
 
 
 def counts(layers: Sequence[Layer]) -> Counts:
-    """How many parts of each kind, cells and coolant layers does a pile hold?"""
+    """Count parts of each kind, cells and coolant layers of a pile."""
     by_kind = Counter(layer.kind for layer in layers)
     coolant = sum(layer.joint is Joint.COOLANT for layer in layers if layer.kind is Kind.GASKET)
     return Counts(
@@ -171,12 +171,12 @@ def counts(layers: Sequence[Layer]) -> Counts:
 
 
 def height_mm(layers: Sequence[Layer]) -> float:
-    """How high is the pile in mm, rigid as drawn: nothing compressed, plates not counted in."""
+    """Compute the height of the pile in mm, rigid as drawn, plates not counted in."""
     return sum(layer.thickness_mm for layer in layers)
 
 
 def neighbours(layers: Sequence[Layer], position: int) -> Neighbours:
-    """What lies nearest to the layer at a position (counted from 1) on both its sides?
+    """Return what lies nearest to the layer at a position (counted from 1) on both its sides.
 
     Raises OutOfRange where the pile has no such position.
     """

@@ -249,7 +249,7 @@ def failing(
     after: Annotated[int | None, Query(ge=1, le=2**53)] = None,
     most: Annotated[int, Query(ge=1, le=500)] = 50,
 ) -> FailingList:
-    """MEAs confirmed as failing, or those of which the rule says so and nobody's word stands."""
+    """Return MEAs confirmed as failing, or failing by the rule with nobody's word standing."""
     need(caller, Act.READ)
     with reading(engine) as session:
         if answer is None:
@@ -273,7 +273,7 @@ def life(
     density_a_cm2: Annotated[float | None, Query(gt=0, le=10)] = None,
     limit_v: Annotated[float | None, Query(gt=0, le=1.3)] = None,
 ) -> LifeOut:
-    """An MEA's voltage over its own hours at one density, its rate, and hours to a limit."""
+    """Return an MEA's voltage over its own hours at one density, its rate, and hours to a limit."""
     need(caller, Act.READ)
     with reading(engine) as session:
         found = mea_life(
@@ -332,7 +332,7 @@ def withdraw(
 
 @router.get("/designs/{design_id}/failing-rule")
 def rules(design_id: DesignNumber, caller: Caller, engine: Database) -> list[RuleOut]:
-    """All versions of the rule of a design, the newest first; that one is in force."""
+    """Return all versions of the rule of a design, the newest first; that one is in force."""
     need(caller, Act.READ)
     with reading(engine) as session:
         design(session, design_id)

@@ -37,7 +37,7 @@ def life(
     design_id: Id = None,
     level: Annotated[Literal["0.9", "0.95", "0.99"], Query(description="of intervals")] = "0.95",
 ) -> models.Life:
-    """How long MEAs live unfailed, group by group, and whether the groups differ."""
+    """Say how long MEAs live unfailed, group by group, and whether the groups differ."""
     need(caller, Act.READ)
     with reading(engine) as session:
         types = [one.id for one in mea_types(session)]

@@ -133,7 +133,7 @@ Drawing = Annotated[
 def history(
     serial: str, caller: Caller, engine: Database, drawing: Drawing = ""
 ) -> stack_models.PartHistory:
-    """Where a part is, every build it sat in, its hours, findings and holds."""
+    """Say where a part is, every build it sat in, its hours, findings and holds."""
     need(caller, Act.READ)
     with reading(engine) as session:
         answer = part_life(session, part_by_text(session, serial, drawing))
@@ -151,7 +151,7 @@ def history(
 
 @router.get("/{serial}/trace")
 def traced(serial: str, caller: Caller, engine: Database, drawing: Drawing = "") -> Trace:
-    """What was built around a part, and where all other parts of the same lots are today."""
+    """Return what was built around a part, and where all other parts of the same lots are today."""
     need(caller, Act.READ)
     with reading(engine) as session:
         answer = trace(session, part_by_text(session, serial, drawing))

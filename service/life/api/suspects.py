@@ -174,7 +174,7 @@ ByRule = Annotated[
 def suspects(
     serial: str, caller: Caller, engine: Database, drawing: Drawing = "", by_rule: ByRule = False
 ) -> Suspects:
-    """What the failing MEAs of the design share that comparable ones do not.
+    """Return what the failing MEAs of the design share that comparable ones do not.
 
     Association, never cause; people are neither named nor ranked.
     """
@@ -258,7 +258,7 @@ def _odds(odds: OddsRatio) -> Odds:
 
 @router.get("/{serial}/containment")
 def exposed(serial: str, caller: Caller, engine: Database, drawing: Drawing = "") -> Containment:
-    """What else is exposed with a part: where it is now, its state, whether it is held."""
+    """Return what else is exposed with a part: where it is now, its state, whether it is held."""
     need(caller, Act.READ)
     with reading(engine) as session:
         found = containment(session, trace(session, part_by_text(session, serial, drawing)))

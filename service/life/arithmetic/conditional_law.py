@@ -39,14 +39,14 @@ class Law:
     """natural logarithms of the shares, −∞ where one is too small to be told from zero"""
 
     def at(self, log_odds: float) -> Numbers:
-        """The same law tilted to another odds ratio, given by its natural logarithm."""
+        """Return the same law tilted to another odds ratio, given by its natural logarithm."""
         steps = self.logs + np.arange(self.shares.size) * (log_odds - self.log_odds)
         tilted: Numbers = np.exp(steps - steps.max())
         return np.asarray(tilted / tilted.sum())
 
 
 def checked(strata: ArrayLike) -> Counts:
-    """Strata as whole numbers (s, 4): exposed and failing, exposed, failing, all.
+    """Return strata as whole numbers (s, 4): exposed and failing, exposed, failing, all.
 
     Raises Inconsistent where the counts of a stratum contradict each other.
     """
@@ -64,14 +64,14 @@ def checked(strata: ArrayLike) -> Counts:
 
 
 def telling(strata: Counts) -> Counts:
-    """The strata which tell something: some exposed, some not, some failing, some not."""
+    """Return the strata which tell something: some exposed, some not, some failing, some not."""
     _, exposed, failing, total = strata.T
     tells = (exposed > 0) & (exposed < total) & (failing > 0) & (failing < total)
     return np.asarray(strata[tells])
 
 
 def law(strata: Counts, log_odds: float = 0.0) -> Law:
-    """How is the number of exposed failing ones distributed, summed over strata (s, 4)?
+    """Compute the law of the number of exposed failing units, summed over strata (s, 4).
 
     Terms of less than e⁻⁷⁰ of the greatest are left out.
 
@@ -190,12 +190,12 @@ class OddsRatio:
 
     @property
     def finite(self) -> bool:
-        """Be true where the likeliest value is neither zero nor infinite."""
+        """Say whether the likeliest value is neither zero nor infinite."""
         return self.value > 0 and not isinf(self.value)
 
 
 def exact_test(strata: ArrayLike) -> ExactTest | None:
-    """Would this many exposed failing ones come by chance alone? None where no stratum tells.
+    """Test whether so many exposed fail by chance alone; None where no stratum tells.
 
     >>> found = exact_test([3, 4, 4, 8])
     >>> round(found.greater, 4), round(found.two_sided, 4)
@@ -211,7 +211,7 @@ def exact_test(strata: ArrayLike) -> ExactTest | None:
 
 
 def judged(chance: Law, seen: int) -> ExactTest:
-    """The test of a count whose law by chance is known."""
+    """Return the test of a count whose law by chance is known."""
     at = seen - chance.first
     if not 0 <= at < chance.shares.size:
         above = at < 0
@@ -231,7 +231,7 @@ def judged(chance: Law, seen: int) -> ExactTest:
 
 
 def odds_ratio(strata: ArrayLike, level: float = 0.95) -> OddsRatio | None:
-    """By which factor are the odds of failing greater with exposure? None where no stratum tells.
+    """Estimate the factor of the odds of failing with exposure; None where no stratum tells.
 
     >>> found = odds_ratio([3, 4, 4, 8])
     >>> round(found.value, 4), round(found.low, 4), round(found.high, 1)

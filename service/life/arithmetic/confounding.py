@@ -49,7 +49,7 @@ class Overlap:
 
 
 def overlap(members: ArrayLike, every: ArrayLike) -> Overlap:
-    """Can the members of a level be told apart from the levels of another factor?
+    """Say whether members of a level can be told apart from the levels of another factor.
 
     ``members``: the codes of the other factor of all members, UNKNOWN where not known; ``every``:
     how many units, members and others, each code of it has.
@@ -87,7 +87,7 @@ class Grid:
 def grid(
     rows: ArrayLike, columns: ArrayLike, layers: ArrayLike, failing: ArrayLike, most: int = 6
 ) -> Grid:
-    """How many fail of how many, for each meeting of three factors?
+    """Count how many fail of how many, for each meeting of three factors.
 
     Of rows and layers the ``most`` levels with the most failing (then the most MEAs) stand alone,
     the rest together as OTHERS; columns keep all their levels in their order.

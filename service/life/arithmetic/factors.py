@@ -47,7 +47,7 @@ class FactorKind(StrEnum):
 
     @property
     def is_of_people(self) -> bool:
-        """Be true where levels are people: only whether the distribution differs is ever told."""
+        """Say whether levels are people: only whether the distribution differs is ever told."""
         return self is FactorKind.BUILDER
 
 
@@ -73,12 +73,12 @@ class Factor:
 
 
 def wide(codes: Codes) -> Codes:
-    """The codes with a column for each level a unit may have at once, (units, w)."""
+    """Return the codes with a column for each level a unit may have at once, (units, w)."""
     return codes[:, None] if codes.ndim == 1 else codes
 
 
 def distinct(codes: Codes) -> Codes:
-    """The same levels, each named once a row: a second mention becomes UNKNOWN.
+    """Return the same levels, each named once a row: a second mention becomes UNKNOWN.
 
     >>> distinct(np.array([[3, 3, 5], [1, 2, 1]])).tolist()
     [[3, -1, 5], [1, 2, -1]]
@@ -91,7 +91,9 @@ def distinct(codes: Codes) -> Codes:
 
 
 def position_codes(distances: ArrayLike) -> Codes:
-    """Which of `POSITION_LEVELS` has a cell so many cells from the nearer end? Below 0: UNKNOWN.
+    """Return the code in `POSITION_LEVELS` of a cell so far from the nearer end.
+
+    Below 0: UNKNOWN.
 
     >>> position_codes([0, 1, 2, 4, 5, -1]).tolist()
     [0, 1, 2, 2, 3, -1]
@@ -101,7 +103,7 @@ def position_codes(distances: ArrayLike) -> Codes:
 
 
 def opening_codes(openings: ArrayLike) -> Codes:
-    """Which of `OPENING_LEVELS` has so many openings? Below 0: UNKNOWN.
+    """Return the code in `OPENING_LEVELS` of so many openings; below 0: UNKNOWN.
 
     >>> opening_codes([0, 1, 7, -1]).tolist()
     [0, 1, 3, -1]
@@ -119,7 +121,7 @@ class Thirds:
 
 
 def thirds(values: ArrayLike) -> Thirds:
-    """Which third of the known values is each in? NaN: UNKNOWN; equal values stay together.
+    """Return the third of the known values each is in. NaN: UNKNOWN; equal values stay together.
 
     With fewer than three different values there are no thirds: all are UNKNOWN.
 
@@ -136,7 +138,7 @@ def thirds(values: ArrayLike) -> Thirds:
 
 
 def outside(torque_nm: float, target_nm: float, tolerance_percent: float) -> bool:
-    """Is a reading outside the tolerance of its target torque? N·m, N·m, %.
+    """Say whether a reading lies outside the tolerance of its target torque. N·m, N·m, %.
 
     >>> outside(8.5, 8.0, 5.0)
     True

@@ -134,15 +134,15 @@ class FailingRule:
         within("how near readings must be", self.near_percent, "%", *NEAR_RANGE_PERCENT)
 
     def criterion(self, kind: CriterionKind) -> Criterion | None:
-        """The criterion of a kind; None where the rule has none."""
+        """Return the criterion of a kind; None where the rule has none."""
         return next((it for it in self.criteria if it.kind is kind), None)
 
 
 def rule_as_data(rule: FailingRule) -> dict[str, Any]:
-    """As plain data; `rule_from_data` reads it."""
+    """Return the rule as plain data; `rule_from_data` reads it."""
     return with_form(FORM, rule)
 
 
 def rule_from_data(data: Mapping[str, Any]) -> FailingRule:
-    """From plain data. Raises Inconsistent or OutOfRange naming the field."""
+    """Return inputs from plain data. Raises Inconsistent or OutOfRange naming the field."""
     return from_data(FailingRule, check_form(FORM, data), "the rule")

@@ -69,7 +69,7 @@ class RuleFinding:
 
 
 def judge(rule: FailingRule, facts: MeaFacts) -> RuleFinding:
-    """Does the MEA meet the rule? Met where any criterion is met.
+    """Judge the MEA by the rule, which is met where any criterion is met.
 
     Not met where none is met and one at least could be judged; the words say how many could not.
 

@@ -29,7 +29,7 @@ class FailureRate:
 
 
 def failure_rate(failures: int, watched_h: float, level: float = 0.95) -> FailureRate:
-    """State the rate, watching ended at a time and not with a failure.
+    """Estimate the rate of failures, watching ended at a time and not with a failure.
 
     >>> found = failure_rate(2, 800.0, level=0.9)
     >>> [round(rate, 2) for rate in (found.per_1000_h, found.low, found.high)]

@@ -29,7 +29,7 @@ class FalseDiscovery:
 
 
 def false_discovery(p: ArrayLike, *, looks: int | None = None) -> FalseDiscovery:
-    """Which q belongs to each p? ``looks``: all looks, where more were taken than have a p.
+    """Compute q for each p. ``looks``: all looks, where more were taken than have a p.
 
     >>> [round(q, 3) for q in false_discovery([0.01, 0.04, 0.03, 0.5]).q]
     [0.04, 0.053, 0.053, 0.5]
@@ -50,7 +50,7 @@ def false_discovery(p: ArrayLike, *, looks: int | None = None) -> FalseDiscovery
 
 
 def one_by_chance(looks: int, at: float = 0.05) -> float:
-    """How probable is at least one p ≤ ``at`` in so many independent looks at nothing?
+    """Compute the chance of at least one p ≤ ``at`` in so many independent looks at nothing.
 
     >>> round(one_by_chance(12), 2)
     0.46
@@ -61,7 +61,7 @@ def one_by_chance(looks: int, at: float = 0.05) -> float:
 
 
 def smallest_of(p: ArrayLike, comparisons: int) -> float:
-    """One p for a factor with several levels: the smallest, times the comparisons made.
+    """Return one p for a factor with several levels: the smallest, times the comparisons made.
 
     >>> smallest_of([0.01, 0.3, 0.8], 3)
     0.03

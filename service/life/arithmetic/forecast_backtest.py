@@ -44,7 +44,7 @@ def looking_back(
     builds: ArrayLike,
     method: Method = Method.MEDIAN_OF_SLOPES,
 ) -> LookBack | None:
-    """What would have been forecast after two thirds of the hours, and how far off was it?
+    """Return forecast after two thirds of the hours, and compute how far off that was.
 
     Readings stand in the order of own hours. None where too few readings stand before that time,
     where the newest third is of another build, or where the voltage did not fall since.

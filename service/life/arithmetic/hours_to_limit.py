@@ -56,7 +56,7 @@ class HoursToLimit:
 def hours_to_limit(
     trend: VoltageTrend, limit_v: float, method: Method = Method.LEAST_SQUARES
 ) -> HoursToLimit:
-    """After how many more own hours does the fitted voltage reach the limit in V?
+    """Compute the own hours left until the fitted voltage reaches the limit in V.
 
     >>> from service.life.arithmetic.voltage_trend import voltage_trend
     >>> trend = voltage_trend([0, 100, 200, 300], [0.7000, 0.6981, 0.6959, 0.6940], [1] * 4)

@@ -49,7 +49,7 @@ class SurvivalCurve:
     median_high_h: float | None
 
     def share_at(self, time_h: float) -> float:
-        """Share surviving beyond a time within what was watched."""
+        """Return the share surviving beyond a time within what was watched."""
         steps = int(np.searchsorted(self.times_h, time_h, side="right"))
         return float(self.shares[steps - 1]) if steps else 1.0
 

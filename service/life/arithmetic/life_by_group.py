@@ -118,7 +118,7 @@ MOST_LISTED = 8
 
 
 def p_in_words(p: float) -> str:
-    """A p value with two digits that mean something.
+    """Return a p value with two digits that mean something.
 
     >>> p_in_words(0.21345), p_in_words(0.0321), p_in_words(0.0000417), p_in_words(1e-9)
     ('0.21', '0.032', '0.00004', 'less than 0.00001')
@@ -130,7 +130,7 @@ def p_in_words(p: float) -> str:
 
 
 def comparison_in_words(life: LifeByGroup) -> tuple[str, ...]:
-    """Do the groups differ? One sentence a line; the last ones say what to be careful with."""
+    """Say whether the groups differ: a sentence a line, the last ones what to be careful with."""
     test = life.test
     if test is None:
         return (life.why_no_test,)
@@ -171,7 +171,7 @@ def comparison_in_words(life: LifeByGroup) -> tuple[str, ...]:
 
 
 def group_in_words(group: GroupLife) -> tuple[str, ...]:
-    """What to be careful with in one group; nothing where there is nothing."""
+    """Return what to be careful with in one group; nothing where there is nothing."""
     said = []
     curve = group.curve
     if curve is not None and group.is_few:
@@ -195,7 +195,7 @@ def group_in_words(group: GroupLife) -> tuple[str, ...]:
 
 
 def shape_in_words(low: float, high: float) -> str:
-    """What an interval of the Weibull shape allows to say.
+    """Return what an interval of the Weibull shape allows to say.
 
     >>> shape_in_words(1.3, 2.2), shape_in_words(0.8, 1.9), shape_in_words(0.3, 0.8)
     ('failures come more often with age', 'age may matter or not', 'failures fade with age')

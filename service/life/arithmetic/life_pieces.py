@@ -88,7 +88,7 @@ class Pieces:
     why: Counts
 
     def of(self, chosen: Bools | Places) -> Lives:
-        """Those chosen, ready to be counted."""
+        """Return those chosen, ready to be counted."""
         why, entry, exits = self.why[chosen], self.entry_h[chosen], self.exit_h[chosen]
         failed, running = self.failed[chosen], self.running[chosen]
         known = why == Why.KNOWN

@@ -14,7 +14,7 @@ LATE_PERCENT, EARLY_PERCENT = 5.0, 20.0
 
 
 def error_percent(actual_h: float, predicted_h: float) -> float:
-    """The error of a prediction in % of the actual hours; below zero: it came later than true.
+    """Compute the error of a prediction in % of the actual hours; below zero it came true later.
 
     >>> error_percent(400.0, 480.0), error_percent(400.0, 320.0)
     (-20.0, 20.0)
@@ -24,7 +24,7 @@ def error_percent(actual_h: float, predicted_h: float) -> float:
 
 
 def score(error: float) -> float:
-    """The score of an error in %, 1 for none, towards 0 for large ones.
+    """Return the score of an error in %, 1 for none, towards 0 for large ones.
 
     >>> score(-20.0), score(20.0), score(0.0)
     (0.0625, 0.5, 1.0)

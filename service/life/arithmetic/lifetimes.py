@@ -83,7 +83,7 @@ class Lives:
 
 
 def lives_of(lives: Sequence[Life]) -> Lives:
-    """Which lives can be counted, and how many cannot?
+    """Return lives that can be counted, and how many cannot.
 
     Raises OutOfRange for hours below zero, Inconsistent where a life ends before it begins.
 
@@ -129,7 +129,7 @@ def _checked(entry_h: float, exit_h: float) -> None:
 
 
 def at_risk(lives: Lives, times_h: Floats) -> Counts:
-    """How many were watched and unfailed just before each time?
+    """Count those watched and unfailed just before each time.
 
     Somebody who enters at a time is at risk after it only, somebody who leaves at it still is at
     risk then; who is watched from 0 h is at risk at 0 h too, so that a part that fails at once

@@ -38,7 +38,7 @@ class Slope:
 def theil_sen(
     x: ArrayLike, y: ArrayLike, stretch: ArrayLike | None = None, level: float = 0.95
 ) -> Slope:
-    """What is the median of the slopes of all pairs of readings, and its interval?
+    """Compute the median of the slopes of all pairs of readings, and its interval.
 
     Only pairs within one stretch count (as in `line_columns`). Pairs of equal x are left out; ties
     are allowed for. Outliers up to about a quarter of the readings hardly move it.
@@ -78,7 +78,10 @@ def theil_sen(
 
 
 def pairwise_slopes(x: Floats, y: Floats) -> Floats:
-    """The slopes of all pairs whose x differ; memory grows with the square of the readings."""
+    """Return the slopes of all pairs whose x differ.
+
+    Memory grows with the square of the readings.
+    """
     later, earlier = np.tril_indices(len(x), -1)
     run = x[later] - x[earlier]
     apart = run != 0
@@ -86,7 +89,7 @@ def pairwise_slopes(x: Floats, y: Floats) -> Floats:
 
 
 def variance_of_order(x: Floats, y: Floats) -> float:
-    """Variance of Kendall's count of rising less falling pairs if y stood in any order.
+    """Compute the variance of Kendall's count of rising less falling pairs for any order of y.
 
     Ties are allowed.
     Source: Kendall, Rank Correlation Methods, equation 4.3, from memory; checked by counting.

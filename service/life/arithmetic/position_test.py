@@ -47,7 +47,7 @@ class PositionTest:
 
 
 def from_nearer_end(cells: ArrayLike, cell_count: ArrayLike) -> Counts:
-    """How many cells lie between this cell and the nearer end? Cells count from 1.
+    """Count cells between this cell and the nearer end. Cells count from 1.
 
     >>> from_nearer_end([1, 2, 3, 4, 5], 5).tolist()
     [0, 1, 2, 1, 0]
@@ -57,7 +57,7 @@ def from_nearer_end(cells: ArrayLike, cell_count: ArrayLike) -> Counts:
 
 
 def position_test(stacks: ArrayLike, distances: ArrayLike, failing: ArrayLike) -> PositionTest:
-    """Do the failing lie nearer the ends or the middle than by chance?
+    """Test whether the failing lie nearer the ends or the middle than by chance.
 
     ``stacks``, ``distances`` (whole cells from the nearer end) and ``failing`` (true or false) have
     one entry for each MEA.

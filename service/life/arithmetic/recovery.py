@@ -76,7 +76,7 @@ class CannotTell:
 def recovery(
     hours_h: ArrayLike, voltages_v: ArrayLike, spells: ArrayLike, level: float = 0.95
 ) -> Recovery | CannotTell:
-    """How much of the loss came back at stops, how much is lasting?
+    """Compute how much of the loss came back at stops, and how much is lasting.
 
     ``hours_h`` are own hours, ``spells`` numbers the spell of each reading, rising in time: a new
     one begins after each stop. Spells of few readings or hours are left out.

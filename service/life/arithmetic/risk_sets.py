@@ -61,7 +61,7 @@ def exposure(
     entered_h: ArrayLike | None = None,
     stands: ArrayLike | None = None,
 ) -> Exposure:
-    """In which strata was each at risk, and in which does a failing one fail?
+    """Return the strata each was at risk in, and the one in which a failing one fails.
 
     ``left_h``: own hours when the stretch ended: by failing, otherwise, or now; NaN where not
     known: at risk in none. ``entered_h``: own hours when it began (left out: none). ``stands``: one
@@ -146,7 +146,7 @@ class LevelCounts:
         return 1 if is_rest else 2
 
     def strata(self, level: int) -> Counts:
-        """The tables of one level against the rest, as `exact_tables` takes them, (s, 4)."""
+        """Return the tables of one level against the rest, as `exact_tables` takes them, (s, 4)."""
         return np.stack(
             [
                 self.failing_in[:, level],
@@ -158,11 +158,11 @@ class LevelCounts:
         )
 
     def plain(self, level: int) -> tuple[int, int, int, int]:
-        """The one table of a level against the rest, hours not considered."""
+        """Return the one table of a level against the rest, hours not considered."""
         return (int(self.failing[level]), int(self.all[level]), self.known_failing, self.known)
 
     def scores(self) -> NDArray[np.float64]:
-        """How far each level's failing are from what is expected, in standard deviations.
+        """Say how far each level's failing are from what is expected, in standard deviations.
 
         Source: Mantel & Haenszel 1959, J. Natl. Cancer Inst. 22, 719, without correction.
         """
@@ -175,7 +175,7 @@ class LevelCounts:
 
 
 def level_counts(codes: Counts, units: Exposure) -> LevelCounts:
-    """How many of each level are at risk and fail in each stratum? ``codes`` (n,) or (n, w).
+    """Count those of each level at risk and failing in each stratum. ``codes`` (n,) or (n, w).
 
     A row with several levels counts in each of them, and must name none twice; one with none
     known counts nowhere.

@@ -22,7 +22,7 @@ OF_NOTE = 0.05
 
 
 def p_words(p: float) -> str:
-    """A probability as it is printed.
+    """Return a probability as it is printed.
 
     >>> p_words(0.0353), p_words(0.00004), p_words(0.0)
     ('0.035', '4e-05', '< 1e-15')
@@ -33,14 +33,14 @@ def p_words(p: float) -> str:
 
 
 def ratio_words(value: float) -> str:
-    """An odds ratio or one of its bounds as it is printed."""
+    """Return an odds ratio or one of its bounds as it is printed."""
     if isinf(value):
         return "no upper bound"
     return f"{value:.0f}" if value >= 10 else f"{value:.2g}"
 
 
 def odds_words(odds: OddsRatio) -> str:
-    """An odds ratio with its interval.
+    """Return an odds ratio with its interval.
 
     >>> odds_words(OddsRatio(14.2, 0.848, 942.3, 11.7, 0.95, 24))
     '14 (95 % interval 0.85 to 942)'
@@ -49,19 +49,19 @@ def odds_words(odds: OddsRatio) -> str:
 
 
 def likeliest_words(odds: OddsRatio) -> str:
-    """The odds ratio alone; “about” where a corner is empty and a half was added to each."""
+    """Return the odds ratio alone; “about” where a corner is empty and a half was added to each."""
     return ratio_words(odds.value) if odds.finite else f"about {ratio_words(odds.with_half)}"
 
 
 def interval_words(odds: OddsRatio) -> str:
-    """The interval alone."""
+    """Return the interval alone."""
     if isinf(odds.high):
         return f"{ratio_words(odds.low)} upward"
     return f"{ratio_words(odds.low)} to {ratio_words(odds.high)}"
 
 
 def level_sentence(factor: FactorFound, level: LevelFound, named: str) -> str:
-    """What was found of one level, ``named`` as people call it."""
+    """Return what was found of one level, ``named`` as people call it."""
     plural = "builds" if factor.unit is Unit.BUILD else "MEAs"
     counts = (
         f"{factor.kind}, {named}: {level.failing} of {level.all} {plural} fail, of the others"
@@ -76,7 +76,7 @@ def level_sentence(factor: FactorFound, level: LevelFound, named: str) -> str:
 
 
 def factor_sentence(factor: FactorFound, looked_at: int) -> str:
-    """Whether a factor goes together with failing, with p, q and the number of factors looked at.
+    """Say whether a factor goes together with failing: p, q and the number of factors looked at.
 
     Of people nothing more is ever said than this.
     """
@@ -103,7 +103,7 @@ def factor_sentence(factor: FactorFound, looked_at: int) -> str:
 
 
 def unit_sentence(factor: FactorFound) -> str:
-    """What was counted and why."""
+    """Return what was counted and why."""
     if factor.by_build_for_alikeness:
         return (
             "Counted by builds: nearly every build has one level only, so its cells are no"
@@ -115,7 +115,7 @@ def unit_sentence(factor: FactorFound) -> str:
 
 
 def few_data(found: Suspects) -> tuple[str, ...]:
-    """Where the data are too few to say much; empty where they are not."""
+    """Say where the data are too few to say much; empty where they are not."""
     told = []
     if found.failing < FEW_FAILING:
         told.append(
@@ -140,13 +140,13 @@ def few_data(found: Suspects) -> tuple[str, ...]:
 
 
 def too_few(factor: FactorFound) -> bool:
-    """Would even the most lopsided outcome not have stood out, so few are there?"""
+    """Say whether even the most lopsided outcome could not have stood out, so few are there."""
     least = min((level.least_p for level in factor.levels), default=0.0)
     return factor.varies and least > OF_NOTE
 
 
 def too_few_sentence(found: Suspects) -> str | None:
-    """The factors of which no outcome could have stood out; None where there are none."""
+    """Return the factors of which no outcome could have stood out; None where there are none."""
     named = [str(factor.kind) for factor in found.factors if too_few(factor)]
     if not named:
         return None
@@ -157,7 +157,7 @@ def too_few_sentence(found: Suspects) -> str | None:
 
 
 def by_chance_sentence(found: Suspects) -> str:
-    """What looking at several factors costs."""
+    """Return what looking at several factors costs."""
     return (
         f"{found.looked_at} factors looked at: were nothing there, the chance of at least one"
         f" p ≤ {OF_NOTE:g} would be about {found.by_chance * 100:.0f} %."
@@ -165,7 +165,7 @@ def by_chance_sentence(found: Suspects) -> str:
 
 
 def apart_sentence(members: str, other: str, overlap: Overlap, inside: str | None) -> str | None:
-    """That a level cannot be told apart from another factor; None where it can.
+    """Say that a level cannot be told apart from another factor; None where it can.
 
     >>> apart_sentence("MEA lot A", "place from the nearer end", Overlap(0.0, 0, 24), "end cell")
     'MEA lot A was only ever in place from the nearer end “end cell”: they cannot be told apart.'
@@ -178,7 +178,7 @@ def apart_sentence(members: str, other: str, overlap: Overlap, inside: str | Non
 
 
 def position_sentence(found: PositionTest) -> str:
-    """Where the failing lie within their stacks."""
+    """Say where the failing lie within their stacks."""
     if not found.failing:
         return "Place within the stack: no stack has both failing and other MEAs."
     side = "nearer the ends" if found.mean < found.expected else "nearer the middle"

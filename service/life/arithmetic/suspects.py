@@ -102,7 +102,7 @@ class FactorFound:
 
     @property
     def varies(self) -> bool:
-        """Be true where some units are of a level and some are not."""
+        """Say whether some units are of a level and some are not."""
         return self.levels_seen > 0
 
 
@@ -125,7 +125,7 @@ class Suspects:
 
 
 def suspects(population: Population, factors: Sequence[Factor], level: float = 0.95) -> Suspects:
-    """In what do the failing differ from comparable MEAs? ``level`` of the intervals.
+    """Find in what the failing differ from comparable MEAs. ``level`` of the intervals.
 
     Factors of the build have a row for each build, all others one for each stay. Raises
     Inconsistent where rows do not fit.

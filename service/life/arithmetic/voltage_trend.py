@@ -94,7 +94,7 @@ class Bend:
 
     @property
     def is_faster_of_late(self) -> bool:
-        """Whether it falls faster since then than before."""
+        """Say whether it falls faster since then than before."""
         return self.late_uv_h < self.early_uv_h
 
 
@@ -139,7 +139,7 @@ def voltage_trend(
     level: float = 0.95,
     readings: int | None = None,
 ) -> VoltageTrend:
-    """What do the readings of one MEA at one current density say of its ageing?
+    """Estimate the ageing the readings of one MEA at one current density show.
 
     ``hours_h`` are the MEA's own hours, ``builds`` numbers the build of each reading, rising in
     time. Readings may stand in any order. ``readings`` says how many there were where they were
@@ -185,7 +185,7 @@ def voltage_trend(
 def drawn_together(
     builds: ArrayLike, most: int = MOST_READINGS, alone: int = NEWEST_ALONE
 ) -> list[NDArray[np.intp]]:
-    """Which readings, in the order of time, are drawn together? Blocks of their places from 0.
+    """Return blocks of the readings' places from 0, in the order of time, each drawn as one.
 
     No more than about ``most`` blocks, each of neighbours within one build; the newest ``alone``
     readings stand each by itself.
@@ -294,7 +294,7 @@ def _jumps(numbers: Floats, fit: LeastSquares) -> tuple[Jump, ...]:
 
 
 def mean_loss_uv_h(from_v: float, to_v: float, hours_h: float) -> float:
-    """How many µV were lost in each hour, in the mean, between two voltages in V?
+    """Compute the mean loss in µV/h between two voltages in V.
 
     Raises OutOfRange unless the hours between are more than zero.
 
@@ -306,7 +306,7 @@ def mean_loss_uv_h(from_v: float, to_v: float, hours_h: float) -> float:
 
 
 def percent_lost(beginning_v: float, now_v: float) -> float:
-    """Which share of the voltage at the beginning is lost, in %?
+    """Compute the share of the voltage at the beginning that is lost, in %.
 
     >>> round(percent_lost(0.700, 0.665), 6)
     5.0
@@ -316,7 +316,7 @@ def percent_lost(beginning_v: float, now_v: float) -> float:
 
 
 def loss_for_life_uv_h(beginning_v: float, percent: float, life_h: float) -> float:
-    """Which mean loss in µV/h uses up ``percent`` of the voltage within the wanted life in h?
+    """Compute the mean loss in µV/h that uses up ``percent`` of the voltage in a life in h.
 
     >>> round(loss_for_life_uv_h(0.650, 10.0, 5000.0), 6)
     13.0

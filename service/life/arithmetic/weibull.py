@@ -42,7 +42,7 @@ class WeibullLife:
     level: float
 
     def share_at(self, time_h: float) -> tuple[float, float, float]:
-        """Share surviving a time, and the ends of its interval (Wald on log(−log S))."""
+        """Return the share surviving a time, and the ends of its interval (Wald on log(−log S))."""
         if time_h <= 0:
             return 1.0, 1.0, 1.0
         z = log(time_h / self.scale_h)
@@ -51,7 +51,7 @@ class WeibullLife:
         return tuple(exp(-exp(middle + at)) for at in (0.0, wide, -wide))  # type: ignore[return-value]
 
     def hours_until(self, failed_share: float) -> tuple[float, float, float]:
-        """Own hours by which a share has failed (0.1: the life 90 % reach), and its interval."""
+        """Return own hours when a share has failed (0.1: the life 90 % reach), with interval."""
         within("the share that has failed", failed_share, "", 0.0001, 0.9999)
         w = log(-log(1 - failed_share))
         middle = log(self.scale_h) + w / self.shape

@@ -69,7 +69,7 @@ def write_rule(work: Work, design_id: int, rule: FailingRule, *, source: str, re
 
 
 def stacks_to_judge(session: Session, design_id: int, most: int) -> tuple[int, ...]:
-    """Stacks of a design with voltages or verdicts, but no verdict by the rule in force.
+    """Return stacks of a design with voltages or verdicts, but no verdict by the rule in force.
 
     At most so many; one statement.
     """

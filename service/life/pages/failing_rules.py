@@ -90,7 +90,10 @@ FIELDS = (
 
 
 def form_of_rule(request: Request, rule: FailingRule | None) -> Form:
-    """The form filled in with a rule; what it leaves out begins with usual counts, no limit."""
+    """Return the form filled in with a rule.
+
+    What it leaves out begins with usual counts, no limit.
+    """
     typed: dict[str, object] = {
         "reference_density": rule.reference_density_a_cm2 if rule else None,
         "near_percent": rule.near_percent if rule else NEAR_PERCENT,
@@ -114,7 +117,7 @@ def form_of_rule(request: Request, rule: FailingRule | None) -> Form:
 
 
 def read_rule_form(form: Form) -> FailingRule:
-    """The rule as typed; what cannot be read is refused beside its field."""
+    """Return the rule as typed; what cannot be read is refused beside its field."""
     density = form.number("reference_density", least=0.001, most=10.0, unit="A/cm²", required=False)
     least, most = NEAR_RANGE_PERCENT
     near = form.number("near_percent", least=least, most=most, unit="%", required=False)

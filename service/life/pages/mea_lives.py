@@ -46,7 +46,7 @@ FAR_FROM_READINGS = 3.0
 
 
 def life_chart(life: MeaLife, zone: ZoneInfo) -> str:
-    """SVG of the life; a sheet saying so where it was not read."""
+    """Draw the life as SVG; a sheet saying so where it was not read."""
     readings, trend = life.readings, life.trend
     series: list[Series] = []
     markers: list[Marker] = []
@@ -76,7 +76,7 @@ def _limit(limit_v: float | None) -> list[Rule]:
 
 
 def limit_is_drawn(life: MeaLife) -> bool:
-    """Whether the limit lies near enough to be drawn without pressing the readings flat."""
+    """Say whether the limit lies near enough to be drawn without pressing the readings flat."""
     if life.limit_v is None or not life.readings or not life.readings.voltages_v:
         return False
     least, most = min(life.readings.voltages_v), max(life.readings.voltages_v)
@@ -85,7 +85,7 @@ def limit_is_drawn(life: MeaLife) -> bool:
 
 
 def described(life: MeaLife) -> str:
-    """What the chart shows, in a sentence."""
+    """Return what the chart shows, in a sentence."""
     if life.loss is None or life.readings is None:
         count = life.readings.readings if life.readings else 0
         return f"{count} {'reading' if count == 1 else 'readings'} at this current density."

@@ -32,7 +32,7 @@ class Comparison:
 
     @property
     def is_mea(self) -> bool:
-        """Be true for an MEA: only those fail by cell voltages."""
+        """Say whether it is an MEA: only those fail by cell voltages."""
         return self.mea.kind is Kind.MEA
 
 
@@ -44,7 +44,7 @@ class SuspectsPage:
 
 
 def comparison(session: Session, part_id: int, asked: Form) -> Comparison:
-    """The comparison a page asks for: of a failing MEA, of another one if it says so."""
+    """Return the comparison a page asks for: of a failing MEA, of another one if it says so."""
     mea = traced_mea(session, part_id)
     by_rule = asked.kept("failing") == "rule"
     wanted = mea.is_failing or asked.yes("compare")

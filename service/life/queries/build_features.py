@@ -39,7 +39,7 @@ class MadeUp:
 
 
 def makeups_of(session: Session, build_ids: Collection[int]) -> tuple[MadeUp, ...]:
-    """What was each of these builds made of? Builds not known any more are left out.
+    """Return what each of these builds was made of. Builds not known any more are left out.
 
     Eleven statements, however many builds.
     """
@@ -78,7 +78,7 @@ def makeups_of(session: Session, build_ids: Collection[int]) -> tuple[MadeUp, ..
 
 
 def minutes(at: datetime) -> int:
-    """A time in minutes since 1970."""
+    """Return a time in minutes since 1970."""
     return int(at.timestamp() // 60)
 
 

@@ -52,7 +52,7 @@ class Compared:
     build_ids: Ids
 
     def codes(self, kind: FactorKind, rows: Ids) -> Codes:
-        """The codes of a factor at some rows, those of the build for each of its MEAs."""
+        """Return the codes of a factor at some rows, those of the build for each of its MEAs."""
         factor = next(one for one in self.factors if one.kind is kind)
         at = rows if kind.unit is Unit.MEA else self.population.build[rows]
         return factor.codes[at]
@@ -66,7 +66,7 @@ MAKEUPS = (
 
 
 def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
-    """All MEAs that sat in stacks of a design; failing are those somebody confirmed.
+    """Return all MEAs that sat in stacks of a design; failing are those somebody confirmed.
 
     ``by_rule``: those too of which the newest rule of the design says so. A constant number of
     statements, and no row of layers, readings or torque is read.

@@ -57,7 +57,7 @@ class Exposed:
 
     @property
     def can_be_held(self) -> bool:
-        """Be true where a hold would say something new."""
+        """Say whether a hold would say something new."""
         return self.held_because is None and self.whereabouts is not Whereabouts.SCRAPPED
 
 
@@ -89,7 +89,7 @@ class Containment:
 
 
 def containment(session: Session, traced: Trace) -> Containment:
-    """What else is exposed as a traced MEA was: its lot, its build, what lay around, the driver?
+    """Return what else is exposed as a traced MEA was: lot, build, what lay around, driver.
 
     The build is the one in which it failed, or the last. Four statements and those of the stacks.
     """
@@ -132,7 +132,7 @@ def containment(session: Session, traced: Trace) -> Containment:
 
 
 def failed_in(traced: Trace, failed_at: datetime | None) -> TracedBuild | None:
-    """The build an MEA sat in when it failed; the last one where nobody said when."""
+    """Return the build an MEA sat in when it failed; the last one where nobody said when."""
     before = [
         one for one in traced.builds if failed_at is None or one.sitting.closed_at <= failed_at
     ]

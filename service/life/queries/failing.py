@@ -127,7 +127,7 @@ def _verdict_of_part() -> Any:
 
 
 def verdict_of(session: Session, part_id: int) -> VerdictOfRule | None:
-    """What the rule says of an MEA; None where it was not judged. One statement."""
+    """Return what the rule says of an MEA; None where it was not judged. One statement."""
     row: Any = session.execute(_verdict_of_part(), {"part_id": part_id}).first()
     if row is None:
         return None
@@ -156,7 +156,7 @@ MARKS = (
 
 
 def marks_of(session: Session, part_id: int) -> tuple[MarkOfPerson, ...]:
-    """What people said of an MEA, the newest first, withdrawn words too. One statement."""
+    """Return what people said of an MEA, the newest first, withdrawn words too. One statement."""
     rows: Any = session.execute(MARKS, {"part_id": part_id})
     return tuple(_mark(row) for row in rows)
 
@@ -168,7 +168,7 @@ def _mark(row: Any) -> MarkOfPerson:
 
 
 def evidence_of(session: Session, part_id: int) -> tuple[int | None, dict[str, Any]]:
-    """The rule that judged an MEA and what it said, to be kept beside a person's word."""
+    """Return the rule that judged an MEA and what it said, to be kept beside a person's word."""
     verdict = verdict_of(session, part_id)
     if verdict is None:
         return None, {}
@@ -181,7 +181,7 @@ def evidence_of(session: Session, part_id: int) -> tuple[int | None, dict[str, A
 
 
 def failing_counts(session: Session, design_id: int | None = None) -> Counts:
-    """How many MEAs are confirmed, meet the rule unconfirmed, cannot be judged? Two statements."""
+    """Count MEAs confirmed, meeting the rule unconfirmed, and not to be judged. Two statements."""
     answers: dict[Any, int] = dict(
         session.execute(
             select(RuleVerdict.answer, func.count())
@@ -208,7 +208,7 @@ def failing_counts(session: Session, design_id: int | None = None) -> Counts:
 
 
 def judged_by_earlier(session: Session, design_id: int) -> int:
-    """How many MEAs are still judged by an earlier version of a design's rule? One statement."""
+    """Count MEAs still judged by an earlier version of a design's rule. One statement."""
     versions = aliased(FailingRule)
     newest = select(func.max(versions.version)).where(versions.design_id == design_id)
     earlier = select(FailingRule.id).where(
@@ -225,7 +225,7 @@ def judged_by_earlier(session: Session, design_id: int) -> int:
 def confirmed_failing(
     session: Session, most: int, *, design_id: int | None = None, last_id: int | None = None
 ) -> tuple[FailingRow, ...]:
-    """MEAs confirmed as failing, the newest word first. One statement.
+    """Return MEAs confirmed as failing, the newest word first. One statement.
 
     ``last_id`` is the part of the last row shown before.
     """
@@ -254,7 +254,7 @@ def judged(
     design_id: int | None = None,
     last_id: int | None = None,
 ) -> tuple[FailingRow, ...]:
-    """MEAs of which the rule says so and nobody's word stands, by number. One statement.
+    """Return MEAs of which the rule says so and nobody's word stands, by number. One statement.
 
     ``last_id`` is the part of the last row shown before.
     """
@@ -273,7 +273,7 @@ def judged(
 
 
 def read_reasons(text: str) -> tuple[Reason, ...]:
-    """Reasons as they are kept."""
+    """Return reasons as they are kept."""
     return tuple(
         Reason(one["criterion"], RuleAnswer(one["answer"]), one["words"])
         for one in json.loads(text)

@@ -44,7 +44,7 @@ class RuleVersion:
 
 
 def rule_label(design: str, version: int) -> str:
-    """What people and the trail call a version.
+    """Return what people and the trail call a version.
 
     >>> rule_label("Tarn 100 A", 2)
     'rule of failing of Tarn 100 A, version 2'
@@ -58,7 +58,7 @@ def _of_design() -> Any:
 
 
 def rules_of_design(session: Session, design_id: int) -> tuple[RuleVersion, ...]:
-    """All versions of the rule of a design, the newest first. One statement."""
+    """Return all versions of the rule of a design, the newest first. One statement."""
     rows: Any = session.execute(_of_design(), {"design_id": design_id})
     return tuple(_version(row) for row in rows)
 
@@ -76,14 +76,14 @@ def _in_force() -> Any:
 
 
 def rules_in_force(session: Session) -> dict[int, RuleVersion]:
-    """The rule in force of each design that has one, by design id. One statement."""
+    """Return the rule in force of each design that has one, by design id. One statement."""
     rows: Any = session.execute(_in_force())
     return {row.design_id: _version(row) for row in rows}
 
 
 @lru_cache(maxsize=64)
 def read_rule(content: str) -> FailingRule:
-    """The rule of a version: its content was written by this program and never changes."""
+    """Return the rule of a version: its content was written by this program and never changes."""
     return rule_from_data(json.loads(content))
 
 

@@ -37,7 +37,7 @@ class LotFacts(NamedTuple):
 
 
 def mea_types(session: Session) -> tuple[Choice, ...]:
-    """Which types of MEA are there?"""
+    """Return the types of MEA there are."""
     rows = session.execute(
         select(PartType.id, PartType.name, PartType.drawing_number, PartType.revision)
         .where(PartType.kind == Kind.MEA)
@@ -49,7 +49,7 @@ def mea_types(session: Session) -> tuple[Choice, ...]:
 
 
 def designs_with_stacks(session: Session) -> tuple[Choice, ...]:
-    """Which designs have stacks?"""
+    """Return the designs that have stacks."""
     used = select(Stack.id).where(Stack.design_id == Design.id).exists()
     rows = session.execute(
         select(Design.id, Design.name, Design.revision)
@@ -60,7 +60,7 @@ def designs_with_stacks(session: Session) -> tuple[Choice, ...]:
 
 
 def meas_of_types(session: Session, type_ids: Collection[int]) -> Sequence[Any]:
-    """Id, type, lot (0: none), hours before, fitted and missing (1 or 0) of all their MEAs."""
+    """Return id, type, lot (0: none), hours before, fitted, missing (1 or 0) of all their MEAs."""
 
     def is_(whereabouts: Whereabouts) -> Any:
         return case((Part.whereabouts == whereabouts, 1), else_=0)
@@ -84,7 +84,7 @@ def meas_of_types(session: Session, type_ids: Collection[int]) -> Sequence[Any]:
 
 
 def builds_they_sat_in(session: Session, type_ids: Collection[int]) -> Sequence[Any]:
-    """Part, build and cell (0: none) of all layers of these MEAs, as known now."""
+    """Return part, build and cell (0: none) of all layers of these MEAs, as known now."""
     return (
         session.connection()
         .execute(
@@ -98,18 +98,18 @@ def builds_they_sat_in(session: Session, type_ids: Collection[int]) -> Sequence[
 
 
 def designs_of_stacks(session: Session) -> dict[int, int]:
-    """The design of each stack, by stack."""
+    """Return the design of each stack, by stack."""
     rows = session.execute(select(Stack.id, Stack.design_id))
     return {stack_id: design_id for stack_id, design_id in rows}  # noqa: C416 - rows are no pairs
 
 
 def bridged_builds(session: Session) -> set[int]:
-    """All builds with a cell that was bridged in service, as known now."""
+    """Return all builds with a cell that was bridged in service, as known now."""
     return set(session.scalars(select(CellBridge.build_id).where(known(CellBridge)).distinct()))
 
 
 def lots_of_types(session: Session, type_ids: Collection[int]) -> dict[int, LotFacts]:
-    """Label, supplier and type of each lot MEAs of these types came from."""
+    """Return label, supplier and type of each lot MEAs of these types came from."""
     of_parts = select(Part.lot_id).where(Part.part_type_id.in_(type_ids))
     rows = session.execute(
         select(Lot.id, Lot.label, Lot.supplier, Lot.part_type_id).where(Lot.id.in_(of_parts))
@@ -118,7 +118,7 @@ def lots_of_types(session: Session, type_ids: Collection[int]) -> dict[int, LotF
 
 
 def confirmed_failing(session: Session, type_ids: Collection[int]) -> dict[int, datetime]:
-    """MEAs confirmed as failing, and since when."""
+    """Return MEAs confirmed as failing, and since when."""
     rows = session.execute(
         select(FailingMark.part_id, FailingMark.failed_at)
         .join(Part, Part.id == FailingMark.part_id)
@@ -128,7 +128,7 @@ def confirmed_failing(session: Session, type_ids: Collection[int]) -> dict[int, 
 
 
 def met_unconfirmed(session: Session, type_ids: Collection[int]) -> int:
-    """How many meet the failing rule of their design without being confirmed?"""
+    """Count those that meet the failing rule of their design without being confirmed."""
     standing = (
         select(FailingMark.id)
         .where(FailingMark.part_id == RuleVerdict.part_id, FailingMark.withdrawn_at.is_(None))
@@ -146,7 +146,7 @@ def met_unconfirmed(session: Session, type_ids: Collection[int]) -> int:
 
 
 def labels_of(session: Session, part_ids: Collection[int]) -> dict[int, str]:
-    """What these parts are called."""
+    """Return what these parts are called."""
     rows = session.execute(
         select(Part.id, Part.serial, Part.item_number, Lot.label)
         .outerjoin(Lot, Lot.id == Part.lot_id)

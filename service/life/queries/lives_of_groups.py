@@ -70,7 +70,7 @@ class Seated:
 
 
 def as_meas(rows: Sequence[Any]) -> Meas:
-    """The rows of `meas_of_types` as arrays."""
+    """Return the rows of `meas_of_types` as arrays."""
     table = _table(rows, 6)
     whole = table[:, :3].astype(np.int64)
     return Meas(
@@ -79,7 +79,7 @@ def as_meas(rows: Sequence[Any]) -> Meas:
 
 
 def seated(session: Session, type_ids: Collection[int], meas: Meas) -> Seated:
-    """Which builds did they sit in, and for how many hours?
+    """Return the builds they sat in, and for how many hours.
 
     Six statements, sixteen where a cell was bridged. Stacks are asked for all together: a list of
     all builds would be longer than a statement may be.
@@ -127,7 +127,9 @@ def _less_bridged(
 
 
 def lived(session: Session, meas: Meas, sat: Seated, failed: dict[int, datetime]) -> Parts:
-    """What decides when each life ends; ``failed`` says since when those confirmed are failing.
+    """Return what decides when each life ends.
+
+    ``failed`` says since when those confirmed are failing.
 
     A failure found after the last opening is at the hours the MEA had by then, one found before
     the first closing at those it came with.
@@ -209,7 +211,7 @@ class LivesOfGroups:
 def lives_of_groups(
     session: Session, by: GroupBy, type_ids: Collection[int], design_id: int | None = None
 ) -> LivesOfGroups:
-    """How long did the MEAs of these types live, group by group?
+    """Return how long the MEAs of these types lived, group by group.
 
     ``design_id`` narrows to what they lived in stacks of one design. The number of statements does
     not depend on how many MEAs and builds there are.

@@ -93,7 +93,7 @@ class MeaHistory:
         return next((sat for sat in reversed(self.sat) if self._is_read(sat)), None)
 
     def densities(self) -> list[float]:
-        """The densities it was read at in snapshots, under load."""
+        """Return the densities it was read at in snapshots, under load."""
         found: list[float] = []
         for _sat, build, column in self._columns():
             told = build.under_load & np.isfinite(build.volts[:, column])
@@ -101,11 +101,11 @@ class MeaHistory:
         return found
 
     def usual_density(self) -> float | None:
-        """The density most of its snapshots share; None where it has none under load."""
+        """Return the density most of its snapshots share; None where it has none under load."""
         return usual_density(self.densities())
 
     def at_density(self, density_a_cm2: float, percent: float = NEAR_PERCENT) -> ReferenceReadings:
-        """Its readings near a density, those of curves taken at it, over its own hours."""
+        """Return readings near a density, those of curves taken at it, over own hours."""
         raws = [(sat.place, self._raw_in(sat, density_a_cm2, percent)) for sat in self.sat]
         places = np.concatenate(
             [np.full(len(raw.stamps), place) for place, raw in raws] or [np.empty(0, dtype=int)]
@@ -136,7 +136,7 @@ class MeaHistory:
         )
 
     def without_load(self) -> tuple[tuple[datetime, float], ...]:
-        """Its voltages without load with their times, in the order of time."""
+        """Return voltages without load with their times, in the order of time."""
         found = []
         for _sat, build, column in self._columns():
             those = build.open_circuit & np.isfinite(build.volts[:, column])
@@ -145,7 +145,7 @@ class MeaHistory:
         return tuple(sorted(found))
 
     def scores(self, readings: ReferenceReadings | None) -> tuple[float | None, ...]:
-        """Its newest scores among the cells of its newest build, the newest last.
+        """Return the newest scores among the cells of its newest build, the newest last.
 
         Of snapshots near the density of its readings: cells that differ at part load say nothing
         of it. Without readings, of all under load.
@@ -164,7 +164,7 @@ class MeaHistory:
         return ()
 
     def facts(self, readings: ReferenceReadings | None) -> MeaFacts:
-        """What a rule judges it by."""
+        """Return what a rule judges it by."""
         trend = None
         if readings is not None and readings.readings:
             trend = voltage_trend(
@@ -233,7 +233,7 @@ class MeaHistory:
 def mea_histories(
     session: Session, part_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, MeaHistory]:
-    """What was read of each of these MEAs, by part id.
+    """Return what was read of each MEA in whichever cell, the weakest at its newest first.
 
     A part that sat in no cell has a history without builds.
     """
@@ -278,7 +278,10 @@ def _sat(is_then: bool) -> Any:
 def mea_sittings(
     session: Session, part_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, tuple[MeaSat, ...]]:
-    """The cells these MEAs sat in, build by build, in the order of closing. One statement."""
+    """Return the cells these MEAs sat in, build by build, in the order of closing.
+
+    One statement.
+    """
     rows: Any = session.execute(_sat(known_at is not None), params(known_at, part_ids=part_ids))
     found: dict[int, list[MeaSat]] = defaultdict(list)
     for row in rows:

@@ -97,7 +97,7 @@ class MeaLife:
         return next((mark for mark in self.marks if mark.withdrawn_at is None), None)
 
     def sat_at(self, place: int) -> MeaSat:
-        """The build of a reading, by its place."""
+        """Return the build of a reading, by its place."""
         return self.builds[place - 1].sat
 
 
@@ -109,7 +109,7 @@ def mea_life(
     limit_v: float | None = None,
     known_at: datetime | None = None,
 ) -> MeaLife:
-    """What does the voltage say of a part, at a density or at the rule's? Raises NotFound.
+    """Return what the voltage says of a part, at a density or at the rule's. Raises NotFound.
 
     ``limit_v`` None: the rule's limit of the voltage, where it has one. The number of statements
     does not depend on how many builds and readings there are.

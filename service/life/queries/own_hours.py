@@ -36,7 +36,7 @@ class Seat:
     """in this build so far, less what its cell was blank or bridged"""
 
     def holds(self, time: datetime) -> bool:
-        """Whether the part sat there at a time."""
+        """Say whether the part sat there at a time."""
         opened_at = self.span.opened_at
         return self.span.closed_at <= time and (opened_at is None or time <= opened_at)
 
@@ -56,7 +56,7 @@ class OwnHours:
         return sum((seat.ran for seat in self.seats), Hours(self.before))
 
     def at(self, time: datetime, meter_hours: float | None = None) -> Hours | None:
-        """The hours of the part at a time; None where it sat in no build then.
+        """Return the hours of the part at a time; None where it sat in no build then.
 
         ``meter_hours`` is what the hour meter showed then, where that was recorded; else the
         hours are taken between the showings before and after, in proportion.
@@ -78,7 +78,7 @@ class OwnHours:
 def own_hours_at(
     session: Session, part_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, OwnHours]:
-    """Which hours had each of these parts at any time? Nine statements.
+    """Return the hours each of these parts had at any time. Nine statements.
 
     For layers of piles; a part that never sat in a build has the hours it came with.
     """
@@ -154,7 +154,7 @@ FIGURES_IN_FORCE = (
 
 
 def operating_densities(session: Session, design_ids: Collection[int]) -> dict[int, float]:
-    """Operating current by active area, A/cm², of each design that has figures in force for it.
+    """Return operating current by active area, A/cm², of each design with figures in force.
 
     One statement, none where no design is named.
     """

@@ -61,7 +61,7 @@ class Names:
 
     @classmethod
     def read(cls, session: Session, sides: Compared, wanted: Wanted) -> "Names":
-        """Names of the levels wanted of each factor. Three statements."""
+        """Return names of the levels wanted of each factor. Three statements."""
 
         def ids(*kinds: FactorKind) -> list[int]:
             found: list[int] = []
@@ -80,7 +80,7 @@ class Names:
         )
 
     def of(self, kind: FactorKind, level: int) -> str:
-        """A level as people call it."""
+        """Return a level as people call it."""
         if level < 0:
             return "all others" if level == OTHERS else "not known"
         if kind in FIXED:
@@ -100,7 +100,7 @@ class Names:
         return f", {(f'up to {low}', f'{low} to {high}', f'above {high}')[level]}\u2009MPa"
 
     def address(self, kind: FactorKind, level: int) -> str | None:
-        """The page of a level, if it has one."""
+        """Return the page of a level, if it has one."""
         if kind in LOTS:
             return f"/lots/{self.sides.values[kind][level]}"
         if kind is FactorKind.INSTRUMENT:
@@ -207,7 +207,7 @@ class SuspectsSheet:
 def suspects_sheet(
     session: Session, design_id: int, part_id: int, *, by_rule: bool = False
 ) -> SuspectsSheet:
-    """In what do the failing MEAs of a design differ from comparable ones?
+    """Find in what the failing MEAs of a design differ from comparable ones.
 
     ``part_id``: the traced MEA, whose own levels are marked. A constant number of statements.
     """

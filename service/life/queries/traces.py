@@ -138,7 +138,9 @@ class Trace:
 
 
 def trace(session: Session, part_id: int, known_at: datetime | None = None) -> Trace:
-    """What was built around a part, and where are the other parts of the same lots? NotFound.
+    """Return what was built around a part, and where others of the same lots are.
+
+    Raises NotFound.
 
     ``known_at`` tells the builds as they were known at a time; lots are told as they are today.
     The number of statements does not depend on how many builds it sat in.
@@ -203,7 +205,7 @@ PEOPLE = (
 
 
 def people_at(session: Session, record_ids: Collection[int]) -> dict[int, AtWork]:
-    """Who wrote, worked on and witnessed each of these events? Two statements."""
+    """Return who wrote, worked on and witnessed each of these events. Two statements."""
     written = dict(session.execute(PEOPLE, {"record_ids": list(record_ids)}).all())
     named: dict[tuple[int, Involvement], list[str]] = defaultdict(list)
     for row in session.execute(WORKED, {"record_ids": list(record_ids)}):
@@ -388,7 +390,7 @@ class TracedMea:
 
     @property
     def is_failing(self) -> bool:
-        """Be true where somebody or the rule says so."""
+        """Say whether somebody or the rule says so."""
         return self.failed_at is not None or self.rule_says is RuleAnswer.MET
 
 
@@ -428,7 +430,7 @@ MEA = (
 
 
 def traced_mea(session: Session, part_id: int) -> TracedMea:
-    """What a comparison begins with. Two statements. Raises NotFound."""
+    """Return what a comparison begins with. Two statements. Raises NotFound."""
     row: Any = session.execute(MEA, {"part_id": part_id}).first()
     if row is None:
         raise NotFound("part", part_id)

@@ -126,7 +126,7 @@ class ClampFigures:
 
     @property
     def has_discs(self) -> bool:
-        """Whether disc springs stand on each rod."""
+        """Say whether disc springs stand on each rod."""
         return self.springs_parallel is not None
 
     @property
@@ -137,7 +137,10 @@ class ClampFigures:
         return ActiveArea(self.area_width_mm / 1e3, self.area_depth_mm / 1e3)
 
     def springs(self, disc: Disc | None) -> SpringColumn | PlainSpring | None:
-        """What stands on each rod; ``disc`` is wanted where the figures name disc springs."""
+        """Return what stands on each rod.
+
+        ``disc`` is wanted where the figures name disc springs.
+        """
         if self.spring_rate_n_mm is not None:
             return PlainSpring(self.spring_rate_n_mm * 1e3)
         if self.springs_parallel is None or self.springs_series is None:
@@ -150,7 +153,7 @@ class ClampFigures:
         return SpringColumn(one, self.springs_parallel, self.springs_series)
 
     def rods(self, count: int, length_mm: float | None, disc: Disc | None) -> Rods:
-        """So many rods of this design."""
+        """Return so many rods of this design."""
         return Rods(
             count,
             self.thread_size,
@@ -165,7 +168,7 @@ class ClampFigures:
 
 
 def celsius(name: str, value: float) -> float:
-    """The value itself, a temperature in °C; refuses what looks like K.
+    """Return the value itself, a temperature in °C; refuses what looks like K.
 
     >>> celsius("the gas temperature", 295.15)
     Traceback (most recent call last):

@@ -80,20 +80,20 @@ class DesignFigures:
                     raise Inconsistent(f"Two limits are given for “{name}”; one is wanted.")
 
     def limit(self, quantity: Quantity) -> Limit | None:
-        """The limit of a quantity; None where there is none."""
+        """Return the limit of a quantity; None where there is none."""
         return next((it for it in self.limits if it.quantity is quantity), None)
 
     def rule(self, between: Between, condition: Condition) -> InsulationRule | None:
-        """The limit of one insulation reading; None where there is none."""
+        """Return the limit of one insulation reading; None where there is none."""
         wanted = (between, condition)
         return next((it for it in self.insulation if (it.between, it.condition) == wanted), None)
 
 
 def figures_as_data(figures: DesignFigures) -> dict[str, Any]:
-    """As plain data; `figures_from_data` reads it."""
+    """Return the figures as plain data; `figures_from_data` reads it."""
     return with_form(FORM, figures)
 
 
 def figures_from_data(data: Mapping[str, Any]) -> DesignFigures:
-    """From plain data. Raises Inconsistent or OutOfRange naming the field."""
+    """Return inputs from plain data. Raises Inconsistent or OutOfRange naming the field."""
     return from_data(DesignFigures, check_form(FORM, data), "the figures")

@@ -41,7 +41,7 @@ class FigureChange:
 
 
 def figure_rows(figures: DesignFigures) -> tuple[FigureRow, ...]:
-    """Everything that is given, in the order it is asked for.
+    """Return everything that is given, in the order it is asked for.
 
     >>> figure_rows(DesignFigures())
     ()
@@ -53,7 +53,7 @@ def figure_rows(figures: DesignFigures) -> tuple[FigureRow, ...]:
 
 
 def differences(before: DesignFigures | None, after: DesignFigures) -> tuple[FigureChange, ...]:
-    """What differs between two versions, figure by figure?"""
+    """Return what differs between two versions, figure by figure."""
     was, now = to_form(before or NONE_GIVEN), to_form(after)
     return tuple(
         FigureChange(field, shown(field, was[field.name]), shown(field, now[field.name]))
@@ -63,7 +63,7 @@ def differences(before: DesignFigures | None, after: DesignFigures) -> tuple[Fig
 
 
 def shown(field: Field, text: str) -> str:
-    """What was typed as it is read: a number with its unit, or words.
+    """Return what was typed as it is read: a number with its unit, or words.
 
     >>> shown(Field("a", "Gap", "mm"), "1.1250")
     '1.125\u2009mm'

@@ -65,7 +65,7 @@ CIRCUITS = tuple(Circuit)
 
 
 def circuit_fields(circuit: Circuit) -> tuple[Field, ...]:
-    """What is asked of one circuit; needed once one of them is filled in."""
+    """Return what is asked of one circuit; needed once one of them is filled in."""
     name = f"leak_{circuit}"
     return (
         _maybe(name, "volume_l", f"Volume of the {circuit} circuit without cells", "L"),
@@ -76,7 +76,7 @@ def circuit_fields(circuit: Circuit) -> tuple[Field, ...]:
 
 
 def path_field(path: Path) -> Field:
-    """The limit of one path."""
+    """Return the limit of one path."""
     return _maybe("leak_limit", path.name.lower(), f"Most leak {path}", "mbar·L/s")
 
 
@@ -91,7 +91,7 @@ RULES = tuple((between, condition) for condition in Condition for between in Bet
 
 
 def rule_name(between: Between, condition: Condition) -> str:
-    """How the fields of one insulation rule begin."""
+    """Say how the fields of one insulation rule begin."""
     return f"insulation_{between.name}_{condition.name}".lower()
 
 
@@ -117,7 +117,7 @@ FEEDS = ("hydrogen", "oxidant")
 
 
 def feed_fields(gas: str) -> tuple[Field, ...]:
-    """What is asked of one feed."""
+    """Return what is asked of one feed."""
     name = f"operation_{gas}"
     return (
         _field(name, "stoichiometry", f"Stoichiometry of the {gas}"),
@@ -148,7 +148,7 @@ OPERATION_FIELDS = (
 
 
 def limit_fields(quantity: Quantity) -> tuple[Field, ...]:
-    """What is asked of one limit; its source is needed once a figure is given."""
+    """Return what is asked of one limit; its source is needed once a figure is given."""
     name = f"limit_{quantity.name}".lower()
     return (
         _maybe(name, "least", f"Least {quantity}", quantity.unit, quantity.meaning),
@@ -249,7 +249,7 @@ _ENDING: tuple[tuple[str, str], ...] = (
 
 
 def help_of(field: Field) -> str:
-    """What helps somebody to fill a field in?
+    """Return what helps somebody to fill a field in.
 
     >>> help_of(Field("leak_anode_volume_per_cell_l", "Volume", "L"))
     'So that a stack of any number of cells is known.'

@@ -45,7 +45,7 @@ Typed = Mapping[str, str]
 
 
 def from_form(fields: Typed) -> DesignFigures:
-    """The figures that were typed.
+    """Return the figures that were typed.
 
     Raises FieldRefused (its ``field`` is the form's), or another trade error where figures
     contradict each other.
@@ -189,7 +189,10 @@ def _limit(fields: Typed, quantity: Quantity) -> tuple[Limit, ...]:
 
 
 def to_form(figures: DesignFigures) -> dict[str, str]:
-    """The figures as they would be typed; every field is there, empty where nothing is given."""
+    """Return the figures as they would be typed.
+
+    Every field is there, empty where nothing is given.
+    """
     found = {field.name: "" for field in FIELDS}
     if figures.clamp:
         _show(found, figures.clamp, CLAMP_FIELDS, "clamp_")

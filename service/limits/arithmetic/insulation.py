@@ -54,7 +54,7 @@ class InsulationLimit:
             raise Inconsistent("Name the standard or the rule that the limit comes from.")
 
     def ohm(self, working_voltage_v: float) -> float:
-        """The least resistance at this working voltage, Ω.
+        """Return the least resistance at this working voltage, Ω.
 
         >>> DC_LIMIT.ohm(60.0)
         6000.0
@@ -69,7 +69,7 @@ DRY_RODS_LIMIT = InsulationLimit(0.0, 1e6, "common practice, dry: 1 MΩ")
 
 
 def working_voltage(cells: int, cell_voltage_v: float = GREATEST_CELL_VOLTAGE) -> float:
-    """The greatest voltage a stack of so many cells can have, V.
+    """Return the greatest voltage a stack of so many cells can have, V.
 
     >>> round(working_voltage(20), 1)
     24.6
@@ -112,7 +112,7 @@ def judge_insulation(
     cells_bonded: bool,
     hydrogen_present: bool,
 ) -> InsulationResult:
-    """Does the insulation keep to its limit?
+    """Judge whether the insulation keeps to its limit.
 
     Raises Inconsistent where the cells were not bonded together or hydrogen was there (such a
     reading must not be taken), and where the tester's voltage lies below the working voltage.

@@ -19,7 +19,7 @@ MOST_TEST_KPA = 500.0
 
 
 def mbar_l_s(rate_mol_s: float) -> float:
-    """How many mbar·L/s of gas at 20 °C is this leak rate (mol/s)?
+    """Convert a leak rate in mol/s to mbar·L/s of gas at 20 °C.
 
     >>> round(mbar_l_s(mol_s(0.05)), 12)
     0.05
@@ -28,7 +28,7 @@ def mbar_l_s(rate_mol_s: float) -> float:
 
 
 def mol_s(rate_mbar_l_s: float) -> float:
-    """How many mol/s is this leak rate in mbar·L/s of gas at 20 °C?"""
+    """Convert a leak rate in mbar·L/s of gas at 20 °C to mol/s."""
     return to_si(rate_mbar_l_s, "mbar·L/s", Measure.LEAK_RATE) / throughput(1.0, RATE_TEMPERATURE_K)
 
 
@@ -60,7 +60,7 @@ class CircuitFigures:
             )
 
     def volume(self, cells: int) -> float:
-        """Volume in L with so many cells."""
+        """Return the volume in L with so many cells."""
         return self.volume_l + cells * self.volume_per_cell_l
 
 
@@ -106,15 +106,15 @@ class LeakFigures:
         return gas_named(self.gas)
 
     def circuit(self, circuit: Circuit) -> CircuitFigures | None:
-        """Figures of one circuit; None where there are none."""
+        """Return figures of one circuit; None where there are none."""
         return next((it for it in self.circuits if it.circuit is circuit), None)
 
     def limit(self, path: Path) -> PathLimit | None:
-        """The limit of one path; None where there is none."""
+        """Return the limit of one path; None where there is none."""
         return next((it for it in self.limits if it.path is path), None)
 
     def limit_of_set_up(self, order: int) -> float | None:
-        """What may be lost in one set-up, mbar·L/s; None where a limit is missing.
+        """Return what may be lost in one set-up, mbar·L/s; None where a limit is missing.
 
         The rig alone: a tenth of the least limit. All circuits joined: the sum of the three paths
         to the outside.

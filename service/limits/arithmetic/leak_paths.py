@@ -130,7 +130,7 @@ class PathRate:
 
 
 def path_rates(tests: Sequence[CircuitTest]) -> dict[Path, PathRate | None]:
-    """How much leaks along each of the six paths? None where a path was not tested.
+    """Compute the leak along each of the six paths; None where a path was not tested.
 
     What a circuit lost and what did not arrive in the others went outside: known only where both
     others were watched. Between two circuits the greater rate of the two directions counts, where
@@ -150,12 +150,12 @@ def path_rates(tests: Sequence[CircuitTest]) -> dict[Path, PathRate | None]:
 
 
 def to_outside(test: CircuitTest) -> LeakRate:
-    """All that a circuit lost less what arrived in the others."""
+    """Return all that a circuit lost less what arrived in the others."""
     return difference(test.lost, tuple(test.arrived.values()))
 
 
 def difference(leak: LeakRate, less: Sequence[LeakRate]) -> LeakRate:
-    """One rate less others, all read independently; its threshold grows by theirs."""
+    """Return one rate less others, all read independently; its threshold grows by theirs."""
     parts = [leak, *less]
     value = leak.rate.value - sum(other.rate.value for other in less)
     u = hypot(*(part.rate.u for part in parts))

@@ -120,7 +120,7 @@ class Judged:
 
 
 def judge_limits(found: Sequence[Found], limits: Sequence[Limit]) -> tuple[Judged, ...]:
-    """What do the limits say of the values? In the limits' order; a value without one is left out.
+    """Judge the values by limits, in the limits' order; a value without one is left out.
 
     >>> limit = Limit(Quantity.GDL_PRESSURE, 0.8, 1.4, "design note 3")
     >>> [judged.verdict.value for judged in judge_limits(
@@ -144,7 +144,7 @@ def judge_limits(found: Sequence[Found], limits: Sequence[Limit]) -> tuple[Judge
 
 
 def verdict_between(value: Estimate, least: float | None, most: float | None) -> Verdict:
-    """Does the value lie between two limits? Each is guarded; None leaves a side open."""
+    """Judge whether the value lies between two limits, each guarded; None leaves a side open."""
     verdicts = []
     guard = GUARD * value.u
     if least is not None:
@@ -161,11 +161,11 @@ def _verdict(passes: bool, fails: bool) -> Verdict:  # both are facts
 
 
 def worst_of(judged: Sequence[Judged]) -> Verdict | None:
-    """The verdict of all together; None where nothing was judged."""
+    """Return the verdict of all together; None where nothing was judged."""
     return worst(one.verdict for one in judged) if judged else None
 
 
 def missing_quantities(judged: Sequence[Judged], limits: Sequence[Limit]) -> tuple[Quantity, ...]:
-    """Which quantities have a limit, but no value to judge?"""
+    """Return quantities that have a limit, but no value to judge."""
     there = {one.quantity for one in judged}
     return tuple(limit.quantity for limit in limits if limit.quantity not in there)

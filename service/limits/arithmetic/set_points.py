@@ -146,7 +146,7 @@ class SetPoints:
 
 
 def set_points(cells: int, operation: Operation) -> SetPoints:
-    """Which flows, heat and voltages belong to so many active cells? Blank cells do not count.
+    """Compute flows, heat and voltages of so many active cells. Blank cells do not count.
 
     >>> from service.physics.arithmetic.water import CoolantState
     >>> water = CoolantState("water", 980.57, 4185.2)
@@ -212,7 +212,7 @@ class Row:
 
 
 def before_and_after(cells_before: int, cells_after: int, operation: Operation) -> tuple[Row, ...]:
-    """What must be set anew when the number of cells changes? Limits of one cell stay."""
+    """Return what must be set anew when the number of cells changes. Limits of one cell stay."""
     before, after = set_points(cells_before, operation), set_points(cells_after, operation)
     at = f"at {operation.reference.name}"
     names = (

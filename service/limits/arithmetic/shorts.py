@@ -45,7 +45,7 @@ def shorts_by_resistance(
     least_ohm_cm2: float = LEAST_RESISTANCE_OHM_CM2,
     much_less: float = 0.2,
 ) -> tuple[CellFinding, ...]:
-    """Which cells are shorted, from the resistance of each (Ω, cell 1 first, dry, before gas)?
+    """Find shorted cells from the resistance of each (Ω, cell 1 first, dry, before gas).
 
     Shorted below the limit; suspect above it where a cell has less than ``much_less`` of the
     median. None stands for a cell that was not measured. Resistance times area, Ω·cm².
@@ -86,7 +86,7 @@ def shorts_by_voltage(
     least_v: float = 0.9,
     shorted_below_v: float = 0.3,
 ) -> tuple[CellFinding, ...]:
-    """Which cells may be shorted, from open-circuit voltages (V, cell 1 first, gas on)?
+    """Find cells that may be shorted, from open-circuit voltages (V, cell 1 first, gas on).
 
     Shorted below ``shorted_below_v`` (negative: look at the leads too); suspect below ``least_v``,
     or far below the others. A low voltage is also that of a leak from anode to cathode, or of a

@@ -109,7 +109,7 @@ def _page(found: Floor, after: str, *, wall: bool, only_mine: bool, room: int | 
 
 
 def on_the_wall(rows: Sequence[FloorStack], room: int) -> tuple[FloorStack, ...]:
-    """As many stacks as a screen has room for, one at least."""
+    """Return as many stacks as a screen has room for, one at least."""
     left = float(room)
     shown: list[FloorStack] = []
     for row in rows:

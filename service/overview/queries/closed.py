@@ -49,7 +49,7 @@ BEING_WRITTEN = (RecordState.OPEN, RecordState.SENT_BACK)
 def of_closed_stacks(
     *, whole: bool, leak_designs: tuple[int, ...], settling_s: Mapping[int, int]
 ) -> list[Any]:
-    """All of these kinds as statements to be set below each other.
+    """Return all of these kinds as statements to be set below each other.
 
     ``leak_designs`` limit a leak; ``settling_s`` says by design how long a clamp settles, in s.
     """
@@ -62,7 +62,7 @@ def of_closed_stacks(
 
 
 def closed_stacks(*, whole: bool) -> Any:
-    """Each closed stack: its design, the record that closed it, its build (0: not handed in).
+    """Return each closed stack: design, closing record, build (0: not handed in).
 
     ``counts_from`` is when it began to be kept here: its closing, or when it was taken over.
     """
@@ -124,7 +124,7 @@ def _kept_here(maker: Any, closed_at: Any) -> tuple[Any, Any]:
 
 
 def at_work(stack_id: Any) -> Any:
-    """Be true where a record being written opened the stack, or closed it anew."""
+    """Say whether a record being written opened the stack, or closed it anew."""
     written = aliased(RebuildRecord)
     return exists().where(
         written.stack_id == stack_id,
@@ -134,7 +134,10 @@ def at_work(stack_id: Any) -> Any:
 
 
 def while_closed(record: Any, closed: Any, done_at: Any) -> Any:
-    """Entries of a record made while the stack was closed so; of one made void nothing counts."""
+    """Return entries of a record made while the stack was closed so.
+
+    Of one made void nothing counts.
+    """
     since_its_closing = or_(record.opened_at.is_(None), done_at >= record.opened_at)
     before_its_opening = or_(record.opened_at.is_(None), done_at < record.opened_at)
     return and_(

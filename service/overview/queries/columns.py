@@ -43,7 +43,7 @@ def columns(
     at: Any = None,
     note: Any = None,
 ) -> tuple[Any, ...]:
-    """The columns of one kind of need; not ``whole``: stack and kind alone.
+    """Return the columns of one kind of need; not ``whole``: stack and kind alone.
 
     The kind is its place in ``KINDS``. What subject, other, time and note are, each kind says;
     ``by_id`` is who wrote what waits.
@@ -67,10 +67,10 @@ def _typed(column: Any, kind: Any) -> Any:
 
 
 def among(stack_id: Any, *, whole: bool) -> tuple[Any, ...]:
-    """Where whole rows are asked for: those of the given stacks alone."""
+    """Say where whole rows are asked for: those of the given stacks alone."""
     return (stack_id.in_(param_list("stack_ids")),) if whole else ()
 
 
 def hide_from_index(column: Any) -> Any:
-    """A column nothing is looked up by: its table, which is small, is gone through first."""
+    """Return a column nothing is looked up by: its table, which is small, is gone through first."""
     return column + 0

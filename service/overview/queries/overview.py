@@ -41,7 +41,7 @@ def floor(
     after: str = "",
     limit: int = 50,
 ) -> Floor:
-    """How does the laboratory stand, and who is needed where? Those who need somebody come first.
+    """Return how the laboratory stands and who is needed where; those who need somebody first.
 
     Within a rank the serials are in order; ``after`` is where the page before ended. ``mine``:
     only stacks where the asker's roles may do something. A constant number of statements.

@@ -67,7 +67,7 @@ class Strip:
 def strips(
     session: Session, cells: Mapping[int, int], marks: Mapping[int, Sequence[CellMark]]
 ) -> dict[int, Strip]:
-    """A strip for each stack, of so many cells, with these marks and its quiet cells.
+    """Return a strip for each stack, of so many cells, with these marks and its quiet cells.
 
     Blank and bridged cells are looked up. One statement.
     """
@@ -184,7 +184,7 @@ class FloorStack:
 def floor_rows(
     session: Session, person: Person, sources: Sources, given: Mapping[str, Any], ids: Sequence[int]
 ) -> tuple[FloorStack, ...]:
-    """What is there to tell of these stacks, in their order? A constant number of statements."""
+    """Return what there is to tell of these stacks, in order. A constant number of statements."""
     found = [
         Found(KINDS[row.kind], row.stack_id, row.subject_id or 0, row.other_id or 0,
               row.by_id or 0, row.at, row.note or "")

@@ -37,7 +37,7 @@ BEFORE_ALL = datetime(1900, 1, 1, tzinfo=UTC)
 
 
 def of_instruments(*, whole: bool) -> list[Any]:
-    """All of these as statements to be set below each other.
+    """Return all of these as statements to be set below each other.
 
     Subject: the instrument. Other: the build. Time: when it was found, or used. Note: which.
     """
@@ -271,7 +271,7 @@ class Sources:
 
     @classmethod
     def of(cls, session: Session) -> "Sources":
-        """As the figures in force say. One statement."""
+        """Return the margins the figures in force set. One statement."""
         figures = _figures_in_force(session)
         leaks = tuple(it for it, of in figures.items() if of.leak and of.leak.limits)
         settle = tuple(
@@ -282,11 +282,11 @@ class Sources:
         return cls(leaks, settle)
 
     def ranking(self) -> Any:
-        """Each stack and each kind of need it has, once."""
+        """Return each stack and each kind of need it has, once."""
         return _ranking(self)
 
     def details(self) -> Any:
-        """All there is to tell of the given stacks."""
+        """Return all there is to tell of the given stacks."""
         return _details(self)
 
 

@@ -25,7 +25,7 @@ BY_ITSELF = 30
 
 
 def waiting(*, whole: bool) -> list[Any]:
-    """All of these kinds as statements to be set below each other."""
+    """Return all of these kinds as statements to be set below each other."""
     return [
         _records(RecordState.HANDED_IN, NeedKind.RECORD_WAITING, RebuildRecord.handed_in_at, whole),
         _records(RecordState.SENT_BACK, NeedKind.SENT_BACK, None, whole),

@@ -74,7 +74,7 @@ class About:
 
 
 def sentence(found: Found, about: About) -> str:
-    """What is the matter, in a sentence? Times stand beside it."""
+    """Say what is the matter, in a sentence. Times stand beside it."""
     build = f"Build {about.build_number}" if about.build_number else "The closed stack"
     reasons = _reasons(found.note) if found.kind is NeedKind.RULE_MET else ""
     part = about.part.words if about.part else "A part"
@@ -136,7 +136,7 @@ def _ended(text: str) -> str:
 
 
 def address(found: Found, about: About) -> str:
-    """Where does somebody who may see to it see to it?"""
+    """Return the address where somebody who may see to it sees to it."""
     stack = quote(about.serial, safe="")
     cell = about.part.cell if about.part else None
     replaced = f"?replace_cells={cell}" if cell else ""
@@ -150,7 +150,7 @@ def address(found: Found, about: About) -> str:
 
 
 def looked_at(found: Found, about: About) -> tuple[str, str]:
-    """Where does anybody look at it: the page in a word, and its address?"""
+    """Return where anybody looks at it: the page in a word, and its address."""
     stack = f"/stacks/{quote(about.serial, safe='')}"
     closed = f"/builds/{found.subject_id}/release" if found.subject_id else stack
     return {

@@ -125,14 +125,16 @@ class Assembly:
         return sum(layer.compliance for layer in self.rigid)
 
     def gap_name(self, at: int) -> str:
-        """What a gap is called in a message; ``at`` counts `gaps` from 0."""
+        """Return what a gap is called in a message; ``at`` counts `gaps` from 0."""
         if at < len(self.cells):
             return f"cell {at + 1}"
         return f"coolant layer {at - len(self.cells) + 1}"
 
 
 def with_cells(assembly: Assembly, by: int, cell: Gap, coolant: Gap | None = None) -> Assembly:
-    """The stack with ``by`` more cells of one kind at its free end; fewer where it is negative.
+    """Return the stack with ``by`` more cells of one kind at its free end.
+
+    Fewer where it is negative.
 
     Half plates follow the number of cells; so do coolant layers where the stack has any.
     Raises Inconsistent where no cell would be left, or plates do not divide by the cells.

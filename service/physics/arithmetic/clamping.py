@@ -67,7 +67,7 @@ class NutFactor:
         more_than_zero("the thread's diameter", self.diameter_m, "m")
 
     def levers(self, count: int) -> list[Uncertain]:
-        """Lever of each nut in m, what they share counted as shared."""
+        """Return the lever of each nut in m, what they share counted as shared."""
         shared = tagged(FRICTION, 0.0, self.u_common)
         return [
             (self.factor + shared + tagged(FRICTION, 0.0, self.u_each)) * self.diameter_m
@@ -110,7 +110,7 @@ class ThreadFriction:
             raise Inconsistent("The nut's bearing face is no wider than the hole under it.")
 
     def levers(self, count: int) -> list[Uncertain]:
-        """Lever of each nut in m, what they share counted as shared."""
+        """Return the lever of each nut in m, what they share counted as shared."""
         shared = [tagged(FRICTION, 0.0, self.u_common) for _where in range(2)]
         return [self._lever(*shared) for _nut in range(count)]
 
@@ -136,7 +136,7 @@ class Preloads:
 
 
 def preloads(readings: Sequence[TorqueValue], law: Law) -> Preloads:
-    """Which preload has each rod, and all together, after these torques?
+    """Compute the preload of each rod, and of all together, after these torques.
 
     One driver is taken for all: its deviation is common. Raises Inconsistent without readings.
 
@@ -157,7 +157,7 @@ def preloads(readings: Sequence[TorqueValue], law: Law) -> Preloads:
 
 
 def preload(reading: TorqueValue, law: Law) -> Estimate:
-    """Which preload in N has a rod after this torque?
+    """Compute the preload in N of a rod after this torque.
 
     >>> round(preload(TorqueValue(12.0), NutFactor(0.2, 0.008)).value)
     7500
@@ -166,7 +166,9 @@ def preload(reading: TorqueValue, law: Law) -> Estimate:
 
 
 def torque_number(reading: TorqueValue, off: Uncertain) -> Uncertain:
-    """The torque in N·m as a number to compute with; ``off`` is 1 ± how far the driver is off.
+    """Return the torque in N·m as a number to compute with.
+
+    ``off`` is 1 ± how far the driver is off.
 
     ``off`` counts in half widths of the permissible deviation, and is shared by readings taken
     with one driver.
@@ -178,7 +180,7 @@ def torque_number(reading: TorqueValue, off: Uncertain) -> Uncertain:
 
 
 def torque_for(preload_n: float | Estimate, law: Law, deviation: float = 0.0) -> Estimate:
-    """Which torque in N·m gives this preload in N, and how far may the right one lie off?
+    """Compute the torque in N·m for this preload in N, and how far the right one may lie off.
 
     ``deviation`` is the driver's, as in `TorqueValue`.
 
@@ -192,7 +194,7 @@ def torque_for(preload_n: float | Estimate, law: Law, deviation: float = 0.0) ->
 
 
 def nut_factor_of(law: ThreadFriction) -> float:
-    """Which nut factor belongs to these friction coefficients?
+    """Compute the nut factor that belongs to these friction coefficients.
 
     >>> from service.physics.arithmetic.threads import hexagon_bearing, thread
     >>> m8 = thread("M8")
@@ -228,7 +230,7 @@ SCATTERS = (
 
 
 def from_scatter(value: float, scatter: float) -> float:
-    """Standard uncertainty of a nut factor or friction whose preload scatters by ± this share.
+    """Return the standard uncertainty of a nut factor or friction from a preload scatter of ±.
 
     The ± is taken to hold 95 of 100 nuts (common practice, no source).
     """
@@ -237,7 +239,7 @@ def from_scatter(value: float, scatter: float) -> float:
 
 
 def permissible_deviation(torque_nm: float) -> float:
-    """By which share may a driver of the common classes read wrong at this torque?
+    """Return the share by which a driver of the common classes may read wrong at this torque.
 
     Source: ISO 6789-1:2017, 6 % up to 10 N·m, 4 % above; from memory. Its certificate goes first.
     """
@@ -255,7 +257,7 @@ class Relaxation:
 def relaxation(
     first: TorqueValue, again: TorqueValue, law: Law, *, same_driver: bool = True
 ) -> Relaxation:
-    """How much preload was lost between tightening and the re-torque reading?
+    """Compute the preload lost between tightening and the re-torque reading.
 
     ``again`` is the residual torque, read in the tightening direction before the nut moves on.
     Friction is taken to be the same both times, and so is the driver's deviation with the same
@@ -281,7 +283,7 @@ IN_NEWTON_METRES = IN_SI[Measure.TORQUE]
 
 
 def torque_unit(text: str) -> str:
-    """Which unit is written here? ``Nm``, ``in-lb``, ``lbf.ft`` and their like are understood.
+    """Read a torque's unit. ``Nm``, ``in-lb``, ``lbf.ft`` and their like are understood.
 
     Raises OutOfRange for any other unit.
 
@@ -292,7 +294,7 @@ def torque_unit(text: str) -> str:
 
 
 def read_torque_text(text: str, unit: str = "N·m") -> tuple[float, str]:
-    """How many N·m are written here, and in which unit? ``unit`` holds where none is written.
+    """Read a torque in N·m, and its unit. ``unit`` holds where none is written.
 
     Raises OutOfRange where number or unit cannot be read, or the torque is not above zero.
 
@@ -309,7 +311,7 @@ def read_torque_text(text: str, unit: str = "N·m") -> tuple[float, str]:
 
 
 def likely_units(value: float, target_nm: float) -> tuple[str, ...]:
-    """In which units would this number lie near a target (half to twice), in N·m?
+    """Return units in which this number lies near a target (half to twice), in N·m.
 
     >>> likely_units(75, 8.5)
     ('in·lbf',)

@@ -123,12 +123,12 @@ _OF_KIND: dict[Kind, tuple[str, ...]] = {
 
 
 def conditions_of(kind: Kind) -> tuple[str, ...]:
-    """Which conditions can be seen on a part of this kind? Without the two that stand alone."""
+    """Return conditions seen on a part of this kind, without the two that stand alone."""
     return tuple(dict.fromkeys((*_OF_KIND[kind], *_ANY)))
 
 
 def check_findings(kind: Kind, findings: Sequence[FindingEntry]) -> None:
-    """Do these findings make one answer for a part of this kind?
+    """Check that these findings make one answer for a part of this kind.
 
     Raises Inconsistent where nothing is said, where "none seen" or "not inspected" stands beside
     something else or carries a severity, or where the same condition is named twice at the same

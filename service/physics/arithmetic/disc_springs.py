@@ -82,24 +82,27 @@ class DiscSpring:
         return self.thickness_m + self.cone_height_m
 
     def load(self, travel_m: float) -> float:
-        """Which load in N presses the disc down by this much? Raises OutOfRange beyond flat."""
+        """Compute the load in N that presses the disc down so far.
+
+        Raises OutOfRange beyond flat.
+        """
         within("the disc's travel", travel_m, "m", 0.0, self.cone_height_m * (1 + 1e-9))
         s, h = travel_m / self.thickness_m, self.cone_height_m / self.thickness_m
         return self._scale() * self.thickness_m**2 * s * ((h - s) * (h - s / 2) + 1)
 
     def rate(self, travel_m: float) -> float:
-        """How much the load grows with travel, N/m."""
+        """Compute the load's growth with travel, N/m."""
         within("the disc's travel", travel_m, "m", 0.0, self.cone_height_m * (1 + 1e-9))
         s, h = travel_m / self.thickness_m, self.cone_height_m / self.thickness_m
         return self._scale() * self.thickness_m * (h * h - 3 * h * s + 1.5 * s * s + 1)
 
     def stress_om(self, travel_m: float) -> float:
-        """σ_OM in Pa at the upper middle edge, negative for compression."""
+        """Compute σ_OM in Pa at the upper middle edge, negative for compression."""
         within("the disc's travel", travel_m, "m", 0.0, self.cone_height_m * (1 + 1e-9))
         return -self._scale() * travel_m / self.thickness_m * 3 / pi
 
     def stress_ii(self, travel_m: float) -> float:
-        """σ_II in Pa at the lower inner edge, where fatigue cracks of most discs begin."""
+        """Compute σ_II in Pa at the lower inner edge, where fatigue cracks of most discs begin."""
         within("the disc's travel", travel_m, "m", 0.0, self.cone_height_m * (1 + 1e-9))
         s, h = travel_m / self.thickness_m, self.cone_height_m / self.thickness_m
         return self._scale() * s * (self.k3 - self.k2 * (h - s / 2))
@@ -135,7 +138,7 @@ class SpringColumn:
         return self.series * self.disc.cone_height_m
 
     def load(self, travel_m: float) -> float:
-        """Which load in N presses the column down by this much?
+        """Compute the load in N that presses the column down by this much.
 
         >>> column = SpringColumn(DiscSpring(0.050, 0.0254, 0.002, 0.0014), parallel=2, series=6)
         >>> round(column.load(0.0042), 1)
@@ -159,7 +162,7 @@ class SpringColumn:
             )
 
     def travel(self, load_n: float) -> float:
-        """By how many m does this load press the column down? Once flat, it gives no more."""
+        """Compute the travel in m this load causes. Once flat, the column gives no more."""
         not_below_zero("the load on the springs", load_n, "N")
         if load_n >= self.flat_load_n:
             return self.greatest_travel_m
@@ -170,13 +173,16 @@ class SpringColumn:
         return self.series * float(travel)
 
     def compliance(self, load_n: float) -> float:
-        """How much further, in m per N, the column gives at this load; 0 once it is flat."""
+        """Say how much further, in m per N, the column gives at this load; 0 once it is flat."""
         if load_n >= self.flat_load_n:
             return 0.0
         return self.series / self.parallel / self.disc.rate(self.travel(load_n) / self.series)
 
     def share_of_travel(self, load_n: float) -> float:
-        """Travel as a share of the cone height; above 0.75 the springs should be chosen anew."""
+        """Return the travel as a share of the cone height.
+
+        Above 0.75 the springs should be chosen anew.
+        """
         return self.travel(load_n) / self.greatest_travel_m
 
 
@@ -193,13 +199,13 @@ class PlainSpring:
         not_below_zero("the spring's height", self.free_height_m, "m")
 
     def check(self, load_n: float) -> None:
-        """Any load will do."""
+        """Accept any load."""
 
     def travel(self, load_n: float) -> float:
-        """By how many m does this load press the spring down?"""
+        """Compute the travel in m by which this load presses the spring down."""
         return load_n / self.rate_n_m
 
     def compliance(self, load_n: float) -> float:
-        """How much further, in m per N, the spring gives at this load."""
+        """Say how much further, in m per N, the spring gives at this load."""
         del load_n
         return 1 / self.rate_n_m

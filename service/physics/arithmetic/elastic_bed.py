@@ -70,18 +70,18 @@ class Beds:
 
 
 def pressure_plane(plane: Array, beds: Beds) -> Array:
-    """Pressure (Pa) at the middle and its slopes (Pa/m) where the plate lies in this plane."""
+    """Compute the pressure (Pa) at the middle and its slopes (Pa/m) for a plate in this plane."""
     return np.asarray(_start(beds.pressure_pa) + beds.stiffness_pa_m * plane, dtype=np.float64)
 
 
 def active_area_moments(plane: Array, area: ActiveArea, beds: Beds) -> Array:
-    """Area that bears, and its first and second moments, as a matrix over (1, x, y)."""
+    """Return the area that bears, and its first and second moments, as a matrix over (1, x, y)."""
     kept = _clipped(list(area.corners), pressure_plane(plane, beds), closed=True)
     return _polygon_moments(kept)
 
 
 def tilt_stiffness(plane: Array, area: ActiveArea, beds: Beds) -> Array:
-    """How force and moments grow with the plane, of what bears: 3 × 3."""
+    """Compute the growth of force and moments with the plane, of what bears: 3 × 3."""
     line = _gasket_moments(plane, area, beds)
     active = active_area_moments(plane, area, beds)
     stiffness = beds.stiffness_pa_m * active + beds.line_stiffness_n_m2 * line
@@ -89,7 +89,7 @@ def tilt_stiffness(plane: Array, area: ActiveArea, beds: Beds) -> Array:
 
 
 def balanced_plane(wanted: Array, area: ActiveArea, beds: Beds) -> Array:
-    """Which plane balances this force (N) and these moments (N·m; of x, of y)?
+    """Find the plane that balances this force (N) and these moments (N·m; of x, of y).
 
     Newton's steps, shortened where they overshoot; balanced to `TOLERANCE`. The plane is the
     sinking in m at the middle and its slopes along x and y, of one cell. Raises OutOfRange where

@@ -165,7 +165,10 @@ class GapColumns:
         return np.asarray(np.maximum(left, self.stop), dtype=np.float64)
 
     def after(self, states: GapStates, warmer_k: float = 0.0) -> "GapColumns":
-        """The same gaps once they stood so: what they have seen grew, and they are warmer."""
+        """Return the same gaps once they stood so.
+
+        What they have seen grew, and they are warmer.
+        """
         later = copy(self)
         later.bed_seen = np.maximum(self.bed_seen, states.strain)
         later.gasket_seen = np.maximum(self.gasket_seen, states.squeeze)
@@ -175,15 +178,15 @@ class GapColumns:
         return later
 
     def strain(self, gap: Array) -> Array:
-        """Strain of the MEA at each gap."""
+        """Return the strain of the MEA at each gap."""
         return 1 - (gap + self.recess) / self.thickness
 
     def squeeze(self, gap: Array) -> Array:
-        """Squeeze of the gasket at each gap."""
+        """Return the squeeze of the gasket at each gap."""
         return 1 - (gap + self.groove) / self.height
 
     def load(self, gap: Array) -> tuple[Array, Array]:
-        """Load in N that gasket and MEA carry at each gap, and its stiffness in N/m."""
+        """Return the load in N that gasket and MEA carry at each gap, and its stiffness in N/m."""
         stress, stress_slope = _answers(self.beds, self.strain(gap), self.bed_seen)
         line, line_slope = _answers(self.gaskets, self.squeeze(gap), self.gasket_seen)
         stiffness = self.area * stress_slope / self.thickness
@@ -193,7 +196,7 @@ class GapColumns:
         )
 
     def under(self, force_n: float, near: Array | None = None) -> GapStates:
-        """How is each gap under this force? ``near`` is a guess at the gaps.
+        """Return how each gap stands under this force. ``near`` is a guess at the gaps.
 
         Bounded search (Newton's steps, halved where they leave the bracket), balanced to
         `TOLERANCE`. Raises OutOfRange for a negative force; NoSolution where the search fails.

@@ -69,7 +69,7 @@ REFERENCES = (NORMAL, AT_20_C, AT_70_F, AT_25_C, AT_0_C_1_BAR)
 
 
 def reference(name: str) -> Reference:
-    """Which reference condition has this name? Raises OutOfRange for any other name."""
+    """Return the reference condition of this name. Raises OutOfRange for any other name."""
     for known in REFERENCES:
         if known.name == name:
             return known
@@ -78,7 +78,7 @@ def reference(name: str) -> Reference:
 
 
 def volume_flow(amount_mol_s: float, at: Reference = NORMAL) -> float:
-    """How many m³/s does this flow (mol/s) fill at a reference condition?
+    """Compute the m³/s this flow (mol/s) fills at a reference condition.
 
     >>> round(volume_flow(1 / (2 * FARADAY)) * 6e7, 3)
     6.969
@@ -89,7 +89,7 @@ def volume_flow(amount_mol_s: float, at: Reference = NORMAL) -> float:
 
 
 def amount_flow(volume_m3_s: float, at: Reference = NORMAL) -> float:
-    """How many mol/s are this flow (m³/s at a reference condition)?
+    """Compute the mol/s of this flow (m³/s at a reference condition).
 
     >>> round(amount_flow(1e-6 / 60) * 1e7, 3)
     7.436
@@ -100,7 +100,7 @@ def amount_flow(volume_m3_s: float, at: Reference = NORMAL) -> float:
 
 
 def throughput(amount_mol_s: float, temperature_k: float = ZERO_CELSIUS_K) -> float:
-    """How many Pa·m³/s is this flow (mol/s), with the gas at this temperature?
+    """Compute the Pa·m³/s of this flow (mol/s), with the gas at this temperature.
 
     A leak rate in sccm goes with gas at 0 °C; the same leak measured at 20 °C has 7 % more Pa·m³/s.
     """
@@ -120,14 +120,17 @@ class Gas:
     viscosities: tuple[float, ...]
 
     def viscosity(self, temperature_k: float) -> float:
-        """Viscosity in Pa·s, 0 to 100 °C; between the table's rows as a power of temperature."""
+        """Return the viscosity in Pa·s, 0 to 100 °C.
+
+        Between the table's rows as a power of temperature.
+        """
         kelvin("the gas temperature", temperature_k)
         within("the gas temperature", temperature_k, "K", _AT_K[0], _AT_K[-1])
         rows = np.log(self.viscosities)
         return exp(float(np.interp(log(temperature_k), np.log(_AT_K), rows)))
 
     def free_path(self, pressure_pa: float, temperature_k: float) -> float:
-        """Mean free path in m: µ/p √(π R T / 2 M)."""
+        """Return mean free path in m: µ/p √(π R T / 2 M)."""
         absolute_pressure("the pressure", pressure_pa)
         speed = sqrt(pi * GAS_CONSTANT * temperature_k / (2 * self.molar_mass))
         return self.viscosity(temperature_k) / pressure_pa * speed
@@ -146,7 +149,7 @@ TEST_GASES = (NITROGEN, HELIUM, AIR, ARGON)
 
 
 def gas_named(name: str) -> Gas:
-    """Which gas is this? Raises OutOfRange for one no tightness is tested with.
+    """Return the gas of this name. Raises OutOfRange for one no tightness is tested with.
 
     Oxygen and hydrogen are no test gases: hydrogen is let in after the test is passed.
     """
@@ -186,7 +189,7 @@ class Across:
 
 
 def viscous_factor(gas: Gas, test: Across, other: Gas, use: Across) -> float:
-    """How much more (as amount, mol/s) of another gas at other pressures passes in viscous flow?
+    """Return the factor to another gas at other pressures in viscous flow (as amount, mol/s).
 
     >>> at = Across(2e5, 1e5, 293.15)
     >>> round(viscous_factor(NITROGEN, at, HYDROGEN, at), 2)
@@ -200,7 +203,7 @@ def viscous_factor(gas: Gas, test: Across, other: Gas, use: Across) -> float:
 
 
 def molecular_factor(gas: Gas, test: Across, other: Gas, use: Across) -> float:
-    """How much more (as amount, mol/s) of another gas at other pressures passes in molecular flow?
+    """Return the factor to another gas at other pressures in molecular flow (as amount, mol/s).
 
     >>> at = Across(2e5, 1e5, 293.15)
     >>> round(molecular_factor(NITROGEN, at, HYDROGEN, at), 2)
@@ -231,7 +234,7 @@ class Hydrogen:
 def as_hydrogen(
     rate_mol_s: float, gas: Gas, test: Across, use: Across, path_length_m: float
 ) -> Hydrogen:
-    """How much hydrogen passes in use, where a test gas leaked this much (mol/s)?
+    """Compute how much hydrogen passes in use, where a test gas leaked this much (mol/s).
 
     Which law applies is judged by the Knudsen number of one round hole as long as the leak's path
     (a gasket's width, say). Many small holes side by side leak more nearly by the molecular law:
@@ -254,14 +257,14 @@ def as_hydrogen(
 
 
 def regime_of(knudsen: float) -> Regime:
-    """Which law holds at this Knudsen number (free path by width of the hole)?"""
+    """Return the law that holds at this Knudsen number (free path by width of the hole)."""
     if knudsen < VISCOUS_BELOW:
         return Regime.VISCOUS
     return Regime.MOLECULAR if knudsen > MOLECULAR_ABOVE else Regime.TRANSITION
 
 
 def equivalent_diameter(rate_mol_s: float, gas: Gas, test: Across, path_length_m: float) -> float:
-    """Diameter in m of one round hole of this length that leaks as much in viscous flow.
+    """Compute the diameter in m of one round hole that leaks as much in viscous flow.
 
     Source: Poiseuille, n R T = π d⁴ (p1² − p2²) / (256 µ L).
     """

@@ -133,13 +133,13 @@ OF_KIND: dict[Kind, tuple[str, ...]] = {
 
 
 def stiffness_as_data(stiffness: PartStiffness) -> dict[str, Any]:
-    """As plain data, to be kept with a part type; `stiffness_from` reads it."""
+    """Return plain data to be kept with a part type; `stiffness_from` reads it."""
     word = next(word for word, made in _WORDS.items() if isinstance(stiffness, made))
     return with_form(FORM, stiffness) | {"is": word}
 
 
 def stiffness_from(kind: Kind, data: Mapping[str, Any]) -> PartStiffness:
-    """From plain data, for a part of this kind.
+    """Return the stiffness from plain data, for a part of this kind.
 
     Raises Inconsistent or OutOfRange naming what is missing or wrong.
     """

@@ -74,7 +74,7 @@ class PressureMap:
 def pressure_map(
     rods: Sequence[RodLoad], area: ActiveArea, beds: Beds = ONE_BED, *, fine: int = 24
 ) -> PressureMap:
-    """How is the pressure spread over the active area with these loads of the rods?
+    """Compute the pressure over the active area with these loads of the rods.
 
     ``fine`` is the number of fields along each side of the map that is given back.
 
@@ -123,7 +123,7 @@ def pressure_map(
 
 
 def resultant_of(rods: Sequence[RodLoad]) -> Array:
-    """Sum of the rods' loads (N) and their moments about the middle (N·m, x first)."""
+    """Return the sum of the rods' loads (N) and their moments about the middle (N·m, x first)."""
     if len(rods) < 3:
         raise Inconsistent(f"{len(rods)} rods do not hold a plate level; three at least do.")
     numbers = [rod.number for rod in rods]
@@ -144,7 +144,10 @@ def resultant_of(rods: Sequence[RodLoad]) -> Array:
 def rod_loads(
     places_m: Mapping[int, tuple[float, float]], preloads: Mapping[int, Estimate]
 ) -> tuple[RodLoad, ...]:
-    """The rods with their loads; Inconsistent names the rods that have no reading, or no place."""
+    """Return the rods with their loads.
+
+    Inconsistent names the rods that have no reading, or no place.
+    """
     missing = sorted(set(places_m) - set(preloads))
     if missing:
         raise Inconsistent(f"No reading for rod {', '.join(map(str, missing))}.")

@@ -23,7 +23,7 @@ class Tightening:
 def greatest_tightening(
     law: ThreadFriction, strength: Strength, utilisation: float = 0.9
 ) -> Tightening:
-    """How far may a rod be tightened, pull and twist together, at a share of its yield strength?
+    """Compute how far a rod may be tightened, pull and twist together, at a share of its yield.
 
     >>> from service.physics.arithmetic.threads import hexagon_bearing, strength, thread
     >>> m8 = thread("M8x1")
@@ -42,7 +42,10 @@ def greatest_tightening(
 
 
 def twist_per_pull(law: ThreadFriction) -> float:
-    """Shear stress per tensile stress while the nut turns: fully plastic section (VDI 2230)."""
+    """Compute shear stress per tensile stress while the nut turns.
+
+    Fully plastic section (VDI 2230).
+    """
     thread = law.thread
     slope = thread.pitch_m / (pi * thread.pitch_diameter_m) + 1.155 * law.thread_friction
     return 1.5 * thread.pitch_diameter_m / thread.stress_diameter_m * slope
@@ -63,7 +66,7 @@ class RodStress:
 def rod_stress(
     preload_n: float | Estimate, thread: Thread, strength: Strength, law: Law | None = None
 ) -> RodStress:
-    """How much of its proof load does a rod bear at this preload?
+    """Compute the share of its proof load a rod bears at this preload.
 
     >>> from service.physics.arithmetic.threads import strength, thread
     >>> m8 = thread("M8")

@@ -71,7 +71,7 @@ class ClosedState:
 
 
 def close_stack(assembly: Assembly, force: Estimate, law: Law | None = None) -> ClosedState:
-    """How does the stack stand under this force (N, the sum of its rods)?
+    """Compute how the stack stands under this force (N, the sum of its rods).
 
     ``law`` adds the twist to the rods' stress. Uncertainty: of the force with its parts, of the
     materials' curves, of thicknesses; each of the latter is taken as common to all cells (one
@@ -121,20 +121,20 @@ def close_stack(assembly: Assembly, force: Estimate, law: Law | None = None) -> 
 
 
 def closed_height(assembly: Assembly, states: GapStates) -> float:
-    """Height in m of the clamped pile, from outer face to outer face of its rigid layers."""
+    """Return the height in m of the clamped pile between the outer faces of its rigid layers."""
     rigid = assembly.rigid_height_m - states.force_n * assembly.rigid_compliance
     return rigid + float(np.sum(states.gap_m))
 
 
 def pile_compliance(assembly: Assembly, states: GapStates) -> float:
-    """By how many m the pile gives per N more, in this state."""
+    """Compute by how many m the pile gives per N more, in this state."""
     with np.errstate(divide="ignore"):
         gaps = np.where(states.on_stop, 0.0, 1 / states.stiffness_n_m)
     return float(np.sum(gaps)) + assembly.rigid_compliance
 
 
 def rod_compliance(assembly: Assembly, force_n: float, grip_m: float) -> float:
-    """By how many m rods and the springs on them give per N of the whole force."""
+    """Compute by how many m rods and the springs on them give per N of the whole force."""
     rods = assembly.rods
     stretch = grip_m / (rods.area_m2 * rods.modulus_pa)
     springs = rods.springs.compliance(force_n / rods.count) if rods.springs else 0.0
@@ -142,7 +142,7 @@ def rod_compliance(assembly: Assembly, force_n: float, grip_m: float) -> float:
 
 
 def spring_height(rods: Rods) -> float:
-    """Height of the springs on a rod without load, m."""
+    """Return the height of the springs on a rod without load, m."""
     return rods.springs.free_height_m if rods.springs else 0.0
 
 

@@ -89,7 +89,7 @@ class Strength:
 
 
 def thread(size: str) -> Thread:
-    """Which thread is this? ``M8`` has the coarse pitch, ``M8x1`` its own.
+    """Return the thread of this name. ``M8`` has the coarse pitch, ``M8x1`` its own.
 
     Raises OutOfRange for a size that is no metric thread, or has no coarse pitch in the table.
 
@@ -114,7 +114,7 @@ def thread(size: str) -> Thread:
 
 
 def hexagon_bearing(of: Thread) -> BearingFace:
-    """The bearing face of a hexagon nut over a medium hole.
+    """Return the bearing face of a hexagon nut over a medium hole.
 
     Raises OutOfRange where the table has no such size: give the diameters of the washer instead.
     """
@@ -144,13 +144,13 @@ _BREAKING_TORQUE_70_NM = {5: 7.8, 6: 13.0, 8: 32.0, 10: 65.0, 12: 110.0}
 
 
 def strength_classes() -> tuple[str, ...]:
-    """Every class of strength known here."""
+    """Return every class of strength known here."""
     stainless = (f"{steel}-{number}" for steel in ("A2", "A4") for number in _ISO_3506)
     return (*_ISO_898, *stainless)
 
 
 def strength(name: str, of: Thread) -> Strength:
-    """What may a rod of this class bear? ``8.8`` or ``A2-70``.
+    """Return what a rod of this class may bear. ``8.8`` or ``A2-70``.
 
     For stainless steel the proof stress is taken to be the stress at 0.2 % plastic strain.
     Raises OutOfRange for an unknown class.
@@ -177,7 +177,7 @@ def strength(name: str, of: Thread) -> Strength:
 
 
 def breaking_torque(name: str, of: Thread) -> float | None:
-    """Which torque in N·m must such a rod bear before it breaks? None where no table says.
+    """Return the torque in N·m such a rod must bear before it breaks; None where no table says.
 
     An upper bound for a torque that was typed, never a target.
     Source: ISO 3506-1:1997, table 3, class 70, from memory.

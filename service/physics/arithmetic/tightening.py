@@ -37,7 +37,7 @@ class Pass:
 
 
 def crosswise(nuts: int) -> tuple[int, ...]:
-    """In which order are nuts tightened that stand in a ring and are numbered round it, from 1?
+    """Return the order for tightening nuts in a ring, numbered round it from 1.
 
     Start opposite, halve the angle each time: a ring of an even number goes through half the
     ring, each nut followed by the one opposite; an odd ring steps just under half round.
@@ -66,7 +66,7 @@ def _places(ring: int) -> list[int]:
 
 
 def around(rods: Sequence[Rod]) -> tuple[int, ...]:
-    """Which rods follow each other clockwise, from the lowest number on?
+    """Return the rods as they follow each other clockwise, from the lowest number on.
 
     The angle counts as seen from the middle of all rods; of rods at one angle the outer comes
     first. Raises Inconsistent where two rods share a number or a place.
@@ -95,7 +95,7 @@ def around(rods: Sequence[Rod]) -> tuple[int, ...]:
 
 
 def tightening_order(rods: Sequence[Rod]) -> tuple[int, ...]:
-    """In which order are the nuts of these rods tightened?
+    """Return the order in which the nuts of these rods are tightened.
 
     The rods are ranked by their angle round the stack's middle and taken crosswise, beginning
     with the first of them. Source: see crosswise; general positions common practice, no source.
@@ -112,7 +112,7 @@ def tightening_passes(
     percents: Sequence[float] = (),
     circular: bool = True,
 ) -> tuple[Pass, ...]:
-    """The passes up to the target torque, in N·m: crosswise in steps, then once round.
+    """Return the passes up to the target torque, in N·m: crosswise in steps, then once round.
 
     Without ``percents`` the steps are equal. Raises OutOfRange for a torque or number of passes
     that is not more than 0, and for percents that do not rise to 100.

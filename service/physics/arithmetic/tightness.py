@@ -101,7 +101,7 @@ def pressure_decay(
     *,
     barometer_pa: float | None = None,
 ) -> LeakRate:
-    """How much gas left a closed circuit, from pressure and temperature at start and end?
+    """Compute the gas that left a closed circuit from pressure and temperature, start and end.
 
     With ``barometer_pa`` pressures below the air outside are refused as gauge pressures; without
     it the circuit may stand under vacuum, where gas coming in makes the rate negative.
@@ -138,7 +138,7 @@ def _density(reading: Reading, instruments: Instruments, offset: Uncertain) -> U
 def u_of_none_mol_s(
     start: Reading, duration_s: float, volume_m3: float, instruments: Instruments
 ) -> float:
-    """Which standard uncertainty has a rate of zero, in mol/s? That of the readings alone."""
+    """Return the standard uncertainty of a rate of zero, mol/s: that of the readings alone."""
     by_pressure = instruments.u_pressure_pa / start.temperature_k
     by_warmth = start.pressure_pa / start.temperature_k**2 * instruments.u_temperature_k
     return volume_m3 / GAS_CONSTANT / duration_s * sqrt(2 * (by_pressure**2 + by_warmth**2))
@@ -173,7 +173,7 @@ class FlowMeter:
 
 
 def flow_meter(reading_m3_s: float, meter: FlowMeter, zero_m3_s: float = 0.0) -> LeakRate:
-    """How much gas leaks, from a flow meter that keeps the circuit under pressure (or catches it)?
+    """Compute the leak from a flow meter that keeps the circuit under pressure (or catches it).
 
     ``zero_m3_s`` is what the meter shows with the circuit shut off; it is taken away.
     Raises OutOfRange above the meter's full scale.
@@ -194,7 +194,7 @@ def flow_meter(reading_m3_s: float, meter: FlowMeter, zero_m3_s: float = 0.0) ->
 
 
 def judge(leak: LeakRate, limit_mol_s: float) -> Verdict:
-    """Does the leak keep to the limit (mol/s)?
+    """Judge whether the leak keeps to the limit (mol/s).
 
     Below detection passes only where what the method can see lies below the limit; gas that came
     in decides nothing. An inward rate points to warming gas or a leak from another circuit.

@@ -27,7 +27,7 @@ _N = (
 
 
 def saturation_pressure(temperature_k: float) -> float:
-    """At which pressure in Pa does water boil at this temperature?
+    """Compute the pressure in Pa at which water boils at this temperature.
 
     Valid for: 273.15 to 500 K.
 
@@ -81,7 +81,9 @@ COOLANTS = tuple(_TABLES)
 
 
 def coolant_at(name: str, temperature_k: float) -> CoolantState:
-    """Density and heat capacity of a known coolant, 0 to 100 °C; straight lines between rows.
+    """Return the density and heat capacity of a known coolant, 0 to 100 °C.
+
+    Straight lines between rows.
 
     For another coolant make a `CoolantState` of its own figures. Raises OutOfRange for an unknown
     name or a temperature outside the table.

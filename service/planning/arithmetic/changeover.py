@@ -43,7 +43,7 @@ MOST_COMBINATIONS = 2000
 
 
 def renewing_of(stack: Placed, worn: Mapping[int, str]) -> Renewing:
-    """Which layers are renewed once reached: those named as worn, and what the design says."""
+    """Say which layers are renewed once reached: those named as worn, and what the design says."""
     reasons = []
     for index, layer in enumerate(stack.pile):
         item = stack.item(index)
@@ -59,7 +59,7 @@ def cheapest(
     may_open: Iterable[End],
     weights: Weights,
 ) -> tuple[Option, list[Place], list[Way]]:
-    """The cheapest choice, the pile it leads to, and the ways there, the cheapest first.
+    """Return the cheapest choice, the pile it leads to, and the ways there, the cheapest first.
 
     Raises Inconsistent where nothing is wished for, no end may be opened, or wishes take out
     the same layers.
@@ -118,7 +118,7 @@ def _combinations(
 
 
 def wanted_pile(stack: Placed, edits: Sequence[Edit]) -> list[Place] | None:
-    """The pile after the edits; None where they overlap."""
+    """Return the pile after the edits; None where they overlap."""
     places: list[Place] = []
     at = 0
     for edit in edits:
@@ -166,19 +166,19 @@ class PutOn:
 
 
 def reached_of(stack: Placed, way: Way) -> frozenset[int]:
-    """Indices of the layers that do not stay as they stand."""
+    """Return indices of the layers that do not stay as they stand."""
     return frozenset(range(len(stack.pile))) - frozenset(range(way.kept.start, way.kept.stop))
 
 
 def is_new(place: Place, renewing: Renewing, reached: frozenset[int]) -> bool:
-    """Whether a new part comes there: wished for, or because the old one is renewed."""
+    """Say whether a new part comes there: wished for, or because the old one is renewed."""
     return place.old is None or (place.old in reached and renewing.at(place.old))
 
 
 def staying_lots(
     stack: Placed, wanted: Sequence[Place], renewing: Renewing, reached: frozenset[int]
 ) -> dict[Item, frozenset[str | None]]:
-    """The lots of the parts that stay or go back, for each item."""
+    """Return the lots of the parts that stay or go back, for each item."""
     lots: dict[Item, set[str | None]] = defaultdict(set)
     for place in wanted:
         if place.old is not None and place.item and not is_new(place, renewing, reached):
@@ -191,7 +191,7 @@ def staying_lots(
 def laid_of(
     stack: Placed, wanted: Sequence[Place], picked: Picked, needs: Sequence[Need]
 ) -> tuple[tuple[Layer, ...], float | None]:
-    """The new pile, and its height in mm where all thicknesses are known."""
+    """Return the new pile, and its height in mm where all thicknesses are known."""
     picks = {one.position: one for one in picked.picks}
     new = {need.place for need in needs}
     known = True
@@ -218,7 +218,7 @@ def lifts_of(
     leaving: Mapping[int, str],
     renewing: Renewing,
 ) -> Iterator[Lift]:
-    """What is lifted off, in this order, and what becomes of it."""
+    """Return what is lifted off, in this order, and what becomes of it."""
     staying = {place.old for place in wanted}
     for end in way.ends:
         for index in _lifted_at(end, way, len(stack.pile)):
@@ -241,7 +241,7 @@ def _lifted_at(end: End, way: Way, layers: int) -> Iterable[int]:
 def renewals_of(
     stack: Placed, wanted: Sequence[Place], renewing: Renewing, reached: frozenset[int]
 ) -> Iterator[Renewal]:
-    """What must be renewed because it is reached, in the order of the new pile."""
+    """Return what must be renewed because it is reached, in the order of the new pile."""
     for place in wanted:
         if place.old is not None and is_new(place, renewing, reached):
             yield Renewal(stack.pile[place.old], renewing.reasons[place.old])
@@ -254,7 +254,7 @@ def put_on_of(
     renewing: Renewing,
     wanting: set[int],
 ) -> Iterator[PutOn]:
-    """What is put on, in this order: from what stayed outward."""
+    """Return what is put on, in this order: from what stayed outward."""
     kept = way.kept
     low, high = kept.start + kept.shift, kept.stop + kept.shift
     for end in way.ends:
@@ -322,7 +322,7 @@ def plan(
     may_open: Iterable[End] = tuple(End),
     weights: Weights = OUR_WEIGHTS,
 ) -> Plan:
-    """How is a stack changed as wished, with the least work?
+    """Plan how a stack is changed as wished, with the least work.
 
     Parameters: ``pile`` complete, its cells numbered; ``wishes`` in the numbering of that pile;
     ``on`` the day of the change; ``stack`` its name, whose reservations are its own; ``store``

@@ -55,17 +55,17 @@ class Placed:
         return len(self.centres)
 
     def item(self, index: int) -> Item | None:
-        """What belongs where a layer lies."""
+        """Return what belongs where a layer lies."""
         state = self.state[index]
         return None if state is None else self.states.item(state)
 
     def of_cell(self, cell: int) -> list[int]:
-        """Indices of a cell's layers."""
+        """Return indices of a cell's layers."""
         return [index for index, layer in enumerate(self.pile) if layer.cell == cell]
 
 
 def placed(pattern: Pattern, pile: Sequence[Layer]) -> Placed:
-    """A pile, numbered and complete, with each layer's place in the pattern."""
+    """Return a pile, numbered and complete, with each layer's place in the pattern."""
     matcher = Matcher(pattern)
     states, told = matcher.states, matcher.explain(pile)
     state: list[int | None] = [None] * len(pile)
@@ -91,7 +91,7 @@ def placed(pattern: Pattern, pile: Sequence[Layer]) -> Placed:
 
 
 def options(stack: Placed, wish: Wish) -> list[list[Option]]:
-    """The choices a wish leaves: from each list one option is taken.
+    """Return the choices a wish leaves: from each list one option is taken.
 
     Raises OutOfRange for a cell or part the stack does not have, Inconsistent for a wish that
     cannot be.
@@ -273,7 +273,7 @@ def _removing(stack: Placed, run: tuple[int, int], plates: Plates) -> list[Optio
 
 
 def plates_taken(stack: Placed, start: int, stop: int, run: tuple[int, int]) -> Plates:
-    """Which half plates a stretch takes out with its cells."""
+    """Say which half plates a stretch takes out with its cells."""
     cells = [layer.cell for layer in stack.pile[start:stop] if layer.kind is Kind.HALF_PLATE]
     if any(cell is not None and cell < run[0] for cell in cells):
         return Plates.TOWARD_FIXED_END
@@ -298,7 +298,7 @@ def _with_all_that_is_theirs(stack: Placed, run: tuple[int, int], to: str) -> li
 
 
 def named(run: tuple[int, int]) -> str:
-    """A run of cells in words."""
+    """Return a run of cells in words."""
     return f"Cell {run[0]}" if run[0] == run[1] else f"Cells {run[0]} to {run[1]}"
 
 

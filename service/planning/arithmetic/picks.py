@@ -44,7 +44,7 @@ class Candidate:
     taken_from: str = ""
 
     def suits(self, item: Item) -> bool:
-        """Whether it is the part the design asks for there; it is laid as the design says.
+        """Say whether it is the part the design asks for there; it is laid as the design says.
 
         What the design renews at every opening is never taken over from another stack.
         """
@@ -53,7 +53,7 @@ class Candidate:
         return not used_up and not misfits(item, seen)
 
     def layer(self, item: Item, position: int, part: int) -> Layer:
-        """The part as a layer; ``part`` stands in for an item that has no key yet."""
+        """Return the part as a layer; ``part`` stands in for an item that has no key yet."""
         return Layer(
             position=position,
             part=part if self.part is None else self.part,
@@ -115,7 +115,7 @@ def pick(
     staying: Mapping[Item, frozenset[str | None]] | None = None,
     first: Iterable[int] = (),
 ) -> Picked:
-    """Which parts in store go where?
+    """Pick the parts in store that go where a place is open.
 
     The oldest suitable lot comes first, nothing on hold, not accepted, past its shelf life or
     reserved for another stack; where the design asks for one lot, that of the parts which stay,
@@ -255,7 +255,7 @@ class _Shelf:
 
 
 def unsuitable(candidate: Candidate, *, on: date, stack: str) -> str:
-    """Why may this part not be picked? Empty: it may."""
+    """Say why this part may not be picked. Empty where it may."""
     if candidate.usability is Usability.ON_HOLD or candidate.hold_reason:
         return f"on hold: {candidate.hold_reason}" if candidate.hold_reason else "on hold"
     if candidate.usability not in ACCEPTED:

@@ -45,7 +45,7 @@ class Work:
 
 
 def steps(work: Work) -> tuple[Step, ...]:
-    """What is done one after the other?
+    """Return what is done, one step after the other.
 
     Source: common practice, no source.
     """

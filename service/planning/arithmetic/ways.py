@@ -67,7 +67,7 @@ class Renewing(NamedTuple):
     reasons: tuple[str, ...]
 
     def at(self, index: int) -> bool:
-        """Whether the layer is renewed once it is reached."""
+        """Say whether the layer is renewed once it is reached."""
         return bool(self.reasons[index])
 
 
@@ -79,7 +79,9 @@ def ways(
     may_open: Iterable[End] = tuple(End),
     weights: Weights = OUR_WEIGHTS,
 ) -> list[Way]:
-    """All sensible ways to the wanted pile, the cheapest first; of equal ones the free end.
+    """Return all sensible ways to the wanted pile, the cheapest first.
+
+    Of equal ones the free end.
 
     A layer stays where it is if all between it and one unopened stretch stays, and if it need not
     be renewed because a face of it is parted. Of a stretch that can stay the longest is cheapest.
@@ -193,7 +195,7 @@ def _way(told: _Told, kept: Kept, ends: tuple[End, ...], weights: Weights) -> Wa
 
 
 def pairs(stack: Placed) -> list[tuple[int, int]]:
-    """Half plates back to back, with nothing but coolant gaskets between, as indices."""
+    """Return half plates back to back, with nothing but coolant gaskets between, as indices."""
     found = []
     plates = [at for at, layer in enumerate(stack.pile) if layer.kind is Kind.HALF_PLATE]
     for low, high in pairwise(plates):
@@ -204,7 +206,7 @@ def pairs(stack: Placed) -> list[tuple[int, int]]:
 
 
 def pairs_parted(stack: Placed, stays: Sequence[int | None]) -> int:
-    """How many pairs of half plates do not lie together any more in the new pile?"""
+    """Count the pairs of half plates that do not lie together any more in the new pile."""
     at = {index: place for place, index in enumerate(stays) if index is not None}
     return sum(
         at[high] - at[low] != high - low if low in at and high in at else low in at or high in at

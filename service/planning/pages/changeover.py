@@ -93,13 +93,13 @@ Serials = dict[str, tuple[int, ...]]
 
 
 def serials_typed(form: Form) -> frozenset[str]:
-    """Keys of the serials typed for parts that are not in the pile."""
+    """Return keys of the serials typed for parts that are not in the pile."""
     typed = [new for _, new in _replacements(form) if new]
     return frozenset(map(serial_key, (*typed, *_lines(form.kept("take_over")))))
 
 
 def read_ask(form: Form, ground: Ground, serials: Serials, today: date) -> Ask:
-    """What is asked for; what cannot be read is refused beside its field."""
+    """Return what is asked for; what cannot be read is refused beside its field."""
     wishes = [*_adding(form, ground, serials), *_replacing(form, ground, serials)]
     wishes += _taking_out(form, ground)
     if not wishes and not form.refused:
@@ -309,7 +309,7 @@ def begin(request: Request, me: Me, database: Database, form: Typed, plan_id: in
 
 
 def address(serial: str) -> str:
-    """The address of the form for a stack."""
+    """Return the address of the form for a stack."""
     return f"/stacks/{quote(serial, safe='')}/changeover"
 
 

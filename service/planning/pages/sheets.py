@@ -92,7 +92,7 @@ class PlanSheet:
 
 
 def sheet_of(document: PlanDocument, content_sha256: str, shown: LayerMap) -> PlanSheet:
-    """The sheet of a plan; ``shown`` gives ports and rods for the drawings."""
+    """Return the sheet of a plan; ``shown`` gives ports and rods for the drawings."""
     before = {layer.position: layer for layer in document.before}
     after = {layer.position: layer for layer in document.after}
     marks = compare(document.before, document.after).marks
@@ -231,7 +231,7 @@ class ChangeoverClosingSheet:
 
 
 def changeover_closing_sheet(found: ChangeoverClosing) -> ChangeoverClosingSheet:
-    """The sheet of what a changeover does."""
+    """Return the sheet of what a changeover does."""
     before, after = found.before, found.after
     if before is None or after is None:
         return ChangeoverClosingSheet("", "", (), (), found.no_set_points, (), ())

@@ -51,7 +51,7 @@ class ChangeoverClosing:
 def changeover_closing(
     session: Session, shown: LayerMap, document: PlanDocument
 ) -> ChangeoverClosing:
-    """What does the plan do to the clamp and to the set points? Three statements, or seven.
+    """Compute what the plan does to the clamp and the set points. Three statements, or seven.
 
     ``shown`` is the build the plan begins from.
     """
@@ -161,7 +161,7 @@ class KnownRods:
 
 
 def rods_of_stack(session: Session, shown: LayerMap, entry: RodEntry = NOTHING_SAID) -> KnownRods:
-    """Which rods does a stack close on? One statement. Raises OutOfRange for odd lengths."""
+    """Return the rods a stack closes on. One statement. Raises OutOfRange for odd lengths."""
     length = session.scalars(
         select(Design.rod_length_mm).where(Design.id == shown.stack.design_id)
     ).one()

@@ -131,7 +131,7 @@ class Around:
 
 
 def document_of(plan: Plan, around: Around) -> PlanDocument:
-    """The document of a plan."""
+    """Return the document of a plan."""
     types = {layer.part_type for layer in plan.pile}
     return PlanDocument(
         version=VERSION,
@@ -174,13 +174,13 @@ def document_of(plan: Plan, around: Around) -> PlanDocument:
 
 
 def read_document(text: str) -> PlanDocument:
-    """The document `PlanDocument.canonical` wrote."""
+    """Return the document `PlanDocument.canonical` wrote."""
     document: PlanDocument = _reader(PlanDocument)(json.loads(text))
     return document
 
 
 def still_holds(text: str, sha256: str) -> bool:
-    """Whether a kept document is what was hashed when the plan was made."""
+    """Say whether a kept document is what was hashed when the plan was made."""
     return sha256_of(text) == sha256
 
 

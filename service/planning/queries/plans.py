@@ -68,13 +68,13 @@ PLANS = (
 
 
 def plans_of_stack(session: Session, stack_id: int) -> tuple[ListedPlan, ...]:
-    """Which plans were made for a stack? The newest first. One statement."""
+    """Return the plans made for a stack, the newest first. One statement."""
     rows: Any = session.execute(PLANS, {"stack_id": stack_id})
     return read_all(ListedPlan, rows)
 
 
 def plan_by_number(session: Session, plan_id: int) -> KeptPlan:
-    """One plan as it was made. One statement. Raises NotFound."""
+    """Return one plan as it was made. One statement. Raises NotFound."""
     kept = _kept(session, ChangeoverPlan.id == plan_id)
     if kept is None:
         raise NotFound("changeover plan", plan_id)
@@ -82,7 +82,7 @@ def plan_by_number(session: Session, plan_id: int) -> KeptPlan:
 
 
 def plan_of_record(session: Session, record_id: int) -> KeptPlan | None:
-    """The plan a record was begun by; None where it was begun without one. One statement."""
+    """Return the plan a record was begun by; None where it was begun without one. One statement."""
     return _kept(session, ChangeoverPlan.record_id == record_id)
 
 
@@ -119,7 +119,7 @@ class Progress:
 
     @property
     def is_done(self) -> bool:
-        """Whether all the plan asks for was done."""
+        """Say whether all the plan asks for was done."""
         return not self.to_lift_off and not self.to_put_on
 
 
@@ -138,7 +138,7 @@ class ByPlan:
 
 
 def by_plan(session: Session, record_id: int, pile: WorkingPile) -> ByPlan | None:
-    """What does the plan of a record ask for next? None without a plan. One statement."""
+    """Return what the plan of a record asks for next; None without a plan. One statement."""
     plan = plan_of_record(session, record_id)
     if plan is None:
         return None
@@ -158,7 +158,7 @@ def by_plan(session: Session, record_id: int, pile: WorkingPile) -> ByPlan | Non
 
 
 def progress(session: Session, record_id: int) -> Progress | None:
-    """How does a record stand against its plan? None without one. One statement, else six."""
+    """Return how a record stands against its plan; None without one. One statement, else six."""
     plan = plan_of_record(session, record_id)
     if plan is None:
         return None
@@ -168,7 +168,7 @@ def progress(session: Session, record_id: int) -> Progress | None:
 
 
 def against(plan: KeptPlan, pile: WorkingPile, *, is_being_written: bool) -> Progress:
-    """How does a pile stand against a plan? What is not done yet departs once it is handed in."""
+    """Compare a pile with a plan. What is not done yet departs once it is handed in."""
     document = plan.document
     departures: list[str] = []
     lifts, lays = _lifts(document, pile, departures), _lays(document, pile, departures)
@@ -181,7 +181,10 @@ def against(plan: KeptPlan, pile: WorkingPile, *, is_being_written: bool) -> Pro
 
 
 def told(layer: Layer) -> str:
-    """A layer of a plan in words: what it is, its serial or lot where it has one, its position."""
+    """Return a layer of a plan in words.
+
+    What it is, its serial or lot where it has one, its position.
+    """
     words = name(layer)
     label = "" if layer.label == words else f" {layer.label}"
     return f"{words}{label} at {layer.position}"

@@ -37,7 +37,7 @@ class Offered:
 def offered(
     session: Session, kept: KeptPattern, pattern: Pattern, named: Collection[int]
 ) -> tuple[Offered, ...]:
-    """What may come into a pile of this pattern: in store, or named. Two statements."""
+    """Return what may come into a pile of this pattern: in store, or named. Two statements."""
     numbers = {name.rpartition(" rev. ")[0] or name for name in kept.names}
     kinds = {item.kind for where in Where for item in pattern.part(where) if not item.part_type}
     of_type = or_(
@@ -164,7 +164,7 @@ def _of_type(row: Any, kept: KeptPattern) -> dict[str, Any]:
 
 
 def parts_with_serials(session: Session, keys: Collection[str]) -> dict[str, tuple[int, ...]]:
-    """Which parts bear these serials, by key; no scrapped or lost ones. One statement."""
+    """Say which parts bear these serials, by key; no scrapped or lost ones. One statement."""
     rows: Sequence[Any] = session.execute(
         select(Part.serial_key, Part.id)
         .where(

@@ -30,13 +30,13 @@ NAMES = {of: kind for kind, of in KINDS.items()}
 
 
 def write_wishes(wishes: Sequence[Wish]) -> str:
-    """Wishes as canonical JSON."""
+    """Return wishes as canonical JSON."""
     rows = [{"kind": NAMES[type(wish)], **asdict(wish)} for wish in wishes]
     return canonical_json({"version": VERSION, "wishes": rows})
 
 
 def named_parts(wishes: Sequence[Wish]) -> frozenset[int]:
-    """Parts that are not in the pile and are to come into it."""
+    """Return parts that are not in the pile and are to come into it."""
     named: set[int] = set()
     for wish in wishes:
         if isinstance(wish, AddCells):
@@ -47,7 +47,7 @@ def named_parts(wishes: Sequence[Wish]) -> frozenset[int]:
 
 
 def in_words(wish: Wish, labels: Mapping[int, str]) -> str:
-    """What is wished for, in a sentence; ``labels`` of parts by their keys."""
+    """Return what is wished for, in a sentence; ``labels`` of parts by their keys."""
 
     def part(key: int) -> str:
         return labels.get(key, f"part {key}")

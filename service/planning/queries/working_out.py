@@ -41,7 +41,7 @@ class UsedUp:
 
 
 def used_up_parts(session: Session, parts: Collection[int]) -> UsedUp:
-    """Which of these are renewed once they are reached? One statement, six where limits count."""
+    """Return those renewed once they are reached. One statement, six where limits count."""
     rows = session.execute(
         select(
             Part.id,
@@ -183,7 +183,7 @@ class WorkedOut:
 
 
 def ground_of(session: Session, stack_id: int) -> Ground:
-    """What does a plan for this stack begin from? Eleven statements. Raises NotFound."""
+    """Return what a plan for this stack begins from. Eleven statements. Raises NotFound."""
     shown = layer_map(session, stack_id)
     return Ground(
         shown,
@@ -194,7 +194,7 @@ def ground_of(session: Session, stack_id: int) -> Ground:
 
 
 def work_out(session: Session, ground: Ground, ask: Ask) -> WorkedOut:
-    """How is the change done with the least work? Four statements more, ten where limits count.
+    """Work out the change with the least work. Four statements more, ten where limits count.
 
     Raises Refused where no plan can be made, the trade's OutOfRange and Inconsistent for wishes
     that cannot be.

@@ -14,5 +14,5 @@ def canonical_json(value: object) -> str:
 
 
 def sha256_of(text: str) -> str:
-    """SHA-256 of a text in UTF-8, in hexadecimal."""
+    """Compute SHA-256 of a text in UTF-8, in hexadecimal."""
     return hashlib.sha256(text.encode()).hexdigest()

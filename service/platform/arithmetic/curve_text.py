@@ -37,7 +37,7 @@ _NAMES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
 
 
 def read_curve(text: str, of: CurveOf) -> Curve:
-    """Which curve is written here?
+    """Read the curve that is written here.
 
     Raises OutOfRange or Inconsistent saying what would be right.
 
@@ -94,7 +94,7 @@ def _of_form(form: str, rows: list[list[str]], of: CurveOf) -> Curve:
 
 
 def write_curve(curve: Curve, of: CurveOf) -> str:
-    """The curve as text that `read_curve` reads.
+    """Return the curve as text that `read_curve` reads.
 
     >>> write_curve(Points(((0.1, 4e5),)), CurveOf.STRESS)
     'points: 0 0; 0.1 0.4'

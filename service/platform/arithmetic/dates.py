@@ -17,7 +17,7 @@ _RIGHT_TIME = "a date and time such as 2026-03-07 14:20{day_first}"
 
 
 def parse_date(text: str, *, day_first: bool = False) -> date:
-    """Which day is written here?
+    """Read the day that is written here.
 
     ISO 8601 (2026-03-07, 20260307), 07.03.2026 (day, month, year: points are written in no other
     order), and with ``day_first`` also 7/3/2026 and 7-3-2026. Years have four digits, 1900 to
@@ -49,7 +49,7 @@ def parse_date(text: str, *, day_first: bool = False) -> date:
 
 
 def parse_when(text: str, zone: tzinfo, *, day_first: bool = False) -> datetime:
-    """Which moment is written here? Always with a zone: ``zone`` where the text names none.
+    """Read the moment written here, always with a zone: ``zone`` where the text names none.
 
     A date as in parse_date, then "T" or a space, then hours and minutes, with or without seconds
     and their decimals (point or comma), extended (14:20:00) or basic (142000); then nothing, Z, or

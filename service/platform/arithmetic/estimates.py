@@ -55,13 +55,13 @@ class Estimate:
         return self.u / abs(self.value) if self.value else float("inf") if self.u else 0.0
 
     def scaled(self, factor: float) -> "Estimate":
-        """The same in another unit, one of which is ``1 / factor`` of this one."""
+        """Return the same in another unit, one of which is ``1 / factor`` of this one."""
         parts = tuple((name, part * abs(factor)) for name, part in self.parts)
         return Estimate(self.value * factor, self.u * abs(factor), parts)
 
 
 def standard_uncertainty(half_width: float, shape: Shape = Shape.RECTANGULAR) -> float:
-    """Which standard uncertainty belongs to a statement ± half width?
+    """Compute the standard uncertainty that belongs to a statement ± half width.
 
     >>> round(standard_uncertainty(0.06), 5)
     0.03464
@@ -72,7 +72,7 @@ def standard_uncertainty(half_width: float, shape: Shape = Shape.RECTANGULAR) ->
 
 
 def tagged(name: str, value: float, u: float) -> Uncertain:
-    """A number that remembers ``name`` as the source of its uncertainty.
+    """Return a number that remembers ``name`` as the source of its uncertainty.
 
     Raises OutOfRange where ``u`` is negative or either is no number.
     """
@@ -82,7 +82,7 @@ def tagged(name: str, value: float, u: float) -> Uncertain:
 
 
 def spread(estimate: Estimate) -> Uncertain:
-    """An estimate as a number to compute with: its parts stay apart, with their names."""
+    """Return an estimate as a number to compute with: its parts stay apart, with their names."""
     if not estimate.parts:
         return tagged("given", estimate.value, estimate.u)
     if not _adds_up(estimate):
@@ -98,7 +98,7 @@ def _adds_up(estimate: Estimate) -> bool:
 
 
 def estimate(number: Uncertain) -> Estimate:
-    """The value, standard uncertainty and sources of a computed number.
+    """Return the value, standard uncertainty and sources of a computed number.
 
     >>> length = tagged("ruler", 2.0, 0.03) + tagged("reading", 1.0, 0.04)
     >>> found = estimate(length)
@@ -115,7 +115,7 @@ def estimate(number: Uncertain) -> Estimate:
 
 
 def combined(value: float, parts: Mapping[str, float]) -> Estimate:
-    """An estimate from independent parts, named; each in the unit of the value."""
+    """Return an estimate from independent parts, named; each in the unit of the value."""
     sizes = sorted(
         ((name, abs(part)) for name, part in parts.items() if part), key=lambda p: (-p[1], p[0])
     )
@@ -123,7 +123,10 @@ def combined(value: float, parts: Mapping[str, float]) -> Estimate:
 
 
 def mean_of(values: Iterable[Uncertain]) -> Uncertain:
-    """The mean, with what the values share counted as shared; raises Inconsistent where empty."""
+    """Return the mean, with what the values share counted as shared.
+
+    Raises Inconsistent where empty.
+    """
     found = list(values)
     if not found:
         raise Inconsistent("A mean needs one value at least.")
@@ -131,7 +134,7 @@ def mean_of(values: Iterable[Uncertain]) -> Uncertain:
 
 
 def written(estimate: Estimate) -> tuple[str, str]:
-    """Value and expanded uncertainty (k = 2) as text, the latter with two digits that count.
+    """Write value and expanded uncertainty (k = 2), the latter with two digits that count.
 
     >>> written(Estimate(6250.4, 731.0))
     ('6300', '1500')

@@ -67,15 +67,18 @@ class Likelihoods:
     otherwise: int = 15
 
     def missing(self, kind: Kind) -> int:
-        """Weight of a part that was forgotten."""
+        """Return the weight of a part that was forgotten."""
         return MISTAKE + self.forgotten.get(kind, self.otherwise)
 
     def too_many(self, kind: Kind) -> int:
-        """Weight of a part too many."""
+        """Return the weight of a part too many."""
         return MISTAKE + self.one_too_many.get(kind, self.otherwise)
 
     def wrong(self, misfits: tuple[Misfit, ...]) -> int:
-        """Weight of a part that does not fit its place in these ways; 0 where it fits."""
+        """Return the weight of a part that does not fit its place in these ways.
+
+        0 where it fits.
+        """
         return MISTAKE + sum(self.misfit[how] for how in misfits) if misfits else 0
 
     @property

@@ -44,12 +44,12 @@ class Points:
         return self.points[-1][0]
 
     def load(self, x: Array) -> Array:
-        """y at each x, 0 to greatest."""
+        """Compute y at each x, 0 to greatest."""
         xs, ys = np.asarray(self.points).T
         return np.asarray(np.interp(x, xs, ys), dtype=np.float64)
 
     def slope(self, x: Array) -> Array:
-        """dy/dx at each x."""
+        """Compute dy/dx at each x."""
         xs, ys = np.asarray(self.points).T
         at = np.clip(np.searchsorted(xs, x, side="right") - 1, 0, len(xs) - 2)
         return np.asarray(np.diff(ys) / np.diff(xs), dtype=np.float64)[at]
@@ -70,11 +70,11 @@ class Power:
         within("the greatest strain of the curve", self.greatest, "", 0.001, 0.95)
 
     def load(self, x: Array) -> Array:
-        """y at each x."""
+        """Compute y at each x."""
         return self.scale * np.power(x, self.exponent)
 
     def slope(self, x: Array) -> Array:
-        """dy/dx at each x."""
+        """Compute dy/dx at each x."""
         return self.scale * self.exponent * np.power(x, self.exponent - 1)
 
 
@@ -99,11 +99,11 @@ class Densifying:
         return 0.95 * self.limit
 
     def load(self, x: Array) -> Array:
-        """y at each x."""
+        """Compute y at each x."""
         return self.modulus * x / (1 - x / self.limit)
 
     def slope(self, x: Array) -> Array:
-        """dy/dx at each x."""
+        """Compute dy/dx at each x."""
         return self.modulus / (1 - x / self.limit) ** 2
 
 
@@ -126,11 +126,11 @@ class RubberCord:
         within("the greatest squeeze of the curve", self.greatest, "", 0.01, 0.45)
 
     def load(self, x: Array) -> Array:
-        """y at each x."""
+        """Compute y at each x."""
         return self.diameter_m * self.modulus_pa * (1.25 * x**1.5 + 50 * x**6)
 
     def slope(self, x: Array) -> Array:
-        """dy/dx at each x."""
+        """Compute dy/dx at each x."""
         return self.diameter_m * self.modulus_pa * (1.875 * np.sqrt(x) + 300 * x**5)
 
 
@@ -167,11 +167,11 @@ class Soft:
 
     @property
     def is_elastic(self) -> bool:
-        """Whether it comes back along its loading curve."""
+        """Say whether it comes back along its loading curve."""
         return self.set_share == 0 and self.unloading_exponent is None
 
     def answer(self, x: Array, seen: Array) -> tuple[Array, Array]:
-        """y and dy/dx at each x, where it was pressed to ``seen`` before.
+        """Compute y and dy/dx at each x, where it was pressed to ``seen`` before.
 
         Beyond the curve's end the last slope goes on, so that a search can pass it; answers found
         there must be refused by `check`.
@@ -215,14 +215,16 @@ class Soft:
 
 
 def soft_as_data(soft: Soft) -> dict[str, Any]:
-    """The material as plain data, to be kept with a part type; `soft_from_data` reads it."""
+    """Return the material as plain data, to be kept with a part type; `soft_from_data` reads it."""
     form = next(name for name, kind in _FORMS.items() if isinstance(soft.loading, kind))
     data = asdict(soft)
     return {**data, "loading": {"form": form, **data["loading"]}}
 
 
 def soft_from_data(data: Mapping[str, Any]) -> Soft:
-    """The material from plain data. Raises Inconsistent where a field is missing or unknown.
+    """Return the material from plain data.
+
+    Raises Inconsistent where a field is missing or unknown.
 
     >>> soft_from_data({"loading": {"form": "power", "scale": 5e6}, "set_share": 0.2}).set_share
     0.2

@@ -19,7 +19,7 @@ class ReadTwoWays(OutOfRange):
 
 
 def read_number(text: str, *, decimal: str | None = None) -> float:
-    """Which number is written here, with a decimal point or a decimal comma?
+    """Read the number written here, with a decimal point or a decimal comma.
 
     ``decimal`` says which of "." and "," is the decimal mark; the other may then part thousands.
     Without it the mark is found where the text leaves no doubt:

@@ -20,7 +20,7 @@ FORM = "form"
 
 
 def as_data(value: Any) -> Any:
-    """The value as plain data: what JSON can hold.
+    """Return the value as plain data: what JSON can hold.
 
     >>> as_data(Estimate(2.0, 0.1))
     {'value': 2.0, 'u': 0.1}
@@ -40,12 +40,12 @@ def as_data(value: Any) -> Any:
 
 
 def with_form(form: str, value: Any) -> dict[str, Any]:
-    """A dataclass as plain data that says in which form it is written."""
+    """Return a dataclass as plain data that says in which form it is written."""
     return {FORM: form, **as_data(value)}
 
 
 def check_form(form: str, data: Any) -> dict[str, Any]:
-    """The data without its form; raises Inconsistent where it is not written in this one."""
+    """Return the data without its form; raises Inconsistent where it is not written in this one."""
     if not isinstance(data, Mapping) or data.get(FORM) != form:
         found = data.get(FORM) if isinstance(data, Mapping) else None
         raise Inconsistent(f"Data of the form “{form}” is wanted; this is “{found or 'none'}”.")
@@ -53,7 +53,7 @@ def check_form(form: str, data: Any) -> dict[str, Any]:
 
 
 def from_data(of: type[Made], data: Any, name: str = "") -> Made:
-    """The dataclass from plain data.
+    """Return the dataclass from plain data.
 
     Raises OutOfRange or Inconsistent naming the field that is missing, unknown or of another kind.
     """
@@ -153,7 +153,7 @@ _UNITS = {
 
 
 def spoken(field: str) -> str:
-    """A field's name as people say it, its unit in brackets.
+    """Return a field's name as people say it, its unit in brackets.
 
     >>> spoken("free_thickness_mm")
     'free thickness (mm)'

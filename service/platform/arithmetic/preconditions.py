@@ -13,14 +13,14 @@ GREATEST_PRESSURE_PA = 1e7
 
 
 def finite(name: str, value: float, unit: str) -> float:
-    """The value itself; raises OutOfRange where it is no number."""
+    """Return the value itself; raises OutOfRange where it is no number."""
     if not isfinite(value):
         raise OutOfRange(name, value, unit, "a number")
     return value
 
 
 def more_than_zero(name: str, value: float, unit: str) -> float:
-    """The value itself; raises OutOfRange unless it is above zero.
+    """Return the value itself; raises OutOfRange unless it is above zero.
 
     >>> more_than_zero("the active area", 0.0, "m²")
     Traceback (most recent call last):
@@ -32,21 +32,21 @@ def more_than_zero(name: str, value: float, unit: str) -> float:
 
 
 def not_below_zero(name: str, value: float, unit: str) -> float:
-    """The value itself; raises OutOfRange where it is negative."""
+    """Return the value itself; raises OutOfRange where it is negative."""
     if finite(name, value, unit) < 0:
         raise OutOfRange(name, f"{value:g}", unit, "zero or more")
     return value
 
 
 def within(name: str, value: float, unit: str, least: float, most: float) -> float:
-    """The value itself; raises OutOfRange outside ``least`` to ``most``."""
+    """Return the value itself; raises OutOfRange outside ``least`` to ``most``."""
     if not least <= finite(name, value, unit) <= most:
         raise OutOfRange(name, f"{value:g}", unit, f"{least:g} to {most:g} {unit}".rstrip())
     return value
 
 
 def kelvin(name: str, value: float) -> float:
-    """The value itself, an absolute temperature in K; refuses what looks like °C.
+    """Return the value itself, an absolute temperature in K; refuses what looks like °C.
 
     >>> kelvin("the gas temperature", 22.4)
     Traceback (most recent call last):
@@ -61,7 +61,7 @@ allowed: 200 to 500 K (22.4 °C would be 295.55 K).
 
 
 def absolute_pressure(name: str, value: float, barometer_pa: float | None = None) -> float:
-    """The value itself, an absolute pressure in Pa.
+    """Return the value itself, an absolute pressure in Pa.
 
     With ``barometer_pa`` the gas stands above the air outside: a value below that is refused as
     a gauge pressure.
@@ -93,7 +93,7 @@ allowed: an absolute pressure above the air outside, 101.325 kPa \
 
 
 def barometer(value: float) -> float:
-    """The value itself, the pressure of the air outside in Pa: 50 to 110 kPa."""
+    """Return the value itself, the pressure of the air outside in Pa: 50 to 110 kPa."""
     if not 50e3 <= finite("the barometer", value, "Pa") <= 110e3:
         raise OutOfRange("the barometer", f"{value / 1e3:g}", "kPa", "50 to 110 kPa absolute")
     return value

@@ -37,7 +37,7 @@ class Pressure:
     unit: str
 
     def absolute(self, barometer_pa: float, otherwise: Zero = Zero.NOT_SAID) -> float:
-        """The absolute pressure in Pa; ``otherwise`` holds where the text did not say.
+        """Return the absolute pressure in Pa; ``otherwise`` holds where the text did not say.
 
         Raises Inconsistent where neither says whether it is gauge or absolute; OutOfRange where
         the result is no pressure.
@@ -54,7 +54,7 @@ class Pressure:
 
 
 def from_gauge(gauge_pa: float, barometer_pa: float = STANDARD_ATMOSPHERE_PA) -> float:
-    """Which absolute pressure is this gauge pressure? All in Pa.
+    """Compute the absolute pressure of this gauge pressure. All in Pa.
 
     >>> from_gauge(50e3, 98e3)
     148000.0
@@ -63,7 +63,7 @@ def from_gauge(gauge_pa: float, barometer_pa: float = STANDARD_ATMOSPHERE_PA) ->
 
 
 def read_pressure(text: str, unit: str = "kPa") -> Pressure:
-    """Which pressure is written here, and from which zero? ``bar g``, ``psia``, ``kPa (abs)``.
+    """Read a pressure and the zero it counts from. ``bar g``, ``psia``, ``kPa (abs)``.
 
     Raises OutOfRange where number or unit cannot be read.
 

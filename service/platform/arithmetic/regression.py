@@ -41,14 +41,14 @@ class LeastSquares:
     level: float
 
     def at(self, row: ArrayLike) -> tuple[float, float]:
-        """Fitted value and its standard error for one row of the columns."""
+        """Compute the fitted value and its standard error for one row of the columns."""
         given = np.asarray(row, dtype=float)
         value = float(given @ self.coefficients)
         return value, float(np.sqrt(max(0.0, given @ self.covariance @ given)))
 
 
 def least_squares(columns: ArrayLike, y: ArrayLike, level: float = 0.95) -> LeastSquares:
-    """Which coefficients of the columns fit y best, and how well are they known?
+    """Fit the coefficients of the columns to y, and say how well they are known.
 
     ``columns`` is n × k (a constant is a column of ones), ``level`` the two-sided one of the
     intervals (Student's t). Columns are scaled first and factored orthogonally, so that badly
@@ -98,7 +98,9 @@ def least_squares(columns: ArrayLike, y: ArrayLike, level: float = 0.95) -> Leas
 
 
 def line_columns(x: ArrayLike, stretch: ArrayLike | None = None) -> Floats:
-    """Columns for `least_squares`: first x itself, then one level for each stretch of readings.
+    """Return columns for `least_squares`.
+
+    First x itself, then one level for each stretch of readings.
 
     ``stretch`` names the stretch of each reading by a number (`stretches`); None: all are one.
     """
@@ -108,7 +110,7 @@ def line_columns(x: ArrayLike, stretch: ArrayLike | None = None) -> Floats:
 
 
 def each_stretch(x: Floats, stretch: ArrayLike | None) -> list[NDArray[np.bool_]]:
-    """Which readings lie in each stretch, in the order of their numbers."""
+    """Say which readings lie in each stretch, in the order of their numbers."""
     if stretch is None:
         return [np.ones(len(x), dtype=bool)]
     numbers = np.asarray(stretch)
@@ -118,7 +120,7 @@ def each_stretch(x: Floats, stretch: ArrayLike | None) -> list[NDArray[np.bool_]
 
 
 def stretches(x: ArrayLike, steps: Sequence[float]) -> NDArray[np.intp]:
-    """In which stretch, counted from 0, does each x lie? At a step the next one begins.
+    """Return the stretch, from 0, in which each x lies. At a step the next one begins.
 
     >>> stretches([0.0, 5.0, 9.0, 12.0], [5.0, 10.0]).tolist()
     [0, 1, 1, 2]
@@ -129,7 +131,7 @@ def stretches(x: ArrayLike, steps: Sequence[float]) -> NDArray[np.intp]:
 
 
 def finite_row(values: Any, name: str) -> Floats:
-    """The values as one row of numbers; raises Inconsistent for gaps or another shape."""
+    """Return the values as one row of numbers; raises Inconsistent for gaps or another shape."""
     found = np.asarray(values, dtype=float)
     if found.ndim != 1 or not np.all(np.isfinite(found)):
         raise Inconsistent(f"{name} must be one row of numbers without gaps.")

@@ -41,7 +41,10 @@ class Field:
 
 
 def typed(fields: Mapping[str, str], field: Field) -> str:
-    """What was typed, without spaces around it; raises FieldRefused where a word is not known."""
+    """Return what was typed, without spaces around it.
+
+    Raises FieldRefused where a word is not known.
+    """
     text = fields.get(field.name, "").strip()
     if text and field.choices and text not in field.choices:
         raise FieldRefused(field.name, field.label, text, "", ", ".join(field.choices))
@@ -49,7 +52,7 @@ def typed(fields: Mapping[str, str], field: Field) -> str:
 
 
 def typed_value(fields: Mapping[str, str], field: Field) -> float | str | None:
-    """The number or words typed into a field; None where it is empty.
+    """Return the number or words typed into a field; None where it is empty.
 
     Raises FieldRefused where a required one is empty, or where it is no number.
     """
@@ -68,13 +71,13 @@ def typed_value(fields: Mapping[str, str], field: Field) -> float | str | None:
 
 
 def refused(field: Field, value: str, trouble: TradeError) -> FieldRefused:
-    """A trouble of the computation as one of the field it comes from."""
+    """Return a trouble of the computation as one of the field it comes from."""
     right = trouble.allowed if isinstance(trouble, OutOfRange) else str(trouble).rstrip(".")
     return FieldRefused(field.name, field.label, value, field.unit, right)
 
 
 def as_typed(value: float | str | None) -> str:
-    """A value as it would be typed, so that reading it gives it again.
+    """Return a value as it would be typed, so that reading it gives it again.
 
     >>> as_typed(0.45), as_typed(1.125), as_typed(None)
     ('0.45', '1.1250', '')
@@ -99,7 +102,7 @@ Typed = Mapping[str, str]
 def typed_quantity(
     typed: Typed, name: str, label: str, measure: Measure, unit: str
 ) -> float | None:
-    """The quantity of one field in ``unit``; None where it is empty.
+    """Return the quantity of one field in ``unit``; None where it is empty.
 
     Raises FieldRefused where number or unit cannot be read.
 
@@ -117,7 +120,7 @@ def typed_quantity(
 
 
 def needed_quantity(typed: Typed, name: str, label: str, measure: Measure, unit: str) -> float:
-    """The same; raises FieldRefused where the field is empty."""
+    """Return the same; raises FieldRefused where the field is empty."""
     value = typed_quantity(typed, name, label, measure, unit)
     if value is None:
         raise FieldRefused(name, label, "empty", "", f"a number in {unit}")
@@ -127,7 +130,7 @@ def needed_quantity(typed: Typed, name: str, label: str, measure: Measure, unit:
 def typed_pressure(
     typed: Typed, name: str, label: str, otherwise: Zero
 ) -> tuple[float, Zero] | None:
-    """The pressure of one field in kPa and its zero; None where it is empty.
+    """Return the pressure of one field in kPa and its zero; None where it is empty.
 
     ``otherwise`` holds where the text does not say gauge or absolute. Raises FieldRefused where
     the text says another one than was chosen.
@@ -151,7 +154,7 @@ def typed_pressure(
 
 
 def typed_word(typed: Typed, name: str, label: str, choices: Sequence[str]) -> str:
-    """One of some words; raises FieldRefused for anything else."""
+    """Return one of some words; raises FieldRefused for anything else."""
     text = typed.get(name, "").strip()
     if text not in choices:
         raise FieldRefused(name, label, text or "empty", "", ", ".join(choices))
@@ -159,6 +162,6 @@ def typed_word(typed: Typed, name: str, label: str, choices: Sequence[str]) -> s
 
 
 def named_field(trouble: TradeError, fields: Sequence[tuple[str, str]], otherwise: str) -> str:
-    """Which field does a computation's trouble speak of? The first whose phrase it uses."""
+    """Return the field a computation's trouble speaks of: the first whose phrase it uses."""
     said = str(trouble)
     return next((field for phrase, field in fields if phrase in said), otherwise)

@@ -156,7 +156,7 @@ class UnitEntry:
 
 
 def labels(measure: Measure) -> tuple[str, ...]:
-    """Which units can this be given in? The SI unit first.
+    """Return units this can be given in, the SI unit first.
 
     >>> labels(Measure.TORQUE)
     ('N·m', 'cN·m', 'in·lbf', 'ft·lbf')
@@ -165,7 +165,7 @@ def labels(measure: Measure) -> tuple[str, ...]:
 
 
 def unit_label(text: str, measure: Measure) -> str:
-    """Which unit is written here? Dots, spaces, raised digits are forgiven; case too, not m for M.
+    """Read a unit. Dots, spaces, raised digits are forgiven; case too, not m for M.
 
     Raises OutOfRange for any other unit, naming those that would be right.
 
@@ -200,7 +200,7 @@ def _folded(text: str, *, forgiving: bool) -> str:
 
 
 def to_si(value: float, unit: str, measure: Measure) -> float:
-    """How much is this in SI?
+    """Convert to SI.
 
     Raises OutOfRange for an unknown unit, for no number, and for a temperature below absolute zero.
 
@@ -219,7 +219,7 @@ def to_si(value: float, unit: str, measure: Measure) -> float:
 
 
 def from_si(si: float, unit: str, measure: Measure) -> float:
-    """How much is this in another unit? ``si`` in the measure's SI unit.
+    """Convert to another unit; ``si`` in the measure's SI unit.
 
     >>> round(from_si(0.1, "sccm", Measure.LEAK_RATE), 1)
     59.2
@@ -233,7 +233,7 @@ def from_si(si: float, unit: str, measure: Measure) -> float:
 
 
 def read_quantity(text: str, measure: Measure, unit: str) -> UnitEntry:
-    """How much is written here? ``unit`` holds where none is written behind the number.
+    """Read a quantity. ``unit`` holds where none is written behind the number.
 
     Raises OutOfRange where number or unit cannot be read.
 

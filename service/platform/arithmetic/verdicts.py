@@ -43,7 +43,7 @@ class Happening:
 
 
 def at_most(value: Estimate, limit: float) -> Verdict:
-    """Is the value below a limit that must not be exceeded? Same unit for both.
+    """Judge whether the value is below a limit it must not exceed. Same unit for both.
 
     >>> at_most(Estimate(0.8, 0.05), 1.0), at_most(Estimate(0.95, 0.05), 1.0)
     (<Verdict.PASS: 'pass'>, <Verdict.UNDECIDED: 'undecided'>)
@@ -55,7 +55,7 @@ def at_most(value: Estimate, limit: float) -> Verdict:
 
 
 def at_least(value: Estimate, limit: float) -> Verdict:
-    """Is the value above a limit it must reach? Same unit for both."""
+    """Judge whether the value is above a limit it must reach. Same unit for both."""
     more_than_zero("the limit", limit, "")
     if value.value - GUARD * value.u >= limit:
         return Verdict.PASS
@@ -63,7 +63,7 @@ def at_least(value: Estimate, limit: float) -> Verdict:
 
 
 def worst(verdicts: Iterable[Verdict]) -> Verdict:
-    """The verdict of several together: fail goes before test again, undecided and pass.
+    """Return the verdict of several together: fail goes before test again, undecided and pass.
 
     Raises Inconsistent where there is none: nothing tested is no pass.
     """
@@ -75,7 +75,7 @@ def worst(verdicts: Iterable[Verdict]) -> Verdict:
 
 
 def outdated_by(tested_at: datetime, happenings: Iterable[Happening]) -> Happening | None:
-    """What was done to the stack since the test, so that it must be tested again? The first of it.
+    """Return the first thing done to the stack since the test that makes a new test necessary.
 
     Done at the very moment of the test counts as done before it.
     """
@@ -84,5 +84,5 @@ def outdated_by(tested_at: datetime, happenings: Iterable[Happening]) -> Happeni
 
 
 def standing(verdict: Verdict, tested_at: datetime, happenings: Iterable[Happening]) -> Verdict:
-    """What is a verdict worth now? Itself, or "test again" once something was done to the stack."""
+    """Return what a verdict is worth now: itself, or "test again" after work on the stack."""
     return verdict if outdated_by(tested_at, happenings) is None else Verdict.TEST_AGAIN

@@ -42,7 +42,7 @@ class Axis:
 
 
 def left_out(layers: Sequence[Layer], shown: Collection[int]) -> list[tuple[int, int]]:
-    """Which layers are not drawn in a broken pile, as (first index, index after the last)?
+    """Return layers not drawn in a broken pile, as (first index, index after the last).
 
     Whole cells from the middle with what lies between them, never one of the positions in
     ``shown`` nor the cells beside, nor a cell that is built differently from the cell before it.

@@ -54,7 +54,7 @@ def steps_chart(
     laws: Sequence[Series] = (),
     size: Size | None = None,
 ) -> str:
-    """SVG of the curves from 1 where each begins; numbers at risk stand under the ticks of x.
+    """Draw curves from 1, where each begins, as SVG; numbers at risk stand under the ticks of x.
 
     ``laws`` are drawn over them as lines, each in the pen it names.
 
@@ -211,7 +211,7 @@ def lines_chart(
     markers: Sequence[Marker] = (),
     size: Size | None = None,
 ) -> str:
-    """SVG of the series; ``prefix`` begins its ids and has to be unique on the page.
+    """Draw the series as SVG; ``prefix`` begins its ids and has to be unique on the page.
 
     A series longer than ``MOST_POINTS`` is thinned to the peaks of equal spans; the description
     then says so. A legend stands above as soon as there are two series.
@@ -269,7 +269,7 @@ def _in_hours(across: Axis, places: Sequence[float]) -> Axis:
 
 
 def line_layer(series: Series, across: Axis, up: Axis) -> Spec:
-    """The line of one series in the pen it names, as a layer of another chart."""
+    """Return the line of one series in the pen it names, as a layer of another chart."""
     return _line(series, _pen(series, 0), across, up)
 
 
@@ -360,7 +360,7 @@ def bars_chart(
     rules: Sequence[Rule] = (),
     size: Size | None = None,
 ) -> str:
-    """SVG of the bars, each from ``base`` to its value; ``across`` is the title under them.
+    """Draw bars from ``base`` to their values as SVG; ``across`` is the title under them.
 
     Bars from another base than zero want a rule at the base saying what it is. An outlier is drawn
     in the ink of what somebody must look at, with a triangle pointing at its end; a bar without a

@@ -74,7 +74,7 @@ WORDS = {PAPER: "d-paper", INK: "word", SOFT: "soft", ACT: "d-act-solid"}
 
 
 def pen_of(wanted: int | None, order: int) -> Pen:
-    """The pen asked for, or that of the order; after the sixth they begin again."""
+    """Return the pen asked for, or that of the order; after the sixth they begin again."""
     return PENS[wanted] if wanted is not None else PENS[1 + order % (len(PENS) - 1)]
 
 
@@ -94,7 +94,7 @@ _NUMBERS_SHOWN = {
 
 
 def fitted(spec: Spec, prefix: str) -> ET.Element:
-    """The chart as one SVG group with its plot at 0, 0; no script, style or role.
+    """Return the chart as one SVG group with its plot at 0, 0; no script, style or role.
 
     What has to be clipped names its outline by an id that begins with ``prefix``.
     """
@@ -115,7 +115,7 @@ def fitted(spec: Spec, prefix: str) -> ET.Element:
 
 
 def labels_left(group: ET.Element) -> list[str]:
-    """The numbers left of the plot."""
+    """Return the numbers left of the plot."""
     return [
         "".join(text.itertext())
         for text in group.iter("text")
@@ -124,7 +124,7 @@ def labels_left(group: ET.Element) -> list[str]:
 
 
 def labels_beside(group: ET.Element, x: float) -> list[ET.Element]:
-    """The words that begin at this place right of the plot, from above."""
+    """Return the words that begin at this place right of the plot, from above."""
     found = [
         text
         for text in group.iter("text")
@@ -159,7 +159,7 @@ def _at(text: ET.Element) -> tuple[float, float]:
 
 
 def placed(group: ET.Element, left: float, top: float) -> str:
-    """The group with its plot beginning at left, top, as text."""
+    """Return the group with its plot beginning at left, top, as text."""
     group.set("transform", f"translate({n(left)},{n(top)})")
     return ET.tostring(group, encoding="unicode")
 

@@ -148,19 +148,19 @@ class Steps:
 
 
 def numbers(given: Iterable[float | None]) -> tuple[float | None, ...]:
-    """Plain floats; what is not finite becomes None."""
+    """Return plain floats; what is not finite becomes None."""
     return tuple(
         None if value is None or not isfinite(value) else float(value) for value in given
     )  # fmt: skip
 
 
 def places(given: Iterable[float | datetime]) -> tuple[float, ...]:
-    """Plain floats; a time becomes milliseconds of its wall clock."""
+    """Return plain floats; a time becomes milliseconds of its wall clock."""
     return tuple(place(value) for value in given)
 
 
 def place(value: float | datetime) -> float:
-    """A place on x as a number: a time by the clock it was given in."""
+    """Return a place on x as a number: a time by the clock it was given in."""
     if isinstance(value, datetime):
         return value.replace(tzinfo=UTC).timestamp() * 1000.0
     return float(value)
@@ -174,7 +174,7 @@ MOST_POINTS = 600
 
 
 def thinned(series: Series, most: int = MOST_POINTS) -> Series:
-    """The least and the greatest of each of ``most`` / 2 equal spans of x, in their order.
+    """Return the least and the greatest of each of ``most`` / 2 equal spans of x, in order.
 
     The first and last value stay. A place without a value stays too, so that a gap stays a gap,
     unless its span holds values. Without thinning the series itself.
@@ -207,7 +207,7 @@ def thinned(series: Series, most: int = MOST_POINTS) -> Series:
 
 
 def thinned_steps(curve: Steps, until: float, most: int = MOST_POINTS // 2) -> Steps:
-    """Of each of ``most`` equal spans up to ``until`` the last step and one tick.
+    """Return the last step and one tick of each of ``most`` equal spans up to ``until``.
 
     A step is drawn late by less than a span; where it ends is right everywhere.
     """

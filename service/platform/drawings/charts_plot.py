@@ -82,7 +82,9 @@ def plotted(
     above: float = 0.0,
     below: float = 0.0,
 ) -> str:
-    """The layers as one named drawing; ``above`` and ``below`` is room beside the plot itself.
+    """Draw the layers as one named drawing.
+
+    ``above`` and ``below`` is room beside the plot itself.
 
     The title of the axis upwards stands over it, as it is read; the margin is as wide as its
     numbers are.
@@ -120,7 +122,7 @@ def plotted(
 
 
 def empty_chart(*, title: str, prefix: str, says: str = "There is no value to draw yet.") -> str:
-    """A chart without values says so."""
+    """Return a chart without values says so."""
     return sheet(
         LEAST_LEFT + Size.wide + RIGHT, 60, word(LEAST_LEFT, 34, says, size=SMALL, pen="soft"),
         prefix=prefix, title=title, description=says, kind="chart small", role="img",
@@ -128,7 +130,7 @@ def empty_chart(*, title: str, prefix: str, says: str = "There is no value to dr
 
 
 def encoding(axis: Axis, field: str, **more: Any) -> Spec:
-    """A channel of numbers or dates with its axis."""
+    """Return a channel of numbers or dates with its axis."""
     scale: Spec = {"zero": axis.from_zero, "nice": axis.least is None or axis.most is None}
     if axis.least is not None:
         scale["domainMin"] = axis.least
@@ -148,7 +150,7 @@ def encoding(axis: Axis, field: str, **more: Any) -> Spec:
 
 
 def rule_layers(rules: Sequence[Rule], across: Axis, up: Axis, size: Size) -> list[Spec]:
-    """Limits and references: a heavy line with its words at its end, beside the plot."""
+    """Draw limits and references: a heavy line with its words at its end, beside the plot."""
     layers: list[Spec] = []
     for rule in rules:
         ink, on_y = (ACT if rule.act else INK), rule.axis == "y"
@@ -176,7 +178,7 @@ def rule_layers(rules: Sequence[Rule], across: Axis, up: Axis, size: Size) -> li
 
 
 def marker_layers(markers: Sequence[Marker], across: Axis) -> list[Spec]:
-    """What happened at a place: a thin line with a triangle on top and its label above."""
+    """Return what happened at a place: a thin line with a triangle on top and its label above."""
     if not markers:
         return []
     data = {
@@ -203,7 +205,7 @@ def marker_layers(markers: Sequence[Marker], across: Axis) -> list[Spec]:
 def legend_rows(
     entries: Sequence[tuple[str, Pen, str]], wide: float
 ) -> list[list[tuple[float, str, Pen, str]]]:
-    """Entries of the legend with their places, row by row."""
+    """Return entries of the legend with their places, row by row."""
     rows: list[list[tuple[float, str, Pen, str]]] = []
     x = wide
     for name, pen, mark in entries:
@@ -217,7 +219,7 @@ def legend_rows(
 
 
 def drawn_legend(rows: Sequence[Sequence[tuple[float, str, Pen, str]]], left: float) -> str:
-    """Sample and name of each entry, above the plot."""
+    """Draw sample and name of each entry, above the plot."""
     return "".join(
         sample(left + x, TOP + LEGEND_ROW * row + 6, pen, mark)
         + word(left + x + 42, TOP + LEGEND_ROW * row + 10, name, size=SMALL)
@@ -240,7 +242,7 @@ SHAPES = {
 
 
 def sample(x: float, y: float, pen: Pen, mark: str) -> str:
-    """36 units of the pen's line, and its point where points are drawn."""
+    """Draw 36 units of the pen's line, and its point where points are drawn."""
     dash = f' stroke-dasharray="{" ".join(f"{part:g}" for part in pen.dash)}"' if pen.dash else ""
     drawn = ""
     if mark != "points":

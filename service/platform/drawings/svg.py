@@ -31,12 +31,12 @@ SMALL, BODY, LARGE = 12.5, 14, 16
 
 
 def n(value: float) -> str:
-    """A coordinate, to a tenth of a unit."""
+    """Return a coordinate, to a tenth of a unit."""
     return f"{round(value, 1):g}"
 
 
 def said(text: str) -> str:
-    """Text made safe for element content and attribute values."""
+    """Return the text made safe for element content and attribute values."""
     return escape(text, quote=True)
 
 
@@ -50,7 +50,7 @@ def word(
     pen: str = "word",
     more: str = "",
 ) -> str:
-    """One line of text; ``pen`` is one of word, soft, serial, d-act-solid."""
+    """Return one line of text; ``pen`` is one of word, soft, serial, d-act-solid."""
     fill = {"soft": SOFT, "d-act-solid": ACT}.get(pen.partition(" ")[0], INK)
     family = MONO_FAMILY if "serial" in pen else TEXT_FAMILY
     return (
@@ -60,17 +60,17 @@ def word(
 
 
 def line(x1: float, y1: float, x2: float, y2: float, pen: str = FINE) -> str:
-    """A straight line."""
+    """Return a straight line."""
     return f'<line x1="{n(x1)}" y1="{n(y1)}" x2="{n(x2)}" y2="{n(y2)}" {pen}/>'
 
 
 def box(x: float, y: float, width: float, height: float, pen: str) -> str:
-    """A rectangle."""
+    """Return a rectangle."""
     return f'<rect x="{n(x)}" y="{n(y)}" width="{n(width)}" height="{n(height)}" {pen}/>'
 
 
 def arrow(x: float, y: float, dx: int, dy: int = 0, size: float = 9) -> str:
-    """A filled arrowhead (ISO 129-1, about 1 : 3) with its tip at x, y, pointing along dx, dy."""
+    """Draw a filled arrowhead (ISO 129-1, about 1 : 3), its tip at x, y, along dx, dy."""
     base_x, base_y, half = x - dx * size, y - dy * size, size / 6
     return (
         f'<path class="d-solid" fill="{INK}" d="M{n(x)} {n(y)}'
@@ -80,7 +80,7 @@ def arrow(x: float, y: float, dx: int, dy: int = 0, size: float = 9) -> str:
 
 
 def dimension(x1: float, x2: float, y: float, text: str, down_to: float) -> str:
-    """A horizontal dimension line with its extension lines and its value above (ISO 129-1)."""
+    """Draw a horizontal dimension line with its extension lines and its value above (ISO 129-1)."""
     return (
         line(x1, y - 4, x1, down_to, THIN)
         + line(x2, y - 4, x2, down_to, THIN)
@@ -92,13 +92,13 @@ def dimension(x1: float, x2: float, y: float, text: str, down_to: float) -> str:
 
 
 def freehand(x: float, top: float, bottom: float) -> str:
-    """The path of a break line drawn by hand, from top to bottom."""
+    """Return the path of a break line drawn by hand, from top to bottom."""
     quarter = (bottom - top) / 4
     return f"M{n(x)} {n(top)}q4 {n(quarter / 2)} 0 {n(quarter)}" + f"t0 {n(quarter)}" * 3
 
 
 def triangle(x: float, y: float, number: int) -> str:
-    """A revision triangle with its number, its tip at x, y."""
+    """Return a revision triangle with its number, its tip at x, y."""
     return (
         f'<path class="d-act d-paper" fill="{PAPER}" stroke="{ACT}" stroke-width="{OUTLINE_WIDTH}" '
         f'stroke-linejoin="round" d="M{n(x)} {n(y)}l11 19h-22z"/>'
@@ -107,7 +107,7 @@ def triangle(x: float, y: float, number: int) -> str:
 
 
 def scale_bar(x: float, y: float, units_per_mm: float) -> str:
-    """A bar of a round length, so that the scale holds at any size of the drawing."""
+    """Return a bar of a round length, so that the scale holds at any size of the drawing."""
     length = max(
         (mm for mm in (1, 2, 5, 10, 20, 50, 100, 200) if mm * units_per_mm <= 170), default=1
     )
@@ -137,7 +137,7 @@ def sheet(
     kind: str,
     role: str = "group",
 ) -> str:
-    """The drawing as one SVG element, named by its title and description."""
+    """Return the drawing as one SVG element, named by its title and description."""
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="drawn {kind}" id="{prefix}" '
         f'viewBox="0 0 {n(width)} {n(height)}" width="{n(width)}" height="{n(height)}" '

@@ -8,7 +8,7 @@ NOON = time(12)
 
 
 def noon(day: date | None, zone: ZoneInfo, now: datetime | None = None) -> datetime | None:
-    """The moment a day is kept as; today before noon it is ``now``, which has come."""
+    """Return the moment a day is kept as; today before noon it is ``now``, which has come."""
     if day is None:
         return None
     at = datetime.combine(day, NOON, zone).astimezone(UTC)
@@ -17,5 +17,5 @@ def noon(day: date | None, zone: ZoneInfo, now: datetime | None = None) -> datet
 
 
 def day_of(at: datetime | None, zone: ZoneInfo) -> str:
-    """The day a form's field begins with."""
+    """Return the day a form's field begins with."""
     return "" if at is None else at.astimezone(zone).date().isoformat()

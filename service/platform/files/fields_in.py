@@ -174,7 +174,7 @@ class Reading:
 
 
 def day_in(cell: Cell, field: str, how: Reading, *, ahead: bool = False) -> datetime | None:
-    """The day in a cell, kept as noon; None where it is empty. Raises Refused."""
+    """Return the day in a cell, kept as noon; None where it is empty. Raises Refused."""
     if cell is None or cell == "":
         return None
     text = text_of(cell)
@@ -190,7 +190,7 @@ def day_in(cell: Cell, field: str, how: Reading, *, ahead: bool = False) -> date
 
 
 def number_in(cell: Cell, field: str, how: Reading) -> float | None:
-    """The number in a cell; None where it is empty. Raises Refused."""
+    """Return the number in a cell; None where it is empty. Raises Refused."""
     if cell is None or cell == "":
         return None
     if isinstance(cell, int | float):
@@ -208,7 +208,7 @@ def number_in(cell: Cell, field: str, how: Reading) -> float | None:
 
 
 def whole_in(cell: Cell, field: str, how: Reading, *, least: int = 0) -> int | None:
-    """The whole number in a cell; None where it is empty. Raises Refused."""
+    """Return the whole number in a cell; None where it is empty. Raises Refused."""
     value = number_in(cell, field, how)
     if value is None:
         return None
@@ -219,7 +219,7 @@ def whole_in(cell: Cell, field: str, how: Reading, *, least: int = 0) -> int | N
 
 
 def usability_in(cell: Cell, field: str) -> Usability:
-    """What may be done with the part; empty means not inspected. Raises Refused."""
+    """Return what may be done with the part; empty means not inspected. Raises Refused."""
     text = text_of(cell)
     word = text.casefold()
     if not word:

@@ -59,7 +59,7 @@ class Checked:
 
 
 def check(content: bytes, name: str, *, most_mb: int, field: str = "files") -> Checked:
-    """Which type is this content really? Its name is not asked.
+    """Find the true type of this content. Its name is not asked.
 
     Photos are decoded whole; a PDF must begin, end and be indexed as one. Raises Refused, saying
     what would be right: nothing in it, larger than ``most_mb``, another type, damaged.
@@ -90,12 +90,12 @@ def store(folder: Path, checked: Checked) -> Stored:
 
 
 def path_of(folder: Path, sha256: str) -> Path:
-    """Where content lies: attachments/ab/abcd… in the data folder."""
+    """Say where content lies: attachments/ab/abcd… in the data folder."""
     return folder / "attachments" / sha256[:2] / sha256
 
 
 def small_picture(folder: Path, sha256: str) -> Path:
-    """A small WebP of a photo, upright, without what the camera wrote into it; made once."""
+    """Return a small WebP of a photo, upright, without what the camera wrote into it; made once."""
     place = folder / "cache" / "small-pictures" / sha256[:2] / f"{sha256}-{SMALL_EDGE}.webp"
     if not place.is_file():
         with Image.open(path_of(folder, sha256), formats=tuple(PHOTO_TYPES)) as photo:

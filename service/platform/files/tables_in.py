@@ -96,7 +96,7 @@ def read_table(
 def suggest_mapping(
     headers: Sequence[str], synonyms: Mapping[str, Sequence[str]]
 ) -> dict[str, int]:
-    """Which column is which field? By heading: first the same words, then words within.
+    """Guess which column is which field by heading: first the same words, then words within.
 
     A column serves one field. Signs, case, units in brackets and accents do not count.
     """
@@ -123,7 +123,7 @@ def suggest_mapping(
 
 
 def text_of(cell: Cell) -> str:
-    """A cell as text: whole numbers without a decimal point, days after ISO 8601."""
+    """Return a cell as text: whole numbers without a decimal point, days after ISO 8601."""
     if cell is None:
         return ""
     if isinstance(cell, float):
@@ -337,7 +337,7 @@ class Extent:
 
 
 def extent_of(path: Path, most_bytes: int) -> Extent:
-    """How far a file reaches; not looked at where it unpacks to more than ``most_bytes``.
+    """Say how far a file reaches; not looked at where it unpacks to more than ``most_bytes``.
 
     Raises BadZipFile, OSError, zlib.error or ValueError where it is no whole XLSX file.
     """

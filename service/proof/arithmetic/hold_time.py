@@ -44,7 +44,7 @@ def hold_time(
     instruments: Instruments,
     share: float = 0.5,
 ) -> Hold:
-    """How long must the pressure be held before a leak of ``share`` of the limit passes for sure?
+    """Compute the time under pressure before a leak of ``share`` of the limit passes for sure.
 
     Told before the test. At that time a stack that leaks by ``share`` of the limit gets "pass" with
     its uncertainty, and a leak at the limit is seen. Raises NoSolution where no time is long
@@ -97,7 +97,7 @@ def hold_needed(
     thermometer_k: float | None = None,
     volume_percent: float = 3.0,
 ) -> Hold:
-    """How long must this set-up be held so that it can decide? Told before the test.
+    """Compute how long this set-up must stay under pressure to decide, told before the test.
 
     For the least limit of the paths it finds, at the lowest test pressure of its circuits.
     Raises Inconsistent where figures are missing, NoSolution where no time is long enough.

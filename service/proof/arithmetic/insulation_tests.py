@@ -105,7 +105,7 @@ class InsulationTest:
         )
 
     def found(self, it: InsulationMeasured, figures: DesignFigures) -> "InsulationFound":
-        """One reading judged by the design's rule for it."""
+        """Return one reading judged by the design's rule for it."""
         rule = figures.rule(it.between, it.condition)
         judged = self._judged(it, _ANY_LIMIT if rule is None else rule.limit)
         return InsulationFound(
@@ -151,7 +151,7 @@ class InsulationOutcome:
 
 
 def judge_insulation_test(test: InsulationTest, figures: DesignFigures) -> InsulationOutcome:
-    """What does the test say? A reading without a rule of the design decides nothing."""
+    """Judge an insulation test. A reading without a rule of the design decides nothing."""
     found = tuple(test.found(it, figures) for it in test.readings)
     verdicts = [it.verdict for it in found if it.verdict is not None]
     verdict = worst(verdicts) if verdicts else Verdict.UNDECIDED

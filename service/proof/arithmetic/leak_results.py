@@ -47,7 +47,7 @@ class Rate:
 
 
 def rate_of(leak: LeakRate) -> Rate:
-    """A computed leak rate as it is kept."""
+    """Return a computed leak rate as it is kept."""
     return Rate(
         leak.rate.value,
         leak.rate.u,

@@ -210,14 +210,20 @@ class LeakTest:
         )
 
     def volume(self, figures: LeakFigures | None) -> float:
-        """Volume under test in L: as given, or by the design's figures for so many cells."""
+        """Return the volume under test in L.
+
+        As given, or by the design's figures for so many cells.
+        """
         if self.volume_l is not None:
             return self.volume_l
         return volume_of(figures, self.connected, self.cells)
 
 
 def volume_of(figures: LeakFigures | None, set_up: SetUp, cells: int) -> float:
-    """Volume in L of what stands under pressure; raises Inconsistent where it is not known."""
+    """Return the volume in L of what stands under pressure.
+
+    Raises Inconsistent where it is not known.
+    """
     known = [figures.circuit(it) if figures else None for it in set_up.pressurised]
     found = [it.volume(cells) for it in known if it is not None]
     if not found or len(found) < len(known):
@@ -237,7 +243,7 @@ def instruments(
     thermometer_step_k: float = 0.0,
     volume_percent: float = 3.0,
 ) -> Instruments:
-    """Standard uncertainties of gauge, thermometer and volume from their deviations ±.
+    """Return standard uncertainties of gauge, thermometer and volume from their deviations ±.
 
     The gauge's deviation is its calibration's, the same at start and end; each reading by itself
     has the gauge's step, or where none is known the usual least.

@@ -39,7 +39,7 @@ ALIKE = 0.3
 
 
 def hints(tests: Sequence[CircuitTest]) -> tuple[str, ...]:
-    """What does this pattern of flows point to? Sentences for people, the likeliest first.
+    """Say what this pattern of flows points to, in sentences, the likeliest first.
 
     Association, never proof. Empty where no test saw a leak.
     """
@@ -129,7 +129,7 @@ class Together:
 
 
 def together(results: Sequence[LeakResult]) -> Together:
-    """What do the tests of a build say together? In the order they were made.
+    """Say what the tests of a build say together, in the order they were made.
 
     A later test of one set-up takes the place of an earlier one. Each verdict is that of the test
     it comes from, under the limits of its time; of two directions the worse counts, and a bound

@@ -42,7 +42,7 @@ class Wanted:
 
     @property
     def opens(self) -> bool:
-        """Whether it is a pass that still counts."""
+        """Say whether it is a pass that still counts."""
         return self.verdict is Verdict.PASS and not self.outdated_by
 
 
@@ -53,7 +53,7 @@ def gate(
     record_approved: bool,
     set_points_acknowledged: bool,
 ) -> tuple[str, ...]:
-    """What keeps the gate shut? Sentences in the order in which they are mended.
+    """Say what keeps the gate shut, in the order in which it is mended.
 
     >>> gate([Wanted("shorts", Verdict.PASS)], limits_in_force=True, record_approved=True,
     ...      set_points_acknowledged=False)
@@ -92,7 +92,7 @@ def _begin(what: str) -> str:
 def wanted_verdicts(
     figures: DesignFigures, tests: Sequence[Standing], closing: Wanted | None = None
 ) -> tuple[Wanted, ...]:
-    """Which verdicts do the figures ask for, and what do the tests of the build give?
+    """Return the verdicts the figures ask for, and what the tests of the build give.
 
     One for each path that has a limit, one for each rule of insulation, one for shorts; then the
     one of the closing, where the figures limit the clamp (``closing`` None: not computed).
@@ -194,7 +194,7 @@ class SetPointsAsked:
 
 
 def set_points_asked(cells: int, figures: OperationFigures) -> SetPointsAsked:
-    """Which set points belong to so many cells with an MEA? Raises trade errors for none."""
+    """Return set points of so many cells with an MEA. Raises trade errors for none."""
     found = set_points(cells, figures.operation)
     return SetPointsAsked(cells, figures.current_a, tuple(_lines(found, figures)))
 

@@ -48,7 +48,7 @@ class ShortCheck:
         _ = self.findings(ShortFigures())
 
     def findings(self, figures: ShortFigures) -> tuple[CellFinding, ...]:
-        """What each cell's value says."""
+        """Return what each cell's value says."""
         if self.way is Way.VOLTAGE:
             return shorts_by_voltage(self.values, figures.least_v, figures.shorted_below_v)
         return shorts_by_resistance(
@@ -81,12 +81,12 @@ class ShortOutcome:
     formulas: tuple[str, ...]
 
     def cells_that_are(self, check: CellCheck) -> tuple[int, ...]:
-        """The numbers of the cells of which this was found."""
+        """Return the numbers of the cells of which this was found."""
         return tuple(it.cell for it in self.cells if it.check is check)
 
 
 def judge_short_check(test: ShortCheck, figures: ShortFigures | None) -> ShortOutcome:
-    """What does the check say? A shorted cell fails it; one suspect or not measured leaves it open.
+    """Judge a short check. A shorted cell fails it; one suspect or not measured leaves it open.
 
     Without figures of the design common ones are used, and nothing passes by them.
     """

@@ -56,7 +56,7 @@ ENOUGH = 0.95
 
 
 def judge_leak(test: LeakTest, figures: LeakFigures | None) -> LeakResult:
-    """What does the test say of the paths its set-up finds?
+    """Judge the paths a leak test's set-up finds.
 
     Raises Inconsistent or OutOfRange only where the readings are impossible or the volume is
     missing. Without limits the verdict stays undecided.
@@ -230,7 +230,7 @@ _RESULT_FORMS = {
 
 
 def kind_of(test: StackTest | Result) -> TestKind:
-    """Which test is this?"""
+    """Return the kind of this test."""
     if isinstance(test, LeakTest | LeakResult):
         return TestKind.LEAK
     if isinstance(test, InsulationTest | InsulationOutcome):
@@ -239,12 +239,12 @@ def kind_of(test: StackTest | Result) -> TestKind:
 
 
 def test_as_data(test: StackTest) -> dict[str, Any]:
-    """A test as plain data; `test_from_data` reads it."""
+    """Return a test as plain data; `test_from_data` reads it."""
     return with_form(_FORMS[kind_of(test)], test)
 
 
 def test_from_data(kind: TestKind, data: Mapping[str, Any]) -> StackTest:
-    """A test from plain data. Raises Inconsistent or OutOfRange naming field and value."""
+    """Return a test from plain data. Raises Inconsistent or OutOfRange naming field and value."""
     fields = check_form(_FORMS[kind], data)
     if kind is TestKind.LEAK:
         return from_data(LeakTest, fields, str(kind))
@@ -254,12 +254,12 @@ def test_from_data(kind: TestKind, data: Mapping[str, Any]) -> StackTest:
 
 
 def result_as_data(result: Result) -> dict[str, Any]:
-    """A result as plain data; `result_from_data` reads it."""
+    """Return a result as plain data; `result_from_data` reads it."""
     return with_form(_RESULT_FORMS[kind_of(result)], result)
 
 
 def result_from_data(kind: TestKind, data: Mapping[str, Any]) -> Result:
-    """A result from plain data. Raises Inconsistent or OutOfRange naming the field."""
+    """Return a result from plain data. Raises Inconsistent or OutOfRange naming the field."""
     fields, name = check_form(_RESULT_FORMS[kind], data), f"the result of a {kind}"
     if kind is TestKind.LEAK:
         return from_data(LeakResult, fields, name)
@@ -269,7 +269,7 @@ def result_from_data(kind: TestKind, data: Mapping[str, Any]) -> Result:
 
 
 def judge_test(test: StackTest, figures: DesignFigures) -> Result:
-    """What does the test say under these figures? Also under others than those of its time.
+    """Judge a test by these figures, also by others than those of its time.
 
     Raises trade errors only for readings that cannot be, or a volume that is not known.
     """

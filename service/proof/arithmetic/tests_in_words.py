@@ -36,7 +36,7 @@ class ResultLine:
 
 
 def lines_of(result: Result) -> tuple[ResultLine, ...]:
-    """What did the test give, value by value?"""
+    """Return what the test gave, value by value."""
     if isinstance(result, LeakResult):
         return _leak_lines(result)
     if isinstance(result, InsulationOutcome):
@@ -45,7 +45,7 @@ def lines_of(result: Result) -> tuple[ResultLine, ...]:
 
 
 def what_of(result: Result) -> str:
-    """Which test of its kind it is, in a few words."""
+    """Say which test of its kind it is, in a few words."""
     if isinstance(result, LeakResult):
         return f"set-up {result.set_up}, {SET_UPS[result.set_up - 1].name}"
     if isinstance(result, InsulationOutcome):
@@ -54,7 +54,7 @@ def what_of(result: Result) -> str:
 
 
 def rate_words(rate: Rate, *, is_bound: bool = False) -> str:
-    """A leak rate with its uncertainty; below detection or inward is said so.
+    """Return a leak rate with its uncertainty; below detection or inward is said so.
 
     >>> rate_words(Rate(2.4e-7, 2e-8, 3e-8, 6e-8, Seen.SEEN))
     '0.00585 ± 0.00097\\u2009mbar·L/s'
@@ -68,7 +68,7 @@ def rate_words(rate: Rate, *, is_bound: bool = False) -> str:
 
 
 def estimate_words(estimate: Estimate) -> str:
-    """A value ± its expanded uncertainty (k = 2), with the digits that count."""
+    """Return a value ± its expanded uncertainty (k = 2), with the digits that count."""
     value, expanded = written(estimate)
     if expanded == "0":
         return value
@@ -76,7 +76,7 @@ def estimate_words(estimate: Estimate) -> str:
 
 
 def digits(value: float, most: int = 2) -> str:
-    """A number with so many digits that count, never as a power of ten.
+    """Return a number with so many digits that count, never as a power of ten.
 
     >>> digits(0.012345), digits(1234.5)
     ('0.012', '1200')
@@ -88,7 +88,7 @@ def digits(value: float, most: int = 2) -> str:
 
 
 def path_line(it: PathFound) -> ResultLine:
-    """One path after one test."""
+    """Return one path after one test."""
     return ResultLine(
         f"leak {it.path}",
         rate_words(it.rate, is_bound=it.is_bound),
@@ -128,7 +128,7 @@ def _leak_lines(result: LeakResult) -> tuple[ResultLine, ...]:
 
 
 def insulation_line(it: InsulationFound) -> ResultLine:
-    """One reading of insulation."""
+    """Return one reading of insulation."""
     value = f"{estimate_words(Estimate(it.resistance_mohm, it.u_mohm))}{THIN}MΩ"
     if it.over_range:
         value = f"more than {it.resistance_mohm:g}{THIN}MΩ"
@@ -151,7 +151,7 @@ def _ohms(mohm: float) -> str:
 
 
 def shorts_line(result: ShortOutcome) -> ResultLine:
-    """All cells in one line."""
+    """Return all cells in one line."""
     named = [
         f"{check}: {_cells(result.cells_that_are(check))}"
         for check in (CellCheck.SHORTED, CellCheck.SUSPECT, CellCheck.NOT_MEASURED)

@@ -37,7 +37,9 @@ SHORTS_SPEAK_OF = (("active area", "active_area"),)
 def read_insulation_test(
     typed: Typed, cells: int, accuracy_percent: float | None = None
 ) -> InsulationTest:
-    """The test that was typed; a resistance such as “> 2000” is more than the tester shows.
+    """Return the test that was typed.
+
+    A resistance such as “> 2000” is more than the tester shows.
 
     ``cells_bonded`` and ``no_hydrogen`` are ticked boxes. Raises FieldRefused and the errors of
     InsulationTest, whose messages `SPEAKS_OF` leads to fields.
@@ -81,7 +83,7 @@ def read_short_check(
     active_area_cm2: float,
     blank_cells: tuple[int, ...] = (),
 ) -> ShortCheck:
-    """The check that was typed: one value a cell, cell 1 first; a stroke: not measured.
+    """Return the check that was typed: one value a cell, cell 1 first; a stroke: not measured.
 
     ``values`` may be one pasted list. Raises FieldRefused for a value that cannot be read and for
     more values than the stack has cells; cells without a value are not measured. Blank cells count

@@ -61,14 +61,14 @@ class ReadWith:
 
 
 def reads_flows(typed: Typed) -> bool:
-    """Whether a flow meter was read in the test."""
+    """Say whether a flow meter was read in the test."""
     watched = [f"arrived_{circuit}" for circuit in Circuit]
     by_flow = typed.get("method", "") == Method.FLOW_METER
     return by_flow or any(typed.get(name, "").strip() for name in watched)
 
 
 def read_leak_test(typed: Typed, cells: int, read_with: ReadWith) -> LeakTest:
-    """The test that was typed, for a stack of so many cells.
+    """Return the test that was typed, for a stack of so many cells.
 
     Raises FieldRefused naming the field, and the errors of LeakTest, whose messages `SPEAKS_OF`
     leads to fields.
@@ -200,7 +200,7 @@ def _percent(typed: Typed) -> float:
 
 
 def as_text(value: float, unit: str) -> str:
-    """A number with its unit as it would be typed, so that reading it gives it again.
+    """Return a number with its unit as it would be typed, so that reading it gives it again.
 
     >>> as_text(1.125, "kPa")
     '1.1250 kPa'

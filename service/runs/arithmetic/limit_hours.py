@@ -99,7 +99,7 @@ class LimitCounter:
             _count(limit, count, steps, values)
 
     def result(self) -> tuple[LimitHours, ...]:
-        """Hours beyond each limit so far, in the order of the limits."""
+        """Return hours beyond each limit so far, in the order of the limits."""
         return tuple(
             LimitHours(
                 limit,

@@ -184,7 +184,7 @@ class LoadCounter:
         self._last_s = float(steps.time_s[-1])
 
     def result(self) -> LoadHours:
-        """What was counted so far; a stop that lasts at the end of the log is one."""
+        """Return what was counted so far; a stop that lasts at the end of the log is one."""
         still_off = self._off_since is not None and self._off_since > -np.inf
         lasted = still_off and self._last_s - (self._off_since or 0.0) >= self.rule.shortest_stop_s
         load_h, unknown_h = self._load_s / 3600, self._unknown_s / 3600

@@ -29,7 +29,7 @@ class LogBatch:
         return len(next(iter((*self.cell_v.values(), *self.signals.values()))))
 
     def current_a(self, area_cm2: float) -> FloatArray | None:
-        """The current, or where only its density was logged, that times the active area."""
+        """Return the current, or where only its density was logged, that times the active area."""
         if Signal.CURRENT in self.signals:
             return self.signals[Signal.CURRENT]
         density = self.signals.get(Signal.CURRENT_DENSITY)

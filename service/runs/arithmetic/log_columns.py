@@ -231,16 +231,16 @@ class Mapping:
         return (*self.time.columns, *self.wanted)
 
     def column_of(self, signal: Signal) -> SignalColumn | None:
-        """The column of a signal, None where it has none."""
+        """Return the column of a signal, None where it has none."""
         return next((one for one in self.signals if one.signal is signal), None)
 
     def to_json(self) -> str:
-        """As JSON text; reading it gives an equal mapping."""
+        """Return JSON text; reading it gives an equal mapping."""
         return json.dumps(with_form(FORM, self), ensure_ascii=False)
 
 
 def mapping_from_json(text: str) -> Mapping:
-    """The mapping written in a JSON text.
+    """Return the mapping written in a JSON text.
 
     Raises Inconsistent where it is no JSON, no mapping, or contradicts itself; OutOfRange for a
     unit or word that is not known.
@@ -255,7 +255,7 @@ def mapping_from_json(text: str) -> Mapping:
 
 
 def mapping_from_data(data: Any) -> Mapping:
-    """The mapping in plain data; raises as mapping_from_json."""
+    """Return the mapping in plain data; raises as mapping_from_json."""
     return from_data(Mapping, check_form(FORM, data), "mapping")
 
 

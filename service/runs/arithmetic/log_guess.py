@@ -51,7 +51,9 @@ def guess_mapping(
     units: Sequence[str] | None = None,
     decimal: str = ".",
 ) -> Guess:
-    """Which column is what? ``rows`` are a sample as text, ``units`` a row of units or None.
+    """Guess which column is what.
+
+    ``rows`` are a sample as text, ``units`` a row of units or None.
 
     Raises Inconsistent where nothing that a run has is found, naming the columns there are.
 

@@ -33,7 +33,7 @@ class Column:
 
     @property
     def is_number(self) -> bool:
-        """Are most of its filled cells numbers?"""
+        """Say whether most of its filled cells are numbers."""
         filled = sum(1 for text in self.texts if text.strip())
         return filled > 0 and len(self.values) >= 0.5 * filled
 
@@ -49,7 +49,7 @@ def sampled_columns(
     units: Sequence[str] | None,
     decimal: str,
 ) -> list[Column]:
-    """Each column with its sample; the unit from its heading, else from the row of units."""
+    """Return each column with its sample; the unit from its heading, else from the row of units."""
     found = []
     for at, heading in enumerate(headings):
         told = parted(heading)
@@ -62,7 +62,7 @@ def sampled_columns(
 
 
 def read_cell(text: str, decimal: str) -> float | None:
-    """The number in a cell, None where there is none."""
+    """Return the number in a cell, None where there is none."""
     try:
         return float(text.replace(",", ".") if decimal == "," else text)
     except ValueError:

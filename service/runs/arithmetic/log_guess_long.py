@@ -15,7 +15,7 @@ _VALUE = re.compile(r"value|wert|reading|valeur|valor|voltage|spannung")
 
 
 def guess_long_form(columns: Sequence[Column]) -> LongForm | None:
-    """Is there one value a row, with a column that names its channel?"""
+    """Find out if there is one value a row, with a column that names its channel."""
     names = [one for one in columns if _CHANNEL.search(one.name) and _repeats(one)]
     values = [one for one in columns if _VALUE.search(one.name) and one.is_number]
     values = [one for one in values if one not in names]
@@ -33,7 +33,7 @@ def _repeats(column: Column) -> bool:
 
 
 def channels_of(columns: Sequence[Column], long: LongForm, doubts: list[Doubt]) -> list[Column]:
-    """The channels of the long form as if each were a column, and the columns beside them."""
+    """Return the channels of the long form as if each were a column, and the other columns."""
     by_heading = {column.heading: column for column in columns}
     names, values = by_heading[long.channel_column], by_heading[long.value_column]
     kinds = list(dict.fromkeys(text.strip() for text in names.texts if text.strip()))

@@ -23,7 +23,7 @@ _OUTLET = re.compile(r"out|aus|sort|ret|exit|ab")
 
 
 def guess_signals(columns: Sequence[Column], doubts: list[Doubt]) -> list[SignalColumn]:
-    """The signals among these columns; what is doubtful is added to ``doubts``."""
+    """Return the signals among these columns; what is doubtful is added to ``doubts``."""
     found: list[SignalColumn] = []
     numbers = [column for column in columns if column.is_number or not column.texts]
     for signal, ranked in (

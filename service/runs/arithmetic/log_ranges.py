@@ -46,7 +46,7 @@ SIGNAL_RANGES = {
 def doubted_values(
     mapping: Mapping, headings: Sequence[str], rows: Sequence[Sequence[str]], decimal: str
 ) -> tuple[Doubt, ...]:
-    """Which columns of a sample hold values that cannot have been measured? A doubt a column.
+    """Return a doubt for each column of a sample with values that cannot have been measured.
 
     >>> from service.runs.arithmetic.log_columns import CellColumn, TimeColumn, TimeKind
     >>> columns = Mapping(TimeColumn(TimeKind.NONE), (CellColumn("U1", 1),), ())

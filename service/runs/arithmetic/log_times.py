@@ -154,7 +154,7 @@ class LogClock:
                 self._spacings[float(spacing)] += int(count)
 
     def result(self) -> LogTimes:
-        """What was found so far. Raises Inconsistent where there was no row."""
+        """Return what was found so far. Raises Inconsistent where there was no row."""
         if not self._rows:
             raise Inconsistent("The log has no row.")
         return LogTimes(
@@ -218,7 +218,7 @@ class Written:
 
 
 def clock_in(texts: Sequence[str]) -> Written | None:
-    """How are these dates (with or without time of day) written? None where they are none.
+    """Find how these dates (with or without time of day) are written; None where they are none.
 
     >>> clock_in(["13/02/2026 10:00"]).pattern, clock_in(["02/13/2026 10:00"]).pattern
     ('07.03.2026 14:20:05', '03/07/2026 14:20:05')
@@ -246,7 +246,7 @@ def clock_in(texts: Sequence[str]) -> Written | None:
 
 
 def is_time_of_day(texts: Sequence[str]) -> bool:
-    """Are these hours, minutes and seconds alone?
+    """Say whether these are hours, minutes and seconds alone.
 
     >>> is_time_of_day(["10:00:01", "10:00:02"]), is_time_of_day(["2026-03-07 10:00"])
     (True, False)
@@ -256,7 +256,7 @@ def is_time_of_day(texts: Sequence[str]) -> bool:
 
 
 def counted_since(values: Sequence[float], *, says_date: bool) -> Written | None:
-    """Are these numbers clock times: since 1970, or days as sheets count them?
+    """Say whether these numbers are clock times: since 1970, or days as sheets count them.
 
     >>> counted_since([1.767e9], says_date=False).pattern
     's since 1970'
@@ -288,7 +288,7 @@ class RunTimes:
     first_s: float
 
     def at(self, seconds: float) -> datetime:
-        """The moment of a time in s from the log's zero.
+        """Return the moment of a time in s from the log's zero.
 
         >>> from datetime import UTC
         >>> RunTimes(datetime(2026, 3, 7, 14, 20, tzinfo=UTC), 100.0).at(160.0).isoformat()
@@ -298,7 +298,7 @@ class RunTimes:
 
 
 def run_times(times: LogTimes, kind: TimeKind, began_at: datetime | None) -> RunTimes:
-    """The moments of a log: by its own clock, or from when its first row was.
+    """Return the moments of a log: by its own clock, or from when its first row was.
 
     Raises Inconsistent where the clock was never set, or a log that counts from its beginning has
     no beginning.

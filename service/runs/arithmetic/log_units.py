@@ -56,7 +56,7 @@ class Heading:
 
 
 def parted(heading: str) -> Heading:
-    """What of a heading is the name and what is the unit?
+    """Part a heading into the name and the unit.
 
     >>> parted("J (A/cm²)"), parted("T_in in °C"), parted("Uzelle_1 [mV]"), parted("cell 12")
     (Heading(name='J', unit='A/cm²'), Heading(name='T_in', unit='°C'), \
@@ -71,12 +71,12 @@ Heading(name='Uzelle_1', unit='mV'), Heading(name='cell 12', unit=''))
 
 
 def mended(text: str) -> str:
-    """The same with signs put right which a wrong code page made of ² and °."""
+    """Return the same with signs put right which a wrong code page made of ² and °."""
     return unicodedata.normalize("NFC", text.translate(_MOJIBAKE))
 
 
 def label_in(text: str, measure: Measure) -> str | None:
-    """The unit's label where it is one of this measure, else None.
+    """Return the unit's label where it is one of this measure, else None.
 
     >>> label_in("l/mn", Measure.FLOW), label_in("degC", Measure.TEMPERATURE)
     ('L/min', '°C')
@@ -90,7 +90,7 @@ def label_in(text: str, measure: Measure) -> str | None:
 
 
 def measure_of(unit: str) -> Measure | None:
-    """Which measure has this unit in a log? None where it is not known."""
+    """Return the measure of this unit in a log; None where it is not known."""
     for measure in _LABEL_OF:
         if label_in(unit, measure) is not None:
             return measure
@@ -98,7 +98,7 @@ def measure_of(unit: str) -> Measure | None:
 
 
 def kept_in(measure: Measure) -> str:
-    """The unit this measure is given in once a log was read.
+    """Return the unit this measure is given in once a log was read.
 
     >>> kept_in(Measure.CURRENT_DENSITY)
     'A/cm²'
@@ -107,7 +107,7 @@ def kept_in(measure: Measure) -> str:
 
 
 def linear(unit: str, measure: Measure) -> tuple[float, float]:
-    """Factor and addend that turn a value in ``unit`` into the unit it is kept in.
+    """Return factor and addend that turn a value in ``unit`` into the unit it is kept in.
 
     Raises OutOfRange for a unit that is none of the measure's.
 

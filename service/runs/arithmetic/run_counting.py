@@ -211,7 +211,7 @@ class RunCounter:
             )
 
     def result(self) -> RunFound:
-        """What was found. Raises Inconsistent where there was no row."""
+        """Return what was found. Raises Inconsistent where there was no row."""
         times = self._clock.result()
         self._keep(self._finder.finish())
         load = self._load.result() if self._has_current else None

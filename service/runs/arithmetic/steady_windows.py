@@ -134,7 +134,7 @@ class WindowFinder:
         return self._windows(is_end=False)
 
     def finish(self) -> list[SteadyWindow]:
-        """Windows that were open at the end of the log."""
+        """Return windows that were open at the end of the log."""
         return self._windows(is_end=True) if self._blocks is not None else []
 
     def _gathered(self, time_s: FloatArray, values: Mapping[str, FloatArray]) -> _Blocks:

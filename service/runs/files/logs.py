@@ -51,7 +51,7 @@ class Pivot:
     _last: pl.DataFrame | None = None
 
     def feed(self, frame: pl.DataFrame) -> pl.DataFrame | None:
-        """The whole times among the rows so far; the newest may go on in the next frame."""
+        """Return the whole times among the rows so far; the newest may go on in the next frame."""
         times = list(self.mapping.time.columns)
         frame = frame.filter(pl.all_horizontal(pl.col(times).is_not_null())) if times else frame
         if self._rest is not None:
@@ -67,7 +67,7 @@ class Pivot:
         return self._gathered(frame.filter(~tail))
 
     def finish(self) -> pl.DataFrame | None:
-        """What is left at the end."""
+        """Return what is left at the end."""
         rest, self._rest = self._rest, None
         return None if rest is None else self._gathered(rest)
 
@@ -146,7 +146,7 @@ class LogNotes:
 
 
 def guess_log(written: LogFormat) -> Guess:
-    """Which column of this log is what? Raises Refused where nothing in it looks like a run."""
+    """Guess which column of this log is what. Raises Refused where nothing looks like a run."""
     try:
         return guess_mapping(
             written.headings, written.sample, units=written.units, decimal=written.decimal
@@ -156,7 +156,7 @@ def guess_log(written: LogFormat) -> Guess:
 
 
 def doubts_of(written: LogFormat, mapping: Mapping) -> tuple[Doubt, ...]:
-    """What the first rows make doubtful about columns that were chosen before."""
+    """Return what the first rows make doubtful about columns that were chosen before."""
     return doubted_values(mapping, written.headings, written.sample, written.decimal)
 
 
@@ -188,7 +188,7 @@ class RunLog:
 
     @property
     def has_clock(self) -> bool:
-        """Are its times clock times, so that they say when the run was?"""
+        """Say whether its times are clock times, so that they tell when the run was."""
         return self.mapping.time.kind is TimeKind.CLOCK
 
     @property
@@ -197,7 +197,7 @@ class RunLog:
         return tuple(dict.fromkeys((*self.mapping.columns, *beside)))
 
     def batches(self, progress: Progress | None = None) -> Iterator[LogBatch]:
-        """Rows in order. Raises Refused where the file turns out damaged."""
+        """Return rows in order. Raises Refused where the file turns out damaged."""
         self.notes = LogNotes()
         mapping, long = self.mapping, self.mapping.long
         clocked = mapping.time.columns if self.has_clock or mapping.time.unit == "h:min:s" else ()

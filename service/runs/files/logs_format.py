@@ -96,7 +96,7 @@ def text_format(
     decimal: str | None = None,
     header_line: int | None = None,
 ) -> LogFormat:
-    """How is this text file written? What is given is not looked for.
+    """Find how this text file is written. What is given is not looked for.
 
     Raises Refused: empty, not a text, no table in it, damaged where it is packed.
     """
@@ -152,7 +152,7 @@ def text_format(
 def table_format(
     kind: Kind, rows: Sequence[Sequence[str]], sheet: str, name: str, header_line: int | None
 ) -> LogFormat:
-    """How is this sheet written, whose first rows are given as text? Raises Refused."""
+    """Find how this sheet is written from its first rows as text. Raises Refused."""
     split = [tuple(row) for row in rows]
     lines = ["".join(row) for row in split]
     decimal = _signs([";".join(row) for row in split], ";", None)[1]
@@ -184,12 +184,12 @@ def table_format(
 
 
 def sample_rows(width: int) -> int:
-    """How many rows are a sample of a log of so many columns?"""
+    """Return how many rows are a sample of a log of so many columns."""
     return max(100, min(SAMPLE_ROWS, SAMPLE_CELLS // max(1, width)))
 
 
 def distinct(names: Sequence[str]) -> tuple[str, ...]:
-    """Headings of which none is empty and none is another's: “U1”, “U1 (2)”."""
+    """Return headings of which none is empty and none is another's: “U1”, “U1 (2)”."""
     found: dict[str, None] = {}
     newest: dict[str, int] = {}
     for at, name in enumerate(names, 1):
@@ -254,7 +254,7 @@ def _needs_quotes(line: str, separator: str) -> bool:
 
 
 def is_number(text: str, decimal: str) -> bool:
-    """Is this a number with this decimal mark?"""
+    """Say whether this is a number with this decimal mark."""
     mark = re.escape(decimal)
     return (
         re.fullmatch(rf"[-+\u2212]?(?:\d+(?:{mark}\d*)?|{mark}\d+)(?:[eE][-+]?\d+)?", text)
@@ -385,7 +385,10 @@ class Lines:
         self.total = self.path.stat().st_size
 
     def chunks(self) -> Iterator[bytes]:
-        """Whole lines from the first line of values on. Raises Refused where it is damaged."""
+        """Return whole lines from the first line of values on.
+
+        Raises Refused where it is damaged.
+        """
         try:
             with ExitStack() as stack:
                 raw = stack.enter_context(self.path.open("rb"))
@@ -465,6 +468,6 @@ def refuse_bomb(path: Path, unpacked: int, packed: int) -> None:
 
 
 def column_count(line: bytes, separator: str) -> int:
-    """How many cells has a line, quotations aside?"""
+    """Count the cells of a line, quotations aside."""
     plain = b"".join(line.split(b'"')[::2])
     return plain.count(separator.encode()) + 1

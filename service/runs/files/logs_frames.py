@@ -59,7 +59,7 @@ class Told(Protocol):
 
 
 def look_at(path: Path, told: Told | None = None) -> LogFormat:
-    """How is this log written? What was told is not looked for. Raises Refused."""
+    """Find how this log is written. What was told is not looked for. Raises Refused."""
     with path.open("rb") as file:
         start = file.read(4)
     separator, decimal, header_line, sheet = (
@@ -220,7 +220,7 @@ class Frames:
 
 
 def refusing(path: Path, trouble: BaseException, said: str) -> Refused:
-    """What a reader raised, as a refusal; what it cannot have raised is raised on.
+    """Return what a reader raised, as a refusal; what it cannot have raised is raised on.
 
     A reader in Rust that finds a damaged file may panic, which is no Exception in Python.
     """

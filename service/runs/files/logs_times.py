@@ -65,7 +65,7 @@ class TimeReader:
             ) from None
 
     def seconds(self, columns: list[pl.Series]) -> FloatArray:
-        """The times of these rows; not a number where a cell holds none."""
+        """Return the times of these rows; not a number where a cell holds none."""
         if self.time.kind is TimeKind.ELAPSED:
             return self._elapsed(columns[0])
         return self._clock(columns)

@@ -32,19 +32,19 @@ ANY = "application/octet-stream"
 
 
 def path_of(folder: Path, sha256: str) -> Path:
-    """Where the file of a run lies: runs/ab/abcd… in the data folder."""
+    """Say where the file of a run lies: runs/ab/abcd… in the data folder."""
     return folder / "runs" / sha256[:2] / sha256
 
 
 def upload_path(folder: Path, token: str) -> Path:
-    """Where a file on its way in lies. Raises NotFound for what is no token."""
+    """Say where a file on its way in lies. Raises NotFound for what is no token."""
     if not TOKEN.fullmatch(token):
         raise NotFound("uploaded log", token[:8])
     return folder / "run-uploads" / token
 
 
 def new_token() -> str:
-    """A name nobody can guess."""
+    """Return a name nobody can guess."""
     return secrets.token_urlsafe(24)
 
 
@@ -105,7 +105,7 @@ class Receiver:
 
 @contextmanager
 def receiving(folder: Path, name: str, most_mb: int) -> Iterator[Receiver]:
-    """A receiver whose pieces are dropped where anything goes wrong."""
+    """Return a receiver whose pieces are dropped where anything goes wrong."""
     printed = "".join(sign for sign in name if sign.isprintable())
     name = Path(printed.replace("\\", "/")).name or "without a name"
     receiver = Receiver(folder, name, most_mb)
@@ -192,7 +192,7 @@ MOST_MB = 200
 def read_rests(
     path: Path, mapping: Mapping, zone: str, area_cm2: float, threshold_v: float
 ) -> tuple[tuple[Rest, ...], bool]:
-    """The rests in a file, and whether there were too many rows to keep them all.
+    """Return the rests in a file, and whether there were too many rows to keep them all.
 
     Raises Refused for a file too large, and one without current or time.
     """

@@ -64,7 +64,7 @@ class Asked:
     via: str = "page"
 
     def to_json(self) -> str:
-        """As JSON text, the mapping inside it."""
+        """Return JSON text, the mapping inside it."""
         return json.dumps(
             {
                 "mapping": None if self.mapping is None else json.loads(self.mapping.to_json()),
@@ -79,7 +79,7 @@ class Asked:
 
 
 def asked_of(text: str) -> Asked:
-    """What was asked, from its JSON text: this program wrote it."""
+    """Return what was asked, from its JSON text: this program wrote it."""
     told: dict[str, Any] = json.loads(text)
     mapping, began_at = told.get("mapping"), told.get("began_at")
     return Asked(
@@ -93,7 +93,7 @@ def asked_of(text: str) -> Asked:
 
 
 def place_of(folder: Path, sent: UploadRow) -> Path:
-    """Where the file of an upload lies: as it came, or as a run's file that is read again."""
+    """Say where the file of an upload lies: as it came, or as a run's file that is read again."""
     if asked_of(sent.asked).again is not None:
         return run_files.path_of(folder, sent.content_sha256)
     return run_files.upload_path(folder, sent.token)

@@ -62,7 +62,7 @@ class Comparison:
 
     @property
     def is_same(self) -> bool:
-        """Whether both piles are alike, layer for layer."""
+        """Say whether both piles are alike, layer for layer."""
         return not (self.out or self.came_in or self.moved or self.turned)
 
     @property
@@ -83,7 +83,7 @@ class Comparison:
 
 
 def compare(before: Sequence[Layer], after: Sequence[Layer]) -> Comparison:
-    """Which parts went out, came in, moved against the others, or were turned?
+    """Compare the parts: which went out, came in, moved against the others, or were turned.
 
     A part has moved where its order among the parts that stayed is another: a cell put in the
     middle moves nothing behind it. The fewest parts that explain the new order are named (the

@@ -84,7 +84,7 @@ class PartHours:
 def part_hours(
     stay: Stay, stretches: Iterable[Stretch], bridges: Sequence[Bridge], now: datetime
 ) -> PartHours:
-    """How many hours of each kind has a part from one stay in a stack?
+    """Compute the hours of each kind a part has from one stay in a stack.
 
     ``stretches`` do not overlap in what they count and may come in any order; ``bridges`` of
     other cells do not matter, nor do any to a part outside the cells. A stretch that reaches

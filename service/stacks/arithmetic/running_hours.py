@@ -53,7 +53,7 @@ class TotalAt:
 
 
 def offsets(meters: Sequence[Meter]) -> tuple[Offset, ...]:
-    """What must be added to each meter's showing to give the hours of the stack?
+    """Compute what must be added to each meter's showing to give the hours of the stack.
 
     Hours of a stack = what the meters before counted from fitting to removal, plus what this
     one shows less what it showed when it was fitted. A meter taken off unread counts up to its
@@ -81,7 +81,7 @@ def hours_between(
     start: TotalAt | None,
     end: TotalAt | None,
 ) -> Hours:
-    """How many hours ran between a closing and the next opening?
+    """Compute the hours between a closing and the next opening.
 
     ``start`` and ``end`` are the stack's hours read at the closing and at the opening, None
     where nobody read them; then the readings between (``totals``, in order of time) give the
@@ -118,7 +118,7 @@ def running_spells(
     without_load: Sequence[datetime] = (),
     least_standing_h: float = LEAST_STANDING_H,
 ) -> tuple[int, ...]:
-    """In which spell, counted from 1, lies each reading? Readings stand in the order of time.
+    """Number the spell from 1 in which each reading lies. Readings stand in the order of time.
 
     ``hours_h`` are running hours, ``without_load`` the times of readings without load, in order.
     Raises Inconsistent where the rows differ in length or the readings are not in order.

@@ -73,7 +73,7 @@ class Rods:
 def draw(
     pile: tuple[float, float], prefix: str, rods: Rods, ports: Sequence[Port], open_at: End | None
 ) -> str:
-    """Compression plates, rods and ports around a pile between two places on the axis."""
+    """Draw compression plates, rods and ports around a pile between two places on the axis."""
     (start, end), top, bottom, drawn = pile, PILE_TOP, PILE_BOTTOM, []
     plate_top, high = top - 2 * _SLEEVE + 1, bottom - top + 4 * _SLEEVE - 2
     for side, x, ahead in ((End.FIXED, start - PLATE, -1), (End.FREE, end, 1)):

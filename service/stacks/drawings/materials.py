@@ -38,13 +38,13 @@ FLUIDS = {"fuel": FUEL, "air": AIR, "water": WATER}
 
 
 def hatching(material: Material, *, leaning_left: bool) -> str:
-    """The name of the pattern for a cut face."""
+    """Return the name of the pattern for a cut face."""
     kind = HATCHINGS[material]
     return f"{kind}-l" if leaning_left and kind != CROSSED else kind
 
 
 def patterns(prefix: str, grain: float = 1.0) -> str:
-    """All patterns under ids that begin with a prefix; ``grain`` makes them coarser."""
+    """Return all patterns under ids that begin with a prefix; ``grain`` makes them coarser."""
 
     pen = f'class="d-hatch" stroke="{HATCHING}" stroke-width="{HATCH_WIDTH * 1.4 / grain:.2f}"'
 
@@ -84,7 +84,7 @@ def patterns(prefix: str, grain: float = 1.0) -> str:
 def legend(
     x: float, y: float, prefix: str, names: Iterable[str], *, columns: int = 1, width: float = 190
 ) -> tuple[str, float]:
-    """Swatches with their words for the names used in a drawing; and how high they are."""
+    """Draw the swatches with words for the names used in a drawing, and say how high they are."""
     drawn = []
     names = list(dict.fromkeys(names))
     rows = -(-len(names) // columns)

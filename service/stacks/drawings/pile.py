@@ -72,7 +72,7 @@ _HEAD = 38.0
 
 
 def detail(page: Page, cell: int, corner: tuple[float, float]) -> tuple[str, float, float]:
-    """The detail of a cell with its upper left ``corner``; its width and height.
+    """Return the detail of a cell with its upper left ``corner``; its width and height.
 
     The coolant layers next to the cell are drawn with it. Where the pile is drawn to scale, the
     detail says how much larger it is.
@@ -174,7 +174,7 @@ def draw_pile(
     is_slim: bool = False,
     prefix: str = "pile",
 ) -> str:
-    """The section through a pile as one SVG element, the fixed end at the left.
+    """Return the section through a pile as one SVG element, the fixed end at the left.
 
     layers: numbered from the fixed end, with their cells (trade.pile.number_cells).
     rods: the clamp as drawn; None leaves rods, nuts and compression plates out.

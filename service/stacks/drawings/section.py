@@ -49,7 +49,7 @@ class Look(NamedTuple):
 
 
 def looks(layers: Sequence[Layer]) -> list[Look]:
-    """How each layer of a pile is drawn; which way a gas side looks follows from the pile."""
+    """Say how each layer of a pile is drawn; which way a gas side looks follows from the pile."""
     centre = {x.cell: at for at, x in enumerate(layers) if x.kind in CELL_KINDS}
     found = []
     for at, layer in enumerate(layers):
@@ -74,7 +74,7 @@ def _gas_ahead(layers: Sequence[Layer], at: int) -> bool:
 
 
 def shape(look: Look, width: float, height: float, prefix: str, rim: float = RIM) -> str:
-    """A layer cut through, its upper left corner at 0, 0; patterns are those of a prefix."""
+    """Return a layer cut through, its upper left corner at 0, 0; patterns are those of a prefix."""
     ground = box(0, 0, width, height, f'class="d-paper" fill="{PAPER}"')
     outline = box(0, 0, width, height, f'fill="none" {FINE}')
     if look.kind is Kind.GASKET:
@@ -179,7 +179,7 @@ class Page:
 
 
 def revisions(layers: Sequence[Layer], changes: Iterable[Mark]) -> list[Revision]:
-    """The marks of a comparison that concern parts of this pile."""
+    """Return the marks of a comparison that concern parts of this pile."""
     here = {layer.part for layer in layers}
     found = (
         Revision(m.number, str(m.what), frozenset(c.layer.part for c in m.changes) & here)
@@ -189,7 +189,10 @@ def revisions(layers: Sequence[Layer], changes: Iterable[Mark]) -> list[Revision
 
 
 def cell_numbers(page: Page) -> str:
-    """A bracket over each cell and its number, as many as can be read; blank cells are named."""
+    """Draw a bracket over each cell with its number, as many as can be read.
+
+    Blank cells are named.
+    """
     blanks = {x.cell for x in page.layers if x.kind is Kind.BLANK_CELL}
     y, drawn, last_x = PILE_TOP - 40, [], -99.0
     for cell, (start, end) in page.cells.items():
@@ -209,7 +212,7 @@ def cell_numbers(page: Page) -> str:
 
 
 def ends(page: Page, is_clamped: bool, open_at: End | None) -> str:
-    """Names both ends beneath the pile."""
+    """Name both ends beneath the pile."""
     y = PILE_BOTTOM + (46 if is_clamped else 24)
     names = []
     for end, x, anchor in (
@@ -222,7 +225,7 @@ def ends(page: Page, is_clamped: bool, open_at: End | None) -> str:
 
 
 def ruler(page: Page, revised: list[Revision]) -> str:
-    """Positions under the layers, as many as can be read beside the changes."""
+    """Draw positions under the layers, as many as can be read beside the changes."""
     places = page.axis.places
     narrow = (page.axis.end - page.axis.start) / max(1, len(places))
     step = next((s for s in (1, 2, 5, 10, 20, 50, 100) if s * narrow >= 26), 100)
@@ -243,7 +246,7 @@ def ruler(page: Page, revised: list[Revision]) -> str:
 
 
 def height(page: Page) -> str:
-    """The dimension line above the pile, or that there is no pile yet."""
+    """Return the dimension line above the pile, or that there is no pile yet."""
     if not page.layers:
         middle = (page.axis.start + page.axis.end) / 2
         return word(middle, PILE_TOP + 60, "no layers yet", anchor="middle", pen="soft")
@@ -252,7 +255,7 @@ def height(page: Page) -> str:
 
 
 def changes(page: Page, revised: list[Revision]) -> str:
-    """Revision triangles under the changed layers, moved apart where they would meet."""
+    """Draw revision triangles under the changed layers, moved apart where they would meet."""
     drawn, last_x = [], -99.0
     for middle, revision in _middles(page, revised):
         x = last_x = max(middle, last_x + 25)
@@ -277,7 +280,7 @@ def _middles(page: Page, revised: list[Revision]) -> list[tuple[float, Revision]
 
 
 def pointer(page: Page, position: int | None) -> str:
-    """An arrow at a position, and the layer set off."""
+    """Return an arrow at a position, and the layer set off."""
     for at, (x, wide) in page.axis.places.items():
         if page.layers[at].position == position:
             tip = f"M{n(x + wide / 2)} {n(PILE_TOP - 2)}l-9 -16h6v-12h6v12h6z"
@@ -291,7 +294,7 @@ def pointer(page: Page, position: int | None) -> str:
 
 
 def circle(page: Page, cell: int) -> str:
-    """The thin line around what is drawn in detail."""
+    """Return the thin line around what is drawn in detail."""
     start, end = page.cells[cell]
     half = (end - start) / 2 + 7
     corner = f'rx="{n(min(half, 26))}" pointer-events="none"'

@@ -37,7 +37,7 @@ class Element:
     """has a length known beforehand, so that no FNC1 ends it"""
 
     def checked(self, value: str) -> str:
-        """The value itself; OutOfRange naming the identifier where it is malformed."""
+        """Return the value itself; OutOfRange naming the identifier where it is malformed."""
         name = f"({self.ai}) {self.title}"
         fits = self.shortest <= len(value) <= self.longest
         if self.is_digits:
@@ -125,7 +125,7 @@ ELEMENTS = {
 
 
 def element_of(text: str) -> Element:
-    """Which element begins a text? OutOfRange where it is none of the known identifiers."""
+    """Return the element that begins a text. Raises OutOfRange for no known identifier."""
     for length in (2, 3, 4):
         element = ELEMENTS.get(text[:length])
         if element and len(text) >= length:
@@ -139,7 +139,7 @@ def element_of(text: str) -> Element:
 
 
 def check_digit(digits: str) -> int:
-    """Which digit makes a GS1 key complete? Weights 3 and 1 from the right, modulo 10.
+    """Compute the digit that completes a GS1 key. Weights 3 and 1 from the right, modulo 10.
 
     >>> check_digit("629104150021")
     3
@@ -151,12 +151,12 @@ def check_digit(digits: str) -> int:
 
 
 def gtin_14(value: str) -> str:
-    """A GTIN of 8, 12 or 13 digits filled up to 14 from the left; anything else as it is."""
+    """Return a GTIN of 8, 12 or 13 digits filled up to 14 from the left; anything else as it is."""
     return value.zfill(14) if len(value) in {8, 12, 13} else value
 
 
 def gtin_with_check_digit(ai: str, value: str) -> str:
-    """The number itself where its last digit is right; OutOfRange otherwise."""
+    """Return the number itself where its last digit is right; OutOfRange otherwise."""
     if not (value.isascii() and value.isdigit()):
         raise OutOfRange(f"({ai}) {ELEMENTS[ai].title}", value, "", "digits only")
     right = check_digit(value[:-1])
@@ -171,7 +171,7 @@ def gtin_with_check_digit(ai: str, value: str) -> str:
 
 
 def gs1_date(ai: str, value: str, year: int | None) -> date:
-    """Which day is YYMMDD? Day 00 is the month's last day.
+    """Return the day of YYMMDD. Day 00 is the month's last day.
 
     ``year`` is the present year: the date lies at most 49 years back and 50 ahead of it. Without
     it, the date lies in 2000 to 2099.
@@ -227,7 +227,7 @@ class Scan:
 
 
 def serial_key(text: str) -> str:
-    """By what are two serial numbers compared? Case and surrounding space do not count.
+    """Return what serial numbers are compared by. Case and surrounding space do not count.
 
     Composed and decomposed letters are one (Unicode NFC); nothing inside is collapsed.
 
@@ -238,7 +238,7 @@ def serial_key(text: str) -> str:
 
 
 def read_scan(text: str, *, year: int | None = None) -> Scan:
-    """What does a typed or scanned code say?
+    """Read a typed or scanned code.
 
     A GTIN comes back with 14 digits. Where there is no serial (21), an individual asset
     identifier (8004) is taken for it. ``year`` is the present year for the century of dates
@@ -343,7 +343,7 @@ def _date_of(ai: str, said: Mapping[str, str], year: int | None) -> date | None:
 
 
 def part_label(serial: str | None, lot: str | None, item_number: int | None) -> str:
-    """What does a person read for a part? Its serial, or its lot with the item's number.
+    """Return what a person reads for a part: its serial, or its lot with the item's number.
 
     >>> part_label("TEL-M-0012", "M-4", None), part_label(None, "S-31", 7)
     ('TEL-M-0012', 'S-31 item 7')

@@ -36,7 +36,7 @@ KINDS = tuple(_USUAL)
 
 
 def instrument_accuracy(kind: str, at: float | None = None) -> Accuracy:
-    """How far may an instrument of this kind read wrong? ``at`` is the reading, in its unit.
+    """Return how far an instrument of this kind may read wrong; ``at`` in its unit.
 
     Drivers below 10 N·m may be 6 % off. Raises OutOfRange for an unknown kind.
 

@@ -67,7 +67,7 @@ FIELDS: dict[Kind, tuple[Field, ...]] = {
 
 
 def stiffness_from_form(kind: Kind, typed: Mapping[str, str]) -> PartStiffness | None:
-    """The stiffness that was typed; None where nothing was.
+    """Return the stiffness that was typed; None where nothing was.
 
     Raises FieldRefused (with the field's name) or Inconsistent.
     """
@@ -110,7 +110,7 @@ def _soft(typed: Mapping[str, str], numbers: Mapping[str, float], of: CurveOf) -
 
 
 def stiffness_to_form(stiffness: PartStiffness | None) -> dict[str, str]:
-    """The fields as they would be typed; empty where nothing is known."""
+    """Return the fields as they would be typed; empty where nothing is known."""
     if stiffness is None:
         return {}
     shown: dict[str, str] = {}
