@@ -26,7 +26,7 @@ from service.platform.files.fields_in import STACK_FIELDS, Reading, number_in
 from service.platform.files.tables_in import Row, Table, text_of
 from service.records.queries.pile_checks import FixingAt, PileCheck, check_of_list
 from service.stacks.tables import Stack
-from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.identifiers import serial_key, serials_in
 from service.store.changes.imports import LotKey, NewLot, SourceFile
 from service.store.changes.lots import LotEntry
 from service.store.files import TypeFinder, Wrong
@@ -212,7 +212,9 @@ def _which(
         return replace(one, lot=lot_key)
     if not serial:
         raise Refused("serial", "", "no serial number is given.", "What is marked on the part.")
-    key = (part_type.id, serial_key(serial))
+    keys = {(part_type.id, serial_key(name)): name for name in serials_in(serial)}
+    key = next((key for key in keys if key in seen.known), list(keys)[-1])
+    serial = keys[key]
     if key in seen.serials:
         reason = f"line {seen.serials[key]} has this part as well."
         raise Refused("serial", serial, reason, "Each part once.")
@@ -413,7 +415,8 @@ def _known_parts(
 ) -> dict[tuple[int, str], KnownPart]:
     if "serial" not in mapping:
         return {}
-    keys = {serial_key(text_of(row.cells[mapping["serial"]])) for row in table.rows} - {""}
+    texts = (text_of(row.cells[mapping["serial"]]) for row in table.rows)
+    keys = {serial_key(name) for text in texts for name in serials_in(text)}
     wanted, found = sorted(keys), {}
     for start in range(0, len(wanted), 500):
         rows = session.execute(

@@ -37,7 +37,7 @@ from service.people.tables import Role
 from service.platform.database import make_engine
 from service.records.tables import RecordState
 from service.settings import Settings
-from service.store.queries.scans import find_scanned
+from service.store.queries.scans import A_PART, resolve
 
 # The whole invented history: everything that happened, in the order in which it happened.
 
@@ -178,10 +178,9 @@ def first_steps(session: Session) -> tuple[FirstStep, ...]:
             f" by {record.written_by}."
         )
         steps.append(FirstStep(Role.SUPERVISOR, sentence, f"/records/{record.id}/approval"))
-    for hit in find_scanned(session, FAILING).hits:
-        if hit.kind == "part":
-            sentence = f"Trace MEA {hit.label}, which failed: what do those that fail share?"
-            steps.append(FirstStep(Role.QUALITY, sentence, f"/parts/{hit.id}/trace"))
+    for hit in resolve(session, FAILING, among=A_PART).hits:
+        sentence = f"Trace MEA {hit.label}, which failed: what do those that fail share?"
+        steps.append(FirstStep(Role.QUALITY, sentence, f"/parts/{hit.id}/trace"))
     steps += _running_life(session)
     return tuple(sorted(steps, key=lambda step: ORDER.index(step.role)))
 

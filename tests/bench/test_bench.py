@@ -422,6 +422,51 @@ def test_a_gs1_code_is_understood_and_its_lot_compared(engine: Engine) -> None:
     assert bench_.pile.layers[-1].label == "TELM0012"
 
 
+@pytest.mark.parametrize("serial", ["(21)N-7", "(10)L-5", "(99999)x", "L-9 item 1"])
+def test_a_serial_that_looks_like_something_else_is_still_a_serial(
+    engine: Engine, serial: str
+) -> None:
+    bench_ = opened(engine)
+    a_part(bench_.lab, "mea", serial=serial)
+
+    bench_.do(bench.put_on, end=End.FREE, scanned=serial.upper())
+
+    assert bench_.pile.layers[-1].label == serial
+
+
+def test_a_code_that_is_a_serial_and_holds_another_asks_which(engine: Engine) -> None:
+    bench_ = opened(engine)
+    a_part(bench_.lab, "mea", serial="N-7")
+    plain = a_part(bench_.lab, "mea", serial="(21)N-7")
+
+    with pytest.raises(Refused, match="several parts bear it") as refused:
+        bench_.do(bench.put_on, end=End.FREE, scanned="(21)N-7")
+    assert "MEA N-7" in refused.value.right_would_be
+    bench_.do(bench.put_on, end=End.FREE, part_id=plain.id)
+
+    assert bench_.pile.layers[-1].part == plain.id
+
+
+def test_the_label_of_a_counted_item_means_that_item(engine: Engine) -> None:
+    bench_ = opened(engine)
+    lot = a_lot(bench_.lab, "gas_gasket", label="L-0001")
+    a_part(bench_.lab, "gas_gasket", lot=lot)
+    second = a_part(bench_.lab, "gas_gasket", lot=lot)
+
+    bench_.do(bench.put_on, end=End.FREE, scanned="l-0001 item 2")
+
+    assert bench_.pile.layers[-1].part == second.id
+
+
+def test_a_malformed_code_is_refused_with_what_is_wrong_in_it(engine: Engine) -> None:
+    bench_ = opened(engine)
+
+    with pytest.raises(Refused, match="application identifier") as refused:
+        bench_.do(bench.put_on, end=End.FREE, scanned="(99999)x")
+
+    assert (refused.value.field, refused.value.value) == ("scanned", "(99999)x")
+
+
 def test_a_serial_of_several_types_is_decided_by_type_or_choice(engine: Engine) -> None:
     bench_ = opened(engine)
     mea = a_part(bench_.lab, "mea", serial="0012")

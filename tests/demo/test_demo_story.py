@@ -33,7 +33,7 @@ from service.stacks.queries.hours import stack_hours
 from service.stacks.queries.stacks import find_stack, stack_list
 from service.stacks.tables import Build, HourReading, Layer, Stack
 from service.store.queries.instruments import instruments, readings_in_doubt
-from service.store.queries.scans import find_scanned
+from service.store.queries.scans import resolve
 from service.store.tables import Concession, Part, PartType
 from tests.bench.at_the_bench import what_is_missing
 
@@ -61,7 +61,7 @@ def _records(engine: Engine) -> dict[RecordState, ListedRecord]:
 
 def _failing(engine: Engine) -> Trace:
     with reading(engine) as session:
-        (hit,) = find_scanned(session, FAILING).hits
+        (hit,) = resolve(session, FAILING).hits
         return trace(session, hit.id)
 
 

@@ -19,6 +19,12 @@ def lab(app: Any) -> dict[str, int]:
         ids = {
             "mea": builders.a_part(session, types.mea, serial="A-0017", lot=lot).id,
             "plate": builders.a_part(session, types.fuel_plate, serial="a-0017").id,
+            "code": builders.a_part(session, types.mea, serial="(21)N-7").id,
+            "item": builders.a_part(
+                session,
+                types.gas_gasket,
+                lot=builders.a_lot(session, types.gas_gasket, label="S-31"),
+            ).id,
             "alone": builders.a_part(session, types.mea, serial="B-1").id,
             "tool": builders.a_torque_instrument(session, label="TD-7").id,
             "lot": lot.id,
@@ -36,6 +42,8 @@ def lab(app: Any) -> dict[str, int]:
         (" B-1 ", "/parts/{alone}"),
         ("(21)A-0017(10)M-4", "/parts/{mea}"),
         ("]d201095060001343521A-0017\x1d10M-4", None),
+        ("(21)N-7", "/parts/{code}"),
+        ("s-31 item 1", "/parts/{item}"),
         ("tel 4/b", "/stacks/TEL%204%2FB"),
         ("TD-7", "/instruments/{tool}"),
         ("M-4", "/lots/{lot}"),

@@ -110,8 +110,9 @@ def test_every_wish_gives_a_plan(
     assert says in words(answer.text)
 
 
+@pytest.mark.parametrize("typed", ["{}", "(21){}"])
 def test_a_part_of_another_stack_is_taken_over(
-    app: Any, signed_in_client: Clients, lab: None
+    app: Any, signed_in_client: Clients, lab: None, typed: str
 ) -> None:
     """It is used before any in store, and the list says where it is."""
     with Session(app.state.engine) as session:
@@ -121,7 +122,7 @@ def test_a_part_of_another_stack_is_taken_over(
             .where(Part.stack_id == other, Part.serial.like("M-%"))
             .order_by(Part.id)
         ).first()
-    page = looked_at(signed_in_client("builder"), **ADD_ONE, take_over=str(part)).text
+    page = looked_at(signed_in_client("builder"), **ADD_ONE, take_over=typed.format(part)).text
 
     picks = words(page.partition('id="picks"')[2].partition("</table>")[0])
     assert str(part) in picks

@@ -18,7 +18,7 @@ from service.stacks.queries.part_lives import Events, event_counts, part_life
 from service.stacks.queries.stack_sheets import stack_sheet
 from service.stacks.queries.stacks import find_stack, stack_list
 from service.stacks.tables import Build, Layer, Stack
-from service.store.queries.scans import find_scanned
+from service.store.queries.scans import resolve
 from service.store.tables import Hold
 from tests import builders
 from tests.builders import FIRST_CLOSING
@@ -317,7 +317,7 @@ def test_a_scan_finds_parts_stacks_lots_instruments_and_records(engine: Engine) 
         tool = builders.a_torque_instrument(session, label="TD-7")
 
         def found(text: str) -> list[tuple[str, int]]:
-            return [(hit.kind, hit.id) for hit in find_scanned(session, text).hits]
+            return [(hit.kind, hit.id) for hit in resolve(session, text).hits]
 
         assert sorted(found(" a-0017")) == sorted([("part", one.id), ("part", other.id)])
         assert found("(21)A-0017(10)M-4") == [("part", one.id)]
@@ -329,5 +329,12 @@ def test_a_scan_finds_parts_stacks_lots_instruments_and_records(engine: Engine) 
         record = session.scalars(select(RebuildRecord)).one()
         assert ("record", record.id) in found(f"record {record.id}")
         assert found("nothing like it") == found("") == found("(21)") == []
-        assert find_scanned(session, "(21)").trouble
+        assert resolve(session, "(21)").trouble
+        like = builders.a_part(session, types.mea, serial="(21)N-7")
+        assert found("(21)n-7") == [("part", like.id)]
+        bare = builders.a_part(session, types.mea, serial="N-7")
+        assert sorted(found("(21)N-7")) == [("part", like.id), ("part", bare.id)]
+        assert found("https://x.example/01/09506000134352/21/N-7") == [("part", bare.id)]
+        odd = builders.a_lot(session, types.mea, label="(10)L-5")
+        assert found("(10)L-5") == [("lot", odd.id)]
         assert find_stack(session, session.get_one(Stack, stack.id).serial) == stack.id

@@ -1,6 +1,5 @@
 """The new value of a correction: read as typed, and refused where it cannot be true."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -37,7 +36,7 @@ from service.records.tables import RebuildRecord, RecordState
 from service.runs.queries.run_checks import Shown, shown_around
 from service.stacks.tables import Build, BuildPeriod, HourReading, Moment
 from service.store.arithmetic.identifiers import serial_key
-from service.store.queries.candidates import Candidate, read_and_find
+from service.store.queries.scans import Hit, Resolved, resolve_to_fit
 from service.store.tables import Instrument, InstrumentKind
 
 FIELD = "new_value"
@@ -108,7 +107,7 @@ def _part(
     *,
     part_id: int | None,
 ) -> NewValue:
-    found = _one_of(details, typed, part_id, _found(work, details, typed))
+    found = _one_of(details, typed, part_id, _resolved(work, details, typed))
     if found.part_id == details.part_id or (found.lot_id and found.lot_id == details.lot_id):
         raise Refused(FIELD, typed, "this is what the record says already.", "The right one.")
     lot = float(found.lot_id) if found.lot_id else None
@@ -125,39 +124,31 @@ def _part(
     return value
 
 
-def _found(work: Work, details: LayerFacts, typed: str) -> tuple[Candidate, ...]:
+def _resolved(work: Work, details: LayerFacts, typed: str) -> Resolved:
     if not typed.strip():
         raise Refused(FIELD, "", "nothing is given.", "The serial or lot that was really put on.")
-    try:
-        _scan, found = read_and_find(work.session, typed, (details.kind,))
-    except TradeError as trouble:
-        raise Refused(FIELD, typed, str(trouble)) from trouble
-    return found
+    return resolve_to_fit(work.session, typed, (details.kind,))
 
 
-def _one_of(
-    details: LayerFacts, typed: str, part_id: int | None, found: Sequence[Candidate]
-) -> Candidate:
-    if not found:
+def _one_of(details: LayerFacts, typed: str, part_id: int | None, resolved: Resolved) -> Hit:
+    hits = resolved.hits
+    if not hits:
         raise Refused(
-            FIELD,
-            typed,
-            "no part bears this serial, and no lot of counted items this mark.",
-            "Read it again, or add the part first.",
+            FIELD, typed, resolved.reason_unknown, "Read it again, or add the part first."
         )
-    fitting = [candidate for candidate in found if candidate.kind is details.kind]
+    fitting = [hit for hit in hits if hit.part_kind is details.kind]
     if not fitting:
         raise Refused(
-            FIELD, typed, f"it is a {found[0].kind}.", f"A {details.kind} lies in this layer."
+            FIELD, typed, f"it is a {hits[0].part_kind}.", f"A {details.kind} lies in this layer."
         )
     if part_id is not None:
-        fitting = [candidate for candidate in fitting if candidate.part_id == part_id]
+        fitting = [hit for hit in fitting if hit.part_id == part_id]
     if len(fitting) != 1:
         raise Refused(
             FIELD,
             typed,
             "several parts bear it.",
-            "Choose one: " + "; ".join(candidate.in_words for candidate in found) + ".",
+            "Choose one: " + "; ".join(hit.in_words for hit in hits) + ".",
         )
     return fitting[0]
 

@@ -46,7 +46,7 @@ from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, wo
 from service.records.tables import Finding, RebuildRecord, Step, StepKind
 from service.store.arithmetic.identifiers import part_label
 from service.store.changes.holds import PlacedBy, hold_by_word
-from service.store.queries.candidates import read_and_find
+from service.store.queries.scans import resolve_to_fit
 from service.store.tables import Lot, Part, PartType
 
 ALL_KINDS = (*LAYER_KINDS, *FIXING_KINDS)
@@ -206,15 +206,12 @@ def _refuse_other_than(
         raise Refused("part_id", part_id, outermost, "It has to be lifted off first.")
     if not scanned.strip():
         return
-    try:
-        _scan, found = read_and_find(work.session, scanned, ALL_KINDS)
-    except TradeError as trouble:
-        raise Refused("scanned", scanned, str(trouble)) from trouble
-    if layer.part not in {candidate.part_id for candidate in found}:
+    resolved = resolve_to_fit(work.session, scanned, ALL_KINDS)
+    if layer.part not in {hit.part_id for hit in resolved.hits}:
         raise Refused(
             "scanned",
             scanned.strip(),
-            f"the records say that {outermost}",
+            " ".join(filter(None, (resolved.trouble, f"the records say that {outermost}"))),
             "Read it again. If another part really lies there, the record of the build before"
             " needs a correction.",
         )

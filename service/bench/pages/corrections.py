@@ -15,7 +15,6 @@ from service.bench.queries.corrections import CorrectionView, correction
 from service.bench.tables import CorrectionOf
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
-from service.platform.arithmetic.errors import TradeError
 from service.platform.database import changing, reading
 from service.platform.errors import NotFound
 from service.platform.pages.forms import Asked, Form, Typed, blank
@@ -23,7 +22,7 @@ from service.platform.pages.render import go_on, local, page
 from service.platform.permissions import Act, Answer, Person, need
 from service.records.queries.content import Verification, verify
 from service.settings import Settings
-from service.store.queries.candidates import Candidate, read_and_find
+from service.store.queries.scans import Hit, resolve_to_fit
 
 router = APIRouter()
 A_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d+)?)?(Z|[+-]\d\d:\d\d)")
@@ -58,7 +57,7 @@ class NewPage:
     form: Form
     is_time: bool
     turns: tuple[str, ...]
-    candidates: tuple[Candidate, ...]
+    candidates: tuple[Hit, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +193,7 @@ def _sheet(
 def _new_page(
     request: Request, database: Engine, record: Correctable, fact: Fact, form: Form
 ) -> Response:
-    found: tuple[Candidate, ...] = ()
+    found: tuple[Hit, ...] = ()
     if isinstance(fact.details, LayerFacts) and form.wrong("new_value"):
         found = _candidates(database, form.kept("new_value"), fact.details)
     context = NewPage(
@@ -208,14 +207,11 @@ def _new_page(
     return page(request, "bench/corrections/new.html", context, form.status)
 
 
-def _candidates(database: Engine, text: str, details: LayerFacts) -> tuple[Candidate, ...]:
+def _candidates(database: Engine, text: str, details: LayerFacts) -> tuple[Hit, ...]:
     """Parts that bear what was typed, to choose from where there are several."""
-    try:
-        with reading(database) as session:
-            _scan, found = read_and_find(session, text, (details.kind,))
-    except TradeError:
-        return ()
-    return tuple(c for c in found if c.kind is details.kind and c.part_id is not None)
+    with reading(database) as session:
+        hits = resolve_to_fit(session, text, (details.kind,)).hits
+    return tuple(hit for hit in hits if hit.part_kind is details.kind and hit.kind == "part")
 
 
 def _typed(form: Form, fact: Fact) -> str:

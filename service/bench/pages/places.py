@@ -28,7 +28,7 @@ from service.proof.pages.stack_test_sheets import TestsSheet
 from service.records.queries.record_entries import TorqueRead
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
 from service.stacks.drawings.pile import draw_pile
-from service.store.queries.candidates import Candidate
+from service.store.queries.scans import Hit
 
 # The guide at the bench: what comes next on the pile, in words and as a picture.
 
@@ -242,7 +242,7 @@ class BenchPage:
     check: CheckAsked | None = None
     height: ComputedHeight | None = None
     lots: tuple[LotAtHand, ...] = ()
-    candidates: tuple[Candidate, ...] = ()
+    candidates: tuple[Hit, ...] = ()
     fixings: tuple[FixingNow, ...] = ()
     instruments: tuple[tuple[int, str], ...] = ()
     people: tuple[tuple[int, str], ...] = ()

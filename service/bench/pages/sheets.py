@@ -28,7 +28,6 @@ from service.closing.queries.closing_results import checks_asked, computed_heigh
 from service.designs.arithmetic.pile import Layer, counts
 from service.physics.arithmetic.conditions import SEVERITIES, conditions_of
 from service.planning.queries.plans import by_plan
-from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind
 from service.platform.database import now_utc
 from service.platform.pages.forms import Form, blank
@@ -39,7 +38,7 @@ from service.records.tables import RecordKind, StepKind
 from service.settings import Settings
 from service.stacks.drawings.clamp import Rods
 from service.stacks.drawings.pile import draw_pile
-from service.store.queries.candidates import Candidate, read_and_find
+from service.store.queries.scans import Hit, resolve_to_fit
 
 SEEN_WHOLE = 120
 """Layers up to which the whole pile is drawn at each scan beside what comes next."""
@@ -239,11 +238,8 @@ def _down_to(page: BenchPage, parts: Collection[int]) -> BenchPage:
 def _scanned_layers(session: Session, form: Form) -> Collection[int]:
     if not form.wrong("scanned"):
         return ()
-    try:
-        _scan, found = read_and_find(session, form.kept("scanned"), LAYER_KINDS)
-    except TradeError:
-        return ()
-    return {one.part_id for one in found if one.part_id is not None}
+    hits = resolve_to_fit(session, form.kept("scanned"), LAYER_KINDS).hits
+    return {hit.id for hit in hits if hit.kind == "part"}
 
 
 def _finding(
@@ -312,15 +308,11 @@ def _fixings(
     )
 
 
-def _candidates(session: Session, form: Form, kinds: tuple[Kind, ...]) -> tuple[Candidate, ...]:
+def _candidates(session: Session, form: Form, kinds: tuple[Kind, ...]) -> tuple[Hit, ...]:
     """After a refusal: what the scanned code can mean; nothing where it is not known at all."""
     if not form.wrong("scanned"):
         return ()
-    try:
-        _scan, found = read_and_find(session, form.kept("scanned"), kinds)
-    except TradeError:
-        return ()
-    return found
+    return resolve_to_fit(session, form.kept("scanned"), kinds).hits
 
 
 def _closing(

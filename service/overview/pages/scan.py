@@ -12,7 +12,7 @@ from service.platform.pages.forms import Asked
 from service.platform.pages.render import page
 from service.platform.permissions import Act, need
 from service.stacks.pages.stacks import address
-from service.store.queries.scans import Found, Hit, find_scanned
+from service.store.queries.scans import Hit, Resolved, resolve
 
 router = APIRouter()
 
@@ -21,7 +21,7 @@ router = APIRouter()
 class ScanPage:
     """What a text may stand for, where it is more than one thing or nothing known."""
 
-    found: Found
+    found: Resolved
     hits: tuple[tuple[str, Hit], ...]
     raw: str
     again: str
@@ -32,7 +32,7 @@ def scan(request: Request, me: Me, database: Database, asked: Asked) -> Response
     """Open what a scanned or typed text stands for; offer a choice, or say that nothing does."""
     need(me, Act.READ)
     with reading(database) as session:
-        found = find_scanned(session, asked.kept("text"), year=now_utc().year)
+        found = resolve(session, asked.kept("text"), year=now_utc().year)
     hits = tuple((_address(hit), hit) for hit in found.hits)
     if len(hits) == 1:
         return RedirectResponse(hits[0][0], status_code=303)

@@ -42,7 +42,7 @@ from service.platform.permissions import Act, need
 from service.settings import Settings
 from service.stacks.queries.layer_maps import layer_map
 from service.stacks.queries.stacks import find_stack
-from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.identifiers import serial_key, serials_in
 
 # Reading the form of a changeover: wishes, the day, which ends may be opened, the rods.
 
@@ -95,7 +95,8 @@ Serials = dict[str, tuple[int, ...]]
 def serials_typed(form: Form) -> frozenset[str]:
     """Return keys of the serials typed for parts that are not in the pile."""
     typed = [new for _, new in _replacements(form) if new]
-    return frozenset(map(serial_key, (*typed, *_lines(form.kept("take_over")))))
+    texts = (*typed, *_lines(form.kept("take_over")))
+    return frozenset(serial_key(name) for text in texts for name in serials_in(text))
 
 
 def read_ask(form: Form, ground: Ground, serials: Serials, today: date) -> Ask:
@@ -149,7 +150,7 @@ def _replacing(form: Form, ground: Ground, serials: Serials) -> list[Wish]:
     parts: list[int] = []
     by: list[tuple[int, int]] = []
     for old, new in _replacements(form):
-        part = at.get(serial_key(old))
+        part = next((at[key] for name in serials_in(old) if (key := serial_key(name)) in at), None)
         if part is None:
             form.refuse(
                 "replace_parts",
@@ -213,7 +214,7 @@ def _lines(text: str) -> Sequence[str]:
 
 def _one(form: Form, name: str, serial: str, serials: Serials) -> int | None:
     """The part that bears a serial; a serial several parts bear is refused."""
-    found = serials.get(serial_key(serial), ())
+    found = [part for name in serials_in(serial) for part in serials.get(serial_key(name), ())]
     if len(found) == 1:
         return found[0]
     form.refuse(

@@ -10,7 +10,6 @@ from datetime import datetime
 
 from sqlalchemy import exists, or_, select
 
-from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import Work
 from service.platform.errors import Refused
@@ -18,11 +17,11 @@ from service.proof.tables import StackTest
 from service.records.changes.record_journal import shown
 from service.records.tables import MakeSafeLine, RebuildRecord, Step, StepKind, TorqueReading
 from service.stacks.tables import Fixing, Layer, Stack
-from service.store.arithmetic.identifiers import part_label, serial_key
+from service.store.arithmetic.identifiers import part_label
 from service.store.changes.lots import take_item
-from service.store.queries.candidates import Candidate, read_and_find
 from service.store.queries.holds import Forbids, unused_concession, what_forbids
 from service.store.queries.instruments import THROUGH_THE_DAY, calibration_on
+from service.store.queries.scans import Hit, resolve_to_fit
 from service.store.tables import Concession, Instrument, InstrumentKind, Lot, Part, PartType
 
 NOT_AT_HAND = {
@@ -228,46 +227,38 @@ def _resolved(work: Work, wanted: Wanted, kinds: Collection[Kind]) -> tuple[str,
             "nothing is scanned, typed or chosen.",
             "A serial, or a lot to take one item from, would be right.",
         )
-    candidate = _one(work, wanted, kinds)
-    if candidate.lot_id is not None:
-        return "scanned", item_of(work, candidate.lot_id, "scanned")
-    return "scanned", _locked(work, candidate.part_id or 0, "scanned")
+    hit = _hit(work, wanted, kinds)
+    if hit.kind == "lot":
+        return "scanned", item_of(work, hit.id, "scanned")
+    return "scanned", _locked(work, hit.id, "scanned")
 
 
-def _one(work: Work, wanted: Wanted, kinds: Collection[Kind]) -> Candidate:
-    text = wanted.scanned
-    try:
-        scan, found = read_and_find(work.session, text, kinds)
-    except TradeError as trouble:
-        raise Refused("scanned", text, str(trouble)) from trouble
+def _hit(work: Work, wanted: Wanted, kinds: Collection[Kind]) -> Hit:
+    resolved = resolve_to_fit(work.session, wanted.scanned, kinds)
+    hits, name = resolved.hits, resolved.name
     if wanted.part_type_id is not None:
         of_type = select(Part.id).where(Part.part_type_id == wanted.part_type_id)
-        ids = set(work.session.scalars(of_type.where(Part.id.in_([c.part_id for c in found]))))
-        found = tuple(c for c in found if c.part_id in ids) or found
-    name = scan.serial or scan.lot or text
-    if not found:
+        ids = set(work.session.scalars(of_type.where(Part.id.in_([hit.part_id for hit in hits]))))
+        hits = tuple(hit for hit in hits if hit.part_id in ids) or hits
+    if not hits:
         raise Refused(
-            "scanned",
-            name,
-            "no part bears this serial, and no lot of counted items this mark.",
-            "Read it again, or add the part first.",
+            "scanned", name, resolved.reason_unknown, "Read it again, or add the part first."
         )
-    if len(found) > 1:
+    if len(hits) > 1:
         raise Refused(
             "scanned",
             name,
             "several parts bear it.",
-            "Choose one: " + "; ".join(c.in_words for c in found) + ".",
+            "Choose one: " + "; ".join(hit.in_words for hit in hits) + ".",
         )
-    only = found[0]
-    if scan.lot and only.part_id and only.lot and serial_key(only.lot) != serial_key(scan.lot):
+    if lot := resolved.denied_lot(hits[0]):
         raise Refused(
             "scanned",
             name,
-            f"the code says lot {scan.lot}, the part is kept as of lot {only.lot}.",
+            f"the code says lot {lot}, the part is kept as of lot {hits[0].lot}.",
             "Compare the label with the part's page.",
         )
-    return only
+    return hits[0]
 
 
 def _locked(work: Work, part_id: int, field: str) -> Part:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import date
 from urllib.parse import parse_qsl, unquote, urlsplit
 
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange, TradeError
 
 # The GS1 elements a part's code can carry: their identifiers, lengths, check digits and dates.
 #
@@ -266,6 +266,19 @@ def read_scan(text: str, *, year: int | None = None) -> Scan:
     else:
         return Scan(serial=body, raw=text)
     return _understood(elements, text, year)
+
+
+def serials_in(text: str) -> tuple[str, ...]:
+    """Give the serials a text may mean: itself, and the one in the code it is.
+
+    >>> serials_in("N-7"), serials_in("(21)N-7"), serials_in("(99999)x")
+    (('N-7',), ('(21)N-7', 'N-7'), ('(99999)x',))
+    """
+    try:
+        names = (text.strip(), read_scan(text).serial)
+    except TradeError:
+        names = (text.strip(), None)
+    return tuple(dict.fromkeys(name for name in names if name))
 
 
 def _element_string(body: str) -> Iterator[tuple[str, str]]:

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import Person
 from service.platform.errors import NotFound, Refused
 from service.store.arithmetic.identifiers import serial_key
-from service.store.queries.scans import find_scanned
+from service.store.queries.scans import A_PART, resolve
 from service.store.tables import Instrument
 
 
@@ -46,9 +46,9 @@ def part_by_text(session: Session, text: str, drawing: str = "") -> int:
     Serials are unique within a part type only: where several parts bear it, ``drawing`` (the
     drawing number) has to choose. Raises NotFound, and Refused where the choice is open.
     """
-    hits = [hit for hit in find_scanned(session, text).hits if hit.kind == "part"]
+    hits = resolve(session, text, among=A_PART).hits
     if drawing:
-        hits = [hit for hit in hits if f"({drawing})" in hit.detail]
+        hits = tuple(hit for hit in hits if hit.drawing_number == drawing)
     if not hits:
         raise NotFound("part", text)
     if len(hits) > 1:
