@@ -256,7 +256,20 @@ def empty_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
 @pytest.fixture(scope="session")
 def kept_engines() -> Callable[[str], Engine]:
     """Give the engine of an address, the same in each test: a statement is compiled once."""
-    return cache(make_engine)
+
+    @cache
+    def engine_at(url: str) -> Engine:
+        engine = make_engine(url)
+        if engine.dialect.name == "sqlite":
+            event.listen(engine, "connect", _hurried_file)
+        return engine
+
+    return engine_at
+
+
+def _hurried_file(connection: Any, _record: Any) -> None:
+    # Nobody waits for a disk here either.
+    connection.execute("PRAGMA synchronous=OFF")
 
 
 @pytest.fixture
