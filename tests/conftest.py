@@ -302,31 +302,34 @@ def engine(database_url: str, kept_engines: Callable[[str], Engine]) -> Iterator
 
 
 @pytest.fixture(scope="session")
-def compiled_templates(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Where all servers of this process keep their templates compiled: each is compiled once."""
-    return tmp_path_factory.mktemp("templates")
+def kept_app(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """The server of this process, put together once; its database is never asked."""
+    from service.app import make_app
+    from service.settings import Settings
+
+    folder = tmp_path_factory.mktemp("kept")
+    return make_app(Settings(data_folder=folder, database_url="sqlite://", lab_name="Test lab"))
 
 
 @pytest.fixture
 def app(
     request: pytest.FixtureRequest,
     tmp_path: Path,
-    compiled_templates: Path,
+    kept_app: Any,
     kept_engines: Callable[[str], Engine],
 ) -> Iterator[Any]:
-    """The server. Its database is the test's ``engine`` if it has one, else a SQLite file."""
-    from service.app import make_app
-    from service.settings import Settings
-
+    """The server on data of its own: the test's ``engine`` if it has one, else a SQLite file."""
     by_engine = "database_url" in request.fixturenames
     url = request.getfixturevalue("database_url" if by_engine else "sqlite_url")
-    kept = tmp_path / "data" / "cache" / "templates"
-    kept.parent.mkdir(parents=True, exist_ok=True)
-    kept.symlink_to(compiled_templates)
-    app = make_app(Settings(data_folder=tmp_path / "data", database_url=url, lab_name="Test lab"))
-    app.state.engine = kept_engines(url)
-    yield app
-    app.state.engine.dispose()
+    data = tmp_path / "data"
+    data.mkdir()
+    kept, routes = kept_app.state.settings, list(kept_app.router.routes)
+    kept_app.state.settings = kept.model_copy(update={"data_folder": data, "database_url": url})
+    kept_app.state.engine = kept_engines(url)
+    yield kept_app
+    kept_app.router.routes[:] = routes
+    kept_app.state.settings = kept
+    kept_app.state.engine.dispose()
 
 
 @pytest.fixture(scope="session")
