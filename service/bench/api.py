@@ -18,7 +18,7 @@ from service.closing.queries.closing_results import kept_result
 from service.physics.arithmetic.conditions import FindingEntry
 from service.platform.api import answers, request_models
 from service.platform.api.answers import Out
-from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.callers import Caller, Database, OneTimeKey, made_once
 from service.platform.api.request_models import TorqueRead, WholeRecord, instruments_of, logins_of
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.database import Work, reading
@@ -27,7 +27,6 @@ from service.platform.permissions import Act, need
 from service.records.changes import rebuild_records
 from service.records.queries.content import verify
 from service.records.tables import Involvement, RecordKind, RecordState
-from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.stacks import find_stack
 from service.store.queries.names import instruments_by_mark, people_by_login
 

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Path, Query
 from pydantic import AwareDatetime, Field
 
 from service.platform.api.answers import Made, Out
-from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.callers import Caller, Database, OneTimeKey, made_once
 from service.platform.api.request_models import In, Name, Words
 from service.platform.database import Work, reading
 from service.platform.errors import NotFound
@@ -16,7 +16,6 @@ from service.platform.permissions import Act, need
 from service.proof import changes
 from service.proof.queries.releases import gate
 from service.proof.queries.stack_tests import made_in_record
-from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.build_spans import builds_of
 from service.stacks.queries.stacks import find_stack
 from service.store.queries.names import instruments_by_mark

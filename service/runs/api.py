@@ -11,7 +11,7 @@ from sqlalchemy import Engine
 from starlette.datastructures import FormData, UploadFile
 
 from service.platform.api import answers, request_models
-from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import changing, reading
 from service.platform.errors import Refused
@@ -33,7 +33,6 @@ from service.runs.queries.runs import (
 )
 from service.runs.tables import RunKind, UploadState
 from service.settings import Settings
-from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.stacks import find_stack
 
 # What is sent and answered of runs as JSON: hours in h, other units in the names.
@@ -328,12 +327,10 @@ def mappings(caller: Caller, engine: Database) -> list[KeptColumns]:
 
 
 @router.post("/run-mappings", status_code=201)
-def keep(
-    told: MappingSent, caller: Caller, engine: Database, key: OneTimeKey = None
-) -> answers.Made:
+def keep(told: MappingSent, call: Call) -> answers.Made:
     """Keep a mapping under a name; a changed one is a new version."""
     mapping = _mapping(told.mapping)
-    return made_once(engine, caller, key, lambda work: keep_mapping(work, told.name, mapping))
+    return make_once(call, lambda work: keep_mapping(work, told.name, mapping))
 
 
 def _stack(engine: Engine, serial: str) -> int:

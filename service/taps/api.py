@@ -7,11 +7,10 @@ from fastapi import APIRouter, Path
 from pydantic import AwareDatetime, Field
 
 from service.platform.api import answers, request_models
-from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.api.request_models import Why
-from service.platform.database import Work, reading
+from service.platform.database import reading
 from service.platform.permissions import Act, need
-from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.stacks import find_stack
 from service.taps.arithmetic import MOST_CHANNELS
 from service.taps.changes import correct_tap_map, withdraw_tap_map, write_tap_map
@@ -96,14 +95,10 @@ def taps(serial: str, caller: Caller, engine: Database) -> TapMaps:
 
 
 @router.post("/stacks/{serial}/taps", status_code=201)
-def write(
-    *, serial: str, told: TapMapSent, caller: Caller, engine: Database, key: OneTimeKey = None
-) -> answers.Made:
+def write(serial: str, told: TapMapSent, call: Call) -> answers.Made:
     """Say which cell each channel reads from a time on."""
-    return made_once(
-        engine,
-        caller,
-        key,
+    return make_once(
+        call,
         lambda work: write_tap_map(
             work,
             find_stack(work.session, serial),
@@ -115,19 +110,10 @@ def write(
 
 
 @router.post("/tap-maps/{tap_map_id}/correction", status_code=201)
-def correct(
-    *,
-    tap_map_id: TapMapNumber,
-    told: TapMapSent,
-    caller: Caller,
-    engine: Database,
-    key: OneTimeKey = None,
-) -> answers.Made:
+def correct(tap_map_id: TapMapNumber, told: TapMapSent, call: Call) -> answers.Made:
     """Write the right map in place of a wrong one; every voltage of its time is read anew."""
-    return made_once(
-        engine,
-        caller,
-        key,
+    return make_once(
+        call,
         lambda work: correct_tap_map(
             work,
             tap_map_id,
@@ -139,18 +125,6 @@ def correct(
 
 
 @router.post("/tap-maps/{tap_map_id}/taking-back", status_code=201)
-def take_back(
-    *,
-    tap_map_id: TapMapNumber,
-    told: Why,
-    caller: Caller,
-    engine: Database,
-    key: OneTimeKey = None,
-) -> answers.Made:
+def take_back(tap_map_id: TapMapNumber, told: Why, call: Call) -> answers.Made:
     """Take a map back that never was true."""
-
-    def change(work: Work) -> int:
-        withdraw_tap_map(work, tap_map_id, reason=told.reason)
-        return tap_map_id
-
-    return made_once(engine, caller, key, change)
+    return make_once(call, lambda work: withdraw_tap_map(work, tap_map_id, reason=told.reason))

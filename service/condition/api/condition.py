@@ -12,13 +12,12 @@ from service.condition.arithmetic.typed_voltages import MOST_CHANNELS
 from service.condition.changes import type_voltages
 from service.condition.queries.condition import Asked, ShownMoment, read_condition
 from service.platform.api.answers import Made, Out
-from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.api.request_models import In, Name
 from service.platform.database import reading
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.runs.tables import CurveDirection
-from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.stacks import find_stack
 
 # What of a stack's condition is answered and sent as JSON: units stand in the names.
@@ -254,21 +253,12 @@ def shown(
 
 
 @router.post("/stacks/{serial}/voltages", status_code=201)
-def voltages(
-    *,
-    serial: str,
-    sent: VoltagesSent,
-    caller: Caller,
-    engine: Database,
-    key: OneTimeKey = None,
-) -> Made:
+def voltages(serial: str, sent: VoltagesSent, call: Call) -> Made:
     """Write down the voltages of all channels at one moment."""
     if sent.channels and len(sent.channels) != len(sent.voltages_v):
         raise Refused("channels", len(sent.channels), "there is not one voltage for each.")
-    return made_once(
-        engine,
-        caller,
-        key,
+    return make_once(
+        call,
         lambda work: type_voltages(
             work,
             find_stack(work.session, serial),

@@ -11,11 +11,10 @@ from service.condition.changes import add_curve, void_curve
 from service.condition.queries.cell_histories import stack_voltages
 from service.condition.queries.polarisation_curves import CellCurve, polarisation_curve
 from service.platform.api.answers import Made
-from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.database import Work, changing, reading
 from service.platform.permissions import Act, need
 from service.runs.api import Void
-from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.stacks import find_stack
 
 router = APIRouter(tags=["condition"])
@@ -54,9 +53,7 @@ def curve(curve_id: CurveNumber, caller: Caller, engine: Database) -> models.Cur
 
 
 @router.post("/stacks/{serial}/curves", status_code=201)
-def add(
-    *, serial: str, sent: models.CurveSent, caller: Caller, engine: Database, key: OneTimeKey = None
-) -> Made:
+def add(serial: str, sent: models.CurveSent, call: Call) -> Made:
     """Add a polarisation curve of all channels; the tap map says which cell each read."""
 
     def change(work: Work) -> int:
@@ -83,7 +80,7 @@ def add(
             meter_hours=sent.meter_hours,
         )
 
-    return made_once(engine, caller, key, change)
+    return make_once(call, change)
 
 
 @router.post("/curves/{curve_id}/void")

@@ -11,7 +11,7 @@ from sqlalchemy import Engine
 from service.condition.changes import SweepTaken, import_sweep
 from service.condition.files import MOST_MB, began_at, read_sweep
 from service.platform.api.answers import Made
-from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.callers import Call, make_once
 from service.platform.arithmetic.errors import TradeError
 from service.platform.database import Work, reading
 from service.platform.errors import Refused
@@ -20,7 +20,6 @@ from service.runs.arithmetic.log_columns import Mapping, mapping_from_json
 from service.runs.files import run_files
 from service.runs.queries.runs import kept_mapping
 from service.settings import Settings
-from service.stacks.api.stacks import OneTimeKey
 from service.stacks.queries.layer_maps import stack_facts
 from service.stacks.queries.stacks import find_stack
 
@@ -33,8 +32,7 @@ def send(
     *,
     serial: str,
     request: Request,
-    caller: Caller,
-    engine: Database,
+    call: Call,
     content: Annotated[bytes, Body(media_type="application/octet-stream")],
     mapping: Annotated[
         str,
@@ -51,16 +49,15 @@ def send(
     occasion: Annotated[str, Query(max_length=200)] = "",
     temperature_c: Annotated[float | None, Query(ge=-50, le=200)] = None,
     meter_hours: Annotated[float | None, Query(ge=0, le=10_000_000)] = None,
-    key: OneTimeKey = None,
 ) -> Made:
     """Take a sweep's file; answers the number of its first curve."""
-    need(caller, Act.RUN_WRITE)
+    need(call.caller, Act.RUN_WRITE)
     settings: Settings = request.app.state.settings
     if len(content) > MOST_MB * MEGABYTE:
         raise Refused("content", name, "it is too large.", f"At most {MOST_MB} MB, else a log.")
-    with reading(engine) as session:
+    with reading(call.engine) as session:
         stack = stack_facts(session, find_stack(session, serial))
-    columns = _mapping(engine, mapping)
+    columns = _mapping(call.engine, mapping)
     with tempfile.NamedTemporaryFile() as file:
         file.write(content)
         file.flush()
@@ -81,7 +78,7 @@ def send(
                 taken=SweepTaken(at, occasion, temperature_c, meter_hours),
             )
 
-        return made_once(engine, caller, key, change)
+        return make_once(call, change)
 
 
 def _mapping(engine: Engine, wish: str) -> Mapping:

@@ -17,11 +17,10 @@ from service.life.queries.failing_rules import RuleVersion, rules_of_design
 from service.life.queries.mea_lives import MeaLife, mea_life
 from service.life.tables import RuleAnswer
 from service.platform.api.answers import Made, Out
-from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.api.request_models import In, Words
 from service.platform.database import reading
 from service.platform.permissions import Act, need
-from service.stacks.api.stacks import OneTimeKey
 from service.store.queries.names import part_by_text
 
 # Answers on MEAs' own lives and on failing ones: units stand in the names.
@@ -286,20 +285,10 @@ def life(
 
 
 @router.post("/parts/{serial}/failing", status_code=201)
-def confirm(
-    *,
-    serial: str,
-    word: WordSent,
-    caller: Caller,
-    engine: Database,
-    drawing: Drawing = "",
-    key: OneTimeKey = None,
-) -> Made:
+def confirm(*, serial: str, word: WordSent, call: Call, drawing: Drawing = "") -> Made:
     """Confirm that an MEA is failing."""
-    return made_once(
-        engine,
-        caller,
-        key,
+    return make_once(
+        call,
         lambda work: confirm_failing(
             work,
             part_by_text(work.session, serial, drawing),
@@ -310,20 +299,10 @@ def confirm(
 
 
 @router.post("/parts/{serial}/failing/withdrawal", status_code=201)
-def withdraw(
-    *,
-    serial: str,
-    withdrawal: WithdrawalSent,
-    caller: Caller,
-    engine: Database,
-    drawing: Drawing = "",
-    key: OneTimeKey = None,
-) -> Made:
+def withdraw(*, serial: str, withdrawal: WithdrawalSent, call: Call, drawing: Drawing = "") -> Made:
     """Withdraw the standing word that an MEA is failing."""
-    return made_once(
-        engine,
-        caller,
-        key,
+    return make_once(
+        call,
         lambda work: withdraw_failing(
             work, part_by_text(work.session, serial, drawing), reason=withdrawal.reason
         ),
@@ -342,19 +321,11 @@ def rules(design_id: DesignNumber, caller: Caller, engine: Database) -> list[Rul
 
 @router.post("/designs/{design_id}/failing-rule", status_code=201)
 def add_rule(
-    *,
-    design_id: DesignNumber,
-    rule: RuleSent,
-    caller: Caller,
-    engine: Database,
-    after: BackgroundTasks,
-    key: OneTimeKey = None,
+    design_id: DesignNumber, rule: RuleSent, engine: Database, call: Call, after: BackgroundTasks
 ) -> Made:
     """Write a new version of the rule, in force at once; stacks are judged by it."""
-    made = made_once(
-        engine,
-        caller,
-        key,
+    made = make_once(
+        call,
         lambda work: write_rule(
             work, design_id, rule_from_data(rule.content), source=rule.source, reason=rule.reason
         ),

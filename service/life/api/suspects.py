@@ -13,13 +13,12 @@ from service.life.queries.containment import containment
 from service.life.queries.suspects import NamedFactor, NamedLevel, suspects_sheet
 from service.life.queries.traces import trace, traced_mea
 from service.platform.api.answers import Made, Out
-from service.platform.api.callers import Caller, Database
+from service.platform.api.callers import Call, Caller, Database
 from service.platform.api.request_models import In
 from service.platform.database import changing, reading
 from service.platform.errors import NotFound
 from service.platform.permissions import Act, need
 from service.stacks.api.stack_models import Part
-from service.stacks.api.stacks import OneTimeKey
 from service.stacks.changes.build_features import gather_makeups
 from service.store.changes.holds import Subject, place_holds
 from service.store.queries.names import part_by_text
@@ -270,18 +269,10 @@ def exposed(serial: str, caller: Caller, engine: Database, drawing: Drawing = ""
     status_code=201,
     responses={200: {"model": Made, "description": "the same call was answered before"}},
 )
-def hold(
-    *,
-    serial: str,
-    asked: HoldAsked,
-    caller: Caller,
-    engine: Database,
-    key: OneTimeKey = None,
-    drawing: Drawing = "",
-) -> HoldsPlaced:
+def hold(*, serial: str, asked: HoldAsked, call: Call, drawing: Drawing = "") -> HoldsPlaced:
     """Place a hold on all that is exposed with a part, or on what is chosen: all or none."""
-    need(caller, Act.HOLD_WRITE)
-    with changing(engine, caller, key=key, via="api") as work:
+    need(call.caller, Act.HOLD_WRITE)
+    with changing(call.engine, call.caller, key=call.key, via="api") as work:
         part_id = part_by_text(work.session, serial, drawing)
         found = containment(work.session, trace(work.session, part_id))
         names = [thing.name for thing in found.to_hold] if asked.all else asked.chosen

@@ -1,10 +1,12 @@
 """Who calls: a bearer token after RFC 6750, its last use noted at most once a minute."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import timedelta
+from hashlib import sha256
 from typing import Annotated
 
-from fastapi import Depends, HTTPException, Request
+from fastapi import Depends, Header, HTTPException, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 from fastapi.security.utils import get_authorization_scheme_param
 from sqlalchemy import Engine, update
@@ -16,6 +18,7 @@ from service.platform.database import SentOnce, Work, changing, housekeeping, no
 from service.platform.permissions import Person
 
 NOTED_EVERY = timedelta(minutes=1)
+KEY = "Idempotency-Key"
 
 bearer = HTTPBearer(auto_error=False, description="A token made on your own page.")
 
@@ -56,6 +59,54 @@ def caller(
     return person
 
 
+async def one_time_key(
+    request: Request,
+    key: Annotated[
+        str | None,
+        Header(
+            alias=KEY,
+            min_length=8,
+            max_length=80,
+            description="a key of your own; the same call repeated with it gets the first answer,"
+            " another call to this address is refused",
+        ),
+    ] = None,
+) -> SentOnce | None:
+    """Read the one-time key of a call, with the hash of its query and body."""
+    if key is None:
+        return None
+    content = request.scope["query_string"] + b"\n" + await request.body()
+    place = f"{request.method} {request.url.path}"
+    return SentOnce(key, place, sha256(content).hexdigest(), KEY)
+
+
+Caller = Annotated[Person, Depends(caller)]
+Database = Annotated[Engine, Depends(engine_of)]
+OneTimeKey = Annotated[SentOnce | None, Depends(one_time_key)]
+
+
+@dataclass(frozen=True, slots=True)
+class OneCall:
+    """A call that makes one change: where, by whom, and the one-time key it came with."""
+
+    engine: Engine
+    caller: Person
+    key: SentOnce | None
+
+
+def one_call(caller: Caller, engine: Database, key: OneTimeKey) -> OneCall:
+    """Give what a change of a call is made with."""
+    return OneCall(engine, caller, key)
+
+
+def make_once(call: OneCall, change: Callable[[Work], int]) -> Made:
+    """Make one change and answer its number; the same call with its key gets the first answer."""
+    with changing(call.engine, call.caller, key=call.key, via="api") as work:
+        made = change(work)
+        work.answer = str(made)
+    return Made(id=made)
+
+
 def made_once(
     engine: Engine, caller: Person, key: SentOnce | None, change: Callable[[Work], int]
 ) -> Made:
@@ -66,5 +117,4 @@ def made_once(
     return Made(id=made)
 
 
-Caller = Annotated[Person, Depends(caller)]
-Database = Annotated[Engine, Depends(engine_of)]
+Call = Annotated[OneCall, Depends(one_call)]

@@ -7,11 +7,10 @@ from fastapi import APIRouter, Path
 from pydantic import AwareDatetime, Field
 
 from service.platform.api import answers, request_models
-from service.platform.api.callers import Caller, Database, made_once
+from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.api.request_models import Why
-from service.platform.database import Work, reading
+from service.platform.database import reading
 from service.platform.permissions import Act, need
-from service.stacks.api.stacks import OneTimeKey
 from service.stacks.changes.cell_bridges import (
     BridgeEntry,
     correct_bridge,
@@ -91,71 +90,32 @@ def bridges(serial: str, caller: Caller, engine: Database) -> Bridges:
 
 
 @router.post("/stacks/{serial}/bridges", status_code=201)
-def note(
-    *, serial: str, noted: BridgeSent, caller: Caller, engine: Database, key: OneTimeKey = None
-) -> answers.Made:
+def note(serial: str, noted: BridgeSent, call: Call) -> answers.Made:
     """Note a bridged cell.
 
     A jumper across a gas-fed cell short-circuits it: put it on and take it off with load and gas
     off, by the site's procedures.
     """
-    return made_once(
-        engine,
-        caller,
-        key,
-        lambda work: note_bridge(work, find_stack(work.session, serial), noted.told),
+    return make_once(
+        call, lambda work: note_bridge(work, find_stack(work.session, serial), noted.told)
     )
 
 
 @router.post("/bridges/{bridge_id}/end", status_code=201)
-def end(
-    *,
-    bridge_id: BridgeNumber,
-    noted: BridgeEnded,
-    caller: Caller,
-    engine: Database,
-    key: OneTimeKey = None,
-) -> answers.Made:
+def end(bridge_id: BridgeNumber, noted: BridgeEnded, call: Call) -> answers.Made:
     """Say when the jumper was taken off."""
-    return made_once(
-        engine,
-        caller,
-        key,
-        lambda work: end_bridge(work, bridge_id, until_at=noted.until_at, note=noted.note),
+    return make_once(
+        call, lambda work: end_bridge(work, bridge_id, until_at=noted.until_at, note=noted.note)
     )
 
 
 @router.post("/bridges/{bridge_id}/correction", status_code=201)
-def correct(
-    *,
-    bridge_id: BridgeNumber,
-    noted: BridgeCorrected,
-    caller: Caller,
-    engine: Database,
-    key: OneTimeKey = None,
-) -> answers.Made:
+def correct(bridge_id: BridgeNumber, noted: BridgeCorrected, call: Call) -> answers.Made:
     """Write what should have been noted."""
-    return made_once(
-        engine,
-        caller,
-        key,
-        lambda work: correct_bridge(work, bridge_id, noted.told, why=noted.why),
-    )
+    return make_once(call, lambda work: correct_bridge(work, bridge_id, noted.told, why=noted.why))
 
 
 @router.post("/bridges/{bridge_id}/taking-back", status_code=201)
-def take_back(
-    *,
-    bridge_id: BridgeNumber,
-    noted: Why,
-    caller: Caller,
-    engine: Database,
-    key: OneTimeKey = None,
-) -> answers.Made:
+def take_back(bridge_id: BridgeNumber, noted: Why, call: Call) -> answers.Made:
     """Take a bridge back that never was."""
-
-    def change(work: Work) -> int:
-        withdraw_bridge(work, bridge_id, why=noted.reason)
-        return bridge_id
-
-    return made_once(engine, caller, key, change)
+    return make_once(call, lambda work: withdraw_bridge(work, bridge_id, why=noted.reason))

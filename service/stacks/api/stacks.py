@@ -1,17 +1,16 @@
 """Stacks, their layer maps and their hour meters."""
 
-from hashlib import sha256
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Header, Query, Request
+from fastapi import APIRouter, Query
 from pydantic import AwareDatetime
 
 from service.limits import api
 from service.limits.arithmetic.figures import figures_as_data
 from service.limits.queries import limits_in_force
 from service.platform.api import answers, request_models
-from service.platform.api.callers import Caller, Database, made_once
-from service.platform.database import SentOnce, reading
+from service.platform.api.callers import Call, Caller, Database, make_once
+from service.platform.database import reading
 from service.platform.permissions import Act, need
 from service.records.queries.content import verify
 from service.stacks.api import stack_models
@@ -20,32 +19,6 @@ from service.stacks.queries.layer_maps import layer_map, stack_facts
 from service.stacks.queries.stacks import find_stack, stack_list
 
 router = APIRouter(prefix="/stacks", tags=["stacks"])
-
-KEY = "Idempotency-Key"
-
-
-async def one_time_key(
-    request: Request,
-    key: Annotated[
-        str | None,
-        Header(
-            alias=KEY,
-            min_length=8,
-            max_length=80,
-            description="a key of your own; the same call repeated with it gets the first answer,"
-            " another call to this address is refused",
-        ),
-    ] = None,
-) -> SentOnce | None:
-    """Read the one-time key of a call, with the hash of its query and body."""
-    if key is None:
-        return None
-    request_models = request.scope["query_string"] + b"\n" + await request.body()
-    place = f"{request.method} {request.url.path}"
-    return SentOnce(key, place, sha256(request_models).hexdigest(), KEY)
-
-
-OneTimeKey = Annotated[SentOnce | None, Depends(one_time_key)]
 
 
 @router.get("")
@@ -117,19 +90,10 @@ def limits(*, serial: str, caller: Caller, engine: Database) -> api.Limits | Non
 
 
 @router.post("/{serial}/hours", status_code=201)
-def hours(
-    *,
-    serial: str,
-    shown: request_models.HoursRead,
-    caller: Caller,
-    engine: Database,
-    key: OneTimeKey = None,
-) -> answers.Made:
+def hours(serial: str, shown: request_models.HoursRead, call: Call) -> answers.Made:
     """Write down what the stack's hour meter showed, in h."""
-    return made_once(
-        engine,
-        caller,
-        key,
+    return make_once(
+        call,
         lambda work: read_hours(
             work, find_stack(work.session, serial), hours=shown.hours, taken_at=shown.taken_at
         ),
