@@ -19,7 +19,7 @@ from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.preconditions import within
 from service.platform.audit import Event
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused
+from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.records.changes.attachments import Stored
 from service.runs.queries.run_checks import why_not_released
@@ -135,15 +135,10 @@ def void_curve(work: Work, curve_id: int, *, reason: str) -> None:
     """Make a curve void: it stays as it was, and counts no more. Raises Refused, NotFound."""
     need(work.by, Act.RUN_WRITE)
     why = changes.reason(reason)
-    row = work.session.get(PolarisationCurve, curve_id, with_for_update=True)
-    if row is None:
-        raise NotFound("polarisation curve", curve_id)
+    row = work.locked(PolarisationCurve, curve_id, "polarisation curve")
     serial = work.session.get_one(Stack, row.stack_id).serial
     label = curve_label(serial, row.taken_at)
-    if row.known_until is not None:
-        raise Refused("curve", label, "it is void already.")
-    row.known_until = work.now
-    work.session.flush()
+    _make_void(work, row, "curve", label)
     work.note(
         Event.CURVE_VOID,
         ("curve", row.id, label),
@@ -152,6 +147,13 @@ def void_curve(work: Work, curve_id: int, *, reason: str) -> None:
         stack_id=row.stack_id,
     )
     judge_stack(work, row.stack_id)
+
+
+def _make_void(work: Work, row: PolarisationCurve | Snapshot, field: str, value: object) -> None:
+    if row.known_until is not None:
+        raise Refused(field, value, "it is void already.")
+    row.known_until = work.now
+    work.session.flush()
 
 
 def cell_temperature(temperature_c: float | None) -> float | None:
@@ -455,9 +457,7 @@ def void_voltages(work: Work, snapshot_id: int, *, reason: str) -> None:
     """
     need(work.by, Act.RUN_WRITE)
     why = changes.reason(reason)
-    row = work.session.get(Snapshot, snapshot_id, with_for_update=True)
-    if row is None:
-        raise NotFound("snapshot", snapshot_id)
+    row = work.locked(Snapshot, snapshot_id, "snapshot")
     if row.reading_id is not None:
         raise Refused(
             "snapshot",
@@ -465,10 +465,7 @@ def void_voltages(work: Work, snapshot_id: int, *, reason: str) -> None:
             "it was read from a run.",
             "Make the run void, or read it again.",
         )
-    if row.known_until is not None:
-        raise Refused("snapshot", snapshot_id, "it is void already.")
-    row.known_until = work.now
-    work.session.flush()
+    _make_void(work, row, "snapshot", snapshot_id)
     serial = work.session.get_one(Stack, row.stack_id).serial
     work.note(
         Event.VOLTAGES_VOID,

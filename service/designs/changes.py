@@ -15,7 +15,7 @@ from service.platform import changes as given
 from service.platform.arithmetic.vocabulary import End, Kind
 from service.platform.audit import Change, Event
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused, RefusedTogether
+from service.platform.errors import Refused, RefusedTogether
 from service.platform.permissions import Act, need
 from service.stacks.tables import Stack
 
@@ -46,9 +46,7 @@ def keep_pattern(work: Work, design_id: int, entry: PatternEntry, *, reason: str
     (``cell_2_facing``), Refused once the design is in use and keeps a pattern.
     """
     need(work.by, Act.DESIGN_WRITE)
-    row = work.session.get(Design, design_id, with_for_update=True)
-    if row is None:
-        raise NotFound("design", design_id)
+    row = work.locked(Design, design_id, "design")
     named = f"{row.name} {row.revision}"
     pattern = entry.pattern
     if row.frozen_at is not None:
@@ -207,9 +205,7 @@ def change_design(work: Work, design_id: int, entry: DesignEntry, *, reason: str
     Raises Refused once a stack is made to it: a new revision is the way.
     """
     need(work.by, Act.DESIGN_WRITE)
-    row = work.session.get(Design, design_id, with_for_update=True)
-    if row is None:
-        raise NotFound("design", design_id)
+    row = work.locked(Design, design_id, "design")
     used_by = work.session.scalar(select(Stack.serial).where(Stack.design_id == design_id).limit(1))
     if row.frozen_at is not None or used_by is not None:
         raise Refused(
@@ -240,9 +236,7 @@ def change_design(work: Work, design_id: int, entry: DesignEntry, *, reason: str
 
 
 def _pattern_of(work: Work, design_id: int, entry: DesignEntry) -> dict[str, object]:
-    old = work.session.get(Design, design_id)
-    if old is None:
-        raise NotFound("design", design_id)
+    old = work.row(Design, design_id, "design")
     return carried_over(old, least_cells=entry.least_cells, most_cells=entry.most_cells)
 
 

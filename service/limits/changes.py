@@ -12,7 +12,7 @@ from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.audit import Change, Event
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused
+from service.platform.errors import Refused
 from service.platform.permissions import Act, RecordFacts, need
 
 
@@ -25,8 +25,8 @@ def write_limits(
     this one. Raises Refused where nothing is given, or nothing differs from the newest version.
     """
     need(work.by, Act.LIMITS_WRITE)
-    _refuse_nobody(work)
-    design = _held_design(work, design_id)
+    work.refuse_nobody("signed by", "limits are written by a person.")
+    design = work.locked(Design, design_id, "design")
     said_source = given.words(
         "source", source, "Where the figures come from, such as a test report.", most=1000
     )
@@ -70,12 +70,10 @@ def approve_limits(work: Work, limit_set_id: int, *, content_sha256: str, passwo
     a wrong password, for a version approved already or followed by a newer one, and for a content
     that no longer is what was written.
     """
-    row = work.session.get(LimitSet, limit_set_id)
-    if row is None:
-        raise NotFound("version of limits", limit_set_id)
+    row = work.row(LimitSet, limit_set_id, "version of limits")
     need(work.by, Act.LIMITS_APPROVE, RecordFacts(written_by=row.made_by_id))
-    _refuse_nobody(work)
-    design = _held_design(work, row.design_id)
+    work.refuse_nobody("signed by", "limits are written by a person.")
+    design = work.locked(Design, row.design_id, "design")
     work.session.refresh(row)
     shown = _label(design, row)
     if row.approved_at is not None:
@@ -111,16 +109,3 @@ def approve_limits(work: Work, limit_set_id: int, *, content_sha256: str, passwo
 
 def _label(design: Design, row: LimitSet) -> str:
     return limits_label(f"{design.name} {design.revision}", row.version)
-
-
-def _held_design(work: Work, design_id: int) -> Design:
-    """The design, held: versions of its limits are written and approved one after another."""
-    design = work.session.get(Design, design_id, with_for_update=True)
-    if design is None:
-        raise NotFound("design", design_id)
-    return design
-
-
-def _refuse_nobody(work: Work) -> None:
-    if not work.by.id:
-        raise Refused("signed by", "", "limits are written by a person.", "Sign in as somebody.")

@@ -224,9 +224,7 @@ def make_token(work: Work, person_id: int, label: str) -> str:
 
 def revoke_token(work: Work, token_id: int) -> None:
     """Revoke a token for good: its own person, or an admin."""
-    token = work.session.get(ApiToken, token_id)
-    if token is None:
-        raise NotFound("token", token_id)
+    token = work.row(ApiToken, token_id, "token")
     need(work.by, Act.TOKEN_WRITE if work.by.id == token.person_id else Act.PEOPLE_WRITE)
     if token.revoked_at is not None:
         raise Refused("token", token.label, "was revoked before")

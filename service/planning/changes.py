@@ -12,7 +12,7 @@ from service.planning.tables import ChangeoverPlan
 from service.platform import changes
 from service.platform.audit import Event
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused
+from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.records.changes.rebuild_records import People, begin_record
 from service.records.tables import RecordKind
@@ -40,11 +40,8 @@ def make_plan(
     """
     need(work.by, Act.RECORD_WRITE)
     why = changes.reason(note, field="note")
-    if not work.by.id:
-        raise Refused("made by", "", "a plan is made by a person.", "Sign in as somebody.")
-    stack = work.session.get(Stack, stack_id, with_for_update=True)
-    if stack is None:
-        raise NotFound("stack", stack_id)
+    work.refuse_nobody("made by", "a plan is made by a person.")
+    stack = work.locked(Stack, stack_id, "stack")
     ground = ground_of(work.session, stack_id)
     worked = work_out(work.session, ground, ask)
     _refuse(worked, seen_sha256)
@@ -93,9 +90,7 @@ def begin_record_from_plan(
     in the build the plan was made for, and as `begin_record` does.
     """
     need(work.by, Act.RECORD_WRITE)
-    row = work.session.get(ChangeoverPlan, plan_id, with_for_update=True)
-    if row is None:
-        raise NotFound("changeover plan", plan_id)
+    row = work.locked(ChangeoverPlan, plan_id, "changeover plan")
     if row.record_id is not None:
         raise Refused(
             "plan",

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Engine, create_engine, event, select
 from sqlalchemy.engine import Connection
@@ -24,7 +24,7 @@ from service.life.tables import BuildMakeup, RuleVerdict
 from service.operation import tables  # noqa: F401 - a mapped table needs all it refers to
 from service.people.tables import ApiToken, SignInAttempt, SignInSession
 from service.platform.audit import Change, Event, changes_text
-from service.platform.errors import Busy, Refused, Repeated
+from service.platform.errors import Busy, NotFound, Refused, Repeated
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry, EntryKey
 from service.runs.tables import RunUpload
@@ -43,6 +43,8 @@ OUTSIDE_THE_TRAIL = (
 """What is no fact of its own: keys, progress, what is derived, a bench's meter of one day."""
 SQLITE_BUSY_MS = 10_000
 POSTGRES_LOCK_MS = 10_000
+
+Row = TypeVar("Row")
 
 
 def now_utc() -> datetime:
@@ -111,6 +113,24 @@ class Work:
     via: str = "page"
     answer: str = ""
     notes: int = field(default=0)
+
+    def locked(self, table: type[Row], row_id: int, noun: str) -> Row:
+        """Give the row, locked until the change is done. Raises NotFound with its noun."""
+        return self.row(table, row_id, noun, with_for_update=True)
+
+    def row(
+        self, table: type[Row], row_id: int | None, noun: str, *, with_for_update: bool = False
+    ) -> Row:
+        """Give the row. Raises NotFound with its noun."""
+        row = self.session.get(table, row_id, with_for_update=with_for_update)
+        if row is None:
+            raise NotFound(noun, row_id)
+        return row
+
+    def refuse_nobody(self, field: str, why: str, right: str = "Sign in as somebody.") -> None:
+        """Raise Refused where nobody does it but the program itself."""
+        if not self.by.id:
+            raise Refused(field, "", why, right)
 
     def note(
         self,

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import func, select, update
+from sqlalchemy import func, select
 
 from service.designs.tables import Design
 from service.platform import changes as given
@@ -19,7 +19,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.stacks.changes.rule_verdicts import judge_stack
-from service.stacks.changes.supersede import now_or_later
+from service.stacks.changes.supersede import close_out, locked_known
 from service.stacks.queries.build_spans import BuildFacts, builds_of
 from service.stacks.queries.cell_bridges import build_then
 from service.stacks.tables import Layer, Stack
@@ -42,7 +42,7 @@ def write_tap_map(
     stack did not have then, a time ahead, or one another map begins at; NotFound.
     """
     need(work.by, Act.RUN_WRITE)
-    stack = _held_stack(work, stack_id)
+    stack = work.locked(Stack, stack_id, "stack")
     why = given.reason(reason)
     right = _checked(work, stack_id, valid_from, cell_of)
     _refuse_taken(work, stack_id, valid_from)
@@ -67,31 +67,32 @@ def correct_tap_map(
     `write_tap_map` does, and Refused where nothing differs or the map was corrected before.
     """
     need(work.by, Act.RUN_WRITE)
-    old, stack = _held_map(work, tap_map_id)
+    old, stack = _known_map(work, tap_map_id)
     why = given.reason(reason)
     right = _checked(work, old.stack_id, valid_from, cell_of)
     thought = trade.TapMap(old.valid_from, read_channels(old.channels))
     changes = [("valid from", old.valid_from, valid_from), *_changes(thought, right)]
     if thought == right:
         raise Refused("channels", "", "this is what the map says already.", "The right cells.")
-    _close_out(work, old)
+    close_out(work, old)
     _refuse_taken(work, old.stack_id, valid_from)
     row = _write(work, old.stack_id, right, why)
     _note(work, stack, Event.TAP_MAP_CORRECTED, row, changes, reason=why)
     return row.id
 
 
-def withdraw_tap_map(work: Work, tap_map_id: int, *, reason: str) -> None:
+def withdraw_tap_map(work: Work, tap_map_id: int, *, reason: str) -> int:
     """Take a map back that never was true; the one before it is valid for its time again.
 
-    Raises Refused where it was corrected or taken back before, NotFound.
+    Gives its number. Raises Refused where it was corrected or taken back before, NotFound.
     """
     need(work.by, Act.RUN_WRITE)
-    old, stack = _held_map(work, tap_map_id)
+    old, stack = _known_map(work, tap_map_id)
     why = given.reason(reason)
-    _close_out(work, old)
+    close_out(work, old)
     changes: list[Change] = [("map", "valid", "taken back: it never was so")]
     _note(work, stack, Event.TAP_MAP_CORRECTED, old, changes, reason=why)
+    return tap_map_id
 
 
 def _checked(
@@ -131,8 +132,7 @@ def _refuse_taken(work: Work, stack_id: int, valid_from: datetime) -> None:
 
 
 def _write(work: Work, stack_id: int, right: trade.TapMap, reason: str) -> TapMap:
-    if not work.by.id:
-        raise Refused("written by", "", "a map is written by somebody known.", "Sign in.")
+    work.refuse_nobody("written by", "a map is written by somebody known.", "Sign in.")
     row = TapMap(
         stack_id=stack_id,
         valid_from=right.valid_from,
@@ -146,31 +146,10 @@ def _write(work: Work, stack_id: int, right: trade.TapMap, reason: str) -> TapMa
     return row
 
 
-def _close_out(work: Work, old: TapMap) -> None:
-    work.session.execute(
-        update(TapMap).where(TapMap.id == old.id).values(known_until=now_or_later(work, TapMap))
+def _known_map(work: Work, tap_map_id: int) -> tuple[TapMap, Stack]:
+    return locked_known(
+        work, TapMap, tap_map_id, "tap map", field="map", right="Correct the one valid now."
     )
-
-
-def _held_stack(work: Work, stack_id: int) -> Stack:
-    """The stack, held: its maps are written one after another."""
-    stack = work.session.get(Stack, stack_id, with_for_update=True)
-    if stack is None:
-        raise NotFound("stack", stack_id)
-    return stack
-
-
-def _held_map(work: Work, tap_map_id: int) -> tuple[TapMap, Stack]:
-    row = work.session.get(TapMap, tap_map_id)
-    if row is None:
-        raise NotFound("tap map", tap_map_id)
-    stack = _held_stack(work, row.stack_id)
-    work.session.refresh(row)
-    if row.known_until is not None:
-        raise Refused(
-            "map", "", "it was corrected or taken back before.", "Correct the one valid now."
-        )
-    return row, stack
 
 
 def _changes(before: trade.TapMap | None, after: trade.TapMap) -> list[Change]:

@@ -13,7 +13,7 @@ from service.platform import changes
 from service.platform.arithmetic.vocabulary import Whereabouts
 from service.platform.audit import Event
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused, Stale
+from service.platform.errors import Refused, Stale
 from service.platform.permissions import Act, RecordFacts, need
 from service.records.changes.record_journal import TrailNote, finish_entry
 from service.records.queries.content import verify
@@ -165,7 +165,7 @@ def make_void(work: Work, record_id: int, *, reason: str) -> int:
     """
     record = _held(work, record_id)
     need(work.by, Act.RECORD_VOID, RecordFacts(record.state, record.written_by_id))
-    _refuse_nobody(work)
+    work.refuse_nobody("signed by", "a decision is signed by a person.")
     why = changes.reason(reason)
     if record.state not in (RecordState.OPEN, RecordState.SENT_BACK):
         raise Refused(
@@ -222,7 +222,7 @@ def _to_decide(work: Work, record_id: int) -> RebuildRecord:
     record = _held(work, record_id)
     involved = people_on(work.session, [record_id])[record_id]
     need(work.by, Act.RECORD_APPROVE, RecordFacts(record.state, record.written_by_id, involved))
-    _refuse_nobody(work)
+    work.refuse_nobody("signed by", "a decision is signed by a person.")
     if record.state is not RecordState.HANDED_IN:
         raise Refused(
             "record",
@@ -234,15 +234,7 @@ def _to_decide(work: Work, record_id: int) -> RebuildRecord:
 
 
 def _held(work: Work, record_id: int) -> RebuildRecord:
-    record = work.session.get(RebuildRecord, record_id, with_for_update=True)
-    if record is None:
-        raise NotFound("record", record_id)
-    return record
-
-
-def _refuse_nobody(work: Work) -> None:
-    if not work.by.id:
-        raise Refused("signed by", "", "a decision is signed by a person.", "Sign in as somebody.")
+    return work.locked(RebuildRecord, record_id, "record")
 
 
 def _standing_steps(work: Work, record: RebuildRecord) -> Sequence[Step]:

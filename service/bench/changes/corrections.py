@@ -37,7 +37,7 @@ from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import Facing, Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused, Stale
+from service.platform.errors import Refused, Stale
 from service.platform.permissions import Act, RecordFacts, need
 from service.records.changes.eligibility import item_of
 from service.records.queries.participants import people_on
@@ -263,8 +263,7 @@ def propose(
     cannot be true.
     """
     need(work.by, Act.CORRECTION_WRITE)
-    if not work.by.id:
-        raise Refused("written by", "", "a correction is written by a person.", "Sign in.")
+    work.refuse_nobody("written by", "a correction is written by a person.", "Sign in.")
     held = _held(work, record_id)
     record = correctable(work.session, record_id)
     fact = record.fact(of, subject_id)
@@ -329,9 +328,7 @@ def decide(
     Whoever proposed it, or wrote, worked on or witnessed the record, does not decide. A refusal
     needs its reason. Raises NotAllowed, Refused, and Stale where another text was shown.
     """
-    correction = work.session.get(Correction, correction_id, with_for_update=True)
-    if correction is None:
-        raise NotFound("correction", correction_id)
+    correction = work.locked(Correction, correction_id, "correction")
     held = _held(work, correction.record_id)
     involved = people_on(work.session, [held.id], with_corrections=False)[held.id]
     need(
@@ -339,8 +336,7 @@ def decide(
         Act.CORRECTION_DECIDE,
         RecordFacts(correction.state, correction.written_by_id, involved),
     )
-    if not work.by.id:
-        raise Refused("signed by", "", "a decision is signed by a person.", "Sign in.")
+    work.refuse_nobody("signed by", "a decision is signed by a person.", "Sign in.")
     if correction.state is not CorrectionState.WAITING:
         raise Refused("correction", correction_id, f"it is {correction.state} already.")
     if content_sha256 != correction.content_sha256:
@@ -392,10 +388,7 @@ def _carry_out(work: Work, record: Correctable, correction: Correction) -> list[
 
 
 def _held(work: Work, record_id: int) -> RebuildRecord:
-    record = work.session.get(RebuildRecord, record_id, with_for_update=True)
-    if record is None:
-        raise NotFound("record", record_id)
-    return record
+    return work.locked(RebuildRecord, record_id, "record")
 
 
 def _note(

@@ -15,7 +15,7 @@ from service.platform.arithmetic.canonical import canonical_json
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.audit import Event
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused
+from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.store.arithmetic.identifiers import part_label
 from service.store.changes.holds import PlacedBy, hold_by_word, lift_holds_by_word
@@ -29,7 +29,7 @@ def confirm_failing(work: Work, part_id: int, *, failed_at: datetime, reason: st
     another part than an MEA, for one that is confirmed already, and for a time ahead.
     """
     need(work.by, Act.FAILING_CONFIRM)
-    _refuse_nobody(work)
+    work.refuse_nobody("signed by", "a person confirms this.")
     label, kind = _named(work, part_id)
     if kind is not Kind.MEA:
         raise Refused("part", label, f"it is a {kind}.", "Only an MEA can be confirmed as failing.")
@@ -69,7 +69,7 @@ def withdraw_failing(work: Work, part_id: int, *, reason: str) -> int:
     The hold it placed is lifted, unless somebody has lifted it; any other hold stays.
     """
     need(work.by, Act.FAILING_CONFIRM)
-    _refuse_nobody(work)
+    work.refuse_nobody("signed by", "a person confirms this.")
     label, _kind = _named(work, part_id)
     why = changes.reason(reason)
     mark = _standing(work, part_id)
@@ -101,14 +101,7 @@ def _standing(work: Work, part_id: int) -> FailingMark | None:
 
 def _named(work: Work, part_id: int) -> tuple[str, Kind]:
     """Label and kind of the part, held: words on one MEA come one after another."""
-    part = work.session.get(Part, part_id, with_for_update=True)
-    if part is None:
-        raise NotFound("part", part_id)
+    part = work.locked(Part, part_id, "part")
     kind = work.session.scalars(select(PartType.kind).where(PartType.id == part.part_type_id)).one()
     lot = work.session.scalar(select(Lot.label).where(Lot.id == part.lot_id))
     return part_label(part.serial, lot, part.item_number), kind
-
-
-def _refuse_nobody(work: Work) -> None:
-    if not work.by.id:
-        raise Refused("signed by", "", "a person confirms this.", "Sign in as somebody.")

@@ -15,7 +15,7 @@ from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json
 from service.platform.audit import Change, Event
 from service.platform.database import Work, housekeeping, now_utc
-from service.platform.errors import NotFound, Refused
+from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.runs.tables import PolarisationCurve, Snapshot
 from service.stacks.changes.rule_verdicts import judge_stacks
@@ -32,11 +32,8 @@ def write_rule(work: Work, design_id: int, rule: FailingRule, *, source: str, re
     where nothing differs from the version before.
     """
     need(work.by, Act.FAILING_RULE)
-    if not work.by.id:
-        raise Refused("signed by", "", "a rule is written by a person.", "Sign in as somebody.")
-    design = work.session.get(Design, design_id, with_for_update=True)
-    if design is None:
-        raise NotFound("design", design_id)
+    work.refuse_nobody("signed by", "a rule is written by a person.")
+    design = work.locked(Design, design_id, "design")
     said_source = given.words(
         "source", source, "Where the figures come from, such as a design note.", most=1000
     )

@@ -10,7 +10,7 @@ from service.people.tables import Person
 from service.platform import changes as given
 from service.platform.audit import Event
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused
+from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.platform.queries.answers import columns, read_as
 from service.records.changes.record_journal import TrailNote, finish_entry, lock_record, shown
@@ -55,10 +55,8 @@ def begin_record(
     that does not fit the stack, and people who are not known or shut out.
     """
     need(work.by, Act.RECORD_WRITE)
-    _refuse_nobody(work)
-    stack = work.session.get(Stack, stack_id, with_for_update=True)
-    if stack is None:
-        raise NotFound("stack", stack_id)
+    work.refuse_nobody("written by", "a record is written by a person.")
+    stack = work.locked(Stack, stack_id, "stack")
     _refuse_second(work, stack)
     why = given.reason(reason)
     given.not_ahead("performed_from", performed_from, work.now)
@@ -170,11 +168,6 @@ def active_person(work: Work, field: str, person_id: int) -> str:
         raise Refused(field, row.name, "this person is shut out.", "Somebody active is asked for.")
     name: str = row.name
     return name
-
-
-def _refuse_nobody(work: Work) -> None:
-    if not work.by.id:
-        raise Refused("written by", "", "a record is written by a person.", "Sign in as somebody.")
 
 
 def _refuse_second(work: Work, stack: Stack) -> None:

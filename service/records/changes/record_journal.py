@@ -12,7 +12,7 @@ from sqlalchemy import func, or_, select
 from service.platform.audit import Change, Event
 from service.platform.changes import CLOCKS_DIFFER
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused, Stale
+from service.platform.errors import Refused, Stale
 from service.platform.permissions import Act, need
 from service.platform.tables import AuditEntry
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
@@ -42,9 +42,7 @@ def lock_record(work: Work, record_id: int, version: int | None) -> RebuildRecor
     NotAllowed, Refused for a record that is no longer being written, Stale.
     """
     need(work.by, Act.RECORD_WRITE)
-    record = work.session.get(RebuildRecord, record_id, with_for_update=True)
-    if record is None:
-        raise NotFound("record", record_id)
+    record = work.locked(RebuildRecord, record_id, "record")
     if record.state is not RecordState.OPEN:
         raise Refused("record", f"record {record_id}", CLOSING_THE_DOOR[record.state])
     if version is not None and version != record.version:

@@ -191,12 +191,8 @@ def _facts(log: LogRead, before: RunReading | None, after: RunReading) -> list[C
 def _held_stack(work: Work, stack_id: int) -> str:
     """The stack's serial, the stack held: logs of one stack are taken in one after another."""
     need(work.by, Act.RUN_WRITE)
-    if not work.by.id:
-        raise Refused("taken in by", "", "a run is taken in by a person.", "Name somebody.")
-    stack = work.session.get(Stack, stack_id, with_for_update=True)
-    if stack is None:
-        raise NotFound("stack", stack_id)
-    return stack.serial
+    work.refuse_nobody("taken in by", "a run is taken in by a person.", "Name somebody.")
+    return work.locked(Stack, stack_id, "stack").serial
 
 
 def _held_run(work: Work, run_id: int) -> tuple[Run, str]:
@@ -222,8 +218,7 @@ def keep_mapping(work: Work, name: str, mapping: Mapping) -> int:
     Raises Refused where nothing differs from the newest version.
     """
     need(work.by, Act.RUN_WRITE)
-    if not work.by.id:
-        raise Refused("kept by", "", "a mapping is kept by a person.", "Name somebody.")
+    work.refuse_nobody("kept by", "a mapping is kept by a person.", "Name somebody.")
     called = changes.words("mapping_name", name, "Such as “bench 3”.", most=80)
     newest = work.session.execute(
         select(ColumnMapping.version, ColumnMapping.content)

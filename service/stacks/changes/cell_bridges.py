@@ -7,16 +7,16 @@ changed in place: an end, too, closes the old row out and writes the bridge anew
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select, update
+from sqlalchemy import select
 
 from service.platform import changes as given
 from service.platform.audit import Change, Event
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused
+from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.stacks.changes.build_features import keep_makeups
 from service.stacks.changes.rule_verdicts import judge_stack
-from service.stacks.changes.supersede import now_or_later
+from service.stacks.changes.supersede import close_out, locked_known
 from service.stacks.queries.cell_bridges import BuildThen, build_then
 from service.stacks.tables import CellBridge, Stack
 
@@ -39,7 +39,7 @@ def note_bridge(work: Work, stack_id: int, told: BridgeEntry) -> int:
     stack stood open, an end before the beginning, and a cell bridged already; NotFound.
     """
     need(work.by, Act.RUN_WRITE)
-    stack = _held_stack(work, stack_id)
+    stack = work.locked(Stack, stack_id, "stack")
     row = _write(work, stack, told)
     changes = _changes(None, row)
     _note(work, stack, Event.BRIDGE_NOTED, row, changes, reason=row.reason)
@@ -52,13 +52,13 @@ def end_bridge(work: Work, bridge_id: int, *, until_at: datetime, note: str = ""
     Raises Refused where it ended before, or for a time that cannot be.
     """
     need(work.by, Act.RUN_WRITE)
-    old, stack = _held_bridge(work, bridge_id)
+    old, stack = _known_bridge(work, bridge_id)
     if old.until_at is not None:
         raise Refused(
             "until_at", "", "this bridge has its end already.", "Correct it where it is wrong."
         )
     said = given.optional_words("note", note, most=given.LONG_MOST)
-    _close_out(work, old)
+    close_out(work, old)
     told = BridgeEntry(old.cell, old.from_at, until_at, old.reason, old.allowed_by)
     row = _write(work, stack, told)
     _note(work, stack, Event.BRIDGE_ENDED, row, _changes(old, row), reason=said)
@@ -71,9 +71,9 @@ def correct_bridge(work: Work, bridge_id: int, told: BridgeEntry, *, why: str) -
     Refused as well where nothing differs.
     """
     need(work.by, Act.RUN_WRITE)
-    old, stack = _held_bridge(work, bridge_id)
+    old, stack = _known_bridge(work, bridge_id)
     said = given.reason(why, field="why")
-    _close_out(work, old)
+    close_out(work, old)
     row = _write(work, stack, told)
     changes = _changes(old, row)
     if not changes:
@@ -82,19 +82,22 @@ def correct_bridge(work: Work, bridge_id: int, told: BridgeEntry, *, why: str) -
     return row.id
 
 
-def withdraw_bridge(work: Work, bridge_id: int, *, why: str) -> None:
-    """Take a bridge back that never was. Raises Refused where it was corrected before."""
+def withdraw_bridge(work: Work, bridge_id: int, *, why: str) -> int:
+    """Take a bridge back that never was; give its number.
+
+    Raises Refused where it was corrected before.
+    """
     need(work.by, Act.RUN_WRITE)
-    old, stack = _held_bridge(work, bridge_id)
+    old, stack = _known_bridge(work, bridge_id)
     said = given.reason(why, field="why")
-    _close_out(work, old)
+    close_out(work, old)
     changes: list[Change] = [("bridge", "noted", "taken back: it never was")]
     _note(work, stack, Event.BRIDGE_CORRECTED, old, changes, reason=said)
+    return bridge_id
 
 
 def _write(work: Work, stack: Stack, told: BridgeEntry) -> CellBridge:
-    if not work.by.id:
-        raise Refused("noted by", "", "a bridge is noted by somebody known.", "Sign in.")
+    work.refuse_nobody("noted by", "a bridge is noted by somebody known.", "Sign in.")
     reason = given.reason(told.reason)
     allowed_by = given.words(
         "allowed_by", told.allowed_by, "Name and office of who allowed it would be right."
@@ -170,32 +173,14 @@ def _refuse_overlap(work: Work, build: BuildThen, told: BridgeEntry) -> None:
             )
 
 
-def _held_stack(work: Work, stack_id: int) -> Stack:
-    """The stack, held: its bridges are noted one after another."""
-    stack = work.session.get(Stack, stack_id, with_for_update=True)
-    if stack is None:
-        raise NotFound("stack", stack_id)
-    return stack
-
-
-def _held_bridge(work: Work, bridge_id: int) -> tuple[CellBridge, Stack]:
-    row = work.session.get(CellBridge, bridge_id)
-    if row is None:
-        raise NotFound("bridged cell", bridge_id)
-    stack = _held_stack(work, row.stack_id)
-    work.session.refresh(row)
-    if row.known_until is not None:
-        raise Refused(
-            "bridge", "", "it was corrected or taken back before.", "Change the one known now."
-        )
-    return row, stack
-
-
-def _close_out(work: Work, old: CellBridge) -> None:
-    work.session.execute(
-        update(CellBridge)
-        .where(CellBridge.id == old.id)
-        .values(known_until=now_or_later(work, CellBridge))
+def _known_bridge(work: Work, bridge_id: int) -> tuple[CellBridge, Stack]:
+    return locked_known(
+        work,
+        CellBridge,
+        bridge_id,
+        "bridged cell",
+        field="bridge",
+        right="Change the one known now.",
     )
 
 

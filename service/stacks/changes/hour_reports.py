@@ -48,8 +48,7 @@ def report_hours(work: Work, stack_id: int, reports: Sequence[Report]) -> int:
     serial = work.session.scalar(select(Stack.serial).where(Stack.id == stack_id))
     if serial is None:
         raise NotFound("stack", stack_id)
-    if not work.by.id:
-        raise Refused("reported by", "", "a report comes from somebody known.", "Use a token.")
+    work.refuse_nobody("reported by", "a report comes from somebody known.", "Use a token.")
     if not reports:
         raise Refused("reports", "", "nothing is reported.", "One report at least.")
     by_meter: dict[int, list[Report]] = {}

@@ -9,7 +9,7 @@ from service.designs.tables import Design
 from service.platform.audit import Event
 from service.platform.changes import LONG_MOST, not_ahead, not_below_zero, optional_words, words
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused, Stale
+from service.platform.errors import Refused, Stale
 from service.platform.permissions import Act, need
 from service.stacks.changes.hours import fit_meter
 from service.stacks.tables import Stack
@@ -123,9 +123,7 @@ def change_stack(
     ``seen`` is (place, notes) as the form showed them; raises Stale where they have changed since.
     """
     need(work.by, Act.STACK_WRITE)
-    stack = work.session.get(Stack, stack_id, with_for_update=True)
-    if stack is None:
-        raise NotFound("stack", stack_id)
+    stack = work.locked(Stack, stack_id, "stack")
     place = optional_words("place", place)
     notes = optional_words("notes", notes, most=LONG_MOST)
     if seen is not None and seen != (stack.place, stack.notes):

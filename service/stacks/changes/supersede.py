@@ -13,10 +13,10 @@ from typing import Any
 from sqlalchemy import ColumnElement, case, insert, select, update
 
 from service.platform.arithmetic.vocabulary import End, Facing, Kind
-from service.platform.database import Work
-from service.platform.errors import NotFound
+from service.platform.database import Row, Work
+from service.platform.errors import NotFound, Refused
 from service.platform.queries.answers import columns, read_all, read_as
-from service.stacks.tables import Build, BuildPeriod, Fixing, Layer
+from service.stacks.tables import Build, BuildPeriod, Fixing, Layer, Stack
 
 AT_ONCE = 500
 """Rows closed out by one statement: every engine takes that many bound values."""
@@ -157,6 +157,29 @@ def settle_period(
 def now_or_later(work: Work, table: Any) -> ColumnElement[datetime]:
     """Now; for a row another machine wrote with its clock ahead, the time it was known from."""
     return case((table.known_from > work.now, table.known_from), else_=work.now)
+
+
+def close_out(work: Work, row: Any) -> None:
+    """Let a row be known no longer; what is known instead is written anew."""
+    table = type(row)
+    work.session.execute(
+        update(table).where(table.id == row.id).values(known_until=now_or_later(work, table))
+    )
+
+
+def locked_known(
+    work: Work, table: type[Row], row_id: int, noun: str, *, field: str, right: str
+) -> tuple[Row, Stack]:
+    """The row as known now and its stack, which is locked: changes come one after another.
+
+    Raises NotFound, and Refused where the row was corrected or taken back before.
+    """
+    row: Any = work.row(table, row_id, noun)
+    stack = work.locked(Stack, row.stack_id, "stack")
+    work.session.refresh(row)
+    if row.known_until is not None:
+        raise Refused(field, "", "it was corrected or taken back before.", right)
+    return row, stack
 
 
 def _settle(

@@ -17,7 +17,7 @@ from service.platform import changes as given
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.audit import Change, Event
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused
+from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.records.tables import Step
 from service.store.changes import part_axes, parts
@@ -184,9 +184,7 @@ def lift_hold(work: Work, hold_id: int, *, reason: str, judged: Usability | None
     """
     need(work.by, Act.HOLD_LIFT)
     why = given.reason(reason)
-    hold = work.session.get(Hold, hold_id, with_for_update=True)
-    if hold is None:
-        raise NotFound("hold", hold_id)
+    hold = work.locked(Hold, hold_id, "hold")
     if hold.lifted_at is not None:
         raise Refused("hold", hold_id, f"it was lifted on {hold.lifted_at:%Y-%m-%d}.")
     _lift(work, hold, why, judged)
@@ -278,16 +276,10 @@ def _free_part(work: Work, hold: Hold, judged: Usability | None) -> list[Change]
 def _named(work: Work, subject: Subject) -> tuple[str, int, str]:
     """What the trail calls it; NotFound where there is none."""
     if subject.part_id is not None:
-        part = work.session.get(Part, subject.part_id)
-        if part is None:
-            raise NotFound("part", subject.part_id)
+        part = work.row(Part, subject.part_id, "part")
         return ("part", part.id, parts.label(work, part))
     if subject.lot_id is not None:
-        lot = work.session.get(Lot, subject.lot_id)
-        if lot is None:
-            raise NotFound("lot", subject.lot_id)
+        lot = work.row(Lot, subject.lot_id, "lot")
         return ("lot", lot.id, lot.label)
-    instrument = work.session.get(Instrument, subject.instrument_id)
-    if instrument is None:
-        raise NotFound("instrument", subject.instrument_id)
+    instrument = work.row(Instrument, subject.instrument_id, "instrument")
     return ("instrument", instrument.id, instrument.label)

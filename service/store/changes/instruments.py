@@ -9,7 +9,7 @@ from sqlalchemy import select
 from service.platform import changes as given
 from service.platform.audit import Change, Event
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused
+from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.store.arithmetic.identifiers import serial_key
 from service.store.tables import Calibration, CalibrationResult, Instrument, InstrumentKind
@@ -76,9 +76,7 @@ def change_instrument(
     Its kind stays: readings were taken by it as what it is.
     """
     need(work.by, Act.INSTRUMENT_WRITE)
-    row = work.session.get(Instrument, instrument_id)
-    if row is None:
-        raise NotFound("instrument", instrument_id)
+    row = work.row(Instrument, instrument_id, "instrument")
     entry = _checked(entry)
     why = given.reason(reason)
     if entry.kind is not row.kind:
@@ -103,9 +101,7 @@ def add_calibration(work: Work, instrument_id: int, entry: CalibrationEntry) -> 
     before.
     """
     need(work.by, Act.INSTRUMENT_WRITE)
-    instrument = work.session.get(Instrument, instrument_id)
-    if instrument is None:
-        raise NotFound("instrument", instrument_id)
+    instrument = work.row(Instrument, instrument_id, "instrument")
     given.not_ahead("done_at", entry.done_at, work.now)
     if entry.due_at <= entry.done_at:
         raise Refused(

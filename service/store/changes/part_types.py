@@ -13,7 +13,7 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, Back, Joint, Kind, Material, Side
 from service.platform.audit import Change, Event
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused
+from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.store.arithmetic.stiffness_form import FIELDS, stiffness_to_form
 from service.store.queries.part_types import read_stiffness
@@ -77,9 +77,7 @@ def change_part_type(work: Work, part_type_id: int, entry: PartTypeEntry, *, rea
     it exists, since layer maps of earlier builds are read by it; name and limits at any time.
     """
     need(work.by, Act.PART_WRITE)
-    row = work.session.get(PartType, part_type_id)
-    if row is None:
-        raise NotFound("part type", part_type_id)
+    row = work.row(PartType, part_type_id, "part type")
     entry = _checked(entry)
     why = given.reason(reason)
     changed: list[Change] = [
@@ -119,9 +117,7 @@ def set_stiffness(
     part gives nothing of the sort, or nothing changes.
     """
     need(work.by, Act.LIMITS_WRITE)
-    row = work.session.get(PartType, part_type_id, with_for_update=True)
-    if row is None:
-        raise NotFound("part type", part_type_id)
+    row = work.locked(PartType, part_type_id, "part type")
     why = given.reason(reason)
     content = None
     if stiffness is not None:

@@ -177,9 +177,7 @@ def is_in_a_record(work: Work, part_id: int) -> bool:
 
 def locked_part(work: Work, part_id: int) -> tuple[Part, PartType]:
     """The part, held until the change is through, and its type. Raises NotFound."""
-    row = work.session.get(Part, part_id, with_for_update=True)
-    if row is None:
-        raise NotFound("part", part_id)
+    row = work.locked(Part, part_id, "part")
     return row, work.session.get_one(PartType, row.part_type_id)
 
 
