@@ -185,13 +185,13 @@ def read_torque(
     torque_nm: float | None = None,
     entered: str = "",
     unit: str = "N·m",
-    note: str = "",
+    outside_because: str = "",
     taken_at: datetime | None = None,
 ) -> int:
     """Enter one reading on one nut in one pass; give the entry's id.
 
     ``entered`` is the text as typed, with or without a unit (``unit`` holds where none is written);
-    ``torque_nm`` in N·m alone will do. ``note`` says why a torque outside the tolerance stays.
+    ``torque_nm`` in N·m alone will do. ``outside_because`` says why it stays outside the tolerance.
     As found, only residual and breakaway torque can be read.
     Raises Refused for a torque that cannot be, outside the driver's range, or so far above the
     design's target that it must be another unit; for a driver out of calibration or on hold
@@ -214,7 +214,7 @@ def read_torque(
     _refuse_outside_range(used, value, typed)
     _refuse_unlikely(work, record, value, typed)
     before = _read_before(work, record, rod_number, pass_number, stage)
-    text = changes.optional_words("outside_because", note, most=4000)
+    text = changes.optional_words("outside_because", outside_because, most=4000)
     step = add_step(work, record, StepKind.TORQUE, at, rod_number=rod_number, note=text)
     work.session.add(
         TorqueReading(

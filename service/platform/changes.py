@@ -1,6 +1,9 @@
 """What every entry is checked for: something given, not too long, within its range, not ahead."""
 
 from datetime import UTC, datetime, timedelta
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
 
 from service.platform.errors import Refused
 
@@ -9,6 +12,14 @@ LONG_MOST = 4000
 CLOCKS_DIFFER = timedelta(minutes=5)
 MOST_HOURS = 10_000_000
 EARLIEST = datetime(1900, 1, 1, tzinfo=UTC)
+Words = Annotated[str, Field(max_length=LONG_MOST)]
+Name = Annotated[str, Field(min_length=1, max_length=SHORT_MOST)]
+
+
+class In(BaseModel):
+    """Parent of everything sent as JSON: unknown fields are refused, so that no slip is lost."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 
 
 def words(field: str, text: str, right_would_be: str, *, most: int = SHORT_MOST) -> str:

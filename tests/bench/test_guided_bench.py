@@ -284,7 +284,7 @@ def test_a_torque_outside_the_tolerance_keeps_its_reason(lab: Lab) -> None:
         kind=ReadingKind.SET,
         torque_nm=11.0,
         instrument_id=lab.driver_id,
-        note="at its stop",
+        outside_because="at its stop",
     )
 
     assert lab.get(Step, step_id).note == "at its stop"

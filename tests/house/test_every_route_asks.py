@@ -10,6 +10,7 @@ from typing import Any
 
 from fastapi.routing import APIRoute, iter_route_contexts
 
+from service.bench.changes.entries import ENTRIES
 from service.people.pages.signing_in import signed_in
 from service.platform.api.callers import caller
 
@@ -92,7 +93,12 @@ def test_every_route_names_its_act_or_leaves_it_to_a_change(app: Any) -> None:
     assert silent == []
 
 
-def _asks(function: Callable[..., Any], seen: set[str]) -> bool:
+ASKS = frozenset({"need", "may", "changing"})
+
+
+def _asks(
+    function: Callable[..., Any], seen: set[str], asking: frozenset[str] | set[str] = ASKS
+) -> bool:
     function = inspect.unwrap(function)
     module = inspect.getmodule(function)
     tree = ast.parse(textwrap.dedent(inspect.getsource(function)))
@@ -101,11 +107,11 @@ def _asks(function: Callable[..., Any], seen: set[str]) -> bool:
         for node in ast.walk(tree)
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name | ast.Attribute)
     }
-    if called & {"need", "may", "changing"}:
+    if called & asking:
         return True
     for name in called - seen:
         seen.add(name)
-        if any(_asks(inner, seen) for inner in _ours(module, name)):
+        if any(_asks(inner, seen, asking) for inner in _ours(module, name)):
             return True
     return False
 
@@ -117,6 +123,19 @@ def _ours(module: Any, name: str) -> Iterator[Callable[..., Any]]:
         inner = getattr(owner, name, None)
         if inspect.isfunction(inner) and inner.__module__.startswith("service."):
             yield inner
+
+
+def test_every_kind_of_entry_asks_and_has_its_routes(app: Any) -> None:
+    """A table hides from its route which change it makes, so the table itself is walked."""
+    served = {way for route in routes_of(app) for way in ways(route)}
+    record = "/records/{record_id}"
+
+    silent = [name for name, entry in ENTRIES.items() if not _asks(entry.make, set(), {"need"})]
+    by_hand = {("POST", f"{record}/{name}") for name, entry in ENTRIES.items() if entry.is_at_bench}
+    by_machine = {("POST", f"/api/v1{record}/entries/{name}") for name in ENTRIES}
+
+    assert silent == []
+    assert by_hand | by_machine <= served
 
 
 def test_every_change_asks_for_leave() -> None:

@@ -15,6 +15,7 @@ from schemathesis.specs.openapi.checks import (
 )
 from sqlalchemy.orm import Session
 
+from service.bench.changes.entries import ENTRIES
 from service.people.tables import ApiToken
 from tests import builders
 
@@ -93,6 +94,7 @@ OPERATIONS = (
     "GET /api/v1/records/{record_id}",
     "GET /api/v1/records/{record_id}/closing",
     "POST /api/v1/records",
+    *(f"POST /api/v1/records/{{record_id}}/entries/{name}" for name in ENTRIES),
     "POST /api/v1/records/{record_id}/torque-readings",
     "GET /api/v1/records/{record_id}/tests",
     "POST /api/v1/records/{record_id}/leak-tests",

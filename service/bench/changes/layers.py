@@ -373,8 +373,8 @@ def put_on(
         as_what="layer of a pile",
         done_at=at,
     )
-    guide = _guide(work, record, end) if by_pattern else None
     why = changes.optional_words("departs_because", departs_because, most=2000)
+    guide = _guide(work, record, end) if by_pattern or why else None
     if guide and not why:
         guide.refuse_other(part, part_type, label, None)
     lies = _facing(part_type, label, facing)

@@ -1,38 +1,36 @@
 """The bench: a record written entry by entry, one thing at a time.
 
-Every entry is a form of its own. Without script it is answered by the page it goes on at (303);
-htmx gets the bench alone. A form shown before somebody else's entry comes back filled (409).
+Every entry is a form of its own, as ``ENTRIES`` describes it. Without script it is answered by the
+page it goes on at (303); htmx gets the bench alone. A form shown before somebody else's entry comes
+back filled (409).
 """
 
-from fastapi import APIRouter, Request, Response
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import Any
+from urllib.parse import urlencode
 
-from service.bench.changes import bench
-from service.bench.changes.handing_in import hand_in
-from service.bench.pages import stack_tests, tightening
-from service.bench.pages.entering import (
-    UNDONE,
-    Entering,
-    chosen,
-    findings,
-    numbers,
-    sure,
-    taken_photos,
-)
-from service.bench.pages.places import Place
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import Engine
+
+from service.bench.changes.entries import ENTRIES, Entry, Fact, facts_of
 from service.bench.pages.sheets import bench_page
 from service.people.pages.signing_in import Database, Me
-from service.physics.arithmetic.conditions import STANDING_ALONE
-from service.platform.arithmetic.vocabulary import End, Facing
-from service.platform.database import Work, changing, reading
-from service.platform.pages.forms import Typed
+from service.physics.arithmetic.conditions import STANDING_ALONE, FindingEntry
+from service.platform.arithmetic.vocabulary import End
+from service.platform.database import changing, reading
+from service.platform.errors import Refused
+from service.platform.files import photos
+from service.platform.pages.forms import Form, Typed
 from service.platform.pages.render import go_on, page, part, wants_part
-from service.platform.permissions import Act, need
-from service.records.changes.attachments import add_attachments
+from service.platform.permissions import Act, Person, need
+from service.records.changes.attachments import Stored, add_attachments
 from service.records.queries.participants import record_head
+from service.settings import Settings
 
 router = APIRouter(prefix="/records/{record_id}")
-router.include_router(tightening.router)
-router.include_router(stack_tests.router)
+MOST_SIGNS = 8000
+NO_TEXTS = frozenset({"version", "note", "done_at", "instrument_id", "thermometer_id", "meter_id"})
 
 
 @router.get("/bench")
@@ -48,288 +46,149 @@ def show(request: Request, me: Me, database: Database, record_id: int) -> Respon
     return page(request, "bench/show.html", shown)
 
 
-@router.post("/make-safe")
-def make_safe(
-    request: Request, me: Me, database: Database, form: Typed, record_id: int
+def _route(name: str, entry: Entry) -> Callable[..., Response]:
+    def enter(
+        request: Request, me: Me, database: Database, form: Typed, record_id: int
+    ) -> Response:
+        with form.keeping():
+            facts = read_facts(form, name, entry)
+            taken = _taken_photos(request, form) if entry.has_photos else []
+            kept = {field: form.kept(field) for field in entry.keeps if form.kept(field)}
+            then = {"made": entry.made} | ({"at": entry.goes_on} if entry.goes_on else {}) | kept
+            with changing(database, me, key=form.key) as work:
+                work.answer = (
+                    f"/records/{record_id}"
+                    if entry.leaves_bench
+                    else (f"/records/{record_id}/bench?{urlencode(then)}")
+                )
+                entry.make(work, record_id, form.version(), **facts)
+                if taken:
+                    add_attachments(work, taken, record_id=record_id, part_id=facts["part_id"])
+            if entry.leaves_bench or not wants_part(request):
+                return go_on(request, work.answer)
+            with reading(database) as session:
+                shown = bench_page(request, session, me, record_id, asked=then)
+            return part(request, "bench/_bench.html", shown)
+        return _again(request, me, database, form, record_id=record_id, entry=entry)
+
+    return enter
+
+
+for _name, _entry in ENTRIES.items():
+    if _entry.is_at_bench:
+        router.post(f"/{_name}")(_route(_name, _entry))
+
+
+def _again(
+    request: Request, me: Person, database: Engine, form: Form, *, record_id: int, entry: Entry
 ) -> Response:
-    """Record one line of the make-safe checklist."""
-    at = Entering(request, me, database, form, record_id, Place.MAKE_SAFE)
-    with form.keeping():
-        line_number = form.whole("line_number", most=10_000)
-        measured = form.number("reading", required=False)
-        instrument_id = form.whole("instrument_id", required=False)
-        person_id = form.whole("person_id", required=False)
-        witness_id = form.whole("witness_id", required=False)
-        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
-        return at.enter(
-            lambda work, version: bench.record_make_safe(
-                work,
-                record_id,
-                version,
-                line_number=sure(line_number),
-                reading=measured,
-                instrument_id=instrument_id,
-                person_id=person_id,
-                witness_id=witness_id,
-                done_at=done_at,
-                note=note,
-            )
+    """Show the form again, with what was typed and what is wrong with it.
+
+    A form beneath every place leaves the form of the place as it is.
+    """
+    asked = {"at": entry.at or form.kept("at")}
+    with reading(database) as session:
+        shown = bench_page(
+            request, session, me, record_id, asked=asked, form=form if entry.at else None
         )
-    return at.again()
+    shown.form.refused, shown.form.stale = form.refused, form.stale
+    if wants_part(request):
+        return part(request, "bench/_bench.html", shown, form.status)
+    return page(request, "bench/show.html", shown, form.status)
 
 
-@router.post("/exception")
-def exception(
-    request: Request, me: Me, database: Database, form: Typed, record_id: int
-) -> Response:
-    """Record an exception to the checklist, by name and reason."""
-    at = Entering(request, me, database, form, record_id, Place.EXCEPTION)
-    with form.keeping():
-        reason, done_at = form.text("reason"), form.moment("done_at", required=False)
-        return at.enter(
-            lambda work, version: bench.record_exception(
-                work, record_id, version, reason=reason, done_at=done_at
-            ),
-            at=Place.OPENING,
-        )
-    return at.again()
+def read_facts(form: Form, name: str, entry: Entry) -> dict[str, Any]:
+    """Read what an entry is made of; what cannot be read stands in the form."""
+    if name in ASKED_OTHERWISE:
+        ASKED_OTHERWISE[name](form)
+    facts = {fact.name: _read(form, fact) for fact in facts_of(entry.facts)}
+    if "scanned" in facts and facts.get("lot_id"):
+        facts["scanned"] = ""  # what is pressed comes after what was scanned, and refused
+    return facts | dict(entry.also)
 
 
-@router.post("/open")
-def open_stack(
-    request: Request, me: Me, database: Database, form: Typed, record_id: int
-) -> Response:
-    """Record the opening, with the hours or why they are not known."""
-    at = Entering(request, me, database, form, record_id, Place.OPENING)
-    with form.keeping():
-        hours = form.number("hours", least=0, unit="h", required=False)
-        why = form.text("hours_unknown_because", required=False)
-        opened_at = form.moment("opened_at", required=False)
-        return at.enter(
-            lambda work, version: bench.open_stack(
-                work,
-                record_id,
-                version,
-                opened_at=opened_at,
-                hours=hours,
-                hours_unknown_because=why,
-            ),
-            at=Place.LIFTING,
-        )
-    return at.again()
+def _read(form: Form, fact: Fact) -> object:
+    if fact.name in BY_NAME:
+        return BY_NAME[fact.name](form)
+    if fact.type is datetime:
+        return form.moment(fact.name, required=False)
+    if fact.type is str and not fact.stands_for:
+        return form.text(fact.name, required=fact.required, most=int(fact.most or MOST_SIGNS))
+    limits: dict[str, Any] = {} if fact.least is None else {"least": fact.least}
+    limits |= {} if fact.most is None else {"most": fact.most}
+    if fact.type is float:
+        return form.number(fact.name, unit=fact.unit, required=fact.required, **limits)
+    if fact.type is int or fact.stands_for:
+        limits = {} if fact.stands_for else limits
+        return form.whole(fact.name, required=fact.required, **limits)
+    return form.choice(fact.name, fact.type, required=fact.required)
 
 
-@router.post("/lift")
-def lift(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
-    """Lift the outermost layer off an end, with what was seen on it and photos of it."""
-    at = Entering(request, me, database, form, record_id, Place.LIFTING)
-    with form.keeping():
-        end, part_id = form.choice("end", End), form.whole("part_id")
-        seen = findings(form)
-        scanned, note = form.text("scanned", required=False), form.text("note", required=False)
-        done_at = form.moment("done_at", required=False)
-        taken = taken_photos(request, form)
-
-        def change(work: Work, version: int) -> None:
-            bench.lift_off(
-                work,
-                record_id,
-                version,
-                end=sure(end),
-                part_id=part_id,
-                findings=seen,
-                scanned=scanned,
-                note=note,
-                done_at=done_at,
-            )
-            if taken:
-                add_attachments(work, taken, record_id=record_id, part_id=part_id)
-
-        return at.enter(change, at=Place.LIFTING, end=form.kept("end"))
-    return at.again()
+def _findings(form: Form) -> list[FindingEntry]:
+    """Read what was ticked; severity, place and note are said of all that was ticked."""
+    severity = form.whole("severity", most=3, required=False)
+    where = form.text("where", required=False, most=200)
+    detail = form.text("finding_note", required=False)
+    return [
+        FindingEntry(condition)
+        if condition in STANDING_ALONE
+        else FindingEntry(condition, severity, where, detail)
+        for condition in form.kept_all("condition")
+        if condition
+    ]
 
 
-@router.post("/lift-several")
-def lift_several(
-    request: Request, me: Me, database: Database, form: Typed, record_id: int
-) -> Response:
-    """Lift off everything down to one layer."""
-    at = Entering(request, me, database, form, record_id, Place.SEVERAL)
-    with form.keeping():
-        end, part_id = form.choice("end", End), form.whole("part_id")
-        condition = form.one_of("condition", STANDING_ALONE)
-        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
-        return at.enter(
-            lambda work, version: bench.lift_off_down_to(
-                work,
-                record_id,
-                version,
-                end=sure(end),
-                part_id=sure(part_id),
-                condition=condition,
-                note=note,
-                done_at=done_at,
-            ),
-            at=Place.LIFTING,
-            end=form.kept("end"),
-        )
-    return at.again()
+def _numbers(form: Form, name: str) -> list[int]:
+    """Read the rows ticked in a list of boxes."""
+    texts = form.kept_all(name)
+    if any(not text.isdecimal() or len(text) > 15 for text in texts):
+        form.refuse(name, "is not one of the choices.", "Choose from the list.")
+        return []
+    return [int(text) for text in texts]
 
 
-@router.post("/finding")
-def finding(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
-    """Note what was seen on a part."""
-    at = Entering(request, me, database, form, record_id, Place.FINDING)
-    with form.keeping():
-        part_id, seen = form.whole("part_id"), findings(form)
-        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
-        return at.enter(
-            lambda work, version: bench.note_finding(
-                work,
-                record_id,
-                version,
-                part_id=sure(part_id),
-                findings=seen,
-                note=note,
-                done_at=done_at,
-            ),
-            at=Place.FINDING,
-        )
-    return at.again()
+def _texts(form: Form) -> dict[str, str]:
+    """Give what was typed, field by field, as the trade reads it."""
+    return {name: form.kept(name)[:MOST_SIGNS] for name in form.typed if name not in NO_TEXTS}
 
 
-@router.post("/put-on")
-def put_on(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
-    """Put a layer on at an end."""
-    at = Entering(request, me, database, form, record_id, Place.PUTTING_ON)
-    with form.keeping():
-        end, facing = form.choice("end", End), form.choice("facing", Facing, required=False)
-        lot_id, part_id = chosen(form)
-        why = form.text("departs_because", required=False, most=2000)
-        # what is pressed comes after what was scanned: a refused code may still stand in the field
-        scanned = form.text("scanned", required=False) if lot_id is None else ""
-        note = form.text("note", required=False)
-        done_at = form.moment("done_at", required=False)
-        return at.enter(
-            lambda work, version: bench.put_on(
-                work,
-                record_id,
-                version,
-                end=sure(end),
-                scanned=scanned,
-                lot_id=lot_id,
-                part_id=part_id,
-                facing=facing,
-                by_pattern=True,
-                departs_because=why,
-                note=note,
-                done_at=done_at,
-            ),
-            at=Place.PUTTING_ON,
-            end=form.kept("end"),
-        )
-    return at.again()
+def _cell_values(form: Form) -> list[str]:
+    """Give a value for each cell: the pasted list where there is one, else the cells' fields."""
+    pasted = form.text("values", required=False, most=MOST_SIGNS)
+    return [pasted] if pasted else list(form.kept_all("cell"))
 
 
-@router.post("/fit-fixing")
-def fit_fixing(
-    request: Request, me: Me, database: Database, form: Typed, record_id: int
-) -> Response:
-    """Fit one fixing at a rod or an end."""
-    at = Entering(request, me, database, form, record_id, Place.FIXINGS)
-    with form.keeping():
-        place = form.text("place")
-        end = End(place) if place in tuple(End) else None
-        rod_number = int(place) if end is None and place.isdecimal() and len(place) < 7 else None
-        lot_id, part_id = chosen(form)
-        scanned, note = form.text("scanned", required=False), form.text("note", required=False)
-        done_at = form.moment("done_at", required=False)
-        return at.enter(
-            lambda work, version: bench.fit_fixing(
-                work,
-                record_id,
-                version,
-                rod_number=rod_number,
-                end=end,
-                scanned=scanned,
-                lot_id=lot_id,
-                part_id=part_id,
-                note=note,
-                done_at=done_at,
-            ),
-            at=Place.FIXINGS,
-        )
-    return at.again()
+def _at_place(form: Form) -> None:
+    """Read the one choice of a fixing's place as its rod or its end."""
+    place = form.text("place")
+    is_end = place in tuple(End)
+    form.typed["end"] = (place,) if is_end else ()
+    form.typed["rod_number"] = (place,) if place.isdecimal() and len(place) < 4 else ()
 
 
-@router.post("/fit-from-lot")
-def fit_from_lot(
-    request: Request, me: Me, database: Database, form: Typed, record_id: int
-) -> Response:
-    """Fit counted items of one lot at several rods."""
-    at = Entering(request, me, database, form, record_id, Place.FROM_LOT)
-    with form.keeping():
-        lot_id, each = form.whole("lot_id"), form.whole("each", least=1)
-        rods = numbers(form, "rod_numbers")
-        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
-        return at.enter(
-            lambda work, version: bench.fit_from_lot(
-                work,
-                record_id,
-                version,
-                lot_id=sure(lot_id),
-                rod_numbers=rods,
-                each=sure(each),
-                note=note,
-                done_at=done_at,
-            ),
-            at=Place.FROM_LOT,
-        )
-    return at.again()
+BY_NAME: Mapping[str, Callable[[Form], object]] = {
+    "condition": lambda form: form.one_of("condition", STANDING_ALONE),
+    "findings": _findings,
+    "part_ids": lambda form: _numbers(form, "part_ids"),
+    "rod_numbers": lambda form: _numbers(form, "rod_numbers"),
+    "typed": _texts,
+    "values": _cell_values,
+}
+"""Facts a form asks for by several fields, by a list, or by one field ticked several times."""
+ASKED_OTHERWISE: Mapping[str, Callable[[Form], None]] = {"fit-fixing": _at_place}
+"""Entries whose form has a field of its own, put into those the entry knows."""
 
 
-@router.post("/remove-fixings")
-def remove_fixings(
-    request: Request, me: Me, database: Database, form: Typed, record_id: int
-) -> Response:
-    """Take fixings off for good."""
-    at = Entering(request, me, database, form, record_id, Place.OFF)
-    with form.keeping():
-        parts = numbers(form, "part_ids")
-        note, done_at = form.text("note", required=False), form.moment("done_at", required=False)
-        return at.enter(
-            lambda work, version: bench.remove_fixings(
-                work, record_id, version, part_ids=parts, note=note, done_at=done_at
-            ),
-            at=Place.OFF,
-        )
-    return at.again()
-
-
-@router.post("/undo")
-def undo(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
-    """Undo the last entry that stands."""
-    then = form.kept("at")
-    at = Entering(request, me, database, form, record_id, then, is_shown=False)
-    with form.keeping():
-        return at.enter(
-            lambda work, version: bench.undo_last(work, record_id, version),
-            at=then,
-            end=form.kept("end"),
-            made=UNDONE,
-        )
-    return at.again()
-
-
-@router.post("/hand-in")
-def hand_in_record(
-    request: Request, me: Me, database: Database, form: Typed, record_id: int
-) -> Response:
-    """Hand the record in: its content is frozen."""
-    at = Entering(request, me, database, form, record_id, Place.HANDING_IN)
-    with form.keeping():
-        with changing(database, me, key=form.key) as work:
-            work.answer = f"/records/{record_id}"
-            hand_in(work, record_id, form.version())
-        return go_on(request, work.answer)
-    return at.again()
+def _taken_photos(request: Request, form: Form) -> list[Stored]:
+    """Check the photos chosen with an entry and lay them on disk before the entry names them."""
+    settings: Settings = request.app.state.settings
+    checked = []
+    for file in form.files("photos"):
+        try:
+            content = file.file.read(settings.attachment_max_mb * photos.MEGABYTE + 1)
+            name = file.filename or ""
+            checked.append(photos.check(content, name, most_mb=settings.attachment_max_mb))
+        except Refused as refusal:
+            form.refuse("photos", f"“{refusal.value}”: {refusal.reason}", refusal.right_would_be)
+    form.check()
+    return [photos.store(settings.data_folder, one) for one in checked]

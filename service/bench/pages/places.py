@@ -2,10 +2,10 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from enum import StrEnum
 
 from sqlalchemy.orm import Session
 
+from service.bench.changes.entries import Place
 from service.bench.queries.choices import LotAtHand
 from service.bench.queries.coming_layers import fits, lots_that_fit, seen_by, what_comes
 from service.bench.queries.missing import Missing
@@ -109,26 +109,6 @@ def _drawn(what: WhatNext, pile: WorkingPile, end: End) -> str:
         has_legend=False,
         prefix="next",
     )
-
-
-class Place(StrEnum):
-    """The places of the work, in their order; each has a form of its own."""
-
-    MAKE_SAFE = "make-safe"
-    EXCEPTION = "exception"
-    OPENING = "opening"
-    LIFTING = "lifting"
-    SEVERAL = "lifting-several"
-    FINDING = "finding"
-    PUTTING_ON = "putting-on"
-    FIXINGS = "fixings"
-    FROM_LOT = "fixings-from-lot"
-    OFF = "fixings-off"
-    TORQUE = "torque"
-    CLOSING = "closing"
-    CHECKS = "closing-checks"
-    TESTS = "tests"
-    HANDING_IN = "handing-in"
 
 
 GROUPS: tuple[tuple[str, tuple[tuple[Place, str], ...]], ...] = (

@@ -8,13 +8,13 @@ from urllib.parse import urlencode
 from fastapi import Request
 from sqlalchemy.orm import Session
 
+from service.bench.changes.entries import Place
 from service.bench.pages.places import (
     BEFORE_OPENING,
     GROUPS,
     BenchPage,
     Group,
     PartSeen,
-    Place,
     guide_at,
     live_closing,
 )

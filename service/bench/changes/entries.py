@@ -1,0 +1,521 @@
+"""Every kind of entry of a record, each described once.
+
+``ENTRIES`` drives the forms of the bench, the routes for machines and the replay of a whole record.
+What an entry is made of stands in its model: the names, bounds and words of JSON. A form has the
+same fields under the names of the function which makes the entry; a `Fact` says where they differ.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from enum import StrEnum
+from functools import cache
+from types import NoneType, UnionType
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
+
+from pydantic import AwareDatetime, Field
+
+from service.bench.changes import bench
+from service.bench.changes.departures import accept_departure
+from service.bench.changes.handing_in import hand_in
+from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.physics.arithmetic.conditions import NOT_INSPECTED, FindingEntry
+from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
+from service.platform.changes import In, Name, Words
+from service.platform.database import Work
+from service.platform.errors import Refused
+from service.records.tables import Involvement, RecordKind
+
+# What an entry is made of. In JSON units stand in the names and times have a zone; instruments go
+# by their marks and people by their logins.
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One field of an entry, as forms and the function that makes the entry know it."""
+
+    name: str = ""
+    unit: str = ""
+    stands_for: Literal["", "instrument", "person"] = ""
+    """what JSON names by a mark or a login, and a form by its number"""
+    json_name: str = ""
+    type: Any = None
+    required: bool = False
+    """of a form, which may ask for more than JSON, and leaves a time empty that is now"""
+    least: float | None = None
+    most: float | None = None
+    """for words: how many signs"""
+
+
+Mark = Annotated[Name, Fact("instrument_id", stands_for="instrument")]
+Code = Annotated[str, Field(max_length=400)]
+Number = Annotated[int, Field(ge=1, le=2**53)]
+Rod = Annotated[int, Field(ge=1, le=1000)]
+Hours = Annotated[float, Field(ge=0, le=10_000_000), Fact(unit="h")]
+
+
+class DoneThen(In):
+    """When something was done, with a note."""
+
+    done_at: AwareDatetime
+    note: Words = ""
+
+
+class MakeSafe(DoneThen):
+    """One line of the make-safe checklist as recorded."""
+
+    line_number: int = Field(ge=1, le=1000)
+    reading: float | None = None
+    instrument: Mark | None = None
+    person: Annotated[Name | None, Fact("person_id", stands_for="person")] = Field(
+        default=None, description="login; empty: the caller"
+    )
+    witness: Annotated[Name | None, Fact("witness_id", stands_for="person")] = Field(
+        default=None, description="login"
+    )
+
+
+class Excepted(In):
+    """An opening without a complete make-safe checklist, and why."""
+
+    reason: Annotated[str, Field(min_length=1, max_length=4000)]
+    done_at: AwareDatetime
+
+
+class Opened(In):
+    """The release of the clamp, with what the hour meter showed, in h."""
+
+    opened_at: AwareDatetime
+    hours: Hours | None = None
+    hours_unknown_because: Words = ""
+
+
+class Opening(Opened):
+    """The release of the clamp, with what the hour meter showed, in h."""
+
+    exception: Words = Field(
+        default="", description="why the make-safe checklist is not complete, if it is not"
+    )
+
+
+class Seen(In):
+    """A condition seen on a part, or “none seen”, or “not inspected”."""
+
+    condition: Name
+    severity: int | None = Field(default=None, ge=0, le=3)
+    where: Annotated[str, Field(max_length=200)] = ""
+    note: Words = ""
+
+
+class Lifted(DoneThen):
+    """A layer lifted off; the serial is checked against the outermost layer at that end."""
+
+    end: End
+    serial: Annotated[Code, Fact("scanned")] = ""
+    part_id: Annotated[Number | None, Fact(required=True)] = None
+    findings: list[Seen] = Field(min_length=1, max_length=50)
+
+
+class LiftedSeveral(DoneThen):
+    """All layers lifted off from an end down to and with one part."""
+
+    end: End
+    part_id: Number
+    condition: Name = Field(
+        default=NOT_INSPECTED, description="“none seen” or “not inspected”, of each of them"
+    )
+
+
+class FindingNoted(DoneThen):
+    """What was seen on a part that stays in the stack, or was lifted off before."""
+
+    part_id: Number
+    findings: list[Seen] = Field(min_length=1, max_length=50)
+
+
+class PutOn(DoneThen):
+    """A layer put on: the text of its code, or its part number in these records."""
+
+    end: End
+    scanned: Code = ""
+    part_id: Number | None = None
+    lot_id: Number | None = None
+    facing: Facing | None = None
+    departs_because: Annotated[str, Field(max_length=2000)] = Field(
+        default="", description="why it is put on where the design wants another part"
+    )
+
+
+class FixingFitted(DoneThen):
+    """A fixing put to a rod, or a compression plate to an end."""
+
+    rod_number: Rod | None = None
+    end: End | None = None
+    scanned: Code = ""
+    part_id: Number | None = None
+    lot_id: Number | None = None
+
+
+class FittedFromLot(DoneThen):
+    """Counted items of one lot fitted at several rods."""
+
+    lot_id: Number
+    rod_numbers: list[Rod] = Field(min_length=1, max_length=1000)
+    each: int = Field(default=1, ge=1, le=40, description="items at each rod")
+
+
+class FixingsRemoved(DoneThen):
+    """Fixings taken off, by their part numbers in these records."""
+
+    part_ids: list[Number] = Field(min_length=1, max_length=5000)
+
+
+class FixingRemoved(DoneThen):
+    """A fixing taken off, by its part number in these records."""
+
+    part_id: Number
+
+
+class _Nut(In):
+    rod_number: Rod
+    pass_number: int = Field(ge=1, le=100)
+    stage: Stage = Stage.CLOSING
+    kind: ReadingKind = ReadingKind.SET
+    instrument: Mark = Field(description="mark on the instrument")
+    taken_at: AwareDatetime
+    outside_because: Words = Field(
+        default="", description="why a torque outside the tolerance stays"
+    )
+
+
+class TorqueRead(_Nut):
+    """One torque reading; the torque as a number in N·m."""
+
+    torque_nm: float = Field(gt=0, le=100_000)
+
+
+class TorqueEntered(_Nut):
+    """One torque reading as typed: in N·m, or with its unit behind the number."""
+
+    entered: Annotated[str, Field(min_length=1, max_length=60)]
+
+
+class Checked(DoneThen):
+    """One check of the closing; a length in mm, with the instrument it was measured with."""
+
+    check: ClosingCheck
+    rod_number: Rod | None = None
+    reading_mm: Annotated[float, Field(ge=0, le=100_000), Fact(unit="mm")] | None = None
+    instrument: Mark | None = None
+
+
+class Closing(In):
+    """The closing of the clamp, with what the hour meter showed, in h."""
+
+    closed_at: AwareDatetime
+    hours: Hours | None = None
+    note: Words = ""
+
+
+class StackTestSent(DoneThen):
+    """One test as typed. Instruments are named by their marks."""
+
+    typed: Annotated[
+        dict[str, Annotated[str, Field(max_length=200)]],
+        Field(
+            max_length=60,
+            description="what was set and read, as typed: texts with their units, by field",
+        ),
+    ]
+    instrument: Mark
+
+
+class LeakTestSent(StackTestSent):
+    """A test of tightness; the instrument is the pressure gauge."""
+
+    thermometer: Annotated[Name | None, Fact("thermometer_id", stands_for="instrument")] = None
+    meter: Annotated[Name | None, Fact("meter_id", stands_for="instrument")] = Field(
+        default=None, description="flow meter, where one was read"
+    )
+
+
+class ShortCheckSent(StackTestSent):
+    """A check for shorts: one value a cell from the fixed end, a stroke where none was taken."""
+
+    values: list[Annotated[str, Field(max_length=60)]] = Field(max_length=2000)
+
+
+class Departed(In):
+    """A departure from the design accepted: a finding that needs a concession, as it reads."""
+
+    departs_from: Annotated[str, Field(min_length=1, max_length=4000)]
+    reason: Annotated[str, Field(min_length=1, max_length=4000)]
+    done_at: AwareDatetime
+
+
+class Nothing(In):
+    """An entry that needs no fact."""
+
+
+# The kinds of entry.
+
+
+class Place(StrEnum):
+    """The places of the work, in their order; each has a form of its own."""
+
+    MAKE_SAFE = "make-safe"
+    EXCEPTION = "exception"
+    OPENING = "opening"
+    LIFTING = "lifting"
+    SEVERAL = "lifting-several"
+    FINDING = "finding"
+    PUTTING_ON = "putting-on"
+    FIXINGS = "fixings"
+    FROM_LOT = "fixings-from-lot"
+    OFF = "fixings-off"
+    TORQUE = "torque"
+    CLOSING = "closing"
+    CHECKS = "closing-checks"
+    TESTS = "tests"
+    HANDING_IN = "handing-in"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One kind of entry: who makes it of what, where its form stands, where the work goes on."""
+
+    make: Callable[..., object]
+    """function of ``changes``: work, number of the record, version, then the facts by name"""
+    facts: type[In]
+    at: Place | None = None
+    """where its form stands; none: beneath every place"""
+    goes_on: Place | None = None
+    """none: where the work stands by then"""
+    keeps: tuple[str, ...] = ()
+    """fields of the form the next page begins with"""
+    also: Mapping[str, object] = field(default_factory=dict)
+    """facts of an entry made by itself, which those of a whole record do without"""
+    made: str = "made"
+    has_photos: bool = False
+    leaves_bench: bool = False
+    is_at_bench: bool = True
+
+
+ENTRIES: Mapping[str, Entry] = {
+    "make-safe": Entry(bench.record_make_safe, MakeSafe, Place.MAKE_SAFE),
+    "exception": Entry(bench.record_exception, Excepted, Place.EXCEPTION, Place.OPENING),
+    "open": Entry(bench.open_stack, Opened, Place.OPENING, Place.LIFTING),
+    "lift": Entry(
+        bench.lift_off, Lifted, Place.LIFTING, Place.LIFTING, keeps=("end",), has_photos=True
+    ),
+    "lift-several": Entry(
+        bench.lift_off_down_to, LiftedSeveral, Place.SEVERAL, Place.LIFTING, keeps=("end",)
+    ),
+    "finding": Entry(bench.note_finding, FindingNoted, Place.FINDING, Place.FINDING),
+    "put-on": Entry(
+        bench.put_on,
+        PutOn,
+        Place.PUTTING_ON,
+        Place.PUTTING_ON,
+        keeps=("end",),
+        also={"by_pattern": True},
+    ),
+    "fit-fixing": Entry(bench.fit_fixing, FixingFitted, Place.FIXINGS, Place.FIXINGS),
+    "fit-from-lot": Entry(bench.fit_from_lot, FittedFromLot, Place.FROM_LOT, Place.FROM_LOT),
+    "remove-fixings": Entry(bench.remove_fixings, FixingsRemoved, Place.OFF, Place.OFF),
+    "torque": Entry(bench.read_torque, TorqueEntered, Place.TORQUE, Place.TORQUE, keeps=("stage",)),
+    "closing-check": Entry(bench.record_closing_check, Checked, Place.CHECKS, Place.CHECKS),
+    "close": Entry(bench.close_stack, Closing, Place.CLOSING, Place.HANDING_IN),
+    "leak-test": Entry(
+        bench.record_leak_test, LeakTestSent, Place.TESTS, Place.TESTS, keeps=("test",)
+    ),
+    "insulation-test": Entry(
+        bench.record_insulation_test, StackTestSent, Place.TESTS, Place.TESTS, keeps=("test",)
+    ),
+    "short-check": Entry(
+        bench.record_short_check, ShortCheckSent, Place.TESTS, Place.TESTS, keeps=("test",)
+    ),
+    "departure": Entry(accept_departure, Departed, is_at_bench=False),
+    "undo": Entry(bench.undo_last, Nothing, keeps=("at", "end"), made="undone"),
+    "hand-in": Entry(hand_in, Nothing, Place.HANDING_IN, leaves_bench=True),
+}
+
+
+@cache
+def facts_of(model: type[In]) -> tuple[Fact, ...]:
+    """Read from its model what an entry is made of."""
+    facts = []
+    for json_name, info in model.model_fields.items():
+        declared, noted = _unwrapped(info.annotation)
+        noted += info.metadata
+        fact = next((each for each in noted if isinstance(each, Fact)), Fact())
+        is_time = declared is AwareDatetime
+        is_left_out = is_time or NoneType in get_args(info.annotation)
+        facts.append(
+            replace(
+                fact,
+                name=fact.name or json_name,
+                json_name=json_name,
+                type=datetime if is_time else declared,
+                required=fact.required
+                or (not is_left_out and (info.is_required() or declared is not str)),
+                least=_limit(noted, "ge"),
+                most=_limit(noted, "max_length" if declared is str else "le"),
+            )
+        )
+    return tuple(facts)
+
+
+def _limit(noted: list[Any], name: str) -> float | None:
+    return next((getattr(each, name) for each in noted if hasattr(each, name)), None)
+
+
+def _unwrapped(declared: Any) -> tuple[Any, list[Any]]:
+    """Give a type without “or none”, and what is noted beside it."""
+    noted: list[Any] = []
+    while get_origin(declared) in (Annotated, Union, UnionType):
+        first, *others = get_args(declared)
+        if get_origin(declared) is Annotated:
+            for other in others:
+                noted += getattr(other, "metadata", [other])
+        declared = first
+    return declared, noted
+
+
+# A whole event at once: its entries in their order.
+
+
+class PersonAt(In):
+    """Somebody who took part in an event."""
+
+    login: Name
+    involvement: Involvement = Involvement.WORKED
+
+
+class WholeRecord(In):
+    """A whole event at once, taken in the order of these fields; all of it or nothing."""
+
+    stack: Name = Field(description="serial of the stack")
+    kind: RecordKind
+    reason: Annotated[str, Field(min_length=1, max_length=4000)]
+    performed_from: AwareDatetime
+    people: list[PersonAt] = Field(default=[], max_length=50)
+    make_safe: list[MakeSafe] = Field(default=[], max_length=200)
+    torque_as_found: list[TorqueRead] = Field(default=[], max_length=5000)
+    opening: Opening | None = None
+    fixings_removed: list[FixingRemoved] = Field(default=[], max_length=5000)
+    lifted_off: list[Lifted] = Field(default=[], max_length=5000)
+    findings: list[FindingNoted] = Field(default=[], max_length=5000)
+    put_on: list[PutOn] = Field(default=[], max_length=5000)
+    fixings_fitted: list[FixingFitted] = Field(default=[], max_length=5000)
+    torque_at_closing: list[TorqueRead] = Field(default=[], max_length=5000)
+    closing_checks: list[Checked] = Field(default=[], max_length=1000)
+    closing: Closing | None = None
+    leak_tests: list[LeakTestSent] = Field(default=[], max_length=100)
+    insulation_tests: list[StackTestSent] = Field(default=[], max_length=100)
+    short_checks: list[ShortCheckSent] = Field(default=[], max_length=100)
+    departures: list[Departed] = Field(default=[], max_length=1000)
+    hand_in: bool = False
+
+
+IN_ORDER: Mapping[str, str] = {
+    "make_safe": "make-safe",
+    "torque_as_found": "torque",
+    "opening": "open",
+    "fixings_removed": "remove-fixings",
+    "lifted_off": "lift",
+    "findings": "finding",
+    "put_on": "put-on",
+    "fixings_fitted": "fit-fixing",
+    "torque_at_closing": "torque",
+    "closing_checks": "closing-check",
+    "closing": "close",
+    "leak_tests": "leak-test",
+    "insulation_tests": "insulation-test",
+    "short_checks": "short-check",
+    "departures": "departure",
+    "hand_in": "hand-in",
+}
+"""The fields of a whole record that are entries."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """One entry as sent: where in the call it stands, empty for the whole; its kind and facts."""
+
+    place: str
+    name: str
+    facts: In
+
+
+def entries_of(record: WholeRecord) -> Iterator[Sent]:
+    """Give the entries of a whole record in their order."""
+    for place, name in IN_ORDER.items():
+        value = getattr(record, place)
+        if isinstance(value, list):
+            for number, facts in enumerate(value):
+                yield Sent(f"{place}.{number}", name, _as_entry(place, facts))
+        elif value is True:
+            yield Sent("", name, Nothing())
+        elif isinstance(value, In):
+            if isinstance(value, Opening) and value.exception:
+                excepted = Excepted(reason=value.exception, done_at=value.opened_at)
+                yield Sent(place, "exception", excepted)
+            yield Sent(place, name, _as_entry(place, value))
+
+
+def _as_entry(place: str, facts: In) -> In:
+    """Give what a whole record says in fewer words as the entry says it."""
+    if isinstance(facts, TorqueRead):
+        stage = Stage.AS_FOUND if place == "torque_as_found" else Stage.CLOSING
+        return facts.model_copy(update={"stage": stage})
+    if isinstance(facts, FixingRemoved):
+        return FixingsRemoved(part_ids=[facts.part_id], **facts.model_dump(exclude={"part_id"}))
+    if isinstance(facts, Opening):
+        return Opened(**facts.model_dump(exclude={"exception"}))
+    return facts
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """The numbers of the instruments and people that entries name."""
+
+    instrument: Mapping[str, int]
+    person: Mapping[str, int]
+
+
+def named_in(sent: Iterable[In]) -> tuple[set[str], set[str]]:
+    """Give the marks of the instruments and the logins of the people that entries name."""
+    named: dict[str, set[str]] = {"instrument": set(), "person": set()}
+    for facts in sent:
+        for fact in facts_of(type(facts)):
+            if fact.stands_for and (name := getattr(facts, fact.json_name)):
+                named[fact.stands_for].add(name)
+    return named["instrument"], named["person"]
+
+
+def make_entry(
+    work: Work, record_id: int, version: int | None, sent: Sent, names: Names, **also: object
+) -> object:
+    """Make an entry of what was sent for it; give what its change gives.
+
+    Raises Refused by the field of the call, with its place in it.
+    """
+    facts, fields = dict(also), {}
+    for fact in facts_of(type(sent.facts)):
+        value = getattr(sent.facts, fact.json_name)
+        if fact.stands_for:
+            value = getattr(names, fact.stands_for)[value] if value else None
+        elif fact.name == "findings":
+            value = [FindingEntry(**seen.model_dump()) for seen in value]
+        facts[fact.name], fields[fact.name] = value, fact.json_name
+    try:
+        return ENTRIES[sent.name].make(work, record_id, version, **facts)
+    except Refused as refusal:
+        name = fields.get(refusal.field, refusal.field)
+        raise Refused(
+            f"{sent.place}.{name}" if sent.place else name,
+            refusal.value,
+            refusal.reason,
+            refusal.right_would_be,
+        ) from refusal
