@@ -11,7 +11,23 @@ from tests.house.api_lines import described_now
 BEFORE = set((Path(__file__).parent / "api_before.txt").read_text().splitlines())
 GONE: dict[str, str] = {}
 """Patterns of lines that are no longer so, with why a caller does without."""
-NEW: dict[str, str] = {}
+NEW: dict[str, str] = {
+    r"POST /api/v1/records/\{record_id\}/entries/.*": "every kind of entry, one at a time",
+    r"POST /api/v1/records sends (findings|closing_checks|departures|\w+_(tests|checks)\b).*": (
+        "kinds of entry a whole record had no place for"
+    ),
+    r"POST /api/v1/records sends .*\.(outside_because|departs_because): string": (
+        "the reason that makes an entry stand against its design"
+    ),
+    r"POST /api/v1/records sends (closing|fixings_\w+\[\])\.note: string": "notes, as on paper",
+    r"POST /api/v1/records sends lifted_off\[\]\.part_id: integer\|null": "a layer by its number",
+    r"POST /api/v1/records/.*/torque-readings sends outside_because: string": (
+        "the reason of a torque outside the tolerance"
+    ),
+    r"POST .*/(torque-readings|\w+-(tests|checks)) query version: .*": (
+        "refused where another entry came between"
+    ),
+}
 """Patterns of lines that came, with what they are for. Nothing new is asked of an old call."""
 
 
