@@ -137,9 +137,9 @@ def stack(
             )
         _show(sent, seen.wrong)
         if seen.check is not None:
-            for one in seen.check.judged:
+            for row in seen.check.judged:
                 terminal.say(
-                    f"odd by the pattern of {seen.check.kept.design}: {one.finding.sentence}"
+                    f"odd by the pattern of {seen.check.kept.design}: {row.finding.sentence}"
                 )
         made = (
             f"stack {serial} with {len(seen.layers)} layers, {seen.counts.cells} cells,"
@@ -160,18 +160,18 @@ def _read(file: Path, synonyms: Mapping[str, Sequence[str]], columns: list[str] 
         raise terminal.stop(f"The file “{file}” cannot be read: {trouble.strerror}.") from None
     table = read_table(content, file.name, known=tuple(synonyms.values()))
     mapping = suggest_mapping(table.headers, synonyms)
-    for said in columns or ():
-        name, _equals, header = said.partition("=")
+    for entry in columns or ():
+        name, _equals, header = entry.partition("=")
         if name not in synonyms:
-            raise Refused("--column", said, "no such field.", f"Fields: {', '.join(synonyms)}.")
+            raise Refused("--column", entry, "no such field.", f"Fields: {', '.join(synonyms)}.")
         if header and header not in table.headers:
-            shown = ", ".join(f"“{one}”" for one in table.headers)
-            raise Refused("--column", said, "the list has no such column.", f"It has {shown}.")
+            shown = ", ".join(f"“{header}”" for header in table.headers)
+            raise Refused("--column", entry, "the list has no such column.", f"It has {shown}.")
         mapping.pop(name, None)
         if header:
-            at = table.headers.index(header)
-            mapping = {field: place for field, place in mapping.items() if place != at}
-            mapping[name] = at
+            index = table.headers.index(header)
+            mapping = {field: place for field, place in mapping.items() if place != index}
+            mapping[name] = index
     return _List(
         content, table, mapping, SourceFile(file.name, hashlib.sha256(content).hexdigest())
     )
@@ -179,10 +179,10 @@ def _read(file: Path, synonyms: Mapping[str, Sequence[str]], columns: list[str] 
 
 def _show(sent: _List, wrong: Sequence[Wrong]) -> None:
     terminal.say(f"{sent.source.name}: {sent.table.described}")
-    for name, at in sent.mapping.items():
-        terminal.say(f"  {name.replace('_', ' ')}: column “{sent.table.headers[at]}”")
-    for one in wrong[:SHOWN]:
-        terminal.say(f"line {one.line}: {one.said}")
+    for name, index in sent.mapping.items():
+        terminal.say(f"  {name.replace('_', ' ')}: column “{sent.table.headers[index]}”")
+    for problem in wrong[:SHOWN]:
+        terminal.say(f"line {problem.line}: {problem.said}")
     if len(wrong) > SHOWN:
         terminal.say(f"and {len(wrong) - SHOWN} more")
 
@@ -205,15 +205,15 @@ def _part_type(session: Session, drawing: str | None) -> int | None:
     if drawing is None:
         return None
     known = part_types(session)
-    wanted = drawing.casefold()
-    found = [one for one in known if one.drawing.casefold() == wanted] or [
-        one for one in known if one.drawing_number.casefold() == wanted
+    folded = drawing.casefold()
+    types = [known_type for known_type in known if known_type.drawing.casefold() == folded] or [
+        known_type for known_type in known if known_type.drawing_number.casefold() == folded
     ]
-    if len(found) != 1:
-        why = "several revisions of it are there." if found else "there is no such part type."
-        right = f"Right would be: {', '.join(one.drawing for one in found or known)}."
+    if len(types) != 1:
+        why = "several revisions of it are there." if types else "there is no such part type."
+        right = f"Right would be: {', '.join(known_type.drawing for known_type in types or known)}."
         raise Refused("--part-type", drawing, why, right)
-    return found[0].id
+    return types[0].id
 
 
 def _design(session: Session, words: str) -> int:

@@ -86,9 +86,9 @@ def import_log(
 def _show(file: Path, written: LogFormat, columns: Mapping) -> None:
     terminal.say(f"{file.name}: {written.described}")
     terminal.say(f"  time: {' and '.join(columns.time.columns)} ({columns.time.kind})")
-    for one in columns.signals:
-        terminal.say(f"  {one.signal}: {one.column} in {one.unit}")
-    cells = ", ".join(f"{one.channel}: {one.column}" for one in columns.cells[:60])
+    for column in columns.signals:
+        terminal.say(f"  {column.signal}: {column.column} in {column.unit}")
+    cells = ", ".join(f"{column.channel}: {column.column}" for column in columns.cells[:60])
     terminal.say(f"  {len(columns.cells)} cell voltages by channel: {cells}")
 
 
@@ -116,8 +116,8 @@ def _read(
             more(now - shown)
             shown = now
 
-        found, notes = read_log(path, columns, given.zone, area_cm2, told)
-    return LogRead(columns, found, began_at, notes)
+        log, notes = read_log(path, columns, given.zone, area_cm2, told)
+    return LogRead(columns, log, began_at, notes)
 
 
 def _found(log: LogRead, given: Settings) -> None:
@@ -133,5 +133,5 @@ def _found(log: LogRead, given: Settings) -> None:
             f"{load.load_h:.2f} h at load, {load.gas_h:.2f} h with gas, {load.starts} starts,"
             f" {load.stops} stops, {len(log.found.windows)} snapshots"
         )
-    for said in (*log.notes, *log.found.doubts):
-        terminal.say(f"odd: {said}")
+    for note in (*log.notes, *log.found.doubts):
+        terminal.say(f"odd: {note}")

@@ -54,9 +54,9 @@ def import_curves(
         with reading(engine) as session:
             person = person_named(session, by)
             facts = stack_facts(session, find_stack(session, stack))
-        found = read_sweep(file, columns, given.zone, facts.active_area_cm2)
-        _say(found, columns)
-        begins = parse_when(taken_at, given.time_zone) if taken_at else began_at(found, columns)
+        sweep = read_sweep(file, columns, given.zone, facts.active_area_cm2)
+        _say(sweep, columns)
+        begins = parse_when(taken_at, given.time_zone) if taken_at else began_at(sweep, columns)
         if begins is None:
             raise terminal.stop("The file does not say when it was taken. Give --taken-at.")
         if not yes and not typer.confirm(f"Keep it as taken of {stack}?", err=True):
@@ -68,7 +68,7 @@ def import_curves(
                 facts.id,
                 stored=stored,
                 mapping=columns.to_json(),
-                found=found,
+                found=sweep,
                 taken=SweepTaken(begins, occasion, temperature, meter),
             )
         with reading(engine) as session:
@@ -76,16 +76,16 @@ def import_curves(
     print(f"Run {run_id} of {stack} was taken in from {file.name}: curve {curve_id}.")
 
 
-def _say(found: FoundSweep, columns: Mapping) -> None:
-    for one in columns.signals:
-        terminal.say(f"  {one.signal}: {one.column} in {one.unit}")
-    terminal.say(f"  {len(found.channels)} cell voltages: {', '.join(found.channels[:60])}")
-    for curve in found.curves:
+def _say(sweep: FoundSweep, columns: Mapping) -> None:
+    for column in columns.signals:
+        terminal.say(f"  {column.signal}: {column.column} in {column.unit}")
+    terminal.say(f"  {len(sweep.channels)} cell voltages: {', '.join(sweep.channels[:60])}")
+    for curve in sweep.curves:
         least, most = curve.reach_a_cm2
         terminal.say(f"{curve.way}: {least:.3g} to {most:.3g} A/cm², {len(curve.points)} points")
-    if found.rest is None:
+    if sweep.rest is None:
         terminal.say("the current never rested: no open-circuit voltages")
     else:
-        terminal.say(f"open circuit from {found.rest.rows} rows")
-    for said in found.doubts:
-        terminal.say(f"odd: {said}")
+        terminal.say(f"open circuit from {sweep.rest.rows} rows")
+    for doubt in sweep.doubts:
+        terminal.say(f"odd: {doubt}")

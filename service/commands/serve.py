@@ -127,11 +127,11 @@ def _compare(engine: Engine, folder: Path) -> None:
     from service.operation.files import amount, check_all
 
     with terminal.progress("comparing hashes", amount(engine)) as done:
-        found = check_all(engine, folder, done)
-    for sentence in found.wrong:
+        checks = check_all(engine, folder, done)
+    for sentence in checks.wrong:
         terminal.say(sentence)
-    if found.wrong:
-        raise terminal.stop(f"{len(found.wrong)} of what was signed or attached no longer hold.")
-    and_runs = f" and {found.runs} files of runs" if found.runs else ""
-    joint = "," if found.runs else " and"
-    print(f"{found.records} records{joint} {found.attachments} attachments{and_runs} hold.")
+    if checks.wrong:
+        raise terminal.stop(f"{len(checks.wrong)} of what was signed or attached no longer hold.")
+    and_runs = f" and {checks.runs} files of runs" if checks.runs else ""
+    joint = "," if checks.runs else " and"
+    print(f"{checks.records} records{joint} {checks.attachments} attachments{and_runs} hold.")

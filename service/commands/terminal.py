@@ -100,5 +100,5 @@ def database(given: Settings | None = None, *, migrate_older: bool = False) -> I
 
 def person_named(session: Session, login: str) -> permissions.Person:
     """Return the person of this login. Raises NotFound."""
-    found = person_by_login(session, login)
-    return permissions.Person(found.id, found.login, found.name, found.roles)
+    person = person_by_login(session, login)
+    return permissions.Person(person.id, person.login, person.name, person.roles)

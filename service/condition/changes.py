@@ -208,8 +208,8 @@ def import_sweep(
     need(work.by, Act.RUN_WRITE)
     before = _refuse_known(work, stack_id, stored)
     place = voltage_place(work, stack_id, taken.taken_at, found.channels, field="cells")
-    wanted = [curve for curve in found.curves if not legs or curve.leg in legs]
-    if not wanted:
+    curves = [curve for curve in found.curves if not legs or curve.leg in legs]
+    if not curves:
         raise Refused("legs", "", "no way of the current was chosen.", "One at least.")
     run = before or _run(work, stack_id, stored, taken.note)
     reading = _reading(work, run, place, mapping=mapping, found=found, taken=taken)
@@ -228,7 +228,7 @@ def import_sweep(
             meter_hours=taken.meter_hours,
             reading_id=reading.id,
         )
-        for curve in wanted
+        for curve in curves
     ]
     if found.rest is not None:
         work.session.add(_rest(work, reading, found.rest, found, taken))
@@ -240,7 +240,7 @@ def import_sweep(
             ("content", None, stored.content_sha256),
             ("taken at", None, taken.taken_at),
             ("build", None, place.build.number),
-            ("curves", None, ", ".join(_said(curve) for curve in wanted)),
+            ("curves", None, ", ".join(_said(curve) for curve in curves)),
             ("occasion", None, taken.occasion or None),
         ],
         stack_id=stack_id,
@@ -325,22 +325,22 @@ def _reading(
 
 
 def _rest(
-    work: Work, reading: RunReading, rest: FoundRest, found: FoundSweep, taken: SweepTaken
+    work: Work, reading: RunReading, rest: FoundRest, sweep: FoundSweep, taken: SweepTaken
 ) -> Snapshot:
     return Snapshot(
         reading_id=reading.id,
         stack_id=reading.stack_id,
         build_id=reading.build_id,
         kind=SnapshotKind.OPEN_CIRCUIT,
-        from_at=_at(taken.taken_at, found.begins_s, rest.begins_s),
-        until_at=_at(taken.taken_at, found.begins_s, rest.ends_s),
+        from_at=_at(taken.taken_at, sweep.begins_s, rest.begins_s),
+        until_at=_at(taken.taken_at, sweep.begins_s, rest.ends_s),
         row_count=rest.rows,
         current_a=0.0,
         density_a_cm2=0.0,
-        temperature_c=_warmth(found, taken),
+        temperature_c=_warmth(sweep, taken),
         stack_voltage_v=rest.stack_voltage_v,
         meter_hours=taken.meter_hours,
-        channels=json.dumps(list(found.channels), ensure_ascii=False, separators=(",", ":")),
+        channels=json.dumps(list(sweep.channels), ensure_ascii=False, separators=(",", ":")),
         means_v=json.dumps([_rounded(volts) for volts in rest.means_v]),
         spreads_v=json.dumps([_rounded(volts) for volts in rest.spreads_v]),
         by_id=work.by.id,
@@ -355,9 +355,9 @@ def _at(taken_at: datetime, begins_s: float | None, at_s: float | None) -> datet
     return taken_at + timedelta(seconds=at_s - begins_s)
 
 
-def _warmth(found: FoundSweep, taken: SweepTaken) -> float | None:
+def _warmth(sweep: FoundSweep, taken: SweepTaken) -> float | None:
     typed = taken.temperature_c
-    return cell_temperature(found.temperature_c if typed is None else typed)
+    return cell_temperature(sweep.temperature_c if typed is None else typed)
 
 
 def _rounded(volts: float | None) -> float | None:

@@ -21,32 +21,32 @@ def read_sweep(path: Path, mapping: Mapping, zone: str, area_cm2: float) -> Foun
     """
     log = RunLog(path, mapping, zone)
     try:
-        found = found_sweep(gathered(log.batches(), mapping, area_cm2), area_cm2)
+        sweep = found_sweep(gathered(log.batches(), mapping, area_cm2), area_cm2)
     except TradeError as trouble:
         raise Refused("file", "", str(trouble), "A sweep of the current up or down.") from trouble
     notes = log.notes.in_words
     if not notes:
-        return found
+        return sweep
     return FoundSweep(
-        found.rows,
-        found.left_out,
-        found.begins_s,
-        found.ends_s,
-        found.channels,
-        found.temperature_c,
-        found.curves,
-        found.rest,
-        (*found.doubts, *notes),
+        sweep.rows,
+        sweep.left_out,
+        sweep.begins_s,
+        sweep.ends_s,
+        sweep.channels,
+        sweep.temperature_c,
+        sweep.curves,
+        sweep.rest,
+        (*sweep.doubts, *notes),
     )
 
 
-def began_at(found: FoundSweep, mapping: Mapping) -> datetime | None:
+def began_at(sweep: FoundSweep, mapping: Mapping) -> datetime | None:
     """Say when the file says the sweep began.
 
     None where it has no clock, or one that was never set.
     """
-    if found.begins_s is None or mapping.time.kind is not TimeKind.CLOCK:
+    if sweep.begins_s is None or mapping.time.kind is not TimeKind.CLOCK:
         return None
-    if not EARLIEST_S <= found.begins_s <= LATEST_S:
+    if not EARLIEST_S <= sweep.begins_s <= LATEST_S:
         return None
-    return datetime.fromtimestamp(found.begins_s, UTC)
+    return datetime.fromtimestamp(sweep.begins_s, UTC)

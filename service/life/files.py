@@ -37,21 +37,21 @@ def readings_as_csv(life: MeaLife) -> str:
     read = life.readings
     if read is None:
         return out.getvalue()
-    for at, time in enumerate(read.times):
-        sat = life.sat_at(read.places[at])
+    for index, time in enumerate(read.times):
+        sat = life.sat_at(read.places[index])
         writer.writerow(
             (
                 time.isoformat(timespec="seconds"),
-                f"{read.hours_h[at]:.2f}",
-                "yes" if read.at_least[at] else "no",
-                f"{read.voltages_v[at]:.6f}",
+                f"{read.hours_h[index]:.2f}",
+                "yes" if read.at_least[index] else "no",
+                f"{read.voltages_v[index]:.6f}",
                 f"{read.density_a_cm2:g}",
                 _plain(sat.stack_serial),
                 sat.build_number,
                 sat.cell,
                 sat.position,
-                read.counts[at],
-                "yes" if read.from_curve[at] else "no",
+                read.counts[index],
+                "yes" if read.from_curve[index] else "no",
             )
         )
     return out.getvalue()

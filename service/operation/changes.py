@@ -43,12 +43,14 @@ def pour_tuples(
         return
     marks = ", ".join("?" * len(names))
     statement = f'INSERT INTO "{table.name}" ({columns}) VALUES ({marks})'  # noqa: S608 - our names
-    times = [at for at, name in enumerate(names) if isinstance(table.c[name].type, UtcDateTime)]
+    times = [
+        index for index, name in enumerate(names) if isinstance(table.c[name].type, UtcDateTime)
+    ]
     some: list[tuple[Any, ...]] = []
     for row in rows:
-        for at in times:
-            if isinstance(row[at], datetime):
-                row[at] = _as_sqlite_keeps_it(row[at])
+        for index in times:
+            if isinstance(row[index], datetime):
+                row[index] = _as_sqlite_keeps_it(row[index])
         some.append(tuple(row))
         if len(some) == AT_ONCE:
             connection.exec_driver_sql(statement, some)
@@ -82,8 +84,8 @@ def count_on(connection: Connection) -> None:
         )
 
 
-def _as_sqlite_keeps_it(at: datetime) -> str:
-    return at.replace(tzinfo=None).isoformat(" ", "microseconds")
+def _as_sqlite_keeps_it(time: datetime) -> str:
+    return time.replace(tzinfo=None).isoformat(" ", "microseconds")
 
 
 TableRows = tuple[str, list[str], Iterable[Row]]

@@ -123,23 +123,23 @@ def read_manifest(source: Path, done: Done) -> Manifest:
 
     ``done`` is told how many bytes of the archive more were read.
     """
-    found: dict[str, str] = {}
+    digests: dict[str, str] = {}
     manifest: Manifest | None = None
     with _readable(source):
-        for kind, own, file in _members(source, done):
-            name = f"{kind}/{own}" if kind else own
-            if name in found or (manifest and not kind):
+        for kind, member, file in _members(source, done):
+            name = f"{kind}/{member}" if kind else member
+            if name in digests or (manifest and not kind):
                 raise Refused("file", str(source), f"{name} is in it twice.")
             if not kind:
                 manifest = _manifest(source, file.read())
                 continue
-            found[name] = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
-            if MEMBERS[kind][0] is HASH and found[name] != own:
+            digests[name] = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+            if MEMBERS[kind][0] is HASH and digests[name] != member:
                 raise _damaged(source, name)
     if manifest is None:
         raise Refused("file", str(source), "it is not whole: its manifest is not there.")
-    for name in sorted(manifest.sha256.keys() | found.keys()):
-        if manifest.sha256.get(name) != found.get(name):
+    for name in sorted(manifest.sha256.keys() | digests.keys()):
+        if manifest.sha256.get(name) != digests.get(name):
             raise _damaged(source, name)
     return manifest
 
@@ -148,18 +148,18 @@ def restore_backup(source: Path, manifest: Manifest, url: str, folder: Path, don
     """Bring a checked archive into an empty database and the attachments' folder."""
 
     def tables() -> Iterator[TableRows]:
-        for kind, own, file in _members(source, lambda _bytes: None):
+        for kind, member, file in _members(source, lambda _bytes: None):
             if kind == "attachments":
                 content = file.read()
-                if hashlib.sha256(content).hexdigest() != own:
-                    raise _damaged(source, f"{kind}/{own}")
-                store(folder, Checked(content, "", own))
+                if hashlib.sha256(content).hexdigest() != member:
+                    raise _damaged(source, f"{kind}/{member}")
+                store(folder, Checked(content, "", member))
                 done(1)
             elif kind == "runs":
-                run_files.put(folder, own, _copying(source, own, file))
+                run_files.put(folder, member, _copying(source, member, file))
                 done(1)
             elif kind == "tables":
-                yield _table(source, own.removesuffix(".jsonl"), file, done)
+                yield _table(source, member.removesuffix(".jsonl"), file, done)
 
     restore_rows(url, manifest.revision, tables())
 
@@ -255,7 +255,7 @@ def _damaged(source: Path, name: str) -> Refused:
     return Refused("file", str(source), f"it is damaged: {name} is not what was saved.")
 
 
-def _copying(source: Path, own: str, file: IO[bytes]) -> Callable[[IO[bytes]], None]:
+def _copying(source: Path, name: str, file: IO[bytes]) -> Callable[[IO[bytes]], None]:
     """Copy a run's file; what is not the content its name says never gets that name."""
 
     def copy(target: IO[bytes]) -> None:
@@ -263,8 +263,8 @@ def _copying(source: Path, own: str, file: IO[bytes]) -> Callable[[IO[bytes]], N
         while piece := file.read(PIECE):
             digest.update(piece)
             target.write(piece)
-        if digest.hexdigest() != own:
-            raise _damaged(source, f"runs/{own}")
+        if digest.hexdigest() != name:
+            raise _damaged(source, f"runs/{name}")
 
     return copy
 
@@ -274,15 +274,15 @@ def _members(source: Path, done: Done) -> Iterator[tuple[str, str, IO[bytes]]]:
     with source.open("rb") as whole, tarfile.open(fileobj=whole, mode="r|gz") as archive:
         read = 0
         for member in archive:
-            kind, _slash, own = member.name.rpartition("/")
+            kind, _slash, parts = member.name.rpartition("/")
             names, most = MEMBERS.get(kind, (None, 0))
             file = archive.extractfile(member) if member.isreg() else None
-            if names is None or not names.fullmatch(own) or file is None:
+            if names is None or not names.fullmatch(parts) or file is None:
                 raise Refused("file", str(source), f"“{member.name}” in it is no part of a backup.")
             if member.size > most:
                 reason = f"{member.name} in it is larger than any such file can be."
                 raise Refused("file", str(source), reason)
-            yield kind, own, file
+            yield kind, parts, file
             done(whole.tell() - read)
             read = whole.tell()
 
@@ -364,11 +364,11 @@ def check_all(engine: Engine, folder: Path, done: Callable[[int], None]) -> Whol
         ).all()
         for start in range(0, len(ids), AT_ONCE):
             some = ids[start : start + AT_ONCE]
-            found = verify(session, some)
+            checks = verify(session, some)
             wrong += [
-                f"record {record_id}: {one.why}"
-                for record_id, one in sorted(found.items())
-                if not one.holds
+                f"record {record_id}: {check.why}"
+                for record_id, check in sorted(checks.items())
+                if not check.holds
             ]
             done(len(some))
         files = session.execute(

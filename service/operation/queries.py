@@ -38,28 +38,32 @@ def rows_of(session: Session, table: Table) -> Iterator[Row]:
     columns = ", ".join(f'"{column.name}"' for column in table.columns)
     key = ", ".join(f'"{column.name}"' for column in table.primary_key)
     statement = text(f'SELECT {columns} FROM "{table.name}" ORDER BY {key}')  # noqa: S608 - our names
-    plain = [(at, _plain(column)) for at, column in enumerate(table.columns) if _plain(column)]
+    plain = [
+        (index, _plain(column)) for index, column in enumerate(table.columns) if _plain(column)
+    ]
     rows = session.connection().execution_options(yield_per=AT_ONCE).execute(statement)
-    for found in rows:
-        row = list(found)
-        for at, make in plain:
-            if row[at] is not None and make is not None:
-                row[at] = make(row[at])
+    for fetched in rows:
+        row = list(fetched)
+        for index, make in plain:
+            if row[index] is not None and make is not None:
+                row[index] = make(row[index])
         yield row
 
 
 def read_back(table: Table, columns: list[str]) -> Callable[[Row], Row]:
     """Make plain values, in the order of these columns, fit for pouring into the table."""
-    times = [at for at, name in enumerate(columns) if isinstance(table.c[name].type, UtcDateTime)]
-    days = [at for at, name in enumerate(columns) if isinstance(table.c[name].type, Date)]
+    times = [
+        index for index, name in enumerate(columns) if isinstance(table.c[name].type, UtcDateTime)
+    ]
+    days = [index for index, name in enumerate(columns) if isinstance(table.c[name].type, Date)]
 
     def back(row: Row) -> Row:
-        for at in times:
-            if row[at] is not None:
-                row[at] = datetime.fromisoformat(row[at])
-        for at in days:
-            if row[at] is not None:
-                row[at] = date.fromisoformat(row[at])
+        for index in times:
+            if row[index] is not None:
+                row[index] = datetime.fromisoformat(row[index])
+        for index in days:
+            if row[index] is not None:
+                row[index] = date.fromisoformat(row[index])
         return row
 
     return back
@@ -77,10 +81,10 @@ def _plain(column: Column[Any]) -> Callable[[Any], Any] | None:
 
 def _time(value: str | datetime) -> str:
     if isinstance(value, datetime):
-        at = value.astimezone(UTC).replace(tzinfo=None)
+        time = value.astimezone(UTC).replace(tzinfo=None)
     else:
-        at = datetime.fromisoformat(value)
-    return f"{at.isoformat(timespec='microseconds')}Z"
+        time = datetime.fromisoformat(value)
+    return f"{time.isoformat(timespec='microseconds')}Z"
 
 
 # Comparing a record of 700 layers with its hash takes longer than everything else on a stack's

@@ -80,14 +80,14 @@ def show(
     """Return every stack with its cells, hours and state, and who is needed where."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = floor(session, caller, now_utc(), mine=mine, after=after, limit=limit)
+        floor_read = floor(session, caller, now_utc(), mine=mine, after=after, limit=limit)
     return Floor(
-        rows=[_row(row) for row in found.rows],
-        stacks=found.stacks,
-        needing=found.needing,
-        mine=found.mine,
-        after=found.after,
-        read_at=found.read_at,
+        rows=[_row(row) for row in floor_read.rows],
+        stacks=floor_read.stacks,
+        needing=floor_read.needing,
+        mine=floor_read.mine,
+        after=floor_read.after,
+        read_at=floor_read.read_at,
     )
 
 
@@ -99,14 +99,14 @@ def _row(row: FloorStack) -> FloorRow:
         last_approved=None if last is None else LastApprovedBuild.model_validate(last),
         needs=[
             FloorNeed(
-                kind=one.kind,
-                sentence=one.sentence,
-                address=one.address,
-                roles=list(one.roles),
-                you_may=bool(one.may),
-                why_not=one.may.why,
-                since=one.since,
+                kind=need.kind,
+                sentence=need.sentence,
+                address=need.address,
+                roles=list(need.roles),
+                you_may=bool(need.may),
+                why_not=need.may.why,
+                since=need.since,
             )
-            for one in row.needs
+            for need in row.needs
         ],
     )

@@ -80,8 +80,8 @@ def channel_number(name: str) -> int | None:
     bare = name.strip()
     unit = _UNIT.search(bare)
     if unit:
-        told = next(group for group in unit.groups() if group is not None)
-        if told.strip().casefold() not in _VOLTAGES:
+        digits = next(group for group in unit.groups() if group is not None)
+        if digits.strip().casefold() not in _VOLTAGES:
             return None
         bare = bare[: unit.start()]
     tokens = _TOKEN.findall(bare.casefold())
@@ -108,11 +108,11 @@ def channel_numbers(names: Sequence[str]) -> tuple[int, ...]:
     (1, 2)
     """
     numbers = [channel_number(name) for name in names]
-    told = [number for number in numbers if number is not None]
-    if len(told) < len(names) or len(set(told)) < len(told):
+    known = [number for number in numbers if number is not None]
+    if len(known) < len(names) or len(set(known)) < len(known):
         return tuple(range(1, len(names) + 1))
-    first = 1 if told and min(told) == 0 else 0
-    return tuple(number + first for number in told)
+    first = 1 if known and min(known) == 0 else 0
+    return tuple(number + first for number in known)
 
 
 def straight_map(channels: Iterable[int], valid_from: datetime | None = None) -> TapMap:
@@ -140,21 +140,21 @@ def checked_map(valid_from: datetime | None, cell_of: Mapping[int, int | None]) 
     return TapMap(valid_from, tuple(Tap(channel, cell_of[channel]) for channel in sorted(cell_of)))
 
 
-def map_at(maps: Sequence[TapMap], at: datetime) -> TapMap | None:
+def map_at(maps: Sequence[TapMap], time: datetime) -> TapMap | None:
     """Return the stack's map valid at a time; None before the first one.
 
     Of two from the same time the later in the sequence is valid.
     """
-    found = None
-    for one in maps:
-        starts_later = one.valid_from is not None and one.valid_from > at
-        if not starts_later and (found is None or _order(one) >= _order(found)):
-            found = one
-    return found
+    valid = None
+    for tap_map in maps:
+        starts_later = tap_map.valid_from is not None and tap_map.valid_from > time
+        if not starts_later and (valid is None or _order(tap_map) >= _order(valid)):
+            valid = tap_map
+    return valid
 
 
 def cells_read(
-    maps: Sequence[TapMap], at: datetime, channels: tuple[str, ...]
+    maps: Sequence[TapMap], time: datetime, channels: tuple[str, ...]
 ) -> tuple[int | None, ...]:
     """Return the cell each of these named columns read at a time; None where it reads none.
 
@@ -166,7 +166,7 @@ def cells_read(
     >>> cells_read([crossed], datetime(2026, 3, 2, tzinfo=UTC), ("U1 (V)", "U2 (V)", "U3 (V)"))
     (2, 1, None)
     """
-    return _cells_read(map_at(maps, at), channels)
+    return _cells_read(map_at(maps, time), channels)
 
 
 @lru_cache(maxsize=4096)
@@ -209,14 +209,14 @@ def map_in_words(tap_map: TapMap) -> str:
     begin = f"{count} channel{'s' if count != 1 else ''}"
     if not differing:
         return f"{begin}, each reads the cell of its number"
-    told = [
+    taps_text = [
         f"{tap.channel} reads {'none' if tap.cell is None else f'cell {tap.cell}'}"
         for tap in differing
     ]
     rest = ["all others the cell of their number"] if len(differing) < count else []
-    return f"{begin}: " + ", ".join([*told, *rest])
+    return f"{begin}: " + ", ".join([*taps_text, *rest])
 
 
 def _order(tap_map: TapMap) -> tuple[bool, float]:
-    at = tap_map.valid_from
-    return (at is not None, 0.0 if at is None else at.timestamp())
+    valid_from = tap_map.valid_from
+    return (valid_from is not None, 0.0 if valid_from is None else valid_from.timestamp())

@@ -97,12 +97,12 @@ def _lead(lead: Lead, above: _Row, below: _Row) -> str:
         y = top + 26
         drawn = line(x, top, x, y, THIN)
         drawn += line(x - 5, y - 5, x + 5, y + 5, FINE) + line(x - 5, y + 5, x + 5, y - 5, FINE)
-        told = f"Channel {lead.channel} reads no cell"
+        sentence = f"Channel {lead.channel} reads no cell"
     else:
         pen = ATTENTION if _is_crossed(lead) else FINE
         drawn = line(x, top, below.x(lead.cell), CELLS_Y, pen)
-        told = f"Channel {lead.channel} reads cell {lead.cell}"
-    return f"<g><title>{said(told)}</title>{drawn}</g>"
+        sentence = f"Channel {lead.channel} reads cell {lead.cell}"
+    return f"<g><title>{said(sentence)}</title>{drawn}</g>"
 
 
 def _is_crossed(lead: Lead) -> bool:

@@ -108,14 +108,14 @@ class Answers:
         try:
             return answer.absolute(barometer_pa, zero)
         except TradeError as trouble:
-            said = str(trouble)
-            raise self.refuse(name, f"{said[:1].upper()}{said[1:]}") from trouble
+            words = str(trouble)
+            raise self.refuse(name, f"{words[:1].upper()}{words[1:]}") from trouble
 
     def counts_from(self, name: str, zero: Zero) -> Zero:
         """Return what a pressure counts from: as its text says, else ``zero``."""
         answer = self.read[name]
-        said = answer.zero if isinstance(answer, Pressure) else Zero.NOT_SAID
-        return zero if said is Zero.NOT_SAID else said
+        own_zero = answer.zero if isinstance(answer, Pressure) else Zero.NOT_SAID
+        return zero if own_zero is Zero.NOT_SAID else own_zero
 
     def refuse(self, name: str, reason: str, right: str = "") -> NotRead:
         """Return the error to be raised where a field's answer does not fit the others."""

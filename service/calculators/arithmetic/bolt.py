@@ -34,8 +34,8 @@ BY_TORQUE, BY_PRELOAD = "a torque", "a preload"
 def _greatest(law: Law, of: Strength, size: Thread, share: float) -> tuple[float, float]:
     """Greatest preload in N and torque in N·m at this share of what the rod may bear."""
     if isinstance(law, ThreadFriction):
-        found = greatest_tightening(law, of, share)
-        return found.preload_n, found.torque_nm
+        greatest = greatest_tightening(law, of, share)
+        return greatest.preload_n, greatest.torque_nm
     load = share * of.proof_stress_pa * size.stress_area_m2
     return load, torque_for(load, law).value
 
@@ -49,7 +49,7 @@ def _bolt(answers: Answers, units: Units) -> Outcome:
         preload = preloads([reading], law).rods[0]
     else:
         preload = Estimate(answers.si("preload"))
-    found = rod_stress(preload, of, bears, law)
+    stress = rod_stress(preload, of, bears, law)
     share = answers.share_or("utilisation", 0.9)
     most_preload, most_torque = _greatest(law, bears, of, share)
     by_yield = isinstance(law, ThreadFriction)
@@ -57,12 +57,15 @@ def _bolt(answers: Answers, units: Units) -> Outcome:
     results = [
         Result("preload", "Preload", units.figure(preload, "force_in")),
         Result(
-            "axial_stress", "Stress in the thread, pull", units.figure(found.axial_pa, "stress_in")
+            "axial_stress", "Stress in the thread, pull", units.figure(stress.axial_pa, "stress_in")
         ),
         Result(
-            "proof_load", "Proof load", units.figure(found.proof_load_n, "force_in"), found.proof_by
+            "proof_load",
+            "Proof load",
+            units.figure(stress.proof_load_n, "force_in"),
+            stress.proof_by,
         ),
-        Result("share_of_proof", "Share of the proof load", percent_of(found.share_of_proof)),
+        Result("share_of_proof", "Share of the proof load", percent_of(stress.share_of_proof)),
         Result(
             "greatest_torque",
             f"Greatest torque at {100 * share:g}\u2009% of the {limit}",
@@ -72,8 +75,8 @@ def _bolt(answers: Answers, units: Units) -> Outcome:
             "greatest_preload", "Preload at that torque", units.figure(most_preload, "force_in")
         ),
     ]
-    if found.while_turning_pa:
-        both = units.figure(found.while_turning_pa, "stress_in")
+    if stress.while_turning_pa:
+        both = units.figure(stress.while_turning_pa, "stress_in")
         results.insert(2, Result("stress_while_turning", "Stress while the nut turns", both))
     breaks = breaking_torque(bears.name, of)
     if breaks:
@@ -83,24 +86,24 @@ def _bolt(answers: Answers, units: Units) -> Outcome:
     return Outcome(
         tuple(results),
         "ISO 898-1:2013, ISO 3506-1 (strength); VDI 2230 part 1:2015 (pull and twist)",
-        (*_bolt_sentences(found.share_of_proof, by_yield), *how_uncertain(answers)),
+        (*_bolt_sentences(stress.share_of_proof, by_yield), *how_uncertain(answers)),
         cautions=("clamp",),
         formula=FORMULA,
     )
 
 
 def _bolt_sentences(share: Estimate, by_yield: bool) -> tuple[str, ...]:
-    said = []
+    sentences = []
     if share.value > 1:
-        said.append("The preload is more than the proof load: the rod would stay longer.")
+        sentences.append("The preload is more than the proof load: the rod would stay longer.")
     elif share.value + share.expanded > 1:
-        said.append("Within its uncertainty the preload may be more than the proof load.")
+        sentences.append("Within its uncertainty the preload may be more than the proof load.")
     if not by_yield:
-        said.append(
+        sentences.append(
             "By the nut factor the twist is not known: choose friction in the thread and under"
             " the nut for the stress while the nut turns."
         )
-    return tuple(said)
+    return tuple(sentences)
 
 
 BOLT = Calculator(

@@ -73,14 +73,14 @@ def work_out(calculator: Calculator, typed: Mapping[str, str]) -> Worked:
         return Worked(None, trouble.refusals)
     except OutOfRange as trouble:
         unit = f"\u2009{trouble.unit}" if trouble.unit else ""
-        said = f"{trouble.name[:1].upper()}{trouble.name[1:]} is {trouble.value}{unit}."
+        sentence = f"{trouble.name[:1].upper()}{trouble.name[1:]} is {trouble.value}{unit}."
         right = f"Right would be {trouble.allowed}."
-        return _about(calculator, typed, said, right, trouble.name)
+        return _about(calculator, typed, sentence, right, trouble.name)
     except TradeError as trouble:
         return _about(calculator, typed, str(trouble), "", str(trouble))
     except (OverflowError, ZeroDivisionError):
-        said = "These answers together lead beyond what numbers can hold."
-        return Worked(None, (Refusal("", "", said, "Look at the sizes and at the units."),))
+        sentence = "These answers together lead beyond what numbers can hold."
+        return Worked(None, (Refusal("", "", sentence, "Look at the sizes and at the units."),))
 
 
 def _units(calculator: Calculator, typed: Mapping[str, str]) -> Units:
@@ -99,12 +99,12 @@ def _units(calculator: Calculator, typed: Mapping[str, str]) -> Units:
 
 
 def _about(
-    calculator: Calculator, typed: Mapping[str, str], said: str, right: str, names: str
+    calculator: Calculator, typed: Mapping[str, str], sentence: str, right: str, names: str
 ) -> Worked:
     """The refusal beside the field that is spoken of: the longest phrase that fits."""
     field = _spoken_of(calculator, names.casefold())
     name = field.name if field else ""
-    return Worked(None, (Refusal(name, typed.get(name, ""), said, right),))
+    return Worked(None, (Refusal(name, typed.get(name, ""), sentence, right),))
 
 
 def _spoken_of(calculator: Calculator, text: str) -> Field | None:
@@ -114,4 +114,4 @@ def _spoken_of(calculator: Calculator, text: str) -> Field | None:
         for phrase in field.named
         if phrase.casefold() in text
     ]
-    return max(fitting, key=lambda found: found[0])[1] if fitting else None
+    return max(fitting, key=lambda pair: pair[0])[1] if fitting else None

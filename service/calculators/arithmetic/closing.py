@@ -110,17 +110,17 @@ def _points(answers: Answers, name: str, measure: Measure, unit: str) -> Points:
     """Pairs of a share in percent and a load, one a line."""
     answers.need(name)
     unit = answers.typed.get(f"{name}_unit", "").strip() or unit
-    found = []
+    points = []
     for row in filter(str.strip, re.split(r"[\n;]", answers.text(name))):
         share, _, load = row.strip().partition(" ")
         try:
             x = read_number(share.removesuffix("%")) / 100
-            found.append((x, read_quantity(load.strip(" %"), measure, unit).si))
+            points.append((x, read_quantity(load.strip(" %"), measure, unit).si))
         except TradeError as trouble:
             right = f"Right would be a share in % and a load in {unit}, such as “20 0.9”."
             raise answers.refuse(name, f"“{row.strip()}”: {trouble}", right) from trouble
     try:
-        return Points(tuple(found))
+        return Points(tuple(points))
     except TradeError as trouble:
         raise answers.refuse(name, str(trouble)) from trouble
 
@@ -186,7 +186,7 @@ def changes_of(
     answers: Answers, assembly: Assembly, closed: ClosedState, units: Units
 ) -> tuple[tuple[str, ...], tuple[Table, ...]]:
     """Return sentences and tables of what was asked beyond the closed state."""
-    said: list[str] = []
+    sentences: list[str] = []
     tables: list[Table] = []
     happened: list[tuple[str, ClampChange]] = []
     if answers.has("warmer"):
@@ -201,15 +201,15 @@ def changes_of(
         )
     if happened:
         tables.append(_happened_table(happened, units))
-        said += [_force_sentence(when, change) for when, change in happened]
+        sentences += [_force_sentence(when, change) for when, change in happened]
     if answers.has("cells_added") and answers.count("cells_added"):
         by = answers.count("cells_added")
         change = change_of_cells(assembly, closed.force_n, by, assembly.cells[-1])
         tables.append(_cells_table(answers, assembly, change, units))
         if change.after.protrusion_m is not None:
             count = len(change.assembly_after.cells)
-            said += thread_left(answers, change.after.protrusion_m, f" with {count} cells")
-    return tuple(said), tuple(tables)
+            sentences += thread_left(answers, change.after.protrusion_m, f" with {count} cells")
+    return tuple(sentences), tuple(tables)
 
 
 def _force_sentence(when: str, change: ClampChange) -> str:
@@ -348,9 +348,11 @@ def _torque(answers: Answers, assembly: Assembly, law: Law) -> Estimate:
     """The torque on each nut in N·m: as typed, or the one that gives the wanted pressure."""
     if answers.text("wanted") == FROM_TORQUE:
         return Estimate(answers.si("torque"))
-    wanted = answers.si("wanted_pressure")
-    near = torque_for_pressure(assembly, wanted, law).torque_nm.value
-    return torque_for_pressure(assembly, wanted, law, driver_deviation(answers, near)).torque_nm
+    wanted_pressure = answers.si("wanted_pressure")
+    near = torque_for_pressure(assembly, wanted_pressure, law).torque_nm.value
+    return torque_for_pressure(
+        assembly, wanted_pressure, law, driver_deviation(answers, near)
+    ).torque_nm
 
 
 def close(answers: Answers) -> tuple[Estimate, Assembly, ClosedState]:
@@ -365,13 +367,13 @@ def close(answers: Answers) -> tuple[Estimate, Assembly, ClosedState]:
 
 def _work(answers: Answers, units: Units) -> Outcome:
     torque, assembly, closed = close(answers)
-    wanted = Result("torque", "Torque on each nut", units.figure(torque, "torque_in"))
+    torque_result = Result("torque", "Torque on each nut", units.figure(torque, "torque_in"))
     pressure = closed.gdl_pressure_pa or Estimate(0.0)
-    said, tables = changes_of(answers, assembly, closed, units)
+    change_sentences, tables = changes_of(answers, assembly, closed, units)
     return Outcome(
-        (wanted, *closed_results(assembly, closed, units)),
+        (torque_result, *closed_results(assembly, closed, units)),
         SOURCE,
-        (*closed_sentences(answers, assembly, closed), *said, *how_uncertain(answers)),
+        (*closed_sentences(answers, assembly, closed), *change_sentences, *how_uncertain(answers)),
         (
             *tables,
             *parts_table(

@@ -216,25 +216,25 @@ def closed_results(assembly: Assembly, closed: ClosedState, units: Units) -> tup
 
 def closed_sentences(answers: Answers, assembly: Assembly, closed: ClosedState) -> tuple[str, ...]:
     """Return what is to be looked at in the closed state."""
-    said = []
+    sentences = []
     if any(cell.on_stop for cell in closed.cells):
-        said.append(
+        sentences.append(
             "The cells stand on their hard stop: more torque raises neither the GDL pressure nor"
             " the line load."
         )
     if closed.rod_stress.share_of_proof.value > 1:
-        said.append("The rods bear more than their proof load: they would stay longer.")
+        sentences.append("The rods bear more than their proof load: they would stay longer.")
     springs = assembly.rods.springs
     if isinstance(springs, SpringColumn):
         share = springs.share_of_travel(closed.rod_force_n.value)
         if share > RECOMMENDED_TRAVEL:
-            said.append(
+            sentences.append(
                 f"The disc springs are pressed to {100 * share:.0f}\u2009% of flat; up to"
                 " 75\u2009% they last (DIN EN 16984)."
             )
     if closed.protrusion_m is not None:
-        said += thread_left(answers, closed.protrusion_m, "")
-    return tuple(said)
+        sentences += thread_left(answers, closed.protrusion_m, "")
+    return tuple(sentences)
 
 
 def thread_left(answers: Answers, protrusion: Estimate, when: str) -> list[str]:

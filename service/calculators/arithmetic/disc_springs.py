@@ -50,12 +50,12 @@ class _At:
 
 def _work(answers: Answers, units: Units) -> Outcome:
     column = column_of(answers)
-    at, travel = _asked(answers, column)
+    state, travel = _asked(answers, column)
     disc = column.disc
     share = travel.value / column.greatest_travel_m
     flat = _At(column, column.greatest_travel_m).load
     results = (
-        Result("load", "Load on one rod", units.figure(at.load, "force_in")),
+        Result("load", "Load on one rod", units.figure(state.load, "force_in")),
         Result(
             "travel",
             "Travel of the column",
@@ -68,34 +68,34 @@ def _work(answers: Answers, units: Units) -> Outcome:
             units.figure(column.free_height_m - travel.value, "length_in"),
             f"{units.figure(column.free_height_m, 'length_in').text} without load",
         ),
-        Result("rate", "Rate of the column", units.figure(_rate(column, at), "rate_in")),
+        Result("rate", "Rate of the column", units.figure(_rate(column, state), "rate_in")),
         Result(
             "stress_edge",
             "Stress at the lower inner edge",
-            units.figure(disc.stress_ii(at.each), "stress_in"),
+            units.figure(disc.stress_ii(state.each), "stress_in"),
             "where cracks of most discs begin",
         ),
         Result(
             "stress_middle",
             "Stress at the upper middle",
-            units.figure(disc.stress_om(at.each), "stress_in"),
+            units.figure(disc.stress_om(state.each), "stress_in"),
             "negative: compression",
         ),
         Result("flat_load", "Load that lays the discs flat", units.figure(flat, "force_in")),
     )
-    said = ["Friction between the discs is not counted: it adds to the load on the way in."]
+    remarks = ["Friction between the discs is not counted: it adds to the load on the way in."]
     if share > RECOMMENDED_TRAVEL:
-        said.insert(
+        remarks.insert(
             0,
             f"The discs are pressed to {100 * share:.0f}\u2009% of flat; up to 75\u2009% they last"
             " (DIN EN 16984).",
         )
     source = "Almen & Laszlo (1936) in the form of DIN EN 16984"
-    return Outcome(results, source, tuple(said), (_table(column, units),), ("clamp",))
+    return Outcome(results, source, tuple(remarks), (_table(column, units),), ("clamp",))
 
 
-def _rate(column: SpringColumn, at: _At) -> float:
-    return column.parallel / column.series * column.disc.rate(at.each)
+def _rate(column: SpringColumn, state: _At) -> float:
+    return column.parallel / column.series * column.disc.rate(state.each)
 
 
 def _asked(answers: Answers, column: SpringColumn) -> tuple[_At, Estimate]:
@@ -110,19 +110,19 @@ def _asked(answers: Answers, column: SpringColumn) -> tuple[_At, Estimate]:
         return _At(column, travel), Estimate(travel)
     load = answers.si("load")
     column.check(load)
-    at = _At(column, column.travel(load))
+    state = _At(column, column.travel(load))
     u = column.compliance(load) * standard_uncertainty(DISC_TOLERANCE * load)
-    return at, combined(at.travel_m, {TOLERANCE: u})
+    return state, combined(state.travel_m, {TOLERANCE: u})
 
 
 def _table(column: SpringColumn, units: Units) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for share in _SHARES:
-        at = _At(column, share * column.greatest_travel_m)
+        state = _At(column, share * column.greatest_travel_m)
         cells: tuple[Figure, ...] = (
-            units.figure(at.travel_m, "length_in"),
-            units.figure(at.load, "force_in"),
-            units.figure(column.disc.stress_ii(at.each), "stress_in"),
+            units.figure(state.travel_m, "length_in"),
+            units.figure(state.load, "force_in"),
+            units.figure(column.disc.stress_ii(state.each), "stress_in"),
         )
         rows.append((f"{100 * share:.0f}\u2009% of flat", *cells))
     headings = ("travel", "travel of the column", "load", "stress at the inner edge")

@@ -143,12 +143,12 @@ def torque_value(answers: Answers, torque_nm: float, *, shared: bool = True) -> 
 
 def how_uncertain(answers: Answers) -> tuple[str, ...]:
     """Return what was left out of the uncertainty, or assumed, in sentences."""
-    said = []
+    sentences = []
     if not answers.has("driver_percent"):
-        said.append("The driver is taken to keep ISO 6789-1: ± 6 % up to 10 N·m, ± 4 % above.")
+        sentences.append("The driver is taken to keep ISO 6789-1: ± 6 % up to 10 N·m, ± 4 % above.")
     if not answers.has("common_percent") and not answers.has("each_percent"):
-        said.append(
+        sentences.append(
             "Friction is taken as exact. It seldom is: with friction only estimated, preload"
             " scatters by ± 23 % and more (VDI 2230)."
         )
-    return tuple(said)
+    return tuple(sentences)

@@ -117,9 +117,9 @@ def zero_of(answers: Answers) -> Zero:
 def absolute(answers: Answers, name: str, *, suction: bool = False) -> float:
     """Return a pressure in Pa absolute; below the air outside only with ``suction``."""
     outside = barometer(answers.si("barometer"))
-    found = answers.absolute(name, zero_of(answers), outside)
-    if suction or found >= outside:
-        return found
+    pressure = answers.absolute(name, zero_of(answers), outside)
+    if suction or pressure >= outside:
+        return pressure
     typed = answers.typed[name].strip()
     if answers.counts_from(name, zero_of(answers)) is Zero.GAUGE:
         raise answers.refuse(
@@ -128,7 +128,7 @@ def absolute(answers: Answers, name: str, *, suction: bool = False) -> float:
             "Right would be a gauge pressure of zero or more; if it counts from vacuum, say so:"
             f" “{typed} abs” or the choice above.",
         )
-    meant = (found + outside) / 1e3
+    meant = (pressure + outside) / 1e3
     raise answers.refuse(
         name,
         f"“{typed}” absolute is less than the air outside, {outside / 1e3:g}\u2009kPa.",
@@ -198,18 +198,18 @@ def seen_in_words(leak: LeakRate, temperature_k: float) -> str:
 
 def verdict_in_words(leak: LeakRate, verdict: Verdict, limit: UnitEntry) -> str:
     """Say why the verdict is what it is."""
-    said = f"{limit.value:g}\u2009{limit.unit}"
+    limit_text = f"{limit.value:g}\u2009{limit.unit}"
     match verdict:
         case Verdict.PASS:
-            return f"With its uncertainty (95 %) the rate keeps to {said}."
+            return f"With its uncertainty (95 %) the rate keeps to {limit_text}."
         case Verdict.FAIL:
-            return f"With its uncertainty (95 %) the rate is more than {said}."
+            return f"With its uncertainty (95 %) the rate is more than {limit_text}."
         case _ if leak.seen is Seen.INWARD:
             return "Gas came in: let the temperatures settle and test again."
         case _:
             return (
-                f"The uncertainty covers {said}, or the method cannot see so little: hold longer,"
-                " or with a better gauge or thermometer."
+                f"The uncertainty covers {limit_text}, or the method cannot see so little: hold"
+                " longer, or with a better gauge or thermometer."
             )
 
 
@@ -237,13 +237,13 @@ def _work(answers: Answers, units: Units) -> Outcome:
         limit = answers.entry("limit")
         verdict = judge(leak, mol_per_second(limit, warm))
         why = verdict_in_words(leak, verdict, limit)
-    said = [seen_in_words(leak, warm)]
+    sentences = [seen_in_words(leak, warm)]
     if not answers.has("shut_off"):
-        said.append("The meter's zero was not given: read it with the circuit shut off.")
+        sentences.append("The meter's zero was not given: read it with the circuit shut off.")
     return Outcome(
         leak_results("rate", "Leak rate", leak.rate, warm),
         SOURCE,
-        tuple(said),
+        tuple(sentences),
         (),
         ("pressure", "hydrogen"),
         FORMULA,

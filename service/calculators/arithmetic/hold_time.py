@@ -34,8 +34,8 @@ def _work(answers: Answers, units: Units) -> Outcome:
             "A gauge and a thermometer without any uncertainty decide at once: give one reading ±."
         )
     share = answers.share_or("share", 0.5)
-    wanted = mol_per_second(limit, start.temperature_k)
-    hold = hold_time(start, answers.si("volume"), wanted, instruments, share)
+    limit_rate = mol_per_second(limit, start.temperature_k)
+    hold = hold_time(start, answers.si("volume"), limit_rate, instruments, share)
     sees = Estimate(hold.detection_limit_mol_s)
     results = (
         Result("hold", "Hold at least", units.figure(hold.duration_s, "time_in")),
@@ -52,7 +52,7 @@ def _work(answers: Answers, units: Units) -> Outcome:
         ),
         *leak_results("sees", "Leak that is then seen 95 times of 100", sees, start.temperature_k),
     )
-    said = (
+    remarks = (
         (
             f"Held so long, a stack that leaks {100 * share:g}\u2009% of the limit passes with its"
             " uncertainty, and a leak at the limit is seen."
@@ -62,7 +62,7 @@ def _work(answers: Answers, units: Units) -> Outcome:
     return Outcome(
         results,
         "the uncertainty of the pressure decay (GUM), solved for the duration",
-        said,
+        remarks,
         cautions=("pressure",),
         formula=FORMULA,
     )

@@ -54,8 +54,8 @@ def _across(answers: Answers, when: str) -> Across:
     try:
         return Across(before, after, warm)
     except TradeError as trouble:
-        said = str(trouble)
-        raise answers.refuse(f"{when}_inside", f"{said[:1].upper()}{said[1:]}") from trouble
+        words = str(trouble)
+        raise answers.refuse(f"{when}_inside", f"{words[:1].upper()}{words[1:]}") from trouble
 
 
 def _work(answers: Answers, units: Units) -> Outcome:
@@ -63,34 +63,34 @@ def _work(answers: Answers, units: Units) -> Outcome:
     test, use = _across(answers, "test"), _across(answers, "use")
     rate = mol_per_second(answers.entry("rate"), test.temperature_k)
     gas = gas_named(answers.text("gas"))
-    found = as_hydrogen(rate, gas, test, use, answers.si("path_length"))
+    hydrogen = as_hydrogen(rate, gas, test, use, answers.si("path_length"))
     relative = standard_uncertainty(answers.share_or("rate_percent"))
 
     def shown(mol_s: float, unit: str = "sccm") -> Figure:
         return leak_figure(Estimate(mol_s, relative * mol_s), unit, use.temperature_k)
 
     results = (
-        Result("least", "Hydrogen in use, at least", shown(found.least_mol_s), AT_0_C),
-        Result("most", "Hydrogen in use, at most", shown(found.most_mol_s), AT_0_C),
-        Result("most_warm", "The same, at its temperature", shown(found.most_mol_s, "mbar·L/s")),
-        Result("viscous", "By the viscous law", shown(found.viscous_mol_s), AT_0_C),
-        Result("molecular", "By the molecular law", shown(found.molecular_mol_s), AT_0_C),
+        Result("least", "Hydrogen in use, at least", shown(hydrogen.least_mol_s), AT_0_C),
+        Result("most", "Hydrogen in use, at most", shown(hydrogen.most_mol_s), AT_0_C),
+        Result("most_warm", "The same, at its temperature", shown(hydrogen.most_mol_s, "mbar·L/s")),
+        Result("viscous", "By the viscous law", shown(hydrogen.viscous_mol_s), AT_0_C),
+        Result("molecular", "By the molecular law", shown(hydrogen.molecular_mol_s), AT_0_C),
         Result(
             "knudsen",
             "Knudsen number",
-            number_of(found.knudsen),
+            number_of(hydrogen.knudsen),
             "of one round hole that leaks as much",
         ),
     )
-    return Outcome(results, SOURCE, _sentences(found), cautions=("hydrogen", "pressure"))
+    return Outcome(results, SOURCE, _sentences(hydrogen), cautions=("hydrogen", "pressure"))
 
 
-def _sentences(found: Hydrogen) -> tuple[str, ...]:
+def _sentences(hydrogen: Hydrogen) -> tuple[str, ...]:
     law = {
         Regime.VISCOUS: "The flow is viscous: that law holds.",
         Regime.MOLECULAR: "The flow is molecular: that law holds.",
         Regime.TRANSITION: "The flow is between viscous and molecular: both laws are bounds.",
-    }[found.regime]
+    }[hydrogen.regime]
     return (
         law,
         (

@@ -190,7 +190,7 @@ def _work(answers: Answers, units: Units) -> Outcome:
         if measured.value:
             current = units.figure(judged.current_a, "current_in")
             results.append(Result("current", "Current at the working voltage", current))
-    said = (
+    remarks = (
         (
             "Bond all cells together first: the tester's voltage must never stand across a cell. No"
             " hydrogen in the stack."
@@ -200,7 +200,7 @@ def _work(answers: Answers, units: Units) -> Outcome:
     return Outcome(
         tuple(results),
         limit.standard,
-        said,
+        remarks,
         cautions=("electrical", "hydrogen"),
         formula=FORMULA,
         verdict=verdict,

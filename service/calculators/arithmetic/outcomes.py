@@ -152,13 +152,13 @@ class Calculator:
         Empty where it is none.
         """
         asked: tuple[Field | Show, ...] = (*self.fields, *self.shows)
-        return next((one.label for one in asked if one.name == name), "")
+        return next((part.label for part in asked if part.name == name), "")
 
     @property
     def example(self) -> dict[str, str]:
         """An invented example: what is typed, by field."""
-        found = {field.name: field.example for field in self.fields if field.example}
-        return {**found, **self.more_example}
+        example = {field.name: field.example for field in self.fields if field.example}
+        return {**example, **self.more_example}
 
 
 def number_of(value: float | Estimate, unit: str = "") -> Figure:

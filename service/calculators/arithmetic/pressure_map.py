@@ -55,30 +55,30 @@ _BEYOND_RODS_MM = 20.0
 
 
 def map_results(
-    found: PressureMap, loads: Mapping[int, Estimate], units: Units
+    pressures: PressureMap, loads: Mapping[int, Estimate], units: Units
 ) -> tuple[Result, ...]:
     """Return the map in numbers; corners with what the rods' own uncertainty makes of them."""
-    corners = dict(zip(found.corners_pa, found.u_corners_pa, strict=True))
-    least = Estimate(found.least_pa, corners.get(found.least_pa, 0.0))
-    most = Estimate(found.greatest_pa, corners.get(found.greatest_pa, 0.0))
-    x, y = found.resultant_m
+    corners = dict(zip(pressures.corners_pa, pressures.u_corners_pa, strict=True))
+    least = Estimate(pressures.least_pa, corners.get(pressures.least_pa, 0.0))
+    most = Estimate(pressures.greatest_pa, corners.get(pressures.greatest_pa, 0.0))
+    x, y = pressures.resultant_m
     return (
-        Result("force", "Force of all rods", units.figure(found.force_n, "force_in")),
+        Result("force", "Force of all rods", units.figure(pressures.force_n, "force_in")),
         Result(
             "on_active_area",
             "Of it on the active area",
-            units.figure(found.on_active_area_n, "force_in"),
+            units.figure(pressures.on_active_area_n, "force_in"),
         ),
-        Result("mean", "Mean pressure", units.figure(found.mean_pa, "pressure_in")),
+        Result("mean", "Mean pressure", units.figure(pressures.mean_pa, "pressure_in")),
         Result("least", "Least pressure", units.figure(least, "pressure_in"), "at a corner"),
         Result("greatest", "Greatest pressure", units.figure(most, "pressure_in"), "at a corner"),
-        Result("ratio", "Least by greatest", percent_of(found.ratio)),
+        Result("ratio", "Least by greatest", percent_of(pressures.ratio)),
         Result(
             "deviation",
             "Standard deviation over the area",
-            units.figure(found.deviation_pa, "pressure_in"),
+            units.figure(pressures.deviation_pa, "pressure_in"),
         ),
-        Result("lost", "Area without contact", percent_of(found.lost_share)),
+        Result("lost", "Area without contact", percent_of(pressures.lost_share)),
         Result("resultant_x", "Resultant, to the right", units.figure(x, "length_in")),
         Result("resultant_y", "Resultant, upward", units.figure(y, "length_in")),
         *(
@@ -88,9 +88,9 @@ def map_results(
     )
 
 
-def map_sentences(found: PressureMap) -> tuple[str, ...]:
+def map_sentences(pressures: PressureMap) -> tuple[str, ...]:
     """Return what the map says in words."""
-    x, y = (1e3 * place for place in found.resultant_m)
+    x, y = (1e3 * place for place in pressures.resultant_m)
     off = hypot(x, y)
     if off < 0.05:
         where = "The sum of the loads acts in the middle."
@@ -98,9 +98,9 @@ def map_sentences(found: PressureMap) -> tuple[str, ...]:
         sides = f"{'right' if x > 0 else 'left'} and {'above' if y > 0 else 'below'}"
         where = f"The sum of the loads acts {off:.1f}\u2009mm off the middle, {sides}."
     lost = (
-        f"{100 * found.lost_share:.0f}\u2009% of the active area has no contact: the plate lifts"
-        " there."
-        if found.lost_share > 0
+        f"{100 * pressures.lost_share:.0f}\u2009% of the active area has no contact: the plate"
+        " lifts there."
+        if pressures.lost_share > 0
         else "The whole active area bears."
     )
     return (where, lost)
@@ -108,17 +108,17 @@ def map_sentences(found: PressureMap) -> tuple[str, ...]:
 
 def map_figures(
     answers: Answers,
-    found: PressureMap,
+    pressures: PressureMap,
     area: ActiveArea,
     places: Mapping[int, tuple[float, float]],
     loads: Mapping[int, Estimate],
 ) -> MapFigures:
     """Return what the drawing needs, in mm and MPa."""
-    reach = [max(2e3 * abs(place[at]) for place in places.values()) for at in (0, 1)]
+    reach = [max(2e3 * abs(place[axis]) for place in places.values()) for axis in (0, 1)]
     inner = (1e3 * area.width_m, 1e3 * area.depth_m)
-    plate = [max(reach[at], inner[at]) + 2 * _BEYOND_RODS_MM for at in (0, 1)]
-    for at, name in enumerate(("plate_width", "plate_height")):
-        plate[at] = 1e3 * answers.si(name) if answers.has(name) else plate[at]
+    plate = [max(reach[axis], inner[axis]) + 2 * _BEYOND_RODS_MM for axis in (0, 1)]
+    for axis, name in enumerate(("plate_width", "plate_height")):
+        plate[axis] = 1e3 * answers.si(name) if answers.has(name) else plate[axis]
     return MapFigures(
         (plate[0], plate[1]),
         inner,
@@ -126,11 +126,11 @@ def map_figures(
             MapRod(number, 1e3 * x, 1e3 * y, loads[number].value, loads[number].u)
             for number, (x, y) in places.items()
         ),
-        tuple(1e3 * x for x in found.xs_m),
-        tuple(1e3 * y for y in found.ys_m),
-        tuple(tuple(p / 1e6 for p in row) for row in found.pressures),
-        (1e3 * found.resultant_m[0], 1e3 * found.resultant_m[1]),
-        found.lost_share,
+        tuple(1e3 * x for x in pressures.xs_m),
+        tuple(1e3 * y for y in pressures.ys_m),
+        tuple(tuple(p / 1e6 for p in row) for row in pressures.pressures),
+        (1e3 * pressures.resultant_m[0], 1e3 * pressures.resultant_m[1]),
+        pressures.lost_share,
     )
 
 
@@ -149,23 +149,23 @@ def levelling_of(
     give = answers.si("grip") / (answers.si("rod_modulus") * of.stress_area_m2)
     if answers.has("spring_rate"):
         give += 1 / answers.si("spring_rate")
-    found = level(rods, *on, rod_give_m_n=give, pitch_m=of.pitch_m, torques_nm=torques_nm)
-    return (_first(found),), (_turns(found, units),)
+    levelling = level(rods, *on, rod_give_m_n=give, pitch_m=of.pitch_m, torques_nm=torques_nm)
+    return (_first(levelling),), (_turns(levelling, units),)
 
 
-def _first(found: Levelling) -> str:
-    one = found.first
-    if abs(one.turn_deg) < 1:
+def _first(levelling: Levelling) -> str:
+    nut = levelling.first
+    if abs(nut.turn_deg) < 1:
         return "No nut by itself would bring the resultant nearer to the middle."
-    way = "tighten" if one.turn_deg > 0 else "loosen"
+    way = "tighten" if nut.turn_deg > 0 else "loosen"
     return (
-        f"Begin with nut {one.number}: {way} it by {abs(one.turn_deg):.0f}°. The resultant then"
-        f" lies {1e3 * one.off_after_m:.1f}\u2009mm off the middle instead of"
-        f" {1e3 * one.off_before_m:.1f}\u2009mm."
+        f"Begin with nut {nut.number}: {way} it by {abs(nut.turn_deg):.0f}°. The resultant then"
+        f" lies {1e3 * nut.off_after_m:.1f}\u2009mm off the middle instead of"
+        f" {1e3 * nut.off_before_m:.1f}\u2009mm."
     )
 
 
-def _turns(found: Levelling, units: Units) -> Table:
+def _turns(levelling: Levelling, units: Units) -> Table:
     rows = tuple(
         (
             f"nut {turn.number}",
@@ -174,7 +174,7 @@ def _turns(found: Levelling, units: Units) -> Table:
             units.figure(turn.wanted_n, "force_in"),
             "–" if turn.torque_nm is None else units.figure(turn.torque_nm, "torque_in"),
         )
-        for turn in sorted(found.turns, key=lambda turn: turn.number)
+        for turn in sorted(levelling.turns, key=lambda turn: turn.number)
     )
     headings = ("nut", "turn", "load now", "load when level", "torque it then stands at")
     return Table(
@@ -334,7 +334,7 @@ _BED = ("gdl_tangent", "mea")
 def _rods(answers: Answers) -> dict[int, tuple[tuple[float, float], float]]:
     """Place in m and torque in N·m of each rod, from one line each: number, x, y, torque."""
     unit = answers.typed.get("rods_unit", "").strip() or "N·m"
-    found: dict[int, tuple[tuple[float, float], float]] = {}
+    rods_read: dict[int, tuple[tuple[float, float], float]] = {}
     for row in filter(str.strip, answers.text("rods").splitlines()):
         typed = re.split(r"[;\t ]+", row.strip(), maxsplit=3)
         try:
@@ -346,15 +346,15 @@ def _rods(answers: Answers) -> dict[int, tuple[tuple[float, float], float]]:
             raise answers.refuse("rods", f"“{row.strip()}” cannot be read.", right) from trouble
         if number != int(number) or number < 1:
             raise answers.refuse("rods", f"“{row.strip()}”: a rod has a whole number from 1 on.")
-        if int(number) in found:
+        if int(number) in rods_read:
             raise answers.refuse("rods", f"Rod {number:g} is given twice.", "One line a nut.")
         if torque <= 0:
-            said = f"“{row.strip()}”: the torque must be more than zero."
-            raise answers.refuse("rods", said)
-        found[int(number)] = (place, torque)
-    if len(found) > MOST_RODS:
-        raise answers.refuse("rods", f"These are {len(found)} rods.", f"{MOST_RODS} at most.")
-    return found
+            problem = f"“{row.strip()}”: the torque must be more than zero."
+            raise answers.refuse("rods", problem)
+        rods_read[int(number)] = (place, torque)
+    if len(rods_read) > MOST_RODS:
+        raise answers.refuse("rods", f"These are {len(rods_read)} rods.", f"{MOST_RODS} at most.")
+    return rods_read
 
 
 def _loads(
@@ -394,20 +394,20 @@ def _work(answers: Answers, units: Units) -> Outcome:
     rods = _rods(answers)
     places = {number: place for number, (place, _torque) in rods.items()}
     whole_u = _loads(answers, rods, shared=True)
-    own = rod_loads(places, _loads(answers, rods, shared=False))
+    loads = rod_loads(places, _loads(answers, rods, shared=False))
     area = ActiveArea(answers.si("width"), answers.si("depth"))
-    beds = _beds(answers, area, own)
-    found = pressure_map(own, area, beds)
+    beds = _beds(answers, area, loads)
+    pressures = pressure_map(loads, area, beds)
     torques = {number: torque for number, (_place, torque) in rods.items()}
-    said, tables = levelling_of(answers, own, (area, beds), torques, units)
+    levelling, tables = levelling_of(answers, loads, (area, beds), torques, units)
     return Outcome(
-        map_results(found, whole_u, units),
+        map_results(pressures, whole_u, units),
         SOURCE,
-        (*map_sentences(found), *said, *how_uncertain(answers)),
+        (*map_sentences(pressures), *levelling, *how_uncertain(answers)),
         tables,
         ("clamp",),
         FORMULA,
-        map=map_figures(answers, found, area, places, whole_u),
+        map=map_figures(answers, pressures, area, places, whole_u),
     )
 
 

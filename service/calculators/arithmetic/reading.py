@@ -43,8 +43,8 @@ def read_answers(fields: Sequence[Field], typed: Mapping[str, str]) -> Answers:
 
 def _refusal(field: Field, text: str, trouble: OutOfRange) -> Refusal:
     unit = f"\u2009{trouble.unit}" if trouble.unit else ""
-    said = f"{trouble.name[:1].upper()}{trouble.name[1:]} is “{trouble.value}”{unit}."
-    return Refusal(field.name, text, said, f"Right would be {trouble.allowed}.")
+    problem = f"{trouble.name[:1].upper()}{trouble.name[1:]} is “{trouble.value}”{unit}."
+    return Refusal(field.name, text, problem, f"Right would be {trouble.allowed}.")
 
 
 def _read(field: Field, text: str, unit: str) -> Answer:
@@ -102,8 +102,8 @@ def _warm(field: Field, entry: UnitEntry, text: str) -> None:
         right = f"Right would be {trouble.allowed}."
         if entry.unit == "°C" and 200 <= entry.value <= 500:
             right = f"Is that in K? Then choose K: {entry.value - 273.15:.5g} °C."
-        said = f"{entry.value:g}\u2009{entry.unit} cannot be."
-        raise NotRead(Refusal(field.name, text, said, right)) from trouble
+        value_text = f"{entry.value:g}\u2009{entry.unit} cannot be."
+        raise NotRead(Refusal(field.name, text, value_text, right)) from trouble
 
 
 def _bounded(field: Field, value: float, text: str, unit: str = "") -> None:

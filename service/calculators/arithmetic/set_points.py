@@ -183,7 +183,7 @@ def operation_of(answers: Answers) -> Operation:
 
 def _work(answers: Answers, units: Units) -> Outcome:
     operation = operation_of(answers)
-    found = set_points(answers.count("cells"), operation)
+    points = set_points(answers.count("cells"), operation)
     off = standard_uncertainty(answers.share_or("current_percent"))
     tables: tuple[Table, ...] = ()
     if answers.has("cells_after"):
@@ -202,7 +202,7 @@ def _work(answers: Answers, units: Units) -> Outcome:
         count = f"{answers.count('cells')} and {answers.count('cells_after')} cells"
         headings = ("set point", "before", "after", "change")
         tables = (Table("before_and_after", f"Before and after: {count}", headings, rows),)
-    said = (
+    remarks = (
         (
             "Blank cells do not count. Set mass flows and alarms anew before the first start with"
             " another number of cells."
@@ -210,9 +210,9 @@ def _work(answers: Answers, units: Units) -> Outcome:
         "Heat: less than the HHV figure, more than the LHV one; coolant by HHV, the more cautious.",
     )
     return Outcome(
-        _results(found, operation, units, off),
+        _results(points, operation, units, off),
         SOURCE,
-        said,
+        remarks,
         tables,
         ("hydrogen", "electrical", "coolant"),
         FORMULA,
@@ -225,48 +225,50 @@ def _by_unit(units: Units, unit: str, value: float) -> Figure:
 
 
 def _results(
-    found: SetPoints, operation: Operation, units: Units, off: float
+    points: SetPoints, operation: Operation, units: Units, off: float
 ) -> tuple[Result, ...]:
     """Flows, heat and power grow with the current: its uncertainty is theirs."""
 
     def of(value: float, show: str) -> Figure:
         return units.figure(_of_current(value, off), show)
 
-    at, oxidant = f"at {found.reference}", str(operation.oxidant_gas)
+    condition, oxidant = f"at {points.reference}", str(operation.oxidant_gas)
     return (
-        Result("hydrogen", "Hydrogen", of(found.hydrogen.volume_m3_s, "flow_in"), at),
-        Result("hydrogen_mass", "Hydrogen", of(found.hydrogen.mass_kg_s, "mass_in")),
-        Result("oxidant", oxidant.capitalize(), of(found.oxidant.volume_m3_s, "flow_in"), at),
-        Result("oxidant_mass", oxidant.capitalize(), of(found.oxidant.mass_kg_s, "mass_in")),
+        Result("hydrogen", "Hydrogen", of(points.hydrogen.volume_m3_s, "flow_in"), condition),
+        Result("hydrogen_mass", "Hydrogen", of(points.hydrogen.mass_kg_s, "mass_in")),
         Result(
-            "hydrogen_water", "Water with the hydrogen", of(found.hydrogen.water_kg_s, "mass_in")
+            "oxidant", oxidant.capitalize(), of(points.oxidant.volume_m3_s, "flow_in"), condition
+        ),
+        Result("oxidant_mass", oxidant.capitalize(), of(points.oxidant.mass_kg_s, "mass_in")),
+        Result(
+            "hydrogen_water", "Water with the hydrogen", of(points.hydrogen.water_kg_s, "mass_in")
         ),
         Result(
-            "oxidant_water", f"Water with the {oxidant}", of(found.oxidant.water_kg_s, "mass_in")
+            "oxidant_water", f"Water with the {oxidant}", of(points.oxidant.water_kg_s, "mass_in")
         ),
-        Result("product_water", "Product water", of(found.product_water_kg_s, "mass_in")),
-        Result("heat_lhv", "Heat, water leaves as vapour (LHV)", of(found.heat_lhv_w, "power_in")),
-        Result("heat_hhv", "Heat, water leaves liquid (HHV)", of(found.heat_hhv_w, "power_in")),
-        Result("coolant", "Coolant", of(found.coolant_m3_s, "flow_in")),
-        Result("power", "Power at the rated voltage", of(found.power_w, "power_in")),
+        Result("product_water", "Product water", of(points.product_water_kg_s, "mass_in")),
+        Result("heat_lhv", "Heat, water leaves as vapour (LHV)", of(points.heat_lhv_w, "power_in")),
+        Result("heat_hhv", "Heat, water leaves liquid (HHV)", of(points.heat_hhv_w, "power_in")),
+        Result("coolant", "Coolant", of(points.coolant_m3_s, "flow_in")),
+        Result("power", "Power at the rated voltage", of(points.power_w, "power_in")),
         Result(
             "least_voltage",
             "Least stack voltage",
-            units.figure(found.least_voltage_v, "voltage_in"),
+            units.figure(points.least_voltage_v, "voltage_in"),
         ),
         Result(
             "rated_voltage",
             "Rated stack voltage",
-            units.figure(found.rated_voltage_v, "voltage_in"),
+            units.figure(points.rated_voltage_v, "voltage_in"),
         ),
         Result(
             "greatest_voltage",
             "Greatest stack voltage",
-            units.figure(found.greatest_voltage_v, "voltage_in"),
+            units.figure(points.greatest_voltage_v, "voltage_in"),
             "at open circuit",
         ),
-        Result("efficiency_lhv", "Efficiency, LHV", percent_of(found.efficiency_lhv)),
-        Result("efficiency_hhv", "Efficiency, HHV", percent_of(found.efficiency_hhv)),
+        Result("efficiency_lhv", "Efficiency, LHV", percent_of(points.efficiency_lhv)),
+        Result("efficiency_hhv", "Efficiency, HHV", percent_of(points.efficiency_hhv)),
     )
 
 

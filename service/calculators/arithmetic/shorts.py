@@ -35,21 +35,21 @@ MOST_CELLS = 400
 def _values(answers: Answers, name: str, measure: Measure, unit: str) -> list[float | None]:
     """One value a cell in SI; a stroke stands for a cell that was not measured."""
     answers.need(name)
-    found: list[float | None] = []
+    values_read: list[float | None] = []
     rows = [row.strip() for row in re.split(r"[\n;]", answers.text(name)) if row.strip()]
     if len(rows) > MOST_CELLS:
         right = f"Right would be up to {MOST_CELLS}."
         raise answers.refuse(name, f"These are {len(rows)} cells.", right)
     for cell, row in enumerate(rows, 1):
         if row.casefold() in NOT_MEASURED:
-            found.append(None)
+            values_read.append(None)
             continue
         try:
-            found.append(read_quantity(row, measure, unit).si)
+            values_read.append(read_quantity(row, measure, unit).si)
         except TradeError as trouble:
             right = "Right would be one value a line, or - for a cell that was not measured."
             raise NotRead(Refusal(name, row, f"Cell {cell}: {trouble}", right)) from trouble
-    return found
+    return values_read
 
 
 def _work(answers: Answers, units: Units) -> Outcome:
@@ -59,14 +59,14 @@ def _work(answers: Answers, units: Units) -> Outcome:
         values = _values(answers, "resistances", Measure.RESISTANCE, unit)
         answers.need("area")
         least = answers.number_or("least_area_resistance", LEAST_RESISTANCE_OHM_CM2)
-        found = shorts_by_resistance(values, answers.si("area") * 1e4, least)
+        cells = shorts_by_resistance(values, answers.si("area") * 1e4, least)
         shown, source = "Ω·cm²", "resistance times area against the limit; median"
     else:
         unit = answers.typed.get("voltages_unit", "").strip() or "V"
         values = _values(answers, "voltages", Measure.VOLTAGE, unit)
-        found = shorts_by_voltage(values, **_bounds(answers))
+        cells = shorts_by_voltage(values, **_bounds(answers))
         shown, source = "V", "Iglewicz & Hoaglin (1993): median and median absolute deviation"
-    return _outcome(found, shown, source)
+    return _outcome(cells, shown, source)
 
 
 def _bounds(answers: Answers) -> dict[str, float]:
@@ -74,33 +74,33 @@ def _bounds(answers: Answers) -> dict[str, float]:
     return {name: answers.si(field) for name, field in names if answers.has(field)}
 
 
-def _outcome(found: tuple[CellFinding, ...], unit: str, source: str) -> Outcome:
-    bad = [one for one in found if one.check in {CellCheck.SHORTED, CellCheck.SUSPECT}]
-    missing = sum(one.check is CellCheck.NOT_MEASURED for one in found)
+def _outcome(cells: tuple[CellFinding, ...], unit: str, source: str) -> Outcome:
+    bad = [cell for cell in cells if cell.check in {CellCheck.SHORTED, CellCheck.SUSPECT}]
+    missing = sum(cell.check is CellCheck.NOT_MEASURED for cell in cells)
     verdict = Verdict.PASS
-    if any(one.check is CellCheck.SHORTED for one in found):
+    if any(cell.check is CellCheck.SHORTED for cell in cells):
         verdict = Verdict.FAIL
     elif bad or missing:
         verdict = Verdict.UNDECIDED
     rows = tuple(
         (
-            f"cell {one.cell}",
-            "not measured" if one.value is None else f"{plain(one.value)}\u2009{unit}",
-            str(one.check),
-            one.why,
+            f"cell {cell.cell}",
+            "not measured" if cell.value is None else f"{plain(cell.value)}\u2009{unit}",
+            str(cell.check),
+            cell.why,
         )
-        for one in found
+        for cell in cells
     )
     counted = (
-        Result("cells", "Cells", number_of(float(len(found)))),
+        Result("cells", "Cells", number_of(float(len(cells)))),
         Result("not_free", "Shorted or suspect", number_of(float(len(bad)))),
         Result("not_measured", "Not measured", number_of(float(missing))),
     )
-    said = [f"Cell {one.cell} is {one.check}: {one.why}." for one in bad[:12]]
-    if not said:
-        said = ["No short is seen in the cells that were measured."]
+    sentences = [f"Cell {cell.cell} is {cell.check}: {cell.why}." for cell in bad[:12]]
+    if not sentences:
+        sentences = ["No short is seen in the cells that were measured."]
     if missing:
-        said.append("A cell that was not measured is no cell without a short.")
+        sentences.append("A cell that was not measured is no cell without a short.")
     table = Table("cells", "Cell by cell", ("cell", "value", "says", "why"), rows)
     why = {
         Verdict.PASS: "No short is seen in any cell.",
@@ -108,7 +108,7 @@ def _outcome(found: tuple[CellFinding, ...], unit: str, source: str) -> Outcome:
         Verdict.UNDECIDED: "A cell is suspect, or was not measured.",
     }[verdict]
     cautions = ("electrical", "hydrogen")
-    return Outcome(counted, source, tuple(said), (table,), cautions, "", verdict, why)
+    return Outcome(counted, source, tuple(sentences), (table,), cautions, "", verdict, why)
 
 
 SHORTS = Calculator(

@@ -64,12 +64,14 @@ def _torque(answers: Answers, units: Units) -> Outcome:
     count = int(answers.number_or("rods", 1))
     if answers.text("wanted") == FROM_TORQUE:
         reading = torque_value(answers, answers.si("torque"))
-        found = preloads([reading] * count, law)
-        results = [Result("preload", "Preload of one rod", units.figure(found.rods[0], "force_in"))]
+        preload_state = preloads([reading] * count, law)
+        results = [
+            Result("preload", "Preload of one rod", units.figure(preload_state.rods[0], "force_in"))
+        ]
         if count > 1:
-            sum_ = units.figure(found.total, "force_in")
+            sum_ = units.figure(preload_state.total, "force_in")
             results.append(Result("sum", f"Sum of {count} rods", sum_))
-        first = found.rods[0]
+        first = preload_state.rods[0]
     else:
         preload = answers.si("preload")
         off = driver_deviation(answers, torque_for(preload, law).value)

@@ -39,51 +39,51 @@ def in_series(gaskets: tuple[Seal, ...]) -> Seal:
         return gaskets[0]
     if len(gaskets) != 2:
         raise Inconsistent(f"{len(gaskets)} gas gaskets lie in one cell; two at most can.")
-    one, two = gaskets
-    height = one.height_mm + two.height_mm
-    alike = one.soft == two.soft and one.length_mm == two.length_mm
-    if one == two:
+    gasket, two = gaskets
+    height = gasket.height_mm + two.height_mm
+    alike = gasket.soft == two.soft and gasket.length_mm == two.length_mm
+    if gasket == two:
         return replace(
-            one,
+            gasket,
             height_mm=height,
-            groove_depth_mm=2 * one.groove_depth_mm,
-            u_height_mm=2 * one.u_height_mm,
+            groove_depth_mm=2 * gasket.groove_depth_mm,
+            u_height_mm=2 * gasket.u_height_mm,
         )
     return Seal(
-        one.soft if alike else _soft(one, two),
+        gasket.soft if alike else _soft(gasket, two),
         height,
-        one.groove_depth_mm + two.groove_depth_mm,
-        one.length_mm,
-        (one.expansion_1_k * one.height_mm + two.expansion_1_k * two.height_mm) / height,
-        hypot(one.u_height_mm, two.u_height_mm),
+        gasket.groove_depth_mm + two.groove_depth_mm,
+        gasket.length_mm,
+        (gasket.expansion_1_k * gasket.height_mm + two.expansion_1_k * two.height_mm) / height,
+        hypot(gasket.u_height_mm, two.u_height_mm),
     )
 
 
-def _soft(one: Seal, two: Seal) -> Soft:
+def _soft(curve: Seal, two: Seal) -> Soft:
     """The curve of both: line load on the first one's length against their common squeeze."""
-    if (one.soft.set_share, one.soft.unloading_exponent) != (
+    if (curve.soft.set_share, curve.soft.unloading_exponent) != (
         two.soft.set_share,
         two.soft.unloading_exponent,
     ):
         raise Inconsistent(
             "The two gas gaskets come back differently when they are unloaded: no common curve."
         )
-    longer = two.length_mm / one.length_mm
+    longer = two.length_mm / curve.length_mm
     steps = np.linspace(0.0, 1.0, _STEPS) ** 2  # finer where the curves bend most
-    first, second = one.soft.loading.greatest * steps, two.soft.loading.greatest * steps
-    of_first = one.soft.loading.load(first)
+    first, second = curve.soft.loading.greatest * steps, two.soft.loading.greatest * steps
+    of_first = curve.soft.loading.load(first)
     of_second = two.soft.loading.load(second) * longer
     most = min(of_first[-1], of_second[-1])
     loads = np.unique(np.concatenate([of_first, of_second]))
     loads = loads[loads <= most]
     loads = loads[np.diff(loads, prepend=-most) > 1e-9 * most]
     squeeze = (
-        np.interp(loads, of_first, first) * one.height_mm
+        np.interp(loads, of_first, first) * curve.height_mm
         + np.interp(loads, of_second, second) * two.height_mm
-    ) / (one.height_mm + two.height_mm)
-    u = max(one.soft.u_relative, two.soft.u_relative)
+    ) / (curve.height_mm + two.height_mm)
+    u = max(curve.soft.u_relative, two.soft.u_relative)
     points = tuple(zip(squeeze.tolist(), loads.tolist(), strict=True))
-    return Soft(Points(points), one.soft.set_share, one.soft.unloading_exponent, u)
+    return Soft(Points(points), curve.soft.set_share, curve.soft.unloading_exponent, u)
 
 
 CENTRES = {Kind.MEA, Kind.BLANK_CELL}
@@ -122,8 +122,8 @@ def build(inputs: ClosingInputs, clamp: ClampFigures) -> Built:
     placed = inputs.pile.placed()
     cells, numbers, frames = _cells(placed, inputs, clamp, work)
     coolant = _coolant(placed, clamp, work)
-    half_plates = _rigid([it for it in placed if it.type.kind is Kind.HALF_PLATE], work)
-    ends = _rigid([it for it in placed if _is_end(it)], work)
+    half_plates = _rigid([layer for layer in placed if layer.type.kind is Kind.HALF_PLATE], work)
+    ends = _rigid([layer for layer in placed if _is_end(layer)], work)
     plates = _rigid(inputs.pile.placed_plates(), work)
     if not inputs.pile.plates:
         work.lacks("compression plates: none is known, so neither height nor grip is")
@@ -167,7 +167,7 @@ def _alike(part: Placed) -> Alike:
 def _cells(
     placed: Sequence[Placed], inputs: ClosingInputs, clamp: ClampFigures, work: _Work
 ) -> tuple[tuple[Gap, ...], tuple[int, ...], tuple[float, ...]]:
-    centres = {it.cell: it for it in placed if it.type.kind in CENTRES}
+    centres = {layer.cell: layer for layer in placed if layer.type.kind in CENTRES}
     gaskets: dict[int | None, list[Placed]] = {}
     for part in placed:
         if part.type.kind is Kind.GASKET and part.type.joint is not Joint.COOLANT:
@@ -180,7 +180,7 @@ def _cells(
     frames: list[float] = []
     made: dict[Key, tuple[Gap | None, float]] = {}
     for cell, centre in centres.items():
-        around = tuple(_alike(it) for it in gaskets.get(cell, ()))
+        around = tuple(_alike(layer) for layer in gaskets.get(cell, ()))
         key = (_alike(centre), around)
         if key not in made:
             made[key] = _cell(
@@ -216,7 +216,7 @@ def _cell(
 
     ``stop`` is the gap at the hard stop in mm.
     """
-    seals = [seal for it in around if (seal := _seal(it, work)) is not None]
+    seals = [seal for layer in around if (seal := _seal(layer, work)) is not None]
     stiffness, bed = centre.type.stiffness, None
     if isinstance(stiffness, Bed):
         frame = stiffness.frame_mm if around else 0.0
@@ -240,7 +240,7 @@ def _cell(
     if len(seals) < len(around):
         return None, frame / 1e3
     try:
-        gasket = _gasket(tuple(seals), max((it.seen_percent for it in around), default=0.0))
+        gasket = _gasket(tuple(seals), max((layer.seen_percent for layer in around), default=0.0))
         return Gap(gasket, bed, max(stop - frame, 0.0) / 1e3), frame / 1e3
     except TradeError as trouble:
         work.lacks(f"cell {cell}: {str(trouble).rstrip('.')}")

@@ -59,8 +59,8 @@ def closed_outcome(built: Built, assembly: Assembly, closed: ClosedState) -> Clo
     """Return the closed state with the cells' own numbers."""
     pressed = [
         OfCell(number, Estimate(gap.gdl_pressure_pa / 1e6, gap.u_gdl_pressure_pa / 1e6))
-        for number, gap, it in zip(built.cells, closed.cells, assembly.cells, strict=True)
-        if it.bed is not None
+        for number, gap, cell in zip(built.cells, closed.cells, assembly.cells, strict=True)
+        if cell.bed is not None
     ]
     springs = assembly.rods.springs
     share = None
@@ -70,8 +70,8 @@ def closed_outcome(built: Built, assembly: Assembly, closed: ClosedState) -> Clo
     return ClosedOutcome(
         _maybe(gdl, 1e-6),
         () if gdl is None else gdl.scaled(1e-6).parts,
-        min(pressed, key=lambda it: it.value.value, default=None),
-        max(pressed, key=lambda it: it.value.value, default=None),
+        min(pressed, key=lambda share: share.value.value, default=None),
+        max(pressed, key=lambda share: share.value.value, default=None),
         _maybe(closed.line_load_n_m, 1e-3),
         in_unit(closed.closed_height_m, 1e3),
         _maybe(closed.protrusion_m, 1e3),
@@ -137,8 +137,8 @@ def wanted_outcome(
     if percent is None:
         near = torque_for_pressure(assembly, pressure_mpa * 1e6, law).torque_nm.value
         percent = instrument_accuracy("torque driver", near).percent
-    found = torque_for_pressure(assembly, pressure_mpa * 1e6, law, percent / 100)
-    return WantedOutcome(pressure_mpa, in_unit(found.torque_nm, 1.0), found.force_n)
+    torque = torque_for_pressure(assembly, pressure_mpa * 1e6, law, percent / 100)
+    return WantedOutcome(pressure_mpa, in_unit(torque.torque_nm, 1.0), torque.force_n)
 
 
 # What the nuts' readings make: preloads, their sum, share of the proof load, loss by relaxation.
@@ -175,7 +175,7 @@ class NutsRead:
         if self.preloads is None or self.own is None:
             return {}
         pairs = zip(self.readings, self.preloads.rods, self.own.rods, strict=True)
-        return {it.rod: Estimate(load.value, own.u) for it, load, own in pairs}
+        return {rod.rod: Estimate(load.value, effects.u) for rod, load, effects in pairs}
 
 
 def nuts_read(inputs: ClosingInputs, clamp: ClampFigures) -> NutsRead:
@@ -184,17 +184,21 @@ def nuts_read(inputs: ClosingInputs, clamp: ClampFigures) -> NutsRead:
     for reading in inputs.readings:
         if reading.kind in PRELOAD_KINDS:
             last[reading.rod] = reading
-    found = tuple(last[rod] for rod in sorted(last))
-    breakaway = sorted({it.rod for it in inputs.readings if it.kind not in PRELOAD_KINDS})
+    last_readings = tuple(last[rod] for rod in sorted(last))
+    breakaway = sorted(
+        {reading.rod for reading in inputs.readings if reading.kind not in PRELOAD_KINDS}
+    )
     without: tuple[str, ...] = ()
     if breakaway:
         rods = ", ".join(map(str, breakaway))
         without = (f"preload from the breakaway torque of rod {rods}: it says none",)
-    if not found:
+    if not last_readings:
         return NutsRead((), None, None, without)
-    values = [torque_value(reading) for reading in found]
+    values = [torque_value(reading) for reading in last_readings]
     bare = [TorqueValue(value.torque_nm, 0.0, value.step_nm) for value in values]
-    return NutsRead(found, preloads(values, clamp.law), preloads(bare, clamp.law_of_each), without)
+    return NutsRead(
+        last_readings, preloads(values, clamp.law), preloads(bare, clamp.law_of_each), without
+    )
 
 
 def rod_outcomes(nuts: NutsRead, clamp: ClampFigures) -> tuple[RodOutcome, ...]:
@@ -218,7 +222,7 @@ def rod_outcomes(nuts: NutsRead, clamp: ClampFigures) -> tuple[RodOutcome, ...]:
 
 def greatest_share(rods: Sequence[RodOutcome]) -> Estimate | None:
     """Return the share of the proof load of the rod that bears most, %."""
-    return max((rod.proof_percent for rod in rods), key=lambda it: it.value, default=None)
+    return max((rod.proof_percent for rod in rods), key=lambda percent: percent.value, default=None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,7 +240,7 @@ def relaxed_rods(inputs: ClosingInputs, clamp: ClampFigures) -> Relaxed:
     The re-torque reading is the first one taken the settling time, or more, after the last one
     before it; it is set against that one, and only where both are of one kind.
     """
-    found, not_known = [], []
+    losses, not_known = [], []
     for place in sorted(inputs.rods, key=lambda rod: rod.number):
         pair = _pair(inputs, place.number, clamp)
         if pair is None:
@@ -248,14 +252,18 @@ def relaxed_rods(inputs: ClosingInputs, clamp: ClampFigures) -> Relaxed:
                 f" {again.kind} torque, which cannot be compared"
             )
             continue
-        found.append(_relaxed(first, again, clamp))
-    return Relaxed(tuple(found), _mean([it.lost_percent for it in found]), tuple(not_known))
+        losses.append(_relaxed(first, again, clamp))
+    return Relaxed(tuple(losses), _mean([loss.lost_percent for loss in losses]), tuple(not_known))
 
 
 def _pair(
     inputs: ClosingInputs, rod: int, clamp: ClampFigures
 ) -> tuple[RodReading, RodReading] | None:
-    usable = [it for it in inputs.readings if it.rod == rod and it.kind in PRELOAD_KINDS]
+    usable = [
+        reading
+        for reading in inputs.readings
+        if reading.rod == rod and reading.kind in PRELOAD_KINDS
+    ]
     for first, again in pairwise(usable):
         full = inputs.passes is None or first.pass_number >= inputs.passes
         if full and 0 < clamp.settling_minutes <= again.minutes - first.minutes:
@@ -283,7 +291,9 @@ def _mean(lost: Sequence[Estimate]) -> Estimate | None:
         return None
     count = len(lost)
     return _plain(
-        combined(sum(it.value for it in lost) / count, {"all": sum(it.u for it in lost) / count})
+        combined(
+            sum(loss.value for loss in lost) / count, {"all": sum(loss.u for loss in lost) / count}
+        )
     )
 
 
@@ -314,7 +324,7 @@ def closing(inputs: ClosingInputs) -> ClosingOutcome:
     nuts = nuts_read(inputs, clamp)
     rods = rod_outcomes(nuts, clamp)
     lost = relaxed_rods(inputs, clamp)
-    found = replace(
+    outcome = replace(
         nothing,
         rods_read=len(nuts.readings),
         rods=rods,
@@ -327,11 +337,11 @@ def closing(inputs: ClosingInputs) -> ClosingOutcome:
     built = build(inputs, clamp)
     if built.assembly is None:
         lacking = tuple(f"closed state: {what}" for what in built.lacking)
-        found = replace(found, not_computed=(*found.not_computed, *lacking))
+        outcome = replace(outcome, not_computed=(*outcome.not_computed, *lacking))
     else:
-        found = _wanted(found, inputs, clamp, built.assembly)
-        found = _with_closed(found, inputs, clamp, built, nuts)
-    return judged_by(replace(found, remarks=_remarks(found)), inputs.figures)
+        outcome = _wanted(outcome, inputs, clamp, built.assembly)
+        outcome = _with_closed(outcome, inputs, clamp, built, nuts)
+    return judged_by(replace(outcome, remarks=_remarks(outcome)), inputs.figures)
 
 
 def _nothing(inputs: ClosingInputs) -> ClosingOutcome:
@@ -357,49 +367,53 @@ def _nothing(inputs: ClosingInputs) -> ClosingOutcome:
     )
 
 
-def _and_not(found: ClosingOutcome, *sentences: str) -> ClosingOutcome:
-    return replace(found, not_computed=(*found.not_computed, *sentences))
+def _and_not(outcome: ClosingOutcome, *sentences: str) -> ClosingOutcome:
+    return replace(outcome, not_computed=(*outcome.not_computed, *sentences))
 
 
 def _wanted(
-    found: ClosingOutcome, inputs: ClosingInputs, clamp: ClampFigures, assembly: Assembly
+    outcome: ClosingOutcome, inputs: ClosingInputs, clamp: ClampFigures, assembly: Assembly
 ) -> ClosingOutcome:
     limit = inputs.figures.limit(Quantity.GDL_PRESSURE)
     if limit is None or limit.middle is None:
         return _and_not(
-            found, "torque for the wanted GDL pressure: its least and most value are not both set"
+            outcome, "torque for the wanted GDL pressure: its least and most value are not both set"
         )
     percent = inputs.readings[-1].deviation_percent if inputs.readings else None
     try:
-        wanted = wanted_outcome(assembly, clamp, limit.middle, percent)
+        wanted_torque = wanted_outcome(assembly, clamp, limit.middle, percent)
     except TradeError as trouble:
-        return _and_not(found, f"torque for the wanted GDL pressure: {trouble}")
-    return replace(found, wanted=wanted)
+        return _and_not(outcome, f"torque for the wanted GDL pressure: {trouble}")
+    return replace(outcome, wanted=wanted_torque)
 
 
 def _with_closed(
-    found: ClosingOutcome, inputs: ClosingInputs, clamp: ClampFigures, built: Built, nuts: NutsRead
+    outcome: ClosingOutcome,
+    inputs: ClosingInputs,
+    clamp: ClampFigures,
+    built: Built,
+    nuts: NutsRead,
 ) -> ClosingOutcome:
     assembly = built.assembly
-    if assembly is None or nuts.preloads is None or not found.is_complete:
-        return _and_not(found, f"closed state: {found.nuts_read}")
+    if assembly is None or nuts.preloads is None or not outcome.is_complete:
+        return _and_not(outcome, f"closed state: {outcome.nuts_read}")
     try:
         closed = close_stack(assembly, nuts.preloads.total, clamp.law)
     except TradeError as trouble:
-        return _and_not(found, f"closed state: {trouble}")
+        return _and_not(outcome, f"closed state: {trouble}")
     spread = levelled(inputs, clamp, nuts.of_rods(), assembly, closed)
-    found = replace(
-        found,
+    outcome = replace(
+        outcome,
         closed=closed_outcome(built, assembly, closed),
         map=spread.map,
         levelling=spread.levelling,
-        not_computed=(*found.not_computed, *spread.not_computed),
+        not_computed=(*outcome.not_computed, *spread.not_computed),
     )
-    return _with_warm(found, inputs, clamp, built, closed)
+    return _with_warm(outcome, inputs, clamp, built, closed)
 
 
 def _with_warm(
-    found: ClosingOutcome,
+    outcome: ClosingOutcome,
     inputs: ClosingInputs,
     clamp: ClampFigures,
     built: Built,
@@ -408,25 +422,25 @@ def _with_warm(
     cold, hot = inputs.temperature_c, clamp.running_temperature_c
     cold = clamp.assembly_temperature_c if cold is None else cold
     if hot is None:
-        return _and_not(found, "warm state: the figures name no running temperature")
+        return _and_not(outcome, "warm state: the figures name no running temperature")
     if built.no_expansion:
         names = ", ".join(built.no_expansion)
-        return _and_not(found, f"warm state: the thermal expansion is not known of {names}")
+        return _and_not(outcome, f"warm state: the thermal expansion is not known of {names}")
     if built.assembly is None:
-        return found
+        return outcome
     try:
-        return replace(found, warm=warm_outcome(built.assembly, closed, cold, hot))
+        return replace(outcome, warm=warm_outcome(built.assembly, closed, cold, hot))
     except TradeError as trouble:
-        return _and_not(found, f"warm state: {trouble}")
+        return _and_not(outcome, f"warm state: {trouble}")
 
 
-def _remarks(found: ClosingOutcome) -> tuple[str, ...]:
-    said = []
-    if found.proof_percent is not None and found.proof_percent.value > 100:
-        said.append("A rod bears more than its proof load: it would stay longer.")
-    closed = found.closed
+def _remarks(outcome: ClosingOutcome) -> tuple[str, ...]:
+    sentences = []
+    if outcome.proof_percent is not None and outcome.proof_percent.value > 100:
+        sentences.append("A rod bears more than its proof load: it would stay longer.")
+    closed = outcome.closed
     if closed is None:
-        return tuple(said)
+        return tuple(sentences)
     stopped = [
         number
         for number, stops in zip(closed.cells.numbers, closed.cells.on_stop, strict=True)
@@ -434,22 +448,24 @@ def _remarks(found: ClosingOutcome) -> tuple[str, ...]:
     ]
     if stopped:
         which = "Every cell stands" if len(stopped) == len(closed.cells.numbers) else _some(stopped)
-        said.append(
+        sentences.append(
             f"{which} on the hard stop: more torque raises neither GDL pressure nor line load"
             " there."
         )
     share = closed.spring_travel_percent
     if share is not None and share > 100 * RECOMMENDED_TRAVEL:
-        said.append(
+        sentences.append(
             f"The disc springs are pressed to {share:.0f}\u2009% of flat; up to 75\u2009% they last"
             " (DIN EN 16984)."
         )
     if closed.protrusion_mm is not None and closed.protrusion_mm.value < 0:
         short = -closed.protrusion_mm.value
-        said.append(f"The rods are {short:.1f}\u2009mm too short for the nuts.")
-    if found.map is not None and found.map.lost_percent > 0:
-        said.append(f"{found.map.lost_percent:.1f}\u2009% of the active area carry no pressure.")
-    return tuple(said)
+        sentences.append(f"The rods are {short:.1f}\u2009mm too short for the nuts.")
+    if outcome.map is not None and outcome.map.lost_percent > 0:
+        sentences.append(
+            f"{outcome.map.lost_percent:.1f}\u2009% of the active area carry no pressure."
+        )
+    return tuple(sentences)
 
 
 def _some(cells: Sequence[int]) -> str:

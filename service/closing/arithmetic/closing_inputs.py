@@ -102,7 +102,7 @@ def inputs_as_data(inputs: ClosingInputs) -> dict[str, Any]:
     """Return the inputs as plain data; `inputs_from_data` reads it."""
     data = with_form(FORM, inputs)
     data["figures"] = with_form(FIGURES_FORM, inputs.figures)
-    data["pile"]["types"] = [type_as_data(it) for it in inputs.pile.types]
+    data["pile"]["types"] = [type_as_data(type_) for type_ in inputs.pile.types]
     data["disc"] = None if inputs.disc is None else type_as_data(inputs.disc)
     return data
 
@@ -113,17 +113,17 @@ def inputs_from_data(data: Mapping[str, Any]) -> ClosingInputs:
     figures, pile = fields.get("figures"), fields.get("pile")
     if not isinstance(figures, Mapping) or not isinstance(pile, Mapping):
         raise Inconsistent("Figures or pile are missing in the closing's inputs.")
-    types = [type_from_data(it) for it in pile.get("types", ())]
+    types = [type_from_data(entry) for entry in pile.get("types", ())]
     disc = fields.get("disc")
     rest = {name: value for name, value in fields.items() if name not in {"disc", "pile"}}
-    found = from_data(
+    inputs = from_data(
         ClosingInputs,
         {
             **rest,
             "figures": check_form(FIGURES_FORM, figures),
-            "pile": {**pile, "types": [bare_type(it) for it in types]},
+            "pile": {**pile, "types": [bare_type(entry) for entry in types]},
         },
         "the closing's inputs",
     )
-    whole = replace(found.pile, types=tuple(types))
-    return replace(found, pile=whole, disc=None if disc is None else type_from_data(disc))
+    whole = replace(inputs.pile, types=tuple(types))
+    return replace(inputs, pile=whole, disc=None if disc is None else type_from_data(disc))

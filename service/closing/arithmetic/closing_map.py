@@ -45,43 +45,43 @@ def levelled(
             None, None, ("pressure map: the figures name no width and height of the active area",)
         )
     try:
-        places = {it.number: (it.x_mm / 1e3, it.y_mm / 1e3) for it in inputs.rods}
+        places = {rod.number: (rod.x_mm / 1e3, rod.y_mm / 1e3) for rod in inputs.rods}
         rods = rod_loads(places, preloads)
         beds = beds_of(assembly, closed, area, clamp.gasket_outside_mm / 1e3)
-        found = _map(pressure_map(rods, area, beds), area)
+        closing_map = _map(pressure_map(rods, area, beds), area)
     except TradeError as trouble:
         return Levelled(None, None, (f"pressure map: {trouble}",))
     try:
-        return Levelled(found, _levelling(inputs, rods, area, beds, (assembly, closed)))
+        return Levelled(closing_map, _levelling(inputs, rods, area, beds, (assembly, closed)))
     except TradeError as trouble:
-        return Levelled(found, None, (f"levelling: {trouble}",))
+        return Levelled(closing_map, None, (f"levelling: {trouble}",))
 
 
-def _map(found: PressureMap, area: ActiveArea) -> MapOutcome:
+def _map(pressures: PressureMap, area: ActiveArea) -> MapOutcome:
     corners = tuple(
         Estimate(p / 1e6, u / 1e6)
-        for p, u in zip(found.corners_pa, found.u_corners_pa, strict=True)
+        for p, u in zip(pressures.corners_pa, pressures.u_corners_pa, strict=True)
     )
     return MapOutcome(
         (1e3 * area.width_m, 1e3 * area.depth_m),
-        (_settled(1e3 * found.resultant_m[0]), _settled(1e3 * found.resultant_m[1])),
-        found.mean_pa / 1e6,
-        found.least_pa / 1e6,
-        found.greatest_pa / 1e6,
+        (_settled(1e3 * pressures.resultant_m[0]), _settled(1e3 * pressures.resultant_m[1])),
+        pressures.mean_pa / 1e6,
+        pressures.least_pa / 1e6,
+        pressures.greatest_pa / 1e6,
         _ratio(corners),
-        found.deviation_pa / 1e6,
-        100 * found.lost_share,
+        pressures.deviation_pa / 1e6,
+        100 * pressures.lost_share,
         corners,
-        tuple(1e3 * x for x in found.xs_m),
-        tuple(1e3 * y for y in found.ys_m),
-        tuple(tuple(p / 1e6 for p in row) for row in found.pressures),
+        tuple(1e3 * x for x in pressures.xs_m),
+        tuple(1e3 * y for y in pressures.ys_m),
+        tuple(tuple(p / 1e6 for p in row) for row in pressures.pressures),
     )
 
 
 def _ratio(corners: tuple[Estimate, ...]) -> Estimate:
     """Least by greatest corner; both corners' uncertainties as if apart, the cautious choice."""
-    least = min(corners, key=lambda it: it.value)
-    most = max(corners, key=lambda it: it.value)
+    least = min(corners, key=lambda corner: corner.value)
+    most = max(corners, key=lambda corner: corner.value)
     if not most.value:
         return Estimate(0.0)
     ratio = least.value / most.value
@@ -97,7 +97,7 @@ def _levelling(
 ) -> LevellingOutcome:
     assembly, closed = stack
     give = rod_compliance(assembly, closed.force_n.value, closed.grip_m) * assembly.rods.count
-    found = level(
+    levelling = level(
         rods,
         area,
         beds,
@@ -106,11 +106,11 @@ def _levelling(
         torques_nm={reading.rod: reading.torque_nm for reading in inputs.readings},
     )
     turns = [
-        Turn(it.number, it.load_n, it.wanted_n, _settled(it.turn_deg), it.torque_nm)
-        for it in found.turns
+        Turn(turn.number, turn.load_n, turn.wanted_n, _settled(turn.turn_deg), turn.torque_nm)
+        for turn in levelling.turns
     ]
-    turns.sort(key=lambda it: (-abs(it.turn_deg), it.number))
-    first = found.first
+    turns.sort(key=lambda turn: (-abs(turn.turn_deg), turn.number))
+    first = levelling.first
     off_before, off_after = _settled(1e3 * first.off_before_m), _settled(1e3 * first.off_after_m)
     if not off_before:
         return LevellingOutcome(tuple(turns), turns[0].number, 0.0, 0.0, 0.0)

@@ -93,27 +93,29 @@ class ClosingPile:
             raise Inconsistent("Layers and their cells are not equally many.")
         for number in (*self.layers, *self.plates):
             within("the number of a part type", number, "", 0, len(self.types) - 1)
-        of_layers = [it.position for it in self.measured] + [it.position for it in self.seen]
-        of_plates = [it.position for it in self.measured_plates]
+        of_layers = [entry.position for entry in self.measured] + [
+            entry.position for entry in self.seen
+        ]
+        of_plates = [entry.position for entry in self.measured_plates]
         for positions, count in ((of_layers, len(self.layers)), (of_plates, len(self.plates))):
             for position in positions:
                 within("the position of a measured part", position, "", 1, count)
 
     def placed(self) -> tuple[Placed, ...]:
         """Return every layer with its type, in order."""
-        own = {it.position: it.thickness_mm for it in self.measured}
-        seen = {it.position: it.percent for it in self.seen}
+        measured_mm = {entry.position: entry.thickness_mm for entry in self.measured}
+        seen = {entry.position: entry.percent for entry in self.seen}
         return tuple(
-            Placed(self.types[number], cell, own.get(at), seen.get(at, 0.0))
-            for at, (number, cell) in enumerate(zip(self.layers, self.cells, strict=True), 1)
+            Placed(self.types[number], cell, measured_mm.get(position), seen.get(position, 0.0))
+            for position, (number, cell) in enumerate(zip(self.layers, self.cells, strict=True), 1)
         )
 
     def placed_plates(self) -> tuple[Placed, ...]:
         """Return both compression plates."""
-        own = {it.position: it.thickness_mm for it in self.measured_plates}
+        measured_mm = {entry.position: entry.thickness_mm for entry in self.measured_plates}
         return tuple(
-            Placed(self.types[number], None, own.get(at))
-            for at, number in enumerate(self.plates, 1)
+            Placed(self.types[number], None, measured_mm.get(position))
+            for position, number in enumerate(self.plates, 1)
         )
 
 
@@ -125,8 +127,8 @@ def pile_of(layers: Sequence[Placed], plates: Sequence[Placed] = ()) -> ClosingP
 
     def own(parts: Sequence[Placed]) -> tuple[MeasuredAt, ...]:
         return tuple(
-            MeasuredAt(at, part.measured_mm)
-            for at, part in enumerate(parts, 1)
+            MeasuredAt(position, part.measured_mm)
+            for position, part in enumerate(parts, 1)
             if part.measured_mm is not None
         )
 
@@ -137,7 +139,11 @@ def pile_of(layers: Sequence[Placed], plates: Sequence[Placed] = ()) -> ClosingP
         own(layers),
         tuple(types[part.type] for part in plates),
         own(plates),
-        tuple(SeenAt(at, it.seen_percent) for at, it in enumerate(layers, 1) if it.seen_percent),
+        tuple(
+            SeenAt(position, entry.seen_percent)
+            for position, entry in enumerate(layers, 1)
+            if entry.seen_percent
+        ),
     )
 
 

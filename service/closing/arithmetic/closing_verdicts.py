@@ -23,9 +23,14 @@ def values_of(outcome: ClosingOutcome) -> tuple[Found, ...]:
     closed, values = outcome.closed, []
     if closed is not None and closed.gdl_pressure_mpa is not None:
         values.append(Found(Quantity.GDL_PRESSURE, closed.gdl_pressure_mpa, "mean of the cells"))
-        for word, one in (("least", closed.least_gdl_mpa), ("greatest", closed.greatest_gdl_mpa)):
-            if one is not None:
-                values.append(Found(Quantity.GDL_PRESSURE, one.value, f"{word}, cell {one.cell}"))
+        for word, figure in (
+            ("least", closed.least_gdl_mpa),
+            ("greatest", closed.greatest_gdl_mpa),
+        ):
+            if figure is not None:
+                values.append(
+                    Found(Quantity.GDL_PRESSURE, figure.value, f"{word}, cell {figure.cell}")
+                )
     if closed is not None and closed.line_load_n_mm is not None:
         values.append(Found(Quantity.LINE_LOAD, closed.line_load_n_mm, "mean of the cells"))
     if outcome.proof_percent is not None:
@@ -52,6 +57,6 @@ def judged_by(outcome: ClosingOutcome, figures: DesignFigures) -> ClosingOutcome
     verdict = worst_of(judged)
     if verdict is Verdict.PASS and (missing or not outcome.is_complete):
         verdict = Verdict.UNDECIDED
-    said = [f"verdict on the {quantity}: it has a limit, but no value" for quantity in missing]
-    not_computed = (*outcome.not_computed, *said)
+    sentences = [f"verdict on the {quantity}: it has a limit, but no value" for quantity in missing]
+    not_computed = (*outcome.not_computed, *sentences)
     return replace(outcome, judged=judged, verdict=verdict, not_computed=not_computed)

@@ -69,14 +69,14 @@ def level(
     """
     more_than_zero("what a rod gives per N", rod_give_m_n, "m/N")
     more_than_zero("the pitch", pitch_m, "m")
-    wanted = resultant_of(rods)
+    resultant = resultant_of(rods)
     places = np.array([[1.0, rod.x_m, rod.y_m] for rod in rods]).T
     loads = np.array([rod.load_n for rod in rods])
     if np.linalg.matrix_rank(places, tol=1e-9) < 3:
         raise Inconsistent("The rods stand in one line: no turn of a nut levels the plate.")
     targets = _level_loads(places, loads)
-    now = balanced_plane(wanted, area, beds)
-    then = balanced_plane(np.array([wanted[0], 0.0, 0.0]), area, beds)
+    now = balanced_plane(resultant, area, beds)
+    then = balanced_plane(np.array([resultant[0], 0.0, 0.0]), area, beds)
     sinking = places.T @ (then - now) * beds.cells
     travel = rod_give_m_n * (targets - loads) + sinking
     turns = [
@@ -127,9 +127,9 @@ def _one_nut(
     before = places @ loads
     off_before = float(np.hypot(before[1], before[2]) / before[0])
     best = OneNut(rods[0].number, 0.0, off_before, off_before)
-    for at, rod in enumerate(rods):
+    for index, rod in enumerate(rods):
         follows = np.zeros(loads.size)
-        follows[at] = 1.0
+        follows[index] = 1.0
         plane = np.linalg.solve(whole, places @ follows / give)
         change = places @ ((follows - places.T @ plane) / give)
         length = float(change[1:] @ change[1:])

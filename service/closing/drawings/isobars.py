@@ -76,11 +76,11 @@ def out_to(field: Field, half_width: float, half_depth: float) -> Field:
     )
 
 
-def _carried(at: Sequence[float], values: Sequence[float], half: float) -> tuple[float, ...]:
-    if len(at) < 2:
+def _carried(places: Sequence[float], values: Sequence[float], half: float) -> tuple[float, ...]:
+    if len(places) < 2:
         return (values[0], *values, values[-1])
-    before = values[0] + (values[0] - values[1]) * (at[0] + half) / (at[1] - at[0])
-    after = values[-1] + (values[-1] - values[-2]) * (half - at[-1]) / (at[-1] - at[-2])
+    before = values[0] + (values[0] - values[1]) * (places[0] + half) / (places[1] - places[0])
+    after = values[-1] + (values[-1] - values[-2]) * (half - places[-1]) / (places[-1] - places[-2])
     return (max(before, 0.0), *values, max(after, 0.0))
 
 
@@ -105,7 +105,7 @@ def round_levels(least: float, greatest: float, most: int = MOST_STEPS) -> tuple
 def _between(least: float, greatest: float, step: float) -> tuple[float, ...]:
     first = floor(least / step) + 1
     count = int((greatest - first * step) / step + 1 - 1e-9) if greatest > first * step else 0
-    return tuple(round((first + at) * step, 12) for at in range(count))
+    return tuple(round((first + index) * step, 12) for index in range(count))
 
 
 def at_or_above(field: Field, level: float) -> list[list[Point]]:
@@ -113,7 +113,7 @@ def at_or_above(field: Field, level: float) -> list[list[Point]]:
 
     Whole squares run together.
     """
-    found: list[list[Point]] = []
+    polygons: list[list[Point]] = []
     run: list[Point] = []
     for square in field.squares():
         whole = all(point.value >= level for point in square)
@@ -121,12 +121,12 @@ def at_or_above(field: Field, level: float) -> list[list[Point]]:
             run[1:3] = square[1:3]
             continue
         if run:
-            found.append(run)
+            polygons.append(run)
         run = list(square) if whole else []
         polygon = [] if whole else _clipped(square, level)
         if len(polygon) > 2:
-            found.append(polygon)
-    return [*found, run] if run else found
+            polygons.append(polygon)
+    return [*polygons, run] if run else polygons
 
 
 def isobar(field: Field, level: float) -> list[tuple[Point, Point]]:
@@ -134,9 +134,9 @@ def isobar(field: Field, level: float) -> list[tuple[Point, Point]]:
     pieces = []
     for square in field.squares():
         crossings = [
-            _crossing(one, other, level)
-            for one, other in zip(square, (*square[1:], square[0]), strict=True)
-            if (one.value < level) != (other.value < level)
+            _crossing(corner, other, level)
+            for corner, other in zip(square, (*square[1:], square[0]), strict=True)
+            if (corner.value < level) != (other.value < level)
         ]
         pieces += list(zip(crossings[::2], crossings[1::2], strict=True))
     return pieces
@@ -144,17 +144,19 @@ def isobar(field: Field, level: float) -> list[tuple[Point, Point]]:
 
 def _clipped(square: tuple[Point, ...], level: float) -> list[Point]:
     kept: list[Point] = []
-    for one, other in zip(square, (*square[1:], square[0]), strict=True):
-        if one.value >= level:
-            kept.append(one)
-        if (one.value < level) != (other.value < level):
-            kept.append(_crossing(one, other, level))
+    for corner, other in zip(square, (*square[1:], square[0]), strict=True):
+        if corner.value >= level:
+            kept.append(corner)
+        if (corner.value < level) != (other.value < level):
+            kept.append(_crossing(corner, other, level))
     return kept
 
 
-def _crossing(one: Point, other: Point, level: float) -> Point:
-    share = (level - one.value) / (other.value - one.value)
-    return Point(one.x + share * (other.x - one.x), one.y + share * (other.y - one.y), level)
+def _crossing(point: Point, other: Point, level: float) -> Point:
+    share = (level - point.value) / (other.value - point.value)
+    return Point(
+        point.x + share * (other.x - point.x), point.y + share * (other.y - point.y), level
+    )
 
 
 # Steps of pressure: their colours, the values between them, and the legend of a map.
@@ -178,14 +180,14 @@ def crossed(prefix: str) -> str:
     )
 
 
-def step_of(at: int, count: int) -> int:
-    """Return the step from 0 that band ``at`` of ``count`` has on the whole scale of colours."""
-    return MOST_STEPS // 2 if count == 1 else round(at * (MOST_STEPS - 1) / (count - 1))
+def step_of(band: int, count: int) -> int:
+    """Return the step from 0 that band ``band`` of ``count`` has on the whole scale of colours."""
+    return MOST_STEPS // 2 if count == 1 else round(band * (MOST_STEPS - 1) / (count - 1))
 
 
-def fill_of(at: int, count: int) -> str:
-    """Return the fill of band ``at`` of ``count``."""
-    step = step_of(at, count)
+def fill_of(band: int, count: int) -> str:
+    """Return the fill of band ``band`` of ``count``."""
+    step = step_of(band, count)
     return f'class="d-step-{step + 1}" fill="{STEPS[step]}"'
 
 
@@ -207,14 +209,14 @@ def legend(x: float, y: float, field: Field, levels: Sequence[float], lost: str)
     drawn = [word(x, y, "Pressure, MPa", size=BODY, pen="word strong")]
     edges = [field.least, *levels, field.greatest]
     bands = len(levels) + 1
-    for at in range(bands):
-        top = y + 14 + 26 * (bands - 1 - at)
-        drawn.append(box(x, top, 34, 20, f"{fill_of(at, bands)} {stroke(THIN_WIDTH)}"))
+    for band in range(bands):
+        top = y + 14 + 26 * (bands - 1 - band)
+        drawn.append(box(x, top, 34, 20, f"{fill_of(band, bands)} {stroke(THIN_WIDTH)}"))
         drawn.append(box(x, top, 34, 20, FINE))
-        ends = [_edge(value, levels) for value in edges[at : at + 2]]
+        ends = [_edge(value, levels) for value in edges[band : band + 2]]
         is_one = float(ends[0]) == float(ends[1])
-        said = ends[1] if is_one else f"{ends[0]} to {ends[1]}"
-        drawn.append(word(x + 42, top + 14.5, said, size=SMALL, pen="serial"))
+        range_text = ends[1] if is_one else f"{ends[0]} to {ends[1]}"
+        drawn.append(word(x + 42, top + 14.5, range_text, size=SMALL, pen="serial"))
     if lost:
         top = y + 14 + 26 * bands
         drawn.append(box(x, top, 34, 20, f'fill="url(#{lost}-lost)"'))

@@ -80,8 +80,8 @@ def nut(
     else:
         away = _off_edge((plate_mm[0] / 2 - abs(rod.x_mm)) * plan.per_mm) + 7
         right = rod.x_mm > 0
-        at = x + away if right else x - away
-        label = over(at, y + 4.5, load_of(rod), anchor="start" if right else "end")
+        number_x = x + away if right else x - away
+        label = over(number_x, y + 4.5, load_of(rod), anchor="start" if right else "end")
     return ring + number + label
 
 
@@ -97,9 +97,9 @@ def load_of(rod: LoadedRod) -> str:
     return f"{rod.load_n / 1e3:.1f} ± {2 * rod.u / 1e3:.1f}\u2009kN"
 
 
-def resultant(plan: Plan, at: tuple[float, float]) -> str:
+def resultant(plan: Plan, place: tuple[float, float]) -> str:
     """Draw a cross in a ring where the sum of the loads acts."""
-    x, y = plan.at(*at)
+    x, y = plan.at(*place)
     arm = 9.0
     ring = f'<circle cx="{n(x)}" cy="{n(y)}" r="5.5" {ON_PAPER} {stroke(OUTLINE_WIDTH)}/>'
     crossed = line(x - arm, y, x + arm, y, OUTLINE) + line(x, y - arm, x, y + arm, OUTLINE)
@@ -184,16 +184,16 @@ def _field(plan: Plan, field: Field, levels: Sequence[float]) -> list[str]:
     """One shape a band, each over the one before it, and the isobars between them."""
     bears = min(1e-6 * field.greatest, field.greatest)
     drawn = []
-    for at, level in enumerate((bears, *levels)):
+    for band, level in enumerate((bears, *levels)):
         shape = "".join(
             "M" + "L".join(_place(plan, point) for point in polygon) + "z"
             for polygon in at_or_above(field, level)
         )
         if shape:
-            drawn.append(f'<path {fill_of(at, len(levels) + 1)} d="{shape}"/>')
+            drawn.append(f'<path {fill_of(band, len(levels) + 1)} d="{shape}"/>')
     for level in (*([bears] if field.least < bears else []), *levels):
         pieces = "".join(
-            f"M{_place(plan, one)}L{_place(plan, other)}" for one, other in isobar(field, level)
+            f"M{_place(plan, piece)}L{_place(plan, other)}" for piece, other in isobar(field, level)
         )
         drawn.append(f'<path class="d-ink" stroke="{INK}" {stroke(THIN_WIDTH)} d="{pieces}"/>')
     return drawn
@@ -215,19 +215,19 @@ def _isobar_values(
         if _length(pieces) * plan.per_mm < _SHORT:
             continue
         x, y = plan.at(*_middle(pieces))
-        if all(abs(x - there) > 38 or abs(y - at) > 16 for there, at in taken):
+        if all(abs(x - there) > 38 or abs(y - place) > 16 for there, place in taken):
             drawn.append(over(x, y + 4, value_of(level, levels)))
             taken.append((x, y))
     return drawn
 
 
 def _length(pieces: Sequence[tuple[Point, Point]]) -> float:
-    return sum(hypot(one.x - other.x, one.y - other.y) for one, other in pieces)
+    return sum(hypot(piece.x - other.x, piece.y - other.y) for piece, other in pieces)
 
 
 def _middle(pieces: Sequence[tuple[Point, Point]]) -> tuple[float, float]:
     """The middle of the piece that is nearest to the middle of all."""
-    middles = [((one.x + other.x) / 2, (one.y + other.y) / 2) for one, other in pieces]
+    middles = [((piece.x + other.x) / 2, (piece.y + other.y) / 2) for piece, other in pieces]
     x = sum(middle[0] for middle in middles) / len(middles)
     y = sum(middle[1] for middle in middles) / len(middles)
     return min(middles, key=lambda middle: (middle[0] - x) ** 2 + (middle[1] - y) ** 2)
@@ -246,12 +246,14 @@ def _description(
     rods: Sequence[LoadedRod], field: Field, resultant: tuple[float, float] | None, lost: float
 ) -> str:
     loads = ", ".join(f"rod {rod.number} {load_of(rod)}" for rod in rods)
-    said = (
+    sentence = (
         f"Pressure on the active area from {field.least:.3g} to {field.greatest:.3g} MPa"
         f" under {len(rods)} rods: {loads}."
     )
     if resultant:
         x, y = resultant
-        said += f" The resultant acts {abs(x):.1f} mm {'left' if x < 0 else 'right'} of the middle"
-        said += f" and {abs(y):.1f} mm {'below' if y < 0 else 'above'} it."
-    return said + (f" {100 * lost:.0f} % of the area has no contact." if lost else "")
+        sentence += (
+            f" The resultant acts {abs(x):.1f} mm {'left' if x < 0 else 'right'} of the middle"
+        )
+        sentence += f" and {abs(y):.1f} mm {'below' if y < 0 else 'above'} it."
+    return sentence + (f" {100 * lost:.0f} % of the area has no contact." if lost else "")

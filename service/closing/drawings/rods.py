@@ -116,7 +116,8 @@ def draw_rods(
     if out_of_tolerance:
         notes.append("Struck round twice: out of tolerance.")
     drawn += [
-        word(left, y + 42 + 17 * at, note, size=SMALL, pen="soft") for at, note in enumerate(notes)
+        word(left, y + 42 + 17 * line_index, note, size=SMALL, pen="soft")
+        for line_index, note in enumerate(notes)
     ]
     return sheet(
         width,
@@ -218,21 +219,21 @@ def _named_beneath(plan: _Plan, radius: float, nut: _Nut) -> str:
     return drawn
 
 
-def _over(at: tuple[float, float], text: str, size: float, anchor: str, pen: str) -> str:
+def _over(place: tuple[float, float], text: str, size: float, anchor: str, pen: str) -> str:
     """Text that keeps the lines behind it away."""
     more = f' paint-order="stroke" stroke="{PAPER}" stroke-width="4" stroke-linejoin="round"'
-    return word(*at, text, size=size, anchor=anchor, pen=f"{pen} halo", more=more)
+    return word(*place, text, size=size, anchor=anchor, pen=f"{pen} halo", more=more)
 
 
 def _description(
     rods: Sequence[Rod], readings: Mapping[int, float], out_of_tolerance: Collection[int]
 ) -> str:
-    said = ", ".join(
+    readings_text = ", ".join(
         f"rod {rod.number} {readings[rod.number]:.1f} N·m"
         + (" out of tolerance" if rod.number in out_of_tolerance else "")
         for rod in rods
         if rod.number in readings
     )
     return f"Plan of the compression plate with {len(rods)} tie rods." + (
-        f" Last readings: {said}." if said else " No readings yet."
+        f" Last readings: {readings_text}." if readings_text else " No readings yet."
     )

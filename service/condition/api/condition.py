@@ -206,30 +206,30 @@ def shown(
     """Return the cells at one moment with scores, their spread and each MEA's line over hours."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = read_condition(
+        condition = read_condition(
             session,
             find_stack(session, serial),
             Asked(moment=moment, density_a_cm2=density),
             known_at,
         )
-    voltages = found.voltages
+    voltages = condition.voltages
     labels = voltages.labels
     return Condition(
         serial=voltages.stack.serial,
-        reference_a_cm2=found.reference_a_cm2,
-        newest=_moment(found.shown, labels) if found.shown else None,
-        open_circuit=_moment(found.open_now, labels) if found.open_now else None,
+        reference_a_cm2=condition.reference_a_cm2,
+        newest=_moment(condition.shown, labels) if condition.shown else None,
+        open_circuit=_moment(condition.open_now, labels) if condition.open_now else None,
         spreads=[
             SpreadRead(
-                at=it.at,
-                hours=it.hours_h,
-                build_number=it.build,
-                cells=it.spread.cells,
-                range_v=it.spread.range_v,
-                deviation_v=it.spread.deviation_v,
-                weakest_cell=it.spread.least_cell,
+                at=spread.at,
+                hours=spread.hours_h,
+                build_number=spread.build,
+                cells=spread.spread.cells,
+                range_v=spread.spread.range_v,
+                deviation_v=spread.spread.deviation_v,
+                weakest_cell=spread.spread.least_cell,
             )
-            for it in found.spreads
+            for spread in condition.spreads
         ],
         meas=[
             MeaLine(
@@ -238,16 +238,16 @@ def shown(
                 failing=line.part_id in voltages.failing,
                 readings=[
                     MeaRead(
-                        at=it.at,
-                        hours=it.hours_h,
-                        build_number=it.build,
-                        cell=it.cell,
-                        voltage_v=it.voltage_v,
+                        at=reading.at,
+                        hours=reading.hours_h,
+                        build_number=reading.build,
+                        cell=reading.cell,
+                        voltage_v=reading.voltage_v,
                     )
-                    for it in line.readings
+                    for reading in line.readings
                 ],
             )
-            for line in found.histories
+            for line in condition.histories
         ],
     )
 
@@ -275,7 +275,7 @@ def voltages(serial: str, sent: VoltagesSent, call: Call) -> Made:
 
 def _moment(shown: ShownMoment, labels: dict[int, str]) -> Moment:
     scores = shown.scores
-    scored = {it.cell: it for it in scores.cells} if scores else {}
+    scored = {cell.cell: cell for cell in scores.cells} if scores else {}
     return Moment(
         key=shown.moment.key,
         at=shown.moment.at,

@@ -26,20 +26,20 @@ def curves(serial: str, caller: Caller, engine: Database) -> list[models.CurveHe
     """Return the polarisation curves of a stack in the order of time."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = stack_voltages(session, find_stack(session, serial)).curves
+        all_curves = stack_voltages(session, find_stack(session, serial)).curves
     return [
         models.CurveHead(
-            id=one.id,
-            build_number=one.build_number,
-            taken_at=one.taken_at,
-            direction=str(one.direction),
-            occasion=one.occasion,
-            temperature_c=one.temperature_c,
-            meter_hours=one.meter_hours,
-            run_id=one.run_id,
-            points=len(one.points),
+            id=curve.id,
+            build_number=curve.build_number,
+            taken_at=curve.taken_at,
+            direction=str(curve.direction),
+            occasion=curve.occasion,
+            temperature_c=curve.temperature_c,
+            meter_hours=curve.meter_hours,
+            run_id=curve.run_id,
+            points=len(curve.points),
         )
-        for one in found
+        for curve in all_curves
     ]
 
 
@@ -48,8 +48,8 @@ def curve(curve_id: CurveNumber, caller: Caller, engine: Database) -> models.Cur
     """Return one polarisation curve with all its points."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = polarisation_curve(session, curve_id)
-    return _curve(found)
+        curve_row = polarisation_curve(session, curve_id)
+    return _curve(curve_row)
 
 
 @router.post("/stacks/{serial}/curves", status_code=201)
@@ -92,20 +92,20 @@ def void(curve_id: CurveNumber, told: Void, caller: Caller, engine: Database) ->
         return _curve(polarisation_curve(session, curve_id))
 
 
-def _curve(found: CellCurve) -> models.Curve:
+def _curve(cell_curve: CellCurve) -> models.Curve:
     return models.Curve(
-        id=found.id,
-        serial=found.stack,
-        build_number=found.build_number,
-        taken_at=found.taken_at,
-        direction=str(found.direction),
-        occasion=found.occasion,
-        temperature_c=found.temperature_c,
-        meter_hours=found.meter_hours,
-        run_id=found.run_id,
-        void=found.known_until is not None,
-        channels=list(found.channels),
-        cells=list(found.cells),
-        part_ids=list(found.part_ids),
-        points=[models.CurvePoint.model_validate(point) for point in found.points],
+        id=cell_curve.id,
+        serial=cell_curve.stack,
+        build_number=cell_curve.build_number,
+        taken_at=cell_curve.taken_at,
+        direction=str(cell_curve.direction),
+        occasion=cell_curve.occasion,
+        temperature_c=cell_curve.temperature_c,
+        meter_hours=cell_curve.meter_hours,
+        run_id=cell_curve.run_id,
+        void=cell_curve.known_until is not None,
+        channels=list(cell_curve.channels),
+        cells=list(cell_curve.cells),
+        part_ids=list(cell_curve.part_ids),
+        points=[models.CurvePoint.model_validate(point) for point in cell_curve.points],
     )

@@ -62,9 +62,9 @@ def send(
         file.write(content)
         file.flush()
         path = Path(file.name)
-        found = read_sweep(path, columns, settings.zone, stack.active_area_cm2)
-        at = taken_at or began_at(found, columns)
-        if at is None:
+        sweep = read_sweep(path, columns, settings.zone, stack.active_area_cm2)
+        began = taken_at or began_at(sweep, columns)
+        if began is None:
             right = "A time with a zone."
             raise Refused("taken_at", "", "the file does not say when it was taken.", right)
 
@@ -74,8 +74,8 @@ def send(
                 stack.id,
                 stored=run_files.keep(settings.data_folder, path, name.strip() or "sweep"),
                 mapping=columns.to_json(),
-                found=found,
-                taken=SweepTaken(at, occasion, temperature_c, meter_hours),
+                found=sweep,
+                taken=SweepTaken(began, occasion, temperature_c, meter_hours),
             )
 
         return make_once(call, change)

@@ -90,7 +90,7 @@ class MeaHistory:
     @property
     def places(self) -> tuple[tuple[int, int], ...]:
         """The builds it was read in, each with its cell."""
-        return tuple(dict.fromkeys((it.build, it.cell) for it in self.readings))
+        return tuple(dict.fromkeys((reading.build, reading.cell) for reading in self.readings))
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +120,8 @@ def moments_near(
     moments: Iterable[StackMoment], reference_a_cm2: float, percent: float = NEAR_PERCENT
 ) -> tuple[StackMoment, ...]:
     """Return moments that can be set beside each other, near one density, in the order of time."""
-    near = (it for it in moments if is_near(it.density_a_cm2, reference_a_cm2, percent))
-    return tuple(sorted(near, key=lambda it: it.at))
+    near = (moment for moment in moments if is_near(moment.density_a_cm2, reference_a_cm2, percent))
+    return tuple(sorted(near, key=lambda moment: moment.at))
 
 
 def mea_histories(moments: Sequence[StackMoment]) -> tuple[MeaHistory, ...]:
@@ -129,16 +129,16 @@ def mea_histories(moments: Sequence[StackMoment]) -> tuple[MeaHistory, ...]:
 
     Moments in the order of time.
     """
-    found: dict[int, list[MeaReading]] = defaultdict(list)
+    readings_of: dict[int, list[MeaReading]] = defaultdict(list)
     for moment in moments:
         if not moment.cells:
             continue
-        at, middle = moment.at, median(seen.voltage_v for seen in moment.cells.values())
+        moment_median, middle = moment.at, median(seen.voltage_v for seen in moment.cells.values())
         for cell, seen in moment.cells.items():
             if seen.part_id is not None:
-                found[seen.part_id].append(
+                readings_of[seen.part_id].append(
                     MeaReading(
-                        at,
+                        moment_median,
                         moment.hours_h,
                         moment.build,
                         cell,
@@ -146,19 +146,21 @@ def mea_histories(moments: Sequence[StackMoment]) -> tuple[MeaHistory, ...]:
                         seen.voltage_v - middle,
                     )
                 )
-    histories = (MeaHistory(part_id, tuple(readings)) for part_id, readings in found.items())
-    return tuple(sorted(histories, key=lambda it: (-it.newest.build, it.newest.voltage_v)))
+    histories = (MeaHistory(part_id, tuple(readings)) for part_id, readings in readings_of.items())
+    return tuple(
+        sorted(histories, key=lambda history: (-history.newest.build, history.newest.voltage_v))
+    )
 
 
 def spread_history(moments: Sequence[StackMoment]) -> tuple[SpreadAt, ...]:
     """Return how far the cells lay apart at each moment with two cells or more."""
-    found = []
+    spreads = []
     for moment in moments:
         if len(moment.cells) > 1:
             apart = spread({cell: seen.voltage_v for cell, seen in moment.cells.items()})
             weakest = moment.cells[apart.least_cell].part_id
-            found.append(SpreadAt(moment.at, moment.hours_h, moment.build, apart, weakest))
-    return tuple(found)
+            spreads.append(SpreadAt(moment.at, moment.hours_h, moment.build, apart, weakest))
+    return tuple(spreads)
 
 
 def open_falls(
@@ -190,11 +192,13 @@ def _goes_on(before: StackMoment, moment: StackMoment, joined: timedelta) -> boo
 def _fall(group: Sequence[StackMoment]) -> OpenFall:
     falls = {}
     for cell in sorted({cell for moment in group for cell in moment.cells}):
-        own = [(moment.at, moment.cells[cell]) for moment in group if cell in moment.cells]
-        if len(own) < 3:
+        open_voltages = [
+            (moment.at, moment.cells[cell]) for moment in group if cell in moment.cells
+        ]
+        if len(open_voltages) < 3:
             continue
-        hours = np.array([(at - group[0].at).total_seconds() / 3600 for at, _ in own])
-        volts = np.array([seen.voltage_v for _, seen in own])
+        hours = np.array([(pair - group[0].at).total_seconds() / 3600 for pair, _ in open_voltages])
+        volts = np.array([seen.voltage_v for _, seen in open_voltages])
         slope = float(np.polynomial.polynomial.polyfit(hours, volts, 1)[1])
-        falls[cell] = (own[-1][1].part_id, float(volts[0]), slope)
+        falls[cell] = (open_voltages[-1][1].part_id, float(volts[0]), slope)
     return OpenFall(group[0].begins_at, group[-1].ends_at, len(group), group[0].build, falls)

@@ -59,12 +59,12 @@ class CellScores:
     @property
     def low(self) -> tuple[int, ...]:
         """Numbers of the cells marked as low."""
-        return tuple(it.cell for it in self.cells if it.apart is Apart.LOW)
+        return tuple(cell.cell for cell in self.cells if cell.apart is Apart.LOW)
 
     @property
     def high(self) -> tuple[int, ...]:
         """Numbers of the cells marked as high."""
-        return tuple(it.cell for it in self.cells if it.apart is Apart.HIGH)
+        return tuple(cell.cell for cell in self.cells if cell.apart is Apart.HIGH)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,18 +129,18 @@ def _scored(cell: int, value: float, median: float, mad: float, limit: float) ->
 def _remarks(
     cells: int, read: int, volts: NDArray[np.float64], median: float, mad: float
 ) -> tuple[str, ...]:
-    said = []
+    remarks = []
     if not mad:
         alike = int(np.sum(np.abs(volts - median) <= 1e-12))
-        said.append(
+        remarks.append(
             f"{alike} of {read} cells read the same {median * 1e3:g} mV: there is no spread to"
             " measure a cell by, so no score exists and no cell is marked."
         )
     if read < FEW:
-        said.append(f"Only {read} cells were read: a mark among so few is a hint, not more.")
+        remarks.append(f"Only {read} cells were read: a mark among so few is a hint, not more.")
     if read < cells:
-        said.append(f"{cells - read} of {cells} cells were not read.")
-    return tuple(said)
+        remarks.append(f"{cells - read} of {cells} cells were not read.")
+    return tuple(remarks)
 
 
 def scores(voltages_v: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -104,15 +104,16 @@ def differences(
     old, new = merged(before), merged(after)
     if not old or not new:
         raise Inconsistent("Two curves are needed, each with points.")
-    at = np.array([point.density_a_cm2 for point in old])
+    densities = np.array([point.density_a_cm2 for point in old])
     volts = np.array([point.voltage_v for point in old])
-    common = [p for p in new if at[0] <= p.density_a_cm2 <= at[-1]]
+    common = [p for p in new if densities[0] <= p.density_a_cm2 <= densities[-1]]
     if not common:
         raise Inconsistent(
-            f"The curves have no current density in common: {at[0]:g} to {at[-1]:g} A/cm² and"
+            "The curves have no current density in common:"
+            f" {densities[0]:g} to {densities[-1]:g} A/cm² and"
             f" {new[0].density_a_cm2:g} to {new[-1].density_a_cm2:g} A/cm²."
         )
-    earlier = np.interp([p.density_a_cm2 for p in common], at, volts)
+    earlier = np.interp([p.density_a_cm2 for p in common], densities, volts)
     return tuple(
         Difference(point.density_a_cm2, float(was), point.voltage_v)
         for point, was in zip(common, earlier, strict=True)
@@ -133,22 +134,22 @@ def compare_curves(
     """
     every = differences(before, after)
     chosen = densities or Densities()
-    inside = [it for it in every if chosen.holds(it.density_a_cm2)]
+    inside = [point for point in every if chosen.holds(point.density_a_cm2)]
     if len(inside) <= CONSTANTS:
         raise Inconsistent(
             f"A comparison needs at least {CONSTANTS + 1} common current densities from"
             f" {chosen.least_a_cm2:g} A/cm² upwards; there are {len(inside)}."
         )
-    at = np.array([it.density_a_cm2 for it in inside])
-    if not at[0] <= reference_a_cm2 <= at[-1]:
+    density_points = np.array([point.density_a_cm2 for point in inside])
+    if not density_points[0] <= reference_a_cm2 <= density_points[-1]:
         raise OutOfRange(
             "the reference current density",
             f"{reference_a_cm2:g}",
             "A/cm²",
-            f"{at[0]:g} to {at[-1]:g} A/cm², where both curves have points",
+            f"{density_points[0]:g} to {density_points[-1]:g} A/cm², where both curves have points",
         )
-    changes = np.array([it.change_v for it in inside])
-    solved = least_squares(design(at), changes)
+    changes = np.array([point.change_v for point in inside])
+    solved = least_squares(design(density_points), changes)
     row = design(np.array([reference_a_cm2]))[0]
     kinetic = row * np.array([1.0, 1.0, 0.0])
     ohmic = row * np.array([0.0, 0.0, 1.0])
@@ -160,7 +161,7 @@ def compare_curves(
         error = float(np.sqrt(max(weights @ solved.covariance @ weights, 0.0)))
         return Part(Constant(value, error, value - factor * error, value + factor * error))
 
-    change = float(np.interp(reference_a_cm2, at, changes))
+    change = float(np.interp(reference_a_cm2, density_points, changes))
     e0_change, b_change, r_change = (
         constant(value, error, solved.degrees, level)
         for value, error in zip(solved.values, solved.errors, strict=True)
@@ -196,21 +197,21 @@ def what_differs(before: CurveConditions, after: CurveConditions) -> tuple[str, 
 
     Temperatures within 2 K and pressures within 5 % count as alike; common practice, no source.
     """
-    said = []
+    sentences = []
     was, now = before.temperature_c, after.temperature_c
     if was is None or now is None:
-        said.append("The stack's temperature was not written down for both curves.")
+        sentences.append("The stack's temperature was not written down for both curves.")
     elif abs(was - now) > SAME_K:
-        said.append(f"The curves were taken at {was:g} °C and {now:g} °C.")
+        sentences.append(f"The curves were taken at {was:g} °C and {now:g} °C.")
     for gas, old, new in (
         ("hydrogen", before.hydrogen_kpa, after.hydrogen_kpa),
         ("air", before.air_kpa, after.air_kpa),
     ):
         if old is not None and new is not None and abs(old - new) > SAME_PRESSURE * old:
-            said.append(f"The {gas} had {old:g} kPa and {new:g} kPa absolute.")
+            sentences.append(f"The {gas} had {old:g} kPa and {new:g} kPa absolute.")
     if before.direction and after.direction and before.direction != after.direction:
-        said.append(
+        sentences.append(
             f"One sweep was {before.direction}, the other {after.direction}:"
             " part of the difference is the way the current went."
         )
-    return tuple(said)
+    return tuple(sentences)

@@ -223,8 +223,8 @@ def _joined(arrays: list[Array | None]) -> Array | None:
 
 def _used(rows: SweepRows) -> NDArray[np.intp]:
     """Places of the rows the legs count in: those with a usable current."""
-    at = rows.densities_a_cm2
-    return np.flatnonzero(np.isfinite(at) & (at >= -0.005))
+    densities = rows.densities_a_cm2
+    return np.flatnonzero(np.isfinite(densities) & (densities >= -0.005))
 
 
 def _time_of(rows: SweepRows, used: NDArray[np.intp], leg: Leg) -> float | None:
@@ -232,21 +232,21 @@ def _time_of(rows: SweepRows, used: NDArray[np.intp], leg: Leg) -> float | None:
 
 
 def _doubts(rows: SweepRows, sweep: Sweep) -> list[str]:
-    said = []
+    doubts = []
     if sweep.left_out:
-        said.append(f"{sweep.left_out} of {sweep.rows} rows have no usable current.")
+        doubts.append(f"{sweep.left_out} of {sweep.rows} rows have no usable current.")
     empty = [
         name
         for name, column in zip(rows.channels, rows.voltages_v.T, strict=True)
         if not np.isfinite(column).any()
     ]
     if empty:
-        said.append(f"No voltage at all: {', '.join(empty)}.")
+        doubts.append(f"No voltage at all: {', '.join(empty)}.")
     if rows.stack_voltages_v is not None:
         off = float(np.nanmedian(np.nansum(rows.voltages_v, axis=1) - rows.stack_voltages_v))
         if abs(off) > 0.005 * rows.voltages_v.shape[1]:
-            said.append(
+            doubts.append(
                 f"The cells add up to {abs(off) * 1e3:.0f} mV {'more' if off > 0 else 'less'} than"
                 " the recorded stack voltage; neither is made to agree."
             )
-    return said
+    return doubts

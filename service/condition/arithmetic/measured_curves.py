@@ -61,14 +61,14 @@ def in_order(points: Any) -> tuple[MeasuredPoint, ...]:
 
     Raises Inconsistent for none, too many, uneven channels.
     """
-    found = tuple(sorted(points, key=lambda point: point.density_a_cm2))
-    if not found:
+    ordered = tuple(sorted(points, key=lambda point: point.density_a_cm2))
+    if not ordered:
         raise Inconsistent("A curve needs points.")
-    if len(found) > MOST_POINTS:
-        raise Inconsistent(f"A curve has at most {MOST_POINTS} points; there are {len(found)}.")
-    if len({len(point.means_v) for point in found}) > 1:
+    if len(ordered) > MOST_POINTS:
+        raise Inconsistent(f"A curve has at most {MOST_POINTS} points; there are {len(ordered)}.")
+    if len({len(point.means_v) for point in ordered}) > 1:
         raise Inconsistent("Every point of a curve has the same channels.")
-    return found
+    return ordered
 
 
 def curve_of_channel(points: Sequence[MeasuredPoint], place: int) -> tuple[CurvePoint, ...]:

@@ -85,11 +85,11 @@ def open_phases(
     joined = np.concatenate(([False], idle[1:] & idle[:-1] & (np.diff(times_s) <= gap_s)))
     starts = np.flatnonzero(idle & ~joined)
     ends = np.flatnonzero(idle & ~np.append(joined[1:], False)) + 1
-    found = (
+    phases = (
         OpenPhase(int(first), int(end), float(times_s[first]), float(times_s[end - 1]))
         for first, end in zip(starts, ends, strict=True)
     )
-    return tuple(phase for phase in found if phase.lasted_s >= least_s)
+    return tuple(phase for phase in phases if phase.lasted_s >= least_s)
 
 
 def open_levels(
@@ -121,10 +121,10 @@ def _level(times: Array, column: Array) -> OpenLevel | None:
     rows = int(there.sum())
     if not rows:
         return None
-    at, volts = times[there], column[there]
+    level_rows, volts = times[there], column[there]
     mean = float(volts.mean())
     spread = float(volts.std(ddof=1)) if rows > 1 else None
-    centred = at - at.mean()
+    centred = level_rows - level_rows.mean()
     square = float(centred @ centred)
     if rows < FEWEST_ROWS or not square:
         return OpenLevel(mean, spread, None, rows)
@@ -154,19 +154,19 @@ def decays(
 
 def _decay(times: Array, column: Array, threshold: float) -> Decay | None:
     there = np.isfinite(column)
-    at, volts = times[there], column[there]
-    if len(at) < 2:
+    decay_rows, volts = times[there], column[there]
+    if len(decay_rows) < 2:
         return None
     start, end = float(volts[0]), float(volts[-1])
     above = np.flatnonzero(volts >= threshold)
-    watched = float(at[-1] - at[0])
+    watched = float(decay_rows[-1] - decay_rows[0])
     if end >= threshold:
         return Decay(start, end, threshold, None, watched, (end - start) / watched)
     if not len(above):
         return Decay(start, end, threshold, 0.0, watched, (end - start) / watched)
     last = int(above[-1])
     share = (volts[last] - threshold) / (volts[last] - volts[last + 1])
-    after = float(at[last] + share * (at[last + 1] - at[last]))
+    after = float(decay_rows[last] + share * (decay_rows[last + 1] - decay_rows[last]))
     rate = (threshold - start) / after if after else (end - start) / watched
     return Decay(start, end, threshold, after, watched, rate)
 

@@ -158,13 +158,13 @@ def fit_curve(
     _level(level)
     chosen = densities or Densities()
     inside = [point for point in points if chosen.holds(point.density_a_cm2)]
-    at = np.array([point.density_a_cm2 for point in inside])
-    if len(inside) <= CONSTANTS or len(np.unique(at)) < CONSTANTS:
+    inside_a_cm2 = np.array([point.density_a_cm2 for point in inside])
+    if len(inside) <= CONSTANTS or len(np.unique(inside_a_cm2)) < CONSTANTS:
         raise Inconsistent(
             f"A fit needs at least {CONSTANTS + 1} points at {CONSTANTS} different current"
             f" densities from {chosen.least_a_cm2:g} A/cm² upwards; there are {len(inside)}."
         )
-    rows = design(at)
+    rows = design(inside_a_cm2)
     solution = least_squares(rows, np.array([point.voltage_v for point in inside]))
     e0, b, r = (
         constant(value, error, solution.degrees, level)
@@ -177,10 +177,10 @@ def fit_curve(
         solution.spread,
         solution.spread * sqrt(solution.degrees / len(inside)),
         len(inside),
-        float(at.min()),
-        float(at.max()),
+        float(inside_a_cm2.min()),
+        float(inside_a_cm2.max()),
         level,
-        tuple(tuple(float(it) for it in row) for row in solution.covariance),
+        tuple(tuple(float(value) for value in row) for row in solution.covariance),
     )
 
 
@@ -191,14 +191,14 @@ def band(fit: CurveFit, densities_a_cm2: Sequence[float]) -> Band:
     mean response of a linear regression; Draper & Smith, Applied Regression Analysis, 3.1 (from
     memory).
     """
-    at = np.array([_above_zero(density) for density in densities_a_cm2], dtype=float)
-    rows = design(at)
+    densities = np.array([_above_zero(density) for density in densities_a_cm2], dtype=float)
+    rows = design(densities)
     constants = np.array([fit.e0_v.value, fit.b_v_decade.value, fit.r_ohm_cm2.value])
     middle = rows @ constants
     errors = np.sqrt(np.einsum("ij,jk,ik->i", rows, np.array(fit.covariance), rows).clip(0))
     half = student(fit.level, fit.degrees) * errors
     return Band(
-        tuple(at.tolist()),
+        tuple(densities.tolist()),
         tuple(middle.tolist()),
         tuple((middle - half).tolist()),
         tuple((middle + half).tolist()),
@@ -220,21 +220,21 @@ def voltage_at(
     """
     finite("the current density", density_a_cm2, "A/cm²")
     curve = merged(points)
-    at = [point.density_a_cm2 for point in curve]
-    if not curve or not at[0] <= density_a_cm2 <= at[-1]:
-        reach = f"{at[0]:g} to {at[-1]:g} A/cm²" if curve else "a curve with points"
+    densities = [point.density_a_cm2 for point in curve]
+    if not curve or not densities[0] <= density_a_cm2 <= densities[-1]:
+        reach = f"{densities[0]:g} to {densities[-1]:g} A/cm²" if curve else "a curve with points"
         raise OutOfRange(
             "the current density", f"{density_a_cm2:g}", "A/cm²", f"{reach}, where points are"
         )
-    above = next(n for n, density in enumerate(at) if density >= density_a_cm2)
-    if at[above] == density_a_cm2:
+    above = next(n for n, density in enumerate(densities) if density >= density_a_cm2)
+    if densities[above] == density_a_cm2:
         return VoltageAt(density_a_cm2, curve[above].voltage_v, How.MEASURED)
     low, high = curve[above - 1], curve[above]
     gap = high.density_a_cm2 - low.density_a_cm2
     if fit and gap > furthest * density_a_cm2 and fit.from_a_cm2 <= density_a_cm2 <= fit.to_a_cm2:
-        found = band(fit, [density_a_cm2])
+        lines = band(fit, [density_a_cm2])
         return VoltageAt(
-            density_a_cm2, found.voltages_v[0], How.FIT, found.low_v[0], found.high_v[0]
+            density_a_cm2, lines.voltages_v[0], How.FIT, lines.low_v[0], lines.high_v[0]
         )
     share = (density_a_cm2 - low.density_a_cm2) / gap
     voltage = low.voltage_v + share * (high.voltage_v - low.voltage_v)
@@ -251,7 +251,7 @@ def merged(points: Sequence[CurvePoint]) -> tuple[CurvePoint, ...]:
         if len(same) == 1
         else CurvePoint(
             density,
-            sum(point.voltage_v * point.rows for point in same) / sum(it.rows for it in same),
+            sum(point.voltage_v * point.rows for point in same) / sum(point.rows for point in same),
             None,
             sum(point.rows for point in same),
         )
@@ -277,18 +277,18 @@ def design(densities_a_cm2: NDArray[np.float64]) -> NDArray[np.float64]:
     )
 
 
-def least_squares(rows: NDArray[np.float64], wanted: NDArray[np.float64]) -> Solution:
+def least_squares(rows: NDArray[np.float64], response: NDArray[np.float64]) -> Solution:
     """Return ordinary least squares by QR.
 
     Raises Inconsistent where a column follows from the others.
     """
-    degrees = len(wanted) - rows.shape[1]
+    degrees = len(response) - rows.shape[1]
     q, r = np.linalg.qr(rows)
     diagonal = np.abs(np.diag(r))
     if degrees < 1 or diagonal.min() < 1e-10 * diagonal.max():
         raise Inconsistent("The points do not settle the constants: their densities are too alike.")
-    values = np.linalg.solve(r, q.T @ wanted)
-    left = wanted - rows @ values
+    values = np.linalg.solve(r, q.T @ response)
+    left = response - rows @ values
     spread = sqrt(float(left @ left) / degrees)
     inverse = np.linalg.inv(r)
     covariance = inverse @ inverse.T * spread**2

@@ -28,7 +28,7 @@ def usual_density(densities_a_cm2: Sequence[float]) -> float | None:
     >>> usual_density([0.7044, 0.7052, 0.7046, 0.7053])
     0.7
     """
-    loaded = np.array([it for it in densities_a_cm2 if it > 0], dtype=float)
+    loaded = np.array([density for density in densities_a_cm2 if density > 0], dtype=float)
     if not len(loaded):
         return None
 
@@ -37,7 +37,7 @@ def usual_density(densities_a_cm2: Sequence[float]) -> float | None:
         away = abs(float(np.median(near)) - density) if len(near) else 0.0
         return len(near), -round(away, 9), density
 
-    return max({_two_figures(it) for it in loaded.tolist()}, key=shared)
+    return max({_two_figures(density) for density in loaded.tolist()}, key=shared)
 
 
 def densities_read(densities_a_cm2: Sequence[float]) -> tuple[tuple[float, int], ...]:
@@ -46,15 +46,15 @@ def densities_read(densities_a_cm2: Sequence[float]) -> tuple[tuple[float, int],
     >>> densities_read([0.7044, 0.7053, 0.301, 0.0])
     ((0.3, 1), (0.7, 2))
     """
-    left = np.array([it for it in densities_a_cm2 if it > 0], dtype=float)
-    found = []
+    left = np.array([density for density in densities_a_cm2 if density > 0], dtype=float)
+    counted = []
     while (density := usual_density(left.tolist())) is not None:
         near = _near(left, density)
         if not near.any():
             near = left == left[0]
-        found.append((density, int(near.sum())))
+        counted.append((density, int(near.sum())))
         left = left[~near]
-    return tuple(sorted(found))
+    return tuple(sorted(counted))
 
 
 def is_near(
@@ -88,8 +88,8 @@ def voltage_on_curve(
     if not len(density) or not density.min() <= reference_a_cm2 <= density.max():
         return None
     order = np.argsort(density, kind="stable")
-    found = float(np.interp(reference_a_cm2, density[order], volts[order]))
-    return round(found, 9)
+    voltage = float(np.interp(reference_a_cm2, density[order], volts[order]))
+    return round(voltage, 9)
 
 
 def checked_reference(reference_a_cm2: float) -> float:

@@ -97,18 +97,18 @@ class RestFinder:
         times, density, volts = times[rising], density[rising], volts[rising]
         if not len(times):
             return ()
-        found = open_phases(times, density, max(self.idle_a_cm2, 1e-9), least_s)
-        return tuple(_rest(phase, times, volts, threshold_v, settle_s) for phase in found)
+        phases = open_phases(times, density, max(self.idle_a_cm2, 1e-9), least_s)
+        return tuple(_rest(phase, times, volts, threshold_v, settle_s) for phase in phases)
 
 
 def _rest(
     phase: OpenPhase, times: Array, volts: Array, threshold_v: float, settle_s: float
 ) -> Rest:
-    own, read = times[phase.first : phase.end], volts[phase.first : phase.end]
+    rows, read = times[phase.first : phase.end], volts[phase.first : phase.end]
     try:
-        levels = open_levels(own, read, settle_s)
+        levels = open_levels(rows, read, settle_s)
     except Inconsistent:
         levels = None
     return Rest(
-        phase.begins_s, phase.ends_s, own - own[0], read, levels, decays(own, read, threshold_v)
+        phase.begins_s, phase.ends_s, rows - rows[0], read, levels, decays(rows, read, threshold_v)
     )

@@ -67,7 +67,7 @@ class Sweep:
 
     def curve(self, channel: int, leg: int) -> tuple[CurvePoint, ...]:
         """Return the curve of one channel (from 0) on one leg (from 1), by rising density."""
-        found = [
+        points = [
             CurvePoint(
                 max(point.density_a_cm2, 0.0),
                 voltage,
@@ -77,7 +77,7 @@ class Sweep:
             for point in self.points
             if point.leg == leg and (voltage := point.voltages_v[channel]) is not None
         ]
-        return tuple(sorted(found, key=lambda it: it.density_a_cm2))
+        return tuple(sorted(points, key=lambda point: point.density_a_cm2))
 
 
 def bin_edges(
@@ -142,15 +142,15 @@ def _turns(values: Array, turn: float) -> list[tuple[int, Way]]:
     turns: list[tuple[int, Way]] = []
     low = high = (0, float(values[0]))
     way: Way | None = None
-    for at, value in enumerate(values.tolist()):
-        low = (at, value) if value <= low[1] else low
-        high = (at, value) if value >= high[1] else high
+    for index, value in enumerate(values.tolist()):
+        low = (index, value) if value <= low[1] else low
+        high = (index, value) if value >= high[1] else high
         if way is not Way.RISING and value - low[1] > turn:
             turns.append((low[0], Way.RISING))
-            way, high = Way.RISING, (at, value)
+            way, high = Way.RISING, (index, value)
         elif way is not Way.FALLING and high[1] - value > turn:
             turns.append((high[0], Way.FALLING))
-            way, low = Way.FALLING, (at, value)
+            way, low = Way.FALLING, (index, value)
     return turns
 
 
@@ -173,13 +173,13 @@ def sweep_points(
         raise Inconsistent("No row of the sweep has a current.")
     edges = bin_edges(_top(densities_a_cm2[known])) if edges_a_cm2 is None else edges_a_cm2
     used = known & (densities_a_cm2 >= edges[0]) & (densities_a_cm2 < edges[-1])
-    at, volts = densities_a_cm2[used], voltages_v[used]
-    legs = legs_of(at, turn_a_cm2)
+    points, volts = densities_a_cm2[used], voltages_v[used]
+    legs = legs_of(points, turn_a_cm2)
     leg_of = np.concatenate([np.full(leg.end - leg.first, n) for n, leg in enumerate(legs)])
-    keys = leg_of * len(edges) + np.searchsorted(edges, at, side="right")
+    keys = leg_of * len(edges) + np.searchsorted(edges, points, side="right")
     groups, group_of = np.unique(keys, return_inverse=True)
     rows = np.bincount(group_of)
-    density = np.bincount(group_of, at) / rows
+    density = np.bincount(group_of, points) / rows
     read, means, spreads = _moments(group_of, volts, len(groups))
     return Sweep(
         legs,

@@ -77,7 +77,8 @@ def read_curve_rows(
             raise FieldRefused(field, f"line {n}", " ".join(row)[:80], "", right)
         density = _density(field, n, row[0], across, area_cm2)
         volts = tuple(
-            _volt(field, f"line {n}, channel {at}", cell) for at, cell in enumerate(row[1:], 1)
+            _volt(field, f"line {n}, channel {number}", cell)
+            for number, cell in enumerate(row[1:], 1)
         )
         points.append(MeasuredPoint(density, density * area_cm2, 1, volts, (None,) * len(volts)))
     return in_order(points)
@@ -116,11 +117,11 @@ def _density(field: str, line: int, text: str, across: Across, area_cm2: float) 
 def _volt(field: str, where: str, text: str) -> float | None:
     if text.casefold() in NOTHING_READ:
         return None
-    found = _VOLTAGE.fullmatch(text)
-    if not found:
+    match = _VOLTAGE.fullmatch(text)
+    if not match:
         raise FieldRefused(field, where, text[:40], "", RIGHT)
-    volts = _number(field, where, found["number"], RIGHT)
-    volts /= 1000 if found["unit"] == "mV" else 1
+    volts = _number(field, where, match["number"], RIGHT)
+    volts /= 1000 if match["unit"] == "mV" else 1
     if not -GREATEST_V <= volts <= GREATEST_V:
         raise FieldRefused(field, where, text, "", RIGHT)
     return volts

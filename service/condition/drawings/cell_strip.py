@@ -57,8 +57,8 @@ def draw_strip(
     step = cells_a_mark(cells)
     groups = [range(first, min(first + step, cells + 1)) for first in range(1, cells + 1, step)]
     drawn = [
-        _mark(EDGE + at * PITCH, _worst([seen[cell] for cell in group if cell in seen]), step)
-        for at, group in enumerate(groups)
+        _mark(EDGE + index * PITCH, _worst([seen[cell] for cell in group if cell in seen]), step)
+        for index, group in enumerate(groups)
     ]
     high, up = HIGH + 8.0, TOP - 4.0
     if numbers:
@@ -79,12 +79,12 @@ def draw_strip(
 
 def _numbers(groups: Sequence[range], seen: Mapping[int, str]) -> list[str]:
     """Numbers of what is marked above, of the first, each tenth and the last mark beneath."""
-    middles = [EDGE + at * PITCH + WIDE / 2 for at in range(len(groups))]
-    own = [[cell for cell in group if cell in seen] for group in groups]
-    marked = [(x, _span(cells)) for x, cells in zip(middles, own, strict=True) if cells]
+    middles = [EDGE + index * PITCH + WIDE / 2 for index in range(len(groups))]
+    marked_cells = [[cell for cell in group if cell in seen] for group in groups]
+    marked = [(x, _span(cells)) for x, cells in zip(middles, marked_cells, strict=True) if cells]
     last = len(groups) - 1
     places = sorted({0, last, *range(9, len(groups), 10)} if groups else ())
-    counted = [(middles[at], str(groups[at][-1 if at else 0])) for at in places]
+    counted = [(middles[index], str(groups[index][-1 if index else 0])) for index in places]
     return [
         *_apart(marked, TOP - 5, pen="word strong"),
         *_apart(counted, TOP + HIGH + 13, pen="soft", keep_last=True),
@@ -102,15 +102,15 @@ def draw_sample(shown: str, *, prefix: str) -> str:
 
 def in_words(cells: int, seen: Mapping[int, str]) -> str:
     """Return what the strip shows, in words."""
-    told = []
+    phrases = []
     for shown in SHOWN:
-        own = sorted(cell for cell, it in seen.items() if it == shown)
-        if own:
-            noun = "cell" if len(own) == 1 else "cells"
-            told.append(f"{shown}: {noun} {', '.join(map(str, own))}")
+        those = sorted(cell for cell, state in seen.items() if state == shown)
+        if those:
+            noun = "cell" if len(those) == 1 else "cells"
+            phrases.append(f"{shown}: {noun} {', '.join(map(str, those))}")
     step = cells_a_mark(cells)
     each = f", one mark stands for {step} cells" if step > 1 else ""
-    what = f": {'; '.join(told)}" if told else ", nothing to see"
+    what = f": {'; '.join(phrases)}" if phrases else ", nothing to see"
     return f"{cells} cells from the fixed end{each}{what}."
 
 
@@ -139,7 +139,7 @@ def _inside(x: float, shown: str) -> str:
         return line(left, bottom, right, top, _STRUCK)
     if shown == "on hold":
         bars = (middle - 1.6, middle + 1.6)
-        return "".join(line(at, TOP + 6, at, TOP + HIGH - 6, _STRUCK) for at in bars)
+        return "".join(line(bar, TOP + 6, bar, TOP + HIGH - 6, _STRUCK) for bar in bars)
     if shown == "bridged":
         return (
             f'<path {FINE} fill="none" d="M{n(x - 1.5)} {n(TOP + 7)}q{n(WIDE / 2 + 1.5)} -9 '

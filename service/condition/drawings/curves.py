@@ -36,7 +36,7 @@ class _Axis(NamedTuple):
 
     @property
     def marks(self) -> list[float]:
-        return [self.step * at for at in range(round(self.greatest / self.step) + 1)]
+        return [self.step * index for index in range(round(self.greatest / self.step) + 1)]
 
     @property
     def decimals(self) -> int:

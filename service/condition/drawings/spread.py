@@ -57,7 +57,7 @@ def draw_spread(
     scale = _scale([low, high, *(reading.torque_nm for reading in readings)])
     pitch = min(64.0, max(30.0, 440 / max(1, len(rods))))
     right = _LEFT + max(180.0, pitch * len(rods))
-    places = {rod: _LEFT + pitch * (at + 0.5) for at, rod in enumerate(rods)}
+    places = {rod: _LEFT + pitch * (torque + 0.5) for torque, rod in enumerate(rods)}
     last = {reading.rod: reading for reading in sorted(readings, key=lambda r: r.pass_number)}
     bottom = _TOP + _HIGH
     decimals = max(0, -floor(log10(scale.step)))
@@ -65,7 +65,7 @@ def draw_spread(
         _defs(prefix),
         box(_LEFT, scale.y(high), right - _LEFT, scale.y(low) - scale.y(high),
             f'fill="url(#{prefix}-band)"'),
-        *(line(_LEFT, scale.y(at), right, scale.y(at), THIN) for at in (low, high)),
+        *(line(_LEFT, scale.y(torque), right, scale.y(torque), THIN) for torque in (low, high)),
         line(_LEFT, scale.y(target_nm), right + 4, scale.y(target_nm), CENTRE_LINE),
         *_limits(scale, right + 8, (low, target_nm, high)),
         _axes(scale, right, decimals),
@@ -125,8 +125,8 @@ def _limits(scale: _Scale, x: float, limits: tuple[float, float, float]) -> list
 def _axes(scale: _Scale, right: float, decimals: int) -> str:
     bottom = _TOP + _HIGH
     drawn = [line(_LEFT, _TOP, _LEFT, bottom, OUTLINE), line(_LEFT, bottom, right, bottom, OUTLINE)]
-    for at in range(round((scale.high - scale.low) / scale.step) + 1):
-        value = scale.low + at * scale.step
+    for index in range(round((scale.high - scale.low) / scale.step) + 1):
+        value = scale.low + index * scale.step
         y = scale.y(value)
         drawn.append(line(_LEFT - 5, y, _LEFT, y))
         drawn.append(word(_LEFT - 9, y + 4, f"{value:.{decimals}f}", size=SMALL, anchor="end"))

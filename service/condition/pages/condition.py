@@ -64,34 +64,34 @@ class ConditionPage:
 def show(request: Request, me: Me, database: Database, asked: Asked, serial: str) -> Response:
     """Show a stack's condition."""
     need(me, Act.READ)
-    found, cell = None, None
+    condition, cell = None, None
     with reading(database) as session:
         stack_id = find_stack(session, serial)
         with asked.keeping():
-            wanted = _wanted(asked)
+            choice = _wanted(asked)
             cell = asked.whole("cell", least=1, required=False)
             known_at = asked.moment("known", required=False)
             asked.check()
             # a minute is meant to its end, so that what was known at 14:20 is there at 14:20
             known_at = known_at and known_at + timedelta(seconds=59)
-            found = read_condition(session, stack_id, wanted, known_at)
-        if found is None:
-            found, cell = read_condition(session, stack_id), None
+            condition = read_condition(session, stack_id, choice, known_at)
+        if condition is None:
+            condition, cell = read_condition(session, stack_id), None
         runs = runs_of_stack(session, stack_id, limit=RUNS_SHOWN)
     settings: Settings = request.app.state.settings
-    known = [it.hours_h for it in found.near]
-    days = asked.kept("over") == "days" or (bool(known) and all(it is None for it in known))
-    drawn = drawn_meas(found, [int(it) for it in asked.kept_all("mea") if it.isdecimal()])
-    on_curve = found.chosen.cell(cell) if found.chosen else None
-    shown = found.shown.moment if found.shown else None
+    known = [item.hours_h for item in condition.near]
+    days = asked.kept("over") == "days" or (bool(known) and all(item is None for item in known))
+    drawn = drawn_meas(condition, [int(item) for item in asked.kept_all("mea") if item.isdecimal()])
+    on_curve = condition.chosen.cell(cell) if condition.chosen else None
+    shown = condition.shown.moment if condition.shown else None
     kept = tuple((name, text) for name in KEPT for text in asked.kept_all(name) if text)
     context = ConditionPage(
-        found,
+        condition,
         asked,
-        condition_charts(found, drawn, Over(days, settings.time_zone), on_curve),
+        condition_charts(condition, drawn, Over(days, settings.time_zone), on_curve),
         drawn,
         on_curve,
-        tuple(c for c, it in shown.cells.items() if it.voltage_v <= 0 and not shown.is_open)
+        tuple(c for c, item in shown.cells.items() if item.voltage_v <= 0 and not shown.is_open)
         if shown
         else (),
         kept,

@@ -49,9 +49,9 @@ class Over:
         """The axis across."""
         return Axis("date", days=True) if self.days else Axis("hours of the stack", "h")
 
-    def place(self, at: datetime, hours_h: float | None) -> float | datetime | None:
+    def place(self, time: datetime, hours_h: float | None) -> float | datetime | None:
         """Say where a reading stands; None where its hours are not known."""
-        return at.astimezone(self.zone) if self.days else hours_h
+        return time.astimezone(self.zone) if self.days else hours_h
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,37 +67,41 @@ class ConditionCharts:
 
 
 def condition_charts(
-    found: Condition, drawn: Sequence[int], over: Over, on_curve: CellOnCurve | None
+    condition: Condition, drawn: Sequence[int], over: Over, on_curve: CellOnCurve | None
 ) -> ConditionCharts:
     """Draw everything of a condition; ``drawn`` are the MEAs whose lines are wanted."""
-    chosen, open_lines = set(drawn), _those(found.open_histories, drawn)
-    lines = [it for it in found.histories if it.part_id in chosen]
-    at = f" at {volts_at(found.reference_a_cm2)}"
-    name = found.voltages.stack.serial
+    chosen, open_lines = set(drawn), _those(condition.open_histories, drawn)
+    lines = [history for history in condition.histories if history.part_id in chosen]
+    density_words = f" at {volts_at(condition.reference_a_cm2)}"
+    name = condition.voltages.stack.serial
     return ConditionCharts(
-        cells=_cells(found.voltages, found.shown, "cells", f"Cell voltages of {name}"),
-        spread=_spread(found, over),
-        history=_lines(found.voltages, lines, over, "history", f"Voltage of each MEA{at}"),
-        curve=_curve(found.voltages, found.chosen, on_curve, over.zone)
-        if found.chosen
+        cells=_cells(condition.voltages, condition.shown, "cells", f"Cell voltages of {name}"),
+        spread=_spread(condition, over),
+        history=_lines(
+            condition.voltages, lines, over, "history", f"Voltage of each MEA{density_words}"
+        ),
+        curve=_curve(condition.voltages, condition.chosen, on_curve, over.zone)
+        if condition.chosen
         else Markup(""),
-        open_now=_cells(found.voltages, found.open_now, "open", f"Cell voltages of {name}"),
+        open_now=_cells(condition.voltages, condition.open_now, "open", f"Cell voltages of {name}"),
         open_history=_lines(
-            found.voltages, open_lines, over, "open-history", "Open-circuit voltage of each MEA"
+            condition.voltages, open_lines, over, "open-history", "Open-circuit voltage of each MEA"
         ),
     )
 
 
-def drawn_meas(found: Condition, asked: Sequence[int]) -> tuple[int, ...]:
+def drawn_meas(condition: Condition, asked: Sequence[int]) -> tuple[int, ...]:
     """Say which MEAs to draw: those asked for, else those that stand out and the weakest."""
-    known = [history.part_id for history in found.histories]
-    wanted = [part_id for part_id in known if part_id in set(asked)]
-    if wanted:
-        return tuple(wanted[:MOST_LINES])
-    scores = found.shown.scores if found.shown else None
-    cells = found.shown.moment.cells if found.shown else {}
+    known = [history.part_id for history in condition.histories]
+    asked_known = [part_id for part_id in known if part_id in set(asked)]
+    if asked_known:
+        return tuple(asked_known[:MOST_LINES])
+    scores = condition.shown.scores if condition.shown else None
+    cells = condition.shown.moment.cells if condition.shown else {}
     apart = [cells[cell].part_id for cell in scores.low] if scores else []
-    first = [it for it in known if it in apart or it in found.voltages.failing]
+    first = [
+        part_id for part_id in known if part_id in apart or part_id in condition.voltages.failing
+    ]
     rest = [part_id for part_id in known if part_id not in first]
     return tuple([*first, *rest][:MOST_LINES])
 
@@ -112,7 +116,7 @@ def volts_at(density_a_cm2: float | None) -> str:
 
 
 def _those(histories: Sequence[MeaHistory], drawn: Sequence[int]) -> list[MeaHistory]:
-    chosen = [it for it in histories if it.part_id in set(drawn)]
+    chosen = [history for history in histories if history.part_id in set(drawn)]
     return chosen or list(histories[:MOST_LINES])
 
 
@@ -124,7 +128,7 @@ def _cells(voltages: StackVoltages, shown: ShownMoment | None, prefix: str, titl
     if shown is None or not shown.moment.cells:
         return Markup("")
     scores = shown.scores
-    apart = {it.cell: it for it in scores.cells} if scores else {}
+    apart = {cell.cell: cell for cell in scores.cells} if scores else {}
     rows: list[Bar] = []
     for cell in sorted({*shown.moment.cells, *shown.not_read, *shown.bridged}):
         seen = shown.moment.cells.get(cell)
@@ -186,25 +190,29 @@ def _spread_of(shown: ShownMoment, cell: int) -> float | None:
 
 
 def _openings(voltages: StackVoltages, over: Over) -> list[Marker]:
-    found = []
+    openings = []
     for opening in voltages.openings:
         place = over.place(opening.at, opening.hours_h)
         if place is not None:
             words = f"build {opening.build} opened {local(opening.at, over.zone)}"
-            found.append(Marker(place, f"B{THIN_SPACE}{opening.build + 1}", words))
-    return found
+            openings.append(Marker(place, f"B{THIN_SPACE}{opening.build + 1}", words))
+    return openings
 
 
-def _spread(found: Condition, over: Over) -> Markup:
-    placed = [(place, it) for it in found.spreads if (place := _place(it, over)) is not None]
+def _spread(condition: Condition, over: Over) -> Markup:
+    placed = [
+        (place, reading)
+        for reading in condition.spreads
+        if (place := _place(reading, over)) is not None
+    ]
     if not placed:
         return Markup("")
     x = [place for place, _ in placed]
-    ranges = [it.spread.range_v * 1e3 for _, it in placed]
+    ranges = [reading.spread.range_v * 1e3 for _, reading in placed]
     tips = [
-        f"{local(it.at, over.zone)}: {number(it.spread.range_v * 1e3, 1)}{THIN_SPACE}mV,"
-        f" weakest cell {it.spread.least_cell} of build {it.build}"
-        for _, it in placed
+        f"{local(reading.at, over.zone)}: {number(reading.spread.range_v * 1e3, 1)}{THIN_SPACE}mV,"
+        f" weakest cell {reading.spread.least_cell} of build {reading.build}"
+        for _, reading in placed
     ]
     return _drawn(
         lines_chart,
@@ -213,19 +221,19 @@ def _spread(found: Condition, over: Over) -> Markup:
             Series(
                 "standard deviation",
                 x,
-                [it.spread.deviation_v * 1e3 for _, it in placed],
+                [reading.spread.deviation_v * 1e3 for _, reading in placed],
                 mark=_mark(placed),
             ),
         ],
         across=over.axis,
         up=Axis("spread of the cells", "mV", from_zero=True),
-        title=f"Spread of the cells at {volts_at(found.reference_a_cm2)}",
+        title=f"Spread of the cells at {volts_at(condition.reference_a_cm2)}",
         description=(
             f"{len(placed)} readings; highest less lowest from {number(min(ranges), 1)} mV to"
             f" {number(max(ranges), 1)} mV, {number(ranges[-1], 1)} mV at the newest."
         ),
         prefix="spread",
-        markers=_openings(found.voltages, over),
+        markers=_openings(condition.voltages, over),
     )
 
 
@@ -233,8 +241,8 @@ def _mark(placed: Sequence[object]) -> str:
     return "line and points" if len(placed) <= MOST_MARKS else "line"
 
 
-def _place(it: SpreadAt | MeaReading, over: Over) -> float | datetime | None:
-    return over.place(it.at, it.hours_h)
+def _place(reading: SpreadAt | MeaReading, over: Over) -> float | datetime | None:
+    return over.place(reading.at, reading.hours_h)
 
 
 def _lines(
@@ -242,7 +250,9 @@ def _lines(
 ) -> Markup:
     series = []
     for history in histories:
-        placed = [(p, it) for it in history.readings if (p := _place(it, over)) is not None]
+        placed = [
+            (p, reading) for reading in history.readings if (p := _place(reading, over)) is not None
+        ]
         if not placed:
             continue
         label = voltages.labels.get(history.part_id, f"part {history.part_id}")
@@ -250,18 +260,18 @@ def _lines(
             Series(
                 label,
                 [place for place, _ in placed],
-                [it.voltage_v for _, it in placed],
+                [reading.voltage_v for _, reading in placed],
                 mark=_mark(placed),
                 tips=[
-                    f"{label} in cell {it.cell} of build {it.build}, {local(it.at, over.zone)}:"
-                    f" {number(it.voltage_v, 4)}{THIN_SPACE}V"
-                    for _, it in placed
+                    f"{label} in cell {reading.cell} of build {reading.build},"
+                    f" {local(reading.at, over.zone)}: {number(reading.voltage_v, 4)}{THIN_SPACE}V"
+                    for _, reading in placed
                 ],
             )
         )
     if not series:
         return Markup("")
-    ends = [f"{one.name} {number(one.y[-1], 4)} V" for one in series]
+    ends = [f"{line.name} {number(line.y[-1], 4)} V" for line in series]
     return _drawn(
         lines_chart,
         series,

@@ -80,12 +80,12 @@ def show(request: Request, me: Me, database: Database, asked: Asked, run_id: Num
         threshold = THRESHOLD_V if typed is None else typed
         asked.check()
         rests, is_cut = read_rests(path, run.mapping, settings.zone, run.active_area_cm2, threshold)
-        wanted = asked.whole("rest", least=1, most=max(len(rests), 1), required=False)
-    longest = max(rests, key=lambda it: it.lasted_s, default=None)
-    chosen = rests[wanted - 1] if rests and asked.kept("rest") and wanted else longest
+        rest_number = asked.whole("rest", least=1, most=max(len(rests), 1), required=False)
+    longest = max(rests, key=lambda rest: rest.lasted_s, default=None)
+    chosen = rests[rest_number - 1] if rests and asked.kept("rest") and rest_number else longest
     context = RestsPage(
         run,
-        tuple(_listed(run, at, rest) for at, rest in enumerate(rests, start=1)),
+        tuple(_listed(run, index, rest) for index, rest in enumerate(rests, start=1)),
         rests.index(chosen) + 1 if chosen else None,
         _rows(run, chosen) if chosen else (),
         _chart(run, chosen, threshold) if chosen else Markup(""),
@@ -102,14 +102,14 @@ def _begins_at(run: RunOfRests, rest: Rest) -> datetime:
     return run.began_at + timedelta(seconds=rest.begins_s)
 
 
-def _listed(run: RunOfRests, at: int, rest: Rest) -> RestRow:
+def _listed(run: RunOfRests, index: int, rest: Rest) -> RestRow:
     known = [
         (level.voltage_v, channel)
         for level, channel in zip(rest.levels or (), run.channels, strict=False)
         if level is not None
     ]
     low = min(known, default=(None, ""))
-    return RestRow(at, _begins_at(run, rest), rest.lasted_s, *low)
+    return RestRow(index, _begins_at(run, rest), rest.lasted_s, *low)
 
 
 def _rows(run: RunOfRests, rest: Rest) -> tuple[ChannelRow, ...]:
@@ -124,11 +124,11 @@ def _rows(run: RunOfRests, rest: Rest) -> tuple[ChannelRow, ...]:
 def _chart(run: RunOfRests, rest: Rest, threshold_v: float) -> Markup:
     """The channels that fell first or stand lowest, over minutes."""
     falls = [
-        (fall.below_after_s if fall.below_after_s is not None else float("inf"), fall.end_v, at)
-        for at, fall in enumerate(rest.falls)
+        (fall.below_after_s if fall.below_after_s is not None else float("inf"), fall.end_v, index)
+        for index, fall in enumerate(rest.falls)
         if fall is not None
     ]
-    drawn = [at for _, _, at in sorted(falls)[:MOST_LINES]]
+    drawn = [index for _, _, index in sorted(falls)[:MOST_LINES]]
     if not drawn:
         return Markup("")
     minutes = (rest.times_s / 60).tolist()
@@ -137,8 +137,8 @@ def _chart(run: RunOfRests, rest: Rest, threshold_v: float) -> Markup:
     svg = kept_chart(
         lines_chart,
         [
-            Series(run.channels[at], minutes, rest.voltages_v[:, at].tolist(), mark="line")
-            for at in sorted(drawn)
+            Series(run.channels[index], minutes, rest.voltages_v[:, index].tolist(), mark="line")
+            for index in sorted(drawn)
         ],
         across=Axis("time without load", "min", from_zero=True),
         up=Axis("voltage", "V"),

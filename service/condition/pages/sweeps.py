@@ -74,14 +74,14 @@ def headings_of(written: LogFormat, guess: Guess) -> tuple[Heading, ...]:
     """Return the columns of a file; of a long one the channels it names."""
     if guess.mapping.long is not None:
         names = dict.fromkeys((*guess.mapping.wanted, *guess.unused))
-        return tuple(Heading(at, name, "") for at, name in enumerate(names))
+        return tuple(Heading(index, name, "") for index, name in enumerate(names))
     return tuple(
         Heading(
-            at,
+            index,
             name,
-            ", ".join(row[at][:20] for row in written.sample[:EXAMPLES] if at < len(row)),
+            ", ".join(row[index][:20] for row in written.sample[:EXAMPLES] if index < len(row)),
         )
-        for at, name in enumerate(written.headings)
+        for index, name in enumerate(written.headings)
     )
 
 
@@ -96,24 +96,24 @@ def guessed(written: LogFormat) -> Guess:
 def fill_in(form: Form, guess: Guess, headings: Sequence[Heading]) -> None:
     """Begin the form with the guess, where nobody has said anything yet."""
     place = {heading.name: str(heading.place) for heading in headings}
-    found = guess.mapping
-    current = found.column_of(Signal.CURRENT) or found.column_of(Signal.CURRENT_DENSITY)
+    mapping = guess.mapping
+    current = mapping.column_of(Signal.CURRENT) or mapping.column_of(Signal.CURRENT_DENSITY)
     form.typed |= {
-        "cells": tuple(place[cell.column] for cell in found.cells if cell.column in place),
-        "cell_unit": (found.cells[0].unit if found.cells else "V",),
+        "cells": tuple(place[cell.column] for cell in mapping.cells if cell.column in place),
+        "cell_unit": (mapping.cells[0].unit if mapping.cells else "V",),
         "current": (place.get(current.column, "") if current else "",),
         "current_unit": (current.unit if current else "A",),
-        "temperature": (_place_of(found, Signal.TEMPERATURE, place),),
-        "whole": (_place_of(found, Signal.STACK_VOLTAGE, place),),
-        "time": (place.get(found.time.columns[0], "") if found.time.columns else "",),
-        "time_unit": (CLOCK if found.time.kind is TimeKind.CLOCK else found.time.unit,),
+        "temperature": (_place_of(mapping, Signal.TEMPERATURE, place),),
+        "whole": (_place_of(mapping, Signal.STACK_VOLTAGE, place),),
+        "time": (place.get(mapping.time.columns[0], "") if mapping.time.columns else "",),
+        "time_unit": (CLOCK if mapping.time.kind is TimeKind.CLOCK else mapping.time.unit,),
     }
 
 
 def mapping_of(form: Form, guess: Guess, headings: Sequence[Heading]) -> Mapping:
     """Return the mapping as the form says it. Raises Refused beside the field that contradicts."""
     names = [heading.name for heading in headings]
-    cells = tuple(names[at] for at in _chosen(form, "cells", len(names)))
+    cells = tuple(names[index] for index in _chosen(form, "cells", len(names)))
     if not cells:
         raise Refused("cells", "", "no column is the voltage of a cell.", "One at least.")
     current = form.whole("current", most=len(names) - 1)
@@ -126,14 +126,14 @@ def mapping_of(form: Form, guess: Guess, headings: Sequence[Heading]) -> Mapping
     kind = Signal.CURRENT_DENSITY if "cm²" in unit else Signal.CURRENT
     signals = [SignalColumn(kind, names[current or 0], unit)]
     before = guess.mapping
-    for signal, at, usual in (
+    for signal, index, usual in (
         (Signal.TEMPERATURE, temperature, "°C"),
         (Signal.STACK_VOLTAGE, whole, "V"),
     ):
-        if at is not None:
+        if index is not None:
             known = before.column_of(signal)
-            as_written = known.unit if known and known.column == names[at] else usual
-            signals.append(SignalColumn(signal, names[at], as_written))
+            as_written = known.unit if known and known.column == names[index] else usual
+            signals.append(SignalColumn(signal, names[index], as_written))
     try:
         return replace(
             before,
@@ -168,8 +168,8 @@ def _chosen(form: Form, name: str, most: int) -> list[int]:
 
 
 def _place_of(mapping: Mapping, signal: Signal, place: dict[str, str]) -> str:
-    found = mapping.column_of(signal)
-    return place.get(found.column, "") if found else ""
+    column = mapping.column_of(signal)
+    return place.get(column.column, "") if column else ""
 
 
 router = APIRouter()
@@ -278,8 +278,8 @@ def write(
         legs = [int(text) for text in form.kept_all("legs") if text.isdecimal()]
         form.check()
         sweep = _read(settings, me, form, stack, token)
-        at = taken_at or sweep.began_at
-        if at is None:
+        began = taken_at or sweep.began_at
+        if began is None:
             raise Refused("taken_at", "", "the file does not say when it was taken.", "A time.")
         if sweep.found is None or sweep.mapping is None:
             raise Refused("columns", "", "the columns give no sweep.", "Look at them below.")
@@ -291,7 +291,7 @@ def write(
                 stored=stored,
                 mapping=sweep.mapping.to_json(),
                 found=sweep.found,
-                taken=SweepTaken(at, occasion, temperature, meter, note),
+                taken=SweepTaken(began, occasion, temperature, meter, note),
                 legs=legs,
             )
             work.answer = f"{address(stack.serial)}/condition?curve={key}#curves"
@@ -316,15 +316,15 @@ def _read(settings: Settings, me: Person, form: Form, stack: MapStack, token: st
     written = look_at(path)
     guess = guessed(written)
     headings = headings_of(written, guess)
-    mapping, found = None, None
+    mapping, sweep = None, None
     is_first = "current" not in form.typed
     if is_first:
         fill_in(form, guess, headings)
     if not is_first or form.kept("current"):
         with form.keeping():
             mapping = mapping_of(form, guess, headings)
-            found = read_sweep(path, mapping, settings.zone, stack.active_area_cm2)
-    return _Sweep(path, upload.name, written, headings, guess.doubts, mapping, found)
+            sweep = read_sweep(path, mapping, settings.zone, stack.active_area_cm2)
+    return _Sweep(path, upload.name, written, headings, guess.doubts, mapping, sweep)
 
 
 def _send(request: Request, database: Engine, form: Form, serial: str) -> Response:

@@ -131,12 +131,12 @@ class _Seats:
         self, taps: Taps, mea_of_cell: Mapping[int, int], bridges: tuple[KnownBridge, ...]
     ) -> None:
         self.taps, self.mea_of_cell, self.bridges = taps, mea_of_cell, bridges
-        self.column_of = {part: at for at, part in enumerate(sorted(mea_of_cell.values()))}
+        self.column_of = {part: index for index, part in enumerate(sorted(mea_of_cell.values()))}
         self._placed: dict[tuple[int | None, ...], _Places] = {}
 
-    def fill(self, row: Any, at: datetime, into: Floats) -> None:
+    def fill(self, row: Any, time: datetime, into: Floats) -> None:
         """Write what a snapshot showed of each MEA; a bridged cell's voltage is left out."""
-        cells = self.taps.cell_of(row.stack_id, at, read_names(row.channels))
+        cells = self.taps.cell_of(row.stack_id, time, read_names(row.channels))
         places = self._places(cells)
         means = np.array(json.loads(row.means_v), dtype=float)
         into[places.columns] = means[places.channels]
@@ -144,7 +144,7 @@ class _Seats:
             if np.isnan(into[column]):
                 into[column] = means[channel]
         for bridge in self.bridges:
-            if bridge.cell in self.mea_of_cell and bridge.holds_at(at):
+            if bridge.cell in self.mea_of_cell and bridge.holds_at(time):
                 into[self.column_of[self.mea_of_cell[bridge.cell]]] = np.nan
 
     def _places(self, cells: tuple[int | None, ...]) -> "_Places":
@@ -170,9 +170,9 @@ def _table(
     volts = np.full((len(rows), len(seats.column_of)), np.nan)
     stamps = np.empty(len(rows))
     for place, row in enumerate(rows):
-        at = row.from_at + (row.until_at - row.from_at) / 2
-        stamps[place] = at.timestamp()
-        seats.fill(row, at, volts[place])
+        middle = row.from_at + (row.until_at - row.from_at) / 2
+        stamps[place] = middle.timestamp()
+        seats.fill(row, middle, volts[place])
     densities = np.array([_density(row) for row in rows], dtype=float)
     loaded = np.where((densities > 0)[:, None], volts, np.nan)
     return BuildVoltages(

@@ -70,11 +70,11 @@ class StackVoltages:
     """MEAs a person confirmed as failing"""
     reference_a_cm2: float | None
 
-    def hours_at(self, at: datetime, meter_hours: float | None = None) -> float | None:
+    def hours_at(self, time: datetime, meter_hours: float | None = None) -> float | None:
         """Return hours of the stack at a time, h; None where its meter was never read."""
         if not self.total.times and meter_hours is None:
             return None
-        return self.total.at(at, meter_hours).hours
+        return self.total.at(time, meter_hours).hours
 
     @cached_property
     def build_numbers(self) -> dict[int, int]:
@@ -93,10 +93,10 @@ class StackVoltages:
     @cached_property
     def moments(self) -> tuple[StackMoment, ...]:
         """Every snapshot read whole, and of typed-in curves their points without load."""
-        found = [self.moment_of(snapshot) for snapshot in self.snapshots]
-        typed = (self._without_load(it) for it in self.curves if it.reading_id is None)
-        found += [moment for moment in typed if moment is not None]
-        return tuple(sorted(found, key=lambda it: it.at))
+        moments = [self.moment_of(snapshot) for snapshot in self.snapshots]
+        typed = (self._without_load(curve) for curve in self.curves if curve.reading_id is None)
+        moments += [moment for moment in typed if moment is not None]
+        return tuple(sorted(moments, key=lambda moment: moment.at))
 
     def moment_of(self, snapshot: CellSnapshot) -> StackMoment:
         """Return the cells of one snapshot; bridged ones are left out."""
@@ -108,9 +108,9 @@ class StackVoltages:
             self.build_numbers[snapshot.build_id],
             snapshot.density_a_cm2,
             {
-                cell: Seen(it.part_id, it.mean_v)
-                for cell, it in snapshot.by_cell.items()
-                if it.mean_v is not None and not it.is_bridged
+                cell: Seen(voltage.part_id, voltage.mean_v)
+                for cell, voltage in snapshot.by_cell.items()
+                if voltage.mean_v is not None and not voltage.is_bridged
             },
         )
 
@@ -127,8 +127,8 @@ class StackVoltages:
 
     def moments_at(self, density_a_cm2: float) -> tuple[StackMoment, ...]:
         """Return every curve at one density, where it reaches it."""
-        found = (self.moment_on(curve, density_a_cm2) for curve in self.curves)
-        return tuple(moment for moment in found if moment is not None)
+        moments = (self.moment_on(curve, density_a_cm2) for curve in self.curves)
+        return tuple(moment for moment in moments if moment is not None)
 
     def _without_load(self, curve: CellCurve) -> StackMoment | None:
         cells = {
@@ -171,15 +171,19 @@ def stack_voltages(
     ids = [build.build_id for build in builds]
     heads = snapshot_heads(session, ids, known_at)
     curves = sorted(
-        (one for own in curves_of_builds(session, ids, known_at).values() for one in own),
-        key=lambda it: (it.taken_at, it.id),
+        (
+            curve
+            for of_build in curves_of_builds(session, ids, known_at).values()
+            for curve in of_build
+        ),
+        key=lambda curve: (curve.taken_at, curve.id),
     )
     rule = _rule_density(session, stack.design_id)
     reference = density_a_cm2 or rule or _usual(heads, curves)
     chosen = chosen_heads(heads, reference, snapshot_id)
     snapshots = snapshots_read(session, stack_id, chosen, known_at)
-    tapped = [*(it.part_ids for it in snapshots), *(it.part_ids for it in curves)]
-    parts = {part_id for own in tapped for part_id in own if part_id is not None}
+    tapped = [*(snapshot.part_ids for snapshot in snapshots), *(curve.part_ids for curve in curves)]
+    parts = {part_id for of_build in tapped for part_id in of_build if part_id is not None}
     return StackVoltages(
         stack=stack,
         known_at=known_at,
@@ -196,7 +200,9 @@ def stack_voltages(
 
 def _usual(heads: Sequence[SnapshotHead], curves: Sequence[CellCurve]) -> float | None:
     """The density most snapshots share, else half the reach of the newest curve."""
-    usual = usual_density([it.density_a_cm2 for it in heads if it.density_a_cm2 and not it.is_open])
+    usual = usual_density(
+        [head.density_a_cm2 for head in heads if head.density_a_cm2 and not head.is_open]
+    )
     if usual is not None or not curves:
         return usual
     reach = max(point.density_a_cm2 for point in curves[-1].points)

@@ -75,13 +75,13 @@ class CellSnapshot:
 
         Where several channels read a cell, the first of them that has a value.
         """
-        found: dict[int, CellVoltage] = {}
-        told = zip(self.cells, self.part_ids, self.means_v, self.spreads_v, strict=True)
-        for cell, part_id, mean_v, spread_v in told:
-            if cell is not None and (cell not in found or found[cell].mean_v is None):
+        cells: dict[int, CellVoltage] = {}
+        rows = zip(self.cells, self.part_ids, self.means_v, self.spreads_v, strict=True)
+        for cell, part_id, mean_v, spread_v in rows:
+            if cell is not None and (cell not in cells or cells[cell].mean_v is None):
                 is_bridged = cell in self.bridged
-                found[cell] = CellVoltage(cell, part_id, mean_v, spread_v, is_bridged)
-        return dict(sorted(found.items()))
+                cells[cell] = CellVoltage(cell, part_id, mean_v, spread_v, is_bridged)
+        return dict(sorted(cells.items()))
 
 
 @statement
@@ -108,10 +108,10 @@ def mea_of_cells(
     Blank cells are not in it.
     """
     rows: Any = session.execute(_meas(known_at is not None), params(known_at, build_ids=build_ids))
-    found: dict[int, dict[int, int]] = defaultdict(dict)
+    parts_of_build: dict[int, dict[int, int]] = defaultdict(dict)
     for row in rows:
-        found[row.build_id][row.cell] = row.part_id
-    return dict(found)
+        parts_of_build[row.build_id][row.cell] = row.part_id
+    return dict(parts_of_build)
 
 
 @lru_cache(maxsize=4096)

@@ -124,8 +124,8 @@ def read_condition(
 
     Raises NotFound for an unknown stack, Refused for a moment, density or curve that is not there.
     """
-    wanted = asked or Asked()
-    density = wanted.density_a_cm2
+    choice = asked or Asked()
+    density = choice.density_a_cm2
     if density is not None:
         try:
             checked_reference(density)
@@ -136,14 +136,14 @@ def read_condition(
         stack_id,
         known_at,
         density_a_cm2=density,
-        snapshot_id=asked_snapshot(wanted.moment),
+        snapshot_id=asked_snapshot(choice.moment),
     )
-    return condition(voltages, wanted)
+    return condition(voltages, choice)
 
 
 def condition(voltages: StackVoltages, asked: Asked | None = None) -> Condition:
     """Return a stack's condition. Raises Refused as `read_condition` does."""
-    wanted = asked or Asked()
+    choice = asked or Asked()
     reference = voltages.reference_a_cm2
     on_curves = voltages.moments_at(reference) if reference else ()
     near = (
@@ -151,21 +151,22 @@ def condition(voltages: StackVoltages, asked: Asked | None = None) -> Condition:
         if reference
         else ()
     )
-    open_ones = tuple(it for it in voltages.moments if it.is_open)
+    open_ones = tuple(moment for moment in voltages.moments if moment.is_open)
     return Condition(
         voltages,
         reference,
-        _wanted(voltages, wanted, on_curves),
+        _wanted(voltages, choice, on_curves),
         _offered(voltages, on_curves),
         _densities(voltages),
         near,
-        len(on_curves) + sum(is_near(it.density_a_cm2, reference or 0.0) for it in voltages.heads),
+        len(on_curves)
+        + sum(is_near(head.density_a_cm2, reference or 0.0) for head in voltages.heads),
         mea_histories(near),
         spread_history(near),
-        _shown(voltages, open_ones[-1], wanted.limit) if open_ones else None,
+        _shown(voltages, open_ones[-1], choice.limit) if open_ones else None,
         mea_histories(open_ones),
         open_falls(voltages.moments)[::-1],
-        _curve(voltages, wanted, reference),
+        _curve(voltages, choice, reference),
     )
 
 
@@ -185,8 +186,13 @@ def _offered(voltages: StackVoltages, on_curves: tuple[StackMoment, ...]) -> tup
         )
         for head in loaded
     ]
-    offered += [Offered(it.key, it.at, it.hours_h, it.build, it.density_a_cm2) for it in on_curves]
-    return tuple(sorted(offered, key=lambda it: (it.at, it.key), reverse=True)[:OFFERED])
+    offered += [
+        Offered(moment.key, moment.at, moment.hours_h, moment.build, moment.density_a_cm2)
+        for moment in on_curves
+    ]
+    return tuple(
+        sorted(offered, key=lambda moment: (moment.at, moment.key), reverse=True)[:OFFERED]
+    )
 
 
 def _densities(voltages: StackVoltages) -> tuple[tuple[float, int], ...]:
@@ -204,21 +210,24 @@ def _wanted(
     """The moment asked for, else the newest under load, else the newest at all."""
     every = (*voltages.moments, *on_curves)
     if not asked.moment:
-        newest = [it for it in every if not it.is_open] or every
+        newest = [moment for moment in every if not moment.is_open] or every
         last = max(newest, key=_time, default=None)
         return _shown(voltages, last, asked.limit) if last else None
-    found = next((moment for moment in every if moment.key == asked.moment), None)
-    if found is None:
+    named = next((moment for moment in every if moment.key == asked.moment), None)
+    if named is None:
         raise Refused(
             "moment", asked.moment, "no such snapshot or curve is known.", "One of the list."
         )
-    return _shown(voltages, found, asked.limit)
+    return _shown(voltages, named, asked.limit)
 
 
 def _shown(voltages: StackVoltages, moment: StackMoment, limit: float) -> ShownMoment:
     kind, key = moment.key[:1], int(moment.key[1:])
-    snapshot = next((it for it in voltages.snapshots if kind == SNAPSHOT and it.id == key), None)
-    curve = next((it for it in voltages.curves if kind == CURVE and it.id == key), None)
+    snapshot = next(
+        (snapshot for snapshot in voltages.snapshots if kind == SNAPSHOT and snapshot.id == key),
+        None,
+    )
+    curve = next((curve for curve in voltages.curves if kind == CURVE and curve.id == key), None)
     read = {cell: seen.voltage_v for cell, seen in moment.cells.items()}
     source = snapshot or curve
     tapped = {cell for cell in source.cells if cell is not None} if source else set()
@@ -255,7 +264,7 @@ def _curve(voltages: StackVoltages, asked: Asked, reference: float | None) -> Ch
 def _one(voltages: StackVoltages, curve_id: int | None, field: str) -> CellCurve | None:
     if curve_id is None:
         return None
-    found = next((curve for curve in voltages.curves if curve.id == curve_id), None)
-    if found is None:
+    curve_of_id = next((curve for curve in voltages.curves if curve.id == curve_id), None)
+    if curve_of_id is None:
         raise Refused(field, curve_id, "no such curve of this stack is known.", "One of the list.")
-    return found
+    return curve_of_id

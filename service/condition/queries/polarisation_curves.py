@@ -78,14 +78,14 @@ class CellCurve:
 
         Where several channels read a cell, the first of them that has values.
         """
-        found: dict[int, tuple[CurvePoint, ...]] = {}
+        points_of_cell: dict[int, tuple[CurvePoint, ...]] = {}
         for place, cell in enumerate(self.cells):
-            if cell is None or cell in self.bridged or found.get(cell):
+            if cell is None or cell in self.bridged or points_of_cell.get(cell):
                 continue
             points = curve_of_channel(self.points, place)
             if points:
-                found[cell] = points
-        return dict(sorted(found.items()))
+                points_of_cell[cell] = points
+        return dict(sorted(points_of_cell.items()))
 
     @cached_property
     def part_of_cell(self) -> dict[int, int]:
@@ -134,10 +134,10 @@ def curves_of_builds(
     rows: Any = session.execute(
         _of_builds(known_at is not None), params(known_at, build_ids=build_ids)
     ).all()
-    found: dict[int, list[CellCurve]] = {build_id: [] for build_id in build_ids}
+    curves_of: dict[int, list[CellCurve]] = {build_id: [] for build_id in build_ids}
     for curve in _resolved(session, rows, known_at):
-        found[curve.build_id].append(curve)
-    return {build_id: tuple(own) for build_id, own in found.items()}
+        curves_of[curve.build_id].append(curve)
+    return {build_id: tuple(curves) for build_id, curves in curves_of.items()}
 
 
 @statement
@@ -181,7 +181,7 @@ def _resolved(
     taps = taps_of(session, {row.stack_id for row in rows}, known_at)
     meas = mea_of_cells(session, builds, known_at)
     bridges = bridges_of_builds(session, builds, known_at)
-    found: list[CellCurve] = []
+    curves: list[CellCurve] = []
     for row in rows:
         names = read_names(row.channels)
         cells = taps.cell_of(row.stack_id, row.taken_at, names)
@@ -189,7 +189,7 @@ def _resolved(
         bridged = frozenset(
             bridge.cell for bridge in bridges.get(row.build_id, ()) if bridge.holds_at(row.taken_at)
         )
-        found.append(
+        curves.append(
             read_as(
                 CellCurve,
                 row,
@@ -200,7 +200,7 @@ def _resolved(
                 bridged=bridged,
             )
         )
-    return tuple(found)
+    return tuple(curves)
 
 
 @lru_cache(maxsize=256)
@@ -252,9 +252,9 @@ class ChosenCurve:
         Without a number the weakest at the reference, else the first.
         """
         if number is not None:
-            return next((it for it in self.cells if it.cell == number), None)
-        known = [it for it in self.cells if it.at_reference_v is not None]
-        weakest = min(known, key=lambda it: it.at_reference_v or 0.0, default=None)
+            return next((cell for cell in self.cells if cell.cell == number), None)
+        known = [cell for cell in self.cells if cell.at_reference_v is not None]
+        weakest = min(known, key=lambda cell: cell.at_reference_v or 0.0, default=None)
         return weakest or (self.cells[0] if self.cells else None)
 
 
@@ -263,11 +263,11 @@ def earlier_curve(curves: Sequence[CellCurve], curve: CellCurve) -> CellCurve | 
     meas = set(curve.by_part)
     return next(
         (
-            one
-            for one in curves
-            if one.taken_at < curve.taken_at
-            and one.direction is curve.direction
-            and meas & one.by_part.keys()
+            other
+            for other in curves
+            if other.taken_at < curve.taken_at
+            and other.direction is curve.direction
+            and meas & other.by_part.keys()
         ),
         None,
     )

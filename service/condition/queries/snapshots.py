@@ -183,14 +183,16 @@ def snapshots_read(
     taps = taps_of(session, [stack_id], known_at)
     meas = mea_of_cells(session, builds, known_at)
     bridges = bridges_of_builds(session, builds, known_at)
-    found: list[CellSnapshot] = []
+    snapshots: list[CellSnapshot] = []
     for row in rows.all():
         names = read_names(row.channels)
-        at = row.from_at + (row.until_at - row.from_at) / 2
-        cells = taps.cell_of(stack_id, at, names)
+        middle = row.from_at + (row.until_at - row.from_at) / 2
+        cells = taps.cell_of(stack_id, middle, names)
         of_cell = meas.get(row.build_id, {})
-        bridged = (it.cell for it in bridges.get(row.build_id, ()) if it.holds_at(at))
-        found.append(
+        bridged = (
+            bridge.cell for bridge in bridges.get(row.build_id, ()) if bridge.holds_at(middle)
+        )
+        snapshots.append(
             read_as(
                 CellSnapshot,
                 row,
@@ -202,7 +204,7 @@ def snapshots_read(
                 bridged=frozenset(bridged),
             )
         )
-    return tuple(sorted(found, key=lambda it: (it.from_at, it.id)))
+    return tuple(sorted(snapshots, key=lambda row: (row.from_at, row.id)))
 
 
 # What reading the rests of a run needs: its file, mapping, and whose channels they were.
@@ -231,9 +233,9 @@ class RunOfRests:
         """The columns of the cells, in the order of the mapping."""
         return tuple(cell.column for cell in self.mapping.cells)
 
-    def cells_at(self, at: datetime) -> tuple[int | None, ...]:
+    def cells_at(self, time: datetime) -> tuple[int | None, ...]:
         """Say which cell each channel read at a time, by the tap map valid then."""
-        valid = self.taps.map_at(self.stack_id, at)
+        valid = self.taps.map_at(self.stack_id, time)
         numbers = (cell.channel for cell in self.mapping.cells)
         return tuple(number if valid is None else valid.cell_of(number) for number in numbers)
 

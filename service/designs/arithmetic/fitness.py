@@ -94,9 +94,11 @@ def _worded(
 ) -> Finding:
     wrong, name, what, mend, severity = key
     positions = tuple(sorted(part.position for part in parts if part.position is not None))
-    at = f" at {', '.join(map(str, positions))}" if positions else ""
+    place_words = f" at {', '.join(map(str, positions))}" if positions else ""
     alone = len(parts) == 1
-    subject = f"{name} {parts[0].label}{at}" if alone else f"{len(parts)} × {name}{at}"
+    subject = (
+        f"{name} {parts[0].label}{place_words}" if alone else f"{len(parts)} × {name}{place_words}"
+    )
     cell = parts[0].cell if alone else None
     return found(
         wrong, f"{subject}: {what}", mend, positions=positions, cell=cell, severity=severity

@@ -152,17 +152,17 @@ def objections(pattern: Pattern) -> tuple[str, ...]:
 
     Empty where nothing is to be said.
     """
-    said = []
+    sentences = []
     for where in Where:
         for number, item in enumerate(pattern.part(where), 1):
-            said += [f"{where} {number}, {item.words}: {what}" for what in _of_item(item)]
+            sentences += [f"{where} {number}, {item.words}: {what}" for what in _of_item(item)]
     centres = sum(item.kind in CELL_KINDS for item in pattern.cell)
     if centres != 1:
-        said.append(f"The cell holds {centres} MEAs or blank cells; it needs exactly one.")
+        sentences.append(f"The cell holds {centres} MEAs or blank cells; it needs exactly one.")
     for where in (Where.HEAD, Where.BETWEEN, Where.TAIL):
         if any(item.kind in CELL_KINDS for item in pattern.part(where)):
-            said.append(f"The {where} holds an MEA or blank cell; these belong to the cell.")
-    return (*said, *_of_joints(pattern))
+            sentences.append(f"The {where} holds an MEA or blank cell; these belong to the cell.")
+    return (*sentences, *_of_joints(pattern))
 
 
 def _of_item(item: Item) -> Iterator[str]:

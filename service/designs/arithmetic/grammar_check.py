@@ -150,8 +150,8 @@ def _place(states: States, move: Move) -> tuple[int | None, str]:
 
 
 def _missing(states: States, moves: Sequence[Move], pile: Sequence[Layer]) -> Finding:
-    at = moves[0].at
-    positions = tuple(layer.position for layer in pile[max(at - 1, 0) : at + 1])
+    position = moves[0].at
+    positions = tuple(layer.position for layer in pile[max(position - 1, 0) : position + 1])
     places = {_place(states, move) for move in moves}
     cells = {cell for cell, _ in places}
     cell, side = (
@@ -160,7 +160,7 @@ def _missing(states: States, moves: Sequence[Move], pile: Sequence[Layer]) -> Fi
     what = text.listed([states.item(move.state).words for move in moves])
     return found(
         Wrong.MISSING,
-        f"{what} missing {text.between(positions, at, len(pile))}",
+        f"{what} missing {text.between(positions, position, len(pile))}",
         f"Open the pile there and put the {what} in.",
         positions=positions,
         cell=cell,
@@ -183,14 +183,14 @@ def _extra(states: States, moves: Sequence[Move], pile: Sequence[Layer]) -> Find
 
 
 def _swapped(states: States, first: Move, second: Move, pile: Sequence[Layer]) -> Finding:
-    one, other = pile[first.at], pile[second.at]
+    layers, other = pile[first.at], pile[second.at]
     cell, _ = _place(states, first)
     return found(
         Wrong.SWAPPED,
-        f"{text.name(one)} at {one.position} and {text.name(other)} at {other.position} "
+        f"{text.name(layers)} at {layers.position} and {text.name(other)} at {other.position} "
         "have changed places",
-        f"Change the parts at {one.position} and {other.position} with each other.",
-        positions=(one.position, other.position),
+        f"Change the parts at {layers.position} and {other.position} with each other.",
+        positions=(layers.position, other.position),
         cell=cell,
     )
 
@@ -213,11 +213,11 @@ def _wrong(states: States, move: Move, pile: Sequence[Layer]) -> Finding:
 
 
 def _worded(
-    chief: Misfit, subject: str, item: Item, at: int, pile: Sequence[Layer]
+    chief: Misfit, subject: str, item: Item, position: int, pile: Sequence[Layer]
 ) -> tuple[Wrong, str, tuple[int, ...]]:
-    layer = pile[at]
+    layer = pile[position]
     if chief is Misfit.BACK:
-        return _worded_back(subject, item, at, pile)
+        return _worded_back(subject, item, position, pile)
     belongs = f"one for the {item.side} side belongs there"
     wrong, sentence = {
         Misfit.TURNED: (Wrong.TURNED, "turned round"),
@@ -231,31 +231,31 @@ def _worded(
 
 
 def _worded_back(
-    subject: str, item: Item, at: int, pile: Sequence[Layer]
+    subject: str, item: Item, position: int, pile: Sequence[Layer]
 ) -> tuple[Wrong, str, tuple[int, ...]]:
     """A back that does not belong there: told as what it does to the coolant layer."""
-    layer = pile[at]
+    layer = pile[position]
     for step in (-1, 1):
-        gasket, other = at + step, at + 2 * step
+        gasket, other = position + step, position + 2 * step
         if not 0 <= other < len(pile) or pile[gasket].joint is not Joint.COOLANT:
             continue
-        low, high = sorted((layer, pile[other]), key=lambda one: one.position)
+        low, high = sorted((layer, pile[other]), key=lambda back: back.position)
         if (wrong := _channels(layer.back, pile[other].back)) is not None:
             return wrong, text.backs_meet(wrong, low, high), (low.position, high.position)
     has, needs = text.BACKS[layer.back], text.BACKS[item.back or Back.NONE]
     return Wrong.BACK, f"{subject} has {has}; one with {needs} belongs there", (layer.position,)
 
 
-def _channels(one: Back, other: Back) -> Wrong | None:
-    channelled = (one, other).count(Back.CHANNELLED)
+def _channels(back: Back, other: Back) -> Wrong | None:
+    channelled = (back, other).count(Back.CHANNELLED)
     return {0: Wrong.NO_CHANNEL, 1: None, 2: Wrong.TWO_CHANNELS}[channelled]
 
 
 def _of_fitting(states: States, moves: Sequence[Move], pile: Sequence[Layer]) -> Iterator[Finding]:
     """Parts that lie where they belong and are wrong all the same."""
     fits = {move.at: move for move in moves if move.did is EditKind.FITS}
-    for at, move in fits.items():
-        layer, item = pile[at], states.item(move.state)
+    for index, move in fits.items():
+        layer, item = pile[index], states.item(move.state)
         if item.directional and layer.facing is Facing.EITHER and layer.kind is item.kind:
             cell, side = _place(states, move)
             yield found(
@@ -267,7 +267,7 @@ def _of_fitting(states: States, moves: Sequence[Move], pile: Sequence[Layer]) ->
                 side=side,
             )
         if layer.joint is Joint.COOLANT:
-            yield from _of_coolant(states, fits.get(at - 1), move, fits.get(at + 1), pile)
+            yield from _of_coolant(states, fits.get(index - 1), move, fits.get(index + 1), pile)
 
 
 def _of_coolant(
@@ -301,10 +301,12 @@ def _of_lots(states: States, moves: Sequence[Move], pile: Sequence[Layer]) -> It
         if len(of_lot) < 2:
             continue
         (most, _), *_ = of_lot.most_common()
-        told = ", ".join(f"{number} from {lot or 'no known lot'}" for lot, number in of_lot.items())
+        lots_text = ", ".join(
+            f"{number} from {lot or 'no known lot'}" for lot, number in of_lot.items()
+        )
         yield found(
             Wrong.MIXED_LOTS,
-            f"{item.words} from {len(of_lot)} lots: {told}; the design asks for one lot",
+            f"{item.words} from {len(of_lot)} lots: {lots_text}; the design asks for one lot",
             f"Fit {item.words} of one lot throughout.",
             positions=tuple(layer.position for layer in layers if layer.lot != most),
         )

@@ -56,18 +56,18 @@ def misfits(item: Item, seen: Look) -> tuple[Misfit, ...]:
         return () if item.blank_may_stand else (Misfit.NO_BLANK,)
     if seen.kind is not item.kind:
         return (Misfit.KIND,)
-    found = []
+    ways = []
     if {item.facing, seen.facing} == {Facing.FIXED_END, Facing.FREE_END}:
-        found.append(Misfit.TURNED)
+        ways.append(Misfit.TURNED)
     if item.joint and seen.joint and item.joint is not seen.joint:
-        found.append(Misfit.JOINT)
+        ways.append(Misfit.JOINT)
     if item.back and item.back is not seen.back:
-        found.append(Misfit.BACK)
+        ways.append(Misfit.BACK)
     if item.side and seen.side and item.side is not seen.side:
-        found.append(Misfit.SIDE)
-    if item.part_type and item.part_type != seen.part_type and found in ([], [Misfit.TURNED]):
-        found.append(Misfit.TYPE)  # a part of another joint, back or side is another type anyway
-    return tuple(found)
+        ways.append(Misfit.SIDE)
+    if item.part_type and item.part_type != seen.part_type and ways in ([], [Misfit.TURNED]):
+        ways.append(Misfit.TYPE)  # a part of another joint, back or side is another type anyway
+    return tuple(ways)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +144,7 @@ def states_of(pattern: Pattern) -> States:
     for state, befores in enumerate(before):
         for earlier in befores:
             after[earlier].append(state)
-    centre = next((at for at, item in enumerate(pattern.cell) if item.kind in CELL_KINDS), 0)
+    centre = next((index for index, item in enumerate(pattern.cell) if item.kind in CELL_KINDS), 0)
     of_cell, nearer = _cells_and_sides(pattern, repeats)
     return States(
         items=items,
@@ -167,31 +167,31 @@ def _cells_and_sides(
     """Read off a pile of four cells (of one, where the pattern allows no more)."""
     cells, shown = (4, 2) if repeats else (1, 1)
     items = list(sequence(pattern, cells))
-    layers = number_cells([item.layer(at, -at) for at, item in enumerate(items, 1)])
+    layers = number_cells([item.layer(index, -index) for index, item in enumerate(items, 1)])
     round_ = len(pattern.cell) + len(pattern.between)
     start = len(pattern.head) + (shown - 1) * round_
     stop = start + (round_ if repeats else len(pattern.cell))
     tail = range(len(items) - len(pattern.tail), len(items))
-    places = [(at, 0) for at in range(len(pattern.head))]
-    places += [(at, shown) for at in range(start, stop)]
-    places += [(at, cells) for at in tail]
+    places = [(index, 0) for index in range(len(pattern.head))]
+    places += [(index, shown) for index in range(start, stop)]
+    places += [(index, cells) for index in tail]
     offsets: list[int | None] = [None]
     sides: list[Side | None] = [None]
-    for at, begun in places:
-        cell = layers[at].cell
+    for index, begun in places:
+        cell = layers[index].cell
         offsets.append(None if cell is None else cell - begun)
-        sides.append(_side(items, at))
+        sides.append(_side(items, index))
     return tuple(offsets), tuple(sides)
 
 
-def _side(items: list[Item], at: int) -> Side | None:
+def _side(items: list[Item], index: int) -> Side | None:
     """The gas side on which a place lies: its own, or a cell gasket's nearest half plate's."""
-    item = items[at]
+    item = items[index]
     if item.side or item.kind is not Kind.GASKET or item.joint is Joint.COOLANT:
         return item.side
     for step in range(1, len(items)):
-        for beside in (at - step, at + step):
-            between = items[min(at, beside) + 1 : max(at, beside)]
+        for beside in (index - step, index + step):
+            between = items[min(index, beside) + 1 : max(index, beside)]
             if any(other.kind in CELL_KINDS for other in between):
                 continue
             if 0 <= beside < len(items) and items[beside].kind is Kind.HALF_PLATE:
@@ -342,17 +342,17 @@ class Matcher:
 
     def _swaps_of(self, earlier: int, later: int) -> tuple[tuple[int, int], ...]:
         """States (first, second) into which two layers fit the other way round."""
-        found = self._swaps.get((earlier, later))
-        if found is None:
+        swaps = self._swaps.get((earlier, later))
+        if swaps is None:
             fits_first, fits_second = self._wrong[later], self._wrong[earlier]
-            found = self._swaps[earlier, later] = tuple(
+            swaps = self._swaps[earlier, later] = tuple(
                 (first, second)
                 for second in range(1, self.states.number)
                 if not fits_second[second]
                 for first in self.states.before[second]
                 if first and not fits_first[first]
             )
-        return found
+        return swaps
 
     def _step(self, column: _Column, seen: int) -> tuple[_Column, int]:
         """The column behind one more layer, and by how much the least cost rose."""
@@ -397,23 +397,25 @@ class Matcher:
 
     def _back(self, walked: list[_Column], state: int) -> tuple[Move, ...]:
         """The moves that led to a state, read from the end and told from the beginning."""
-        told: list[tuple[EditKind, int, int]] = []
-        at = len(walked) - 1
+        edits: list[tuple[EditKind, int, int]] = []
+        walked_to = len(walked) - 1
         while True:
-            column = walked[at]
-            did, previous, first = self._last_move(column, walked[at - 1] if at else None, state)
+            column = walked[walked_to]
+            did, previous, first = self._last_move(
+                column, walked[walked_to - 1] if walked_to else None, state
+            )
             if did is None:
                 break
             if did is EditKind.SWAPPED:
-                told += [(did, state, at - 2), (did, first, at - 1)]
-                at -= 2
+                edits += [(did, state, walked_to - 2), (did, first, walked_to - 1)]
+                walked_to -= 2
             else:
-                told.append((did, state, at if did is EditKind.MISSING else at - 1))
-                at -= did is not EditKind.MISSING
+                edits.append((did, state, walked_to if did is EditKind.MISSING else walked_to - 1))
+                walked_to -= did is not EditKind.MISSING
             state = previous
         begun = int(self.states.first_of_cell <= state < self.states.centre)
         moves = []
-        for did, now, index in reversed(told):
+        for did, now, index in reversed(edits):
             if now == self.states.first_of_cell and did is not EditKind.EXTRA:
                 begun += 1
             moves.append(Move(did, now, begun, index))

@@ -66,7 +66,7 @@ def next_layers(
     reached = _sensible(states, matcher.cheapest_states(stacked), begun, least, most)
     if other_end_open and not stacked:
         reached = (0,)
-    found: dict[tuple[Item, str], Next] = {}
+    nexts: dict[tuple[Item, str], Next] = {}
     for state in sorted(reached):
         for following in states.after[state]:
             if _leaves(states, state, following) and begun < least:
@@ -75,9 +75,9 @@ def next_layers(
                 continue
             counted = from_end is End.FREE and not other_end_open
             coming = _next(states, following, begun, stacked, counted=counted)
-            found.setdefault((coming.item, coming.sentence), coming)
+            nexts.setdefault((coming.item, coming.sentence), coming)
     complete = states.last in reached and least <= begun <= most and bool(stacked)
-    return WhatNext(tuple(found.values()), complete)
+    return WhatNext(tuple(nexts.values()), complete)
 
 
 def why_not(expected: WhatNext, layer: Layer) -> str | None:

@@ -42,13 +42,13 @@ def listed(words: Sequence[str]) -> str:
     >>> listed(["cell gasket", "MEA", "cell gasket"])
     'cell gasket, MEA and cell gasket'
     """
-    told = []
+    parts = []
     for word, run in groupby(words):
         number = len(list(run))
-        told.append(word if number == 1 else f"{number} × {word}")
-    if len(told) > 7:
-        told = [*told[:3], f"{len(told) - 4} more", told[-1]]
-    return told[0] if len(told) == 1 else f"{', '.join(told[:-1])} and {told[-1]}"
+        parts.append(word if number == 1 else f"{number} × {word}")
+    if len(parts) > 7:
+        parts = [*parts[:3], f"{len(parts) - 4} more", parts[-1]]
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
 def span(positions: Sequence[int]) -> str:
@@ -62,13 +62,13 @@ def span(positions: Sequence[int]) -> str:
     return f"{positions[0]} {'and' if len(positions) == 2 else 'to'} {positions[-1]}"
 
 
-def between(positions: Sequence[int], at: int, layers: int) -> str:
-    """Say where a missing part belongs: ``at`` layers of so many lie before it."""
+def between(positions: Sequence[int], position: int, layers: int) -> str:
+    """Say where a missing part belongs: ``position`` layers of so many lie before it."""
     if not positions:
         return "from an empty pile"
-    if at == 0:
+    if position == 0:
         return f"at the fixed end, before layer {positions[0]}"
-    if at == layers:
+    if position == layers:
         return f"at the free end, behind layer {positions[-1]}"
     return f"between layers {positions[0]} and {positions[1]}"
 
@@ -87,11 +87,11 @@ def asked(item: Item) -> str:
     >>> asked(Item(Kind.HALF_PLATE, "FP-2", side=Side.FUEL, back=Back.FLUSH))
     'a half plate (FP-2, fuel side, a flush back)'
     """
-    told = [item.part_type if item.part_type != item.words else ""]
+    words = [item.part_type if item.part_type != item.words else ""]
     if item.kind is Kind.HALF_PLATE:
-        told += [f"{item.side} side" if item.side else "", BACKS[item.back] if item.back else ""]
-    told = [word for word in told if word]
-    return a(item.words) + (f" ({', '.join(told)})" if told else "")
+        words += [f"{item.side} side" if item.side else "", BACKS[item.back] if item.back else ""]
+    words = [word for word in words if word]
+    return a(item.words) + (f" ({', '.join(words)})" if words else "")
 
 
 def lies(item: Item, beneath: Layer | None, side: Side | None) -> str:
@@ -100,13 +100,13 @@ def lies(item: Item, beneath: Layer | None, side: Side | None) -> str:
     >>> lies(Item(Kind.HALF_PLATE, facing=Facing.FREE_END), None, None)
     'marked face to the free end'
     """
-    told = []
+    sentences = []
     if item.kind is Kind.GASKET and beneath is not None:
         if beneath.kind is Kind.HALF_PLATE:
             face = "back" if item.joint is Joint.COOLANT else f"{side} side" if side else "gas side"
-            told.append(f"in the groove of the half plate's {face}")
+            sentences.append(f"in the groove of the half plate's {face}")
         else:
-            told.append(f"on the {name(beneath)}")
+            sentences.append(f"on the {name(beneath)}")
     if item.facing is not Facing.EITHER:
-        told.append(f"marked face to the {item.facing}")
-    return ", ".join(told)
+        sentences.append(f"marked face to the {item.facing}")
+    return ", ".join(sentences)

@@ -48,7 +48,7 @@ def lines_missing(asked: Sequence[LineAsked], recorded: Collection[int]) -> tupl
     return tuple(line for line in asked if line.number not in recorded)
 
 
-def recorded_complete(at: str, by: Sequence[str]) -> str:
+def recorded_complete(time_text: str, by: Sequence[str]) -> str:
     """Return the sentence about a complete checklist.
 
     It says what was recorded and nothing more.
@@ -57,7 +57,7 @@ def recorded_complete(at: str, by: Sequence[str]) -> str:
     'Checks recorded complete at 14:20 by A. Ilves and B. Orr; conditions may have changed.'
     """
     names = " and ".join(", ".join(by).rsplit(", ", 1)) if by else "nobody named"
-    return f"Checks recorded complete at {at} by {names}; conditions may have changed."
+    return f"Checks recorded complete at {time_text} by {names}; conditions may have changed."
 
 
 # The make-safe checklist a new design begins with, in the order of the work.

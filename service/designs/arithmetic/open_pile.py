@@ -74,7 +74,7 @@ class OpenPile(NamedTuple):
     def layers(self) -> tuple[Layer, ...]:
         """All layers as they stand, positions counted anew from 1, cells numbered anew."""
         return number_cells(
-            [layer.at(at, layer.cell) for at, layer in enumerate(self._standing(), 1)]
+            [layer.at(position, layer.cell) for position, layer in enumerate(self._standing(), 1)]
         )
 
     @property

@@ -90,8 +90,10 @@ def read_pattern(text: str) -> Pattern:
     if problems:
         raise NotAPattern(tuple(problems))
     pattern = _pattern(table)
-    if said := objections(pattern):
-        raise NotAPattern(tuple(Problem(None, objection.rstrip("."), "", "") for objection in said))
+    if objections_found := objections(pattern):
+        raise NotAPattern(
+            tuple(Problem(None, objection.rstrip("."), "", "") for objection in objections_found)
+        )
     return pattern
 
 

@@ -82,8 +82,10 @@ def called(names: frozenset[str], drawing_number: str, revision: str) -> str:
 def types_named(name: str, types: Iterable[KnownType]) -> tuple[KnownType, ...]:
     """Return the types a name stands for; case and surrounding space do not count."""
     key, types = serial_key(name), tuple(types)
-    exactly = tuple(one for one in types if serial_key(one.drawing) == key)
-    return exactly or tuple(one for one in types if serial_key(one.drawing_number) == key)
+    exactly = tuple(known_type for known_type in types if serial_key(known_type.drawing) == key)
+    return exactly or tuple(
+        known_type for known_type in types if serial_key(known_type.drawing_number) == key
+    )
 
 
 def completed(pattern: Pattern, types: Sequence[KnownType]) -> tuple[Pattern, tuple[Misnamed, ...]]:
@@ -103,13 +105,13 @@ def as_drawn(pattern: Pattern, types: Sequence[KnownType]) -> Pattern:
     """Return the pattern with thickness and material of the types it names, for a drawing."""
 
     def drawn(item: Item) -> Item:
-        found = types_named(item.part_type, types) if item.part_type else ()
-        if not found:
+        matches = types_named(item.part_type, types) if item.part_type else ()
+        if not matches:
             return item
         return replace(
             item,
-            thickness_mm=item.thickness_mm or found[0].thickness_mm,
-            material=item.material or found[0].material,
+            thickness_mm=item.thickness_mm or matches[0].thickness_mm,
+            material=item.material or matches[0].material,
         )
 
     return _each_part(pattern, lambda where: map(drawn, pattern.part(where)))
@@ -132,28 +134,28 @@ def _completed(
         if not item.part_type:
             yield item
             continue
-        found = types_named(item.part_type, types)
-        troubles = list(_against(item, found, types))
+        matches = types_named(item.part_type, types)
+        troubles = list(_against(item, matches, types))
         wrong += [Misnamed(where, number, *trouble) for trouble in troubles]
         if troubles:
             yield item
             continue
-        exactly = serial_key(item.part_type) == serial_key(found[0].drawing)
+        exactly = serial_key(item.part_type) == serial_key(matches[0].drawing)
         yield replace(
             item,
-            part_type=found[0].drawing if exactly else found[0].drawing_number,
-            side=item.side or _alike([one.side for one in found]),
-            back=item.back or _alike([one.back for one in found if _has_back(one)]),
-            joint=item.joint or _alike([one.joint for one in found]),
+            part_type=matches[0].drawing if exactly else matches[0].drawing_number,
+            side=item.side or _alike([match.side for match in matches]),
+            back=item.back or _alike([match.back for match in matches if _has_back(match)]),
+            joint=item.joint or _alike([match.joint for match in matches]),
         )
 
 
 def _against(
-    item: Item, found: Sequence[KnownType], types: Sequence[KnownType]
+    item: Item, matches: Sequence[KnownType], types: Sequence[KnownType]
 ) -> Iterator[tuple[str, str, str, str]]:
     name = item.part_type
-    if not found:
-        known = [one.drawing for one in types if one.kind is item.kind]
+    if not matches:
+        known = [known_type.drawing for known_type in types if known_type.kind is item.kind]
         right = (
             f"Right would be {', '.join(known[:8])}{' …' if len(known) > 8 else ''}."
             if known
@@ -161,21 +163,26 @@ def _against(
         )
         yield "part_type", name, "no part type has this drawing number.", right
         return
-    strangers = [one for one in found if one.kind is not item.kind]
+    strangers = [known_type for known_type in matches if known_type.kind is not item.kind]
     if strangers:
         reason = f"it is a {strangers[0].kind}, not a {item.kind}."
         yield "part_type", name, reason, "A type of the same kind, or another kind here."
         return
-    for key, said, has in (
-        ("side", item.side, {one.side for one in found}),
-        ("back", item.back, {one.back for one in found}),
-        ("joint", item.joint, {one.joint for one in found}),
+    for key, pattern_value, has in (
+        ("side", item.side, {known_type.side for known_type in matches}),
+        ("back", item.back, {known_type.back for known_type in matches}),
+        ("joint", item.joint, {known_type.joint for known_type in matches}),
     ):
-        if said is not None and said not in has:
-            own = " or ".join(str(each) for each in has if each is not None) or "none"
+        if pattern_value is not None and pattern_value not in has:
+            known_words = " or ".join(str(each) for each in has if each is not None) or "none"
             reason = f"{name} is of another {key}."
-            yield key, str(said), reason, f"Right would be {own}, or nothing: the type says it."
-    marked = {one.marked_face for one in found}
+            yield (
+                key,
+                str(pattern_value),
+                reason,
+                f"Right would be {known_words}, or nothing: the type says it.",
+            )
+    marked = {known_type.marked_face for known_type in matches}
     if None not in marked and item.facing is Facing.EITHER:
         faces = " or ".join(sorted(str(face) for face in marked))
         reason = f"it matters how {name} lies: its {faces} is marked."
@@ -185,8 +192,8 @@ def _against(
         yield "facing", str(item.facing), reason, f"Right would be {Facing.EITHER}."
 
 
-def _has_back(one: KnownType) -> bool:
-    return one.kind in {Kind.HALF_PLATE, Kind.CURRENT_COLLECTOR}
+def _has_back(known_type: KnownType) -> bool:
+    return known_type.kind in {Kind.HALF_PLATE, Kind.CURRENT_COLLECTOR}
 
 
 def _alike(values: Sequence[T]) -> T | None:
@@ -196,7 +203,7 @@ def _alike(values: Sequence[T]) -> T | None:
 
 def _named_both_ways(pattern: Pattern, types: Sequence[KnownType]) -> Iterator[Misnamed]:
     names = names_in(pattern)
-    exact = {one.drawing_number for one in types if one.drawing in names}
+    exact = {known_type.drawing_number for known_type in types if known_type.drawing in names}
     for where in Where:
         for number, item in enumerate(pattern.part(where), 1):
             if item.part_type in exact:

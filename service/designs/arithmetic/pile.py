@@ -100,29 +100,29 @@ def number_cells(layers: Sequence[Layer]) -> tuple[Layer, ...]:
     Source: common practice, no source.
     """
     cells: list[int | None] = [None] * len(layers)
-    centres = [at for at, layer in enumerate(layers) if layer.kind in CELL_KINDS]
-    for number, at in enumerate(centres, 1):
-        cells[at] = number
+    centres = [index for index, layer in enumerate(layers) if layer.kind in CELL_KINDS]
+    for number, index in enumerate(centres, 1):
+        cells[index] = number
     starts = [-1, *centres]
     ends = [*centres, len(layers)]
     for number, (start, end) in enumerate(zip(starts, ends, strict=True)):
         before, after = _share(layers, start, end, number)
-        for at in before:
-            cells[at] = number
-        for at in after:
-            cells[at] = number + 1
+        for index in before:
+            cells[index] = number
+        for index in after:
+            cells[index] = number + 1
     return tuple(layer.at(layer.position, cell) for layer, cell in zip(layers, cells, strict=True))
 
 
 def _share(layers: Sequence[Layer], start: int, end: int, number: int) -> tuple[range, range]:
     """Indices between two cell centres: those of the cell before, those of the cell after."""
     has_before, has_after = number > 0, end < len(layers)
-    parting = [at for at in range(start + 1, end) if not _of_a_cell(layers[at])]
-    plates = [at for at in range(start + 1, end) if layers[at].kind is Kind.HALF_PLATE]
+    parting = [index for index in range(start + 1, end) if not _of_a_cell(layers[index])]
+    plates = [index for index in range(start + 1, end) if layers[index].kind is Kind.HALF_PLATE]
     if parting:
         first, last = parting[0], parting[-1]
-        before_end = min([at + 1 for at in plates if at < first], default=first)
-        after_start = max([at for at in plates if at > last], default=last + 1)
+        before_end = min([index + 1 for index in plates if index < first], default=first)
+        after_start = max([index for index in plates if index > last], default=last + 1)
     elif len(plates) > 1 or not (has_before and has_after):
         before_end = plates[0] + 1 if plates else end
         after_start = plates[-1] if plates else start + 1
@@ -147,10 +147,10 @@ def _of_a_cell(layer: Layer) -> bool:
 
 def _side_of_first_plate(layers: Sequence[Layer], centre: int) -> Side | None:
     """Which gas the plate on the fixed-end side of a cell centre meets."""
-    for at in range(centre - 1, -1, -1):
-        if layers[at].kind is Kind.HALF_PLATE:
-            return layers[at].side
-        if not _of_a_cell(layers[at]):
+    for index in range(centre - 1, -1, -1):
+        if layers[index].kind is Kind.HALF_PLATE:
+            return layers[index].side
+        if not _of_a_cell(layers[index]):
             return None
     return None
 
@@ -184,8 +184,8 @@ def neighbours(layers: Sequence[Layer], position: int) -> Neighbours:
         allowed = f"1 to {len(layers)}" if layers else "none, the pile is empty"
         raise OutOfRange("position", position, "", allowed)
     return Neighbours(
-        toward_fixed_end=_beside(layers[at] for at in range(position - 2, -1, -1)),
-        toward_free_end=_beside(layers[at] for at in range(position, len(layers))),
+        toward_fixed_end=_beside(layers[index] for index in range(position - 2, -1, -1)),
+        toward_free_end=_beside(layers[index] for index in range(position, len(layers))),
     )
 
 

@@ -275,13 +275,13 @@ def life(
     """Return an MEA's voltage over its own hours at one density, its rate, and hours to a limit."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = mea_life(
+        mea = mea_life(
             session,
             part_by_text(session, serial, drawing),
             density_a_cm2=density_a_cm2,
             limit_v=limit_v,
         )
-    return _life(found)
+    return _life(mea)
 
 
 @router.post("/parts/{serial}/failing", status_code=201)
@@ -315,8 +315,8 @@ def rules(design_id: DesignNumber, caller: Caller, engine: Database) -> list[Rul
     need(caller, Act.READ)
     with reading(engine) as session:
         design(session, design_id)
-        found = rules_of_design(session, design_id)
-    return [_rule(version) for version in found]
+        rules = rules_of_design(session, design_id)
+    return [_rule(version) for version in rules]
 
 
 @router.post("/designs/{design_id}/failing-rule", status_code=201)
@@ -359,7 +359,7 @@ def _row(row: FailingRow) -> FailingOut:
         cell=row.cell,
         design=row.design,
         answer=row.answer,
-        reasons=[ReasonOut.model_validate(one) for one in row.reasons],
+        reasons=[ReasonOut.model_validate(reason) for reason in row.reasons],
         figures=row.figures,
         judged_at=row.judged_at,
         failed_at=row.failed_at,
@@ -369,52 +369,52 @@ def _row(row: FailingRow) -> FailingOut:
     )
 
 
-def _life(found: MeaLife) -> LifeOut:
-    trend, told = found.trend, found.recovery
+def _life(mea: MeaLife) -> LifeOut:
+    trend, trends = mea.trend, mea.recovery
     rates = (trend.least_squares, trend.median_of_slopes) if trend else ()
     return LifeOut(
-        part=found.part.id,
-        label=found.part.label,
-        density_a_cm2=found.density_a_cm2,
+        part=mea.part.id,
+        label=mea.part.label,
+        density_a_cm2=mea.density_a_cm2,
         builds=[
             SatOut(
-                place=one.sat.place,
-                stack=one.sat.stack_serial,
-                build_number=one.sat.build_number,
-                cell=one.sat.cell,
-                position=one.sat.position,
-                closed_at=one.sat.closed_at,
-                opened_at=one.sat.opened_at,
-                readings=one.readings,
+                place=build.sat.place,
+                stack=build.sat.stack_serial,
+                build_number=build.sat.build_number,
+                cell=build.sat.cell,
+                position=build.sat.position,
+                closed_at=build.sat.closed_at,
+                opened_at=build.sat.opened_at,
+                readings=build.readings,
             )
-            for one in found.builds
+            for build in mea.builds
         ],
-        readings=_readings(found),
+        readings=_readings(mea),
         rates=[RateOut.model_validate(rate) for rate in rates if rate],
         bend=BendOut.model_validate(trend.bend) if trend and trend.bend else None,
-        jumps=[JumpOut.model_validate(it) for it in (trend.jumps if trend else ())],
-        limit_v=found.limit_v,
-        outlooks=[OutlookOut.model_validate(one) for one in found.outlooks],
-        recovery=RecoveryOut.model_validate(told) if isinstance(told, Recovery) else None,
-        recovery_untold=told.why if isinstance(told, CannotTell) else "",
-        verdict=VerdictOut.model_validate(found.verdict) if found.verdict else None,
-        marks=[MarkOut.model_validate(mark) for mark in found.marks],
+        jumps=[JumpOut.model_validate(jump) for jump in (trend.jumps if trend else ())],
+        limit_v=mea.limit_v,
+        outlooks=[OutlookOut.model_validate(outlook) for outlook in mea.outlooks],
+        recovery=RecoveryOut.model_validate(trends) if isinstance(trends, Recovery) else None,
+        recovery_untold=trends.why if isinstance(trends, CannotTell) else "",
+        verdict=VerdictOut.model_validate(mea.verdict) if mea.verdict else None,
+        marks=[MarkOut.model_validate(mark) for mark in mea.marks],
     )
 
 
-def _readings(found: MeaLife) -> list[ReadingOut]:
-    read = found.readings
+def _readings(mea: MeaLife) -> list[ReadingOut]:
+    read = mea.readings
     if read is None:
         return []
     return [
         ReadingOut(
-            at=read.times[at],
-            own_hours=read.hours_h[at],
-            at_least=read.at_least[at],
-            voltage_v=read.voltages_v[at],
-            place=read.places[at],
-            count=read.counts[at],
-            from_curve=read.from_curve[at],
+            at=read.times[index],
+            own_hours=read.hours_h[index],
+            at_least=read.at_least[index],
+            voltage_v=read.voltages_v[index],
+            place=read.places[index],
+            count=read.counts[index],
+            from_curve=read.from_curve[index],
         )
-        for at in range(len(read.times))
+        for index in range(len(read.times))
     ]

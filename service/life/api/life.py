@@ -40,40 +40,43 @@ def life(
     """Say how long MEAs live unfailed, group by group, and whether the groups differ."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        types = [one.id for one in mea_types(session)]
+        types = [mea_type.id for mea_type in mea_types(session)]
         if part_type_id is not None and part_type_id not in types:
             raise NotFound("MEA type", part_type_id)
         asked = types if part_type_id is None else [part_type_id]
-        found = lives_of_groups(session, by, asked, design_id)
-    told = life_by_group({group.name: group.lives for group in found.groups}, float(level))
-    return _answer(found, told)
+        lives_read = lives_of_groups(session, by, asked, design_id)
+    comparison = life_by_group(
+        {group.name: group.lives for group in lives_read.groups}, float(level)
+    )
+    return _answer(lives_read, comparison)
 
 
-def _answer(found: LivesOfGroups, told: LifeByGroup) -> models.Life:
-    test = told.test
+def _answer(lives_read: LivesOfGroups, comparison: LifeByGroup) -> models.Life:
+    test = comparison.test
     return models.Life(
-        by=found.by,
-        level=told.level,
-        meas=found.meas,
-        never_fitted=found.never_fitted,
-        left_out=found.left_out,
-        left_out_failed=found.left_out_failed,
-        left_out_first=[models.LeftOut.model_validate(one) for one in found.named],
-        meeting_a_rule_unconfirmed=found.met_unconfirmed,
+        by=lives_read.by,
+        level=comparison.level,
+        meas=lives_read.meas,
+        never_fitted=lives_read.never_fitted,
+        left_out=lives_read.left_out,
+        left_out_failed=lives_read.left_out_failed,
+        left_out_first=[models.LeftOut.model_validate(group) for group in lives_read.named],
+        meeting_a_rule_unconfirmed=lives_read.met_unconfirmed,
         groups=[
-            _group(one, group.id) for one, group in zip(told.groups, found.groups, strict=True)
+            _group(counted, group.id)
+            for counted, group in zip(comparison.groups, lives_read.groups, strict=True)
         ],
         test=None
         if test is None
         else models.Test(
-            groups=list(told.tested),
+            groups=list(comparison.tested),
             lives=test.n,
             chi_square=test.chi_square,
             degrees_of_freedom=test.freedom,
             p=test.p,
             is_rough=test.is_rough,
         ),
-        in_words=list(comparison_in_words(told)),
+        in_words=list(comparison_in_words(comparison)),
     )
 
 

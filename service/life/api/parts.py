@@ -144,8 +144,8 @@ def history(
         kinds=stack_models.Kinds.model_validate(kinds.total),
         events=stack_models.Events.model_validate(answer.events),
         sittings=[stack_models.Sitting.model_validate(sat) for sat in answer.sittings],
-        findings=[stack_models.Finding.model_validate(one) for one in answer.findings],
-        holds=[stack_models.Hold.model_validate(one) for one in answer.holds],
+        findings=[stack_models.Finding.model_validate(finding) for finding in answer.findings],
+        holds=[stack_models.Hold.model_validate(hold) for hold in answer.holds],
     )
 
 

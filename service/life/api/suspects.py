@@ -210,17 +210,17 @@ def suspects(
 
 
 def _factor(factor: NamedFactor) -> Factor:
-    found = factor.found
+    factor_found = factor.found
     return Factor(
-        factor=str(found.kind),
-        counted_by=str(found.unit),
-        n=found.n,
-        failing=found.failing,
-        unknown=found.unknown,
-        levels_seen=found.levels_seen,
-        comparisons=found.comparisons,
-        p=found.p,
-        q=found.q,
+        factor=str(factor_found.kind),
+        counted_by=str(factor_found.unit),
+        n=factor_found.n,
+        failing=factor_found.failing,
+        unknown=factor_found.unknown,
+        levels_seen=factor_found.levels_seen,
+        comparisons=factor_found.comparisons,
+        p=factor_found.p,
+        q=factor_found.q,
         own=list(factor.own),
         levels=[_level(level) for level in factor.levels],
         sentence=factor.sentence,
@@ -229,18 +229,18 @@ def _factor(factor: NamedFactor) -> Factor:
 
 
 def _level(level: NamedLevel) -> Level:
-    found = level.found
+    level_found = level.found
     return Level(
         name=level.name,
         is_own=level.is_own,
-        failing=found.failing,
-        all=found.all,
-        rest_failing=found.rest_failing,
-        rest_all=found.rest_all,
-        odds_ratio=_odds(found.odds) if found.odds else None,
-        p=found.test.two_sided if found.test else None,
-        mid_p=found.test.mid_two_sided if found.test else None,
-        plain_p=found.plain.two_sided if found.plain else None,
+        failing=level_found.failing,
+        all=level_found.all,
+        rest_failing=level_found.rest_failing,
+        rest_all=level_found.rest_all,
+        odds_ratio=_odds(level_found.odds) if level_found.odds else None,
+        p=level_found.test.two_sided if level_found.test else None,
+        mid_p=level_found.test.mid_two_sided if level_found.test else None,
+        plain_p=level_found.plain.two_sided if level_found.plain else None,
         sentence=level.sentence,
     )
 
@@ -260,8 +260,8 @@ def exposed(serial: str, caller: Caller, engine: Database, drawing: Drawing = ""
     """Return what else is exposed with a part: where it is now, its state, whether it is held."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = containment(session, trace(session, part_by_text(session, serial, drawing)))
-    return Containment.model_validate(found)
+        exposed_parts = containment(session, trace(session, part_by_text(session, serial, drawing)))
+    return Containment.model_validate(exposed_parts)
 
 
 @router.post(
@@ -274,13 +274,13 @@ def hold(*, serial: str, asked: HoldAsked, call: Call, drawing: Drawing = "") ->
     need(call.caller, Act.HOLD_WRITE)
     with changing(call.engine, call.caller, key=call.key, via="api") as work:
         part_id = part_by_text(work.session, serial, drawing)
-        found = containment(work.session, trace(work.session, part_id))
-        names = [thing.name for thing in found.to_hold] if asked.all else asked.chosen
+        exposed_parts = containment(work.session, trace(work.session, part_id))
+        names = [thing.name for thing in exposed_parts.to_hold] if asked.all else asked.chosen
         placed = place_holds(
             work,
             [_subject(name) for name in names],
             reason=asked.reason,
-            about=("part", part_id, f"what is exposed with {found.part.label}"),
+            about=("part", part_id, f"what is exposed with {exposed_parts.part.label}"),
         )
         work.answer = str(placed.hold_ids[0])
     return HoldsPlaced(

@@ -96,8 +96,8 @@ def pack(makeup: Makeup) -> str:
     """Write a build's makeup as text. Raises Inconsistent for more than the form can hold."""
     lots, stacks, hours = _Met(), _Met(), _Met()
     rows = np.zeros(len(makeup.meas), dtype=ROW)
-    for at, mea in enumerate(makeup.meas):
-        rows[at] = (
+    for index, mea in enumerate(makeup.meas):
+        rows[index] = (
             mea.part_id,
             lots.place(mea.lot_id),
             _lots(lots, mea.plate_lots, PLATES),
@@ -176,7 +176,7 @@ def unpack(texts: Sequence[str]) -> tuple[Builds, Stays]:
     begins = np.cumsum(sizes) - sizes
     heads = numbers[begins[:, None] + np.arange(HEAD)].astype(np.int64)
     order = np.argsort(heads[:, 2], kind="stable")
-    rows = np.frombuffer(b64decode("".join([pairs[at][2] for at in order])), dtype=ROW)
+    rows = np.frombuffer(b64decode("".join([pairs[row][2] for row in order])), dtype=ROW)
     if (heads[:, 0] != FORM).any() or heads[:, 1].sum() != rows.size:
         raise Inconsistent("this makeup of a build was written in another form.")
     drivers_at = begins + HEAD
@@ -220,7 +220,7 @@ def _several(numbers: NDArray[np.int32], begins: Ids, counts: Ids) -> Ids:
     """The values of each build side by side, UNKNOWN behind the last."""
     columns = np.arange(max(1, int(counts.max(initial=0))))
     there = columns < counts[:, None]
-    at = np.where(there, begins[:, None] + columns, 0)
+    columns_at = np.where(there, begins[:, None] + columns, 0)
     if not numbers.size:
         return np.full(there.shape, UNKNOWN, dtype=np.int64)
-    return np.where(there, numbers[at].astype(np.int64), UNKNOWN)
+    return np.where(there, numbers[columns_at].astype(np.int64), UNKNOWN)

@@ -212,12 +212,12 @@ def exact_test(strata: ArrayLike) -> ExactTest | None:
 
 def judged(chance: Law, seen: int) -> ExactTest:
     """Return the test of a count whose law by chance is known."""
-    at = seen - chance.first
-    if not 0 <= at < chance.shares.size:
-        above = at < 0
+    outcome = seen - chance.first
+    if not 0 <= outcome < chance.shares.size:
+        above = outcome < 0
         return ExactTest(1.0 if above else 0.0, 0.0 if above else 1.0, 0.0, float(above), 0.0)
-    here = float(chance.shares[at])
-    greater, less = float(chance.shares[at:].sum()), float(chance.shares[: at + 1].sum())
+    here = float(chance.shares[outcome])
+    greater, less = float(chance.shares[outcome:].sum()), float(chance.shares[: outcome + 1].sum())
     as_rare = chance.shares <= here * _EQUAL
     equal = as_rare & (chance.shares >= here / _EQUAL)
     two = float(chance.shares[as_rare].sum())
@@ -250,11 +250,11 @@ def odds_ratio(strata: ArrayLike, level: float = 0.95) -> OddsRatio | None:
     most = int(np.minimum(rows[:, 1], rows[:, 2]).sum())
     around = law(rows, log(half))
     tail = (1 - level) / 2
-    at = seen - around.first
+    outcome = seen - around.first
     return OddsRatio(
         value=0.0 if seen == least else inf if seen == most else _likeliest(around, seen),
-        low=0.0 if seen == least else _bound(around, slice(at, None), tail),
-        high=inf if seen == most else _bound(around, slice(0, at + 1), tail),
+        low=0.0 if seen == least else _bound(around, slice(outcome, None), tail),
+        high=inf if seen == most else _bound(around, slice(0, outcome + 1), tail),
         with_half=half,
         level=level,
         n=int(rows[:, 3].sum()),
@@ -279,5 +279,5 @@ def _bound(around: Law, tail: slice, share: float) -> float:
 
 
 def _solved(off: Callable[[float], float]) -> float:
-    found = brentq(off, -_FARTHEST_LOG_ODDS, _FARTHEST_LOG_ODDS, xtol=1e-10, rtol=1e-12)
-    return float(np.exp(found))
+    log_odds = brentq(off, -_FARTHEST_LOG_ODDS, _FARTHEST_LOG_ODDS, xtol=1e-10, rtol=1e-12)
+    return float(np.exp(log_odds))

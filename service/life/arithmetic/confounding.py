@@ -60,8 +60,8 @@ def overlap(members: ArrayLike, every: ArrayLike) -> Overlap:
     Raises Inconsistent for more members of a code than there are units.
     """
     counts = np.asarray(every, dtype=np.int64)
-    own = np.asarray(members, dtype=np.int64)
-    inside = np.bincount(own[own >= 0], minlength=counts.size)
+    member_codes = np.asarray(members, dtype=np.int64)
+    inside = np.bincount(member_codes[member_codes >= 0], minlength=counts.size)
     if inside.size > counts.size or (inside > counts).any():
         raise Inconsistent("more members than units of a level.")
     size, share = int(counts.sum()), float(inside.sum() / max(1, counts.sum()))
@@ -96,8 +96,8 @@ def grid(
     kept_rows, at_rows = _leading(np.asarray(rows, dtype=np.int64), fails, most)
     kept_layers, at_layers = _leading(np.asarray(layers, dtype=np.int64), fails, most)
     columns_given = np.asarray(columns, dtype=np.int64)
-    found = np.flatnonzero(np.bincount(columns_given + 1))
-    ordered = [*(found[found > 0] - 1).tolist(), *([UNKNOWN] if 0 in found else [])]
+    present = np.flatnonzero(np.bincount(columns_given + 1))
+    ordered = [*(present[present > 0] - 1).tolist(), *([UNKNOWN] if 0 in present else [])]
     at_columns = _placed(columns_given, ordered)
     shape = (len(kept_rows), len(ordered), len(kept_layers))
     flat = (at_rows * shape[1] + at_columns) * shape[2] + at_layers

@@ -125,7 +125,7 @@ class FailingRule:
         """Refuse a rule without criteria, or with two of one kind."""
         if not self.criteria:
             raise Inconsistent("A rule needs one criterion at least.")
-        kinds = [it.kind for it in self.criteria]
+        kinds = [criterion.kind for criterion in self.criteria]
         for kind in kinds:
             if kinds.count(kind) > 1:
                 raise Inconsistent(f"Two criteria look at “{kind}”; one is wanted.")
@@ -135,7 +135,7 @@ class FailingRule:
 
     def criterion(self, kind: CriterionKind) -> Criterion | None:
         """Return the criterion of a kind; None where the rule has none."""
-        return next((it for it in self.criteria if it.kind is kind), None)
+        return next((criterion for criterion in self.criteria if criterion.kind is kind), None)
 
 
 def rule_as_data(rule: FailingRule) -> dict[str, Any]:

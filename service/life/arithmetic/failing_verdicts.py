@@ -60,8 +60,8 @@ class RuleFinding:
     @property
     def words(self) -> str:
         """The reasons of the answer in one line: the criteria met, or what was found instead."""
-        telling = [it.words for it in self.findings if it.answer is self.answer]
-        silent = sum(it.answer is Answer.CANNOT_BE_JUDGED for it in self.findings)
+        telling = [finding.words for finding in self.findings if finding.answer is self.answer]
+        silent = sum(finding.answer is Answer.CANNOT_BE_JUDGED for finding in self.findings)
         aside = ""
         if silent and self.answer is not Answer.CANNOT_BE_JUDGED:
             aside = f"; {silent} of {len(self.findings)} criteria cannot be judged"
@@ -80,8 +80,8 @@ def judge(rule: FailingRule, facts: MeaFacts) -> RuleFinding:
     >>> judge(rule, MeaFacts()).answer
     <Answer.CANNOT_BE_JUDGED: 'cannot be judged'>
     """
-    findings = tuple(_JUDGES[it.kind](it, facts) for it in rule.criteria)
-    answers = {it.answer for it in findings}
+    findings = tuple(_JUDGES[criterion.kind](criterion, facts) for criterion in rule.criteria)
+    answers = {finding.answer for finding in findings}
     for answer in (Answer.MET, Answer.NOT_MET):
         if answer in answers:
             return RuleFinding(answer, findings)
@@ -104,8 +104,8 @@ def _by_voltage(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
     newest = list(facts.voltages_v)[-criterion.readings :]
     if len(newest) < criterion.readings:
         return _too_few(criterion, len(newest), "readings at the reference density")
-    at = f"{newest[-1]:.4f}{THIN}V at {facts.hours_h[-1]:.0f}{THIN}h"
-    return _below(criterion, newest, at)
+    newest_text = f"{newest[-1]:.4f}{THIN}V at {facts.hours_h[-1]:.0f}{THIN}h"
+    return _below(criterion, newest, newest_text)
 
 
 def _by_open_circuit(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
@@ -115,13 +115,13 @@ def _by_open_circuit(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
     return _below(criterion, newest, f"{newest[-1]:.3f}{THIN}V without load")
 
 
-def _below(criterion: Criterion, newest: Sequence[float], at: str) -> CriterionFinding:
+def _below(criterion: Criterion, newest: Sequence[float], limit_text: str) -> CriterionFinding:
     limit = f"{criterion.limit:g}{THIN}V"
-    below = sum(it < criterion.limit for it in newest)
+    below = sum(voltage < criterion.limit for voltage in newest)
     if len(newest) > 1:
-        words = f"{at}; {below} of the newest {len(newest)} below {limit}"
+        words = f"{limit_text}; {below} of the newest {len(newest)} below {limit}"
     else:
-        words = f"{at}, {'below' if below else 'not below'} {limit}"
+        words = f"{limit_text}, {'below' if below else 'not below'} {limit}"
     return _found(criterion, below == len(newest), newest[-1], words)
 
 
@@ -169,7 +169,7 @@ def _by_loss(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
     if len(newest) < criterion.readings:
         return _too_few(criterion, len(newest), "readings after the first hours")
     lost = [percent_lost(beginning, volt) for volt in newest]
-    over = sum(it > criterion.limit for it in lost)
+    over = sum(loss > criterion.limit for loss in lost)
     words = f"lost {_signed(lost[-1])}{THIN}% of {beginning:.4f}{THIN}V in its first hours"
     limit = f"{criterion.limit:g}{THIN}%"
     if len(lost) > 1:
@@ -181,10 +181,10 @@ def _by_loss(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
 
 def _by_score(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
     newest = list(facts.scores)[-criterion.readings :]
-    known = [it for it in newest if it is not None]
+    known = [score for score in newest if score is not None]
     if len(newest) < criterion.readings or len(known) < len(newest):
         return _too_few(criterion, len(known), "newest snapshots with a score")
-    low = sum(it <= -criterion.limit for it in known)
+    low = sum(score <= -criterion.limit for score in known)
     words = f"score {_signed(known[-1])} among its cells"
     limit = f"at or below −{criterion.limit:g}"
     if len(known) > 1:

@@ -49,15 +49,15 @@ def false_discovery(p: ArrayLike, *, looks: int | None = None) -> FalseDiscovery
     return FalseDiscovery(tuple(q.tolist()), count, one_by_chance(count))
 
 
-def one_by_chance(looks: int, at: float = 0.05) -> float:
-    """Compute the chance of at least one p ≤ ``at`` in so many independent looks at nothing.
+def one_by_chance(looks: int, level: float = 0.05) -> float:
+    """Compute the chance of at least one p ≤ ``level`` in so many independent looks at nothing.
 
     >>> round(one_by_chance(12), 2)
     0.46
 
     Source: 1 − (1 − α)ⁿ; common practice, no source.
     """
-    return float(1 - (1 - within("the level", at, "", 0.0, 1.0)) ** looks)
+    return float(1 - (1 - within("the level", level, "", 0.0, 1.0)) ** looks)
 
 
 def smallest_of(p: ArrayLike, comparisons: int) -> float:

@@ -62,12 +62,12 @@ def looking_back(
     by_median = whole.now_by_median_v
     now_v = by_median[0] if by_median else float(volts[-1])
     before = voltage_trend(hours[early], volts[early], numbers[early])
-    found = hours_to_limit(before, now_v, method)
+    forecast = hours_to_limit(before, now_v, method)
     actual_h = float(hours[-1]) - from_h
-    if actual_h <= 0 or found.outlook is Outlook.ALREADY_BELOW:
+    if actual_h <= 0 or forecast.outlook is Outlook.ALREADY_BELOW:
         return None
     n = int(early.sum())
-    if found.hours_h is None:
+    if forecast.hours_h is None:
         return LookBack(method, from_h, now_v, actual_h, None, None, None, n)
-    error = error_percent(actual_h, found.hours_h)
-    return LookBack(method, from_h, now_v, actual_h, found.hours_h, error, score(error), n)
+    error = error_percent(actual_h, forecast.hours_h)
+    return LookBack(method, from_h, now_v, actual_h, forecast.hours_h, error, score(error), n)

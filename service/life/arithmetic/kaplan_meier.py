@@ -117,5 +117,5 @@ def kaplan_meier(lives: Lives, level: float = 0.95) -> SurvivalCurve:
 
 
 def _first(times: Floats, reached: Bools) -> float | None:
-    at = np.flatnonzero(reached)
-    return float(times[at[0]]) if len(at) else None
+    places = np.flatnonzero(reached)
+    return float(times[places[0]]) if len(places) else None

@@ -61,22 +61,26 @@ def life_by_group(groups: Mapping[str, Lives], level: float = 0.95) -> LifeByGro
     >>> [(group.name, group.lives.failures, group.why_no_weibull) for group in found.groups][0]
     ('lot A', 1, 'A law is fitted from 5 failures on.')
     """
-    told = tuple(_group(name, lives, level) for name, lives in groups.items())
-    counted = [group for group in told if group.lives.n]
+    groups_counted = tuple(_group(name, lives, level) for name, lives in groups.items())
+    counted = [group for group in groups_counted if group.lives.n]
     test, why = _test(counted)
     compared = _names(counted, test.compared if test else ())
     tested = compared
-    solid = [group for group, at in zip(counted, test.is_solid, strict=True) if at] if test else []
+    solid = (
+        [group for group, is_compared in zip(counted, test.is_solid, strict=True) if is_compared]
+        if test
+        else []
+    )
     if test is not None and 2 <= len(solid) < len(compared):
         again, _ = _test(solid)
         if again is not None:
             test, tested = again, _names(solid, again.compared)
     too_few = tuple(name for name in compared if name not in tested)
-    return LifeByGroup(told, test, tested, too_few, why, level)
+    return LifeByGroup(groups_counted, test, tested, too_few, why, level)
 
 
 def _names(groups: Sequence[GroupLife], chosen: Sequence[bool]) -> tuple[str, ...]:
-    return tuple(group.name for group, at in zip(groups, chosen, strict=False) if at)
+    return tuple(group.name for group, is_chosen in zip(groups, chosen, strict=False) if is_chosen)
 
 
 def _group(name: str, lives: Lives, level: float) -> GroupLife:
@@ -136,62 +140,62 @@ def comparison_in_words(life: LifeByGroup) -> tuple[str, ...]:
         return (life.why_no_test,)
     failures = int(test.observed.sum())
     degrees = f"{test.freedom} {'degree' if test.freedom == 1 else 'degrees'} of freedom"
-    said = [
+    sentences = [
         (
             f"Log-rank test of {len(life.tested)} groups, {test.n} lives and {_failures(failures)}:"
             f" χ² = {test.chi_square:.2f} with {degrees}, p = {p_in_words(test.p)}."
         )
     ]
     if test.is_rough:
-        said.append(
+        sentences.append(
             f"Too few failures for a firm answer: a group has fewer than {FEW_FAILURES}, seen and"
             " expected, so that p is an indication only."
         )
     elif test.p < SMALL_P:
-        said.append(
+        sentences.append(
             "If all groups lived alike, so large a difference would be rare. The groups go together"
             " with length of life; what else they do not share may stand behind it."
         )
     else:
-        said.append(
+        sentences.append(
             "A difference like this would be nothing unusual if all groups lived alike; with"
             f" {_failures(failures)} a real one may still not be seen."
         )
     if life.too_few:
-        said.append(
+        sentences.append(
             f"Left out of the test, with fewer than {FEW_FAILURES} failures seen and expected:"
             f" {_listed(life.too_few)}."
         )
     if len(life.tested) > 2:
-        said.append(
+        sentences.append(
             f"{len(life.tested)} groups are compared in one test; picking out two of them"
             " afterwards is another question than the one answered here."
         )
-    return tuple(said)
+    return tuple(sentences)
 
 
 def group_in_words(group: GroupLife) -> tuple[str, ...]:
     """Return what to be careful with in one group; nothing where there is nothing."""
-    said = []
+    sentences = []
     curve = group.curve
     if curve is not None and group.is_few:
-        said.append(
+        sentences.append(
             "no failure yet" if not group.lives.failures else f"fewer than {FEW_FAILURES} failures"
         )
     if curve is not None and curve.begins_h > 0:
-        said.append(
+        sentences.append(
             f"watched from {curve.begins_h:.0f}\u2009h on: the share of those that had reached it"
         )
     if curve is not None and curve.emptied_h is not None:
-        said.append(
+        sentences.append(
             f"all at risk at {curve.emptied_h:.0f}\u2009h failed while others entered later:"
             " the curve says nothing of those"
         )
     elif curve is not None and curve.few_from_h is not None and not group.is_few:
-        said.append(
+        sentences.append(
             f"fewer than {FEW_AT_RISK} at risk from the failure at {curve.few_from_h:.0f}\u2009h on"
         )
-    return tuple(said)
+    return tuple(sentences)
 
 
 def shape_in_words(low: float, high: float) -> str:

@@ -139,11 +139,11 @@ def pieces(parts: Parts, sat: Sat) -> Pieces:
     first = np.flatnonzero(new_part | (np.diff(group, prepend=group[0]) != 0))
     last = np.append(first[1:], len(part)) - 1
     of_part = np.flatnonzero(new_part)
-    own = _within(hours, of_part) + parts.before_h[part]
+    own_hours = _within(hours, of_part) + parts.before_h[part]
     gaps = _within(unread.astype(float), of_part)
     whose = part[first]
-    entry = own[first] - hours[first]
-    exits = own[last]
+    entry = own_hours[first] - hours[first]
+    exits = own_hours[last]
     is_last = np.append(whose[1:] != whose[:-1], True)
     failed = is_last & (parts.failed_place[whose] != NEVER_FAILED)
     exits = np.where(failed, np.maximum(entry, parts.failed_h[whose]), exits)

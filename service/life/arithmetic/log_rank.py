@@ -77,7 +77,7 @@ def log_rank(groups: Sequence[Lives]) -> LogRank:
         chi_square,
         freedom,
         float(chdtrc(freedom, chi_square)),
-        sum(group.n for group, at in zip(groups, compared, strict=True) if at),
+        sum(group.n for group, is_compared in zip(groups, compared, strict=True) if is_compared),
         bool((np.maximum(expected, observed)[compared] < FEW_FAILURES).any()),
         tuple(compared.tolist()),
     )

@@ -99,9 +99,9 @@ def variance_of_order(x: Floats, y: Floats) -> float:
     all_pairs = [float(np.sum(t * (t - 1) * (2 * t + 5))) for t in (np.array([n]), *ties)]
     two = [float(np.sum(t * (t - 1))) for t in ties]
     three = [float(np.sum(t * (t - 1) * (t - 2))) for t in ties]
-    found = (all_pairs[0] - all_pairs[1] - all_pairs[2]) / 18
+    variance = (all_pairs[0] - all_pairs[1] - all_pairs[2]) / 18
     if n > 1:
-        found += two[0] * two[1] / (2 * n * (n - 1))
+        variance += two[0] * two[1] / (2 * n * (n - 1))
     if n > 2:
-        found += three[0] * three[1] / (9 * n * (n - 1) * (n - 2))
-    return max(found, 0.0)
+        variance += three[0] * three[1] / (9 * n * (n - 1) * (n - 2))
+    return max(variance, 0.0)

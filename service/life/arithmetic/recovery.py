@@ -89,7 +89,9 @@ def recovery(
     """
     hours = np.asarray(hours_h, dtype=float)
     volts, numbers = np.asarray(voltages_v, dtype=float), np.asarray(spells)
-    long_enough = [it for it in np.unique(numbers) if _is_long_enough(hours[numbers == it])]
+    long_enough = [
+        number for number in np.unique(numbers) if _is_long_enough(hours[numbers == number])
+    ]
     kept = np.isin(numbers, long_enough)
     spelled = len(long_enough)
     if spelled < 2:
@@ -105,14 +107,14 @@ def recovery(
 
 
 def _told_apart(trend: VoltageTrend, fit: LeastSquares) -> Recovery:
-    found = trend.stretches
-    last = len(found)
-    levels = [_row(fit, at, 0.0) for at in range(1, last + 1)]
-    stops = [levels[at] - levels[at - 1] for at in range(1, last)]
-    begun, ended = _row(fit, last, found[-1].from_h), _row(fit, last, found[-1].to_h)
-    lost = -_row(fit, None, found[-1].from_h - found[0].from_h)
-    lasting = _row(fit, 1, found[0].from_h) - begun
-    between_h = found[-1].from_h - found[0].from_h
+    stretches = trend.stretches
+    last = len(stretches)
+    levels = [_row(fit, index, 0.0) for index in range(1, last + 1)]
+    stops = [levels[index] - levels[index - 1] for index in range(1, last)]
+    begun, ended = _row(fit, last, stretches[-1].from_h), _row(fit, last, stretches[-1].to_h)
+    lost = -_row(fit, None, stretches[-1].from_h - stretches[0].from_h)
+    lasting = _row(fit, 1, stretches[0].from_h) - begun
+    between_h = stretches[-1].from_h - stretches[0].from_h
     running = _change(fit, -_row(fit, None, 1.0) * UV)
     lost_v, back_v = _change(fit, lost), _change(fit, levels[-1] - levels[0])
     return Recovery(
@@ -125,7 +127,7 @@ def _told_apart(trend: VoltageTrend, fit: LeastSquares) -> Recovery:
         round(back_v.value / lost_v.value, 4) if lost_v.value > 0 else None,
         tuple(
             AtStop(before.to_h, before.build, after.build, _change(fit, row))
-            for before, after, row in zip(found[:-1], found[1:], stops, strict=True)
+            for before, after, row in zip(stretches[:-1], stretches[1:], stops, strict=True)
         ),
         trend.readings,
         fit.level,

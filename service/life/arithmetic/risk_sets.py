@@ -84,11 +84,11 @@ def exposure(
         raise Inconsistent("a stretch ends before it began, or hours are negative.")
     fails = np.flatnonzero(down)
     known = np.isfinite(left)
-    own = left[fails][known[fails]]
-    starts = np.unique(own)
+    failing_h = left[fails][known[fails]]
+    starts = np.unique(failing_h)
     if starts.size > MOST_STRATA:
         parts = np.arange(MOST_STRATA) / MOST_STRATA
-        starts = np.unique(np.quantile(own, parts, method="lower"))
+        starts = np.unique(np.quantile(failing_h, parts, method="lower"))
     reached = np.searchsorted(starts, np.where(known, left, -1.0), side="right")
     entered = np.searchsorted(starts, np.where(begun > 0, begun, -1.0), side="right")
     stratum = np.where(known[fails], reached[fails] - 1, starts.size)

@@ -83,13 +83,13 @@ def factor_sentence(factor: FactorFound, looked_at: int) -> str:
     if factor.p is None or factor.q is None:
         why = "none had run as long" if factor.varies else "all known are alike"
         return f"{factor.kind}: nothing can be compared, {why}."
-    found = (
+    phrase = (
         "goes together with failing"
         if factor.q <= OF_NOTE
         else "does not differ more than chance would have it"
     )
     if factor.kind.is_of_people:
-        found = (
+        phrase = (
             "distributed differently in failing builds"
             if factor.q <= OF_NOTE
             else "distributed as chance would have it"
@@ -97,7 +97,7 @@ def factor_sentence(factor: FactorFound, looked_at: int) -> str:
     times = factor.comparisons
     several = f", smallest of {factor.levels_seen} levels' times {times}" if times > 1 else ""
     return (
-        f"{factor.kind}: {found} (p {p_words(factor.p)}{several};"
+        f"{factor.kind}: {phrase} (p {p_words(factor.p)}{several};"
         f" q {p_words(factor.q)} over {looked_at} factors looked at)."
     )
 
@@ -114,29 +114,29 @@ def unit_sentence(factor: FactorFound) -> str:
     return "Counted by MEAs."
 
 
-def few_data(found: Suspects) -> tuple[str, ...]:
+def few_data(result: Suspects) -> tuple[str, ...]:
     """Say where the data are too few to say much; empty where they are not."""
-    told = []
-    if found.failing < FEW_FAILING:
-        told.append(
-            f"Few data: {found.failing} failing {'MEA' if found.failing == 1 else 'MEAs'}."
+    sentences = []
+    if result.failing < FEW_FAILING:
+        sentences.append(
+            f"Few data: {result.failing} failing {'MEA' if result.failing == 1 else 'MEAs'}."
             " Whatever stands out here may be chance."
         )
-    if found.builds < FEW_BUILDS:
-        told.append(
-            f"Few data: {found.builds} {'build' if found.builds == 1 else 'builds'}; what belongs"
+    if result.builds < FEW_BUILDS:
+        sentences.append(
+            f"Few data: {result.builds} {'build' if result.builds == 1 else 'builds'}; what belongs"
             " to the build can hardly be judged."
         )
-    if not found.comparable:
-        told.append("No other MEA has run as long as the failing: hours cannot be considered.")
-    elif found.comparable < found.failing:
-        told.append(
-            f"Only {found.comparable} other {'MEA has' if found.comparable == 1 else 'MEAs have'}"
+    if not result.comparable:
+        sentences.append("No other MEA has run as long as the failing: hours cannot be considered.")
+    elif result.comparable < result.failing:
+        sentences.append(
+            f"Only {result.comparable} other {'MEA has' if result.comparable == 1 else 'MEAs have'}"
             " run as long as the first failing one."
         )
-    if found.hours_unknown:
-        told.append(f"Of {found.hours_unknown} MEAs the hours are not known.")
-    return tuple(told)
+    if result.hours_unknown:
+        sentences.append(f"Of {result.hours_unknown} MEAs the hours are not known.")
+    return tuple(sentences)
 
 
 def too_few(factor: FactorFound) -> bool:
@@ -145,9 +145,9 @@ def too_few(factor: FactorFound) -> bool:
     return factor.varies and least > OF_NOTE
 
 
-def too_few_sentence(found: Suspects) -> str | None:
+def too_few_sentence(result: Suspects) -> str | None:
     """Return the factors of which no outcome could have stood out; None where there are none."""
-    named = [str(factor.kind) for factor in found.factors if too_few(factor)]
+    named = [str(factor.kind) for factor in result.factors if too_few(factor)]
     if not named:
         return None
     return (
@@ -156,11 +156,11 @@ def too_few_sentence(found: Suspects) -> str | None:
     )
 
 
-def by_chance_sentence(found: Suspects) -> str:
+def by_chance_sentence(result: Suspects) -> str:
     """Return what looking at several factors costs."""
     return (
-        f"{found.looked_at} factors looked at: were nothing there, the chance of at least one"
-        f" p ≤ {OF_NOTE:g} would be about {found.by_chance * 100:.0f} %."
+        f"{result.looked_at} factors looked at: were nothing there, the chance of at least one"
+        f" p ≤ {OF_NOTE:g} would be about {result.by_chance * 100:.0f} %."
     )
 
 
@@ -177,20 +177,21 @@ def apart_sentence(members: str, other: str, overlap: Overlap, inside: str | Non
     return f"{members} and {other} {overlap.apart}: they nearly always go together."
 
 
-def position_sentence(found: PositionTest) -> str:
+def position_sentence(result: PositionTest) -> str:
     """Say where the failing lie within their stacks."""
-    if not found.failing:
+    if not result.failing:
         return "Place within the stack: no stack has both failing and other MEAs."
-    side = "nearer the ends" if found.mean < found.expected else "nearer the middle"
-    many = "all ways counted" if found.counted else "by the normal law, the failing being many"
+    side = "nearer the ends" if result.mean < result.expected else "nearer the middle"
+    many = "all ways counted" if result.counted else "by the normal law, the failing being many"
     where = (
         f"lie {side} than dealing them to the cells at random would put them"
-        if found.p <= OF_NOTE
+        if result.p <= OF_NOTE
         else "lie as dealing them to the cells at random would put them"
     )
-    of_stacks = f"{found.stacks} {'build' if found.stacks == 1 else 'builds'}"
+    of_stacks = f"{result.stacks} {'build' if result.stacks == 1 else 'builds'}"
     return (
-        f"Place within the stack: the {found.failing} failing of {of_stacks} {where}:"
-        f" {found.mean:.1f} cells from the nearer end on average, {found.expected:.1f} expected"
-        f" (permutation within stacks, {many}: p {p_words(found.p)}); {found.at_ends} in end cells."
+        f"Place within the stack: the {result.failing} failing of {of_stacks} {where}:"
+        f" {result.mean:.1f} cells from the nearer end on average, {result.expected:.1f} expected"
+        f" (permutation within stacks, {many}: p {p_words(result.p)});"
+        f" {result.at_ends} in end cells."
     )

@@ -134,18 +134,18 @@ def suspects(population: Population, factors: Sequence[Factor], level: float = 0
         population.left_h, population.failing, population.entered_h, population.stands
     )
     builds = _Builds.of(population)
-    found = [_factor(factor, of_meas, builds, level) for factor in factors]
-    told = [one for one in found if one.p is not None]
+    factors_found = [_factor(factor, of_meas, builds, level) for factor in factors]
+    tested = [factor for factor in factors_found if factor.p is not None]
     q = dict(
         zip(
-            (one.kind for one in told),
-            false_discovery([one.p or 0.0 for one in told]).q,
+            (factor.kind for factor in tested),
+            false_discovery([factor.p or 0.0 for factor in tested]).q,
             strict=True,
         )
     )
     ordered = sorted(
-        (replace(one, q=q.get(one.kind)) for one in found),
-        key=lambda one: (one.p is None, one.q, one.p),
+        (replace(factor, q=q.get(factor.kind)) for factor in factors_found),
+        key=lambda factor: (factor.p is None, factor.q, factor.p),
     )
     return Suspects(
         meas=of_meas.units,
@@ -154,8 +154,8 @@ def suspects(population: Population, factors: Sequence[Factor], level: float = 0
         failing_builds=builds.units.fails.size,
         comparable=of_meas.comparable,
         hours_unknown=int((population.stands & ~np.isfinite(population.left_h)).sum()),
-        looked_at=len(told),
-        by_chance=one_by_chance(len(told)),
+        looked_at=len(tested),
+        by_chance=one_by_chance(len(tested)),
         factors=tuple(ordered),
     )
 
@@ -181,10 +181,12 @@ class _Builds:
             raise Inconsistent("the rows of a build do not stand together.")
         failing = np.zeros(hours.size, dtype=bool)
         rows = np.flatnonzero(population.failing)
-        at = population.left_h[rows] - population.entered_h[rows]
+        hours_at_risk = population.left_h[rows] - population.entered_h[rows]
         failing[build[rows]] = True
         hours[failing] = np.inf
-        np.minimum.at(hours, build[rows], np.where(np.isfinite(at), at, np.inf))
+        np.minimum.at(
+            hours, build[rows], np.where(np.isfinite(hours_at_risk), hours_at_risk, np.inf)
+        )
         hours[~np.isfinite(hours)] = np.nan
         return cls(exposure(hours, failing), starts, numbers, build.size)
 
@@ -196,10 +198,10 @@ class _Builds:
         few = np.linspace(0, self.starts.size - 1, min(ENOUGH_BUILDS, self.starts.size))
         ends = np.append(self.starts, self.rows)
         chosen = few.astype(np.int64)
-        rows = [each[ends[at] : ends[at + 1]] for at in chosen]
-        told = [own for own in rows if len(own) > 1 and (own >= 0).any()]
-        one_level = sum(bool((own == own[0]).all()) for own in told)
-        if not told or one_level < ONE_LEVEL_SHARE * len(told):
+        rows = [each[ends[index] : ends[index + 1]] for index in chosen]
+        several = [levels for levels in rows if len(levels) > 1 and (levels >= 0).any()]
+        one_level = sum(bool((levels == levels[0]).all()) for levels in several)
+        if not several or one_level < ONE_LEVEL_SHARE * len(several):
             return None
         by_build = np.full((self.units.reached.size, each.shape[1]), UNKNOWN, dtype=np.int64)
         by_build[self.numbers] = np.maximum.reduceat(each, self.starts)
@@ -213,8 +215,8 @@ def _factor(factor: Factor, of_meas: Exposure, builds: _Builds, level: float) ->
     if codes.shape[0] != units.reached.size:
         raise Inconsistent(f"{factor.kind}: {codes.shape[0]} rows for {units.reached.size}.")
     counts = level_counts(codes, units)
-    told = [_tested(counts, at) for at in _farthest(counts)]
-    ps = [one.test.two_sided for one in told if one.test]
+    tested = [_tested(counts, level) for level in _farthest(counts)]
+    ps = [level.test.two_sided for level in tested if level.test]
     return FactorFound(
         kind=factor.kind,
         unit=factor.kind.unit if by_build is None else Unit.BUILD,
@@ -224,7 +226,7 @@ def _factor(factor: Factor, of_meas: Exposure, builds: _Builds, level: float) ->
         unknown=units.units - counts.known,
         levels_seen=int(counts.vary.size),
         comparisons=counts.comparisons,
-        levels=() if factor.kind.is_of_people else _in_order(told, counts, level),
+        levels=() if factor.kind.is_of_people else _in_order(tested, counts, level),
         p=smallest_of(ps, counts.comparisons) if ps else None,
     )
 
@@ -234,15 +236,15 @@ def _farthest(counts: LevelCounts) -> list[int]:
     levels = counts.vary
     score = np.abs(counts.scores()[levels])
     order = np.lexsort((-counts.all[levels], -score))[:MOST_LEVELS]
-    return [int(at) for at in levels[order]]
+    return [int(level) for level in levels[order]]
 
 
-def _tested(counts: LevelCounts, at: int) -> LevelFound:
-    rows = telling(counts.strata(at))
-    failing, every, all_failing, known = counts.plain(at)
+def _tested(counts: LevelCounts, level: int) -> LevelFound:
+    rows = telling(counts.strata(level))
+    failing, every, all_failing, known = counts.plain(level)
     chance = law(rows) if rows.size else None
     return LevelFound(
-        level=at,
+        level=level,
         failing=failing,
         all=every,
         rest_failing=all_failing - failing,
@@ -254,24 +256,26 @@ def _tested(counts: LevelCounts, at: int) -> LevelFound:
     )
 
 
-def _in_order(told: list[LevelFound], counts: LevelCounts, level: float) -> tuple[LevelFound, ...]:
+def _in_order(
+    levels: list[LevelFound], counts: LevelCounts, level: float
+) -> tuple[LevelFound, ...]:
     """Smallest p first (of equals the one that fails more), with odds ratio and plain test."""
-    ordered = sorted(told, key=_rank)
+    ordered = sorted(levels, key=_rank)
     return tuple(
         replace(
-            one,
-            odds=odds_ratio(counts.strata(one.level), level),
-            plain=exact_test(counts.plain(one.level)),
+            found_level,
+            odds=odds_ratio(counts.strata(found_level.level), level),
+            plain=exact_test(counts.plain(found_level.level)),
         )
-        for one in ordered
+        for found_level in ordered
     )
 
 
-def _rank(one: LevelFound) -> tuple[bool, float, bool, int]:
-    fewer = one.failing * one.rest_all < one.rest_failing * one.all
+def _rank(level: LevelFound) -> tuple[bool, float, bool, int]:
+    fewer = level.failing * level.rest_all < level.rest_failing * level.all
     return (
-        one.test is None,
-        float(f"{one.test.two_sided:.9g}") if one.test else 1,
+        level.test is None,
+        float(f"{level.test.two_sided:.9g}") if level.test else 1,
         fewer,
-        -one.all,
+        -level.all,
     )

@@ -164,8 +164,8 @@ def voltage_trend(
     hours, volts, numbers = hours[order], volts[order], numbers[order]
     blocks = drawn_together(numbers)
     if len(blocks) < len(hours):
-        hours, volts = (np.array([row[it].mean() for it in blocks]) for row in (hours, volts))
-        numbers = numbers[[it[0] for it in blocks]]
+        hours, volts = (np.array([row[block].mean() for block in blocks]) for row in (hours, volts))
+        numbers = numbers[[block[0] for block in blocks]]
     fit, median = _fit(hours, volts, numbers, level), _by_median(hours, volts, numbers, level)
     bend = _bend(hours, volts, numbers)
     return VoltageTrend(
@@ -201,8 +201,8 @@ def drawn_together(
     by = -(-len(early) // max(1, most - alone))
     blocks: list[NDArray[np.intp]] = []
     for inside in each_stretch(early, early):
-        at = np.flatnonzero(inside)
-        blocks.extend(at[first : first + by] for first in range(0, len(at), by))
+        breaks = np.flatnonzero(inside)
+        blocks.extend(breaks[first : first + by] for first in range(0, len(breaks), by))
     return blocks + list(np.arange(len(early), count)[:, None])
 
 
@@ -229,7 +229,10 @@ def _bend(hours: Floats, volts: Floats, numbers: Floats) -> Bend | None:
     split_h = float(hours.min()) + span_h * 2 / 3
     late = hours > split_h
     try:
-        slopes = [theil_sen(hours[it], volts[it], numbers[it]).slope for it in (~late, late)]
+        slopes = [
+            theil_sen(hours[is_late], volts[is_late], numbers[is_late]).slope
+            for is_late in (~late, late)
+        ]
     except NoSolution:
         return None
     if np.isclose(slopes[0], slopes[1], rtol=BENT_BY_ROUNDING):
@@ -244,13 +247,13 @@ def _by_least_squares(fit: LeastSquares) -> Rate:
 
 def _by_median(hours: Floats, volts: Floats, numbers: Floats, level: float) -> Rate | None:
     try:
-        found = theil_sen(hours, volts, numbers, level)
+        median = theil_sen(hours, volts, numbers, level)
     except NoSolution:
         return None
-    if found.n < 3:
+    if median.n < 3:
         return None
-    slope, low, high = (it * UV for it in (found.slope, found.low, found.high))
-    return Rate(Method.MEDIAN_OF_SLOPES, slope, low, high, found.n, level)
+    slope, low, high = (slope_value * UV for slope_value in (median.slope, median.low, median.high))
+    return Rate(Method.MEDIAN_OF_SLOPES, slope, low, high, median.n, level)
 
 
 def _now(hours: Floats, volts: Floats, numbers: Floats, rate: Rate) -> tuple[float, float, float]:
@@ -265,26 +268,26 @@ def _now(hours: Floats, volts: Floats, numbers: Floats, rate: Rate) -> tuple[flo
 
 
 def _stretches(hours: Floats, numbers: Floats, fit: LeastSquares | None) -> tuple[Stretch, ...]:
-    found = []
-    for at, inside in enumerate(each_stretch(hours, numbers), 1):
+    stretches = []
+    for number, inside in enumerate(each_stretch(hours, numbers), 1):
         ends = float(hours[inside].min()), float(hours[inside].max())
         fitted: list[float | None] = [None, None]
         if fit is not None:
-            fitted = [float(fit.coefficients[at] + fit.coefficients[0] * end) for end in ends]
-        found.append(Stretch(int(numbers[inside][0]), *ends, int(inside.sum()), *fitted))
-    return tuple(found)
+            fitted = [float(fit.coefficients[number] + fit.coefficients[0] * end) for end in ends]
+        stretches.append(Stretch(int(numbers[inside][0]), *ends, int(inside.sum()), *fitted))
+    return tuple(stretches)
 
 
 def _jumps(numbers: Floats, fit: LeastSquares) -> tuple[Jump, ...]:
     wide = float(stdtrit(fit.freedom, (1 + fit.level) / 2))
-    found = []
-    for at in range(1, len(numbers)):
+    jumps = []
+    for index in range(1, len(numbers)):
         row = np.zeros(len(fit.coefficients))
-        row[at], row[at + 1] = -1.0, 1.0
+        row[index], row[index + 1] = -1.0, 1.0
         rise, error = fit.at(row)
         ends = rise - wide * error, rise + wide * error
-        found.append(Jump(int(numbers[at - 1]), int(numbers[at]), rise, *ends))
-    return tuple(found)
+        jumps.append(Jump(int(numbers[index - 1]), int(numbers[index]), rise, *ends))
+    return tuple(jumps)
 
 
 # Plain arithmetic of voltage lost: rate between two readings, share lost, rate for a wanted life.

@@ -48,7 +48,7 @@ class WeibullLife:
         z = log(time_h / self.scale_h)
         middle = self.shape * z
         wide = float(ndtri((1 + self.level) / 2)) * self._spread(middle, -self.shape)
-        return tuple(exp(-exp(middle + at)) for at in (0.0, wide, -wide))  # type: ignore[return-value]
+        return tuple(exp(-exp(middle + offset)) for offset in (0.0, wide, -wide))  # type: ignore[return-value]
 
     def hours_until(self, failed_share: float) -> tuple[float, float, float]:
         """Return own hours when a share has failed (0.1: the life 90 % reach), with interval."""
@@ -164,8 +164,8 @@ def _best_shape(likelihood: _Likelihood) -> float:
     low, high = float(grid[top - 1]), float(grid[top + 1])
     if likelihood.score(low) > 0 > likelihood.score(high):
         return float(brentq(likelihood.score, low, high, xtol=1e-12, rtol=1e-12, maxiter=200))
-    found = minimize_scalar(
+    minimum = minimize_scalar(
         lambda shape: -likelihood.best(shape), bounds=(low, high), method="bounded",
         options={"xatol": 1e-10},
     )  # fmt: skip
-    return float(found.x)
+    return float(minimum.x)

@@ -102,10 +102,10 @@ def judge_some(
 
     ``passed`` were tried before: a stack whose MEAs moved on gets no verdict and is named again.
     """
-    found = stacks_to_judge(session, design_id, STACKS_AT_ONCE + len(passed))
-    wanted = [stack_id for stack_id in found if stack_id not in passed][:STACKS_AT_ONCE]
-    judge_stacks(session, wanted, now)
-    return tuple(wanted)
+    stacks = stacks_to_judge(session, design_id, STACKS_AT_ONCE + len(passed))
+    stacks_now = [stack_id for stack_id in stacks if stack_id not in passed][:STACKS_AT_ONCE]
+    judge_stacks(session, stacks_now, now)
+    return tuple(stacks_now)
 
 
 def judge_rest(engine: Engine, design_id: int) -> None:
@@ -131,7 +131,7 @@ def _differences(before: FailingRule | None, after: FailingRule) -> list[Change]
 def _said(rule: FailingRule) -> dict[str, str]:
     """The rule field by field in words."""
     density = rule.reference_density_a_cm2
-    found = {
+    texts = {
         "reference density": "the one most readings share"
         if density is None
         else f"{density:g}\u2009A/cm²",
@@ -140,5 +140,5 @@ def _said(rule: FailingRule) -> dict[str, str]:
     for kind in CriterionKind:
         criterion = rule.criterion(kind)
         if criterion is not None:
-            found[str(kind)] = criterion.words
-    return found
+            texts[str(kind)] = criterion.words
+    return texts

@@ -66,5 +66,10 @@ def _subject(name: str) -> Subject:
 
 def _shown(request: Request, database: Engine, part_id: int, form: Form) -> Response:
     with reading(database) as session:
-        found = containment(session, trace(session, part_id))
-    return page(request, "life/traces/containment.html", ContainmentPage(found, form), form.status)
+        containment_found = containment(session, trace(session, part_id))
+    return page(
+        request,
+        "life/traces/containment.html",
+        ContainmentPage(containment_found, form),
+        form.status,
+    )

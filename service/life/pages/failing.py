@@ -87,14 +87,16 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
     with reading(database) as session:
         shown = (which,) if which else (Which.MET, Which.CONFIRMED)
         sections = []
-        for one in shown:
+        for which_list in shown:
             most = settings.page_rows + 1
             last = last_id if which else None
-            if one is Which.CONFIRMED:
+            if which_list is Which.CONFIRMED:
                 rows = confirmed_failing(session, most, design_id=design_id, last_id=last)
             else:
-                rows = judged(session, _ANSWERS[one], most, design_id=design_id, last_id=last)
-            sections.append(_section(request, one, rows, settings.page_rows))
+                rows = judged(
+                    session, _ANSWERS[which_list], most, design_id=design_id, last_id=last
+                )
+            sections.append(_section(request, which_list, rows, settings.page_rows))
         context = FailingPage(
             tuple(sections),
             failing_counts(session, design_id),

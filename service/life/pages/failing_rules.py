@@ -121,11 +121,13 @@ def read_rule_form(form: Form) -> FailingRule:
     density = form.number("reference_density", least=0.001, most=10.0, unit="A/cm²", required=False)
     least, most = NEAR_RANGE_PERCENT
     near = form.number("near_percent", least=least, most=most, unit="%", required=False)
-    found = [it for fields in FIELDS if (it := _criterion(form, fields)) is not None]
-    if not found and not form.is_refused:
+    criteria = [
+        criterion for fields in FIELDS if (criterion := _criterion(form, fields)) is not None
+    ]
+    if not criteria and not form.is_refused:
         form.refuse("criteria", "No limit is given.", "One criterion at least.")
     form.check()
-    return FailingRule(tuple(found), density, near or NEAR_PERCENT)
+    return FailingRule(tuple(criteria), density, near or NEAR_PERCENT)
 
 
 def _criterion(form: Form, fields: CriterionFields) -> Criterion | None:

@@ -92,28 +92,34 @@ class LifeSheet:
 
 def life_sheet(
     form: Form,
-    found: LivesOfGroups,
+    lives_read: LivesOfGroups,
     level: float,
     types: tuple[Choice, ...],
     designs: tuple[Choice, ...],
 ) -> LifeSheet:
     """Compute and draw what was found."""
-    life = life_by_group({group.name: group.lives for group in found.groups}, level)
-    ids = {group.name: group.id for group in found.groups}
+    life = life_by_group({group.name: group.lives for group in lives_read.groups}, level)
+    ids = {group.name: group.id for group in lives_read.groups}
     ordered = sorted(
-        life.groups, key=lambda one: (-one.lives.failures, -one.lives.n, one.name.casefold())
+        life.groups,
+        key=lambda group: (-group.lives.failures, -group.lives.n, group.name.casefold()),
     )
     drawn = _drawn(ordered, form.kept_all("show"))
     shown = ordered[:MOST_ROWS]
     shown += [group for group in drawn if group not in shown]
     names = {group.name for group in drawn}
     rows = tuple(
-        Row(group, _address(found.by, ids[group.name]), group.name in names, group_in_words(group))
+        Row(
+            group,
+            _address(lives_read.by, ids[group.name]),
+            group.name in names,
+            group_in_words(group),
+        )
         for group in shown
     )
     return LifeSheet(
         form,
-        found,
+        lives_read,
         life,
         f"{100 * level:g}\u2009%",
         sum(group.lives.failures for group in life.groups),
@@ -135,8 +141,8 @@ def _address(by: GroupBy, id_: int | None) -> str:
 def _drawn(ordered: Sequence[GroupLife], asked: Sequence[str]) -> list[GroupLife]:
     """The groups asked for that there are; else those with most failures."""
     can = [group for group in ordered if group.curve is not None]
-    wanted = [group for group in can if group.name in asked]
-    return (wanted or can)[:MOST_DRAWN]
+    asked_groups = [group for group in can if group.name in asked]
+    return (asked_groups or can)[:MOST_DRAWN]
 
 
 router = APIRouter(prefix="/life")
@@ -151,16 +157,16 @@ def show(request: Request, me: Me, database: Database, asked: Asked) -> Response
     level = asked.one_of("level", [value for value, _ in LEVELS], required=False) or USUAL_LEVEL
     with reading(database) as session:
         types, designs = mea_types(session), designs_with_stacks(session)
-        type_ids = _asked_for(asked, "part_type", types) or [one.id for one in types]
+        type_ids = _asked_for(asked, "part_type", types) or [mea_type.id for mea_type in types]
         design_id = next(iter(_asked_for(asked, "design", designs)), None)
-        found = lives_of_groups(session, by, type_ids, design_id)
-    sheet = life_sheet(asked, found, float(level), types, designs)
+        lives_read = lives_of_groups(session, by, type_ids, design_id)
+    sheet = life_sheet(asked, lives_read, float(level), types, designs)
     return page(request, "life/show.html", sheet, asked.status)
 
 
 def _asked_for(asked: Form, name: str, choices: tuple[Choice, ...]) -> list[int]:
     """The one chosen, if one was."""
-    text = asked.one_of(name, [str(one.id) for one in choices], required=False)
+    text = asked.one_of(name, [str(choice.id) for choice in choices], required=False)
     return [int(text)] if text else []
 
 

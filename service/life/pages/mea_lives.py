@@ -100,31 +100,35 @@ def described(life: MeaLife) -> str:
 def _points(life: MeaLife, readings: ReferenceReadings, zone: ZoneInfo) -> list[Series]:
     """One series a stack, in the order in which it came to them."""
     stacks = dict.fromkeys(life.sat_at(place).stack_serial for place in readings.places)
-    found = []
+    points = []
     for serial in stacks:
-        own = [
-            at
-            for at, place in enumerate(readings.places)
+        places = [
+            index
+            for index, place in enumerate(readings.places)
             if life.sat_at(place).stack_serial == serial
         ]
-        found.append(
+        points.append(
             Series(
                 serial,
-                [readings.hours_h[at] for at in own],
-                [readings.voltages_v[at] for at in own],
-                tips=[_tip(life.sat_at(readings.places[at]), readings, at, zone) for at in own],
+                [readings.hours_h[index] for index in places],
+                [readings.voltages_v[index] for index in places],
+                tips=[
+                    _tip(life.sat_at(readings.places[index]), readings, index, zone)
+                    for index in places
+                ],
             )
         )
-    return found
+    return points
 
 
-def _tip(sat: MeaSat, readings: ReferenceReadings, at: int, zone: ZoneInfo) -> str:
-    count = readings.counts[at]
+def _tip(sat: MeaSat, readings: ReferenceReadings, index: int, zone: ZoneInfo) -> str:
+    count = readings.counts[index]
     of = f", mean of {count} readings" if count > 1 else ""
-    of = of or (", from a curve" if readings.from_curve[at] else "")
+    of = of or (", from a curve" if readings.from_curve[index] else "")
     return (
-        f"{quantity(readings.voltages_v[at], 'V', 4)} at {quantity(readings.hours_h[at], 'h', 0)},"
-        f" {local(readings.times[at], zone)}, {sat.stack_serial} build {sat.build_number},"
+        f"{quantity(readings.voltages_v[index], 'V', 4)}"
+        f" at {quantity(readings.hours_h[index], 'h', 0)},"
+        f" {local(readings.times[index], zone)}, {sat.stack_serial} build {sat.build_number},"
         f" cell {sat.cell}{of}"
     )
 
@@ -160,7 +164,7 @@ def _line(trend: VoltageTrend, fit: LeastSquares, room: tuple[float, float]) -> 
 def _places(stretch: Stretch) -> list[float]:
     if stretch.to_h <= stretch.from_h:
         return [stretch.from_h]
-    return [float(it) for it in np.linspace(stretch.from_h, stretch.to_h, STEPS)]
+    return [float(hours) for hours in np.linspace(stretch.from_h, stretch.to_h, STEPS)]
 
 
 def _row(fit: LeastSquares, stretch: int, at_h: float) -> list[float]:
@@ -171,40 +175,40 @@ def _row(fit: LeastSquares, stretch: int, at_h: float) -> list[float]:
 
 def _drawn_on(life: MeaLife, trend: VoltageTrend) -> list[Series]:
     """The line drawn on to the limit, broken, where that is near enough to be looked at."""
-    found = life.outlooks[0] if life.outlooks else None
+    outlook = life.outlooks[0] if life.outlooks else None
     span_h = trend.to_h - trend.from_h
     if (
-        found is None
-        or found.outlook is not Outlook.REACHES
-        or found.hours_h is None
-        or found.now_v is None
-        or found.hours_h > DRAWN_ON_TIMES * span_h
+        outlook is None
+        or outlook.outlook is not Outlook.REACHES
+        or outlook.hours_h is None
+        or outlook.now_v is None
+        or outlook.hours_h > DRAWN_ON_TIMES * span_h
     ):
         return []
-    hours = [trend.to_h, trend.to_h + found.hours_h]
+    hours = [trend.to_h, trend.to_h + outlook.hours_h]
     return [
-        Series("drawn on", hours, [found.now_v, found.limit_v], mark="line", pen=0, dashed=True)
+        Series("drawn on", hours, [outlook.now_v, outlook.limit_v], mark="line", pen=0, dashed=True)
     ]
 
 
 def _openings(life: MeaLife, readings: ReferenceReadings, zone: ZoneInfo) -> list[Marker]:
     """Where each later build begins, at its first reading's hours."""
-    found = []
+    openings = []
     seen = {readings.places[0]}
-    for at, place in enumerate(readings.places):
+    for index, place in enumerate(readings.places):
         if place in seen:
             continue
         seen.add(place)
         sat = life.sat_at(place)
         before = life.sat_at(place - 1)
-        found.append(
+        openings.append(
             Marker(
-                (readings.hours_h[at] + readings.hours_h[at - 1]) / 2,
+                (readings.hours_h[index] + readings.hours_h[index - 1]) / 2,
                 _label(before, sat),
                 _opened(before, sat, zone),
             )
         )
-    return found
+    return openings
 
 
 def _label(before: MeaSat, sat: MeaSat) -> str:
@@ -267,7 +271,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, part_id: Nu
         life = mea_life(session, part_id, density_a_cm2=density, limit_v=limit, known_at=known_at)
     trend = life.trend
     rates = (trend.least_squares, trend.median_of_slopes) if trend else ()
-    told = life.recovery
+    recovery = life.recovery
     context = LifePage(
         life,
         asked,
@@ -275,8 +279,8 @@ def show(request: Request, me: Me, database: Database, asked: Asked, part_id: Nu
         limit_is_drawn(life),
         tuple(rate for rate in rates if rate is not None),
         trend.jumps if trend else (),
-        told if isinstance(told, Recovery) else None,
-        told.why if isinstance(told, CannotTell) else "",
+        recovery if isinstance(recovery, Recovery) else None,
+        recovery.why if isinstance(recovery, CannotTell) else "",
         _rows(life),
         FAR_TIMES,
     )
@@ -292,7 +296,7 @@ def give_list(me: Me, database: Database, asked: Asked, part_id: Number) -> Resp
     asked.check()
     with reading(database) as session:
         life = mea_life(session, part_id, density_a_cm2=density, known_at=known_at)
-    name = "".join(it if it.isalnum() and it.isascii() else "-" for it in life.part.label)
+    name = "".join(sign if sign.isalnum() and sign.isascii() else "-" for sign in life.part.label)
     return Response(
         "\ufeff" + readings_as_csv(life),
         media_type="text/csv; charset=utf-8",
@@ -302,17 +306,17 @@ def give_list(me: Me, database: Database, asked: Asked, part_id: Number) -> Resp
 
 def _rows(life: MeaLife) -> tuple[ReadRow, ...]:
     """The newest readings first."""
-    found = life.readings
-    if found is None:
+    readings = life.readings
+    if readings is None:
         return ()
     columns = zip(
-        found.places,
-        found.hours_h,
-        found.at_least,
-        found.voltages_v,
-        found.times,
-        found.counts,
-        found.from_curve,
+        readings.places,
+        readings.hours_h,
+        readings.at_least,
+        readings.voltages_v,
+        readings.times,
+        readings.counts,
+        readings.from_curve,
         strict=True,
     )
     return tuple(ReadRow(*row) for row in columns)[::-1][:LISTED_MOST]

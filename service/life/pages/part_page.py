@@ -76,15 +76,15 @@ def show_trace(
     known_at = asked.moment("known", required=False)
     gather_makeups(database, part_id)
     with reading(database) as session:
-        found = trace(session, part_id, known_at)
+        part_trace = trace(session, part_id, known_at)
         compared = comparison(session, part_id, asked) if known_at is None else None
         is_failing = compared is not None and compared.mea.is_failing
         context = TracePage(
-            found,
+            part_trace,
             asked,
             MOST_OF_A_LOT,
             compared,
-            containment(session, found) if is_failing else None,
+            containment(session, part_trace) if is_failing else None,
             blank(request),
         )
     return page(request, "life/traces/show.html", context, asked.status)

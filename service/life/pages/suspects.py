@@ -47,9 +47,9 @@ def comparison(session: Session, part_id: int, asked: Form) -> Comparison:
     """Return the comparison a page asks for: of a failing MEA, of another one if it says so."""
     mea = traced_mea(session, part_id)
     by_rule = asked.kept("failing") == "rule"
-    wanted = mea.is_failing or asked.yes("compare")
+    compares = mea.is_failing or asked.yes("compare")
     sheet = None
-    if mea.kind is Kind.MEA and mea.design_id is not None and wanted:
+    if mea.kind is Kind.MEA and mea.design_id is not None and compares:
         sheet = suspects_sheet(session, mea.design_id, part_id, by_rule=by_rule)
     return Comparison(mea, by_rule, sheet)
 
@@ -60,5 +60,5 @@ def show(request: Request, me: Me, database: Database, asked: Asked, part_id: Nu
     need(me, Act.READ)
     gather_makeups(database, part_id)
     with reading(database) as session:
-        found = comparison(session, part_id, asked)
-    return page(request, "life/traces/suspects.html", SuspectsPage(found))
+        comparison_found = comparison(session, part_id, asked)
+    return page(request, "life/traces/suspects.html", SuspectsPage(comparison_found))

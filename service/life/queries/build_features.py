@@ -43,12 +43,12 @@ def makeups_of(session: Session, build_ids: Collection[int]) -> tuple[MadeUp, ..
 
     Eleven statements, however many builds.
     """
-    told = {"build_ids": list(build_ids)}
-    builds: Sequence[Any] = session.execute(_builds(), told).all()
+    params = {"build_ids": list(build_ids)}
+    builds: Sequence[Any] = session.execute(_builds(), params).all()
     layers: dict[int, list[Any]] = defaultdict(list)
-    for row in session.execute(_layers(), told):
+    for row in session.execute(_layers(), params):
         layers[row.build_id].append(row)
-    sat = _sat(session, told)
+    sat = _sat(session, params)
     stacks = {build.stack_id for build in builds}
     stacks |= {stay.stack_id for stays in sat.values() for stay in stays}
     spans = build_spans(session, stacks)
@@ -77,9 +77,9 @@ def makeups_of(session: Session, build_ids: Collection[int]) -> tuple[MadeUp, ..
     )
 
 
-def minutes(at: datetime) -> int:
+def minutes(time: datetime) -> int:
     """Return a time in minutes since 1970."""
-    return int(at.timestamp() // 60)
+    return int(time.timestamp() // 60)
 
 
 def _makeup(
@@ -129,30 +129,34 @@ class _Closing:
 def _around(build: Any, layers: Sequence[Any], lives: _Lives) -> list[MeaAround]:
     """Each MEA with what touched it: its cell's layers and the coolant gaskets beside the cell."""
     of_cell: dict[int, list[Any]] = defaultdict(list)
-    at = {layer.position: layer for layer in layers}
+    layer_at = {layer.position: layer for layer in layers}
     for layer in layers:
         if layer.cell is not None:
             of_cell[layer.cell].append(layer)
-    found = []
+    parts = []
     for mea in (layer for layer in layers if layer.kind is Kind.MEA):
-        own = of_cell.get(mea.cell, [])
-        first = min((layer.position for layer in own), default=mea.position)
-        last = max((layer.position for layer in own), default=mea.position)
+        neighbours = of_cell.get(mea.cell, [])
+        first = min((layer.position for layer in neighbours), default=mea.position)
+        last = max((layer.position for layer in neighbours), default=mea.position)
         beside = [
             layer
-            for layer in (at.get(first - 1), at.get(last + 1))
+            for layer in (layer_at.get(first - 1), layer_at.get(last + 1))
             if layer is not None and layer.joint is Joint.COOLANT
         ]
-        gaskets = [layer for layer in own if layer.kind is Kind.GASKET]
+        gaskets = [layer for layer in neighbours if layer.kind is Kind.GASKET]
         earlier = [
             stay for stay in lives.sat.get(mea.part_id, ()) if stay.closed_at < build.closed_at
         ]
         elsewhere = [stay.stack_id for stay in earlier if stay.stack_id != build.stack_id]
-        found.append(
+        parts.append(
             MeaAround(
                 part_id=mea.part_id,
                 lot_id=mea.lot_id,
-                plate_lots=tuple(own.lot_id for own in own if own.kind is Kind.HALF_PLATE),
+                plate_lots=tuple(
+                    neighbours.lot_id
+                    for neighbours in neighbours
+                    if neighbours.kind is Kind.HALF_PLATE
+                ),
                 gasket_lots=tuple(layer.lot_id for layer in [*gaskets, *beside]),
                 cell=mea.cell,
                 openings=len(earlier),
@@ -161,7 +165,7 @@ def _around(build: Any, layers: Sequence[Any], lives: _Lives) -> list[MeaAround]
                 + sum(lives.spans[stay.build_id].ran.hours for stay in earlier),
             )
         )
-    return found
+    return parts
 
 
 @statement
@@ -220,23 +224,23 @@ STAYS = (
 )
 
 
-def _sat(session: Session, told: dict[str, list[int]]) -> dict[int, list[Any]]:
+def _sat(session: Session, params: dict[str, list[int]]) -> dict[int, list[Any]]:
     """Every build each MEA of these builds sat in, in the order of closing. One statement."""
-    found: dict[int, list[Any]] = defaultdict(list)
-    for stay in session.execute(STAYS, told):
-        found[stay.part_id].append(stay)
-    return found
+    rows_of: dict[int, list[Any]] = defaultdict(list)
+    for stay in session.execute(STAYS, params):
+        rows_of[stay.part_id].append(stay)
+    return rows_of
 
 
 def _pressures(session: Session, record_ids: Collection[int]) -> dict[int, float]:
     """The mean GDL pressure of each closing as kept at hand-in, MPa. One statement."""
-    found = {}
+    pressures = {}
     for record_id, kept in kept_results(session, record_ids).items():
-        outcome = next((one.readable_outcome for one in kept if one.counts), None)
+        outcome = next((row.readable_outcome for row in kept if row.counts), None)
         closed = outcome.closed if outcome else None
         if closed and closed.gdl_pressure_mpa:
-            found[record_id] = closed.gdl_pressure_mpa.value
-    return found
+            pressures[record_id] = closed.gdl_pressure_mpa.value
+    return pressures
 
 
 WORKERS = (
@@ -255,16 +259,16 @@ WRITERS = select(RebuildRecord.id, RebuildRecord.written_by_id).where(
 
 def _people(session: Session, record_ids: Collection[int]) -> dict[int, tuple[int, ...]]:
     """Who wrote each record and who worked on it. Two statements."""
-    found: dict[int, dict[int, None]] = defaultdict(dict)
-    told = {"record_ids": list(record_ids)}
+    people_of: dict[int, dict[int, None]] = defaultdict(dict)
+    params = {"record_ids": list(record_ids)}
     written: Any = session.execute(
         WRITERS,
-        told,
+        params,
     )
     worked: Any = session.execute(
         WORKERS,
-        told,
+        params,
     )
     for record_id, person_id in [*written, *worked]:
-        found[record_id].setdefault(person_id)
-    return {record_id: tuple(some) for record_id, some in found.items()}
+        people_of[record_id].setdefault(person_id)
+    return {record_id: tuple(some) for record_id, some in people_of.items()}

@@ -53,9 +53,9 @@ class Compared:
 
     def codes(self, kind: FactorKind, rows: Ids) -> Codes:
         """Return the codes of a factor at some rows, those of the build for each of its MEAs."""
-        factor = next(one for one in self.factors if one.kind is kind)
-        at = rows if kind.unit is Unit.MEA else self.population.build[rows]
-        return factor.codes[at]
+        factor = next(factor for factor in self.factors if factor.kind is kind)
+        codes_at = rows if kind.unit is Unit.MEA else self.population.build[rows]
+        return factor.codes[codes_at]
 
 
 MAKEUPS = (
@@ -80,9 +80,9 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
     counts = np.ones(stays.part.size, dtype=bool)
     stands = read.last.copy()
     failed = _failing(session, design_id, by_rule=by_rule)
-    for row, own, hours in _failed_in(session, failed, builds, stays):
-        failing[row], stands[own], stands[row] = True, False, True
-        later = [one for one in own if one > row]
+    for row, stays_of_part, hours in _failed_in(session, failed, builds, stays):
+        failing[row], stands[stays_of_part], stands[row] = True, False, True
+        later = [later_stay for later_stay in stays_of_part if later_stay > row]
         counts[later], left[later] = False, 0.0  # nobody fails twice
         left[row] = min(left[row], hours)
     population = Population(
@@ -110,11 +110,11 @@ def _ran(session: Session, design_id: int, builds: Builds) -> NDArray[np.float64
     """Hours each build ran: as kept, and of closed ones what its meter shows by now."""
     shown = {row.id: row for row in session.execute(_showings(), {"design_id": design_id})}
     ran = builds.ran_h.copy()
-    for at in np.flatnonzero((builds.opened == NEVER) & (builds.meter > 0)):
-        row: Any = shown.get(int(builds.meter[at]))
-        told = (row.read, row.reported, row.told) if row is not None else ()
-        newest = max((hours for hours in told if hours is not None), default=0.0)
-        ran[at] = max(ran[at], newest - builds.not_ran_h[at])
+    for index in np.flatnonzero((builds.opened == NEVER) & (builds.meter > 0)):
+        row: Any = shown.get(int(builds.meter[index]))
+        showings = (row.read, row.reported, row.told) if row is not None else ()
+        newest = max((hours for hours in showings if hours is not None), default=0.0)
+        ran[index] = max(ran[index], newest - builds.not_ran_h[index])
     return ran
 
 
@@ -131,7 +131,7 @@ def _showings() -> Any:
         .order_by(report.day.desc())
         .limit(1)
     )
-    told = (
+    hours_column = (
         select(run.meter_to_hours)
         .where(run.meter_id == HourMeter.id, run.meter_to_hours.is_not(None), known(run))
         .order_by(run.ended_at.desc(), run.id.desc())
@@ -142,13 +142,13 @@ def _showings() -> Any:
         HourMeter.id,
         read.correlate(HourMeter).scalar_subquery().label("read"),
         reported.correlate(HourMeter).scalar_subquery().label("reported"),
-        told.correlate(HourMeter).scalar_subquery().label("told"),
+        hours_column.correlate(HourMeter).scalar_subquery().label("told"),
     ).where(HourMeter.stack_id.in_(stacks), HourMeter.removed_at.is_(None))
 
 
 def _failing(session: Session, design_id: int, *, by_rule: bool) -> dict[int, datetime | None]:
     """MEAs that count as failing, and since when; None: by the rule, now."""
-    found: dict[int, datetime | None] = {}
+    failing_since: dict[int, datetime | None] = {}
     if by_rule:
         newest = (
             select(func.max(FailingRule.id))
@@ -158,12 +158,12 @@ def _failing(session: Session, design_id: int, *, by_rule: bool) -> dict[int, da
         met = select(RuleVerdict.part_id).where(
             RuleVerdict.rule_id == newest, RuleVerdict.answer == RuleAnswer.MET
         )
-        found |= dict.fromkeys(session.scalars(met))
+        failing_since |= dict.fromkeys(session.scalars(met))
     marks = select(FailingMark.part_id, FailingMark.failed_at).where(
         FailingMark.withdrawn_at.is_(None)
     )
-    found |= dict(session.execute(marks).all())
-    return found
+    failing_since |= dict(session.execute(marks).all())
+    return failing_since
 
 
 def _failed_in(
@@ -178,25 +178,33 @@ def _failed_in(
     of_part: dict[int, list[int]] = {}
     for place in np.flatnonzero(np.isin(stays.part, list(failed))).tolist():
         of_part.setdefault(int(stays.part[place]), []).append(place)
-    since = {part: at for part in of_part if (at := failed[part]) is not None}
-    own = own_hours_at(session, list(since)) if 0 < len(since) <= MOST_EXACT else {}
+    since = {part: failed_at for part in of_part if (failed_at := failed[part]) is not None}
+    own_hours = own_hours_at(session, list(since)) if 0 < len(since) <= MOST_EXACT else {}
     for part, rows in of_part.items():
-        at = since.get(part)
+        failed_at = since.get(part)
         before = [
-            one for one in rows if at is None or builds.closed[stays.build[one]] <= minutes(at)
+            row
+            for row in rows
+            if failed_at is None or builds.closed[stays.build[row]] <= minutes(failed_at)
         ]
         row = (before or rows[:1])[-1]
-        hours = own[part].at(at) if at is not None and part in own else None
-        yield row, rows, _hours_then(at, builds, stays, row) if hours is None else hours.hours
+        hours = (
+            own_hours[part].at(failed_at) if failed_at is not None and part in own_hours else None
+        )
+        yield (
+            row,
+            rows,
+            _hours_then(failed_at, builds, stays, row) if hours is None else hours.hours,
+        )
 
 
-def _hours_then(at: datetime | None, builds: Builds, stays: Stays, row: int) -> float:
+def _hours_then(time: datetime | None, builds: Builds, stays: Stays, row: int) -> float:
     """Own hours at a time, run evenly from the closing to the opening; not known before that."""
     build = int(stays.build[row])
     closed, opened = int(builds.closed[build]), int(builds.opened[build])
-    if at is None or opened == NEVER or opened <= max(closed, minutes(at)):
+    if time is None or opened == NEVER or opened <= max(closed, minutes(time)):
         return float("inf")
-    share = max(0.0, (minutes(at) - closed) / (opened - closed))
+    share = max(0.0, (minutes(time) - closed) / (opened - closed))
     return float(stays.hours_before[row] + share * builds.ran_h[build])
 
 
@@ -210,13 +218,13 @@ def _suppliers(session: Session, read: Unpacked) -> tuple[Codes, tuple[str, ...]
     places: dict[str, int] = {}
     names: list[str] = []
     codes = np.full(len(lots) + 1, UNKNOWN, dtype=np.int64)
-    for at, lot_id in enumerate(lots):
+    for index, lot_id in enumerate(lots):
         name = " ".join(named.get(lot_id, "").split())
         if not name:
             continue
         if name.casefold() not in places:
             places[name.casefold()] = len(names)
             names.append(name)
-        codes[at] = places[name.casefold()]
-    of_lot = next(one for one in read.factors if one.kind is FactorKind.MEA_LOT)
+        codes[index] = places[name.casefold()]
+    of_lot = next(factor for factor in read.factors if factor.kind is FactorKind.MEA_LOT)
     return codes[of_lot.codes], tuple(names)

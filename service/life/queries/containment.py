@@ -108,7 +108,7 @@ def containment(session: Session, traced: Trace) -> Containment:
         ExposedGroup("Its own lot", _only(lots, {part.lot_id})),
         ExposedGroup(
             "Other MEAs of the same build",
-            tuple(one for one in parts if one.id != part.id and one.id not in around),
+            tuple(other for other in parts if other.id != part.id and other.id not in around),
         ),
         ExposedGroup("What lay around it in that build", _only(parts, around)),
         ExposedGroup(
@@ -117,7 +117,7 @@ def containment(session: Session, traced: Trace) -> Containment:
         ),
         ExposedGroup("The driver its nuts were tightened with", _drivers(session, build)),
     )
-    held_in = {one.stack_serial for one in parts} | {
+    held_in = {part.stack_serial for part in parts} | {
         serial for lot in traced.lots for serial in lot.stacks
     }
     return Containment(
@@ -134,7 +134,9 @@ def containment(session: Session, traced: Trace) -> Containment:
 def failed_in(traced: Trace, failed_at: datetime | None) -> TracedBuild | None:
     """Return the build an MEA sat in when it failed; the last one where nobody said when."""
     before = [
-        one for one in traced.builds if failed_at is None or one.sitting.closed_at <= failed_at
+        build
+        for build in traced.builds
+        if failed_at is None or build.sitting.closed_at <= failed_at
     ]
     return before[-1] if before else traced.builds[0] if traced.builds else None
 
@@ -280,7 +282,7 @@ STACK_IDS = select(Stack.id).where(Stack.serial.in_(param_list("serials")))
 def _stacks(session: Session, serials: Collection[str]) -> tuple[ListedStack, ...]:
     """The stacks of these serials as they stand now."""
     ids = session.scalars(STACK_IDS, {"serials": list(serials)}).all()
-    return tuple(sorted(listed_stacks(session, ids).values(), key=lambda one: one.serial))
+    return tuple(sorted(listed_stacks(session, ids).values(), key=lambda stack: stack.serial))
 
 
 def _reason(condition: Any) -> Any:

@@ -48,7 +48,7 @@ class VerdictOfRule:
     @property
     def telling(self) -> tuple[Reason, ...]:
         """The criteria that gave the answer."""
-        return tuple(one for one in self.reasons if one.answer is self.answer)
+        return tuple(reason for reason in self.reasons if reason.answer is self.answer)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +96,7 @@ class FailingRow:
     @property
     def telling(self) -> tuple[Reason, ...]:
         """The criteria that gave the answer."""
-        return tuple(one for one in self.reasons if one.answer is self.answer)
+        return tuple(reason for reason in self.reasons if reason.answer is self.answer)
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,9 +162,9 @@ def marks_of(session: Session, part_id: int) -> tuple[MarkOfPerson, ...]:
 
 
 def _mark(row: Any) -> MarkOfPerson:
-    said = json.loads(row.evidence)
-    answer = RuleAnswer(said["answer"]) if said.get("answer") else None
-    return read_as(MarkOfPerson, row, said=answer, said_words=said.get("words", ""))
+    evidence = json.loads(row.evidence)
+    answer = RuleAnswer(evidence["answer"]) if evidence.get("answer") else None
+    return read_as(MarkOfPerson, row, said=answer, said_words=evidence.get("words", ""))
 
 
 def evidence_of(session: Session, part_id: int) -> tuple[int | None, dict[str, Any]]:
@@ -175,7 +175,7 @@ def evidence_of(session: Session, part_id: int) -> tuple[int | None, dict[str, A
     return verdict.rule_id, {
         "rule": verdict.rule,
         "answer": str(verdict.answer),
-        "words": "; ".join(one.words for one in verdict.telling),
+        "words": "; ".join(reason.words for reason in verdict.telling),
         "figures": verdict.figures,
     }
 
@@ -240,8 +240,8 @@ def confirmed_failing(
     if design_id is not None:
         statement = statement.where(_by_rules_of(design_id))
     if last_id is not None:
-        own = aliased(FailingMark)
-        before = select(func.max(own.id)).where(own.part_id == last_id).scalar_subquery()
+        own_mark = aliased(FailingMark)
+        before = select(func.max(own_mark.id)).where(own_mark.part_id == last_id).scalar_subquery()
         statement = statement.where(FailingMark.id < before)
     return _read(session, _with_the_rest(statement).limit(most))
 
@@ -275,18 +275,18 @@ def judged(
 def read_reasons(text: str) -> tuple[Reason, ...]:
     """Return reasons as they are kept."""
     return tuple(
-        Reason(one["criterion"], RuleAnswer(one["answer"]), one["words"])
-        for one in json.loads(text)
+        Reason(reason["criterion"], RuleAnswer(reason["answer"]), reason["words"])
+        for reason in json.loads(text)
     )
 
 
 def _by_rules_of(design_id: int | None) -> Any:
     """Verdicts by any version of the rules, of one design or of all: found by index."""
     versions = aliased(FailingRule)
-    wanted = select(versions.id)
+    versions_in_force = select(versions.id)
     if design_id is not None:
-        wanted = wanted.where(versions.design_id == design_id)
-    return RuleVerdict.rule_id.in_(wanted)
+        versions_in_force = versions_in_force.where(versions.design_id == design_id)
+    return RuleVerdict.rule_id.in_(versions_in_force)
 
 
 def _newest_version() -> Any:
@@ -336,7 +336,7 @@ def _with_the_rest(statement: Any) -> Any:
 
 
 def _read(session: Session, statement: Any) -> tuple[FailingRow, ...]:
-    found: Any = session.execute(statement)
+    rows: Any = session.execute(statement)
     return tuple(
         read_as(
             FailingRow,
@@ -348,5 +348,5 @@ def _read(session: Session, statement: Any) -> tuple[FailingRow, ...]:
             figures=json.loads(row.figures) if row.figures else {},
             mark_reason=row.mark_reason or "",
         )
-        for row in found
+        for row in rows
     )

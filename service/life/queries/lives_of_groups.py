@@ -87,25 +87,34 @@ def seated(session: Session, type_ids: Collection[int], meas: Meas) -> Seated:
     rows = _table(builds_they_sat_in(session, type_ids), 3).astype(np.int64)
     designs = designs_of_stacks(session)
     spans = build_spans(session, designs).builds
-    builds = np.array([at for at in np.unique(rows[:, 1]).tolist() if at in spans], dtype=np.int64)
+    builds = np.array(
+        [build_index for build_index in np.unique(rows[:, 1]).tolist() if build_index in spans],
+        dtype=np.int64,
+    )
     rows = rows[np.isin(rows[:, 1], builds)]
-    own = [spans[build_id] for build_id in builds.tolist()]
-    rank = np.empty(len(own), dtype=np.int64)
-    in_order = sorted(range(len(own)), key=lambda at: (own[at].closed_at, own[at].build_id))
-    rank[in_order] = np.arange(len(own))
+    ordered_spans = [spans[build_id] for build_id in builds.tolist()]
+    rank = np.empty(len(ordered_spans), dtype=np.int64)
+    in_order = sorted(
+        range(len(ordered_spans)),
+        key=lambda build_index: (
+            ordered_spans[build_index].closed_at,
+            ordered_spans[build_index].build_id,
+        ),
+    )
+    rank[in_order] = np.arange(len(ordered_spans))
     part = np.searchsorted(meas.ids, rows[:, 0])
     place = np.searchsorted(builds, rows[:, 1])
     order = np.lexsort((rank[place], part))
     part, place, cells = part[order], place[order], rows[order, 2]
-    ran = np.array([span.ran.hours for span in own], dtype=float)[place]
+    ran = np.array([span.ran.hours for span in ordered_spans], dtype=float)[place]
     _less_bridged(session, ran, builds[place], cells, spans)
     return Seated(
         part,
         builds[place],
-        np.array([designs[span.stack_id] for span in own], dtype=np.int64)[place],
+        np.array([designs[span.stack_id] for span in ordered_spans], dtype=np.int64)[place],
         ran,
-        np.array([span.ran.at_least for span in own], dtype=bool)[place],
-        {span.build_id: span.closed_at for span in own},
+        np.array([span.ran.at_least for span in ordered_spans], dtype=bool)[place],
+        {span.build_id: span.closed_at for span in ordered_spans},
     )
 
 
@@ -122,8 +131,8 @@ def _less_bridged(
         return
     stack_ids = {spans[build_id].stack_id for build_id in bridged}
     hours = cell_hours(session, stack_ids, bridged)
-    for at in np.flatnonzero(np.isin(build_ids, list(bridged))).tolist():
-        ran[at] = hours.of(int(build_ids[at]), int(cells[at]) or None).hours
+    for index in np.flatnonzero(np.isin(build_ids, list(bridged))).tolist():
+        ran[index] = hours.of(int(build_ids[index]), int(cells[index]) or None).hours
 
 
 def lived(session: Session, meas: Meas, sat: Seated, failed: dict[int, datetime]) -> Parts:
@@ -136,19 +145,19 @@ def lived(session: Session, meas: Meas, sat: Seated, failed: dict[int, datetime]
     """
     place = np.full(len(meas.ids), NEVER_FAILED, dtype=np.int64)
     failed_h = np.zeros(len(meas.ids))
-    own = own_hours_at(session, list(failed)) if failed else {}
+    own_hours = own_hours_at(session, list(failed)) if failed else {}
     for part_id, failed_at in failed.items():
-        at = int(np.searchsorted(meas.ids, part_id))
-        first, after = np.searchsorted(sat.part, [at, at + 1]).tolist()
+        index = int(np.searchsorted(meas.ids, part_id))
+        first, after = np.searchsorted(sat.part, [index, index + 1]).tolist()
         if first == after:
             continue
         builds = sat.build_ids[first:after].tolist()
-        begun = [n for n, one in enumerate(builds) if sat.closed_at[one] <= failed_at]
-        place[at] = max(begun, default=0)
-        until = first + place[at] + 1 if begun else first
-        by_then = meas.before_h[at] + sat.hours_h[first:until].sum()
-        then = own[part_id].at(failed_at) if part_id in own else None
-        failed_h[at] = by_then if then is None else min(then.hours, by_then)
+        begun = [n for n, build in enumerate(builds) if sat.closed_at[build] <= failed_at]
+        place[index] = max(begun, default=0)
+        until = first + place[index] + 1 if begun else first
+        by_then = meas.before_h[index] + sat.hours_h[first:until].sum()
+        then = own_hours[part_id].at(failed_at) if part_id in own_hours else None
+        failed_h[index] = by_then if then is None else min(then.hours, by_then)
     return Parts(meas.before_h, meas.fitted, meas.missing, place, failed_h)
 
 
@@ -219,7 +228,7 @@ def lives_of_groups(
     meas = as_meas(meas_of_types(session, type_ids))
     sat = seated(session, type_ids, meas)
     by_design = by is GroupBy.DESIGN or design_id is not None
-    found = pieces(
+    life_pieces = pieces(
         lived(session, meas, sat, confirmed_failing(session, type_ids)),
         Sat(
             sat.part,
@@ -228,14 +237,18 @@ def lives_of_groups(
             sat.unread,
         ),
     )
-    asked = np.arange(len(found.part))
+    asked = np.arange(len(life_pieces.part))
     if design_id is not None:
-        asked = np.flatnonzero(found.group == design_id)
-    keys, named = _keys(session, by, type_ids, meas, found)
-    lost = asked[found.why[asked] != Why.KNOWN]
+        asked = np.flatnonzero(life_pieces.group == design_id)
+    keys, named = _keys(session, by, type_ids, meas, life_pieces)
+    lost = asked[life_pieces.why[asked] != Why.KNOWN]
     left_out = [
-        (int(meas.ids[found.part[at]]), WHY[Why(found.why[at])], bool(found.failed[at]))
-        for at in lost[:MOST_NAMED].tolist()
+        (
+            int(meas.ids[life_pieces.part[index]]),
+            WHY[Why(life_pieces.why[index])],
+            bool(life_pieces.failed[index]),
+        )
+        for index in lost[:MOST_NAMED].tolist()
     ]
     labels = labels_of(session, [part_id for part_id, _, _ in left_out])
     return LivesOfGroups(
@@ -243,17 +256,17 @@ def lives_of_groups(
         tuple(
             sorted(
                 (
-                    Group(*named(key), found.of(chosen))
+                    Group(*named(key), life_pieces.of(chosen))
                     for key, chosen in _split(keys[asked], asked)
                 ),
                 key=lambda group: group.name.casefold(),
             )
         ),
-        len(np.unique(found.part[asked])),
+        len(np.unique(life_pieces.part[asked])),
         len(meas.ids) - len(np.unique(sat.part)),
         len(lost),
-        int(found.failed[lost].sum()),
-        tuple(LeftOut(one, labels[one], why, failed) for one, why, failed in left_out),
+        int(life_pieces.failed[lost].sum()),
+        tuple(LeftOut(row, labels[row], why, failed) for row, why, failed in left_out),
         met_unconfirmed(session, type_ids),
     )
 
@@ -263,13 +276,13 @@ def _keys(
     by: GroupBy,
     type_ids: Collection[int],
     meas: Meas,
-    found: Pieces,
+    life_pieces: Pieces,
 ) -> tuple[Whole, Callable[[int], tuple[str, int | None]]]:
     """A number for the group of each piece, and what name and id such a number stands for."""
     if by is GroupBy.DESIGN:
         designs = dict(designs_with_stacks(session))
-        return found.group, lambda key: (designs[key], key)
-    types, part = dict(mea_types(session)), found.part
+        return life_pieces.group, lambda key: (designs[key], key)
+    types, part = dict(mea_types(session)), life_pieces.part
     if by is GroupBy.PART_TYPE:
         return meas.type_ids[part], lambda key: (types[key], key)
     lots = lots_of_types(session, type_ids)

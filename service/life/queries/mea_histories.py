@@ -94,11 +94,11 @@ class MeaHistory:
 
     def densities(self) -> list[float]:
         """Return the densities it was read at in snapshots, under load."""
-        found: list[float] = []
+        densities: list[float] = []
         for _sat, build, column in self._columns():
-            told = build.under_load & np.isfinite(build.volts[:, column])
-            found.extend(build.densities[told].tolist())
-        return found
+            is_usable = build.under_load & np.isfinite(build.volts[:, column])
+            densities.extend(build.densities[is_usable].tolist())
+        return densities
 
     def usual_density(self) -> float | None:
         """Return the density most of its snapshots share; None where it has none under load."""
@@ -118,31 +118,31 @@ class MeaHistory:
 
         def mean_of(name: str) -> list[float]:
             whole = np.concatenate([getattr(raw, name) for _place, raw in raws])
-            return [float(it) for it in np.add.reduceat(whole, starts) / counts]
+            return [float(sum_) for sum_ in np.add.reduceat(whole, starts) / counts]
 
-        times = [datetime.fromtimestamp(it, UTC) for it in mean_of("stamps")]
-        own = [self._hours(*read) for read in zip(times, mean_of("meters"), strict=True)]
+        times = [datetime.fromtimestamp(stamp, UTC) for stamp in mean_of("stamps")]
+        own_hours = [self._hours(*read) for read in zip(times, mean_of("meters"), strict=True)]
         return ReferenceReadings(
             density_a_cm2,
             percent,
             tuple(times),
-            tuple(hours for hours, _at_least in own),
-            tuple(at_least for _hours, at_least in own),
+            tuple(hours for hours, _at_least in own_hours),
+            tuple(at_least for _hours, at_least in own_hours),
             tuple(mean_of("volts")),
-            tuple(int(it) for it in places[starts]),
-            tuple(int(it) for it in counts),
-            tuple(it > 0 for it in mean_of("from_curve")),
+            tuple(int(place) for place in places[starts]),
+            tuple(int(count) for count in counts),
+            tuple(share > 0 for share in mean_of("from_curve")),
             len(places),
         )
 
     def without_load(self) -> tuple[tuple[datetime, float], ...]:
         """Return voltages without load with their times, in the order of time."""
-        found = []
+        series = []
         for _sat, build, column in self._columns():
             those = build.open_circuit & np.isfinite(build.volts[:, column])
             rows = zip(build.stamps[those], build.volts[those, column], strict=True)
-            found += [(datetime.fromtimestamp(at, UTC), float(volts)) for at, volts in rows]
-        return tuple(sorted(found))
+            series += [(datetime.fromtimestamp(row, UTC), float(volts)) for row, volts in rows]
+        return tuple(sorted(series))
 
     def scores(self, readings: ReferenceReadings | None) -> tuple[float | None, ...]:
         """Return the newest scores among the cells of its newest build, the newest last.
@@ -160,7 +160,7 @@ class MeaHistory:
                 )
                 read = np.flatnonzero(of_them & np.isfinite(build.volts[:, column]))
                 those = build.scores[read[-NEWEST_ALONE:], column]
-                return tuple(float(it) if np.isfinite(it) else None for it in those)
+                return tuple(float(score) if np.isfinite(score) else None for score in those)
         return ()
 
     def facts(self, readings: ReferenceReadings | None) -> MeaFacts:
@@ -179,12 +179,12 @@ class MeaHistory:
         )
 
     def _columns(self) -> list[tuple[MeaSat, BuildVoltages, int]]:
-        found = []
+        columns = []
         for sat in self.sat:
             build = self.builds.get(sat.build_id)
             if build is not None and self.part_id in build.column_of:
-                found.append((sat, build, build.column_of[self.part_id]))
-        return found
+                columns.append((sat, build, build.column_of[self.part_id]))
+        return columns
 
     def _is_read(self, sat: MeaSat) -> bool:
         build = self.builds.get(sat.build_id)
@@ -211,23 +211,25 @@ class MeaHistory:
                     np.zeros(int(those.sum())),
                 ]
             )
-        found = []
+        points_in = []
         for curve in build.curves:
             points = curve.by_part.get(self.part_id, ())
             volts = voltage_on_curve(
-                [it.density_a_cm2 for it in points], [it.voltage_v for it in points], density
+                [point.density_a_cm2 for point in points],
+                [point.voltage_v for point in points],
+                density,
             )
             if volts is not None:
                 meter = np.nan if curve.meter_hours is None else curve.meter_hours
-                found.append((curve.taken_at.timestamp(), meter, volts, 1.0))
-        if found:
-            rows = np.concatenate([rows, np.array(found).T], axis=1)
+                points_in.append((curve.taken_at.timestamp(), meter, volts, 1.0))
+        if points_in:
+            rows = np.concatenate([rows, np.array(points_in).T], axis=1)
         return _Raw(*rows[:, np.argsort(rows[0], kind="stable")])
 
-    def _hours(self, at: datetime, meter_hours: float) -> tuple[float, bool]:
+    def _hours(self, time: datetime, meter_hours: float) -> tuple[float, bool]:
         shown = None if isnan(meter_hours) else meter_hours
-        found = self.hours.at(at, shown) if self.hours else None
-        return (found.hours, found.at_least) if found else (0.0, True)
+        hours = self.hours.at(time, shown) if self.hours else None
+        return (hours.hours, hours.at_least) if hours else (0.0, True)
 
 
 def mea_histories(
@@ -239,7 +241,9 @@ def mea_histories(
     """
     sat = mea_sittings(session, part_ids, known_at)
     builds = build_voltages(
-        session, sorted({one.build_id for own in sat.values() for one in own}), known_at
+        session,
+        sorted({sitting.build_id for sittings in sat.values() for sitting in sittings}),
+        known_at,
     )
     hours = own_hours_at(session, list(sat), known_at) if builds else {}
     return {
@@ -283,17 +287,17 @@ def mea_sittings(
     One statement.
     """
     rows: Any = session.execute(_sat(known_at is not None), params(known_at, part_ids=part_ids))
-    found: dict[int, list[MeaSat]] = defaultdict(list)
+    sittings_of: dict[int, list[MeaSat]] = defaultdict(list)
     for row in rows:
-        own = found[row.part_id]
-        own.append(
+        sittings = sittings_of[row.part_id]
+        sittings.append(
             read_as(
                 MeaSat,
                 row,
-                place=len(own) + 1,
+                place=len(sittings) + 1,
                 build_number=row.number,
                 stack_serial=row.serial,
                 design=f"{row.name} {row.revision}",
             )
         )
-    return {part_id: tuple(own) for part_id, own in found.items()}
+    return {part_id: tuple(sittings) for part_id, sittings in sittings_of.items()}

@@ -123,7 +123,7 @@ def mea_life(
     readings = history.at_density(density, near) if density else None
     trend = _trend(readings)
     limit = limit_v or _limit_of(rule)
-    told, of_build = _recovery(history, readings)
+    recovered, of_build = _recovery(history, readings)
     scores = history.scores(readings)
     return MeaLife(
         part=part,
@@ -136,7 +136,7 @@ def mea_life(
         loss=_loss(readings),
         limit_v=limit,
         outlooks=_outlooks(trend, limit),
-        recovery=told,
+        recovery=recovered,
         recovery_of=of_build,
         look_back=_look_back(readings),
         without_load=history.without_load(),
@@ -191,17 +191,17 @@ def _loss(readings: ReferenceReadings | None) -> Loss | None:
 def _builds(
     history: MeaHistory, readings: ReferenceReadings | None, trend: VoltageTrend | None
 ) -> tuple[SatAndRead, ...]:
-    stretches = {it.build: it for it in trend.stretches} if trend else {}
-    found = []
+    stretches = {stretch.build: stretch for stretch in trend.stretches} if trend else {}
+    builds = []
     for sat in history.sat:
-        own = (
-            [at for at, place in enumerate(readings.places) if place == sat.place]
+        places = (
+            [index for index, place in enumerate(readings.places) if place == sat.place]
             if readings
             else []
         )
-        counted = sum(readings.counts[at] for at in own) if readings else 0
-        volts = [readings.voltages_v[at] for at in own] if readings else []
-        found.append(
+        counted = sum(readings.counts[index] for index in places) if readings else 0
+        volts = [readings.voltages_v[index] for index in places] if readings else []
+        builds.append(
             SatAndRead(
                 sat,
                 counted,
@@ -210,7 +210,7 @@ def _builds(
                 volts[-1] if volts else None,
             )
         )
-    return tuple(found)
+    return tuple(builds)
 
 
 def _recovery(
@@ -219,19 +219,21 @@ def _recovery(
     """Told from the newest build in which it can be told: an opening changes more than a stop."""
     if readings is None or not readings.readings:
         return None, None
-    off = [at for at, _volts in history.without_load()]
+    off = [index for index, _volts in history.without_load()]
     first: tuple[Recovery | CannotTell | None, MeaSat | None] = (None, None)
     for sat in reversed(history.sat):
-        own = [at for at, place in enumerate(readings.places) if place == sat.place]
-        if not own:
+        places = [index for index, place in enumerate(readings.places) if place == sat.place]
+        if not places:
             continue
-        hours = [readings.hours_h[at] for at in own]
-        spells = running_spells([readings.times[at] for at in own], hours, [1] * len(own), off)
-        found = recovery(hours, [readings.voltages_v[at] for at in own], spells)
-        if isinstance(found, Recovery):
-            return found, sat
+        hours = [readings.hours_h[index] for index in places]
+        spells = running_spells(
+            [readings.times[index] for index in places], hours, [1] * len(places), off
+        )
+        recovered = recovery(hours, [readings.voltages_v[index] for index in places], spells)
+        if isinstance(recovered, Recovery):
+            return recovered, sat
         if first[0] is None:
-            first = (found, sat)
+            first = (recovered, sat)
     return first
 
 

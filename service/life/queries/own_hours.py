@@ -87,8 +87,12 @@ def own_hours_at(
     seats: Sequence[Any] = session.execute(_seats(known_at is not None), values).all()
     running = stacks_running(session, {row.stack_id for row in seats}, known_at)
     builds = {row.build_id for row in seats}
-    totals = {stack_id: one.total for stack_id, one in running.items()}
-    spans = {at: span for one in running.values() for at, span in one.builds.items()}
+    totals = {stack_id: running_part.total for stack_id, running_part in running.items()}
+    spans = {
+        time: span
+        for running_part in running.values()
+        for time, span in running_part.builds.items()
+    }
     cells = CellHours(
         spans,
         blank_cells(session, builds, known_at),
@@ -112,7 +116,7 @@ def _in_order(
 ) -> tuple[Seat, ...]:
     hours = Hours(before)
     seats = []
-    for span, cell in sorted(sat, key=lambda one: (one[0].closed_at, one[0].build_id)):
+    for span, cell in sorted(sat, key=lambda sitting: (sitting[0].closed_at, sitting[0].build_id)):
         ran = cells.of(span.build_id, cell)
         seats.append(Seat(span, cell, hours, ran))
         hours += ran
@@ -161,9 +165,9 @@ def operating_densities(session: Session, design_ids: Collection[int]) -> dict[i
     if not design_ids:
         return {}
     rows: Any = session.execute(FIGURES_IN_FORCE, {"design_ids": list(design_ids)})
-    found = {}
+    densities = {}
     for row in rows:
         operation = read_figures(row.content).operation
         if operation is not None and row.active_area_cm2:
-            found[row.design_id] = operation.current_a / row.active_area_cm2
-    return found
+            densities[row.design_id] = operation.current_a / row.active_area_cm2
+    return densities

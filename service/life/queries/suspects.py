@@ -60,17 +60,17 @@ class Names:
     drivers: dict[int, str]
 
     @classmethod
-    def read(cls, session: Session, sides: Compared, wanted: Wanted) -> "Names":
+    def read(cls, session: Session, sides: Compared, request: Wanted) -> "Names":
         """Return names of the levels wanted of each factor. Three statements."""
 
         def ids(*kinds: FactorKind) -> list[int]:
-            found: list[int] = []
+            level_ids: list[int] = []
             for kind in kinds:
                 values = sides.values[kind]
                 few = range(len(values) if len(values) <= FEW else 0)
-                levels = {*wanted.get(kind, ()), *few}
-                found += [values[level] for level in levels if level >= 0]
-            return found
+                levels = {*request.get(kind, ()), *few}
+                level_ids += [values[level] for level in levels if level >= 0]
+            return level_ids
 
         return cls(
             sides,
@@ -124,8 +124,8 @@ def _lot_names(session: Session, ids: Collection[int]) -> dict[int, str]:
 
 
 def _named_by(session: Session, key: Any, name: Any, ids: Collection[int | None]) -> dict[int, str]:
-    wanted = [one for one in ids if one is not None]
-    return dict(session.execute(select(key, name).where(key.in_(wanted))).all())
+    ids_known = [id_ for id_ in ids if id_ is not None]
+    return dict(session.execute(select(key, name).where(key.in_(ids_known))).all())
 
 
 TOLD_APART = 0.2
@@ -213,32 +213,33 @@ def suspects_sheet(
     """
     sides = compared(session, design_id, by_rule=by_rule)
     population = sides.population
-    found = suspects(population, sides.factors)
+    result = suspects(population, sides.factors)
     own_row = np.flatnonzero(population.stands & (sides.stays.part == part_id))
-    own = {
+    levels_of = {
         factor.kind: set(_levels(sides.codes(factor.kind, own_row).ravel().tolist()))
         for factor in sides.factors
     }
     shown = _Grid.of(sides)
-    names = Names.read(session, sides, _wanted(found, own, shown))
+    names = Names.read(session, sides, _wanted(result, levels_of, shown))
     closed = sides.builds.closed
     return SuspectsSheet(
         design_id=design_id,
         design=_design(session, design_id),
         by_rule=by_rule,
-        found=found,
+        found=result,
         first_closed=_moment(int(closed.min())) if closed.size else None,
         last_closed=_moment(int(closed.max())) if closed.size else None,
         columns=shown.column_names,
         rows=shown.named(names),
-        apart=tuple(_apart(sides, found, names)),
+        apart=tuple(_apart(sides, result, names)),
         factors=tuple(
-            _named(factor, found.looked_at, names, own[factor.kind]) for factor in found.factors
+            _named(factor, result.looked_at, names, levels_of[factor.kind])
+            for factor in result.factors
         ),
         position=words.position_sentence(_position(sides)),
-        by_chance=words.by_chance_sentence(found),
-        few_data=words.few_data(found),
-        too_few=words.too_few_sentence(found),
+        by_chance=words.by_chance_sentence(result),
+        few_data=words.few_data(result),
+        too_few=words.too_few_sentence(result),
     )
 
 
@@ -251,14 +252,14 @@ def _design(session: Session, design_id: int) -> str:
     return f"{row.name} {row.revision}"
 
 
-def _wanted(found: Suspects, own: Wanted, shown: "_Grid") -> Wanted:
+def _wanted(result: Suspects, names_wanted: Wanted, shown: "_Grid") -> Wanted:
     """The levels that are shown by name."""
-    wanted = {kind: set(levels) for kind, levels in own.items()}
-    for factor in found.factors:
-        wanted[factor.kind] |= {level.level for level in factor.levels}
-    wanted[FactorKind.MEA_LOT] |= set(_levels(shown.lots))
-    wanted[FactorKind.INSTRUMENT] |= set(_levels(shown.drivers))
-    return wanted
+    levels_by_kind = {kind: set(levels) for kind, levels in names_wanted.items()}
+    for factor in result.factors:
+        levels_by_kind[factor.kind] |= {level.level for level in factor.levels}
+    levels_by_kind[FactorKind.MEA_LOT] |= set(_levels(shown.lots))
+    levels_by_kind[FactorKind.INSTRUMENT] |= set(_levels(shown.drivers))
+    return levels_by_kind
 
 
 def _moment(minutes: int) -> datetime:
@@ -280,8 +281,8 @@ def _position(sides: Compared) -> PositionTest:
     return position_test(build, far, population.failing[rows])
 
 
-def _named(factor: FactorFound, looked_at: int, names: Names, own: set[int]) -> NamedFactor:
-    own_names = () if factor.kind.is_of_people else sorted(own)
+def _named(factor: FactorFound, looked_at: int, names: Names, levels: set[int]) -> NamedFactor:
+    own_names = () if factor.kind.is_of_people else sorted(levels)
     return NamedFactor(
         found=factor,
         levels=tuple(
@@ -289,7 +290,7 @@ def _named(factor: FactorFound, looked_at: int, names: Names, own: set[int]) -> 
                 found=level,
                 name=names.of(factor.kind, level.level),
                 address=names.address(factor.kind, level.level),
-                is_own=level.level in own,
+                is_own=level.level in levels,
                 odds=words.likeliest_words(level.odds) if level.odds else "",
                 interval=words.interval_words(level.odds) if level.odds else "",
                 p=words.p_words(level.test.two_sided) if level.test else "–",
@@ -312,25 +313,28 @@ def _plain(level: LevelFound, comparisons: int) -> str:
     return words.p_words(level.plain.two_sided * comparisons) if level.plain else "–"
 
 
-def _apart(sides: Compared, found: Suspects, names: Names) -> Iterable[str]:
+def _apart(sides: Compared, result: Suspects, names: Names) -> Iterable[str]:
     """Levels which stand out and go together with another factor, so that neither can be told."""
-    told = [
-        one
-        for one in found.factors
-        if one.levels and one.p is not None and one.p <= TOLD_APART and one.levels[0].test
+    tested = [
+        factor
+        for factor in result.factors
+        if factor.levels
+        and factor.p is not None
+        and factor.p <= TOLD_APART
+        and factor.levels[0].test
     ][:MOST_TOLD_APART]
-    if not told:
+    if not tested:
         return
     rows = np.flatnonzero(sides.population.stands)
-    codes = {one.kind: wide(sides.codes(one.kind, rows)) for one in found.factors}
-    every = {kind: np.bincount(own[:, 0] + 1)[1:] for kind, own in codes.items()}
-    for factor in told:
+    codes = {factor.kind: wide(sides.codes(factor.kind, rows)) for factor in result.factors}
+    every = {kind: np.bincount(levels[:, 0] + 1)[1:] for kind, levels in codes.items()}
+    for factor in tested:
         level = factor.levels[0].level
         members = np.flatnonzero((codes[factor.kind] == level).any(axis=1))
         if members.size in {0, rows.size}:
             continue
         named = f"{factor.kind} {names.of(factor.kind, level)}"
-        for other in found.factors:
+        for other in result.factors:
             if other.kind is factor.kind or not other.varies:
                 continue
             seen = overlap(codes[other.kind][members, 0], every[other.kind])
@@ -355,18 +359,18 @@ class _Grid:
     @classmethod
     def of(cls, sides: Compared) -> "_Grid":
         rows = np.flatnonzero(sides.population.stands)
-        found = grid(
+        counts = grid(
             sides.codes(FactorKind.MEA_LOT, rows),
             sides.codes(FactorKind.POSITION, rows),
             wide(sides.codes(FactorKind.INSTRUMENT, rows))[:, 0],
             sides.population.failing[rows],
             most=GRID_LEVELS,
         )
-        return cls(found.rows, found.columns, found.layers, found.failing, found.all)
+        return cls(counts.rows, counts.columns, counts.layers, counts.failing, counts.all)
 
     @property
     def column_names(self) -> tuple[str, ...]:
-        return tuple(POSITION_LEVELS[at] if at >= 0 else "not known" for at in self.places)
+        return tuple(POSITION_LEVELS[index] if index >= 0 else "not known" for index in self.places)
 
     def named(self, names: Names) -> tuple[GridRow, ...]:
         return tuple(

@@ -181,10 +181,13 @@ def _at_opening(
     sitting: Sitting, part: PartFacts, seen: dict[int, tuple[SeenOnIt, ...]]
 ) -> tuple[tuple[str, SeenOnIt], ...]:
     """What was seen on the part and on what lay around it when this build was opened."""
-    told = [(part.id, part.label), *((layer.part, layer.label) for layer in sitting.around)]
+    parts_of_opening = [
+        (part.id, part.label),
+        *((layer.part, layer.label) for layer in sitting.around),
+    ]
     return tuple(
         (label, finding)
-        for its_id, label in told
+        for its_id, label in parts_of_opening
         for finding in seen.get(its_id, ())
         if finding.record_id == sitting.opened_by_record_id
     )
@@ -263,13 +266,13 @@ def _counts(
 ) -> dict[int, list[CountedAt]]:
     """How many parts of each lot are where, without the traced one."""
     rows: Sequence[Any] = session.execute(_counted(), {"lot_ids": list(lot_ids)}).all()
-    found: dict[int, list[CountedAt]] = defaultdict(list)
-    own = (part.lot_id, part.stack_serial, part.whereabouts, part.usability)
+    counts_of: dict[int, list[CountedAt]] = defaultdict(list)
+    part_fields = (part.lot_id, part.stack_serial, part.whereabouts, part.usability)
     for lot_id, serial, whereabouts, usability, count in rows:
-        others = count - (own == (lot_id, serial, whereabouts, usability))
+        others = count - (part_fields == (lot_id, serial, whereabouts, usability))
         if others:
-            found[lot_id].append(CountedAt(serial, whereabouts, usability, others))
-    return found
+            counts_of[lot_id].append(CountedAt(serial, whereabouts, usability, others))
+    return counts_of
 
 
 @statement
@@ -315,7 +318,7 @@ def _members(
     """The first parts of each lot, those fitted before all others, by stack."""
     if not lot_ids:
         return {}
-    first = union_all(*(one for lot_id in lot_ids for one in _first_of(lot_id, part_id)))
+    first = union_all(*(member for lot_id in lot_ids for member in _first_of(lot_id, part_id)))
     rows: Sequence[Any] = session.execute(
         select(
             Part.lot_id,
@@ -348,11 +351,11 @@ def _members(
             Part.serial_key,
         )
     ).all()
-    found: dict[int, list[LotMember]] = defaultdict(list)
+    members_of: dict[int, list[LotMember]] = defaultdict(list)
     for row in rows:
-        if len(found[row.lot_id]) == MOST_OF_A_LOT:
+        if len(members_of[row.lot_id]) == MOST_OF_A_LOT:
             continue
-        found[row.lot_id].append(
+        members_of[row.lot_id].append(
             read_as(
                 LotMember,
                 row,
@@ -362,7 +365,7 @@ def _members(
                 build_number=row.number,
             )
         )
-    return found
+    return members_of
 
 
 # One MEA as a comparison begins with it: whose design it is, and whether it is failing.

@@ -147,10 +147,10 @@ class ClampFigures:
             return None
         if disc is None:
             raise Inconsistent("The disc springs' sizes are not known.")
-        one = DiscSpring(
+        disc_spring = DiscSpring(
             disc.outer_mm / 1e3, disc.inner_mm / 1e3, disc.thickness_mm / 1e3, disc.cone_mm / 1e3
         )
-        return SpringColumn(one, self.springs_parallel, self.springs_series)
+        return SpringColumn(disc_spring, self.springs_parallel, self.springs_series)
 
     def rods(self, count: int, length_mm: float | None, disc: Disc | None) -> Rods:
         """Return so many rods of this design."""

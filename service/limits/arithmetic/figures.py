@@ -72,8 +72,8 @@ class DesignFigures:
     def __post_init__(self) -> None:
         """Refuse two limits for one thing."""
         for names in (
-            [str(it.quantity) for it in self.limits],
-            [f"{it.between}, {it.condition}" for it in self.insulation],
+            [str(limit.quantity) for limit in self.limits],
+            [f"{rule.between}, {rule.condition}" for rule in self.insulation],
         ):
             for name in names:
                 if names.count(name) > 1:
@@ -81,12 +81,14 @@ class DesignFigures:
 
     def limit(self, quantity: Quantity) -> Limit | None:
         """Return the limit of a quantity; None where there is none."""
-        return next((it for it in self.limits if it.quantity is quantity), None)
+        return next((limit for limit in self.limits if limit.quantity is quantity), None)
 
     def rule(self, between: Between, condition: Condition) -> InsulationRule | None:
         """Return the limit of one insulation reading; None where there is none."""
-        wanted = (between, condition)
-        return next((it for it in self.insulation if (it.between, it.condition) == wanted), None)
+        key = (between, condition)
+        return next(
+            (rule for rule in self.insulation if (rule.between, rule.condition) == key), None
+        )
 
 
 def figures_as_data(figures: DesignFigures) -> dict[str, Any]:

@@ -256,8 +256,8 @@ def help_of(field: Field) -> str:
     """
     if field.name.startswith("leak_limit_") and field.name not in _OF:
         return "At 20 °C, of the whole stack."
-    said = _OF.get(field.name) or next(
+    help_text = _OF.get(field.name) or next(
         (words for ending, words in _ENDING if field.name.endswith(ending)), ""
     )
-    line = " ".join(words for words in (said, field.help) if words)
+    line = " ".join(words for words in (help_text, field.help) if words)
     return line if field.name == "curve" else line[:1].upper() + line[1:]

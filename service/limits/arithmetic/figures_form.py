@@ -66,8 +66,8 @@ def _given(fields: Typed, of: Sequence[Field]) -> bool:
 
 def _values(fields: Typed, of: Sequence[Field], prefix: str) -> dict[str, Any]:
     """What was typed, by the name without its prefix; empty fields are left out."""
-    found = {field.name.removeprefix(prefix): typed_value(fields, field) for field in of}
-    return {name: value for name, value in found.items() if value is not None}
+    values = {field.name.removeprefix(prefix): typed_value(fields, field) for field in of}
+    return {name: value for name, value in values.items() if value is not None}
 
 
 def _made(of: type[Made], values: Mapping[str, Any], fields: Sequence[Field]) -> Made:
@@ -75,24 +75,24 @@ def _made(of: type[Made], values: Mapping[str, Any], fields: Sequence[Field]) ->
     try:
         return from_data(of, values)
     except OutOfRange as trouble:
-        at = next((it for it in fields if _speaks_of(trouble, it, values)), None)
-        if at is None:
+        field_index = next((field for field in fields if _speaks_of(trouble, field, values)), None)
+        if field_index is None:
             raise
         raise FieldRefused(
-            at.name, trouble.name, trouble.value, trouble.unit, trouble.allowed
+            field_index.name, trouble.name, trouble.value, trouble.unit, trouble.allowed
         ) from trouble
 
 
 def _speaks_of(trouble: OutOfRange, field: Field, values: Mapping[str, Any]) -> bool:
     """Whether a message is about this field: the value it names was typed there."""
-    for name, found in values.items():
-        if isinstance(found, list | tuple):
+    for name, value in values.items():
+        if isinstance(value, list | tuple):
             continue
-        if isinstance(found, Mapping):
-            if f"_{name}_" in field.name and _speaks_of(trouble, field, found):
+        if isinstance(value, Mapping):
+            if f"_{name}_" in field.name and _speaks_of(trouble, field, value):
                 return True
         elif field.name.endswith(f"_{name}"):
-            shown = f"{found:g}" if isinstance(found, float) else str(found)
+            shown = f"{value:g}" if isinstance(value, float) else str(value)
             return shown == str(trouble.value)
     return False
 
@@ -130,8 +130,8 @@ def _path_limit(fields: Typed, path: Path) -> tuple[PathLimit, ...]:
         raise refused(field, typed(fields, field), trouble) from trouble
 
 
-def _need(fields: Typed, wanted: Sequence[Field]) -> None:
-    for field in wanted:
+def _need(fields: Typed, fields_wanted: Sequence[Field]) -> None:
+    for field in fields_wanted:
         if not fields.get(field.name, "").strip():
             right = f"a number in {field.unit}" if field.unit else "an answer"
             raise FieldRefused(field.name, field.label, "empty", "", right)
@@ -193,39 +193,39 @@ def to_form(figures: DesignFigures) -> dict[str, str]:
 
     Every field is there, empty where nothing is given.
     """
-    found = {field.name: "" for field in FIELDS}
+    form = {field.name: "" for field in FIELDS}
     if figures.clamp:
-        _show(found, figures.clamp, CLAMP_FIELDS, "clamp_")
+        _show(form, figures.clamp, CLAMP_FIELDS, "clamp_")
     if figures.leak:
-        _show_leak(found, figures.leak)
+        _show_leak(form, figures.leak)
     for rule in figures.insulation:
         name = rule_name(rule.between, rule.condition)
-        found[f"{name}_ohm_per_volt"] = as_typed(rule.ohm_per_volt)
-        found[f"{name}_least_mohm"] = as_typed(rule.least_mohm)
-        found["insulation_standard"] = rule.standard
+        form[f"{name}_ohm_per_volt"] = as_typed(rule.ohm_per_volt)
+        form[f"{name}_least_mohm"] = as_typed(rule.least_mohm)
+        form["insulation_standard"] = rule.standard
     if figures.shorts:
-        _show(found, figures.shorts, SHORTS_FIELDS, "shorts_")
+        _show(form, figures.shorts, SHORTS_FIELDS, "shorts_")
     if figures.operation:
-        _show(found, figures.operation, OPERATION_FIELDS, "operation_")
+        _show(form, figures.operation, OPERATION_FIELDS, "operation_")
         for gas in FEEDS:
-            _show(found, getattr(figures.operation, gas), feed_fields(gas), f"operation_{gas}_")
+            _show(form, getattr(figures.operation, gas), feed_fields(gas), f"operation_{gas}_")
     for limit in figures.limits:
         least, most, source = limit_fields(limit.quantity)
-        found[least.name], found[most.name] = as_typed(limit.least), as_typed(limit.most)
-        found[source.name] = limit.source
-    return found
+        form[least.name], form[most.name] = as_typed(limit.least), as_typed(limit.most)
+        form[source.name] = limit.source
+    return form
 
 
-def _show(found: dict[str, str], made: object, fields: Sequence[Field], prefix: str) -> None:
+def _show(form: dict[str, str], made: object, fields: Sequence[Field], prefix: str) -> None:
     for field in fields:
         value = getattr(made, field.name.removeprefix(prefix), None)
-        found[field.name] = as_typed(value) if value is not None else ""
+        form[field.name] = as_typed(value) if value is not None else ""
 
 
-def _show_leak(found: dict[str, str], leak: LeakFigures) -> None:
-    _show(found, leak, LEAK_FIELDS[:2], "leak_")
+def _show_leak(form: dict[str, str], leak: LeakFigures) -> None:
+    _show(form, leak, LEAK_FIELDS[:2], "leak_")
     for circuit in leak.circuits:
-        _show(found, circuit, circuit_fields(circuit.circuit), f"leak_{circuit.circuit}_")
+        _show(form, circuit, circuit_fields(circuit.circuit), f"leak_{circuit.circuit}_")
     for limit in leak.limits:
-        found[path_field(limit.path).name] = as_typed(limit.most_mbar_l_s)
-        found["leak_limit_source"] = limit.source
+        form[path_field(limit.path).name] = as_typed(limit.most_mbar_l_s)
+        form["leak_limit_source"] = limit.source

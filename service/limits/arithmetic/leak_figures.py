@@ -93,8 +93,8 @@ class LeakFigures:
         gas_named(self.gas)
         more_than_zero("the length of the leak's path", self.path_length_mm, "mm")
         for names in (
-            [str(it.circuit) for it in self.circuits],
-            [str(it.path) for it in self.limits],
+            [str(entry.circuit) for entry in self.circuits],
+            [str(entry.path) for entry in self.limits],
         ):
             for name in names:
                 if names.count(name) > 1:
@@ -107,11 +107,11 @@ class LeakFigures:
 
     def circuit(self, circuit: Circuit) -> CircuitFigures | None:
         """Return figures of one circuit; None where there are none."""
-        return next((it for it in self.circuits if it.circuit is circuit), None)
+        return next((figures for figures in self.circuits if figures.circuit is circuit), None)
 
     def limit(self, path: Path) -> PathLimit | None:
         """Return the limit of one path; None where there is none."""
-        return next((it for it in self.limits if it.path is path), None)
+        return next((limit for limit in self.limits if limit.path is path), None)
 
     def limit_of_set_up(self, order: int) -> float | None:
         """Return what may be lost in one set-up, mbar·L/s; None where a limit is missing.
@@ -120,9 +120,9 @@ class LeakFigures:
         to the outside.
         """
         if order == SET_UPS[0].order:
-            least = min((it.most_mbar_l_s for it in self.limits), default=None)
+            least = min((limit.most_mbar_l_s for limit in self.limits), default=None)
             return None if least is None else RIG_SHARE * least
-        found = [self.limit(path) for path in TO_OUTSIDE.values()]
-        known = [it.most_mbar_l_s for it in found if it is not None]
+        limits = [self.limit(path) for path in TO_OUTSIDE.values()]
+        known = [limit.most_mbar_l_s for limit in limits if limit is not None]
         joined = order == SET_UPS[1].order
-        return sum(known) if joined and len(known) == len(found) else None
+        return sum(known) if joined and len(known) == len(limits) else None

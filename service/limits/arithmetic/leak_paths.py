@@ -138,15 +138,15 @@ def path_rates(tests: Sequence[CircuitTest]) -> dict[Path, PathRate | None]:
     circuit takes the place of an earlier one.
     """
     latest = {test.pressurised: test for test in tests}
-    found: dict[Path, PathRate | None] = dict.fromkeys(Path)
+    rates: dict[Path, PathRate | None] = dict.fromkeys(Path)
     for circuit, test in latest.items():
         if len(test.arrived) == len(Circuit) - 1:
             path = TO_OUTSIDE[circuit]
-            found[path] = PathRate(path, to_outside(test), (circuit,))
+            rates[path] = PathRate(path, to_outside(test), (circuit,))
         for other, arrived in test.arrived.items():
             path = BETWEEN[frozenset({circuit, other})]
-            found[path] = _greater(found[path], PathRate(path, arrived, (circuit,)))
-    return found
+            rates[path] = _greater(rates[path], PathRate(path, arrived, (circuit,)))
+    return rates
 
 
 def to_outside(test: CircuitTest) -> LeakRate:

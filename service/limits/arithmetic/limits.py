@@ -119,7 +119,7 @@ class Judged:
     source: str
 
 
-def judge_limits(found: Sequence[Found], limits: Sequence[Limit]) -> tuple[Judged, ...]:
+def judge_limits(values: Sequence[Found], limits: Sequence[Limit]) -> tuple[Judged, ...]:
     """Judge the values by limits, in the limits' order; a value without one is left out.
 
     >>> limit = Limit(Quantity.GDL_PRESSURE, 0.8, 1.4, "design note 3")
@@ -130,16 +130,16 @@ def judge_limits(found: Sequence[Found], limits: Sequence[Limit]) -> tuple[Judge
     return tuple(
         Judged(
             limit.quantity,
-            one.of,
-            Estimate(one.value.value, one.value.u),
+            value.of,
+            Estimate(value.value.value, value.value.u),
             limit.least,
             limit.most,
-            verdict_between(one.value, limit.least, limit.most),
+            verdict_between(value.value, limit.least, limit.most),
             limit.source,
         )
         for limit in limits
-        for one in found
-        if one.quantity is limit.quantity
+        for value in values
+        if value.quantity is limit.quantity
     )
 
 
@@ -162,10 +162,10 @@ def _verdict(passes: bool, fails: bool) -> Verdict:  # both are facts
 
 def worst_of(judged: Sequence[Judged]) -> Verdict | None:
     """Return the verdict of all together; None where nothing was judged."""
-    return worst(one.verdict for one in judged) if judged else None
+    return worst(judgement.verdict for judgement in judged) if judged else None
 
 
 def missing_quantities(judged: Sequence[Judged], limits: Sequence[Limit]) -> tuple[Quantity, ...]:
     """Return quantities that have a limit, but no value to judge."""
-    there = {one.quantity for one in judged}
+    there = {judgement.quantity for judgement in judged}
     return tuple(limit.quantity for limit in limits if limit.quantity not in there)

@@ -214,11 +214,11 @@ class Row:
 def before_and_after(cells_before: int, cells_after: int, operation: Operation) -> tuple[Row, ...]:
     """Return what must be set anew when the number of cells changes. Limits of one cell stay."""
     before, after = set_points(cells_before, operation), set_points(cells_after, operation)
-    at = f"at {operation.reference.name}"
+    condition = f"at {operation.reference.name}"
     names = (
         ("active cells", "", lambda s: float(s.cells)),
-        (f"hydrogen {at}", "m³/s", lambda s: s.hydrogen.volume_m3_s),
-        (f"{operation.oxidant_gas} {at}", "m³/s", lambda s: s.oxidant.volume_m3_s),
+        (f"hydrogen {condition}", "m³/s", lambda s: s.hydrogen.volume_m3_s),
+        (f"{operation.oxidant_gas} {condition}", "m³/s", lambda s: s.oxidant.volume_m3_s),
         ("water with the hydrogen", "kg/s", lambda s: s.hydrogen.water_kg_s),
         (f"water with the {operation.oxidant_gas}", "kg/s", lambda s: s.oxidant.water_kg_s),
         ("product water", "kg/s", lambda s: s.product_water_kg_s),

@@ -62,7 +62,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked) -> Response
     wall, only_mine = asked.kept("wall") == "1", asked.kept("mine") == "1"
     room = _room(asked.kept("room")) if wall else None
     with reading(database) as session:
-        found = floor(
+        floor_read = floor(
             session,
             me,
             now_utc(),
@@ -70,7 +70,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked) -> Response
             after=asked.kept("after"),
             limit=(room or WALL_ROOM) if wall else settings.page_rows,
         )
-    context = _page(found, asked.kept("after"), wall=wall, only_mine=only_mine, room=room)
+    context = _page(floor_read, asked.kept("after"), wall=wall, only_mine=only_mine, room=room)
     if wants_part(request):
         return part(request, "overview/_floor.html", context)
     return page(request, "overview/show.html", context, asked.status)
@@ -82,8 +82,10 @@ def _room(asked: str) -> int | None:
     return room if LEAST_ROOM <= room <= MOST_ROOM else None
 
 
-def _page(found: Floor, after: str, *, wall: bool, only_mine: bool, room: int | None) -> FloorPage:
-    rows, further = found.rows, found.after
+def _page(
+    floor_read: Floor, after: str, *, wall: bool, only_mine: bool, room: int | None
+) -> FloorPage:
+    rows, further = floor_read.rows, floor_read.after
     if wall and len(on_the_wall(rows, room or WALL_ROOM)) < len(rows):
         rows = on_the_wall(rows, room or WALL_ROOM)
         further = rows[-1].place
@@ -94,14 +96,14 @@ def _page(found: Floor, after: str, *, wall: bool, only_mine: bool, room: int | 
     seen = {mark.seen.value for row in rows for mark in row.strip.marks}
     return FloorPage(
         tuple(_shown(row, wall=wall) for row in rows),
-        found.stacks,
-        found.needing,
-        found.mine,
+        floor_read.stacks,
+        floor_read.needing,
+        floor_read.mine,
         only_mine,
         wall,
-        found.read_at,
-        tuple((it, Markup(draw_sample(it, prefix=f"key-{at}")))  # noqa: S704  # our own drawing
-              for at, it in enumerate(SHOWN) if it in seen),
+        floor_read.read_at,
+        tuple((state, Markup(draw_sample(state, prefix=f"key-{index}")))  # noqa: S704  # our own drawing
+              for index, state in enumerate(SHOWN) if state in seen),
         (following or first) if wall else again,
         following,
         first,
@@ -134,8 +136,8 @@ def _shown(row: FloorStack, *, wall: bool) -> ShownStack:
                 numbers=not wall,
             )
         )
-    told = row.needs[:WALL_NEEDS] if wall else row.needs
-    return ShownStack(row, strip, told, len(row.needs) - len(told))
+    needs_shown = row.needs[:WALL_NEEDS] if wall else row.needs
+    return ShownStack(row, strip, needs_shown, len(row.needs) - len(needs_shown))
 
 
 def _address(*, wall: bool, only_mine: bool, room: int | None, after: str = "") -> str:

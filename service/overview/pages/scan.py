@@ -32,12 +32,14 @@ def scan(request: Request, me: Me, database: Database, asked: Asked) -> Response
     """Open what a scanned or typed text stands for; offer a choice, or say that nothing does."""
     need(me, Act.READ)
     with reading(database) as session:
-        found = resolve(session, asked.kept("text"), year=now_utc().year)
-    hits = tuple((_address(hit), hit) for hit in found.hits)
+        scanned = resolve(session, asked.kept("text"), year=now_utc().year)
+    hits = tuple((_address(hit), hit) for hit in scanned.hits)
     if len(hits) == 1:
         return RedirectResponse(hits[0][0], status_code=303)
-    context = ScanPage(found, hits, _visible(found.text), quote(found.serial, safe=""))
-    return page(request, "overview/scan/show.html", context, 200 if hits or not found.text else 404)
+    context = ScanPage(scanned, hits, _visible(scanned.text), quote(scanned.serial, safe=""))
+    return page(
+        request, "overview/scan/show.html", context, 200 if hits or not scanned.text else 404
+    )
 
 
 def _address(hit: Hit) -> str:

@@ -151,7 +151,7 @@ def while_closed(record: Any, closed: Any, done_at: Any) -> Any:
 
 def _ran_unreleased(closed: Any, whole: bool) -> Any:
     """Subject: the build. Other: its record. Note: whether it was taken over."""
-    own = columns(
+    need_columns = columns(
         NeedKind.RAN_UNRELEASED,
         closed.c.stack_id,
         whole=whole,
@@ -160,7 +160,7 @@ def _ran_unreleased(closed: Any, whole: bool) -> Any:
         at=closed.c.counts_from,
         note=case((closed.c.taken_over == 1, literal(RecordKind.TAKEN_OVER.value)), else_=""),
     )
-    return select(*own).where(closed.c.build_id > 0, closed.c.released == 0, _ran(closed))
+    return select(*need_columns).where(closed.c.build_id > 0, closed.c.released == 0, _ran(closed))
 
 
 def _ran(closed: Any) -> Any:
@@ -251,7 +251,7 @@ def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
         (verdict == Verdict.FAIL, literal(Verdict.FAIL.value)),
         else_=literal(Verdict.TEST_AGAIN.value),
     )
-    own = columns(
+    need_columns = columns(
         NeedKind.LEAK_TEST,
         closed.c.stack_id,
         whole=whole,
@@ -261,7 +261,7 @@ def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
         note=word,
     )
     untested = and_(verdict.is_(None), or_(closed.c.taken_over == 0, _ran(closed)))
-    return select(*own).where(
+    return select(*need_columns).where(
         closed.c.released == 0,
         closed.c.design_id.in_(designs),
         or_(untested, verdict == Verdict.FAIL, undone),
@@ -278,7 +278,7 @@ def _re_torque(closed: Any, whole: bool, settling_s: Mapping[int, int]) -> Any:
     full = case((reading.pass_number >= Design.tightening_passes, reading.taken_at))
     first, last = func.min(full), func.max(reading.taken_at)
     wait_s = case(settling_s, value=closed.c.design_id)
-    own = columns(
+    need_columns = columns(
         NeedKind.RE_TORQUE,
         closed.c.stack_id,
         whole=whole,
@@ -288,7 +288,7 @@ def _re_torque(closed: Any, whole: bool, settling_s: Mapping[int, int]) -> Any:
     )
     now = bindparam("now", type_=UtcDateTime)
     return (
-        select(*own)
+        select(*need_columns)
         .select_from(closed)
         .join(Design, Design.id == closed.c.design_id)
         .join(
@@ -314,6 +314,6 @@ def _re_torque(closed: Any, whole: bool, settling_s: Mapping[int, int]) -> Any:
     )
 
 
-def _seconds(at: Any) -> Any:
+def _seconds(column: Any) -> Any:
     """A time in whole seconds, to be subtracted on either engine."""
-    return extract("epoch", at)
+    return extract("epoch", column)

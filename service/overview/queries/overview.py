@@ -57,23 +57,23 @@ def floor(
         kinds[row.serial_key, row.stack_id].add(KINDS[row.kind])
     acts = {kind for kind in KINDS if may(person, ASKS_FOR[kind])}
     ranked = sorted(
-        (min(KINDS.index(kind) for kind in own), *stack)
-        for stack, own in kinds.items()
-        if not mine or own & acts
+        (min(KINDS.index(kind) for kind in stacks_of_kind), *stack)
+        for stack, stacks_of_kind in kinds.items()
+        if not mine or stacks_of_kind & acts
     )
     rank, serial = _place(after)
-    shown = [it for it in ranked if it[:2] > (rank, serial)][: limit + 1]
+    shown = [row for row in ranked if row[:2] > (rank, serial)][: limit + 1]
     others = _others(session, serial if rank == NOBODY else "", limit + 1 + len(kinds))
     if not mine:
         needing = {stack_id for _key, stack_id in kinds}
-        shown += [(NOBODY, *it) for it in others if it[1] not in needing]
+        shown += [(NOBODY, *row) for row in others if row[1] not in needing]
     further = len(shown) > limit
     shown = shown[:limit]
     return Floor(
-        floor_rows(session, person, sources, given, [it[2] for it in shown]),
+        floor_rows(session, person, sources, given, [row[2] for row in shown]),
         session.scalar(select(func.count()).select_from(Stack)) or 0,
         len(kinds),
-        sum(bool(own & acts) for own in kinds.values()),
+        sum(bool(stacks_of_kind & acts) for stacks_of_kind in kinds.values()),
         f"{shown[-1][0]}-{shown[-1][1]}" if further else "",
         now,
     )

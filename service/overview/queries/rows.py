@@ -71,18 +71,18 @@ def strips(
 
     Blank and bridged cells are looked up. One statement.
     """
-    found: dict[int, dict[int, Seen]] = {stack_id: {} for stack_id in cells}
+    marks_of: dict[int, dict[int, Seen]] = {stack_id: {} for stack_id in cells}
     quiet = _quiet_cells(session, cells)
-    for stack_id, own in found.items():
+    for stack_id, marked in marks_of.items():
         for mark in (*marks.get(stack_id, ()), *quiet.get(stack_id, ())):
-            before = own.get(mark.cell)
+            before = marked.get(mark.cell)
             if before is None or RANK[mark.seen] < RANK[before]:
-                own[mark.cell] = mark.seen
+                marked[mark.cell] = mark.seen
     return {
         stack_id: Strip(
-            cells[stack_id], tuple(CellMark(cell, seen) for cell, seen in sorted(own.items()))
+            cells[stack_id], tuple(CellMark(cell, seen) for cell, seen in sorted(marked.items()))
         )
-        for stack_id, own in found.items()
+        for stack_id, marked in marks_of.items()
     }
 
 
@@ -110,11 +110,11 @@ def _quiet_cells(session: Session, stack_ids: Collection[int]) -> dict[int, list
             BuildPeriod.opened_at.is_(None),
         )
     )
-    found: dict[int, list[CellMark]] = {}
+    marks_of: dict[int, list[CellMark]] = {}
     rows: Any = session.execute(union_all(blank, bridged))
     for row in rows:
-        found.setdefault(row.stack_id, []).append(CellMark(row.cell, Seen(row.seen)))
-    return found
+        marks_of.setdefault(row.stack_id, []).append(CellMark(row.cell, Seen(row.seen)))
+    return marks_of
 
 
 NAMED_MOST = 60
@@ -185,48 +185,50 @@ def floor_rows(
     session: Session, person: Person, sources: Sources, given: Mapping[str, Any], ids: Sequence[int]
 ) -> tuple[FloorStack, ...]:
     """Return what there is to tell of these stacks, in order. A constant number of statements."""
-    found = [
+    needs = [
         Found(KINDS[row.kind], row.stack_id, row.subject_id or 0, row.other_id or 0,
               row.by_id or 0, row.at, row.note or "")
         for row in session.execute(sources.details(), {**given, "stack_ids": list(ids)})
     ]  # fmt: skip
     lines = listed_stacks(session, ids)
     approved = _last_approved(session, ids)
-    parts = _fitted(session, _parts_named(found))
-    tools = _instruments(session, {it.subject_id for it in found if it.kind is NeedKind.INSTRUMENT})
+    parts = _fitted(session, _parts_named(needs))
+    tools = _instruments(
+        session, {need.subject_id for need in needs if need.kind is NeedKind.INSTRUMENT}
+    )
     ran = build_hours(session, ids)
-    records = {it.other_id for it in found if it.kind in DECIDED}
+    records = {need.other_id for need in needs if need.kind in DECIDED}
     involved = people_on(session, records)
     corrected = people_on(session, records, with_corrections=False)
-    marks = _marks(found, parts)
-    drawn = strips(session, {it: lines[it].cells or 0 for it in ids}, marks)
-    own: dict[int, list[Found]] = defaultdict(list)
-    for it in _grouped(found):
-        own[it.stack_id].append(it)
+    marks = _marks(needs, parts)
+    drawn = strips(session, {need: lines[need].cells or 0 for need in ids}, marks)
+    needs_of_stack: dict[int, list[Found]] = defaultdict(list)
+    for need in _grouped(needs):
+        needs_of_stack[need.stack_id].append(need)
 
-    def told(it: Found, line: ListedStack) -> Need:
-        part = parts.get(_part_of(it)) if it.kind in OF_PARTS else None
+    def told(need: Found, line: ListedStack) -> Need:
+        part = parts.get(_part_of(need)) if need.kind in OF_PARTS else None
         about = About(
             line.serial,
-            None if it.kind in OF_CLOSED and not it.subject_id else line.build_number,
+            None if need.kind in OF_CLOSED and not need.subject_id else line.build_number,
             line.being_written_id,
-            ran.get(it.subject_id) if it.kind is NeedKind.RAN_UNRELEASED else None,
+            ran.get(need.subject_id) if need.kind is NeedKind.RAN_UNRELEASED else None,
             part,
-            tools.get(it.subject_id, ""),
+            tools.get(need.subject_id, ""),
         )
-        act = ASKS_FOR[it.kind]
-        who = corrected if it.kind is NeedKind.CORRECTION_WAITING else involved
-        facts = RecordFacts(written_by=it.by_id, involved=who.get(it.other_id, frozenset()))
-        answer = may(person, act, facts if it.kind in DECIDED else RecordFacts())
-        look = looked_at(it, about)
-        way = address(it, about) if answer else look[1]
+        act = ASKS_FOR[need.kind]
+        who = corrected if need.kind is NeedKind.CORRECTION_WAITING else involved
+        facts = RecordFacts(written_by=need.by_id, involved=who.get(need.other_id, frozenset()))
+        answer = may(person, act, facts if need.kind in DECIDED else RecordFacts())
+        look = looked_at(need, about)
+        way = address(need, about) if answer else look[1]
         return Need(
-            it.kind,
-            sentence(it, about),
+            need.kind,
+            sentence(need, about),
             way,
             tuple(role.value for role in roles_who_may(act)),
             answer,
-            it.at,
+            need.at,
             None if way == look[1] else look,
             not answer and bool(may(person, act)),
         )
@@ -236,37 +238,39 @@ def floor_rows(
             lines[stack_id],
             drawn[stack_id],
             approved.get(stack_id),
-            tuple(told(it, lines[stack_id]) for it in own[stack_id]),
+            tuple(told(need, lines[stack_id]) for need in needs_of_stack[stack_id]),
         )
         for stack_id in ids
     )
 
 
-def _grouped(found: Sequence[Found]) -> list[Found]:
+def _grouped(needs: Sequence[Found]) -> list[Found]:
     """The needs in the order they are told; parts under one hold, uses of one tool are one."""
     first: dict[tuple[int, NeedKind, int], Found] = {}
-    for it in sorted(found, key=lambda it: (KINDS.index(it.kind), it.subject_id, it.other_id)):
-        key = (it.stack_id, it.kind, it.subject_id)
+    for need in sorted(
+        needs, key=lambda need: (KINDS.index(need.kind), need.subject_id, need.other_id)
+    ):
+        key = (need.stack_id, need.kind, need.subject_id)
         before = first.get(key)
-        first[key] = it if before is None else replace(before, more=before.more + 1)
+        first[key] = need if before is None else replace(before, more=before.more + 1)
     return list(first.values())
 
 
-def _part_of(it: Found) -> int:
-    return it.other_id if it.kind is NeedKind.HELD else it.subject_id
+def _part_of(need: Found) -> int:
+    return need.other_id if need.kind is NeedKind.HELD else need.subject_id
 
 
-def _parts_named(found: Sequence[Found]) -> set[int]:
+def _parts_named(needs: Sequence[Found]) -> set[int]:
     """The parts to be looked up: of one hold in one stack no more than a strip can show."""
     of_hold: dict[tuple[int, int], list[int]] = defaultdict(list)
     named = set()
-    for it in found:
-        if it.kind is NeedKind.HELD:
-            of_hold[it.stack_id, it.subject_id].append(it.other_id)
-        elif it.kind in OF_PARTS:
-            named.add(it.subject_id)
-    for own in of_hold.values():
-        named.update(sorted(own)[:NAMED_MOST])
+    for need in needs:
+        if need.kind is NeedKind.HELD:
+            of_hold[need.stack_id, need.subject_id].append(need.other_id)
+        elif need.kind in OF_PARTS:
+            named.add(need.subject_id)
+    for parts in of_hold.values():
+        named.update(sorted(parts)[:NAMED_MOST])
     return named
 
 
@@ -290,13 +294,13 @@ def _fitted(session: Session, part_ids: Collection[int]) -> dict[int, FittedPart
     }
 
 
-def _marks(found: Sequence[Found], parts: Mapping[int, FittedPart]) -> dict[int, list[CellMark]]:
+def _marks(needs: Sequence[Found], parts: Mapping[int, FittedPart]) -> dict[int, list[CellMark]]:
     """What the needs say of cells; of a held gasket beside a cell nothing is said of that cell."""
     marks: dict[int, list[CellMark]] = defaultdict(list)
-    for it in found:
-        part = parts.get(_part_of(it)) if it.kind in OF_PARTS else None
+    for need in needs:
+        part = parts.get(_part_of(need)) if need.kind in OF_PARTS else None
         if part is not None and part.is_mea and part.cell is not None:
-            marks[it.stack_id].append(CellMark(part.cell, SEEN_AS[it.kind]))
+            marks[need.stack_id].append(CellMark(part.cell, SEEN_AS[need.kind]))
     return marks
 
 

@@ -112,7 +112,7 @@ def _told(taken: Any, note: str, whole: bool, *conditions: Any) -> Any:
     stack_id = (
         select(build.stack_id).where(build.id == taken.c.build_id).correlate(taken)
     ).scalar_subquery()
-    own = columns(
+    need_columns = columns(
         NeedKind.INSTRUMENT,
         stack_id,
         whole=whole,
@@ -122,7 +122,7 @@ def _told(taken: Any, note: str, whole: bool, *conditions: Any) -> Any:
         note=literal(note),
     )
     return (
-        select(*own)
+        select(*need_columns)
         .where(
             taken.c.build_id.is_not(None),
             ~at_work(stack_id),
@@ -156,12 +156,12 @@ def _is_last(nuts: Any) -> Any:
     """No nut of this rod was read later while the build was closed."""
     again, later, later_in = aliased(TorqueReading), aliased(TorqueReading), aliased(RebuildRecord)
 
-    def read_later(it: Any) -> tuple[Any, ...]:
+    def read_later(entry: Any) -> tuple[Any, ...]:
         return (
-            it.stage == Stage.CLOSING,
-            known(it),
-            it.rod_number == nuts.c.rod_number,
-            it.taken_at > nuts.c.taken_at,
+            entry.stage == Stage.CLOSING,
+            known(entry),
+            entry.rod_number == nuts.c.rod_number,
+            entry.taken_at > nuts.c.taken_at,
         )
 
     in_this = exists().where(again.record_id == nuts.c.record_id, *read_later(again))
@@ -250,9 +250,9 @@ def _made_again(tests: Any) -> Any:
         step.kind == tests.c.test,
         step.done_at > tests.c.retest_after,
     )
-    found = select(test.id).join(step, step.id == test.step_id)
-    in_this = found.where(test.record_id == tests.c.record_id, *later)
-    in_another = found.join(record, record.id == test.record_id).where(
+    later_step = select(test.id).join(step, step.id == test.step_id)
+    in_this = later_step.where(test.record_id == tests.c.record_id, *later)
+    in_another = later_step.join(record, record.id == test.record_id).where(
         record.base_build_id == tests.c.build_id, record.state != RecordState.VOID, *later
     )
     return or_(exists(in_this.correlate(tests)), exists(in_another.correlate(tests)))
@@ -273,10 +273,10 @@ class Sources:
     def of(cls, session: Session) -> "Sources":
         """Return the margins the figures in force set. One statement."""
         figures = _figures_in_force(session)
-        leaks = tuple(it for it, of in figures.items() if of.leak and of.leak.limits)
+        leaks = tuple(design_id for design_id, of in figures.items() if of.leak and of.leak.limits)
         settle = tuple(
-            (it, round(60 * of.clamp.settling_minutes))
-            for it, of in figures.items()
+            (design_id, round(60 * of.clamp.settling_minutes))
+            for design_id, of in figures.items()
             if of.clamp and of.clamp.settling_minutes > 0
         )
         return cls(leaks, settle)

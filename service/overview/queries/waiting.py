@@ -38,26 +38,26 @@ def waiting(*, whole: bool) -> list[Any]:
     ]
 
 
-def _records(state: RecordState, kind: NeedKind, at: Any, whole: bool) -> Any:
+def _records(state: RecordState, kind: NeedKind, column: Any, whole: bool) -> Any:
     """Subject and other: the record. Note: its kind."""
-    own = columns(
+    need_columns = columns(
         kind,
         RebuildRecord.stack_id,
         whole=whole,
         subject_id=RebuildRecord.id,
         other_id=RebuildRecord.id,
         by_id=RebuildRecord.written_by_id,
-        at=at,
+        at=column,
         note=RebuildRecord.kind,
     )
-    return select(*own).where(
+    return select(*need_columns).where(
         RebuildRecord.state == state, *among(RebuildRecord.stack_id, whole=whole)
     )
 
 
 def _corrections(whole: bool) -> Any:
     """Subject: the correction. Other: its record. Note: of what."""
-    own = columns(
+    need_columns = columns(
         NeedKind.CORRECTION_WAITING,
         RebuildRecord.stack_id,
         whole=whole,
@@ -68,7 +68,7 @@ def _corrections(whole: bool) -> Any:
         note=Correction.subject_label,
     )
     return (
-        select(*own)
+        select(*need_columns)
         .select_from(Correction)
         .join(RebuildRecord, RebuildRecord.id == Correction.record_id)
         .where(
@@ -80,7 +80,7 @@ def _corrections(whole: bool) -> Any:
 
 def _failing(whole: bool) -> Any:
     """Subject: the MEA. Note: why somebody says so."""
-    own = columns(
+    need_columns = columns(
         NeedKind.FAILING,
         Part.stack_id,
         whole=whole,
@@ -89,7 +89,7 @@ def _failing(whole: bool) -> Any:
         note=FailingMark.reason,
     )
     return (
-        select(*own)
+        select(*need_columns)
         .select_from(FailingMark)
         .join(Part, Part.id == FailingMark.part_id)
         .where(
@@ -102,7 +102,7 @@ def _failing(whole: bool) -> Any:
 
 def _rule_met(whole: bool) -> Any:
     """Subject: the MEA, unless somebody confirmed it. Note: the rule's reasons as JSON."""
-    own = columns(
+    need_columns = columns(
         NeedKind.RULE_MET,
         Part.stack_id,
         whole=whole,
@@ -113,7 +113,7 @@ def _rule_met(whole: bool) -> Any:
     )
     newer, mark = aliased(FailingRule), aliased(FailingMark)
     return (
-        select(*own)
+        select(*need_columns)
         .select_from(FailingRule)
         .join(RuleVerdict, RuleVerdict.rule_id == hide_from_index(FailingRule.id))
         .join(Part, Part.id == RuleVerdict.part_id)
@@ -132,7 +132,7 @@ def _rule_met(whole: bool) -> Any:
 def _held(whole: bool, *, of_lot: bool) -> Any:
     """Subject: the hold. Other: the part. Note: the reason."""
     held = Part.lot_id == Hold.lot_id if of_lot else Part.id == Hold.part_id
-    own = columns(
+    need_columns = columns(
         NeedKind.HELD,
         Part.stack_id,
         whole=whole,
@@ -142,7 +142,7 @@ def _held(whole: bool, *, of_lot: bool) -> Any:
         note=Hold.reason,
     )
     return (
-        select(*own)
+        select(*need_columns)
         .select_from(Hold)
         .join(Part, held)
         .where(
@@ -159,11 +159,11 @@ def _silent(whole: bool) -> Any:
     """Time: the last report. A stack that stands open, or is not built, is not waited for."""
     last = func.max(HourReport.last_at)
     present = aliased(BuildPeriod)
-    own = columns(
+    need_columns = columns(
         NeedKind.SILENT, HourMeter.stack_id, whole=whole, subject_id=HourMeter.id, at=last
     )
     return (
-        select(*own)
+        select(*need_columns)
         .select_from(HourMeter)
         .join(HourReport, HourReport.meter_id == HourMeter.id)
         .where(

@@ -73,28 +73,28 @@ class About:
     instrument: str
 
 
-def sentence(found: Found, about: About) -> str:
+def sentence(need: Found, about: About) -> str:
     """Say what is the matter, in a sentence. Times stand beside it."""
     build = f"Build {about.build_number}" if about.build_number else "The closed stack"
-    reasons = _reasons(found.note) if found.kind is NeedKind.RULE_MET else ""
+    reasons = _reasons(need.note) if need.kind is NeedKind.RULE_MET else ""
     part = about.part.words if about.part else "A part"
-    number, of = found.subject_id, found.note
-    said = {
+    number, of = need.subject_id, need.note
+    sentences = {
         NeedKind.RAN_UNRELEASED: f"{build} {_ran(about.ran, of)} and is not released.",
         NeedKind.FAILING: f"{part} is failing and still fitted: {_ended(of)}",
         NeedKind.RULE_MET: f"{part} meets the rule for failing: {reasons}",
         NeedKind.LEAK_TEST: _leak(of, build),
         NeedKind.RE_TORQUE: f"{build} has settled: its nuts were not read again.",
         NeedKind.INSTRUMENT: f"{about.instrument} was used on {_begun_small(build)} {of}.",
-        NeedKind.HELD: f"{part}{_and_more(found.more)} on hold: {_ended(of)}",
+        NeedKind.HELD: f"{part}{_and_more(need.more)} on hold: {_ended(of)}",
         NeedKind.SILENT: "The bench has stopped reporting its hours.",
         NeedKind.RECORD_WAITING: f"Record {number} ({of}) waits for an approval.",
         NeedKind.CORRECTION_WAITING: (
-            f"A correction of record {found.other_id} ({of}) waits for a decision."
+            f"A correction of record {need.other_id} ({of}) waits for a decision."
         ),
         NeedKind.SENT_BACK: f"Record {number} ({of}) was sent back.",
     }
-    return said[found.kind]
+    return sentences[need.kind]
 
 
 def _begun_small(text: str) -> str:
@@ -126,7 +126,11 @@ def _and_more(more: int) -> str:
 
 def _reasons(note: str) -> str:
     """What of the rule is met."""
-    met = [one.words for one in read_reasons(note) if one.answer is RuleAnswer.MET]
+    met = [
+        read_reason.words
+        for read_reason in read_reasons(note)
+        if read_reason.answer is RuleAnswer.MET
+    ]
     return _ended("; ".join(met[:MOST_REASONS]))
 
 
@@ -135,37 +139,37 @@ def _ended(text: str) -> str:
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
-def address(found: Found, about: About) -> str:
+def address(need: Found, about: About) -> str:
     """Return the address where somebody who may see to it sees to it."""
     stack = quote(about.serial, safe="")
     cell = about.part.cell if about.part else None
     replaced = f"?replace_cells={cell}" if cell else ""
     acts = {
         NeedKind.FAILING: f"/stacks/{stack}/changeover{replaced}",
-        NeedKind.RULE_MET: f"/parts/{found.subject_id}/failing",
+        NeedKind.RULE_MET: f"/parts/{need.subject_id}/failing",
         NeedKind.LEAK_TEST: _at_the_bench(about, stack, "tests", "inspection"),
         NeedKind.RE_TORQUE: _at_the_bench(about, stack, "torque", "re-torque"),
     }
-    return acts.get(found.kind) or looked_at(found, about)[1]
+    return acts.get(need.kind) or looked_at(need, about)[1]
 
 
-def looked_at(found: Found, about: About) -> tuple[str, str]:
+def looked_at(need: Found, about: About) -> tuple[str, str]:
     """Return where anybody looks at it: the page in a word, and its address."""
     stack = f"/stacks/{quote(about.serial, safe='')}"
-    closed = f"/builds/{found.subject_id}/release" if found.subject_id else stack
+    closed = f"/builds/{need.subject_id}/release" if need.subject_id else stack
     return {
         NeedKind.RAN_UNRELEASED: ("verdicts", closed),
-        NeedKind.FAILING: ("trace", f"/parts/{found.subject_id}/trace"),
-        NeedKind.RULE_MET: ("life", f"/parts/{found.subject_id}/life"),
+        NeedKind.FAILING: ("trace", f"/parts/{need.subject_id}/trace"),
+        NeedKind.RULE_MET: ("life", f"/parts/{need.subject_id}/life"),
         NeedKind.LEAK_TEST: ("verdicts", closed),
         NeedKind.RE_TORQUE: ("verdicts", closed),
-        NeedKind.INSTRUMENT: ("instrument", f"/instruments/{found.subject_id}"),
-        NeedKind.HELD: ("hold", f"/holds/{found.subject_id}"),
+        NeedKind.INSTRUMENT: ("instrument", f"/instruments/{need.subject_id}"),
+        NeedKind.HELD: ("hold", f"/holds/{need.subject_id}"),
         NeedKind.SILENT: ("hours", f"{stack}/hours"),
-        NeedKind.RECORD_WAITING: ("record", f"/records/{found.subject_id}/approval"),
-        NeedKind.CORRECTION_WAITING: ("correction", f"/corrections/{found.subject_id}"),
-        NeedKind.SENT_BACK: ("record", f"/records/{found.subject_id}/approval"),
-    }[found.kind]
+        NeedKind.RECORD_WAITING: ("record", f"/records/{need.subject_id}/approval"),
+        NeedKind.CORRECTION_WAITING: ("correction", f"/corrections/{need.subject_id}"),
+        NeedKind.SENT_BACK: ("record", f"/records/{need.subject_id}/approval"),
+    }[need.kind]
 
 
 def _at_the_bench(about: About, stack: str, place: str, kind: str) -> str:

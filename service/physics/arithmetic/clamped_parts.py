@@ -124,11 +124,11 @@ class Assembly:
         """By how many m the rigid layers give per N."""
         return sum(layer.compliance for layer in self.rigid)
 
-    def gap_name(self, at: int) -> str:
-        """Return what a gap is called in a message; ``at`` counts `gaps` from 0."""
-        if at < len(self.cells):
-            return f"cell {at + 1}"
-        return f"coolant layer {at - len(self.cells) + 1}"
+    def gap_name(self, index: int) -> str:
+        """Return what a gap is called in a message; ``index`` counts `gaps` from 0."""
+        if index < len(self.cells):
+            return f"cell {index + 1}"
+        return f"coolant layer {index - len(self.cells) + 1}"
 
 
 def with_cells(assembly: Assembly, by: int, cell: Gap, coolant: Gap | None = None) -> Assembly:

@@ -149,11 +149,11 @@ def preloads(readings: Sequence[TorqueValue], law: Law) -> Preloads:
     if not readings:
         raise Inconsistent("No torque is given.")
     off = tagged(INSTRUMENT, 1.0, standard_uncertainty(1.0))
-    found = [
+    loads = [
         torque_number(reading, off) / lever
         for reading, lever in zip(readings, law.levers(len(readings)), strict=True)
     ]
-    return Preloads(tuple(map(estimate, found)), estimate(sum(found[1:], start=found[0])))
+    return Preloads(tuple(map(estimate, loads)), estimate(sum(loads[1:], start=loads[0])))
 
 
 def preload(reading: TorqueValue, law: Law) -> Estimate:
@@ -187,10 +187,10 @@ def torque_for(preload_n: float | Estimate, law: Law, deviation: float = 0.0) ->
     >>> round(torque_for(10e3, NutFactor(0.2, 0.008)).value, 9)
     16.0
     """
-    wanted = preload_n if isinstance(preload_n, Estimate) else Estimate(preload_n)
-    more_than_zero("the preload", wanted.value, "N")
+    wanted_preload = preload_n if isinstance(preload_n, Estimate) else Estimate(preload_n)
+    more_than_zero("the preload", wanted_preload.value, "N")
     off = tagged(INSTRUMENT, 1.0, standard_uncertainty(deviation))
-    return estimate(spread(wanted) * law.levers(1)[0] * off)
+    return estimate(spread(wanted_preload) * law.levers(1)[0] * off)
 
 
 def nut_factor_of(law: ThreadFriction) -> float:

@@ -88,21 +88,21 @@ def tilt_stiffness(plane: Array, area: ActiveArea, beds: Beds) -> Array:
     return np.asarray(stiffness, dtype=np.float64)
 
 
-def balanced_plane(wanted: Array, area: ActiveArea, beds: Beds) -> Array:
+def balanced_plane(balance: Array, area: ActiveArea, beds: Beds) -> Array:
     """Find the plane that balances this force (N) and these moments (N·m; of x, of y).
 
     Newton's steps, shortened where they overshoot; balanced to `TOLERANCE`. The plane is the
     sinking in m at the middle and its slopes along x and y, of one cell. Raises OutOfRange where
     the force lies off the bed, NoSolution where no balance is found.
     """
-    _refuse_tipping(wanted, area, beds)
+    _refuse_tipping(balance, area, beds)
     scale = np.array([1.0, 2 / area.width_m, 2 / area.depth_m])
     level = np.zeros(3)
     whole = beds.stiffness_pa_m * area.area_m2
-    level[0] = (wanted[0] - beds.pressure_pa * area.area_m2) / whole
-    plane, out = level, (_borne(level, area, beds) - wanted) * scale
+    level[0] = (balance[0] - beds.pressure_pa * area.area_m2) / whole
+    plane, out = level, (_borne(level, area, beds) - balance) * scale
     for _step in range(MOST_STEPS):
-        if np.abs(out).max() <= TOLERANCE * wanted[0]:
+        if np.abs(out).max() <= TOLERANCE * balance[0]:
             return plane
         try:
             step = np.linalg.solve(tilt_stiffness(plane, area, beds), out / scale)
@@ -110,7 +110,7 @@ def balanced_plane(wanted: Array, area: ActiveArea, beds: Beds) -> Array:
             raise NoSolution("the balance of the plate", plane.tolist()) from trouble
         for halvings in range(30):
             tried = plane - step / 2**halvings
-            new = (_borne(tried, area, beds) - wanted) * scale
+            new = (_borne(tried, area, beds) - balance) * scale
             if np.linalg.norm(new) < np.linalg.norm(out):
                 break
         plane, out = tried, new
@@ -131,15 +131,15 @@ def _borne(plane: Array, area: ActiveArea, beds: Beds) -> Array:
 
 def _gasket_moments(plane: Array, area: ActiveArea, beds: Beds) -> Array:
     """Length of the gasket that bears, and its moments, as a matrix over (1, x, y)."""
-    found = np.zeros((3, 3))
+    moments = np.zeros((3, 3))
     if not beds.line_stiffness_n_m2:
-        return found
+        return moments
     outside = 2 * beds.gasket_outside_m
     corners = ActiveArea(area.width_m + outside, area.depth_m + outside).corners
     line = _start(beds.line_load_n_m) + beds.line_stiffness_n_m2 * plane
     for start, end in zip(corners, (*corners[1:], corners[0]), strict=True):
-        found += _segment_moments(_clipped([start, end], line, closed=False))
-    return found
+        moments += _segment_moments(_clipped([start, end], line, closed=False))
+    return moments
 
 
 def _clipped(corners: list[Place], plane: Array, *, closed: bool) -> list[Place]:
@@ -147,11 +147,11 @@ def _clipped(corners: list[Place], plane: Array, *, closed: bool) -> list[Place]
     heights = [float(plane[0] + plane[1] * x + plane[2] * y) for x, y in corners]
     count = len(corners)
     kept: list[Place] = []
-    for at in range(count):
-        (x, y), height, after = corners[at], heights[at], (at + 1) % count
+    for index in range(count):
+        (x, y), height, after = corners[index], heights[index], (index + 1) % count
         if height >= 0:
             kept.append((x, y))
-        goes_on = closed or at + 1 < count
+        goes_on = closed or index + 1 < count
         if goes_on and (height >= 0) != (heights[after] >= 0):
             share = height / (height - heights[after])
             next_x, next_y = corners[after]
@@ -183,10 +183,10 @@ def _segment_moments(ends: list[Place]) -> Array:
     return np.asarray(length * (2 * both + mixed) / 6, dtype=np.float64)
 
 
-def _refuse_tipping(wanted: Array, area: ActiveArea, beds: Beds) -> None:
+def _refuse_tipping(balance: Array, area: ActiveArea, beds: Beds) -> None:
     outside = beds.gasket_outside_m if beds.line_stiffness_n_m2 else 0.0
-    for name, moment, side in (("x", wanted[1], area.width_m), ("y", wanted[2], area.depth_m)):
-        place, reach = float(moment / wanted[0]), side / 2 + outside
+    for name, moment, side in (("x", balance[1], area.width_m), ("y", balance[2], area.depth_m)):
+        place, reach = float(moment / balance[0]), side / 2 + outside
         if abs(place) > 0.98 * reach:
             raise OutOfRange(
                 f"{name} of the sum of the rods' loads",

@@ -139,29 +139,33 @@ class GapColumns:
     def __init__(self, gaps: Sequence[Gap]) -> None:
         """Lay the gaps out; those of one material are evaluated together."""
         self.count = len(gaps)
-        beds: Array = np.array([_NO_BED if it.bed is None else _bed_row(it.bed) for it in gaps])
+        beds: Array = np.array([_NO_BED if gap.bed is None else _bed_row(gap.bed) for gap in gaps])
         self.area, self.thickness, self.recess = beds[:, 0], beds[:, 1], beds[:, 2]
         self.bed_seen, self.u_thickness, self.bed_expansion = beds[:, 3], beds[:, 4], beds[:, 5]
         gaskets: Array = np.array(
-            [_NO_GASKET if it.gasket is None else _gasket_row(it.gasket) for it in gaps]
+            [_NO_GASKET if gap.gasket is None else _gasket_row(gap.gasket) for gap in gaps]
         )
         self.length, self.height, self.groove = gaskets[:, 0], gaskets[:, 1], gaskets[:, 2]
         self.gasket_seen, self.u_height = gaskets[:, 3], gaskets[:, 4]
         self.gasket_expansion = gaskets[:, 5]
         self.stop: Array = np.array([gap.stop_gap_m for gap in gaps])
         self.beds = _by_material([None if gap.bed is None else gap.bed.soft for gap in gaps])
-        self.gaskets = _by_material([None if it.gasket is None else it.gasket.soft for it in gaps])
+        self.gaskets = _by_material(
+            [None if gap.gasket is None else gap.gasket.soft for gap in gaps]
+        )
         self.snug = self._snug()
 
     def _snug(self) -> Array:
         """Where gasket or MEA just touch, thinner by what earlier closings left."""
         left = np.full(self.count, -np.inf)
-        for soft, at in self.beds:
-            set_now = 1 - soft.set_share * self.bed_seen[at]
-            left[at] = self.thickness[at] * set_now - self.recess[at]
-        for soft, at in self.gaskets:
-            set_now = 1 - soft.set_share * self.gasket_seen[at]
-            left[at] = np.maximum(left[at], self.height[at] * set_now - self.groove[at])
+        for soft, curve_index in self.beds:
+            set_now = 1 - soft.set_share * self.bed_seen[curve_index]
+            left[curve_index] = self.thickness[curve_index] * set_now - self.recess[curve_index]
+        for soft, curve_index in self.gaskets:
+            set_now = 1 - soft.set_share * self.gasket_seen[curve_index]
+            left[curve_index] = np.maximum(
+                left[curve_index], self.height[curve_index] * set_now - self.groove[curve_index]
+            )
         return np.asarray(np.maximum(left, self.stop), dtype=np.float64)
 
     def after(self, states: GapStates, warmer_k: float = 0.0) -> "GapColumns":
@@ -247,8 +251,8 @@ class GapColumns:
             (self.beds, states.strain, "the strain of the MEA of"),
             (self.gaskets, states.squeeze, "the squeeze of the gasket of"),
         ):
-            for soft, at in groups:
-                worst = at[int(np.argmax(x[at]))]
+            for soft, index in groups:
+                worst = index[int(np.argmax(x[index]))]
                 soft.check(f"{what} {name(worst)}", float(x[worst]))
 
 
@@ -284,18 +288,18 @@ Groups = tuple[tuple[Soft, npt.NDArray[np.intp]], ...]
 def _by_material(softs: Sequence[Soft | None]) -> Groups:
     """Equal materials together; hashing each once, not once a gap, is what makes this quick."""
     by_object: dict[int, list[int]] = {}
-    for at, soft in enumerate(softs):
-        by_object.setdefault(id(soft), []).append(at)
-    found: dict[Soft, list[int]] = {}
+    for index, soft in enumerate(softs):
+        by_object.setdefault(id(soft), []).append(index)
+    indices_of: dict[Soft, list[int]] = {}
     for places in by_object.values():
         soft = softs[places[0]]
         if soft is not None:
-            found.setdefault(soft, []).extend(places)
-    return tuple((soft, np.array(sorted(places))) for soft, places in found.items())
+            indices_of.setdefault(soft, []).extend(places)
+    return tuple((soft, np.array(sorted(places))) for soft, places in indices_of.items())
 
 
 def _answers(groups: Groups, x: Array, seen: Array) -> tuple[Array, Array]:
     y, slope = np.zeros_like(x), np.zeros_like(x)
-    for soft, at in groups:
-        y[at], slope[at] = soft.answer(x[at], seen[at])
+    for soft, index in groups:
+        y[index], slope[index] = soft.answer(x[index], seen[index])
     return y, slope

@@ -77,7 +77,7 @@ def reference(name: str) -> Reference:
     raise OutOfRange("the reference condition", name or "missing", "", allowed)
 
 
-def volume_flow(amount_mol_s: float, at: Reference = NORMAL) -> float:
+def volume_flow(amount_mol_s: float, condition: Reference = NORMAL) -> float:
     """Compute the m³/s this flow (mol/s) fills at a reference condition.
 
     >>> round(volume_flow(1 / (2 * FARADAY)) * 6e7, 3)
@@ -85,10 +85,10 @@ def volume_flow(amount_mol_s: float, at: Reference = NORMAL) -> float:
 
     Source of the example: hydrogen for 1 A in one cell, in cm³/min at 0 °C (Faraday's law).
     """
-    return amount_mol_s * at.molar_volume
+    return amount_mol_s * condition.molar_volume
 
 
-def amount_flow(volume_m3_s: float, at: Reference = NORMAL) -> float:
+def amount_flow(volume_m3_s: float, condition: Reference = NORMAL) -> float:
     """Compute the mol/s of this flow (m³/s at a reference condition).
 
     >>> round(amount_flow(1e-6 / 60) * 1e7, 3)
@@ -96,7 +96,7 @@ def amount_flow(volume_m3_s: float, at: Reference = NORMAL) -> float:
 
     Source of the example: 1 cm³/min at 0 °C is 7.436e-7 mol/s (gas-flow conversion factors, NIST).
     """
-    return volume_m3_s / at.molar_volume
+    return volume_m3_s / condition.molar_volume
 
 
 def throughput(amount_mol_s: float, temperature_k: float = ZERO_CELSIUS_K) -> float:

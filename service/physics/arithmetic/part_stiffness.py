@@ -143,10 +143,10 @@ def stiffness_from(kind: Kind, data: Mapping[str, Any]) -> PartStiffness:
 
     Raises Inconsistent or OutOfRange naming what is missing or wrong.
     """
-    found = check_form(FORM, data)
-    word = found.pop("is", None)
+    stiffness = check_form(FORM, data)
+    word = stiffness.pop("is", None)
     allowed = OF_KIND.get(kind, ())
     if word not in allowed:
         right = " or ".join(allowed) or f"nothing: a {kind} gives nothing mechanically"
         raise OutOfRange(f"the stiffness of a {kind}", word or "missing", "", right)
-    return from_data(_WORDS[str(word)], found, f"the stiffness of a {kind}")
+    return from_data(_WORDS[str(word)], stiffness, f"the stiffness of a {kind}")

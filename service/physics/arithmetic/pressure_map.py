@@ -90,8 +90,8 @@ def pressure_map(
     Source of the example: axial load and bending of a rectangle (strength of materials).
     """
     within("the number of fields along a side", fine, "", 1, 400)
-    wanted = resultant_of(rods)
-    plane = balanced_plane(wanted, area, beds)
+    resultant = resultant_of(rods)
+    plane = balanced_plane(resultant, area, beds)
     active = active_area_moments(plane, area, beds)
     pressure = pressure_plane(plane, beds)
     borne = float(active[0] @ pressure)
@@ -104,8 +104,8 @@ def pressure_map(
     )
     sinking = plane * beds.cells
     return PressureMap(
-        float(wanted[0]),
-        (float(wanted[1] / wanted[0]), float(wanted[2] / wanted[0])),
+        float(resultant[0]),
+        (float(resultant[1] / resultant[0]), float(resultant[2] / resultant[0])),
         borne,
         mean,
         min(corners),
@@ -176,9 +176,9 @@ def _u_corners(
     places = np.array([[1.0, rod.x_m, rod.y_m] for rod in rods]).T
     loads = places * np.array([rod.u_load_n for rod in rods])
     moved = np.linalg.solve(tilt_stiffness(plane, area, beds), loads)
-    found = []
+    corners = []
     for x, y in area.corners:
         each = beds.stiffness_pa_m * (np.array([1.0, x, y]) @ moved)
         bears = _pressure(plane, beds, x, y) > 0
-        found.append(float(np.linalg.norm(each)) if bears else 0.0)
-    return tuple(found)
+        corners.append(float(np.linalg.norm(each)) if bears else 0.0)
+    return tuple(corners)

@@ -185,25 +185,25 @@ def _effects(
         )
 
     parts = force.parts or ((FORCE, force.u),)
-    found = {
+    effects = {
         name: effect(-give * u, zero, zero, -u * assembly.rigid_compliance) for name, u in parts
     }
     d_stress, d_line = states.stress_pa * u_bed, states.line_load_n_m * u_gasket
-    found[GDL_CURVE] = effect(give * columns.area * d_stress, d_stress, zero)
-    found[GASKET_CURVE] = effect(give * columns.length * d_line, zero, d_line)
-    found[MEA_THICKNESS] = effect(give * columns.area * thicker, thicker, zero)
-    found[GASKET_HEIGHT] = effect(give * columns.length * higher, zero, higher)
+    effects[GDL_CURVE] = effect(give * columns.area * d_stress, d_stress, zero)
+    effects[GASKET_CURVE] = effect(give * columns.length * d_line, zero, d_line)
+    effects[MEA_THICKNESS] = effect(give * columns.area * thicker, thicker, zero)
+    effects[GASKET_HEIGHT] = effect(give * columns.length * higher, zero, higher)
     rigid = sum(layer.count * layer.u_thickness_m for layer in assembly.half_plates)
     others = hypot(*(layer.count * layer.u_thickness_m for layer in assembly.ends))
-    found[RIGID_HEIGHT] = _Effect(zero, zero, hypot(rigid, others))
-    return found
+    effects[RIGID_HEIGHT] = _Effect(zero, zero, hypot(rigid, others))
+    return effects
 
 
 def _curve_u(columns: GapColumns, *, bed: bool) -> Array:
-    found = np.zeros(columns.count)
-    for soft, at in columns.beds if bed else columns.gaskets:
-        found[at] = soft.u_relative
-    return found
+    curve_u = np.zeros(columns.count)
+    for soft, index in columns.beds if bed else columns.gaskets:
+        curve_u[index] = soft.u_relative
+    return curve_u
 
 
 def _mean(values: Array, effects: dict[str, Array], counted: Flags) -> Estimate | None:

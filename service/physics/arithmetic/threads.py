@@ -96,12 +96,12 @@ def thread(size: str) -> Thread:
     >>> thread("m8×1").pitch_m
     0.001
     """
-    found = _SIZE.fullmatch(size)
-    if found is None:
+    match = _SIZE.fullmatch(size)
+    if match is None:
         raise OutOfRange("the thread", size.strip() or "missing", "", "a size such as M8 or M8x1")
-    diameter = float(found["d"])
-    pitch = float(found["p"]) if found["p"] else _COARSE_PITCH_MM.get(int(diameter))
-    if pitch is None or (found["p"] is None and diameter not in _COARSE_PITCH_MM):
+    diameter = float(match["d"])
+    pitch = float(match["p"]) if match["p"] else _COARSE_PITCH_MM.get(int(diameter))
+    if pitch is None or (match["p"] is None and diameter not in _COARSE_PITCH_MM):
         sizes = ", ".join(f"M{d}" for d in _COARSE_PITCH_MM)
         raise OutOfRange("the thread", size.strip(), "", f"{sizes}, or with a pitch, such as M7x1")
     more_than_zero("the pitch", pitch, "mm")
@@ -109,7 +109,7 @@ def thread(size: str) -> Thread:
         raise OutOfRange(
             "the thread", size.strip(), "", "M1 to M64 with a pitch up to a quarter of the diameter"
         )
-    name = f"M{diameter:g}" if found["p"] is None else f"M{diameter:g}x{pitch:g}"
+    name = f"M{diameter:g}" if match["p"] is None else f"M{diameter:g}x{pitch:g}"
     return Thread(name, diameter / 1e3, pitch / 1e3)
 
 
@@ -118,14 +118,14 @@ def hexagon_bearing(of: Thread) -> BearingFace:
 
     Raises OutOfRange where the table has no such size: give the diameters of the washer instead.
     """
-    found = _HEXAGON_MM.get(round(of.nominal_diameter_m * 1e3))
+    bearing = _HEXAGON_MM.get(round(of.nominal_diameter_m * 1e3))
     if (
-        found is None
+        bearing is None
         or abs(round(of.nominal_diameter_m * 1e3) - of.nominal_diameter_m * 1e3) > 1e-9
     ):
         sizes = ", ".join(f"M{d}" for d in _HEXAGON_MM)
         raise OutOfRange("the nut's size", of.size, "", f"{sizes}, or diameters of one's own")
-    return BearingFace(found[0] / 1e3, found[1] / 1e3)
+    return BearingFace(bearing[0] / 1e3, bearing[1] / 1e3)
 
 
 _ISO_898 = {  # proof, yield, tensile strength in MPa

@@ -62,7 +62,7 @@ def _places(ring: int) -> list[int]:
         half = ring // 2
         return [place for first in _places(half) for place in (first, first + half)]
     step = max(ring // 2, 1)
-    return [at * step % ring for at in range(ring)]
+    return [index * step % ring for index in range(ring)]
 
 
 def around(rods: Sequence[Rod]) -> tuple[int, ...]:

@@ -72,20 +72,20 @@ def cheapest(
     choices = [some for wish in wishes for some in options(stack, wish)]
     best: tuple[tuple[float, bool, int], Option, list[Place], list[Way]] | None = None
     for combination in _combinations(stack, choices, renewing, weights):
-        edits = [edit for one in combination for edit in one.edits]
+        edits = [edit for option in combination for edit in option.edits]
         option = Option(
             tuple(sorted(edits, key=lambda edit: edit[:2])),
-            tuple(leaving for one in combination for leaving in one.leaving),
+            tuple(leaving for option in combination for leaving in option.leaving),
         )
-        wanted = wanted_pile(stack, option.edits)
-        if wanted is None:
+        pile = wanted_pile(stack, option.edits)
+        if pile is None:
             continue
-        found = ways(stack, wanted, renewing, may_open=may, weights=weights)
-        if not found:
+        ways_found = ways(stack, pile, renewing, may_open=may, weights=weights)
+        if not ways_found:
             continue
-        rank = (found[0].cost, found[0].ends != (End.FREE,), len(found[0].ends))
+        rank = (ways_found[0].cost, ways_found[0].ends != (End.FREE,), len(ways_found[0].ends))
         if best is None or rank < best[0]:
-            best = (rank, option, wanted, found)
+            best = (rank, option, pile, ways_found)
     if best is None:
         reason = "they want the same layers out twice"
         raise Inconsistent(f"These changes contradict each other: {reason}.")
@@ -110,24 +110,24 @@ def _combinations(
         renewed = sum(renewing.at(index) for index in stays if index is not None)
         return weights.pair * pairs_parted(stack, stays) + weights.renewal * renewed
 
-    ordered = sorted(choices, key=lambda some: min(one.edits[0].start for one in some))
+    ordered = sorted(choices, key=lambda some: min(option.edits[0].start for option in some))
     settled = [min(some, key=all_lifted) for some in ordered]
     for first, second in pairwise(range(len(ordered))):
-        for one, other in product(ordered[first], ordered[second]):
-            yield (*settled[:first], one, other, *settled[second + 1 :])
+        for chosen, other in product(ordered[first], ordered[second]):
+            yield (*settled[:first], chosen, other, *settled[second + 1 :])
 
 
 def wanted_pile(stack: Placed, edits: Sequence[Edit]) -> list[Place] | None:
     """Return the pile after the edits; None where they overlap."""
     places: list[Place] = []
-    at = 0
+    reached = 0
     for edit in edits:
-        if edit.start < at:
+        if edit.start < reached:
             return None
-        places += [Place(stack.item(index), index) for index in range(at, edit.start)]
+        places += [Place(stack.item(index), index) for index in range(reached, edit.start)]
         places += edit.places
-        at = edit.stop
-    places += [Place(stack.item(index), index) for index in range(at, len(stack.pile))]
+        reached = edit.stop
+    places += [Place(stack.item(index), index) for index in range(reached, len(stack.pile))]
     return places
 
 
@@ -176,11 +176,11 @@ def is_new(place: Place, renewing: Renewing, reached: frozenset[int]) -> bool:
 
 
 def staying_lots(
-    stack: Placed, wanted: Sequence[Place], renewing: Renewing, reached: frozenset[int]
+    stack: Placed, wanted_places: Sequence[Place], renewing: Renewing, reached: frozenset[int]
 ) -> dict[Item, frozenset[str | None]]:
     """Return the lots of the parts that stay or go back, for each item."""
     lots: dict[Item, set[str | None]] = defaultdict(set)
-    for place in wanted:
+    for place in wanted_places:
         if place.old is not None and place.item and not is_new(place, renewing, reached):
             layer = stack.pile[place.old]
             if layer.kind is place.item.kind:
@@ -189,16 +189,16 @@ def staying_lots(
 
 
 def laid_of(
-    stack: Placed, wanted: Sequence[Place], picked: Picked, needs: Sequence[Need]
+    stack: Placed, wanted_places: Sequence[Place], picked: Picked, needs: Sequence[Need]
 ) -> tuple[tuple[Layer, ...], float | None]:
     """Return the new pile, and its height in mm where all thicknesses are known."""
-    picks = {one.position: one for one in picked.picks}
+    picks = {pick.position: pick for pick in picked.picks}
     new = {need.place for need in needs}
     known = True
     layers = []
-    for at, place in enumerate(wanted):
-        position = at + 1
-        if place.old is not None and at not in new:
+    for index, place in enumerate(wanted_places):
+        position = index + 1
+        if place.old is not None and index not in new:
             layers.append(stack.pile[place.old].at(position, None))
         elif position in picks:
             layers.append(
@@ -214,12 +214,12 @@ def laid_of(
 def lifts_of(
     stack: Placed,
     way: Way,
-    wanted: Sequence[Place],
+    wanted_places: Sequence[Place],
     leaving: Mapping[int, str],
     renewing: Renewing,
 ) -> Iterator[Lift]:
     """Return what is lifted off, in this order, and what becomes of it."""
-    staying = {place.old for place in wanted}
+    staying = {place.old for place in wanted_places}
     for end in way.ends:
         for index in _lifted_at(end, way, len(stack.pile)):
             if renewing.at(index) and (index in staying or index in leaving):
@@ -239,17 +239,17 @@ def _lifted_at(end: End, way: Way, layers: int) -> Iterable[int]:
 
 
 def renewals_of(
-    stack: Placed, wanted: Sequence[Place], renewing: Renewing, reached: frozenset[int]
+    stack: Placed, wanted_places: Sequence[Place], renewing: Renewing, reached: frozenset[int]
 ) -> Iterator[Renewal]:
     """Return what must be renewed because it is reached, in the order of the new pile."""
-    for place in wanted:
+    for place in wanted_places:
         if place.old is not None and is_new(place, renewing, reached):
             yield Renewal(stack.pile[place.old], renewing.reasons[place.old])
 
 
 def put_on_of(
     way: Way,
-    wanted: Sequence[Place],
+    wanted_places: Sequence[Place],
     layers: Sequence[Layer],
     renewing: Renewing,
     wanting: set[int],
@@ -263,10 +263,10 @@ def put_on_of(
             order: Iterable[int] = range(len(layers)) if free else range(len(layers) - 1, -1, -1)
         else:
             order = range(high, len(layers)) if end is End.FREE else range(low - 1, -1, -1)
-        for at in order:
-            index = wanted[at].old
+        for position in order:
+            index = wanted_places[position].old
             again = index is not None and not renewing.at(index)
-            yield PutOn(end, layers[at], again, layers[at].position in wanting)
+            yield PutOn(end, layers[position], again, layers[position].position in wanting)
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,30 +336,30 @@ def plan(
 
     Source: common practice, no source.
     """
-    found = placed(pattern, pile)
-    renewing = renewing_of(found, worn or {})
-    option, wanted, found_ways = cheapest(found, wishes, renewing, may_open, weights)
+    placed_pile = placed(pattern, pile)
+    renewing = renewing_of(placed_pile, worn or {})
+    option, wanted_places, found_ways = cheapest(placed_pile, wishes, renewing, may_open, weights)
     way = found_ways[0]
     candidates = tuple(store)
-    reached = reached_of(found, way)
+    reached = reached_of(placed_pile, way)
     needs = [
-        Need(at, place.item, place.part)
-        for at, place in enumerate(wanted)
+        Need(index, place.item, place.part)
+        for index, place in enumerate(wanted_places)
         if place.item is not None and is_new(place, renewing, reached)
     ]
     picked = pick(
         needs, candidates, on=on, stack=stack, first=_taken_over(wishes),
-        staying=staying_lots(found, wanted, renewing, reached),
+        staying=staying_lots(placed_pile, wanted_places, renewing, reached),
     )  # fmt: skip
-    layers, height = laid_of(found, wanted, picked, needs)
-    closed = _closed(found, layers, rods) if rods and height is not None else None
+    layers, height = laid_of(placed_pile, wanted_places, picked, needs)
+    closed = _closed(placed_pile, layers, rods) if rods and height is not None else None
     checked = check(pattern, layers)
-    lift_off = tuple(lifts_of(found, way, wanted, dict(option.leaving), renewing))
-    must_renew = tuple(renewals_of(found, wanted, renewing, reached))
-    second = _second(found, wishes, option, renewing, (candidates, picked, on, stack))
+    lift_off = tuple(lifts_of(placed_pile, way, wanted_places, dict(option.leaving), renewing))
+    must_renew = tuple(renewals_of(placed_pile, wanted_places, renewing, reached))
+    second = _second(placed_pile, wishes, option, renewing, (candidates, picked, on, stack))
     wanting = {position for shortage in picked.shortages for position in shortage.positions}
     work = Work(
-        way=way, layers_before=len(pile), layers_after=len(layers), cells_before=found.cells,
+        way=way, layers_before=len(pile), layers_after=len(layers), cells_before=placed_pile.cells,
         cells_after=sum(layer.kind in CELL_KINDS for layer in layers), renewed=len(must_renew),
         picked=len(picked.picks), height_mm=height,
         protrusion_mm=closed.protrusion_mm if closed and closed.fits else None,
@@ -373,13 +373,13 @@ def plan(
         must_renew=must_renew,
         picks=picked.picks,
         shortages=picked.shortages,
-        put_on=tuple(put_on_of(way, wanted, layers, renewing, wanting)),
-        plates=_plates(found, wishes, option),
+        put_on=tuple(put_on_of(way, wanted_places, layers, renewing, wanting)),
+        plates=_plates(placed_pile, wishes, option),
         height_mm=height,
         closed=closed,
         findings=checked.findings,
         refusals=(closed.refusal,) if closed and closed.refusal else (),
-        remarks=(*picked.remarks, *_remarks(found, way, worn or {}, height)),
+        remarks=(*picked.remarks, *_remarks(placed_pile, way, worn or {}, height)),
         steps=steps(work),
         second=second,
     )
@@ -400,8 +400,8 @@ def _pitch_mm(stack: Placed) -> float | None:
     for state in stack.states.loop:
         laid = [
             layer.thickness_mm
-            for layer, at in zip(stack.pile, stack.state, strict=True)
-            if at == state and layer.kind is stack.states.item(state).kind
+            for layer, layer_at in zip(stack.pile, stack.state, strict=True)
+            if layer_at == state and layer.kind is stack.states.item(state).kind
         ]
         thickness = sum(laid) / len(laid) if laid else stack.states.item(state).thickness_mm
         if thickness is None:
@@ -421,8 +421,8 @@ def _plates(stack: Placed, wishes: Sequence[Wish], option: Option) -> str:
         for index in range(edit.start, edit.stop)
         if stack.pile[index].kind is Kind.HALF_PLATE
     ]
-    told = [f"{layer.label} at {layer.position} (cell {layer.cell})" for layer in out]
-    return f"Half plates that leave: {', '.join(told)}." if told else ""
+    plates_out = [f"{layer.label} at {layer.position} (cell {layer.cell})" for layer in out]
+    return f"Half plates that leave: {', '.join(plates_out)}." if plates_out else ""
 
 
 def _remarks(
@@ -444,13 +444,13 @@ def _remarks(
 
 
 def _why(way: Way, others: Sequence[Way]) -> str:
-    told = f"Open {_ends_in_words(way)}: {_work_in_words(way)}."
+    sentence = f"Open {_ends_in_words(way)}: {_work_in_words(way)}."
     seen = {way.ends}
     for other in others:
         if other.ends not in seen:
             seen.add(other.ends)
-            told += f" Opening {_ends_in_words(other)} would mean {_work_in_words(other)}."
-    return told
+            sentence += f" Opening {_ends_in_words(other)} would mean {_work_in_words(other)}."
+    return sentence
 
 
 def _ends_in_words(way: Way) -> str:
@@ -458,9 +458,9 @@ def _ends_in_words(way: Way) -> str:
 
 
 def _work_in_words(way: Way) -> str:
-    told = [
-        f"{number} {one if number == 1 else many}"
-        for number, one, many in (
+    counts = [
+        f"{number} {singular if number == 1 else many}"
+        for number, singular, many in (
             (way.lifted, "layer lifted off", "layers lifted off"),
             (way.put_on, "put on", "put on"),
             (way.renewals, "renewal on the way", "renewals on the way"),
@@ -468,7 +468,7 @@ def _work_in_words(way: Way) -> str:
         )
         if number
     ]
-    return listed(told)
+    return listed(counts)
 
 
 def _second(
@@ -484,25 +484,25 @@ def _second(
         return None
     candidates, picked, on, name_of_stack = shelf
     leaving = [index for index, to in option.leaving if to == split.to]
-    wanted = [Place(item) for item in stack.pattern.head]
-    wanted += [Place(stack.item(index), index) for index in leaving]
-    wanted += [Place(item) for item in stack.pattern.tail]
+    second_pile = [Place(item) for item in stack.pattern.head]
+    second_pile += [Place(stack.item(index), index) for index in leaving]
+    second_pile += [Place(item) for item in stack.pattern.tail]
     reached = frozenset(leaving)
     needs = [
-        Need(at, place.item)
-        for at, place in enumerate(wanted)
+        Need(index, place.item)
+        for index, place in enumerate(second_pile)
         if place.item is not None and is_new(place, renewing, reached)
     ]
     second = pick(
         needs, _left_over(candidates, picked), on=on, stack=name_of_stack,
-        staying=staying_lots(stack, wanted, renewing, reached),
+        staying=staying_lots(stack, second_pile, renewing, reached),
     )  # fmt: skip
-    layers, height = laid_of(stack, wanted, second, needs)
+    layers, height = laid_of(stack, second_pile, second, needs)
     return SecondPile(split.to, layers, second.picks, second.shortages, height)
 
 
 def _left_over(candidates: Iterable[Candidate], picked: Picked) -> Iterator[Candidate]:
-    taken = Counter(id(one.candidate) for one in picked.picks)
+    taken = Counter(id(pick.candidate) for pick in picked.picks)
     for candidate in candidates:
         if candidate.items > taken[id(candidate)]:
             yield replace(candidate, items=candidate.items - taken[id(candidate)])

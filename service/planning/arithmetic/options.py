@@ -67,12 +67,12 @@ class Placed:
 def placed(pattern: Pattern, pile: Sequence[Layer]) -> Placed:
     """Return a pile, numbered and complete, with each layer's place in the pattern."""
     matcher = Matcher(pattern)
-    states, told = matcher.states, matcher.explain(pile)
+    states, matcher_and_path = matcher.states, matcher.explain(pile)
     state: list[int | None] = [None] * len(pile)
-    for move in told.moves:
+    for move in matcher_and_path.moves:
         if move.did in {EditKind.FITS, EditKind.WRONG, EditKind.SWAPPED}:
             state[move.at] = move.state
-    centres = tuple(at for at, layer in enumerate(pile) if layer.kind in CELL_KINDS)
+    centres = tuple(index for index, layer in enumerate(pile) if layer.kind in CELL_KINDS)
     backward = Matcher(pattern.reversed).costs_along(pile[::-1])[::-1]
     high = []
     for costs in backward:
@@ -84,8 +84,8 @@ def placed(pattern: Pattern, pile: Sequence[Layer]) -> Placed:
         following[states.last] = costs[0]
         high.append(tuple(following))
     return Placed(
-        pattern, states, tuple(pile), tuple(state), centres, told.mistakes,
-        told.mistakes * MISTAKE + told.unlikelihood,
+        pattern, states, tuple(pile), tuple(state), centres, matcher_and_path.mistakes,
+        matcher_and_path.mistakes * MISTAKE + matcher_and_path.unlikelihood,
         tuple(matcher.costs_along(pile)), tuple(high),
     )  # fmt: skip
 
@@ -159,7 +159,7 @@ def _adding(stack: Placed, wish: AddCells) -> list[Option]:
     """
     _must_be("cells to add", wish.cells, 1, max(stack.pattern.most_cells, 1))
     _must_be("before cell", wish.before_cell, 1, stack.cells + 1)
-    found = {}
+    options = {}
     for cut in _gap(stack, wish.before_cell):
         for before in range(stack.states.number):
             for last in range(1, stack.states.number):
@@ -167,28 +167,28 @@ def _adding(stack: Placed, wish: AddCells) -> list[Option]:
                     continue
                 if path := _path(stack.states, before, last, wish.cells):
                     items = tuple(stack.states.item(state) for state in path)
-                    found[cut, items] = Option((Edit(cut, cut, tuple(map(Place, items))),))
-    if not found:
+                    options[cut, items] = Option((Edit(cut, cut, tuple(map(Place, items))),))
+    if not options:
         raise Inconsistent(f"No cell can be put in before cell {wish.before_cell} in this design.")
-    return list(found.values())
+    return list(options.values())
 
 
 def _path(states: States, before: int, last: int, cells: int) -> list[int]:
     """The states behind one up to another with so many centres among them; none: no such way."""
     path: list[int] = []
-    at, centres = before, 0
-    while (at != last or centres < cells or not path) and centres <= cells:
+    state_at, centres = before, 0
+    while (state_at != last or centres < cells or not path) and centres <= cells:
         goes_out = centres == cells and last not in states.loop
         following = [
             state
-            for state in states.after[at]
-            if len(states.after[at]) == 1 or (state not in states.loop) is goes_out
+            for state in states.after[state_at]
+            if len(states.after[state_at]) == 1 or (state not in states.loop) is goes_out
         ]
         if not following:
             return []
-        at = following[0]
-        centres += at == states.centre
-        path.append(at)
+        state_at = following[0]
+        centres += state_at == states.centre
+        path.append(state_at)
     return path if centres == cells else []
 
 
@@ -221,14 +221,14 @@ def _renewed(stack: Placed, index: int, part: int | None = None) -> Edit:
 def _replacing_parts(stack: Placed, wish: ReplaceParts) -> Option:
     if not wish.parts:
         raise Inconsistent("No part is named; name one at least.")
-    at = {layer.part: index for index, layer in enumerate(stack.pile)}
+    index_of = {layer.part: index for index, layer in enumerate(stack.pile)}
     by = dict(wish.by)
     for part in (*wish.parts, *by):
-        if part not in at:
+        if part not in index_of:
             raise OutOfRange("part", part, "", "a layer of this stack")
     if strangers := set(by) - set(wish.parts):
         raise Inconsistent(f"Part {min(strangers)} gets another but is not among those replaced.")
-    edits = [_renewed(stack, at[part], by.get(part)) for part in dict.fromkeys(wish.parts)]
+    edits = [_renewed(stack, index_of[part], by.get(part)) for part in dict.fromkeys(wish.parts)]
     return Option(tuple(edits))
 
 
@@ -259,17 +259,17 @@ def _stretches(stack: Placed, run: tuple[int, int]) -> Iterator[tuple[int, int]]
 
 
 def _removing(stack: Placed, run: tuple[int, int], plates: Plates) -> list[Option]:
-    found = [
+    options = [
         Option((Edit(start, stop),))
         for start, stop in _stretches(stack, run)
         if plates in {Plates.ANY, plates_taken(stack, start, stop, run)}
     ]
-    if not found:
+    if not options:
         which = f" with {plates}" if plates is not Plates.ANY else ""
         raise Inconsistent(
             f"{named(run)} cannot be taken out{which} so that the rest follows the design."
         )
-    return found
+    return options
 
 
 def plates_taken(stack: Placed, start: int, stop: int, run: tuple[int, int]) -> Plates:
@@ -284,17 +284,17 @@ def plates_taken(stack: Placed, start: int, stop: int, run: tuple[int, int]) -> 
 
 def _with_all_that_is_theirs(stack: Placed, run: tuple[int, int], to: str) -> list[Option]:
     theirs = {index for cell in range(run[0], run[1] + 1) for index in stack.of_cell(cell)}
-    found = [
+    options = [
         Option((Edit(start, stop),), tuple((index, to) for index in sorted(theirs)))
         for start, stop in _stretches(stack, run)
         if theirs <= set(range(start, stop))
     ]
-    if not found:
+    if not options:
         raise Inconsistent(
             f"{named(run)} cannot be taken out with all that is theirs so that the rest follows "
             "the design."
         )
-    return found
+    return options
 
 
 def named(run: tuple[int, int]) -> str:
@@ -307,12 +307,12 @@ def _splitting(stack: Placed, wish: SplitStack) -> Option:
     states, keeps_fixed = stack.states, wish.keeps is End.FIXED
     run = (wish.after_cell + 1, stack.cells) if keeps_fixed else (1, wish.after_cell)
     for start, stop in _stretches(stack, run):
-        at = [stack.state[index] for index in range(start, stop)]
+        part_states = [stack.state[index] for index in range(start, stop)]
         low, high = start, stop
         if keeps_fixed and _before(stack, start) == states.last_of_cell:
-            low += at.index(states.first_of_cell)
+            low += part_states.index(states.first_of_cell)
         elif not keeps_fixed and stack.state[stop] == states.first_of_cell:
-            high -= at[::-1].index(states.last_of_cell)
+            high -= part_states[::-1].index(states.last_of_cell)
         else:
             continue
         return Option((Edit(start, stop),), tuple((index, wish.to) for index in range(low, high)))

@@ -138,18 +138,18 @@ def pick(
         else:
             shortages.append(Shortage(need.item, (need.place + 1,), got))
     for item in sorted(by_item, key=shelf.choice):
-        wanted = by_item[item]
+        places_wanted = by_item[item]
         lots = (staying or {}).get(item, frozenset()) if item.one_lot else frozenset()
-        taken, reason = shelf.take(item, len(wanted), lots)
-        for need, candidate in zip(wanted, taken, strict=False):
+        taken, reason = shelf.take(item, len(places_wanted), lots)
+        for need, candidate in zip(places_wanted, taken, strict=False):
             picks.append(Pick(need.place + 1, item, candidate))
-        if wanting := wanted[len(taken) :]:
+        if wanting := places_wanted[len(taken) :]:
             positions = tuple(need.place + 1 for need in wanting)
             shortages.append(Shortage(item, positions, reason))
     remarks += [f"{label} was to be used first and finds no place." for label in shelf.unused()]
     return Picked(
-        tuple(sorted(picks, key=lambda one: one.position)),
-        tuple(sorted(shortages, key=lambda one: one.positions)),
+        tuple(sorted(picks, key=lambda part: part.position)),
+        tuple(sorted(shortages, key=lambda part: part.positions)),
         tuple(remarks),
     )
 
@@ -161,47 +161,49 @@ class _Shelf:
         self, candidates: Iterable[Candidate], on: date, stack: str, first: frozenset[int]
     ) -> None:
         self._all = list(candidates)
-        self._left = {id(one): one.items for one in self._all}
+        self._left = {id(part): part.items for part in self._all}
         self._first = first
-        self._why_not = {id(one): unsuitable(one, on=on, stack=stack) for one in self._all}
+        self._why_not = {id(part): unsuitable(part, on=on, stack=stack) for part in self._all}
         ages: dict[tuple[str, str | None], date] = {}
-        for one in self._all:
-            made = one.made_on or date.max
-            ages[one.part_type, one.lot] = min(made, ages.get((one.part_type, one.lot), date.max))
+        for part in self._all:
+            made = part.made_on or date.max
+            ages[part.part_type, part.lot] = min(
+                made, ages.get((part.part_type, part.lot), date.max)
+            )
         self._all.sort(
-            key=lambda one: (
-                one.part not in first,
-                ages[one.part_type, one.lot],
-                one.lot or "\U0010ffff",
-                one.label,
-                one.key,
+            key=lambda part: (
+                part.part not in first,
+                ages[part.part_type, part.lot],
+                part.lot or "\U0010ffff",
+                part.label,
+                part.key,
             )
         )
 
     def choice(self, item: Item) -> int:
         """How much there is to choose from; who has least to choose from comes first."""
-        return sum(self._left[id(one)] for one in self._ready(item))
+        return sum(self._left[id(part)] for part in self._ready(item))
 
     def _ready(self, item: Item) -> Iterator[Candidate]:
         # a blank cell may stand in an MEA's place, and yet is no MEA: only a wish puts it there
-        for one in self._all:
-            is_it = one.kind is item.kind and one.suits(item)
-            if self._left[id(one)] and is_it and not self._why_not[id(one)]:
-                yield one
+        for part in self._all:
+            is_it = part.kind is item.kind and part.suits(item)
+            if self._left[id(part)] and is_it and not self._why_not[id(part)]:
+                yield part
 
     def take_named(self, part: int, item: Item) -> Candidate | str:
         """A part asked for by name, or why it cannot be had."""
-        one = next((one for one in self._all if one.part == part), None)
-        if one is None:
+        candidate = next((candidate for candidate in self._all if candidate.part == part), None)
+        if candidate is None:
             return f"The {item.words} asked for is not among the parts offered."
-        if not one.suits(item):
-            return f"{one.label} does not suit: {a(item.words)} of the design belongs there."
-        if self._why_not[id(one)]:
-            return f"{one.label} is {self._why_not[id(one)]}."
-        if not self._left[id(one)]:
-            return f"{one.label} is asked for twice."
-        self._left[id(one)] -= 1
-        return one
+        if not candidate.suits(item):
+            return f"{candidate.label} does not suit: {a(item.words)} of the design belongs there."
+        if self._why_not[id(candidate)]:
+            return f"{candidate.label} is {self._why_not[id(candidate)]}."
+        if not self._left[id(candidate)]:
+            return f"{candidate.label} is asked for twice."
+        self._left[id(candidate)] -= 1
+        return candidate
 
     def take(
         self, item: Item, number: int, lots: frozenset[str | None]
@@ -211,23 +213,23 @@ class _Shelf:
         if item.one_lot:
             ready = self._of_one_lot(ready, number, lots)
         taken: list[Candidate] = []
-        for one in ready:
-            now = min(self._left[id(one)], number - len(taken))
-            self._left[id(one)] -= now
-            taken += [one] * now
+        for part in ready:
+            now = min(self._left[id(part)], number - len(taken))
+            self._left[id(part)] -= now
+            taken += [part] * now
         return taken, "" if len(taken) == number else self._wanting(item, number, taken, lots)
 
     def _of_one_lot(
         self, ready: list[Candidate], number: int, lots: frozenset[str | None]
     ) -> list[Candidate]:
         if len(lots) == 1:
-            return [one for one in ready if one.lot in lots]
+            return [part for part in ready if part.lot in lots]
         there: Counter[str | None] = Counter()
-        for one in ready:
-            there[one.lot] += self._left[id(one)]
+        for part in ready:
+            there[part.lot] += self._left[id(part)]
         enough = [lot for lot in there if there[lot] >= number and lot is not None]
         chosen = enough[0] if enough else max(there, key=lambda lot: there[lot], default=None)
-        return [one for one in ready if one.lot == chosen]
+        return [part for part in ready if part.lot == chosen]
 
     def _wanting(
         self, item: Item, number: int, taken: list[Candidate], lots: frozenset[str | None]
@@ -235,23 +237,25 @@ class _Shelf:
         which = (
             item.words if item.part_type in {"", item.words} else f"{item.words} {item.part_type}"
         )
-        told = f"{number} × {which} needed, {len(taken)} to be had"
+        notes = f"{number} × {which} needed, {len(taken)} to be had"
         if item.one_lot:
             lot = taken[0].lot if taken else next(iter(lots)) if len(lots) == 1 else None
-            told += f" from one lot ({lot or 'none has enough'}); the design asks for one lot"
+            notes += f" from one lot ({lot or 'none has enough'}); the design asks for one lot"
         others = Counter(
-            self._why_not[id(one)].split(":")[0]
-            for one in self._all
-            if one.suits(item) and self._why_not[id(one)]
-            for _ in range(one.items)
+            self._why_not[id(part)].split(":")[0]
+            for part in self._all
+            if part.suits(item) and self._why_not[id(part)]
+            for _ in range(part.items)
         )
         if others:
-            told += "; not counted: " + listed([f"{many} {why}" for why, many in others.items()])
-        return told + "."
+            notes += "; not counted: " + listed([f"{many} {why}" for why, many in others.items()])
+        return notes + "."
 
     def unused(self) -> list[str]:
         """Labels of the parts to be used first that were not."""
-        return [one.label for one in self._all if one.part in self._first and self._left[id(one)]]
+        return [
+            part.label for part in self._all if part.part in self._first and self._left[id(part)]
+        ]
 
 
 def unsuitable(candidate: Candidate, *, on: date, stack: str) -> str:

@@ -88,13 +88,13 @@ def _told(work: Work) -> Iterator[tuple[str, tuple[Caution, ...]]]:
 
 
 def _measuring(work: Work) -> str:
-    told = "Measure the height of the pile"
+    computed = "Measure the height of the pile"
     if work.height_mm is not None:
-        told += f" (computed {work.height_mm:.1f}\u2009mm)"
-    told += " and the thread out of each nut"
+        computed += f" (computed {work.height_mm:.1f}\u2009mm)"
+    computed += " and the thread out of each nut"
     if work.protrusion_mm is not None:
-        told += f" (computed {work.protrusion_mm:.1f}\u2009mm)"
-    return f"{told}."
+        computed += f" (computed {work.protrusion_mm:.1f}\u2009mm)"
+    return f"{computed}."
 
 
 def _lifting(work: Work, end: End) -> str:

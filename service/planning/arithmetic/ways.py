@@ -73,7 +73,7 @@ class Renewing(NamedTuple):
 
 def ways(
     stack: Placed,
-    wanted: Sequence[Place],
+    wanted_places: Sequence[Place],
     renewing: Renewing,
     *,
     may_open: Iterable[End] = tuple(End),
@@ -87,16 +87,16 @@ def ways(
     be renewed because a face of it is parted. Of a stretch that can stay the longest is cheapest.
     """
     old = len(stack.pile)
-    stays = [place.old for place in wanted]
+    stays = [place.old for place in wanted_places]
     may = set(may_open)
-    told = _told(stack, stays, renewing)
-    found = []
+    stretches_told = _told(stack, stays, renewing)
+    ways_found = []
     for kept in _stretches_kept(stays, old):
-        trimmed = _trimmed(kept, old, len(wanted), renewing)
-        ends = _ends(trimmed, old, len(wanted), may)
+        trimmed = _trimmed(kept, old, len(wanted_places), renewing)
+        ends = _ends(trimmed, old, len(wanted_places), may)
         if ends and set(ends) <= may:
-            found.append(_way(told, trimmed, ends, weights))
-    return sorted(found, key=lambda way: (way.cost, way.ends != (End.FREE,), len(way.ends)))
+            ways_found.append(_way(stretches_told, trimmed, ends, weights))
+    return sorted(ways_found, key=lambda way: (way.cost, way.ends != (End.FREE,), len(way.ends)))
 
 
 class _Told(NamedTuple):
@@ -141,17 +141,17 @@ def _stretches_kept(stays: Sequence[int | None], old: int) -> Iterator[Kept]:
     while high < min(old, new) and stays[new - 1 - high] == old - 1 - high:
         high += 1
     yield Kept(old - high, old, new - old)
-    at = 0
-    while at < new:
-        index = stays[at]
-        until = at + 1
+    begin = 0
+    while begin < new:
+        index = stays[begin]
+        until = begin + 1
         if index is not None:
-            while until < new and stays[until] == index + until - at:
+            while until < new and stays[until] == index + until - begin:
                 until += 1
-            inside = (index > 0 or at > 0) and (index + until - at < old or until < new)
+            inside = (index > 0 or begin > 0) and (index + until - begin < old or until < new)
             if inside:
-                yield Kept(index, index + until - at, at - index)
-        at = until
+                yield Kept(index, index + until - begin, begin - index)
+        begin = until
 
 
 def _trimmed(kept: Kept, old: int, new: int, renewing: Renewing) -> Kept:
@@ -178,37 +178,39 @@ def _ends(kept: Kept, old: int, new: int, may: set[End]) -> tuple[End, ...]:
     return tuple(ends)
 
 
-def _way(told: _Told, kept: Kept, ends: tuple[End, ...], weights: Weights) -> Way:
+def _way(stretch: _Told, kept: Kept, ends: tuple[End, ...], weights: Weights) -> Way:
     number = kept.stop - kept.start
-    lifted, put_on = told.old - number, told.new - number
-    before = told.renewals_before
+    lifted, put_on = stretch.old - number, stretch.new - number
+    before = stretch.renewals_before
     renewals = before[-1] - (before[kept.stop] - before[kept.start])
-    disturbed = sum(first < kept.start or last >= kept.stop for first, last in told.spans)
+    disturbed = sum(first < kept.start or last >= kept.stop for first, last in stretch.spans)
     cost = (
         weights.layer * (lifted + put_on)
         + weights.renewal * renewals
         + weights.cell * disturbed
-        + weights.pair * told.pairs_parted
+        + weights.pair * stretch.pairs_parted
         + weights.second_end * (len(ends) - 1)
     )
-    return Way(ends, kept, lifted, put_on, renewals, disturbed, told.pairs_parted, cost)
+    return Way(ends, kept, lifted, put_on, renewals, disturbed, stretch.pairs_parted, cost)
 
 
 def pairs(stack: Placed) -> list[tuple[int, int]]:
     """Return half plates back to back, with nothing but coolant gaskets between, as indices."""
-    found = []
-    plates = [at for at, layer in enumerate(stack.pile) if layer.kind is Kind.HALF_PLATE]
+    pairs_found = []
+    plates = [index for index, layer in enumerate(stack.pile) if layer.kind is Kind.HALF_PLATE]
     for low, high in pairwise(plates):
         between = stack.pile[low + 1 : high]
         if all(layer.kind is Kind.GASKET and layer.joint is Joint.COOLANT for layer in between):
-            found.append((low, high))
-    return found
+            pairs_found.append((low, high))
+    return pairs_found
 
 
 def pairs_parted(stack: Placed, stays: Sequence[int | None]) -> int:
     """Count the pairs of half plates that do not lie together any more in the new pile."""
-    at = {index: place for place, index in enumerate(stays) if index is not None}
+    place_of = {index: place for place, index in enumerate(stays) if index is not None}
     return sum(
-        at[high] - at[low] != high - low if low in at and high in at else low in at or high in at
+        place_of[high] - place_of[low] != high - low
+        if low in place_of and high in place_of
+        else low in place_of or high in place_of
         for low, high in pairs(stack)
     )

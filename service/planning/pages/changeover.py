@@ -143,14 +143,18 @@ def _replacing(form: Form, ground: Ground, serials: Serials) -> list[Wish]:
     wishes: list[Wish] = []
     if cells := _cells(form, "replace_cells", ground):
         wishes.append(ReplaceCells(cells, with_plates=form.yes("with_plates")))
-    at = {serial_key(layer.label): layer.part for layer in ground.layers}
-    at |= {
-        str(layer.position): layer.part for layer in ground.layers if str(layer.position) not in at
+    part_at = {serial_key(layer.label): layer.part for layer in ground.layers}
+    part_at |= {
+        str(layer.position): layer.part
+        for layer in ground.layers
+        if str(layer.position) not in part_at
     }
     parts: list[int] = []
     by: list[tuple[int, int]] = []
     for old, new in _replacements(form):
-        part = next((at[key] for name in serials_in(old) if (key := serial_key(name)) in at), None)
+        part = next(
+            (part_at[key] for name in serials_in(old) if (key := serial_key(name)) in part_at), None
+        )
         if part is None:
             form.refuse(
                 "replace_parts",
@@ -189,11 +193,11 @@ def _cells(form: Form, name: str, ground: Ground) -> tuple[int, ...]:
         return ()
     cells: list[int] = []
     for some in filter(None, re.split(r"\s*[,;]\s*", text)):
-        found = _CELLS.fullmatch(some.strip())
-        if not found:
+        match = _CELLS.fullmatch(some.strip())
+        if not match:
             form.refuse(name, "is no list of cells", "Right would be 3, or 2, 5 to 7.")
             return ()
-        first, last = int(found[1]), int(found[2] or found[1])
+        first, last = int(match[1]), int(match[2] or match[1])
         if not 1 <= first <= last <= most:
             right = f"The cells of this stack are 1 to {most}, counted from the fixed end."
             form.refuse(name, "names a cell the stack does not have", right)
@@ -204,8 +208,8 @@ def _cells(form: Form, name: str, ground: Ground) -> tuple[int, ...]:
 
 def _replacements(form: Form) -> list[tuple[str, str]]:
     """Lines “old” or “old = new”."""
-    told = [line.partition("=") for line in _lines(form.kept("replace_parts"))]
-    return [(old.strip(), new.strip()) for old, _, new in told if old.strip()]
+    replacements = [line.partition("=") for line in _lines(form.kept("replace_parts"))]
+    return [(old.strip(), new.strip()) for old, _, new in replacements if old.strip()]
 
 
 def _lines(text: str) -> Sequence[str]:
@@ -214,13 +218,13 @@ def _lines(text: str) -> Sequence[str]:
 
 def _one(form: Form, name: str, serial: str, serials: Serials) -> int | None:
     """The part that bears a serial; a serial several parts bear is refused."""
-    found = [part for name in serials_in(serial) for part in serials.get(serial_key(name), ())]
-    if len(found) == 1:
-        return found[0]
+    parts = [part for name in serials_in(serial) for part in serials.get(serial_key(name), ())]
+    if len(parts) == 1:
+        return parts[0]
     form.refuse(
         name,
-        f"{len(found)} parts bear the serial {serial}." if found else f"No part bears {serial}.",
-        "Open the part and give it a serial of its own." if found else "A serial as on the part.",
+        f"{len(parts)} parts bear the serial {serial}." if parts else f"No part bears {serial}.",
+        "Open the part and give it a serial of its own." if parts else "A serial as on the part.",
     )
     return None
 
@@ -336,8 +340,8 @@ def _form_page(request: Request, database: Engine, form: Form, keep: Form, seria
                     except TradeError as trouble:
                         raise Refused("wishes", "", str(trouble)) from trouble
         if worked is not None:
-            found = changeover_closing(session, ground.shown, worked.document)
-            clamp = changeover_closing_sheet(found)
+            closing = changeover_closing(session, ground.shown, worked.document)
+            clamp = changeover_closing_sheet(closing)
     form.refused = {**again.refused, **form.refused}
     sheet = sheet_of(worked.document, worked.content_sha256, ground.shown) if worked else None
     carried = {name: form.kept(name) for name in FIELDS if form.kept(name)}

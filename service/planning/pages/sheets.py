@@ -230,17 +230,17 @@ class ChangeoverClosingSheet:
     remarks: tuple[str, ...]
 
 
-def changeover_closing_sheet(found: ChangeoverClosing) -> ChangeoverClosingSheet:
+def changeover_closing_sheet(closing: ChangeoverClosing) -> ChangeoverClosingSheet:
     """Return the sheet of what a changeover does."""
-    before, after = found.before, found.after
+    before, after = closing.before, closing.after
     if before is None or after is None:
-        return ChangeoverClosingSheet("", "", (), (), found.no_set_points, (), ())
+        return ChangeoverClosingSheet("", "", (), (), closing.no_set_points, (), ())
     return ChangeoverClosingSheet(
-        found.limits.name if found.limits else "",
-        shown(found.torque_nm, "N·m").text,
+        closing.limits.name if closing.limits else "",
+        shown(closing.torque_nm, "N·m").text,
         tuple(_clamp(before, after)),
-        tuple(map(_set_point, found.set_points)),
-        found.no_set_points,
+        tuple(map(_set_point, closing.set_points)),
+        closing.no_set_points,
         tuple(dict.fromkeys((*before.not_computed, *after.not_computed))),
         after.remarks,
     )
@@ -248,16 +248,16 @@ def changeover_closing_sheet(found: ChangeoverClosing) -> ChangeoverClosingSheet
 
 def _clamp(before: ClosingOutcome, after: ClosingOutcome) -> Iterator[BeforeAfter]:
     was, now = _by_name(values_of(before)), _by_name(values_of(after))
-    judged = {(one.quantity, one.of): one for one in after.judged}
+    judged = {(figure.quantity, figure.of): figure for figure in after.judged}
     for key in dict.fromkeys((*was, *now)):
         old, new = was.get(key), now.get(key)
-        one = new or old
-        if one is None:
+        figure = new or old
+        if figure is None:
             continue
         limit = judged.get((new.quantity, new.of)) if new else None
-        unit = one.quantity.unit
+        unit = figure.quantity.unit
         yield BeforeAfter(
-            f"{one.quantity}, {one.of}" if one.of else str(one.quantity),
+            f"{figure.quantity}, {figure.of}" if figure.of else str(figure.quantity),
             shown(old.value, unit).text if old else "–",
             shown(new.value, unit).text if new else "–",
             _change(old.value, new.value, unit) if old and new else "–",
@@ -288,11 +288,11 @@ def _further(before: ClosingOutcome, after: ClosingOutcome) -> Iterator[BeforeAf
 
 def _by_name(values: Sequence[Found]) -> dict[tuple[str, int], Found]:
     """Values by quantity and place: the cell with the least pressure need not be the same."""
-    found: dict[tuple[str, int], Found] = {}
-    for one in values:
-        at = sum(name == one.quantity for name, _at in found)
-        found[one.quantity, at] = one
-    return found
+    values_of: dict[tuple[str, int], Found] = {}
+    for value in values:
+        number = sum(name == value.quantity for name, _at in values_of)
+        values_of[value.quantity, number] = value
+    return values_of
 
 
 def _change(old: Estimate, new: Estimate, unit: str) -> str:

@@ -61,8 +61,15 @@ def changeover_closing(
         why = "no figures are in force for the design"
         return ChangeoverClosing(None, sizes, sizes.target_nm, None, None, (), why)
     fixings = tuple(
-        FixingNow(one.kind, one.part_id, one.label, one.part_type, one.rod_number, one.end)
-        for one in shown.fixings
+        FixingNow(
+            fixing.kind,
+            fixing.part_id,
+            fixing.label,
+            fixing.part_type,
+            fixing.rod_number,
+            fixing.end,
+        )
+        for fixing in shown.fixings
     )
     layers = (*document.before, *document.after)
     known = [layer for layer in layers if layer.part > 0]
@@ -74,8 +81,8 @@ def changeover_closing(
     )
 
     def closed(pile: Sequence[Layer]) -> ClosingInputs:
-        found = [_placed(layer, gives, types) for layer in pile]
-        inputs = closing_inputs(sizes, limits, found, fixings_giving(fixings, gives), readings)
+        layers = [_placed(layer, gives, types) for layer in pile]
+        inputs = closing_inputs(sizes, limits, layers, fixings_giving(fixings, gives), readings)
         return replace(inputs, rod_length_mm=document.rods.length_mm)
 
     rows, why = _set_points(limits, document)
@@ -92,10 +99,10 @@ def changeover_closing(
 
 def _placed(layer: Layer, gives: Mapping[int, PartGives], types: Mapping[str, PartGives]) -> Placed:
     """A part there is, else one of its type; a type nobody knows is named as not known."""
-    own = gives.get(layer.part) or types.get(layer.part_type)
-    if own is None:
+    stiffness = gives.get(layer.part) or types.get(layer.part_type)
+    if stiffness is None:
         return Placed(ClosingType(layer.part_type, layer.kind, 0.0, None, layer.joint), layer.cell)
-    return placed(own, layer.cell)
+    return placed(stiffness, layer.cell)
 
 
 TYPES = select(
@@ -174,25 +181,25 @@ def rods_of_stack(session: Session, shown: LayerMap, entry: RodEntry = NOTHING_S
         "nut_mm": NUT_MM,
         "least_protrusion_mm": LEAST_PROTRUSION_MM,
     }
-    said = {
+    typed = {
         field.name: value
         for field in fields(RodEntry)
         if (value := getattr(entry, field.name)) is not None
     }
-    told = {
+    defaults = {
         "thread_mm": "threaded over the whole rod",
         "fixed_end_mm": f"{NUT_MM + LEAST_PROTRUSION_MM:g}\u2009mm of rod beyond the fixed end",
         "clamped_mm": f"no thickness of {' and '.join(without)}" if without else "",
         "nut_mm": f"nuts {NUT_MM:g}\u2009mm high",
         "least_protrusion_mm": f"{LEAST_PROTRUSION_MM:g}\u2009mm of thread must stand out",
     }
-    assumed = tuple(words for name, words in told.items() if words and name not in said)
-    return KnownRods(RodSet(**{**known, **said}), assumed)
+    assumed = tuple(words for name, words in defaults.items() if words and name not in typed)
+    return KnownRods(RodSet(**{**known, **typed}), assumed)
 
 
 def _clamped_mm(shown: LayerMap) -> tuple[float, tuple[str, ...]]:
     """Height of compression plates and of the springs on one rod; kinds of unknown thickness."""
-    thickness = {(one.kind, one.name): one.thickness_mm for one in shown.types.values()}
+    thickness = {(type_.kind, type_.name): type_.thickness_mm for type_ in shown.types.values()}
     first = min((fixing.rod_number for fixing in shown.fixings if fixing.rod_number), default=None)
     total, without = 0.0, []
     for fixing in shown.fixings:

@@ -175,8 +175,8 @@ def against(plan: KeptPlan, pile: WorkingPile, *, is_being_written: bool) -> Pro
     if not is_being_written:
         before = {layer.position: layer for layer in document.before}
         after = {layer.position: layer for layer in document.after}
-        departures += [f"Not lifted off: {told(before[one.position])}." for one in lifts]
-        departures += [f"Not put on: {told(after[one.position])}." for one in lays]
+        departures += [f"Not lifted off: {told(before[line.position])}." for line in lifts]
+        departures += [f"Not put on: {told(after[line.position])}." for line in lays]
     return Progress(plan, tuple(departures), lifts, lays)
 
 
@@ -213,9 +213,9 @@ def _lays(document: PlanDocument, pile: WorkingPile, departures: list[str]) -> t
     for end in document.ends:
         planned = [line for line in document.put_on if line.end is end]
         done = _put_on(pile, end, document)
-        wanted = [_key(after[line.position], named) for line in planned]
-        found = [_key(layer, named) for layer in done]
-        matcher = SequenceMatcher(None, wanted, found, autojunk=False)
+        keys_planned = [_key(after[line.position], named) for line in planned]
+        keys_done = [_key(layer, named) for layer in done]
+        matcher = SequenceMatcher(None, keys_planned, keys_done, autojunk=False)
         rest = 0
         for what, low, high, first, last in matcher.get_opcodes():
             is_last = last == len(done)
@@ -266,7 +266,7 @@ def _otherwise(planned: Planned, done: Sequence[Layer], end: End) -> list[str]:
 def _put_on(pile: WorkingPile, end: End, document: PlanDocument) -> list[Layer]:
     """What was put on at an end since, from what was never lifted outward."""
     layers, kept = list(pile.layers), {layer.part for layer in pile.pile.kept}
-    inside = [at for at, layer in enumerate(layers) if layer.part in kept]
+    inside = [index for index, layer in enumerate(layers) if layer.part in kept]
     if inside:
         return layers[inside[-1] + 1 :] if end is End.FREE else layers[: inside[0]][::-1]
     if end is not document.ends[0]:

@@ -173,7 +173,7 @@ def parts_with_serials(session: Session, keys: Collection[str]) -> dict[str, tup
         )
         .order_by(Part.id)
     ).all()
-    found: dict[str, tuple[int, ...]] = {}
+    parts_of: dict[str, tuple[int, ...]] = {}
     for key, part in rows:
-        found[key] = (*found.get(key, ()), part)
-    return found
+        parts_of[key] = (*parts_of.get(key, ()), part)
+    return parts_of

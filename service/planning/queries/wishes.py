@@ -52,32 +52,34 @@ def in_words(wish: Wish, labels: Mapping[int, str]) -> str:
     def part(key: int) -> str:
         return labels.get(key, f"part {key}")
 
-    told = ""
+    sentence = ""
     match wish:
         case AddCells():
             taken = f", first using {', '.join(map(part, wish.taken_over))}"
             many = f"{wish.cells} cell{'' if wish.cells == 1 else 's'}"
-            told = f"Add {many} before cell {wish.before_cell}{taken if wish.taken_over else ''}."
+            sentence = (
+                f"Add {many} before cell {wish.before_cell}{taken if wish.taken_over else ''}."
+            )
         case ReplaceCells():
             plates = "with" if wish.with_plates else "without"
-            told = f"Replace {_cells(wish.cells)}, {plates} their half plates."
+            sentence = f"Replace {_cells(wish.cells)}, {plates} their half plates."
         case ReplaceParts():
             by = dict(wish.by)
             some = [part(key) + (f" by {part(by[key])}" if key in by else "") for key in wish.parts]
-            told = f"Replace {', '.join(some)}."
+            sentence = f"Replace {', '.join(some)}."
         case BlankCell():
-            told = f"Put a blank cell in the place of cell {wish.cell}."
+            sentence = f"Put a blank cell in the place of cell {wish.cell}."
         case RemoveCells():
             plates = "" if wish.plates is Plates.ANY else f" with {wish.plates}"
-            told = f"Take out {_cells(wish.cells)}{plates}."
+            sentence = f"Take out {_cells(wish.cells)}{plates}."
         case MoveCells():
-            told = f"Move {_cells(wish.cells)} to {wish.to}."
+            sentence = f"Move {_cells(wish.cells)} to {wish.to}."
         case SplitStack():
-            told = (
+            sentence = (
                 f"Split behind cell {wish.after_cell}: this stack keeps the {wish.keeps}, "
                 f"{wish.to} gets the rest."
             )
-    return told
+    return sentence
 
 
 def _cells(cells: Sequence[int]) -> str:

@@ -69,7 +69,7 @@ def used_up_parts(session: Session, parts: Collection[int]) -> UsedUp:
             worn[part] = f"{count} of {openings_most[part]} openings used"
     left = set(hours_most) - set(worn) - by_type
     for part, ran in (part_hours(session, left) if left else {}).items():
-        hours = ran.before + sum(one.hours for one in ran.in_builds.values())
+        hours = ran.before + sum(sitting.hours for sitting in ran.in_builds.values())
         if hours >= hours_most[part]:
             worn[part] = f"{hours:.0f} of {hours_most[part]:.0f}\u2009h used"
     return UsedUp(by_type, worn)
@@ -80,10 +80,10 @@ def _reason_of_hold() -> Any:
 
     A concession given for the part allows it in spite of its own hold.
     """
-    own = and_(Hold.part_id == Part.id, Part.usability != Usability.UNDER_CONCESSION)
+    own_hold = and_(Hold.part_id == Part.id, Part.usability != Usability.UNDER_CONCESSION)
     return (
         select(func.min(Hold.reason))
-        .where(Hold.lifted_at.is_(None), or_(own, Hold.lot_id == Part.lot_id))
+        .where(Hold.lifted_at.is_(None), or_(own_hold, Hold.lot_id == Part.lot_id))
         .correlate(Part)
         .scalar_subquery()
         .label("held")
@@ -157,8 +157,8 @@ class Ground:
     def layers(self) -> tuple[Layer, ...]:
         """The pile with its part types called as the pattern calls them."""
         called = {
-            key: self.kept.called(one.drawing_number, one.revision)
-            for key, one in self.shown.types.items()
+            key: self.kept.called(type_.drawing_number, type_.revision)
+            for key, type_ in self.shown.types.items()
         }
         return seen_so(self.shown.layers, {row[1]: called[row[6]] for row in self.shown.rows})
 
@@ -166,9 +166,9 @@ class Ground:
     def marked_faces(self) -> Mapping[str, str]:
         """Names of the faces facing tells of, by part type as the pattern calls it."""
         return {
-            self.kept.called(one.drawing_number, one.revision): one.marked_face
-            for one in self.types
-            if one.marked_face
+            self.kept.called(type_.drawing_number, type_.revision): type_.marked_face
+            for type_ in self.types
+            if type_.marked_face
         }
 
 
@@ -207,22 +207,22 @@ def work_out(session: Session, ground: Ground, ask: Ask) -> WorkedOut:
     store = offered(session, ground.kept, ground.pattern, named_parts(ask.wishes))
     used_up = used_up_parts(session, {layer.part for layer in ground.layers})
     pattern, worn = _renewing(ground, used_up)
-    found = plan(
+    plan_found = plan(
         pattern,
         ground.layers,
         ask.wishes,
         on=ask.planned_for,
         stack=shown.stack.serial,
-        store=[one.candidate for one in store],
+        store=[part.candidate for part in store],
         rods=known.rods,
         worn=worn,
         may_open=ask.may_open,
     )
-    places = {(one.candidate.key, one.candidate.part is None): one.where for one in store}
+    places = {(part.candidate.key, part.candidate.part is None): part.where for part in store}
     labels = {layer.part: layer.label for layer in ground.layers}
-    labels |= {one.candidate.part: one.candidate.label for one in store if one.candidate.part}
+    labels |= {part.candidate.part: part.candidate.label for part in store if part.candidate.part}
     document = document_of(
-        found,
+        plan_found,
         Around(
             stack=shown.stack.serial,
             design=ground.kept.design,
@@ -234,11 +234,11 @@ def work_out(session: Session, ground: Ground, ask: Ask) -> WorkedOut:
             assumed=known.assumed,
             where=lambda key, is_lot: places[key, is_lot],
             marked_faces=ground.marked_faces,
-            remarks=_not_counted(found, store),
+            remarks=_not_counted(plan_found, store),
         ),
     )
     content = document.canonical
-    return WorkedOut(found, document, content, sha256_of(content))
+    return WorkedOut(plan_found, document, content, sha256_of(content))
 
 
 def _refuse_strange_stacks(session: Session, own_id: int, wishes: tuple[Wish, ...]) -> None:
@@ -279,7 +279,7 @@ def _renewing(ground: Ground, used_up: UsedUp) -> tuple[Pattern, Mapping[int, st
     ), {**single, **used_up.worn}
 
 
-def _not_counted(found: Plan, store: tuple[Offered, ...]) -> tuple[str, ...]:
-    unknown = {id(one.candidate) for one in store if not one.is_counted}
-    lots = {x.candidate.label: None for x in found.picks if id(x.candidate) in unknown}
+def _not_counted(plan_found: Plan, store: tuple[Offered, ...]) -> tuple[str, ...]:
+    unknown = {id(part.candidate) for part in store if not part.is_counted}
+    lots = {x.candidate.label: None for x in plan_found.picks if id(x.candidate) in unknown}
     return tuple(f"How many items {label} still holds nobody has written down." for label in lots)

@@ -86,18 +86,18 @@ def parse_when(text: str, zone: tzinfo, *, day_first: bool = False) -> datetime:
 
 def _parted(written: str) -> tuple[str, bool, str]:
     """The date, whether a time follows, and that time."""
-    found = re.fullmatch(r"([^\sTt]+)(?:[Tt]|,?\s+)(.*)", written, re.DOTALL)
-    return (found[1].rstrip(","), True, found[2].strip()) if found else (written, False, "")
+    match = re.fullmatch(r"([^\sTt]+)(?:[Tt]|,?\s+)(.*)", written, re.DOTALL)
+    return (match[1].rstrip(","), True, match[2].strip()) if match else (written, False, "")
 
 
 def _time(text: str, written: str, day_first: bool) -> tuple[int, int, int, int]:
-    found = _TIME.fullmatch(text)
-    if not found:
+    match = _TIME.fullmatch(text)
+    if not match:
         raise OutOfRange("date and time", written, "", _say(_RIGHT_TIME, day_first))
     hour, minute, second = (
-        int(found[name] or found[name + "_"] or 0) for name in ("hour", "minute", "second")
+        int(match[name] or match[name + "_"] or 0) for name in ("hour", "minute", "second")
     )
-    microsecond = int((found["part"] or found["part_"] or "0")[:6].ljust(6, "0"))
+    microsecond = int((match["part"] or match["part_"] or "0")[:6].ljust(6, "0"))
     at_midnight = hour == 24 and not (minute or second or microsecond)
     if not (hour < 24 or at_midnight) or minute > 59 or second > 59:
         raise OutOfRange("date and time", written, "", "a time of day from 00:00:00 to 24:00")

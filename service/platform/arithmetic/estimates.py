@@ -127,10 +127,10 @@ def mean_of(values: Iterable[Uncertain]) -> Uncertain:
 
     Raises Inconsistent where empty.
     """
-    found = list(values)
-    if not found:
+    values_list = list(values)
+    if not values_list:
         raise Inconsistent("A mean needs one value at least.")
-    return sum(found[1:], start=found[0]) / len(found)
+    return sum(values_list[1:], start=values_list[0]) / len(values_list)
 
 
 def written(estimate: Estimate) -> tuple[str, str]:

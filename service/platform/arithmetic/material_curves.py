@@ -51,8 +51,8 @@ class Points:
     def slope(self, x: Array) -> Array:
         """Compute dy/dx at each x."""
         xs, ys = np.asarray(self.points).T
-        at = np.clip(np.searchsorted(xs, x, side="right") - 1, 0, len(xs) - 2)
-        return np.asarray(np.diff(ys) / np.diff(xs), dtype=np.float64)[at]
+        index = np.clip(np.searchsorted(xs, x, side="right") - 1, 0, len(xs) - 2)
+        return np.asarray(np.diff(ys) / np.diff(xs), dtype=np.float64)[index]
 
 
 @dataclass(frozen=True, slots=True)

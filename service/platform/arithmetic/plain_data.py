@@ -31,7 +31,7 @@ def as_data(value: Any) -> Any:
         more = {"parts": as_data(value.parts)} if value.parts else {}
         return {"value": value.value, "u": value.u, **more}
     if is_dataclass(value) and not isinstance(value, type):
-        return {it.name: as_data(getattr(value, it.name)) for it in fields(value)}
+        return {field.name: as_data(getattr(value, field.name)) for field in fields(value)}
     if isinstance(value, Mapping):
         return {str(name): as_data(inner) for name, inner in value.items()}
     if isinstance(value, tuple | list):
@@ -47,8 +47,10 @@ def with_form(form: str, value: Any) -> dict[str, Any]:
 def check_form(form: str, data: Any) -> dict[str, Any]:
     """Return the data without its form; raises Inconsistent where it is not written in this one."""
     if not isinstance(data, Mapping) or data.get(FORM) != form:
-        found = data.get(FORM) if isinstance(data, Mapping) else None
-        raise Inconsistent(f"Data of the form “{form}” is wanted; this is “{found or 'none'}”.")
+        form_found = data.get(FORM) if isinstance(data, Mapping) else None
+        raise Inconsistent(
+            f"Data of the form “{form}” is wanted; this is “{form_found or 'none'}”."
+        )
     return {name: value for name, value in data.items() if name != FORM}
 
 
@@ -68,16 +70,16 @@ def _hints(of: type) -> dict[str, Any]:
     return get_type_hints(of)
 
 
-def _read(wanted: Any, data: Any, name: str) -> Any:
-    if get_origin(wanted) is UnionType or isinstance(wanted, UnionType):
-        return _read_union(get_args(wanted), data, name)
-    if get_origin(wanted) is tuple:
-        return _read_tuple(get_args(wanted), data, name)
-    if wanted is Soft:
+def _read(of: Any, data: Any, name: str) -> Any:
+    if get_origin(of) is UnionType or isinstance(of, UnionType):
+        return _read_union(get_args(of), data, name)
+    if get_origin(of) is tuple:
+        return _read_tuple(get_args(of), data, name)
+    if of is Soft:
         return soft_from_data(_mapping(data, name))
-    if is_dataclass(wanted) and isinstance(wanted, type):
-        return _read_fields(wanted, _mapping(data, name), name)
-    return _read_plain(wanted, data, name)
+    if is_dataclass(of) and isinstance(of, type):
+        return _read_fields(of, _mapping(data, name), name)
+    return _read_plain(of, data, name)
 
 
 def _read_union(choices: tuple[Any, ...], data: Any, name: str) -> Any:
@@ -91,7 +93,9 @@ def _read_tuple(inner: tuple[Any, ...], data: Any, name: str) -> tuple[Any, ...]
     if not isinstance(data, list | tuple):
         raise Inconsistent(f"{name} is no list.")
     if inner[-1] is Ellipsis:
-        return tuple(_read(inner[0], each, f"{name} {at}") for at, each in enumerate(data, 1))
+        return tuple(
+            _read(inner[0], each, f"{name} {number}") for number, each in enumerate(data, 1)
+        )
     if len(data) != len(inner):
         raise Inconsistent(f"{name} has {len(data)} entries; {len(inner)} are wanted.")
     return tuple(_read(kind, each, name) for kind, each in zip(inner, data, strict=True))
@@ -104,37 +108,37 @@ def _mapping(data: Any, name: str) -> Mapping[str, Any]:
 
 
 def _read_fields(of: type, data: Mapping[str, Any], name: str) -> Any:
-    known = {it.name: it for it in fields(of)}
+    known = {field.name: field for field in fields(of)}
     unknown = [given for given in data if given not in known]
     if unknown:
         raise Inconsistent(f"{name} has no field “{unknown[0]}”; it has: {', '.join(known)}.")
     hints = _hints(of)
-    found = {}
-    for field, it in known.items():
+    values = {}
+    for field, described in known.items():
         if field in data:
-            found[field] = _read(hints[field], data[field], spoken(field))
-        elif it.default is MISSING and it.default_factory is MISSING:
+            values[field] = _read(hints[field], data[field], spoken(field))
+        elif described.default is MISSING and described.default_factory is MISSING:
             raise Inconsistent(f"{spoken(field)} is missing in {name}.")
-    return of(**found)
+    return of(**values)
 
 
-def _read_plain(wanted: Any, data: Any, name: str) -> Any:
-    if wanted is float:
+def _read_plain(kind: Any, data: Any, name: str) -> Any:
+    if kind is float:
         if isinstance(data, int | float) and not isinstance(data, bool) and isfinite(data):
             return float(data)
         raise OutOfRange(name, data, "", "a number")
-    if wanted is int:
+    if kind is int:
         is_number = isinstance(data, int | float) and not isinstance(data, bool)
         if is_number and isfinite(data) and data == int(data):
             return int(data)
         raise OutOfRange(name, data, "", "a whole number")
-    if isinstance(wanted, type) and issubclass(wanted, StrEnum):
-        if isinstance(data, str) and data in {str(each) for each in wanted}:
-            return wanted(data)
-        raise OutOfRange(name, data, "", ", ".join(wanted))
-    if isinstance(wanted, type) and isinstance(data, wanted):
+    if isinstance(kind, type) and issubclass(kind, StrEnum):
+        if isinstance(data, str) and data in {str(each) for each in kind}:
+            return kind(data)
+        raise OutOfRange(name, data, "", ", ".join(kind))
+    if isinstance(kind, type) and isinstance(data, kind):
         return data
-    raise OutOfRange(name, data, "", {str: "words", bool: "true or false"}.get(wanted, "known"))
+    raise OutOfRange(name, data, "", {str: "words", bool: "true or false"}.get(kind, "known"))
 
 
 _UNITS = {

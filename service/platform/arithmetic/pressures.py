@@ -72,8 +72,8 @@ def read_pressure(text: str, unit: str = "kPa") -> Pressure:
     >>> read_pressure("20").pa
     20000.0
     """
-    found = _SUFFIX.fullmatch(text)
-    said = next((part for part in (found.groups()[1:] if found else ()) if part), "")
-    entry = read_quantity(found["rest"] if found else text, Measure.PRESSURE, unit)
-    zero = {"a": Zero.ABSOLUTE, "g": Zero.GAUGE}.get(said[:1].casefold(), Zero.NOT_SAID)
+    match = _SUFFIX.fullmatch(text)
+    suffix = next((part for part in (match.groups()[1:] if match else ()) if part), "")
+    entry = read_quantity(match["rest"] if match else text, Measure.PRESSURE, unit)
+    zero = {"a": Zero.ABSOLUTE, "g": Zero.GAUGE}.get(suffix[:1].casefold(), Zero.NOT_SAID)
     return Pressure(entry.si, zero, entry.value, entry.unit)

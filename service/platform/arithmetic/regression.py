@@ -62,9 +62,9 @@ def least_squares(columns: ArrayLike, y: ArrayLike, level: float = 0.95) -> Leas
     ([0.97, 2.02], [0.079373, 0.042426], 2)
     """
     within("the level", level, "", 0.5, 0.9999)
-    given, found = np.asarray(columns, dtype=float), finite_row(y, "y")
-    if given.ndim != 2 or len(given) != len(found):
-        raise Inconsistent(f"{len(found)} readings need a table of as many rows.")
+    given, matrix_and_response = np.asarray(columns, dtype=float), finite_row(y, "y")
+    if given.ndim != 2 or len(given) != len(matrix_and_response):
+        raise Inconsistent(f"{len(matrix_and_response)} readings need a table of as many rows.")
     n, k = given.shape
     if n <= k:
         raise NoSolution("least squares", f"{n} readings for {k} coefficients")
@@ -74,15 +74,15 @@ def least_squares(columns: ArrayLike, y: ArrayLike, level: float = 0.95) -> Leas
     q, r = np.linalg.qr(given / scale)
     if np.min(np.abs(np.diag(r))) < 1e-12:
         raise NoSolution("least squares", "the columns depend on each other")
-    scaled = np.linalg.solve(r, q.T @ found)
-    residuals = found - (given / scale) @ scaled
+    scaled = np.linalg.solve(r, q.T @ matrix_and_response)
+    residuals = matrix_and_response - (given / scale) @ scaled
     variance = float(residuals @ residuals) / (n - k)
     inverse = np.linalg.solve(r, np.eye(k)) / scale[:, None]
     covariance = variance * (inverse @ inverse.T)
     errors = np.sqrt(np.diag(covariance))
     wide = float(stdtrit(n - k, (1 + level) / 2)) * errors
     values = scaled / scale
-    about_mean = float(np.sum((found - found.mean()) ** 2))
+    about_mean = float(np.sum((matrix_and_response - matrix_and_response.mean()) ** 2))
     return LeastSquares(
         values,
         errors,
@@ -116,7 +116,7 @@ def each_stretch(x: Floats, stretch: ArrayLike | None) -> list[NDArray[np.bool_]
     numbers = np.asarray(stretch)
     if numbers.shape != x.shape:
         raise Inconsistent(f"{len(x)} readings need the stretch of each; {numbers.size} given.")
-    return [numbers == it for it in np.unique(numbers)]
+    return [numbers == number for number in np.unique(numbers)]
 
 
 def stretches(x: ArrayLike, steps: Sequence[float]) -> NDArray[np.intp]:
@@ -132,7 +132,7 @@ def stretches(x: ArrayLike, steps: Sequence[float]) -> NDArray[np.intp]:
 
 def finite_row(values: Any, name: str) -> Floats:
     """Return the values as one row of numbers; raises Inconsistent for gaps or another shape."""
-    found = np.asarray(values, dtype=float)
-    if found.ndim != 1 or not np.all(np.isfinite(found)):
+    row = np.asarray(values, dtype=float)
+    if row.ndim != 1 or not np.all(np.isfinite(row)):
         raise Inconsistent(f"{name} must be one row of numbers without gaps.")
-    return found
+    return row

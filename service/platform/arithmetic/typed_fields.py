@@ -163,5 +163,5 @@ def typed_word(typed: Typed, name: str, label: str, choices: Sequence[str]) -> s
 
 def named_field(trouble: TradeError, fields: Sequence[tuple[str, str]], otherwise: str) -> str:
     """Return the field a computation's trouble speaks of: the first whose phrase it uses."""
-    said = str(trouble)
-    return next((field for phrase, field in fields if phrase in said), otherwise)
+    words = str(trouble)
+    return next((field for phrase, field in fields if phrase in words), otherwise)

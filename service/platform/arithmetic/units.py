@@ -240,11 +240,11 @@ def read_quantity(text: str, measure: Measure, unit: str) -> UnitEntry:
     >>> read_quantity("1,2 MPa", Measure.PRESSURE, "bar")
     UnitEntry(si=1200000.0, value=1.2, unit='MPa')
     """
-    found = _ENTRY.fullmatch(text)
-    if found is None:
+    match = _ENTRY.fullmatch(text)
+    if match is None:
         raise OutOfRange(
             f"the {measure}", text.strip() or "empty", "", f"a number such as 8.5, in {unit}"
         )
-    label = unit_label(found["unit"] or unit, measure)
-    value = read_number(found["number"])
+    label = unit_label(match["unit"] or unit, measure)
+    value = read_number(match["number"])
     return UnitEntry(to_si(value, label, measure), value, label)

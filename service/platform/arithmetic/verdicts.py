@@ -68,10 +68,10 @@ def worst(verdicts: Iterable[Verdict]) -> Verdict:
     Raises Inconsistent where there is none: nothing tested is no pass.
     """
     order = (Verdict.FAIL, Verdict.TEST_AGAIN, Verdict.UNDECIDED, Verdict.PASS)
-    found = set(verdicts)
-    if not found:
+    kinds = set(verdicts)
+    if not kinds:
         raise Inconsistent("Nothing was tested: that is no verdict.")
-    return next(verdict for verdict in order if verdict in found)
+    return next(verdict for verdict in order if verdict in kinds)
 
 
 def outdated_by(tested_at: datetime, happenings: Iterable[Happening]) -> Happening | None:

@@ -48,16 +48,16 @@ def left_out(layers: Sequence[Layer], shown: Collection[int]) -> list[tuple[int,
     ``shown`` nor the cells beside, nor a cell that is built differently from the cell before it.
     """
     cells: dict[int, list[int]] = {}
-    for at, layer in enumerate(layers):
+    for index, layer in enumerate(layers):
         if layer.cell:
-            cells.setdefault(layer.cell, []).append(at)
+            cells.setdefault(layer.cell, []).append(index)
     if len(cells) <= MOST_CELLS:
         return []
     last = max(cells)
     kept = set(range(1, END_CELLS + 1)) | set(range(last - END_CELLS + 1, last + 1))
     asked = {layer.cell for layer in layers if layer.cell and layer.position in shown}
     kept |= {cell + beside for cell in asked for beside in (-1, 0, 1)}
-    built = {cell: [_build(layers[at]) for at in places] for cell, places in cells.items()}
+    built = {cell: [_build(layers[index]) for index in places] for cell, places in cells.items()}
     kept |= {cell for cell in cells if cell > 1 and built[cell] != built.get(cell - 1)} - {
         cell for cell in cells if built.get(cell - 1) != built.get(cell - 2)
     }
@@ -92,27 +92,27 @@ def place(
 
     Thin layers get the least width that can be seen; a pile that does not fit is drawn wider.
     """
-    out = {at for first, after in gaps for at in range(first, after)}
-    drawn = [at for at in range(len(layers)) if at not in out]
+    out = {index for first, after in gaps for index in range(first, after)}
+    drawn = [index for index in range(len(layers)) if index not in out]
     room = width - BREAK_WIDTH * len(gaps)
     per_mm: float | None = None
     if equal_layers:
         widths = [min(26.0, max(7.0, room / max(1, len(drawn))))] * len(drawn)
     else:
-        per_mm = _scale([layers[at] for at in drawn], room)
-        widths = [_width(layers[at], per_mm) for at in drawn]
+        per_mm = _scale([layers[index] for index in drawn], room)
+        widths = [_width(layers[index], per_mm) for index in drawn]
     places, breaks = {}, []
     total = sum(widths) + BREAK_WIDTH * len(gaps) if drawn else _NO_LAYERS
     x = start = start + max(0.0, (width - total) / 2)
     begins = {first: (first, after) for first, after in gaps}
     upcoming = sorted(begins)
-    for at, wide in zip(drawn, widths, strict=True):
-        while upcoming and upcoming[0] < at:
+    for index, wide in zip(drawn, widths, strict=True):
+        while upcoming and upcoming[0] < index:
             first, after = begins[upcoming.pop(0)]
             inside = [layer.cell for layer in layers[first:after] if layer.cell]
             breaks.append(Gap(x, inside[0], inside[-1], after - first))
             x += BREAK_WIDTH
-        places[at] = (x, wide)
+        places[index] = (x, wide)
         x += wide
     return Axis(places, tuple(breaks), start, start + total, per_mm)
 

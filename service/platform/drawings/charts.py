@@ -127,7 +127,7 @@ def _curve(curve: Steps, pen: Pen, across: Axis, up: Axis) -> list[Spec]:
         line["strokeDash"] = list(pen.dash)
     layers.append({"data": {"values": rows}, "mark": line, "encoding": {"x": x, "y": y}})
     if curve.tips:
-        told = [
+        points = [
             {"x": time, "y": share, "tip": tip}
             for time, share, tip in zip(curve.times, curve.shares, curve.tips, strict=True)
         ]
@@ -137,7 +137,7 @@ def _curve(curve: Steps, pen: Pen, across: Axis, up: Axis) -> list[Spec]:
         tip = {"field": "tip", "type": "nominal"}
         layers.append(
             {
-                "data": {"values": told},
+                "data": {"values": points},
                 "mark": mark,
                 "encoding": {"x": x, "y": y, "description": tip},
             }
@@ -159,7 +159,7 @@ def _share_at(curve: Steps, time: float | None) -> float | None:
 
 
 def _numbers(
-    curves: Sequence[Steps], pens: Sequence[Pen], at: Sequence[float], across: Axis, size: Size
+    curves: Sequence[Steps], pens: Sequence[Pen], places: Sequence[float], across: Axis, size: Size
 ) -> list[Spec]:
     """A heading, then a line with the curve's name and one with its numbers, for each curve."""
     top = size.high + _FIRST_ROW
@@ -171,7 +171,7 @@ def _numbers(
         y = top + _ROW * (1 + 2 * row)
         layers.append(_text([{"label": name}], {"value": 0}, y, "left", pen.colour))
         counts = [
-            {"x": x, "label": str(count)} for x, count in zip(at, curve.at_risk, strict=False)
+            {"x": x, "label": str(count)} for x, count in zip(places, curve.at_risk, strict=False)
         ]
         layers.append(_text(counts, encoding(across, "x"), y + _ROW, "center"))
     return layers
@@ -217,24 +217,30 @@ def lines_chart(
     then says so. A legend stands above as soon as there are two series.
     """
     size = size or Size()
-    series = [one for one in series if any(value is not None for value in one.y)]
+    series = [series_ for series_ in series if any(value is not None for value in series_.y)]
     if not series:
         return empty_chart(title=title, prefix=prefix)
-    if any(len(one.x) > MOST_POINTS for one in series):
+    if any(len(series_.x) > MOST_POINTS for series_ in series):
         description += " Of long series the least and greatest value of each span are drawn."
-    across = _in_hours(across, [place(x) for one in series for x in one.x])
-    bare = replace(_opened(up, [it for one in series for it in one.y], rules), title="", unit="")
-    pens = [_pen(one, order) for order, one in enumerate(series)]
-    short = [thinned(one) for one in series]
+    across = _in_hours(across, [place(x) for series_ in series for x in series_.x])
+    bare = replace(
+        _opened(up, [y for series_ in series for y in series_.y], rules), title="", unit=""
+    )
+    pens = [_pen(series_, order) for order, series_ in enumerate(series)]
+    short = [thinned(series_) for series_ in series]
     drawn = list(zip(short, pens, strict=True))
     layers = [
-        _band(one, rows, pen, across, bare)
-        for one, pen in drawn
-        if one.low and one.high
-        for rows in _pieces(one)
+        _band(series_, rows, pen, across, bare)
+        for series_, pen in drawn
+        if series_.low and series_.high
+        for rows in _pieces(series_)
     ]
-    layers += [_line(one, pen, across, bare) for one, pen in drawn if one.mark != "points"]
-    layers += [_points(one, pen, across, bare) for one, pen in drawn if "points" in one.mark]
+    layers += [
+        _line(series_, pen, across, bare) for series_, pen in drawn if series_.mark != "points"
+    ]
+    layers += [
+        _points(series_, pen, across, bare) for series_, pen in drawn if "points" in series_.mark
+    ]
     if any(end is not None for axis in (across, up) for end in (axis.least, axis.most)):
         for layer in layers:
             layer["mark"]["clip"] = True
@@ -246,7 +252,9 @@ def lines_chart(
         title=title,
         description=description,
         prefix=prefix,
-        legend=[(one.name, pen, one.mark) for one, pen in drawn] if len(drawn) > 1 else (),
+        legend=[(series_.name, pen, series_.mark) for series_, pen in drawn]
+        if len(drawn) > 1
+        else (),
         above=MARKER_ROW if markers else 0.0,
     )
 
@@ -400,7 +408,7 @@ def _named(labels: Sequence[str], wide: float) -> list[str]:
     """The labels that have room beside each other: all, or every second, fifth, tenth."""
     room = wide / (_SIGN * max(len(label) for label in labels) + _GAP)
     step = next((step for step in (1, 2, 5, 10, 20, 50, 100) if len(labels) / step <= room), 200)
-    return [label for at, label in enumerate(labels, 1) if at == 1 or at % step == 0]
+    return [label for number, label in enumerate(labels, 1) if number == 1 or number % step == 0]
 
 
 def _row(bar: Bar, base: float) -> Spec:

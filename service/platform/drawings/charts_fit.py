@@ -73,9 +73,9 @@ FILLS = {
 WORDS = {PAPER: "d-paper", INK: "word", SOFT: "soft", ACT: "d-act-solid"}
 
 
-def pen_of(wanted: int | None, order: int) -> Pen:
+def pen_of(number: int | None, order: int) -> Pen:
     """Return the pen asked for, or that of the order; after the sixth they begin again."""
-    return PENS[wanted] if wanted is not None else PENS[1 + order % (len(PENS) - 1)]
+    return PENS[number] if number is not None else PENS[1 + order % (len(PENS) - 1)]
 
 
 Spec = dict[str, Any]
@@ -102,8 +102,8 @@ def fitted(spec: Spec, prefix: str) -> ET.Element:
 
     text = vl_convert.vegalite_to_svg(spec, format_locale=_NUMBERS_SHOWN, allowed_base_urls=[])
     text = re.sub(r'\s+xmlns(?::xlink)?="[^"]*"', "", text)
-    for at, outline in enumerate(dict.fromkeys(re.findall(r'id="(clip\d+)"', text))):
-        text = re.sub(rf"\b{outline}\b", f"{prefix}-clip{at}", text)
+    for number, outline in enumerate(dict.fromkeys(re.findall(r'id="(clip\d+)"', text))):
+        text = re.sub(rf"\b{outline}\b", f"{prefix}-clip{number}", text)
     drawn = ET.fromstring(text)  # noqa: S314 - written by ourselves a few lines above
     group = next(child for child in drawn if child.tag == "g")
     _fit(group)
@@ -125,12 +125,12 @@ def labels_left(group: ET.Element) -> list[str]:
 
 def labels_beside(group: ET.Element, x: float) -> list[ET.Element]:
     """Return the words that begin at this place right of the plot, from above."""
-    found = [
+    texts = [
         text
         for text in group.iter("text")
         if text.get("text-anchor", "start") == "start" and _at(text)[0] == round(x, 1)
     ]
-    return sorted(found, key=lambda text: _at(text)[1])
+    return sorted(texts, key=lambda text: _at(text)[1])
 
 
 def spread_labels(labels: Sequence[ET.Element]) -> None:
@@ -139,14 +139,14 @@ def spread_labels(labels: Sequence[ET.Element]) -> None:
     Those that touch are moved about the middle of where they belong.
     """
     crowds: list[list[float]] = []
-    for at, label in enumerate(labels):
-        crowds.append([_at(label)[1] - at * ROW])
+    for index, label in enumerate(labels):
+        crowds.append([_at(label)[1] - index * ROW])
         while len(crowds) > 1 and _mean(crowds[-2]) >= _mean(crowds[-1]):
             last = crowds.pop()
             crowds[-1] += last
     places = [_mean(crowd) for crowd in crowds for _ in crowd]
-    for at, (label, place) in enumerate(zip(labels, places, strict=True)):
-        label.set("transform", f"translate({n(_at(label)[0])},{n(place + at * ROW)})")
+    for index, (label, place) in enumerate(zip(labels, places, strict=True)):
+        label.set("transform", f"translate({n(_at(label)[0])},{n(place + index * ROW)})")
 
 
 def _mean(values: Sequence[float]) -> float:
@@ -154,8 +154,8 @@ def _mean(values: Sequence[float]) -> float:
 
 
 def _at(text: ET.Element) -> tuple[float, float]:
-    found = _PLACE.match(text.get("transform", ""))
-    return (float(found[1]), float(found[2])) if found else (nan, nan)
+    match = _PLACE.match(text.get("transform", ""))
+    return (float(match[1]), float(match[2])) if match else (nan, nan)
 
 
 def placed(group: ET.Element, left: float, top: float) -> str:
@@ -172,7 +172,7 @@ def _fit(element: ET.Element) -> None:
         _fit(child)
         if child.tag == "g" and not len(child):
             element.remove(child)
-    said = element.get("aria-label")
+    label = element.get("aria-label")
     for name in _DROPPED:
         element.attrib.pop(name, None)
     _pens(element)
@@ -183,9 +183,9 @@ def _fit(element: ET.Element) -> None:
         value = element.get(name)
         if value is not None:
             element.set(name, _NUMBER.sub(lambda match: n(float(match[0])), value))
-    if said and element.tag in ("path", "line", "rect", "text"):
+    if label and element.tag in ("path", "line", "rect", "text"):
         title = ET.Element("title")
-        title.text = said
+        title.text = label
         element.insert(0, title)
 
 

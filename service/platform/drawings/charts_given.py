@@ -195,14 +195,14 @@ def thinned(series: Series, most: int = MOST_POINTS) -> Series:
             keep.add(int(inside[0]))
         else:
             keep.update((int(inside[np.nanargmin(values)]), int(inside[np.nanargmax(values)])))
-    kept = [int(at) for at in order if int(at) in keep]
+    kept = [int(index) for index in order if int(index) in keep]
     return replace(
         series,
-        x=[series.x[at] for at in kept],
-        y=[series.y[at] for at in kept],
-        low=None if series.low is None else [series.low[at] for at in kept],
-        high=None if series.high is None else [series.high[at] for at in kept],
-        tips=[series.tips[at] for at in kept] if series.tips else (),
+        x=[series.x[index] for index in kept],
+        y=[series.y[index] for index in kept],
+        low=None if series.low is None else [series.low[index] for index in kept],
+        high=None if series.high is None else [series.high[index] for index in kept],
+        tips=[series.tips[index] for index in kept] if series.tips else (),
     )
 
 
@@ -217,20 +217,20 @@ def thinned_steps(curve: Steps, until: float, most: int = MOST_POINTS // 2) -> S
     def spans(times: Sequence[float | None]) -> list[int]:
         return [int(most * (time or 0.0) / until) for time in times]
 
-    last = sorted({span: at for at, span in enumerate(spans(curve.times))}.values())
-    ticks = sorted({span: at for at, span in enumerate(spans(curve.censored))}.values())
+    last = sorted({span: index for index, span in enumerate(spans(curve.times))}.values())
+    ticks = sorted({span: index for index, span in enumerate(spans(curve.censored))}.values())
 
     def kept(values: Numbers | None) -> Numbers | None:
-        return None if values is None else [values[at] for at in last]
+        return None if values is None else [values[index] for index in last]
 
     return replace(
         curve,
-        times=[curve.times[at] for at in last],
-        shares=[curve.shares[at] for at in last],
+        times=[curve.times[index] for index in last],
+        shares=[curve.shares[index] for index in last],
         low=kept(curve.low),
         high=kept(curve.high),
-        censored=[curve.censored[at] for at in ticks],
-        tips=[curve.tips[at] for at in last] if curve.tips else (),
+        censored=[curve.censored[index] for index in ticks],
+        tips=[curve.tips[index] for index in last] if curve.tips else (),
     )
 
 

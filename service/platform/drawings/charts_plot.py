@@ -155,22 +155,22 @@ def rule_layers(rules: Sequence[Rule], across: Axis, up: Axis, size: Size) -> li
     for rule in rules:
         ink, on_y = (ACT if rule.act else INK), rule.axis == "y"
         data = {"values": [{"at": rule.value, "label": rule.label}]}
-        at = encoding(up if on_y else across, "at")
+        position = encoding(up if on_y else across, "at")
         mark = {"type": "rule", "color": ink, "strokeWidth": THIN_WIDTH * 1.5}
         if not rule.act:
             mark["strokeDash"] = [14, 3, 3, 3]
-        layers.append({"data": data, "mark": mark, "encoding": {"y" if on_y else "x": at}})
+        layers.append({"data": data, "mark": mark, "encoding": {"y" if on_y else "x": position}})
         text = {"type": "text", "fontSize": SMALL, "color": ink}
         place_of: Spec = {"text": {"field": "label"}}
         if on_y and len(rule.label) <= BESIDE_SIGNS:
             text |= {"align": "left", "baseline": "middle", "dx": BESIDE}
-            place_of |= {"y": at, "x": {"value": size.wide}}
+            place_of |= {"y": position, "x": {"value": size.wide}}
         elif on_y:
             text |= {"align": "right", "baseline": "bottom", "dy": -3, "dx": -2}
-            place_of |= {"y": at, "x": {"value": size.wide}}
+            place_of |= {"y": position, "x": {"value": size.wide}}
         else:
             text |= {"align": "left", "baseline": "top", "dx": 5, "dy": 2}
-            place_of |= {"x": at, "y": {"value": 0}}
+            place_of |= {"x": position, "y": {"value": 0}}
         if text.get("dx") != BESIDE:
             layers.append({"data": data, "mark": {**text, **HALO}, "encoding": place_of})
         layers.append({"data": data, "mark": text, "encoding": place_of})
@@ -187,18 +187,18 @@ def marker_layers(markers: Sequence[Marker], across: Axis) -> list[Spec]:
             for marker in markers
         ]
     }
-    at = encoding(across, "at")
+    position = encoding(across, "at")
     line = {"type": "rule", "color": LINE, "strokeWidth": THIN_WIDTH, "strokeDash": [4, 4]}
     flag = {"type": "point", "shape": "triangle-down", "size": 50, "color": INK, "filled": True,
             "opacity": 1, "aria": True}  # fmt: skip
     label = {"type": "text", "fontSize": SMALL, "color": SOFT, "baseline": "bottom", "dy": -8}
     few = {"values": data["values"][:: 1 + len(markers) // 14]}
     return [
-        {"data": data, "mark": line, "encoding": {"x": at}},
+        {"data": data, "mark": line, "encoding": {"x": position}},
         {"data": data, "mark": flag, "encoding": {
-            "x": at, "y": {"value": 0}, "description": {"field": "tip", "type": "nominal"}}},
+            "x": position, "y": {"value": 0}, "description": {"field": "tip", "type": "nominal"}}},
         {"data": few, "mark": label, "encoding": {
-            "x": at, "y": {"value": 0}, "text": {"field": "label"}}},
+            "x": position, "y": {"value": 0}, "text": {"field": "label"}}},
     ]  # fmt: skip
 
 

@@ -11,11 +11,11 @@ def noon(day: date | None, zone: ZoneInfo, now: datetime | None = None) -> datet
     """Return the moment a day is kept as; today before noon it is ``now``, which has come."""
     if day is None:
         return None
-    at = datetime.combine(day, NOON, zone).astimezone(UTC)
+    noon_utc = datetime.combine(day, NOON, zone).astimezone(UTC)
     is_today = now is not None and day == now.astimezone(zone).date()
-    return min(at, now) if is_today and now else at
+    return min(noon_utc, now) if is_today and now else noon_utc
 
 
-def day_of(at: datetime | None, zone: ZoneInfo) -> str:
+def day_of(time: datetime | None, zone: ZoneInfo) -> str:
     """Return the day a form's field begins with."""
-    return "" if at is None else at.astimezone(zone).date().isoformat()
+    return "" if time is None else time.astimezone(zone).date().isoformat()

@@ -183,10 +183,10 @@ def day_in(cell: Cell, field: str, how: Reading, *, ahead: bool = False) -> date
         day = day or parse_date(text, day_first=how.day_first)
     except OutOfRange as trouble:
         raise Refused(field, text, "this is no day.", f"Right: {trouble.allowed}.") from None
-    at = noon(day, how.zone, how.now)
-    if at is not None and not ahead and at > how.now + timedelta(minutes=5):
+    time = noon(day, how.zone, how.now)
+    if time is not None and not ahead and time > how.now + timedelta(minutes=5):
         raise Refused(field, text, "it lies ahead.", "A day up to today would be right.")
-    return at
+    return time
 
 
 def number_in(cell: Cell, field: str, how: Reading) -> float | None:

@@ -162,8 +162,8 @@ def _photo(content: bytes, name: str, field: str) -> str:
 
 
 def _what_else(content: bytes) -> str:
-    for at, beginnings, words in KNOWN_OTHERS:
-        if content[at:].startswith(beginnings):
+    for offset, beginnings, words in KNOWN_OTHERS:
+        if content[offset:].startswith(beginnings):
             return words
     if content[:512].lstrip().startswith((b"<", b"\xef\xbb\xbf<")):
         return "a web page or drawing in XML"

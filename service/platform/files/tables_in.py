@@ -84,13 +84,13 @@ def read_table(
     filled = [row for row in lines if any(cell not in {None, ""} for cell in row.cells)]
     if not filled:
         raise Refused(field, name, "there is no filled row in it.", RIGHT)
-    at = _header_at(filled, known)
-    headers = _headers(filled[at])
-    rows = tuple(_as_wide(row, len(headers)) for row in filled[at + 1 :])
+    header_index = _header_at(filled, known)
+    headers = _headers(filled[header_index])
+    rows = tuple(_as_wide(row, len(headers)) for row in filled[header_index + 1 :])
     if not rows:
         raise Refused(field, name, "there is no row beneath the headings.", RIGHT)
-    described += f", headings in line {filled[at].line}, {len(rows)} rows"
-    return Table(headers, filled[at].line, rows, described, media_type)
+    described += f", headings in line {filled[header_index].line}, {len(rows)} rows"
+    return Table(headers, filled[header_index].line, rows, described, media_type)
 
 
 def suggest_mapping(
@@ -101,25 +101,25 @@ def suggest_mapping(
     A column serves one field. Signs, case, units in brackets and accents do not count.
     """
     plain = [_plain(header) for header in headers]
-    found: dict[str, int] = {}
+    columns_of: dict[str, int] = {}
     for is_exact in (True, False):
         for name, words in synonyms.items():
-            if name in found:
+            if name in columns_of:
                 continue
             for word in (_plain(word) for word in words):
-                at = next(
+                column_index = next(
                     (
                         column
                         for column, header in enumerate(plain)
-                        if column not in found.values()
+                        if column not in columns_of.values()
                         and (header == word if is_exact else _within(word, header))
                     ),
                     None,
                 )
-                if at is not None:
-                    found[name] = at
+                if column_index is not None:
+                    columns_of[name] = column_index
                     break
-    return found
+    return columns_of
 
 
 def text_of(cell: Cell) -> str:
@@ -288,14 +288,14 @@ def _header_at(rows: Sequence[Row], known: Sequence[Sequence[str]]) -> int:
         return scores.index(max(scores))
     widths = [sum(cell not in {None, ""} for cell in row.cells) for row in rows[:HEADER_WITHIN]]
     usual = Counter(widths).most_common(1)[0][0]
-    return next(at for at, width in enumerate(widths) if width >= min(usual, max(widths)))
+    return next(index for index, width in enumerate(widths) if width >= min(usual, max(widths)))
 
 
 def _headers(row: Row) -> tuple[str, ...]:
     cells = list(row.cells)
     while cells and cells[-1] in {None, ""}:
         cells.pop()
-    return tuple(text_of(cell) or f"column {at}" for at, cell in enumerate(cells, 1))
+    return tuple(text_of(cell) or f"column {number}" for number, cell in enumerate(cells, 1))
 
 
 def _as_wide(row: Row, width: int) -> Row:

@@ -33,8 +33,8 @@ def keep(folder: Path, person_id: int, name: str, content: bytes, now: datetime)
     _forget_old(place, now)
     token = secrets.token_urlsafe(24)
     (place / f"{token}.content").write_bytes(content)
-    said = {"person": person_id, "name": name[-200:], "at": now.isoformat()}
-    (place / f"{token}.json").write_text(json.dumps(said), encoding="utf-8")
+    note = {"person": person_id, "name": name[-200:], "at": now.isoformat()}
+    (place / f"{token}.json").write_text(json.dumps(note), encoding="utf-8")
     return token
 
 
@@ -43,10 +43,10 @@ def find(folder: Path, person_id: int, token: str) -> Upload:
     place = folder / "uploads"
     if not TOKEN.fullmatch(token) or not (place / f"{token}.json").is_file():
         raise NotFound("uploaded file (it is kept for a day; send it again)", token[:8])
-    said = json.loads((place / f"{token}.json").read_text(encoding="utf-8"))
-    if said["person"] != person_id:
+    note = json.loads((place / f"{token}.json").read_text(encoding="utf-8"))
+    if note["person"] != person_id:
         raise NotFound("uploaded file of yours", token[:8])
-    return Upload(token, said["name"], (place / f"{token}.content").read_bytes())
+    return Upload(token, note["name"], (place / f"{token}.content").read_bytes())
 
 
 def forget(folder: Path, token: str) -> None:
@@ -57,7 +57,7 @@ def forget(folder: Path, token: str) -> None:
 
 
 def _forget_old(place: Path, now: datetime) -> None:
-    for said in place.glob("*.json"):
-        kept_at = datetime.fromisoformat(json.loads(said.read_text(encoding="utf-8"))["at"])
+    for note in place.glob("*.json"):
+        kept_at = datetime.fromisoformat(json.loads(note.read_text(encoding="utf-8"))["at"])
         if now - kept_at > KEPT_FOR:
-            forget(place.parent, said.stem)
+            forget(place.parent, note.stem)

@@ -103,12 +103,14 @@ def hold_needed(
     Raises Inconsistent where figures are missing, NoSolution where no time is long enough.
     """
     connected = SET_UPS[set_up - 1]
-    limits = [it.most_mbar_l_s for it in figures.limits if it.path in connected.finds]
+    limits = [limit.most_mbar_l_s for limit in figures.limits if limit.path in connected.finds]
     whole = figures.limit_of_set_up(set_up)
     if whole is not None:
         limits = [whole]
     under_test = connected.pressurised or tuple(Circuit)
-    pressures = [it.test_pressure_kpa for it in figures.circuits if it.circuit in under_test]
+    pressures = [
+        circuit.test_pressure_kpa for circuit in figures.circuits if circuit.circuit in under_test
+    ]
     if not limits or not pressures:
         raise Inconsistent(
             f"The figures name no limit or no test pressure for set-up {set_up}, {connected.name}."

@@ -64,12 +64,12 @@ class InsulationTest:
             within("the tester's accuracy", self.accuracy_percent, "%", 0.0, 100.0)
         if not self.readings:
             raise Inconsistent("An insulation test needs one reading at least.")
-        places = [(it.between, it.condition) for it in self.readings]
+        places = [(reading.between, reading.condition) for reading in self.readings]
         for place in places:
             if places.count(place) > 1:
                 raise Inconsistent(f"{place[0]}, {place[1]}: two readings are given; give one.")
-        for it in self.readings:
-            self._judged(it, _ANY_LIMIT)
+        for reading in self.readings:
+            self._judged(reading, _ANY_LIMIT)
 
     @property
     def voltage_v(self) -> float:
@@ -87,16 +87,16 @@ class InsulationTest:
         return standard_uncertainty(percent / 100)
 
     def _judged(
-        self, it: InsulationMeasured, limit: InsulationLimit
+        self, reading: InsulationMeasured, limit: InsulationLimit
     ) -> insulation.InsulationResult:
         return judge_insulation(
             InsulationReading(
-                it.between,
-                it.condition,
-                it.resistance_mohm * 1e6,
-                it.test_voltage_v,
+                reading.between,
+                reading.condition,
+                reading.resistance_mohm * 1e6,
+                reading.test_voltage_v,
                 self.u_share,
-                it.over_range,
+                reading.over_range,
             ),
             limit,
             self.voltage_v,
@@ -104,16 +104,16 @@ class InsulationTest:
             hydrogen_present=self.hydrogen_present,
         )
 
-    def found(self, it: InsulationMeasured, figures: DesignFigures) -> "InsulationFound":
+    def found(self, reading: InsulationMeasured, figures: DesignFigures) -> "InsulationFound":
         """Return one reading judged by the design's rule for it."""
-        rule = figures.rule(it.between, it.condition)
-        judged = self._judged(it, _ANY_LIMIT if rule is None else rule.limit)
+        rule = figures.rule(reading.between, reading.condition)
+        judged = self._judged(reading, _ANY_LIMIT if rule is None else rule.limit)
         return InsulationFound(
-            it.between,
-            it.condition,
-            it.resistance_mohm,
-            it.resistance_mohm * self.u_share,
-            it.over_range,
+            reading.between,
+            reading.condition,
+            reading.resistance_mohm,
+            reading.resistance_mohm * self.u_share,
+            reading.over_range,
             None if rule is None else judged.limit_ohm / 1e6,
             "" if rule is None else judged.standard,
             judged.current_a * 1e6 if isfinite(judged.current_a * 1e6) else None,
@@ -152,9 +152,11 @@ class InsulationOutcome:
 
 def judge_insulation_test(test: InsulationTest, figures: DesignFigures) -> InsulationOutcome:
     """Judge an insulation test. A reading without a rule of the design decides nothing."""
-    found = tuple(test.found(it, figures) for it in test.readings)
-    verdicts = [it.verdict for it in found if it.verdict is not None]
+    findings = tuple(test.found(reading, figures) for reading in test.readings)
+    verdicts = [finding.verdict for finding in findings if finding.verdict is not None]
     verdict = worst(verdicts) if verdicts else Verdict.UNDECIDED
-    without = [f"{it.between}, {it.condition}" for it in found if it.verdict is None]
+    without = [
+        f"{finding.between}, {finding.condition}" for finding in findings if finding.verdict is None
+    ]
     remarks = tuple(f"No limit is in force for {what}: no verdict." for what in without)
-    return InsulationOutcome(test.voltage_v, found, verdict, remarks, FORMULAS)
+    return InsulationOutcome(test.voltage_v, findings, verdict, remarks, FORMULAS)

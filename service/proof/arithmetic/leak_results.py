@@ -113,5 +113,5 @@ class LeakResult:
         """The test for the patterns of flows; None where not just one circuit was pressurised."""
         if len(self.pressurised) != 1:
             return None
-        arrived = {it.circuit: it.rate.leak for it in self.arrived}
+        arrived = {circuit.circuit: circuit.rate.leak for circuit in self.arrived}
         return CircuitTest(self.pressurised[0], self.lost.leak, arrived)

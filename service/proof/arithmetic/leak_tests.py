@@ -141,7 +141,7 @@ class LeakTest:
         not_below_zero("the thermometer's step", self.thermometer_step_k, "K")
 
     def _check_circuits(self) -> None:
-        watched = [it.circuit for it in self.arrived]
+        watched = [circuit.circuit for circuit in self.arrived]
         for circuit in watched:
             if watched.count(circuit) > 1:
                 raise Inconsistent(f"The {circuit} circuit is watched twice.")
@@ -224,14 +224,14 @@ def volume_of(figures: LeakFigures | None, set_up: SetUp, cells: int) -> float:
 
     Raises Inconsistent where it is not known.
     """
-    known = [figures.circuit(it) if figures else None for it in set_up.pressurised]
-    found = [it.volume(cells) for it in known if it is not None]
-    if not found or len(found) < len(known):
+    known = [figures.circuit(circuit) if figures else None for circuit in set_up.pressurised]
+    volumes = [figure.volume(cells) for figure in known if figure is not None]
+    if not volumes or len(volumes) < len(known):
         raise Inconsistent(
             f"The volume under test in L is missing: neither given, nor by the figures of the"
             f" design for set-up {set_up.order}, {set_up.name}."
         )
-    return sum(found)
+    return sum(volumes)
 
 
 def instruments(

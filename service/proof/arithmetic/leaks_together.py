@@ -125,7 +125,7 @@ class Together:
     @property
     def untested(self) -> tuple[Path, ...]:
         """Paths of which no test says anything."""
-        return tuple(it.path for it in self.paths if it.rate is None)
+        return tuple(path.path for path in self.paths if path.rate is None)
 
 
 def together(results: Sequence[LeakResult]) -> Together:
@@ -135,28 +135,31 @@ def together(results: Sequence[LeakResult]) -> Together:
     it comes from, under the limits of its time; of two directions the worse counts, and a bound
     only where nothing was measured.
     """
-    latest = {it.set_up: it for it in results}
-    of_circuits = [it.circuit_test for it in latest.values()]
+    latest = {result.set_up: result for result in results}
+    of_circuits = [result.circuit_test for result in latest.values()]
     tests = [test for test in of_circuits if test is not None]
     rates = path_rates(tests)
-    found = []
+    paths = []
     for path in Path:
         by_set_up = [
-            (it.set_up, one) for it in latest.values() for one in it.paths if one.path is path
+            (result.set_up, path_result)
+            for result in latest.values()
+            for path_result in result.paths
+            if path_result.path is path
         ]
         direct = [pair for pair in by_set_up if not pair[1].is_bound]
         counted = direct or _best_bound(by_set_up)
         rate = rates[path]
-        found.append(
+        paths.append(
             PathVerdict(
                 path,
                 rate_of(rate.leak) if rate else (counted[0][1].rate if counted else None),
                 bool(counted) and not direct,
-                _worst([one.verdict for _order, one in counted]),
+                _worst([verdict.verdict for _order, verdict in counted]),
                 tuple(order for order, _one in counted),
             )
         )
-    return Together(tuple(found), hints(tests))
+    return Together(tuple(paths), hints(tests))
 
 
 def _best_bound(bounds: Sequence[tuple[int, PathFound]]) -> list[tuple[int, PathFound]]:

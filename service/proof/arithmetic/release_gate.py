@@ -47,7 +47,7 @@ class Wanted:
 
 
 def gate(
-    wanted: Sequence[Wanted],
+    verdicts: Sequence[Wanted],
     *,
     limits_in_force: bool,
     record_approved: bool,
@@ -59,30 +59,30 @@ def gate(
     ...      set_points_acknowledged=False)
     ('The set points for this number of cells are not acknowledged.',)
     """
-    said = []
+    sentences = []
     if not limits_in_force:
-        said.append("No figures and limits of the design are in force.")
+        sentences.append("No figures and limits of the design are in force.")
     if not record_approved:
-        said.append("The record that made this build is not approved.")
-    said += [_sentence(it) for it in wanted if not it.opens]
-    if not wanted:
-        said.append("The limits in force ask for no test: no verdict can open the gate.")
+        sentences.append("The record that made this build is not approved.")
+    sentences += [_sentence(verdict) for verdict in verdicts if not verdict.opens]
+    if not verdicts:
+        sentences.append("The limits in force ask for no test: no verdict can open the gate.")
     if not set_points_acknowledged:
-        said.append("The set points for this number of cells are not acknowledged.")
-    return tuple(said)
+        sentences.append("The set points for this number of cells are not acknowledged.")
+    return tuple(sentences)
 
 
-def _sentence(it: Wanted) -> str:
-    if it.verdict is None:
-        return f"{_begin(it.what)}: not tested, or no limit was in force."
-    if it.outdated_by:
-        return f"{_begin(it.what)}: test again, for since the test: {it.outdated_by}."
+def _sentence(verdict: Wanted) -> str:
+    if verdict.verdict is None:
+        return f"{_begin(verdict.what)}: not tested, or no limit was in force."
+    if verdict.outdated_by:
+        return f"{_begin(verdict.what)}: test again, for since the test: {verdict.outdated_by}."
     words = {
         Verdict.FAIL: "failed",
         Verdict.UNDECIDED: "undecided: too near the limit, or a condition of the test not met",
         Verdict.TEST_AGAIN: "test again",
     }
-    return f"{_begin(it.what)}: {words.get(it.verdict, str(it.verdict))}."
+    return f"{_begin(verdict.what)}: {words.get(verdict.verdict, str(verdict.verdict))}."
 
 
 def _begin(what: str) -> str:
@@ -97,46 +97,48 @@ def wanted_verdicts(
     One for each path that has a limit, one for each rule of insulation, one for shorts; then the
     one of the closing, where the figures limit the clamp (``closing`` None: not computed).
     """
-    wanted: list[Wanted] = []
+    verdicts: list[Wanted] = []
     if figures.leak:
-        wanted += _leaks(tests, [it.path for it in figures.leak.limits])
-    wanted += _insulation(figures, tests)
+        verdicts += _leaks(tests, [limit.path for limit in figures.leak.limits])
+    verdicts += _insulation(figures, tests)
     if figures.shorts:
-        checks = [it for it in tests if isinstance(it.result, ShortOutcome)]
-        wanted.append(_latest("shorts of cells", checks))
+        checks = [test for test in tests if isinstance(test.result, ShortOutcome)]
+        verdicts.append(_latest("shorts of cells", checks))
     if figures.limits:
-        wanted.append(closing or Wanted("limits of the closed clamp", None))
-    return tuple(wanted)
+        verdicts.append(closing or Wanted("limits of the closed clamp", None))
+    return tuple(verdicts)
 
 
 def _leaks(tests: Sequence[Standing], paths: Sequence[Path]) -> list[Wanted]:
-    leaks = [it for it in tests if isinstance(it.result, LeakResult)]
-    latest = {it.result.set_up: it for it in leaks if isinstance(it.result, LeakResult)}
-    counted = [it for it in leaks if it in latest.values() and not it.outdated_by]
-    old = next((it.outdated_by for it in latest.values() if it.outdated_by), "")
-    found = {it.path: it for it in together(_results(counted)).paths}
-    before = {it.path: it for it in together(_results(leaks)).paths}
-    wanted = []
+    leaks = [test for test in tests if isinstance(test.result, LeakResult)]
+    latest = {leak.result.set_up: leak for leak in leaks if isinstance(leak.result, LeakResult)}
+    counted = [leak for leak in leaks if leak in latest.values() and not leak.outdated_by]
+    old = next((leak.outdated_by for leak in latest.values() if leak.outdated_by), "")
+    path_of = {path.path: path for path in together(_results(counted)).paths}
+    before = {path.path: path for path in together(_results(leaks)).paths}
+    verdicts = []
     for path in paths:
-        verdict = found[path].verdict
+        verdict = path_of[path].verdict
         if verdict is None and old and before[path].verdict is not None:
-            wanted.append(Wanted(f"leak {path}", before[path].verdict, old))
+            verdicts.append(Wanted(f"leak {path}", before[path].verdict, old))
         else:
-            wanted.append(Wanted(f"leak {path}", verdict))
-    return wanted
+            verdicts.append(Wanted(f"leak {path}", verdict))
+    return verdicts
 
 
 def _results(tests: Sequence[Standing]) -> list[LeakResult]:
-    return [it.result for it in tests if isinstance(it.result, LeakResult)]
+    return [test.result for test in tests if isinstance(test.result, LeakResult)]
 
 
 def _insulation(figures: DesignFigures, tests: Sequence[Standing]) -> list[Wanted]:
     latest: dict[tuple[str, str], Wanted] = {}
     for test in tests:
         if isinstance(test.result, InsulationOutcome):
-            for it in test.result.found:
-                what = f"insulation {it.between}, {it.condition}"
-                latest[it.between, it.condition] = Wanted(what, it.verdict, test.outdated_by)
+            for reading in test.result.found:
+                what = f"insulation {reading.between}, {reading.condition}"
+                latest[reading.between, reading.condition] = Wanted(
+                    what, reading.verdict, test.outdated_by
+                )
     return [
         latest.get(
             (rule.between, rule.condition),
@@ -189,32 +191,34 @@ class SetPointsAsked:
             "formula": FORMULA,
             "cells": self.cells,
             "current_a": self.current_a,
-            "lines": [[it.name, it.value, it.unit] for it in self.lines],
+            "lines": [[line.name, line.value, line.unit] for line in self.lines],
         }
 
 
 def set_points_asked(cells: int, figures: OperationFigures) -> SetPointsAsked:
     """Return set points of so many cells with an MEA. Raises trade errors for none."""
-    found = set_points(cells, figures.operation)
-    return SetPointsAsked(cells, figures.current_a, tuple(_lines(found, figures)))
+    points = set_points(cells, figures.operation)
+    return SetPointsAsked(cells, figures.current_a, tuple(_lines(points, figures)))
 
 
-def _lines(found: SetPoints, figures: OperationFigures) -> list[SetPointLine]:
-    at, oxidant = f"at {found.reference}", str(figures.oxidant_gas)
+def _lines(points: SetPoints, figures: OperationFigures) -> list[SetPointLine]:
+    condition, oxidant = f"at {points.reference}", str(figures.oxidant_gas)
     return [
         SetPointLine("current", _written(figures.current_a), "A"),
-        _flow(f"hydrogen {at}", found.hydrogen.volume_m3_s),
-        _flow(f"{oxidant} {at}", found.oxidant.volume_m3_s),
-        _mass("water with the hydrogen", found.hydrogen.water_kg_s),
-        _mass(f"water with the {oxidant}", found.oxidant.water_kg_s),
-        _mass("product water", found.product_water_kg_s),
-        SetPointLine("heat, water leaves as vapour (LHV)", _written(found.heat_lhv_w), "W"),
-        SetPointLine("heat, water leaves liquid (HHV)", _written(found.heat_hhv_w), "W"),
-        _flow(f"coolant, {figures.coolant}, rise {figures.coolant_rise_k:g} K", found.coolant_m3_s),
-        SetPointLine("least stack voltage", _written(found.least_voltage_v), "V"),
-        SetPointLine("rated stack voltage", _written(found.rated_voltage_v), "V"),
-        SetPointLine("greatest stack voltage", _written(found.greatest_voltage_v), "V"),
-        SetPointLine("power at the rated voltage", _written(found.power_w), "W"),
+        _flow(f"hydrogen {condition}", points.hydrogen.volume_m3_s),
+        _flow(f"{oxidant} {condition}", points.oxidant.volume_m3_s),
+        _mass("water with the hydrogen", points.hydrogen.water_kg_s),
+        _mass(f"water with the {oxidant}", points.oxidant.water_kg_s),
+        _mass("product water", points.product_water_kg_s),
+        SetPointLine("heat, water leaves as vapour (LHV)", _written(points.heat_lhv_w), "W"),
+        SetPointLine("heat, water leaves liquid (HHV)", _written(points.heat_hhv_w), "W"),
+        _flow(
+            f"coolant, {figures.coolant}, rise {figures.coolant_rise_k:g} K", points.coolant_m3_s
+        ),
+        SetPointLine("least stack voltage", _written(points.least_voltage_v), "V"),
+        SetPointLine("rated stack voltage", _written(points.rated_voltage_v), "V"),
+        SetPointLine("greatest stack voltage", _written(points.greatest_voltage_v), "V"),
+        SetPointLine("power at the rated voltage", _written(points.power_w), "W"),
     ]
 
 

@@ -82,7 +82,7 @@ class ShortOutcome:
 
     def cells_that_are(self, check: CellCheck) -> tuple[int, ...]:
         """Return the numbers of the cells of which this was found."""
-        return tuple(it.cell for it in self.cells if it.check is check)
+        return tuple(cell.cell for cell in self.cells if cell.check is check)
 
 
 def judge_short_check(test: ShortCheck, figures: ShortFigures | None) -> ShortOutcome:
@@ -91,11 +91,11 @@ def judge_short_check(test: ShortCheck, figures: ShortFigures | None) -> ShortOu
     Without figures of the design common ones are used, and nothing passes by them.
     """
     cells = tuple(
-        CellChecked(it.cell, it.value, it.check, it.why)
-        for it in test.findings(figures or ShortFigures())
-        if it.cell not in test.blank_cells
+        CellChecked(finding.cell, finding.value, finding.check, finding.why)
+        for finding in test.findings(figures or ShortFigures())
+        if finding.cell not in test.blank_cells
     )
-    checks = {it.check for it in cells}
+    checks = {cell.check for cell in cells}
     verdict = Verdict.PASS if checks == {CellCheck.FREE} else Verdict.UNDECIDED
     remarks: tuple[str, ...] = ()
     if figures is None:

@@ -62,13 +62,16 @@ def judge_leak(test: LeakTest, figures: LeakFigures | None) -> LeakResult:
     missing. Without limits the verdict stays undecided.
     """
     lost = _lost(test, figures)
-    arrived = {it.circuit: _arrived(test, it.flow_ml_min, it.zero_ml_min) for it in test.arrived}
-    found = [
+    arrived = {
+        arrival.circuit: _arrived(test, arrival.flow_ml_min, arrival.zero_ml_min)
+        for arrival in test.arrived
+    }
+    paths = [
         _found(test, path, leak, figures, is_bound=is_bound)
         for path, leak, is_bound in _leaks(test, lost, arrived)
     ]
     limit = figures.limit_of_set_up(test.set_up) if figures else None
-    verdicts = [it.verdict for it in found if it.verdict is not None]
+    verdicts = [path.verdict for path in paths if path.verdict is not None]
     if len(test.connected.pressurised) != 1:
         verdicts = [] if limit is None else [judge(lost, mol_s(limit))]
     remarks = list(_remarks(test, figures))
@@ -79,7 +82,7 @@ def judge_leak(test: LeakTest, figures: LeakFigures | None) -> LeakResult:
         remarks.append("The rig alone loses more than a tenth of the least limit: mend it first.")
     if not verdicts:
         remarks.append("No limit is in force for what this set-up finds: no verdict.")
-    without = [str(it.path) for it in found if it.verdict is None]
+    without = [str(path.path) for path in paths if path.verdict is None]
     if verdicts and without:
         remarks.append(f"No limit is in force for the path {', '.join(without)}.")
     return LeakResult(
@@ -87,7 +90,7 @@ def judge_leak(test: LeakTest, figures: LeakFigures | None) -> LeakResult:
         test.connected.pressurised,
         rate_of(lost),
         tuple(ArrivedRate(circuit, rate_of(leak)) for circuit, leak in arrived.items()),
-        tuple(found),
+        tuple(paths),
         limit,
         verdict,
         tuple(remarks),
@@ -160,7 +163,7 @@ def _hydrogen(
         return None
     warm, outside = test.start.temperature_k, test.barometer_pa
     try:
-        found = as_hydrogen(
+        hydrogen = as_hydrogen(
             rate,
             test.test_gas,
             Across(test.start.pressure_pa, outside, warm),
@@ -170,12 +173,12 @@ def _hydrogen(
     except TradeError:  # a temperature the gases' tables do not hold
         return None
     return HydrogenFound(
-        found.viscous_mol_s,
-        found.molecular_mol_s,
-        found.least_mol_s,
-        found.most_mol_s,
-        found.knudsen,
-        found.regime,
+        hydrogen.viscous_mol_s,
+        hydrogen.molecular_mol_s,
+        hydrogen.least_mol_s,
+        hydrogen.most_mol_s,
+        hydrogen.knudsen,
+        hydrogen.regime,
         leak.seen is not Seen.SEEN,
     )
 
@@ -184,25 +187,26 @@ def _remarks(test: LeakTest, figures: LeakFigures | None) -> list[str]:
     """What keeps a test from passing, whatever it read."""
     if figures is None:
         return ["The design has no figures of tightness in force."]
-    said = []
+    sentences = []
     if test.gas != figures.gas:
-        said.append(f"Tested with {test.gas}; the limits hold for {figures.gas}.")
+        sentences.append(f"Tested with {test.gas}; the limits hold for {figures.gas}.")
     for circuit in test.connected.pressurised:
         known = figures.circuit(circuit)
         if known is None:
             continue
-        wanted, stood = known.test_pressure_kpa, test.gauge_pressure_kpa
-        if stood < ENOUGH * wanted:
-            said.append(
+        pressures, stood = known.test_pressure_kpa, test.gauge_pressure_kpa
+        if stood < ENOUGH * pressures:
+            sentences.append(
                 f"The {circuit} circuit stood at {stood:.1f}\u2009kPa gauge; its test pressure is"
-                f" {wanted:g}\u2009kPa gauge."
+                f" {pressures:g}\u2009kPa gauge."
             )
-        elif stood > test.barometer_kpa / 2 + wanted:
-            said.append(
+        elif stood > test.barometer_kpa / 2 + pressures:
+            sentences.append(
                 f"The {circuit} circuit stood at {stood:.1f}\u2009kPa gauge, far above its test"
-                f" pressure of {wanted:g}\u2009kPa gauge. Was an absolute pressure typed as gauge?"
+                f" pressure of {pressures:g}\u2009kPa gauge. Was an absolute pressure typed as"
+                " gauge?"
             )
-    return said
+    return sentences
 
 
 class TestKind(StrEnum):

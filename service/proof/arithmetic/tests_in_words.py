@@ -40,7 +40,7 @@ def lines_of(result: Result) -> tuple[ResultLine, ...]:
     if isinstance(result, LeakResult):
         return _leak_lines(result)
     if isinstance(result, InsulationOutcome):
-        return tuple(insulation_line(it) for it in result.found)
+        return tuple(insulation_line(reading) for reading in result.found)
     return _short_lines(result)
 
 
@@ -49,7 +49,7 @@ def what_of(result: Result) -> str:
     if isinstance(result, LeakResult):
         return f"set-up {result.set_up}, {SET_UPS[result.set_up - 1].name}"
     if isinstance(result, InsulationOutcome):
-        return " and ".join(dict.fromkeys(str(it.condition) for it in result.found))
+        return " and ".join(dict.fromkeys(str(reading.condition) for reading in result.found))
     return str(result.way)
 
 
@@ -87,25 +87,25 @@ def digits(value: float, most: int = 2) -> str:
     return f"{round(value, places):.{max(0, places)}f}"
 
 
-def path_line(it: PathFound) -> ResultLine:
+def path_line(path: PathFound) -> ResultLine:
     """Return one path after one test."""
     return ResultLine(
-        f"leak {it.path}",
-        rate_words(it.rate, is_bound=it.is_bound),
-        NOTHING_SET if it.limit_mbar_l_s is None else f"at most {it.limit_mbar_l_s:g}{UNIT}",
-        it.source,
-        it.verdict,
-        _as_hydrogen(it.hydrogen),
+        f"leak {path.path}",
+        rate_words(path.rate, is_bound=path.is_bound),
+        NOTHING_SET if path.limit_mbar_l_s is None else f"at most {path.limit_mbar_l_s:g}{UNIT}",
+        path.source,
+        path.verdict,
+        _as_hydrogen(path.hydrogen),
     )
 
 
-def _as_hydrogen(it: HydrogenFound | None) -> str:
-    if it is None:
+def _as_hydrogen(hydrogen: HydrogenFound | None) -> str:
+    if hydrogen is None:
         return ""
-    least, most = digits(mbar_l_s(it.least_mol_s)), digits(mbar_l_s(it.most_mol_s))
-    said = most if least == most or it.at_most else f"{least} to {most}"
-    bound = "at most " if it.at_most else ""
-    return f"as hydrogen at running pressure {bound}{said}{UNIT}, {it.regime}"
+    least, most = digits(mbar_l_s(hydrogen.least_mol_s)), digits(mbar_l_s(hydrogen.most_mol_s))
+    rate_text = most if least == most or hydrogen.at_most else f"{least} to {most}"
+    bound = "at most " if hydrogen.at_most else ""
+    return f"as hydrogen at running pressure {bound}{rate_text}{UNIT}, {hydrogen.regime}"
 
 
 def _leak_lines(result: LeakResult) -> tuple[ResultLine, ...]:
@@ -121,25 +121,27 @@ def _leak_lines(result: LeakResult) -> tuple[ResultLine, ...]:
         )
     ]
     lines += [
-        ResultLine(f"arrived in the {it.circuit} circuit", rate_words(it.rate), "–", "", None)
-        for it in result.arrived
+        ResultLine(
+            f"arrived in the {arrival.circuit} circuit", rate_words(arrival.rate), "–", "", None
+        )
+        for arrival in result.arrived
     ]
-    return (*lines, *(path_line(it) for it in result.paths))
+    return (*lines, *(path_line(path) for path in result.paths))
 
 
-def insulation_line(it: InsulationFound) -> ResultLine:
+def insulation_line(reading: InsulationFound) -> ResultLine:
     """Return one reading of insulation."""
-    value = f"{estimate_words(Estimate(it.resistance_mohm, it.u_mohm))}{THIN}MΩ"
-    if it.over_range:
-        value = f"more than {it.resistance_mohm:g}{THIN}MΩ"
-    current = "" if it.current_ua is None else f"{digits(it.current_ua)}{THIN}µA"
-    bound = "less than " if it.over_range else ""
+    value = f"{estimate_words(Estimate(reading.resistance_mohm, reading.u_mohm))}{THIN}MΩ"
+    if reading.over_range:
+        value = f"more than {reading.resistance_mohm:g}{THIN}MΩ"
+    current = "" if reading.current_ua is None else f"{digits(reading.current_ua)}{THIN}µA"
+    bound = "less than " if reading.over_range else ""
     return ResultLine(
-        f"insulation {it.between}, {it.condition}",
+        f"insulation {reading.between}, {reading.condition}",
         value,
-        NOTHING_SET if it.limit_mohm is None else f"at least {_ohms(it.limit_mohm)}",
-        it.standard,
-        it.verdict,
+        NOTHING_SET if reading.limit_mohm is None else f"at least {_ohms(reading.limit_mohm)}",
+        reading.standard,
+        reading.verdict,
         current and f"{bound}{current} at the working voltage",
     )
 
@@ -157,24 +159,24 @@ def shorts_line(result: ShortOutcome) -> ResultLine:
         for check in (CellCheck.SHORTED, CellCheck.SUSPECT, CellCheck.NOT_MEASURED)
         if result.cells_that_are(check)
     ]
-    said = "; ".join(named) or f"no short seen in {len(result.cells)} cells"
+    sentence = "; ".join(named) or f"no short seen in {len(result.cells)} cells"
     limit = "no cell shorted or suspect"
-    return ResultLine("shorts of cells", said, limit, "", result.verdict, f"by {result.way}")
+    return ResultLine("shorts of cells", sentence, limit, "", result.verdict, f"by {result.way}")
 
 
 def _cells(numbers: tuple[int, ...]) -> str:
     more = len(numbers) - NAMED_MOST
-    told = ", ".join(str(number) for number in numbers[:NAMED_MOST])
-    return f"cell{'s' if len(numbers) > 1 else ''} {told}" + (
+    numbers_text = ", ".join(str(number) for number in numbers[:NAMED_MOST])
+    return f"cell{'s' if len(numbers) > 1 else ''} {numbers_text}" + (
         f" and {more} more" if more > 0 else ""
     )
 
 
 def _short_lines(result: ShortOutcome) -> tuple[ResultLine, ...]:
-    bad = [it for it in result.cells if it.check in {CellCheck.SHORTED, CellCheck.SUSPECT}]
-    return (shorts_line(result), *(_cell_line(it, result.unit) for it in bad[:NAMED_MOST]))
+    bad = [cell for cell in result.cells if cell.check in {CellCheck.SHORTED, CellCheck.SUSPECT}]
+    return (shorts_line(result), *(_cell_line(cell, result.unit) for cell in bad[:NAMED_MOST]))
 
 
-def _cell_line(it: CellChecked, unit: str) -> ResultLine:
-    value = "not measured" if it.value is None else f"{it.value:.4g}{THIN}{unit}"
-    return ResultLine(f"cell {it.cell}: {it.check}", value, it.why, "", None)
+def _cell_line(cell: CellChecked, unit: str) -> ResultLine:
+    value = "not measured" if cell.value is None else f"{cell.value:.4g}{THIN}{unit}"
+    return ResultLine(f"cell {cell.cell}: {cell.check}", value, cell.why, "", None)

@@ -73,10 +73,10 @@ def read_leak_test(typed: Typed, cells: int, read_with: ReadWith) -> LeakTest:
     Raises FieldRefused naming the field, and the errors of LeakTest, whose messages `SPEAKS_OF`
     leads to fields.
     """
-    orders = [str(one.order) for one in SET_UPS]
+    orders = [str(choice.order) for choice in SET_UPS]
     set_up = int(typed_word(typed, "set_up", "the set-up", orders))
     method = Method(typed_word(typed, "method", "the method", tuple(Method)))
-    gas = typed_word(typed, "gas", "the test gas", [one.name for one in TEST_GASES])
+    gas = typed_word(typed, "gas", "the test gas", [choice.name for choice in TEST_GASES])
     zero = Zero(typed.get("zero", "") or Zero.NOT_SAID) if _known_zero(typed) else Zero.NOT_SAID
     start = typed_pressure(typed, "start_pressure", "the pressure at the start", zero)
     if start is None:
@@ -136,8 +136,8 @@ def _temperature(typed: Typed, when: str, *, needed: bool) -> float | None:
 
 
 def _barometer(typed: Typed, name: str) -> float | None:
-    found = typed_pressure(typed, name, "the barometer", Zero.ABSOLUTE)
-    return found[0] if found else None
+    barometer = typed_pressure(typed, name, "the barometer", Zero.ABSOLUTE)
+    return barometer[0] if barometer else None
 
 
 def _no_barometer() -> float:
@@ -160,7 +160,7 @@ def _meter(typed: Typed, read_with: ReadWith) -> Meter:
             "a meter whose range and unit, such as mL/min, are kept on its page",
         )
     chosen = typed.get("meter_reference", "").strip() or NORMAL.name
-    known = [one.name for one in REFERENCES]
+    known = [reference.name for reference in REFERENCES]
     name = typed_word(
         {"meter_reference": chosen}, "meter_reference", "the reference condition", known
     )

@@ -127,10 +127,10 @@ def _count(limit: LogLimit, count: _Count, steps: Steps, values: FloatArray) -> 
     count.was_beyond = bool(states[-1])
     if not is_known.any():
         return
-    at = int(np.nanargmax(values) if limit.side is Side.ABOVE else np.nanargmin(values))
-    value = float(values[at])
+    index = int(np.nanargmax(values) if limit.side is Side.ABOVE else np.nanargmin(values))
+    value = float(values[index])
     is_farther = count.farthest is None or (
         value > count.farthest if limit.side is Side.ABOVE else value < count.farthest
     )
     if is_farther:
-        count.farthest, count.farthest_s = value, float(steps.time_s[at])
+        count.farthest, count.farthest_s = value, float(steps.time_s[index])

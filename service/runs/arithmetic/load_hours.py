@@ -159,8 +159,8 @@ class LoadCounter:
         if is_known.any():
             self._most = max(self._most, float(current[is_known].max()))
             self._known_rows += int(is_known.sum())
-        for at, limit in enumerate(self.rule.over_a):
-            self._over_s[at] += float((counted * (drawn > limit)).sum())
+        for index, limit in enumerate(self.rule.over_a):
+            self._over_s[index] += float((counted * (drawn > limit)).sum())
 
     def _count_starts(self, steps: Steps, is_load: BoolArray, is_known: BoolArray) -> None:
         before = _before(is_load, self._was_load)
@@ -172,9 +172,9 @@ class LoadCounter:
             if not self._begins:
                 self._off_since = -np.inf  # off for as long as the log knows
         self._gaps_at_load += int(np.count_nonzero(steps.is_behind_gap & before & is_load))
-        for at in np.flatnonzero(before != is_load):
-            now = float(steps.time_s[at])
-            if not is_load[at]:
+        for index in np.flatnonzero(before != is_load):
+            now = float(steps.time_s[index])
+            if not is_load[index]:
                 self._off_since = now
             elif self._off_since is not None:
                 if now - self._off_since >= self.rule.shortest_stop_s:
@@ -219,6 +219,6 @@ def _before(values: Any, first: float | bool) -> Any:
 def _held(values: FloatArray, first: float) -> FloatArray:
     """Each missing value replaced by the last one known."""
     is_known = ~np.isnan(values)
-    at = np.where(is_known, np.arange(len(values)), -1)
-    at = np.maximum.accumulate(at)
-    return np.where(at < 0, first, values[np.maximum(at, 0)])
+    last_known = np.where(is_known, np.arange(len(values)), -1)
+    last_known = np.maximum.accumulate(last_known)
+    return np.where(last_known < 0, first, values[np.maximum(last_known, 0)])

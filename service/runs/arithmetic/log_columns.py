@@ -207,7 +207,7 @@ class Mapping:
         if len(self.cells) > MOST_CELLS:
             raise OutOfRange("the number of cells", len(self.cells), "", f"at most {MOST_CELLS}")
         _refuse_twice("Channel", [cell.channel for cell in self.cells])
-        _refuse_twice("The", [one.signal for one in self.signals])
+        _refuse_twice("The", [signal.signal for signal in self.signals])
         _refuse_twice("Column", self.wanted)
         if not self.cells and not self.signals:
             raise Inconsistent("No column is mapped besides time.")
@@ -221,7 +221,7 @@ class Mapping:
     @property
     def wanted(self) -> tuple[str, ...]:
         """Names of the columns, or of the channels of the long form, besides time."""
-        return (*(cell.column for cell in self.cells), *(one.column for one in self.signals))
+        return (*(cell.column for cell in self.cells), *(signal.column for signal in self.signals))
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -232,7 +232,7 @@ class Mapping:
 
     def column_of(self, signal: Signal) -> SignalColumn | None:
         """Return the column of a signal, None where it has none."""
-        return next((one for one in self.signals if one.signal is signal), None)
+        return next((column for column in self.signals if column.signal is signal), None)
 
     def to_json(self) -> str:
         """Return JSON text; reading it gives an equal mapping."""
@@ -260,9 +260,9 @@ def mapping_from_data(data: Any) -> Mapping:
 
 
 def _refuse_twice(what: str, named: Sequence[object]) -> None:
-    for one, count in Counter(named).items():
+    for name, count in Counter(named).items():
         if count > 1:
-            raise Inconsistent(f"{what} {one} is given {count} times.")
+            raise Inconsistent(f"{what} {name} is given {count} times.")
 
 
 def _refuse_unit(column: str, unit: str, measure: Measure) -> None:

@@ -82,7 +82,7 @@ def guess_mapping(
     _doubt_values(mapping, columns, doubts)
     doubts += doubted_values(mapping, headings, rows, decimal)
     named = {*mapping.columns, *mapping.wanted}
-    unused = tuple(one.heading for one in columns if one.heading not in named)
+    unused = tuple(column.heading for column in columns if column.heading not in named)
     return Guess(mapping, tuple(doubts), unused)
 
 
@@ -98,7 +98,11 @@ def _time(columns: Sequence[Column], doubts: list[Doubt]) -> TimeColumn:
         if is_day_alone and not of_day:
             doubts.append(Doubt(column.heading, "It holds days without a time of day."))
         return TimeColumn(TimeKind.CLOCK, (column.heading, *more), pattern=written.pattern)
-    named = [one for one in columns if _TIME.match(one.name.replace("_", " ")) and one.is_number]
+    named = [
+        column
+        for column in columns
+        if _TIME.match(column.name.replace("_", " ")) and column.is_number
+    ]
     for column in named:
         since = counted_since(column.values, says_date=bool(_DATE.search(column.name)))
         if since is not None:
@@ -109,8 +113,10 @@ def _time(columns: Sequence[Column], doubts: list[Doubt]) -> TimeColumn:
         why = "Time of day without a date: read as hours, minutes and seconds since the beginning."
         doubts.append(Doubt(of_day[0].heading, why))
         return TimeColumn(TimeKind.ELAPSED, (of_day[0].heading,), unit="h:min:s")
-    named += [one for one in columns if one.measure is Measure.DURATION and one not in named]
-    named = [one for one in named if not METER.search(one.name)]
+    named += [
+        column for column in columns if column.measure is Measure.DURATION and column not in named
+    ]
+    named = [column for column in named if not METER.search(column.name)]
     if not named:
         doubts.append(
             Doubt(
@@ -125,9 +131,9 @@ def _elapsed(column: Column, doubts: list[Doubt]) -> TimeColumn:
     unit = label_in(column.unit, Measure.DURATION) or column.unit.strip().casefold()
     if unit not in ELAPSED_S:
         words = {"hour": "h", "stunde": "h", "minute": "min", "second": "s", "sekunde": "s"}
-        said = [short for word, short in words.items() if word in column.name]
-        unit = said[0] if said else "s"
-        if not said:
+        units = [short for word, short in words.items() if word in column.name]
+        unit = units[0] if units else "s"
+        if not units:
             doubts.append(Doubt(column.heading, "No unit is given: read as seconds."))
     if column.values and min(column.values) > 0 and unit == "h":
         why = f"It begins at {column.values[0]:g} h, so it counts from before this log: perhaps it"
@@ -146,7 +152,7 @@ def _number_of(column: Column) -> int | None:
 
 
 def _cells(columns: Sequence[Column], doubts: list[Doubt]) -> list[CellColumn]:
-    found, units = [], []
+    cell_columns, units = [], []
     for column in columns:
         if not column.is_number or _number_of(column) is None:
             continue
@@ -158,14 +164,14 @@ def _cells(columns: Sequence[Column], doubts: list[Doubt]) -> list[CellColumn]:
             continue
         if not column.unit:
             units.append((column.heading, unit))
-        found.append((column, unit))
+        cell_columns.append((column, unit))
     if units:
         names = ", ".join(name for name, _ in units[:5]) + (" …" if len(units) > 5 else "")
         why = f"No unit is given: read as {units[0][1]}, judging by the values."
         doubts.append(Doubt(names, why))
-    channels = channel_numbers([_plain(column) for column, _ in found])
-    told = [_number_of(column) for column, _ in found]
-    if told and list(channels) != told:
+    channels = channel_numbers([_plain(column) for column, _ in cell_columns])
+    numbers = [_number_of(column) for column, _ in cell_columns]
+    if numbers and list(channels) != numbers:
         doubts.append(Doubt("cells", "Their columns count from 0: column 0 is read as channel 1."))
     missing = sorted(set(range(1, max(channels, default=0) + 1)) - set(channels))
     if missing:
@@ -173,7 +179,7 @@ def _cells(columns: Sequence[Column], doubts: list[Doubt]) -> list[CellColumn]:
         doubts.append(Doubt("cells", f"There is no column for channel {names}."))
     return [
         CellColumn(column.heading, channel, unit)
-        for (column, unit), channel in zip(found, channels, strict=True)
+        for (column, unit), channel in zip(cell_columns, channels, strict=True)
     ]
 
 

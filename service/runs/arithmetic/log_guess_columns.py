@@ -50,15 +50,19 @@ def sampled_columns(
     decimal: str,
 ) -> list[Column]:
     """Return each column with its sample; the unit from its heading, else from the row of units."""
-    found = []
-    for at, heading in enumerate(headings):
-        told = parted(heading)
-        unit = told.unit or (parted(f"x ({units[at]})").unit if units and at < len(units) else "")
+    columns = []
+    for index, heading in enumerate(headings):
+        name_and_unit = parted(heading)
+        unit = name_and_unit.unit or (
+            parted(f"x ({units[index]})").unit if units and index < len(units) else ""
+        )
         unit = unit.strip("[](){} ")
-        texts = tuple(row[at] if at < len(row) else "" for row in rows)
+        texts = tuple(row[index] if index < len(row) else "" for row in rows)
         values = tuple(value for text in texts if (value := read_cell(text, decimal)) is not None)
-        found.append(Column(heading, told.name.casefold(), unit, texts, values, measure_of(unit)))
-    return found
+        columns.append(
+            Column(heading, name_and_unit.name.casefold(), unit, texts, values, measure_of(unit))
+        )
+    return columns
 
 
 def read_cell(text: str, decimal: str) -> float | None:

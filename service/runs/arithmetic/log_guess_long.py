@@ -16,10 +16,10 @@ _VALUE = re.compile(r"value|wert|reading|valeur|valor|voltage|spannung")
 
 def guess_long_form(columns: Sequence[Column]) -> LongForm | None:
     """Find out if there is one value a row, with a column that names its channel."""
-    names = [one for one in columns if _CHANNEL.search(one.name) and _repeats(one)]
-    values = [one for one in columns if _VALUE.search(one.name) and one.is_number]
-    values = [one for one in values if one not in names]
-    if not names or len(values) != 1 or any(channel_number(one.name) for one in columns):
+    names = [column for column in columns if _CHANNEL.search(column.name) and _repeats(column)]
+    values = [column for column in columns if _VALUE.search(column.name) and column.is_number]
+    values = [value for value in values if value not in names]
+    if not names or len(values) != 1 or any(channel_number(column.name) for column in columns):
         return None
     return LongForm(names[0].heading, values[0].heading)
 
@@ -38,23 +38,23 @@ def channels_of(columns: Sequence[Column], long: LongForm, doubts: list[Doubt]) 
     names, values = by_heading[long.channel_column], by_heading[long.value_column]
     kinds = list(dict.fromkeys(text.strip() for text in names.texts if text.strip()))
     are_cells = all(kind.isdecimal() for kind in kinds)
-    found = []
+    columns_found = []
     for kind in kinds:
-        told = parted(kind)
-        own = [
+        name_and_unit = parted(kind)
+        cell_rows = [
             (text, number)
             for name, text in zip(names.texts, values.texts, strict=True)
             if name.strip() == kind
             and (number := read_cell(text.replace(",", "."), ".")) is not None
         ]
-        unit = told.unit or (values.unit if are_cells else "")
-        found.append(
+        unit = name_and_unit.unit or (values.unit if are_cells else "")
+        columns_found.append(
             Column(
                 kind,
-                f"cell {kind}" if are_cells else told.name.casefold(),
+                f"cell {kind}" if are_cells else name_and_unit.name.casefold(),
                 unit,
-                tuple(text for text, _ in own),
-                tuple(number for _, number in own),
+                tuple(text for text, _ in cell_rows),
+                tuple(number for _, number in cell_rows),
                 measure_of(unit),
             )
         )
@@ -65,5 +65,5 @@ def channels_of(columns: Sequence[Column], long: LongForm, doubts: list[Doubt]) 
             " comes later only is not seen here.",
         )
     )
-    beside = [one for one in columns if one.heading not in {names.heading, values.heading}]
-    return found + beside
+    beside = [column for column in columns if column.heading not in {names.heading, values.heading}]
+    return columns_found + beside

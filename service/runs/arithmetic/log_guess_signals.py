@@ -24,7 +24,7 @@ _OUTLET = re.compile(r"out|aus|sort|ret|exit|ab")
 
 def guess_signals(columns: Sequence[Column], doubts: list[Doubt]) -> list[SignalColumn]:
     """Return the signals among these columns; what is doubtful is added to ``doubts``."""
-    found: list[SignalColumn] = []
+    signal_columns: list[SignalColumn] = []
     numbers = [column for column in columns if column.is_number or not column.texts]
     for signal, ranked in (
         (Signal.CURRENT, _currents(numbers)),
@@ -36,9 +36,13 @@ def guess_signals(columns: Sequence[Column], doubts: list[Doubt]) -> list[Signal
         (Signal.COOLANT_FLOW, _of(numbers, Measure.FLOW, _COOLANT)),
         (Signal.HYDROGEN_PRESSURE, _of(numbers, Measure.PRESSURE, _HYDROGEN)),
         (Signal.AIR_PRESSURE, _of(numbers, Measure.PRESSURE, _AIR)),
-        (Signal.METER, [one for one in numbers if METER.search(one.name)]),
+        (Signal.METER, [column for column in numbers if METER.search(column.name)]),
     ):
-        free = [one for one in ranked if one.heading not in {other.column for other in found}]
+        free = [
+            column
+            for column in ranked
+            if column.heading not in {other.column for other in signal_columns}
+        ]
         if not free:
             continue
         unit = free[0].unit
@@ -49,14 +53,14 @@ def guess_signals(columns: Sequence[Column], doubts: list[Doubt]) -> list[Signal
             doubts.append(Doubt(free[0].heading, f"No unit is given: read as {unit}."))
         if label_in(unit, MEASURE_OF[signal]) is None:
             continue
-        found.append(SignalColumn(signal, free[0].heading, unit))
+        signal_columns.append(SignalColumn(signal, free[0].heading, unit))
         _doubt_choice(signal, free, doubts)
-    return found
+    return signal_columns
 
 
 def _doubt_choice(signal: Signal, ranked: Sequence[Column], doubts: list[Doubt]) -> None:
     if len(ranked) > 1 and signal is Signal.TEMPERATURE:
-        others = ", ".join(one.heading for one in ranked[1:8])
+        others = ", ".join(column.heading for column in ranked[1:8])
         doubts.append(
             Doubt(ranked[0].heading, f"Taken as the stack's temperature; there are also {others}.")
         )
@@ -77,56 +81,56 @@ def _of(
 ) -> list[Column]:
     """Columns of a measure and medium: inlets first, outlets last."""
     fit = [
-        one
-        for one in columns
-        if one.measure is measure and (medium is None or medium.search(one.name))
+        column
+        for column in columns
+        if column.measure is measure and (medium is None or medium.search(column.name))
     ]
     return sorted(
-        fit, key=lambda one: bool(_OUTLET.search(one.name)) - bool(_INLET.search(one.name))
+        fit, key=lambda column: bool(_OUTLET.search(column.name)) - bool(_INLET.search(column.name))
     )
 
 
 def _currents(columns: Sequence[Column]) -> list[Column]:
     fit = [
-        one
-        for one in columns
-        if one.measure is Measure.CURRENT or (not one.unit and _CURRENT.search(one.name))
+        column
+        for column in columns
+        if column.measure is Measure.CURRENT or (not column.unit and _CURRENT.search(column.name))
     ]
-    return sorted(fit, key=lambda one: not _CURRENT.search(one.name))
+    return sorted(fit, key=lambda column: not _CURRENT.search(column.name))
 
 
 def _stack_voltages(columns: Sequence[Column]) -> list[Column]:
     fit = [
-        one
-        for one in columns
-        if one.measure is Measure.VOLTAGE
+        column
+        for column in columns
+        if column.measure is Measure.VOLTAGE
         or (
-            not one.unit
-            and re.match(r"^[uv]\W*(?:stack|tot|ges)|^[uv]$|.*(?:volt|spannung)", one.name)
+            not column.unit
+            and re.match(r"^[uv]\W*(?:stack|tot|ges)|^[uv]$|.*(?:volt|spannung)", column.name)
         )
     ]
-    fit = [one for one in fit if not re.search(r"cell|zell", one.name)]
-    named = [one for one in fit if _STACK.search(one.name)]
-    return named or [one for one in fit if re.search(r"volt|spannung|^[uv]$", one.name)]
+    fit = [column for column in fit if not re.search(r"cell|zell", column.name)]
+    named = [column for column in fit if _STACK.search(column.name)]
+    return named or [column for column in fit if re.search(r"volt|spannung|^[uv]$", column.name)]
 
 
 def _temperatures(columns: Sequence[Column]) -> list[Column]:
     """Temperatures, nearest to the stack's own first: stack, coolant out, air out, others."""
 
-    def rank(one: Column) -> int:
-        is_out = bool(_OUTLET.search(one.name))
-        if _STACK.search(one.name) and not _COOLANT.search(one.name):
+    def rank(column: Column) -> int:
+        is_out = bool(_OUTLET.search(column.name))
+        if _STACK.search(column.name) and not _COOLANT.search(column.name):
             return 0
-        if _COOLANT.search(one.name):
+        if _COOLANT.search(column.name):
             return 1 if is_out else 2
-        if _AIR.search(one.name):
+        if _AIR.search(column.name):
             return 3 if is_out else 5
-        return 4 if not _HYDROGEN.search(one.name) else 6
+        return 4 if not _HYDROGEN.search(column.name) else 6
 
     named = re.compile(r"^t(?:emp)?\W*stack|stack\W*temp|stapeltemp")
     fit = [
-        one
-        for one in columns
-        if one.measure is Measure.TEMPERATURE or (not one.unit and named.search(one.name))
+        column
+        for column in columns
+        if column.measure is Measure.TEMPERATURE or (not column.unit and named.search(column.name))
     ]
     return sorted(fit, key=rank)

@@ -55,10 +55,10 @@ def doubted_values(
     """
     asked = [(cell.column, cell.unit, Measure.VOLTAGE, CELL_RANGE) for cell in mapping.cells]
     asked += [
-        (one.column, one.unit, MEASURE_OF[one.signal], SIGNAL_RANGES[one.signal])
-        for one in mapping.signals
+        (signal.column, signal.unit, MEASURE_OF[signal.signal], SIGNAL_RANGES[signal.signal])
+        for signal in mapping.signals
     ]
-    place = {heading: at for at, heading in enumerate(headings)}
+    place = {heading: index for index, heading in enumerate(headings)}
     doubts = []
     for column, unit, measure, allowed in asked:
         factor, addend = linear(unit, measure)
@@ -90,7 +90,7 @@ def _texts(
 
 def _why(beyond: int, read: int, allowed: LogRange, example: str) -> str:
     lie = "lies" if beyond == 1 else "lie"
-    said = f"{beyond} of {read} values read {lie} outside {allowed}, such as {example}."
+    sentence = f"{beyond} of {read} values read {lie} outside {allowed}, such as {example}."
     if beyond > read / 2:
-        return f"{said} Is the unit right? As it is they are left out."
-    return f"{said} Is this a code of the instrument? They are left out; the file keeps them."
+        return f"{sentence} Is the unit right? As it is they are left out."
+    return f"{sentence} Is this a code of the instrument? They are left out; the file keeps them."

@@ -105,8 +105,8 @@ class LogClock:
         if not len(time_s):
             return Steps(time_s, time_s, np.zeros(0, np.bool_))
         if not np.isfinite(time_s).all():
-            at = int(np.flatnonzero(~np.isfinite(time_s))[0])
-            raise Inconsistent(f"Row {self._rows + at + 1} of the log has no time.")
+            index = int(np.flatnonzero(~np.isfinite(time_s))[0])
+            raise Inconsistent(f"Row {self._rows + index + 1} of the log has no time.")
         before = self._last if self._rows else float(time_s[0])
         raw = np.diff(time_s, prepend=before)
         if raw.min() < 0:
@@ -123,10 +123,10 @@ class LogClock:
         behind = never_back - time_s
         far = np.flatnonzero(behind > self.most_back_s)
         if len(far):
-            at = int(far[0])
+            index = int(far[0])
             raise Inconsistent(
-                f"Row {self._rows + at + 1} of the log is {behind[at]:.0f} s earlier than a row"
-                " before it. Rows must be in order of time; a clock set back, a change from"
+                f"Row {self._rows + index + 1} of the log is {behind[index]:.0f} s earlier than a"
+                " row before it. Rows must be in order of time; a clock set back, a change from"
                 " summer time or two logs in one file are the usual causes."
             )
         self._back += int(np.count_nonzero(behind > 0))
@@ -144,8 +144,8 @@ class LogClock:
         gap_at = np.flatnonzero(is_gap)
         self._gap_count += len(gap_at)
         self._gap += float(raw[gap_at].sum())
-        for at in gap_at[: max(0, GAPS_KEPT - len(self._gaps))]:
-            self._gaps.append(Gap(float(starts[at]), float(starts[at] + raw[at])))
+        for gap in gap_at[: max(0, GAPS_KEPT - len(self._gaps))]:
+            self._gaps.append(Gap(float(starts[gap]), float(starts[gap] + raw[gap])))
         running = raw[~is_gap] if len(gap_at) else raw
         self._running += float(running.sum())
         rounded, counts = np.unique(_rounded(running), return_counts=True)
@@ -165,7 +165,7 @@ class LogClock:
             self._gap / 3600,
             self._gap_count,
             tuple(self._gaps),
-            tuple(sorted(self._spacings.items(), key=lambda one: (-one[1], one[0]))),
+            tuple(sorted(self._spacings.items(), key=lambda gap: (-gap[1], gap[0]))),
             self._back,
         )
 
@@ -230,8 +230,8 @@ def clock_in(texts: Sequence[str]) -> Written | None:
         return None
     if all(_YEAR_FIRST.match(text) for text in filled):
         return Written(YEAR_FIRST)
-    found = [_YEAR_LAST.match(text) for text in filled]
-    parts = [one.groups() for one in found if one]
+    matches = [_YEAR_LAST.match(text) for text in filled]
+    parts = [match.groups() for match in matches if match]
     if len(parts) < len(filled):
         return None
     if any(int(second) > 12 for _, _, second in parts):

@@ -64,9 +64,9 @@ Heading(name='Uzelle_1', unit='mV'), Heading(name='cell 12', unit=''))
     """
     text = mended(heading).strip().strip('"').strip()
     for pattern in (_BRACKETS, _TAIL, _UNDERSCORE):
-        found = pattern.match(text)
-        if found and (pattern is _BRACKETS or measure_of(found["unit"]) is not None):
-            return Heading(found["name"].strip(), found["unit"].strip())
+        match = pattern.match(text)
+        if match and (pattern is _BRACKETS or measure_of(match["unit"]) is not None):
+            return Heading(match["name"].strip(), match["unit"].strip())
     return Heading(text, "")
 
 
@@ -120,8 +120,8 @@ def linear(unit: str, measure: Measure) -> tuple[float, float]:
     kept = kept_in(measure)
     if label == kept:
         return 1.0, 0.0
-    at = 0.0 if measure is not Measure.TEMPERATURE else 500.0
-    low = from_si(to_si(at, label, measure), kept, measure)
-    high = from_si(to_si(at + 1000.0, label, measure), kept, measure)
+    origin = 0.0 if measure is not Measure.TEMPERATURE else 500.0
+    low = from_si(to_si(origin, label, measure), kept, measure)
+    high = from_si(to_si(origin + 1000.0, label, measure), kept, measure)
     factor = round((high - low) / 1000.0, 15)
-    return factor, round(low - at * factor, 9)
+    return factor, round(low - origin * factor, 9)

@@ -90,7 +90,7 @@ class RunCounter:
             )
         )
         self._limits = LimitCounter(tuple(limits))
-        has = {one.signal for one in self.mapping.signals}
+        has = {signal.signal for signal in self.mapping.signals}
         cells = tuple(cell.column for cell in self.mapping.cells)
         beside = [_CURRENT]
         beside += [_DENSITY] if Signal.CURRENT_DENSITY in has else []
@@ -171,11 +171,11 @@ class RunCounter:
         highest = np.maximum.accumulate(np.concatenate(([before], known)))
         back = highest[1:] - known
         if back.max() > METER_BACK_H:
-            at = int(np.argmax(back > METER_BACK_H))
-            row = batch.first_row + int(np.flatnonzero(~np.isnan(shown))[at])
+            index = int(np.argmax(back > METER_BACK_H))
+            row = batch.first_row + int(np.flatnonzero(~np.isnan(shown))[index])
             raise Inconsistent(
-                f"The hour meter runs backwards in row {row}: it shows {known[at]:.2f} h after"
-                f" {highest[at]:.2f} h. A meter that was replaced or set back needs two logs."
+                f"The hour meter runs backwards in row {row}: it shows {known[index]:.2f} h after"
+                f" {highest[index]:.2f} h. A meter that was replaced or set back needs two logs."
             )
         if self._meter_from is None:
             self._meter_from = float(known[0])
@@ -226,23 +226,25 @@ class RunCounter:
         )
 
     def _doubts(self, times: LogTimes, load: LoadHours | None) -> list[str]:
-        said = []
+        sentences = []
         if times.gap_count:
             word = "gap" if times.gap_count == 1 else "gaps"
-            longest = max(one.ends_s - one.begins_s for one in times.gaps) / 60
-            said.append(
+            longest = max(gap.ends_s - gap.begins_s for gap in times.gaps) / 60
+            sentences.append(
                 f"{times.gap_count} {word} without rows, {times.gap_h:.2f} h together, the longest"
                 f" {longest:.0f} min: not counted as running."
             )
         if times.steps_back:
-            said.append(f"In {times.steps_back} rows the bench's clock stood a little behind.")
+            sentences.append(f"In {times.steps_back} rows the bench's clock stood a little behind.")
         if load is None:
-            said.append("No current was logged: hours at load are not known and count as none.")
-            return said
+            sentences.append(
+                "No current was logged: hours at load are not known and count as none."
+            )
+            return sentences
         if load.unknown_h > 0:
-            said.append(f"For {load.unknown_h:.2f} h no current was logged: not at load.")
+            sentences.append(f"For {load.unknown_h:.2f} h no current was logged: not at load.")
         if load.gaps_at_load:
-            said.append(
+            sentences.append(
                 f"The stack was at load before and after {load.gaps_at_load} of the gaps: whether"
                 " it stopped in between is not known."
             )
@@ -252,20 +254,20 @@ class RunCounter:
             else self._meter_to - self._meter_from
         )
         if meter is not None and load.load_h > meter + max(0.1, 0.02 * meter):
-            said.append(
+            sentences.append(
                 f"The log has {load.load_h:.2f} h at load, its hour meter counted {meter:.2f} h."
             )
-        said += self._sum_doubt()
+        sentences += self._sum_doubt()
         if not self._windows:
-            said.append("No steady time was found in it: it gives no voltages for comparison.")
-        return said
+            sentences.append("No steady time was found in it: it gives no voltages for comparison.")
+        return sentences
 
     def _sum_doubt(self) -> list[str]:
         """Cell voltages and the stack's, where they differ by more than rounding."""
         off = [
-            sum(one.means_v) - one.stack_voltage_v
-            for one in self._windows
-            if one.stack_voltage_v is not None and not np.isnan(sum(one.means_v))
+            sum(window.means_v) - window.stack_voltage_v
+            for window in self._windows
+            if window.stack_voltage_v is not None and not np.isnan(sum(window.means_v))
         ]
         if not off or max(off, key=abs) == 0:
             return []
@@ -274,8 +276,10 @@ class RunCounter:
         if abs(worst) <= 0.001 * max(1, cells):
             return []
         word = "more" if worst > 0 else "less"
-        said = f"The cells add up to as much as {abs(worst) * 1e3:.0f} mV {word} than the stack's"
-        return [said + " voltage; both are kept as recorded."]
+        sentence = (
+            f"The cells add up to as much as {abs(worst) * 1e3:.0f} mV {word} than the stack's"
+        )
+        return [sentence + " voltage; both are kept as recorded."]
 
 
 def _mean(volts: list[FloatArray]) -> FloatArray:
@@ -287,10 +291,10 @@ def _mean(volts: list[FloatArray]) -> FloatArray:
         return total / len(volts)
     known = np.zeros(len(total))
     total = np.zeros(len(total))
-    for one in volts:
-        is_known = ~np.isnan(one)
+    for volt in volts:
+        is_known = ~np.isnan(volt)
         known += is_known
-        total += np.where(is_known, one, 0.0)
+        total += np.where(is_known, volt, 0.0)
     return np.where(known > 0, total / np.maximum(known, 1), np.nan)
 
 

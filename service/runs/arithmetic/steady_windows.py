@@ -149,16 +149,16 @@ class WindowFinder:
         n = np.empty((len(starts), len(self.channels)), np.int64)
         total, square = np.empty(n.shape), np.empty(n.shape)
         counts = ends - starts
-        for at, name in enumerate(self.channels):
-            moved = values[name] - self._shift[at]
-            n[:, at] = counts
+        for index, name in enumerate(self.channels):
+            moved = values[name] - self._shift[index]
+            n[:, index] = counts
             if np.isnan(moved.sum()):
                 is_known = ~np.isnan(moved)
-                n[:, at] = np.add.reduceat(is_known, starts, dtype=np.int64)
+                n[:, index] = np.add.reduceat(is_known, starts, dtype=np.int64)
                 moved = np.where(is_known, moved, 0.0)
-            total[:, at] = np.add.reduceat(moved, starts)
+            total[:, index] = np.add.reduceat(moved, starts)
             np.multiply(moved, moved, out=moved)
-            square[:, at] = np.add.reduceat(moved, starts)
+            square[:, index] = np.add.reduceat(moved, starts)
         guards = [values[self.current]]
         if self.temperature is not None and self.rule.temperature_band_k is not None:
             guards.append(values[self.temperature])
@@ -174,36 +174,36 @@ class WindowFinder:
         if blocks is None:
             return []
         last = len(blocks.number) if is_end else len(blocks.number) - 1  # the newest is not whole
-        found: list[SteadyWindow] = []
-        begin = self._walk(blocks, last, found)
+        windows: list[SteadyWindow] = []
+        begin = self._walk(blocks, last, windows)
         if is_end:
-            self._close(blocks, begin, last, found)
+            self._close(blocks, begin, last, windows)
             self._blocks = None
         else:
             self._blocks = blocks.tail(begin)
-        return found
+        return windows
 
-    def _walk(self, blocks: _Blocks, last: int, found: list[SteadyWindow]) -> int:
+    def _walk(self, blocks: _Blocks, last: int, windows: list[SteadyWindow]) -> int:
         """Go through whole blocks; gives where the window that is still open begins."""
         rule = self.rule
         low, high = blocks.low.tolist(), blocks.high.tolist()
         first_s, last_s = blocks.first_s.tolist(), blocks.last_s.tolist()
         begin, bounds = 0, None
-        for at in range(last):
+        for index in range(last):
             if bounds is not None:
-                is_gap = first_s[at] - last_s[at - 1] > rule.longest_gap_s
-                joined = None if is_gap else self._within(bounds, low[at], high[at])
-                if joined is not None and last_s[at] - first_s[begin] <= rule.longest_s:
+                is_gap = first_s[index] - last_s[index - 1] > rule.longest_gap_s
+                joined = None if is_gap else self._within(bounds, low[index], high[index])
+                if joined is not None and last_s[index] - first_s[begin] <= rule.longest_s:
                     bounds = joined
                     continue
-                self._close(blocks, begin, at, found)
+                self._close(blocks, begin, index, windows)
                 if joined is None:  # a change: the stack has to settle
-                    self._settled_at = first_s[at] + rule.settling_s
-            begin, bounds = at, self._within((low[at], high[at]), low[at], high[at])
+                    self._settled_at = first_s[index] + rule.settling_s
+            begin, bounds = index, self._within((low[index], high[index]), low[index], high[index])
             if bounds is None:
-                self._settled_at = last_s[at] + rule.settling_s
-            if first_s[at] < self._settled_at:
-                begin, bounds = at + 1, None
+                self._settled_at = last_s[index] + rule.settling_s
+            if first_s[index] < self._settled_at:
+                begin, bounds = index + 1, None
         return begin
 
     def _within(
@@ -221,7 +221,7 @@ class WindowFinder:
             return None
         return lows, highs
 
-    def _close(self, blocks: _Blocks, begin: int, end: int, found: list[SteadyWindow]) -> None:
+    def _close(self, blocks: _Blocks, begin: int, end: int, windows: list[SteadyWindow]) -> None:
         if end <= begin or self._shift is None:
             return
         begins, ends = float(blocks.first_s[begin]), float(blocks.last_s[end - 1])
@@ -232,7 +232,7 @@ class WindowFinder:
             mean = blocks.total[begin:end].sum(axis=0) / n
             squares = blocks.square[begin:end].sum(axis=0) - n * mean**2
             sd = np.sqrt(np.where(n > 1, np.maximum(squares, 0.0) / (n - 1), np.nan))
-        found.append(SteadyWindow(begins, ends, n, mean + self._shift, sd))
+        windows.append(SteadyWindow(begins, ends, n, mean + self._shift, sd))
 
 
 def _first(values: FloatArray) -> float:

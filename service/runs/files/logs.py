@@ -79,16 +79,19 @@ class Pivot:
         channels = [name for name in self.mapping.wanted if name not in self.columns]
         name = pl.col(long.channel_column).str.strip_chars()
         seen = frame.select(name.unique()).to_series().drop_nulls().to_list()
-        self.not_mapped |= {one for one in seen if one not in channels}
+        self.not_mapped |= {channel for channel in seen if channel not in channels}
         times = list(self.mapping.time.columns)
         value = pl.col(long.value_column)
         wide = (
             frame.with_columns(pl.struct(times).rle_id().alias(_AT))
             .group_by(_AT, maintain_order=True)
             .agg(
-                *(pl.col(one).first() for one in times),
-                *(value.filter(name == one).drop_nulls().last().alias(one) for one in channels),
-                *(pl.col(one).drop_nulls().last() for one in beside),
+                *(pl.col(time).first() for time in times),
+                *(
+                    value.filter(name == channel).drop_nulls().last().alias(channel)
+                    for channel in channels
+                ),
+                *(pl.col(column).drop_nulls().last() for column in beside),
             )
             .drop(_AT)
         )
@@ -125,24 +128,28 @@ class LogNotes:
     @property
     def in_words(self) -> tuple[str, ...]:
         """One sentence for each thing left out."""
-        said = []
+        sentences = []
         if self.rows_without_time:
-            said.append(f"{self.rows_without_time} rows without a readable time were left out.")
+            sentences.append(
+                f"{self.rows_without_time} rows without a readable time were left out."
+            )
         if self.cut_row_left_out:
-            said.append("The last row ends in its middle and was left out.")
+            sentences.append("The last row ends in its middle and was left out.")
         if self.lines_lost:
             lost = f"{self.lines_lost} lines were not read"
-            said.append(f"{lost}: a quotation mark before them is not closed.")
+            sentences.append(f"{lost}: a quotation mark before them is not closed.")
         for name, count in self.unreadable.items():
             cells = "cell holds" if count == 1 else "cells hold"
-            said.append(f"{name}: {count} {cells} no number, such as “{self.examples[name]}”.")
+            sentences.append(f"{name}: {count} {cells} no number, such as “{self.examples[name]}”.")
         for name, count in self.beyond.items():
             values = "value lies" if count == 1 else "values lie"
             lie = f"{count} {values} outside {self.beyond_words[name]}"
-            said.append(f"{name}: {lie}. Left out; the file keeps what it says.")
+            sentences.append(f"{name}: {lie}. Left out; the file keeps what it says.")
         if self.channels_not_mapped:
-            said.append(f"Not mapped and not read: {', '.join(self.channels_not_mapped[:20])}.")
-        return tuple(said)
+            sentences.append(
+                f"Not mapped and not read: {', '.join(self.channels_not_mapped[:20])}."
+            )
+        return tuple(sentences)
 
 
 def guess_log(written: LogFormat) -> Guess:
@@ -237,17 +244,19 @@ class RunLog:
             first,
             None if seconds is None else seconds[: frame.height],
             {
-                one.channel: self._values(frame[one.column], one.unit, Measure.VOLTAGE, CELL_RANGE)
-                for one in self.mapping.cells
+                cell.channel: self._values(
+                    frame[cell.column], cell.unit, Measure.VOLTAGE, CELL_RANGE
+                )
+                for cell in self.mapping.cells
             },
             {
-                one.signal: self._values(
-                    frame[one.column],
-                    one.unit,
-                    MEASURE_OF[one.signal],
-                    SIGNAL_RANGES[one.signal],
+                signal.signal: self._values(
+                    frame[signal.column],
+                    signal.unit,
+                    MEASURE_OF[signal.signal],
+                    SIGNAL_RANGES[signal.signal],
                 )
-                for one in self.mapping.signals
+                for signal in self.mapping.signals
             },
         )
 

@@ -123,7 +123,7 @@ def text_format(
         first = heading + (2 if units else 1)
     headings = split[heading] if heading is not None else ()
     width = max(len(headings), Counter(map(len, split[first:])).most_common(1)[0][0])
-    names = tuple(headings) or tuple(f"column {at}" for at in range(1, width + 1))
+    names = tuple(headings) or tuple(f"column {width_}" for width_ in range(1, width + 1))
     if comment and names[0].startswith(comment):
         names = (names[0].removeprefix(comment).strip(), *names[1:])
     sample = [
@@ -165,7 +165,7 @@ def table_format(
             raise Refused("header_line", header_line, "there is nothing in that line.")
         units = _units_behind(split, heading)
         first = heading + (2 if units else 1)
-    width = max((at + 1 for row in split for at, cell in enumerate(row) if cell), default=0)
+    width = max((index + 1 for row in split for index, cell in enumerate(row) if cell), default=0)
     headings = split[heading][:width] if heading is not None else ("",) * width
     return LogFormat(
         kind,
@@ -190,17 +190,17 @@ def sample_rows(width: int) -> int:
 
 def distinct(names: Sequence[str]) -> tuple[str, ...]:
     """Return headings of which none is empty and none is another's: “U1”, “U1 (2)”."""
-    found: dict[str, None] = {}
+    names_found: dict[str, None] = {}
     newest: dict[str, int] = {}
-    for at, name in enumerate(names, 1):
-        plain = mended(name).strip() or f"column {at}"
+    for column, name in enumerate(names, 1):
+        plain = mended(name).strip() or f"column {column}"
         number, shown = newest.get(plain, 1), plain
-        while shown in found:
+        while shown in names_found:
             number += 1
             shown = f"{plain} ({number})"
         newest[plain] = number
-        found[shown] = None
-    return tuple(found)
+        names_found[shown] = None
+    return tuple(names_found)
 
 
 def _start(path: Path) -> tuple[bytes, bool, bool]:
@@ -311,9 +311,9 @@ def _first_values(
     width = Counter(widths[-max(3, len(widths) // 2) :]).most_common(1)[0][0]
     if width > MOST_COLUMNS:
         raise Refused(FIELD, name, f"it has more than {MOST_COLUMNS} columns.", RIGHT)
-    for at, ok in enumerate(is_values[:HEADING_WITHIN]):
-        if ok and len(split[at]) >= 0.8 * width:
-            return at
+    for index, ok in enumerate(is_values[:HEADING_WITHIN]):
+        if ok and len(split[index]) >= 0.8 * width:
+            return index
     raise Refused(FIELD, name, f"there are no values in the first {HEADING_WITHIN} lines.", RIGHT)
 
 
@@ -321,9 +321,9 @@ def _above(
     split: Sequence[tuple[str, ...]], lines: Sequence[str], first: int
 ) -> tuple[int | None, tuple[str, ...] | None]:
     """The line of headings above the first values, and the row of units between, if there is."""
-    filled = [at for at in range(first) if lines[at].strip()]
+    filled = [index for index in range(first) if lines[index].strip()]
     width = len(split[first])
-    wide = [at for at in filled if sum(map(bool, split[at])) >= max(1, 0.5 * width)]
+    wide = [index for index in filled if sum(map(bool, split[index])) >= max(1, 0.5 * width)]
     if not wide:
         return None, None
     last = wide[-1]

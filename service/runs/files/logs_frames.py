@@ -58,13 +58,13 @@ class Told(Protocol):
         """The name of an XLSX sheet."""
 
 
-def look_at(path: Path, told: Told | None = None) -> LogFormat:
+def look_at(path: Path, known: Told | None = None) -> LogFormat:
     """Find how this log is written. What was told is not looked for. Raises Refused."""
     with path.open("rb") as file:
         start = file.read(4)
     separator, decimal, header_line, sheet = (
-        (told.separator, told.decimal, told.header_line, told.sheet)
-        if told
+        (known.separator, known.decimal, known.header_line, known.sheet)
+        if known
         else (None, None, None, None)
     )
     if start == b"PAR1":
@@ -142,7 +142,7 @@ class Frames:
             name: pl.String if name in as_text or name not in names else pl.Float64
             for name in headings
         }
-        places = [at for at, name in enumerate(headings) if name in names]
+        places = [index for index, name in enumerate(headings) if name in names]
         try:
             return pl.read_csv(
                 chunk,
@@ -193,7 +193,7 @@ class Frames:
         rows = _sheet(self.path, self.written.sheet, skip=self.written.data_line - 1)
         self.total = rows.height
         headings = self.written.headings
-        have = {name: at for at, name in enumerate(headings) if at < rows.width}
+        have = {name: index for index, name in enumerate(headings) if index < rows.width}
         picked = rows.select(
             pl.nth(have[name]).alias(name) if name in have else pl.lit(None).alias(name)
             for name in self.wanted
@@ -219,7 +219,7 @@ class Frames:
         return frame.with_columns(changed) if changed else frame
 
 
-def refusing(path: Path, trouble: BaseException, said: str) -> Refused:
+def refusing(path: Path, trouble: BaseException, text: str) -> Refused:
     """Return what a reader raised, as a refusal; what it cannot have raised is raised on.
 
     A reader in Rust that finds a damaged file may panic, which is no Exception in Python.
@@ -228,7 +228,7 @@ def refusing(path: Path, trouble: BaseException, said: str) -> Refused:
     if isinstance(trouble, Refused) or not (is_panic or isinstance(trouble, Exception)):
         raise trouble
     about = "it is damaged" if is_panic else (str(trouble).splitlines() or [""])[0][:120]
-    return Refused(FIELD, path.name, f"{said} ({about}).", RIGHT)
+    return Refused(FIELD, path.name, f"{text} ({about}).", RIGHT)
 
 
 _EMPTY = ["", "-", "--", "---", "nan", "n/a", "na", "null", "none"]

@@ -95,8 +95,8 @@ class TimeReader:
                 numbers = np.where(np.abs(numbers) < _MOST_DAYS, numbers, np.nan)
                 micro = np.round((numbers * 86400.0 + _DAY_ZERO_S) * 1e3) * 1e3
                 naive = pl.Series(np.where(np.isnan(micro), 0, micro)).cast(pl.Int64)
-                found = self._in_zone(naive.cast(pl.Datetime("us")))
-                return np.where(np.isnan(numbers), np.nan, found)
+                times = self._in_zone(naive.cast(pl.Datetime("us")))
+                return np.where(np.isnan(numbers), np.nan, times)
             return numbers
         texts = _texts(first)
         for more in columns[1:]:
@@ -197,16 +197,16 @@ def _as_numbers(column: pl.Series) -> pl.Series:
 
 
 def _floats(column: pl.Series) -> FloatArray:
-    found: FloatArray = column.cast(pl.Float64).to_numpy()
-    return found
+    values: FloatArray = column.cast(pl.Float64).to_numpy()
+    return values
 
 
 def _hms(texts: pl.Series) -> FloatArray:
     """Hours, minutes and perhaps seconds as s."""
     parts = texts.str.extract_groups(r"^(\d+):(\d{1,2})(?::(\d{1,2}(?:[.,]\d+)?))?").struct.unnest()
     hours, minutes, seconds = (
-        parts.to_series(at).str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
-        for at in range(3)
+        parts.to_series(index).str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
+        for index in range(3)
     )
     return _floats(hours * 3600 + minutes * 60 + seconds.fill_null(0.0))
 
@@ -226,6 +226,6 @@ def _dates(year: pl.Series, month: pl.Series, day: pl.Series) -> pl.Series:
 def _offset_s(offset: pl.Series) -> FloatArray:
     """Offsets such as Z, +02:00 or -0530 in s."""
     parts = offset.str.replace("Z", "+0000").str.extract_groups(r"^([+-])(\d{2}):?(\d{2})$")
-    signs, hours, minutes = (parts.struct.unnest().to_series(at) for at in range(3))
+    signs, hours, minutes = (parts.struct.unnest().to_series(index) for index in range(3))
     sign = np.where(signs.to_numpy() == "-", -1.0, 1.0)
     return sign * (_floats(hours.cast(pl.Float64)) * 3600 + _floats(minutes.cast(pl.Float64)) * 60)

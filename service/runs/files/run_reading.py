@@ -80,15 +80,15 @@ class Asked:
 
 def asked_of(text: str) -> Asked:
     """Return what was asked, from its JSON text: this program wrote it."""
-    told: dict[str, Any] = json.loads(text)
-    mapping, began_at = told.get("mapping"), told.get("began_at")
+    data: dict[str, Any] = json.loads(text)
+    mapping, began_at = data.get("mapping"), data.get("began_at")
     return Asked(
         None if mapping is None else mapping_from_data(mapping),
         None if began_at is None else datetime.fromisoformat(began_at),
-        told.get("note", ""),
-        told.get("again"),
-        told.get("reason", ""),
-        told.get("via", "page"),
+        data.get("note", ""),
+        data.get("again"),
+        data.get("reason", ""),
+        data.get("via", "page"),
     )
 
 
@@ -235,12 +235,12 @@ class LogTaking:
         def begins(first_s: float) -> None:
             self._refuse_early(sent.stack_id, asked, first_s)
 
-        found, notes = read_log(
+        totals, notes = read_log(
             path, asked.mapping, self.zone, area_cm2, progress.tell, begins=begins
         )
-        words = f"{found.times.rows} rows read; hours and voltages are being written"
+        words = f"{totals.times.rows} rows read; hours and voltages are being written"
         progress.tell(1.0, words, at_once=True)
-        return self.keep(sent, asked, LogRead(asked.mapping, found, asked.began_at, notes))
+        return self.keep(sent, asked, LogRead(asked.mapping, totals, asked.began_at, notes))
 
 
 @dataclass(slots=True)
@@ -264,7 +264,7 @@ def read_log(
     mapping: Mapping,
     zone: str,
     area_cm2: float,
-    told: Told | None = None,
+    known: Told | None = None,
     *,
     begins: Callable[[float], None] | None = None,
 ) -> tuple[RunFound, tuple[str, ...]]:
@@ -278,16 +278,16 @@ def read_log(
     try:
         for batch in source.batches(
             None
-            if told is None
-            else lambda done, total: told(done / max(1, total), f"{source.notes.rows} rows read")
+            if known is None
+            else lambda done, total: known(done / max(1, total), f"{source.notes.rows} rows read")
         ):
             if begins is not None and batch.first_row == 1 and batch.time_s is not None:
                 begins(float(batch.time_s[0]))
             counter.feed(batch)
-        found = counter.result()
+        totals = counter.result()
     except TradeError as trouble:
-        raise Refused("log", path.name if told is None else "", str(trouble)) from None
-    return found, source.notes.in_words
+        raise Refused("log", path.name if known is None else "", str(trouble)) from None
+    return totals, source.notes.in_words
 
 
 def _in_words(trouble: Refused) -> str:

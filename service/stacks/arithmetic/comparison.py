@@ -96,7 +96,7 @@ def compare(before: Sequence[Layer], after: Sequence[Layer]) -> Comparison:
     """
     was, now = _by_part(before, "before"), _by_part(after, "after")
     stayed = [layer.part for layer in before if layer.part in now]
-    in_order = _longest_in_order(stayed, {layer.part: at for at, layer in enumerate(after)})
+    in_order = _longest_in_order(stayed, {layer.part: index for index, layer in enumerate(after)})
 
     def changes(what: What, parts: Iterable[int]) -> tuple[Change, ...]:
         return tuple(
@@ -114,15 +114,15 @@ def compare(before: Sequence[Layer], after: Sequence[Layer]) -> Comparison:
 
 
 def _by_part(layers: Sequence[Layer], which: str) -> dict[int, Layer]:
-    found: dict[int, Layer] = {}
+    layer_of: dict[int, Layer] = {}
     for layer in layers:
-        if layer.part in found:
+        if layer.part in layer_of:
             raise Inconsistent(
                 f"{layer.label} stands twice in the pile {which}: "
-                f"at positions {found[layer.part].position} and {layer.position}."
+                f"at positions {layer_of[layer.part].position} and {layer.position}."
             )
-        found[layer.part] = layer
-    return found
+        layer_of[layer.part] = layer
+    return layer_of
 
 
 def _longest_in_order(parts: Sequence[int], place: dict[int, int]) -> set[int]:
@@ -133,7 +133,7 @@ def _longest_in_order(parts: Sequence[int], place: dict[int, int]) -> set[int]:
     """
     places = [place[part] for part in parts]
     ending = _lengths(places)
-    starting = _lengths([-at for at in reversed(places)])[::-1]
+    starting = _lengths([-index for index in reversed(places)])[::-1]
     longest = max(ending, default=0)
     levels: list[list[int]] = [[] for _ in range(longest)]
     for index, (up_to, onward) in enumerate(zip(ending, starting, strict=True)):
@@ -153,9 +153,9 @@ def _lengths(places: Sequence[int]) -> list[int]:
     tails: list[int] = []
     lengths = []
     for place in places:
-        at = bisect_left(tails, place)
-        tails[at : at + 1] = [place]
-        lengths.append(at + 1)
+        index = bisect_left(tails, place)
+        tails[index : index + 1] = [place]
+        lengths.append(index + 1)
     return lengths
 
 

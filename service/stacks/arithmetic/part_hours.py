@@ -103,7 +103,7 @@ def part_hours(
     """
     _in_order("the stay", stay.begin, stay.end)
     out_of_load = _out_of_load(stay, bridges)
-    found = PartHours(calendar_h=max(0.0, _h(stay.begin, stay.end or now)))
+    hours = PartHours(calendar_h=max(0.0, _h(stay.begin, stay.end or now)))
     for stretch in stretches:
         _plausible(stretch)
         share = _share(stretch, stay.begin, stay.end)
@@ -112,14 +112,14 @@ def part_hours(
         out = share if stay.blank else sum(_share(stretch, *span) for span in out_of_load)
         gas_h = stretch.gas_exposed_h
         gas_at_least = stretch.at_least or gas_h is None
-        found += PartHours(
+        hours += PartHours(
             Hours(stretch.at_load_h * max(0.0, share - out), stretch.at_least and out < share),
             Hours(share * (stretch.at_load_h if gas_h is None else gas_h), gas_at_least),
             0.0,
             Hours(stretch.at_load_h * out, stretch.at_least and out > 0),
             stretch.at_load_h > 0 and (share < 1 or 0 < out < share),
         )
-    return found
+    return hours
 
 
 def _out_of_load(stay: Stay, bridges: Sequence[Bridge]) -> list[tuple[datetime, datetime | None]]:
@@ -136,7 +136,7 @@ def _out_of_load(stay: Stay, bridges: Sequence[Bridge]) -> list[tuple[datetime, 
             last = spans.pop()
             ends = (last[1], end)
             begin = last[0]
-            end = None if None in ends else max(it for it in ends if it is not None)
+            end = None if None in ends else max(span for span in ends if span is not None)
         spans.append((begin, end))
     return spans
 
@@ -150,9 +150,9 @@ def _share(stretch: Stretch, begin: datetime, end: datetime | None) -> float:
     return max(0.0, _h(first, last or stretch.end)) / whole
 
 
-def _earlier(one: datetime | None, other: datetime | None) -> datetime | None:
+def _earlier(earlier: datetime | None, other: datetime | None) -> datetime | None:
     """The earlier of two ends; None is no end."""
-    return min((end for end in (one, other) if end is not None), default=None)
+    return min((end for end in (earlier, other) if end is not None), default=None)
 
 
 def _h(begin: datetime, end: datetime) -> float:

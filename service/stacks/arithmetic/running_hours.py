@@ -62,15 +62,15 @@ def offsets(meters: Sequence[Meter]) -> tuple[Offset, ...]:
     >>> offsets([Meter(0.0, 820.0, ended=True), Meter(5.0, 40.0)])
     (Offset(hours=0.0, gaps=0), Offset(hours=815.0, gaps=0))
     """
-    found = []
+    offsets_found = []
     before, gaps = 0.0, 0
     for meter in meters:
         first = meter.first if meter.first is not None else 0.0
         gaps += meter.first is None
-        found.append(Offset(before - first, gaps))
+        offsets_found.append(Offset(before - first, gaps))
         before += max(0.0, (meter.last if meter.last is not None else first) - first)
         gaps += not meter.ended
-    return tuple(found)
+    return tuple(offsets_found)
 
 
 def hours_between(
@@ -88,9 +88,9 @@ def hours_between(
     least it can be. A build not opened yet ends at its newest reading.
     """
     between = [
-        at
-        for at in totals
-        if at.taken_at >= closed_at and (opened_at is None or at.taken_at <= opened_at)
+        meter
+        for meter in totals
+        if meter.taken_at >= closed_at and (opened_at is None or meter.taken_at <= opened_at)
     ]
     is_present = opened_at is None
     first = start or (between[0] if between else None)
@@ -130,17 +130,21 @@ def running_spells(
     """
     if not len(times) == len(hours_h) == len(builds):
         raise Inconsistent("Times, hours and builds must be as many as each other.")
-    spell, found = 0, []
-    for at, time in enumerate(times):
-        if at == 0:
+    spell, spells = 0, []
+    for index, time in enumerate(times):
+        if index == 0:
             spell = 1
         else:
-            before = times[at - 1]
+            before = times[index - 1]
             if time < before:
                 raise Inconsistent("The readings must stand in the order of time.")
-            stood = time - before - timedelta(hours=max(0.0, hours_h[at] - hours_h[at - 1]))
+            stood = time - before - timedelta(hours=max(0.0, hours_h[index] - hours_h[index - 1]))
             off = bisect_right(without_load, time) > bisect_right(without_load, before)
-            if builds[at] != builds[at - 1] or off or stood >= timedelta(hours=least_standing_h):
+            if (
+                builds[index] != builds[index - 1]
+                or off
+                or stood >= timedelta(hours=least_standing_h)
+            ):
                 spell += 1
-        found.append(spell)
-    return tuple(found)
+        spells.append(spell)
+    return tuple(spells)

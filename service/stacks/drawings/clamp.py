@@ -149,9 +149,9 @@ def _thread(x1: float, x2: float, y: float) -> str:
 def _springs(x: float, y: float) -> str:
     """Disc springs in pairs, cut: slanting strokes above and below the rod."""
     pitch, drawn = _SPRINGS / 4, ""
-    for at in range(4):
-        left, right = x + pitch * at + 1, x + pitch * (at + 1) - 1
-        near, far = (left, right) if at % 2 else (right, left)
+    for index in range(4):
+        left, right = x + pitch * index + 1, x + pitch * (index + 1) - 1
+        near, far = (left, right) if index % 2 else (right, left)
         drawn += (
             f"M{n(near)} {n(y - 12)}L{n(far)} {n(y - 5)}M{n(far)} {n(y + 5)}L{n(near)} {n(y + 12)}"
         )
@@ -162,8 +162,8 @@ def _ports(ports: Sequence[Port], x: float, ahead: int) -> list[str]:
     """Stubs of the ports with letters, arrow and label, evenly between the rods."""
     drawn = []
     pitch = (PILE_BOTTOM - PILE_TOP - 40) / max(1, len(ports))
-    for at, port in enumerate(ports):
-        y = PILE_TOP + 20 + pitch * (at + 0.5)
+    for index, port in enumerate(ports):
+        y = PILE_TOP + 20 + pitch * (index + 0.5)
         name, fill, letters = _LOOKS[port.fluid]
         left = x if ahead > 0 else x - _STUB
         drawn.append(box(left, y - 9, _STUB, 18, f'class="d-{name}" fill="{fill}"'))

@@ -48,9 +48,9 @@ def patterns(prefix: str, grain: float = 1.0) -> str:
 
     pen = f'class="d-hatch" stroke="{HATCHING}" stroke-width="{HATCH_WIDTH * 1.4 / grain:.2f}"'
 
-    def lines(name: str, pitch: float, at: Iterable[float], lean: int) -> str:
+    def lines(name: str, pitch: float, places: Iterable[float], lean: int) -> str:
         size = n(pitch)
-        drawn = "".join(line(x, 0, x, pitch, pen) for x in at)
+        drawn = "".join(line(x, 0, x, pitch, pen) for x in places)
         return (
             f'<pattern id="{prefix}-{name}" width="{size}" height="{size}" '
             f'patternUnits="userSpaceOnUse" patternTransform="rotate({lean}) scale({grain:g})">'
@@ -88,8 +88,8 @@ def legend(
     drawn = []
     names = list(dict.fromkeys(names))
     rows = -(-len(names) // columns)
-    for at, name in enumerate(names):
-        left, top = x + width * (at // rows), y + 24 * (at % rows)
+    for index, name in enumerate(names):
+        left, top = x + width * (index // rows), y + 24 * (index % rows)
         drawn.append(_swatch(left, top, prefix, name))
         drawn.append(word(left + 42, top + 12, WORDS[name], size=SMALL))
     return "".join(drawn), 24.0 * rows

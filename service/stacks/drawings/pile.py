@@ -79,23 +79,23 @@ def detail(page: Page, cell: int, corner: tuple[float, float]) -> tuple[str, flo
     """
     (x, y), layers, prefix = corner, page.layers, page.prefix + COARSE
     units_per_mm = page.axis.units_per_mm or 2.0
-    inside = [at for at, layer in enumerate(layers) if layer.cell == cell]
+    inside = [index for index, layer in enumerate(layers) if layer.cell == cell]
     first, last = inside[0], inside[-1]
     first -= first > 0 and layers[first - 1].joint is Joint.COOLANT
     last += last + 1 < len(layers) and layers[last + 1].joint is Joint.COOLANT
     shown = range(first, last + 1)
-    thick = sum(layers[at].thickness_mm for at in shown)
+    thick = sum(layers[index].thickness_mm for index in shown)
     ratio = next((r for r in RATIOS if thick * units_per_mm * r <= _WIDEST), RATIOS[-1])
-    widths = [max(6.0, layers[at].thickness_mm * units_per_mm * ratio) for at in shown]
+    widths = [max(6.0, layers[index].thickness_mm * units_per_mm * ratio) for index in shown]
     wide, top = sum(widths), y + _HEAD + _ROW * len(shown)
     bottom = top + _HIGH
     left = x
     shapes, leaders, rows = [], [], []
-    for row, (at, width) in enumerate(zip(shown, widths, strict=True)):
-        body = shape(page.looks[at], width, 2 * _HIGH, prefix, rim=36)
+    for row, (index, width) in enumerate(zip(shown, widths, strict=True)):
+        body = shape(page.looks[index], width, 2 * _HIGH, prefix, rim=36)
         shapes.append(f'<g transform="translate({n(left)} {n(top)})">{body}</g>')
         leaders.append(_leader(left + width / 2, top + 16, y + _HEAD + _ROW * row, x + wide + 20))
-        rows.append(_row(layers[at], x + wide + 26, y + _HEAD + _ROW * row + 4.5))
+        rows.append(_row(layers[index], x + wide + 26, y + _HEAD + _ROW * row + 4.5))
         left += width
     title = f"Detail C\u2009{cell}"
     if page.axis.units_per_mm:
@@ -104,7 +104,7 @@ def detail(page: Page, cell: int, corner: tuple[float, float]) -> tuple[str, flo
         word(x, y + 14, title, size=LARGE, pen="word strong")
         + f'<clipPath id="{prefix}-cut">{box(x, top, wide, _HIGH, "")}</clipPath>'
         + f'<g clip-path="url(#{prefix}-cut)">{"".join(shapes)}</g>'
-        + "".join(line(at, top, at, bottom, OUTLINE) for at in (x, left))
+        + "".join(line(index, top, index, bottom, OUTLINE) for index in (x, left))
         + line(x, top, left, top, OUTLINE)
         + _hand_drawn(x - 8, left + 8, bottom)
         + "".join(leaders)
@@ -246,8 +246,8 @@ def _layers(
     used: dict[str, str] = {}
     drawn = []
     tag = "a" if link else "g"
-    for at, (x, wide) in page.axis.places.items():
-        layer, look = layers[at], page.looks[at]
+    for index, (x, wide) in page.axis.places.items():
+        layer, look = layers[index], page.looks[index]
         key = (look, wide)
         name = names.get(key)
         if name is None:
@@ -362,18 +362,18 @@ def _cell_in_detail(page: Page, asked: int | None, revised: list[Revision]) -> i
 
 def _used(layers: Sequence[Layer], rods: Rods | None) -> list[str]:
     """What the legend must explain, in its own order."""
-    found = {HATCHINGS[x.material] for x in layers if x.kind not in {Kind.GASKET, Kind.MEA}}
-    found |= {"single"} if rods else set()
-    found |= {"elastomer" for x in layers if x.kind is Kind.GASKET}
+    fluids = {HATCHINGS[x.material] for x in layers if x.kind not in {Kind.GASKET, Kind.MEA}}
+    fluids |= {"single"} if rods else set()
+    fluids |= {"elastomer" for x in layers if x.kind is Kind.GASKET}
     if any(x.kind is Kind.MEA for x in layers):
-        found |= {"membrane", "gdl"}
-    found |= {"fuel" for x in layers if x.side is Side.FUEL}
-    found |= {"air" for x in layers if x.side is Side.AIR}
-    found |= {
+        fluids |= {"membrane", "gdl"}
+    fluids |= {"fuel" for x in layers if x.side is Side.FUEL}
+    fluids |= {"air" for x in layers if x.side is Side.AIR}
+    fluids |= {
         "water" for x in layers if x.joint is Joint.COOLANT or x.back is Back.CHANNELLED
     }  # fmt: skip
     order = ("paired", "single", "crossed", "elastomer", "membrane", "gdl", "fuel", "air", "water")
-    return [name for name in order if name in found]
+    return [name for name in order if name in fluids]
 
 
 def _description(layers: Sequence[Layer], along: axis.Axis) -> str:

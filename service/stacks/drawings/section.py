@@ -50,27 +50,31 @@ class Look(NamedTuple):
 
 def looks(layers: Sequence[Layer]) -> list[Look]:
     """Say how each layer of a pile is drawn; which way a gas side looks follows from the pile."""
-    centre = {x.cell: at for at, x in enumerate(layers) if x.kind in CELL_KINDS}
-    found = []
-    for at, layer in enumerate(layers):
+    centre = {x.cell: index for index, x in enumerate(layers) if x.kind in CELL_KINDS}
+    looks_found = []
+    for index, layer in enumerate(layers):
         ahead = True
         if layer.kind is Kind.HALF_PLATE:
-            ahead = centre[layer.cell] > at if layer.cell in centre else _gas_ahead(layers, at)
+            ahead = (
+                centre[layer.cell] > index if layer.cell in centre else _gas_ahead(layers, index)
+            )
         elif layer.kind is Kind.CURRENT_COLLECTOR:
-            ahead = 2 * at < len(layers)
-        found.append(Look(layer.kind, layer.material, layer.side, layer.back, layer.joint, ahead))
-    return found
+            ahead = 2 * index < len(layers)
+        looks_found.append(
+            Look(layer.kind, layer.material, layer.side, layer.back, layer.joint, ahead)
+        )
+    return looks_found
 
 
-def _gas_ahead(layers: Sequence[Layer], at: int) -> bool:
+def _gas_ahead(layers: Sequence[Layer], index: int) -> bool:
     """Where a plate without its MEA seems to look: away from coolant, else by its gas."""
-    before = layers[at - 1] if at else None
-    after = layers[at + 1] if at + 1 < len(layers) else None
+    before = layers[index - 1] if index else None
+    after = layers[index + 1] if index + 1 < len(layers) else None
     if before and before.joint is Joint.COOLANT:
         return True
     if after and after.joint is Joint.COOLANT:
         return False
-    return layers[at].side is not Side.AIR
+    return layers[index].side is not Side.AIR
 
 
 def shape(look: Look, width: float, height: float, prefix: str, rim: float = RIM) -> str:
@@ -164,13 +168,13 @@ class Page:
     @cached_property
     def cells(self) -> dict[int, tuple[float, float]]:
         """From where to where each drawn cell reaches."""
-        found: dict[int, tuple[float, float]] = {}
-        for at, (x, wide) in self.axis.places.items():
-            cell = self.layers[at].cell
+        spans: dict[int, tuple[float, float]] = {}
+        for index, (x, wide) in self.axis.places.items():
+            cell = self.layers[index].cell
             if cell:
-                start, _ = found.get(cell, (x, 0))
-                found[cell] = (start, x + wide)
-        return found
+                start, _ = spans.get(cell, (x, 0))
+                spans[cell] = (start, x + wide)
+        return spans
 
     @cached_property
     def looks(self) -> list[Look]:
@@ -181,11 +185,11 @@ class Page:
 def revisions(layers: Sequence[Layer], changes: Iterable[Mark]) -> list[Revision]:
     """Return the marks of a comparison that concern parts of this pile."""
     here = {layer.part for layer in layers}
-    found = (
+    revisions_found = (
         Revision(m.number, str(m.what), frozenset(c.layer.part for c in m.changes) & here)
         for m in changes
     )
-    return [revision for revision in found if revision.parts]
+    return [revision for revision in revisions_found if revision.parts]
 
 
 def cell_numbers(page: Page) -> str:
@@ -231,8 +235,8 @@ def ruler(page: Page, revised: list[Revision]) -> str:
     step = next((s for s in (1, 2, 5, 10, 20, 50, 100) if s * narrow >= 26), 100)
     taken = [middle for middle, _ in _middles(page, revised)]
     y, drawn, last_x = PILE_BOTTOM + 26, [], -99.0
-    for at, (x, wide) in places.items():
-        position, middle = page.layers[at].position, x + wide / 2
+    for index, (x, wide) in places.items():
+        position, middle = page.layers[index].position, x + wide / 2
         is_free = middle - last_x > 8 * len(str(position)) + 5 and all(
             abs(middle - other) > 15 for other in taken
         )
@@ -270,19 +274,21 @@ def changes(page: Page, revised: list[Revision]) -> str:
 
 def _middles(page: Page, revised: list[Revision]) -> list[tuple[float, Revision]]:
     """Where each change lies along the axis, from the fixed end."""
-    middles = {page.layers[at].part: x + wide / 2 for at, (x, wide) in page.axis.places.items()}
-    found = [
-        (sum(at) / len(at), revision)
+    middles = {
+        page.layers[places].part: x + wide / 2 for places, (x, wide) in page.axis.places.items()
+    }
+    middles_found = [
+        (sum(places) / len(places), revision)
         for revision in revised
-        if (at := [middles[part] for part in revision.parts if part in middles])
+        if (places := [middles[part] for part in revision.parts if part in middles])
     ]
-    return sorted(found, key=lambda item: item[0])
+    return sorted(middles_found, key=lambda item: item[0])
 
 
 def pointer(page: Page, position: int | None) -> str:
     """Return an arrow at a position, and the layer set off."""
-    for at, (x, wide) in page.axis.places.items():
-        if page.layers[at].position == position:
+    for index, (x, wide) in page.axis.places.items():
+        if page.layers[index].position == position:
             tip = f"M{n(x + wide / 2)} {n(PILE_TOP - 2)}l-9 -16h6v-12h6v12h6z"
             return (
                 f'<g class="pointer" pointer-events="none">'

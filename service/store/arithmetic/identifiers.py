@@ -146,7 +146,7 @@ def check_digit(digits: str) -> int:
 
     Source: GS1 General Specifications, section 7.9.
     """
-    weighted = sum(int(digit) * (3, 1)[at % 2] for at, digit in enumerate(reversed(digits)))
+    weighted = sum(int(digit) * (3, 1)[index % 2] for index, digit in enumerate(reversed(digits)))
     return -weighted % 10
 
 
@@ -300,13 +300,13 @@ def _bracketed(body: str) -> Iterator[tuple[str, str]]:
 
     Brackets that hold no application identifier belong to the value they stand in.
     """
-    found = [m for m in _BRACKET.finditer(body) if m[1] in ELEMENTS or m.start() == 0]
-    if not found:
+    matches = [m for m in _BRACKET.finditer(body) if m[1] in ELEMENTS or m.start() == 0]
+    if not matches:
         raise OutOfRange(
             "the code", body, "", "an application identifier of 2 to 4 digits in brackets, as (21)"
         )
-    ends = [match.start() for match in found[1:]] + [len(body)]
-    for match, end in zip(found, ends, strict=True):
+    ends = [match.start() for match in matches[1:]] + [len(body)]
+    for match, end in zip(matches, ends, strict=True):
         element = element_of(match[1])
         if element.ai != match[1]:
             raise OutOfRange(
@@ -331,25 +331,25 @@ def _link(address: str) -> tuple[tuple[str, str], ...]:
 
 
 def _understood(elements: tuple[tuple[str, str], ...], raw: str, year: int | None) -> Scan:
-    said: dict[str, str] = {}
+    value_of: dict[str, str] = {}
     for ai, value in elements:
-        if said.setdefault(ai, value) != value:
+        if value_of.setdefault(ai, value) != value:
             raise Inconsistent(
-                f"The code says ({ai}) twice: {said[ai]} and {value}. One value would be right."
+                f"The code says ({ai}) twice: {value_of[ai]} and {value}. One value would be right."
             )
     return Scan(
-        serial=said.get("21") or said.get("8004"),
-        lot=said.get("10"),
-        gtin=said.get("01"),
+        serial=value_of.get("21") or value_of.get("8004"),
+        lot=value_of.get("10"),
+        gtin=value_of.get("01"),
         raw=raw,
-        expiry=_date_of("17", said, year),
-        produced=_date_of("11", said, year),
+        expiry=_date_of("17", value_of, year),
+        produced=_date_of("11", value_of, year),
         elements=elements,
     )
 
 
-def _date_of(ai: str, said: Mapping[str, str], year: int | None) -> date | None:
-    return gs1_date(ai, said[ai], year) if ai in said else None
+def _date_of(ai: str, elements: Mapping[str, str], year: int | None) -> date | None:
+    return gs1_date(ai, elements[ai], year) if ai in elements else None
 
 
 # How a part is called where its serial number or its lot is all there is.

@@ -35,8 +35,8 @@ _USUAL = {
 KINDS = tuple(_USUAL)
 
 
-def instrument_accuracy(kind: str, at: float | None = None) -> Accuracy:
-    """Return how far an instrument of this kind may read wrong; ``at`` in its unit.
+def instrument_accuracy(kind: str, reading: float | None = None) -> Accuracy:
+    """Return how far an instrument of this kind may read wrong; ``reading`` in its unit.
 
     Drivers below 10 N·m may be 6 % off. Raises OutOfRange for an unknown kind.
 
@@ -48,8 +48,8 @@ def instrument_accuracy(kind: str, at: float | None = None) -> Accuracy:
     if kind not in _USUAL:
         raise OutOfRange("the kind of instrument", kind or "missing", "", ", ".join(KINDS))
     usual = _USUAL[kind]
-    if kind == "torque driver" and at is not None:
-        percent = round(100 * permissible_deviation(at), 9)
+    if kind == "torque driver" and reading is not None:
+        percent = round(100 * permissible_deviation(reading), 9)
         bound = "up to" if percent > usual.percent else "above"
         return Accuracy(percent, 0.0, usual.unit, f"ISO 6789-1:2017, {bound} 10 N·m")
     return usual
