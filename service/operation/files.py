@@ -274,15 +274,15 @@ def _members(source: Path, done: Done) -> Iterator[tuple[str, str, IO[bytes]]]:
     with source.open("rb") as whole, tarfile.open(fileobj=whole, mode="r|gz") as archive:
         read = 0
         for member in archive:
-            kind, _slash, parts = member.name.rpartition("/")
+            kind, _slash, name = member.name.rpartition("/")
             names, most = MEMBERS.get(kind, (None, 0))
             file = archive.extractfile(member) if member.isreg() else None
-            if names is None or not names.fullmatch(parts) or file is None:
+            if names is None or not names.fullmatch(name) or file is None:
                 raise Refused("file", str(source), f"“{member.name}” in it is no part of a backup.")
             if member.size > most:
                 reason = f"{member.name} in it is larger than any such file can be."
                 raise Refused("file", str(source), reason)
-            yield kind, parts, file
+            yield kind, name, file
             done(whole.tell() - read)
             read = whole.tell()
 

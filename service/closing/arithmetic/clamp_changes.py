@@ -18,6 +18,7 @@ from service.platform.arithmetic.errors import NoSolution, OutOfRange
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.preconditions import more_than_zero, not_below_zero, within
 
+# A bracket for the search: a force that grew 64-fold has left every curve long before.
 _MOST_GROWTH = 64.0
 
 
@@ -97,6 +98,8 @@ def _balanced(
         grown = _length(assembly, columns, closed, force) + pile
         return grown - _rod(assembly, closed, force) - rod
 
+    # Pile and springs longer than the rods: the force is too small. The difference falls as it
+    # grows.
     if out(0.0) <= 0:
         raise NoSolution("The clamp comes loose: the rods are longer than the pile", "0 N")
     high = before

@@ -121,4 +121,5 @@ def _levelling(
 
 def _settled(value: float) -> float:
     """Without the noise of the arithmetic, so that equal nuts stay in their order."""
+    # + 0.0 makes 0.0 of -0.0
     return round(value, 6) + 0.0

@@ -77,6 +77,8 @@ def level(
     targets = _level_loads(places, loads)
     now = balanced_plane(resultant, area, beds)
     then = balanced_plane(np.array([resultant[0], 0.0, 0.0]), area, beds)
+    # A turn moves a nut along the rod: it must make up for the rod's own give at the new load and
+    # for the plate, which comes level and sinks or rises there, in all cells.
     sinking = places.T @ (then - now) * beds.cells
     travel = rod_give_m_n * (targets - loads) + sinking
     turns = [
@@ -105,6 +107,7 @@ def _level_loads(places: Array, loads: Array) -> Array:
     """Nearest to equal loads, with the same sum and no moment."""
     alike = np.full(loads.size, loads.mean())
     out = places @ alike - np.array([loads.sum(), 0.0, 0.0])
+    # Least change (least squares) of equal loads that takes the moment out and keeps the sum.
     nearest = alike - np.linalg.pinv(places) @ out
     if (nearest < 0).any():
         raise Inconsistent(
@@ -123,6 +126,8 @@ def _one_nut(
     pitch: float,
 ) -> OneNut:
     """Least squares over one turn at a time; linear about the present state."""
+    # The plate rests on the pile and hangs on all rods: plane = (K_pile + Σ p pᵀ/give)⁻¹ p/give for
+    # one m of travel of one nut; the other rods answer by what the plate takes from them.
     whole = stiffness + places @ places.T / give
     before = places @ loads
     off_before = float(np.hypot(before[1], before[2]) / before[0])
@@ -135,6 +140,7 @@ def _one_nut(
         length = float(change[1:] @ change[1:])
         if not length:
             continue
+        # the travel that makes the moments least, were they a straight line of it
         travel = -float(change[1:] @ before[1:]) / length
         after = before + travel * change
         off = float(np.hypot(after[1], after[2]) / after[0])

@@ -133,12 +133,12 @@ def mea_histories(moments: Sequence[StackMoment]) -> tuple[MeaHistory, ...]:
     for moment in moments:
         if not moment.cells:
             continue
-        moment_median, middle = moment.at, median(seen.voltage_v for seen in moment.cells.values())
+        time, middle = moment.at, median(seen.voltage_v for seen in moment.cells.values())
         for cell, seen in moment.cells.items():
             if seen.part_id is not None:
                 readings_of[seen.part_id].append(
                     MeaReading(
-                        moment_median,
+                        time,
                         moment.hours_h,
                         moment.build,
                         cell,

@@ -103,6 +103,7 @@ def cell_outliers(voltages_v: Mapping[int, float | None], limit: float = LIMIT) 
     volts = np.array(list(read.values()))
     median = float(np.median(volts))
     mad = float(np.median(np.abs(volts - median)))
+    # a picovolt: voltages alike but for rounding
     if mad <= 1e-12:
         mad = 0.0
     half = limit * mad / FACTOR if mad else None

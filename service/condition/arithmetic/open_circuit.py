@@ -121,10 +121,10 @@ def _level(times: Array, column: Array) -> OpenLevel | None:
     rows = int(there.sum())
     if not rows:
         return None
-    level_rows, volts = times[there], column[there]
+    seconds, volts = times[there], column[there]
     mean = float(volts.mean())
     spread = float(volts.std(ddof=1)) if rows > 1 else None
-    centred = level_rows - level_rows.mean()
+    centred = seconds - seconds.mean()
     square = float(centred @ centred)
     if rows < FEWEST_ROWS or not square:
         return OpenLevel(mean, spread, None, rows)
@@ -154,19 +154,19 @@ def decays(
 
 def _decay(times: Array, column: Array, threshold: float) -> Decay | None:
     there = np.isfinite(column)
-    decay_rows, volts = times[there], column[there]
-    if len(decay_rows) < 2:
+    seconds, volts = times[there], column[there]
+    if len(seconds) < 2:
         return None
     start, end = float(volts[0]), float(volts[-1])
     above = np.flatnonzero(volts >= threshold)
-    watched = float(decay_rows[-1] - decay_rows[0])
+    watched = float(seconds[-1] - seconds[0])
     if end >= threshold:
         return Decay(start, end, threshold, None, watched, (end - start) / watched)
     if not len(above):
         return Decay(start, end, threshold, 0.0, watched, (end - start) / watched)
     last = int(above[-1])
     share = (volts[last] - threshold) / (volts[last] - volts[last + 1])
-    after = float(decay_rows[last] + share * (decay_rows[last + 1] - decay_rows[last]))
+    after = float(seconds[last] + share * (seconds[last + 1] - seconds[last]))
     rate = (threshold - start) / after if after else (end - start) / watched
     return Decay(start, end, threshold, after, watched, rate)
 

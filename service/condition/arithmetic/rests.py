@@ -104,11 +104,16 @@ class RestFinder:
 def _rest(
     phase: OpenPhase, times: Array, volts: Array, threshold_v: float, settle_s: float
 ) -> Rest:
-    rows, read = times[phase.first : phase.end], volts[phase.first : phase.end]
+    seconds, read = times[phase.first : phase.end], volts[phase.first : phase.end]
     try:
-        levels = open_levels(rows, read, settle_s)
+        levels = open_levels(seconds, read, settle_s)
     except Inconsistent:
         levels = None
     return Rest(
-        phase.begins_s, phase.ends_s, rows - rows[0], read, levels, decays(rows, read, threshold_v)
+        phase.begins_s,
+        phase.ends_s,
+        seconds - seconds[0],
+        read,
+        levels,
+        decays(seconds, read, threshold_v),
     )

@@ -199,6 +199,7 @@ def _side(items: list[Item], index: int) -> Side | None:
     return None
 
 
+# More than any pile costs: mistakes weigh a million, and no pile has 10¹² of them.
 NEVER = 1 << 60
 
 
@@ -275,6 +276,9 @@ class Matcher:
         self._first = _Column(tuple(costs), (NEVER,) * number, -1)
         self._hopeless = NEVER
         if pattern.most_cells > 1:
+            # All parts of the pattern forgotten once (round the loop) and the whole head as parts
+            # too many at the dearest weight, with some to spare: more than leaving the head behind
+            # can cost.
             worst = MISTAKE + max(likelihoods.otherwise, *likelihoods.one_too_many.values())
             self._hopeless = sum(self._missing) + (self.states.first_of_cell + 2) * worst
 
@@ -307,6 +311,7 @@ class Matcher:
             total += before.following[self._looks[look(layer)]][1]
         costs = walked[-1].costs
         state = costs.index(min(costs)) if to_anywhere else self.states.last
+        # A cost is MISTAKE × mistakes + unlikelihoods; the second never reaches a million.
         mistakes, unlikelihood = divmod(total + costs[state], MISTAKE)
         moves = self._back(walked, state)
         cells = sum(
@@ -374,6 +379,8 @@ class Matcher:
         # head as parts too many, and round the loop once, is cheaper. Without this the columns
         # of a long pile would never recur.
         dearest = min(new[state] for state in self.states.loop) + self._hopeless
+        # Costs are kept less the least: then only their differences make a column, and columns
+        # recur.
         least = min(new)
         head = self.states.first_of_cell
         now = tuple(

@@ -370,7 +370,7 @@ def _row(row: FailingRow) -> FailingOut:
 
 
 def _life(mea: MeaLife) -> LifeOut:
-    trend, trends = mea.trend, mea.recovery
+    trend, recovery = mea.trend, mea.recovery
     rates = (trend.least_squares, trend.median_of_slopes) if trend else ()
     return LifeOut(
         part=mea.part.id,
@@ -395,8 +395,8 @@ def _life(mea: MeaLife) -> LifeOut:
         jumps=[JumpOut.model_validate(jump) for jump in (trend.jumps if trend else ())],
         limit_v=mea.limit_v,
         outlooks=[OutlookOut.model_validate(outlook) for outlook in mea.outlooks],
-        recovery=RecoveryOut.model_validate(trends) if isinstance(trends, Recovery) else None,
-        recovery_untold=trends.why if isinstance(trends, CannotTell) else "",
+        recovery=RecoveryOut.model_validate(recovery) if isinstance(recovery, Recovery) else None,
+        recovery_untold=recovery.why if isinstance(recovery, CannotTell) else "",
         verdict=VerdictOut.model_validate(mea.verdict) if mea.verdict else None,
         marks=[MarkOut.model_validate(mark) for mark in mea.marks],
     )

@@ -17,10 +17,13 @@ from service.life.arithmetic.factors import UNKNOWN
 from service.platform.arithmetic.errors import Inconsistent
 
 FORM = 1
+# Fields of the head, as `pack` writes them.
 HEAD = 16
 NEVER = -1
 PLATES, GASKETS = 2, 4
+# One byte each. ``came_from``: 0 none, 1 to 254 places of stacks, 255 any further one.
 MOST_STACKS, MOST_OPENINGS = 254, 255
+# 4 + 2 + 2·2 + 4·2 + 2 + 2 + 1 + 1 = 24 bytes, 32 signs of base64 without padding.
 ROW = np.dtype(
     [
         ("part", "<u4"),
@@ -114,11 +117,13 @@ def pack(makeup: Makeup) -> str:
         *(FORM, len(rows), makeup.closed, makeup.opened, makeup.cells),
         *(_hundredths(makeup.ran_h), makeup.meter, _hundredths(makeup.not_ran_h)),
         UNKNOWN if makeup.torque_outside is None else int(makeup.torque_outside),
+        # In steps of 100 Pa; hours in hundredths: both whole, so that equal values stay equal.
         UNKNOWN if makeup.gdl_pressure_mpa is None else round(makeup.gdl_pressure_mpa * 1e4),
         *(len(makeup.drivers), len(makeup.people), len(lots.places), len(known_stacks)),
         *(len(hours.places), 0),
     ]
     numbers = [*head, *makeup.drivers, *makeup.people, *lots.values, *known_stacks, *hours.values]
+    # Three numbers are 12 bytes, 16 signs without padding: texts can be joined and read as one.
     numbers += [0] * (-len(numbers) % 3)
     first = b64encode(np.array(numbers, dtype="<i4").tobytes())
     return f"{first.decode()}.{b64encode(rows.tobytes()).decode()}"
@@ -172,6 +177,7 @@ def unpack(texts: Sequence[str]) -> tuple[Builds, Stays]:
     """Read the makeups of many builds at once. Raises Inconsistent for texts of another form."""
     pairs = [text.partition(".") for text in texts]
     numbers = np.frombuffer(b64decode("".join(pair[0] for pair in pairs)), dtype="<i4")
+    # 16 signs of base64 are 12 bytes, three 32-bit numbers.
     sizes = np.array([len(pair[0]) // 16 * 3 for pair in pairs], dtype=np.int64)
     begins = np.cumsum(sizes) - sizes
     heads = numbers[begins[:, None] + np.arange(HEAD)].astype(np.int64)

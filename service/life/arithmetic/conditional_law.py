@@ -21,6 +21,8 @@ from service.platform.arithmetic.preconditions import within
 
 Numbers = NDArray[np.float64]
 Counts = NDArray[np.int64]
+# e^-70 is 4e-31: a million such terms together stay far below `LEAST_P` and below the last digit of
+# a float, so that no probability told from zero changes.
 FARTHEST = 70.0
 """Terms whose share lies this far below the greatest, as a natural logarithm, are left out."""
 
@@ -81,6 +83,8 @@ def law(strata: Counts, log_odds: float = 0.0) -> Law:
     _, exposed, failing, total = strata.T
     least = np.maximum(0, exposed + failing - total)
     most = np.minimum(exposed, failing)
+    # Only a band about the commonest count is computed: (strata, widest band). A narrower stratum's
+    # row is filled up with its last count, and those places are taken out again as log 0.
     middle = np.clip(_middles(strata, log_odds), least, most)
     reach = _reach(exposed, failing, total)
     least, most = np.maximum(least, middle - reach), np.minimum(most, middle + reach)
@@ -88,6 +92,8 @@ def law(strata: Counts, log_odds: float = 0.0) -> Law:
     outside = k > most[:, None]
     k = np.where(outside, most[:, None], k)
     n, f, x = total[:, None], failing[:, None], exposed[:, None]
+    # log of C(x, k) C(n - x, f - k) without what does not depend on k; the greatest is taken off
+    # before exp, so that nothing overflows.
     logs = k * log_odds - (
         gammaln(k + 1) + gammaln(x - k + 1) + gammaln(f - k + 1) + gammaln(n - x - f + k + 1)
     )
@@ -118,6 +124,9 @@ def _middles(strata: Counts, log_odds: float) -> Counts:
     There the odds ratio is k (n − x − f + k) / ((x − k)(f − k)), a quadratic equation of k.
     """
     _, exposed, failing, total = strata.T
+    # k (n - x - f + k) = odds (x - k)(f - k) is a k² - b k + c = 0. The root is written with b + √
+    # below the line: no digits are lost, and odds of 1 (a = 0) need no case of their own. e^±40 is
+    # beyond any count: the answer is clipped to the least or most count there anyway.
     odds = float(np.exp(np.clip(log_odds, -40, 40)))
     a = odds - 1
     b = odds * (exposed + failing) + total - exposed - failing
@@ -128,6 +137,11 @@ def _middles(strata: Counts, log_odds: float) -> Counts:
 
 def _reach(exposed: Counts, failing: Counts, total: Counts) -> Counts:
     """How far from its middle a stratum's law is followed: far beyond what is left out."""
+    # With s = the smallest margin, the count is least + a sum of s independent yes/no trials (its
+    # generating polynomial has s real roots), tilted or not; so its variance is s/4 at most.
+    # Bernstein: a share d from the mean is below exp(-d² / (2 (s/4 + d/3))). With d = 60 + 14 √s
+    # the exponent is 109 at s = 1 and rises towards 392: beyond FARTHEST, with room for a middle
+    # that is off by one.
     smallest = np.minimum(
         np.minimum(exposed, failing), np.minimum(total - exposed, total - failing)
     )
@@ -150,9 +164,13 @@ LEAST_P = 1e-15
 """A p is not told apart from zero below this."""
 
 
+# Odds ratios between e^-60 and e^60 are sought: a stratum of a thousand million units could not
+# show a finite one beyond.
 _FARTHEST_LOG_ODDS = 60.0
 
 
+# Two tables equally probable on paper differ by rounding of the log gamma; far below any real
+# difference between two tables.
 _EQUAL = 1 + 1e-7
 
 
@@ -263,6 +281,7 @@ def odds_ratio(strata: ArrayLike, level: float = 0.95) -> OddsRatio | None:
 
 def _with_half(rows: Counts) -> float:
     both, exposed, failing, total = (column.astype(float) for column in rows.T)
+    # Mantel–Haenszel: Σ a d / n over Σ b c / n; a half in each corner makes n + 2 of n.
     product = (both + 0.5) * (total - exposed - failing + both + 0.5)
     crossed = (exposed - both + 0.5) * (failing - both + 0.5)
     return float((product / (total + 2)).sum() / (crossed / (total + 2)).sum())

@@ -68,6 +68,7 @@ def overlap(members: ArrayLike, every: ArrayLike) -> Overlap:
     if share in {0.0, 1.0}:
         return Overlap(0.0, None, size)
     within = inside / np.maximum(counts, 1)
+    # 1 - η² of a yes/no membership: the mean variance p (1 - p) within levels over the whole one.
     left = float((counts * within * (1 - within)).sum() / size / (share * (1 - share)))
     where = np.flatnonzero(inside)
     return Overlap(left, int(where[0]) if where.size == 1 else None, size)
@@ -100,6 +101,7 @@ def grid(
     ordered = [*(present[present > 0] - 1).tolist(), *([UNKNOWN] if 0 in present else [])]
     at_columns = _placed(columns_given, ordered)
     shape = (len(kept_rows), len(ordered), len(kept_layers))
+    # Three places packed into one number, so that the whole grid is one count.
     flat = (at_rows * shape[1] + at_columns) * shape[2] + at_layers
     size = int(np.prod(shape))
     return Grid(

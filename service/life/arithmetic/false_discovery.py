@@ -42,6 +42,7 @@ def false_discovery(p: ArrayLike, *, looks: int | None = None) -> FalseDiscovery
     count = values.size if looks is None else looks
     if count < values.size:
         raise OutOfRange("the number of looks", count, "", f"{values.size} or more")
+    # From the largest p down: q of rank i is the least of p(j) n / j over all j ≥ i.
     order = np.argsort(values)[::-1]
     ranks = np.arange(values.size, 0, -1)
     q = np.empty(values.size)

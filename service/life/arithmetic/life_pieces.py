@@ -166,6 +166,7 @@ def pieces(parts: Parts, sat: Sat) -> Pieces:
 
 def _within(values: Floats, begins: Places) -> Floats:
     """Running sums that begin anew at each of these places."""
+    # one running sum over all, less what it was before each begin
     total = np.cumsum(values)
     before = total[begins] - values[begins]
     return total - np.repeat(before, np.diff(begins, append=len(values)))

@@ -62,6 +62,8 @@ def log_rank(groups: Sequence[Lives]) -> LogRank:
     expected = (share * died).sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = np.where(total > 1, died * (total - died) / (total - 1), 0.0)
+    # Σ over failures: share_i (δij - share_j) died (total - died) / (total - 1), the hypergeometric
+    # one.
     covariance = np.diag((share * spread).sum(axis=1)) - (share * spread) @ share.T
     observed = deaths.sum(axis=1)
     compared = np.diag(covariance) > 1e-12

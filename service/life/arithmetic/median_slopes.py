@@ -70,6 +70,8 @@ def theil_sen(
     slopes = np.sort(np.concatenate(pairs))
     count = len(slopes)
     half = float(ndtri((1 + level) / 2)) * np.sqrt(variance)
+    # Sen: of N slopes those ranked (N - C)/2 and (N + C)/2 + 1, C = z √variance of Kendall's count;
+    # ranks here count from 0. Ends are kept within the slopes there are.
     low = max(round((count - half) / 2) - 1, 0)
     high = min(round((count + half) / 2), count - 1)
     return Slope(
@@ -82,6 +84,7 @@ def pairwise_slopes(x: Floats, y: Floats) -> Floats:
 
     Memory grows with the square of the readings.
     """
+    # Below the diagonal: each pair once.
     later, earlier = np.tril_indices(len(x), -1)
     run = x[later] - x[earlier]
     apart = run != 0

@@ -17,6 +17,8 @@ from service.life.arithmetic.factors import UNKNOWN, wide
 from service.platform.arithmetic.errors import Inconsistent
 
 FORMULA = 1
+# Chosen: sixteen groups of failing hours keep like with like (a sixteenth of the failing in each),
+# and the convolution of their laws quick.
 MOST_STRATA = 16
 Counts = NDArray[np.int64]
 Flags = NDArray[np.bool_]
@@ -89,9 +91,14 @@ def exposure(
     if starts.size > MOST_STRATA:
         parts = np.arange(MOST_STRATA) / MOST_STRATA
         starts = np.unique(np.quantile(failing_h, parts, method="lower"))
+    # Strata begin at failing hours: a row that left at 400 h is at risk in all that begin at 400 h
+    # or before. Rows begun at 0 h are taken as begun before everything (-1), for one that fails at
+    # once.
     reached = np.searchsorted(starts, np.where(known, left, -1.0), side="right")
     entered = np.searchsorted(starts, np.where(begun > 0, begun, -1.0), side="right")
     stratum = np.where(known[fails], reached[fails] - 1, starts.size)
+    # A failing row is at risk where it fails, though strata are wider than single hours; a stretch
+    # without hours that does not stand for its unit is at risk nowhere (entered = reached).
     entered[fails] = np.minimum(entered[fails], stratum)
     entered[(left == begun) & ~counted] = starts.size
     np.minimum(entered, reached, out=entered)
@@ -105,6 +112,8 @@ def _ways(
 ) -> tuple[Counts, NDArray[np.float64]]:
     """Rows by the few ways to have been at risk: then a level is counted in one go."""
     strata, width = np.arange(starts.size), starts.size + 1
+    # One number for each way, digits to the base s + 1: stands (0 or 1), entered, reached (0 to s).
+    # At most 2 (s + 1)² = 578 codes, few of which occur; `//` and `%` read the digits back.
     codes = (stands * width + entered) * width + reached
     occur = np.flatnonzero(np.bincount(codes, minlength=1))
     places = np.zeros(2 * width * width, dtype=np.int64)
@@ -186,6 +195,9 @@ def level_counts(codes: Counts, units: Exposure) -> LevelCounts:
     tally = np.zeros((levels + 1) * every, dtype=np.int64)
     down = np.zeros((levels + 1) * (strata + 1), dtype=np.int64)
     for column in columns:
+        # Level and way packed into one number and counted at once; UNKNOWN is -1, so row 0 gathers
+        # the unknown and is dropped below. A product with (ways, strata) then spreads the counts
+        # over strata: rows are gone through once, not once a stratum.
         places = (column + 1) * every
         places += units.way
         tally += np.bincount(places, minlength=tally.size)

@@ -183,6 +183,8 @@ class _Builds:
         rows = np.flatnonzero(population.failing)
         hours_at_risk = population.left_h[rows] - population.entered_h[rows]
         failing[build[rows]] = True
+        # A failed build ran as long as its first failing MEA; none known leaves ∞, told as not
+        # known.
         hours[failing] = np.inf
         np.minimum.at(
             hours, build[rows], np.where(np.isfinite(hours_at_risk), hours_at_risk, np.inf)
@@ -195,6 +197,7 @@ class _Builds:
         each = wide(codes)
         if each.shape[0] != self.rows or not self.rows:
             return None
+        # a sample evenly over all builds tells as much as all of them
         few = np.linspace(0, self.starts.size - 1, min(ENOUGH_BUILDS, self.starts.size))
         ends = np.append(self.starts, self.rows)
         chosen = few.astype(np.int64)
@@ -275,6 +278,7 @@ def _rank(level: LevelFound) -> tuple[bool, float, bool, int]:
     fewer = level.failing * level.rest_all < level.rest_failing * level.all
     return (
         level.test is None,
+        # nine digits: p equal on paper must not be ordered by rounding
         float(f"{level.test.two_sided:.9g}") if level.test else 1,
         fewer,
         -level.all,

@@ -22,6 +22,7 @@ from service.platform.arithmetic.preconditions import within
 
 FORMULA = 1
 LEAST_FAILURES = 5
+# Chosen: lives of parts have shapes of about 0.5 to 10; beyond these bounds the fit says nothing.
 _LEAST_SHAPE, _GREATEST_SHAPE = 0.05, 50.0
 
 
@@ -81,6 +82,7 @@ def weibull(lives: Lives, level: float = 0.95) -> WeibullLife:
         raise OutOfRange("a failure", "0", "h", "more than zero")
     if ends.min() == ends.max():
         raise NoSolution("Weibull fit", "all failures at one time")
+    # times as shares of the longest life: t^50 of hours would leave the range of a float
     unit = float(lives.exit_h.max())
     likelihood = _Likelihood(lives, unit)
     shape = _best_shape(likelihood)
@@ -110,6 +112,8 @@ class _Likelihood:
         self.failures = lives.failures
         self.mean_log = float(np.log(lives.exit_h[lives.failed] / unit).mean())
         late = lives.entry_h > 0
+        # ln L holds -Σ (t/η)^β + Σ (e/η)^β: entries e come in with a minus, in the same sums as
+        # ends t.
         times = np.concatenate([lives.exit_h[lives.exit_h > 0], lives.entry_h[late]]) / unit
         self.logs: Floats = np.log(times)
         ends = int((lives.exit_h > 0).sum())
@@ -123,6 +127,7 @@ class _Likelihood:
 
     def scale(self, shape: float) -> float:
         """Best η for a β."""
+        # ∂ ln L / ∂η = 0: η^β = (Σ t^β - Σ e^β) / failures.
         return float((self._sums(shape)[0] / self.failures) ** (1 / shape))
 
     def best(self, shape: float) -> float:
@@ -156,6 +161,7 @@ class _Likelihood:
 
 def _best_shape(likelihood: _Likelihood) -> float:
     """Top of the likelihood along β: the best of a grid, closed in on where its slope is zero."""
+    # 61 steps of 12 %: late entries can give the likelihood two tops, and the higher one is wanted.
     grid = np.geomspace(_LEAST_SHAPE, _GREATEST_SHAPE, 61)
     heights = np.array([likelihood.best(shape) for shape in grid])
     top = int(np.argmax(heights))

@@ -181,13 +181,13 @@ def _at_opening(
     sitting: Sitting, part: PartFacts, seen: dict[int, tuple[SeenOnIt, ...]]
 ) -> tuple[tuple[str, SeenOnIt], ...]:
     """What was seen on the part and on what lay around it when this build was opened."""
-    parts_of_opening = [
+    parts = [
         (part.id, part.label),
         *((layer.part, layer.label) for layer in sitting.around),
     ]
     return tuple(
         (label, finding)
-        for its_id, label in parts_of_opening
+        for its_id, label in parts
         for finding in seen.get(its_id, ())
         if finding.record_id == sitting.opened_by_record_id
     )

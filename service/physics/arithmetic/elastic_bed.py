@@ -96,6 +96,7 @@ def balanced_plane(balance: Array, area: ActiveArea, beds: Beds) -> Array:
     the force lies off the bed, NoSolution where no balance is found.
     """
     _refuse_tipping(balance, area, beds)
+    # Moments divided by half the side are forces: one tolerance serves all three.
     scale = np.array([1.0, 2 / area.width_m, 2 / area.depth_m])
     level = np.zeros(3)
     whole = beds.stiffness_pa_m * area.area_m2
@@ -108,6 +109,8 @@ def balanced_plane(balance: Array, area: ActiveArea, beds: Beds) -> Array:
             step = np.linalg.solve(tilt_stiffness(plane, area, beds), out / scale)
         except np.linalg.LinAlgError as trouble:
             raise NoSolution("the balance of the plate", plane.tolist()) from trouble
+        # Where part of the bed lifts, the linear step overshoots: it is halved until it gets
+        # nearer. 2^-30 of a step is hardly one any more: it is taken, and the steps go on.
         for halvings in range(30):
             tried = plane - step / 2**halvings
             new = (_borne(tried, area, beds) - balance) * scale
@@ -153,6 +156,7 @@ def _clipped(corners: list[Place], plane: Array, *, closed: bool) -> list[Place]
             kept.append((x, y))
         goes_on = closed or index + 1 < count
         if goes_on and (height >= 0) != (heights[after] >= 0):
+            # Heights run straight along an edge: there the plane crosses zero.
             share = height / (height - heights[after])
             next_x, next_y = corners[after]
             kept.append((x + share * (next_x - x), y + share * (next_y - y)))
@@ -178,6 +182,7 @@ def _segment_moments(ends: list[Place]) -> Array:
         return np.zeros((3, 3))
     start, end = np.array([1.0, *ends[0]]), np.array([1.0, *ends[1]])
     length = float(np.linalg.norm(end - start))
+    # ∫ (1, x, y)ᵀ(1, x, y) along a straight line from a to b: L (2 aaᵀ + 2 bbᵀ + abᵀ + baᵀ) / 6.
     both = np.outer(start, start) + np.outer(end, end)
     mixed = np.outer(start, end) + np.outer(end, start)
     return np.asarray(length * (2 * both + mixed) / 6, dtype=np.float64)
@@ -187,6 +192,8 @@ def _refuse_tipping(balance: Array, area: ActiveArea, beds: Beds) -> None:
     outside = beds.gasket_outside_m if beds.line_stiffness_n_m2 else 0.0
     for name, moment, side in (("x", balance[1], area.width_m), ("y", balance[2], area.depth_m)):
         place, reach = float(moment / balance[0]), side / 2 + outside
+        # On a bed that cannot pull, a force at the very edge bears on a line: the last 2 % are
+        # refused, as no finite pressure balances it there.
         if abs(place) > 0.98 * reach:
             raise OutOfRange(
                 f"{name} of the sum of the rods' loads",

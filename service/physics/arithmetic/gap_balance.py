@@ -207,6 +207,9 @@ class GapColumns:
         """
         not_below_zero("the clamping force", force_n, "N")
         low, high = self.stop.copy(), self.snug.copy()
+        # The load falls as the gap grows, so the answer lies between the stop and the gap at which
+        # nothing is pressed. A gap whose soft parts carry less at the stop than the force stands on
+        # it.
         at_stop, _stiffness = self.load(low)
         on_stop = at_stop <= force_n
         if force_n == 0:
@@ -215,6 +218,8 @@ class GapColumns:
         for _step in range(MOST_STEPS):
             load, stiffness = self.load(gap)
             out = load - force_n
+            # 1e-3 N: at hardly any force a share of it would be below rounding. 1e-15 m of gap
+            # matters to nobody: a curve with a step ends there.
             settled = on_stop | (np.abs(out) <= TOLERANCE * max(force_n, 1e-3))
             settled |= high - low <= 1e-15
             if settled.all():
@@ -222,6 +227,8 @@ class GapColumns:
             high = np.where(out < 0, np.minimum(high, gap), high)
             low = np.where(out > 0, np.maximum(low, gap), low)
             with np.errstate(divide="ignore", invalid="ignore"):
+                # Stiffness is load lost for each m of gap, hence the plus. Where it is zero or the
+                # step leaves the bracket, the bracket is halved: that cannot fail.
                 newton = gap + out / stiffness
             inside = (newton > low) & (newton < high)
             gap = np.where(settled, gap, np.where(inside, newton, (low + high) / 2))
@@ -256,6 +263,7 @@ class GapColumns:
                 soft.check(f"{what} {name(worst)}", float(x[worst]))
 
 
+# No area (length) carries nothing; a thickness of 1 keeps the division whole.
 _NO_BED = (0.0, 1.0, 0.0, 0.0, 0.0, 0.0)
 _NO_GASKET = (0.0, 1.0, 0.0, 0.0, 0.0, 0.0)
 

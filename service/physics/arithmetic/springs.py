@@ -91,6 +91,7 @@ def close_stack(assembly: Assembly, force: Estimate, law: Law | None = None) -> 
     travel = rods.springs.travel(each.value) if rods.springs else 0.0
     grip = closed + spring_height(rods) - travel
     stretch = each.value * grip / (rods.area_m2 * rods.modulus_pa)
+    # The nut travels what the pile loses in height, the springs give and the rod stretches.
     squashed = float(np.sum(columns.snug - states.gap_m)) + force.value * assembly.rigid_compliance
     nut_travel = squashed + travel + stretch
     height = combined(closed, {name: float(effect.height) for name, effect in effects.items()})
@@ -166,6 +167,10 @@ def _effects(
     columns: GapColumns, states: GapStates, force: Estimate, assembly: Assembly
 ) -> dict[str, _Effect]:
     """Implicit differentiation of the balance of each gap."""
+    # In each gap g the soft parts carry F = A σ(1 - (g + r)/t) + L q(1 - (g + d)/h). A source that
+    # adds dF at one gap moves it by dg = dF / stiffness (minus where F itself grows); what it does
+    # to stress and line load is its own part less slope × dg. On the hard stop the gap does not
+    # move.
     moves = ~states.on_stop
     with np.errstate(divide="ignore", invalid="ignore"):
         give = np.where(moves, 1 / states.stiffness_n_m, 0.0)
@@ -193,6 +198,7 @@ def _effects(
     effects[GASKET_CURVE] = effect(give * columns.length * d_line, zero, d_line)
     effects[MEA_THICKNESS] = effect(give * columns.area * thicker, thicker, zero)
     effects[GASKET_HEIGHT] = effect(give * columns.length * higher, zero, higher)
+    # Half plates come from one lot and share their error; end parts do not.
     rigid = sum(layer.count * layer.u_thickness_m for layer in assembly.half_plates)
     others = hypot(*(layer.count * layer.u_thickness_m for layer in assembly.ends))
     effects[RIGID_HEIGHT] = _Effect(zero, zero, hypot(rigid, others))

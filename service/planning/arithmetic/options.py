@@ -67,9 +67,9 @@ class Placed:
 def placed(pattern: Pattern, pile: Sequence[Layer]) -> Placed:
     """Return a pile, numbered and complete, with each layer's place in the pattern."""
     matcher = Matcher(pattern)
-    states, matcher_and_path = matcher.states, matcher.explain(pile)
+    states, explanation = matcher.states, matcher.explain(pile)
     state: list[int | None] = [None] * len(pile)
-    for move in matcher_and_path.moves:
+    for move in explanation.moves:
         if move.did in {EditKind.FITS, EditKind.WRONG, EditKind.SWAPPED}:
             state[move.at] = move.state
     centres = tuple(index for index, layer in enumerate(pile) if layer.kind in CELL_KINDS)
@@ -84,8 +84,8 @@ def placed(pattern: Pattern, pile: Sequence[Layer]) -> Placed:
         following[states.last] = costs[0]
         high.append(tuple(following))
     return Placed(
-        pattern, states, tuple(pile), tuple(state), centres, matcher_and_path.mistakes,
-        matcher_and_path.mistakes * MISTAKE + matcher_and_path.unlikelihood,
+        pattern, states, tuple(pile), tuple(state), centres, explanation.mistakes,
+        explanation.mistakes * MISTAKE + explanation.unlikelihood,
         tuple(matcher.costs_along(pile)), tuple(high),
     )  # fmt: skip
 
@@ -176,19 +176,19 @@ def _adding(stack: Placed, wish: AddCells) -> list[Option]:
 def _path(states: States, before: int, last: int, cells: int) -> list[int]:
     """The states behind one up to another with so many centres among them; none: no such way."""
     path: list[int] = []
-    state_at, centres = before, 0
-    while (state_at != last or centres < cells or not path) and centres <= cells:
+    current, centres = before, 0
+    while (current != last or centres < cells or not path) and centres <= cells:
         goes_out = centres == cells and last not in states.loop
         following = [
             state
-            for state in states.after[state_at]
-            if len(states.after[state_at]) == 1 or (state not in states.loop) is goes_out
+            for state in states.after[current]
+            if len(states.after[current]) == 1 or (state not in states.loop) is goes_out
         ]
         if not following:
             return []
-        state_at = following[0]
-        centres += state_at == states.centre
-        path.append(state_at)
+        current = following[0]
+        centres += current == states.centre
+        path.append(current)
     return path if centres == cells else []
 
 

@@ -89,13 +89,13 @@ def ways(
     old = len(stack.pile)
     stays = [place.old for place in wanted_places]
     may = set(may_open)
-    stretches_told = _told(stack, stays, renewing)
+    stretch = _told(stack, stays, renewing)
     ways_found = []
     for kept in _stretches_kept(stays, old):
         trimmed = _trimmed(kept, old, len(wanted_places), renewing)
         ends = _ends(trimmed, old, len(wanted_places), may)
         if ends and set(ends) <= may:
-            ways_found.append(_way(stretches_told, trimmed, ends, weights))
+            ways_found.append(_way(stretch, trimmed, ends, weights))
     return sorted(ways_found, key=lambda way: (way.cost, way.ends != (End.FREE,), len(way.ends)))
 
 

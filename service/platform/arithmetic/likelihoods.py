@@ -10,6 +10,8 @@ from enum import StrEnum
 
 from service.platform.arithmetic.vocabulary import Kind
 
+# A power of ten above 999 × the mistakes of any pile: one number orders by mistakes first and by
+# unlikelihood second, and is read back by division.
 MISTAKE = 1_000_000
 """Weight of one mistake: more than all unlikelihoods of any pile together."""
 

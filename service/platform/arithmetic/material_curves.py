@@ -189,6 +189,8 @@ class Soft:
         return y, slope
 
     def _first(self, x: Array) -> tuple[Array, Array]:
+        # A search may step beyond the curve: there its last slope goes on, so that it finds its way
+        # back.
         inside = np.clip(x, 0.0, self.loading.greatest)
         slope = self.loading.slope(inside)
         y = self.loading.load(inside) + slope * (np.maximum(x, 0.0) - inside)
@@ -205,6 +207,7 @@ class Soft:
 
     def check(self, what: str, x: float) -> None:
         """Raise OutOfRange where an answer lies beyond what the curve was made for."""
+        # the balance is solved to 1e-9: exactly at the end is not beyond it
         if x > self.loading.greatest * (1 + 1e-9):
             raise OutOfRange(
                 what,

@@ -44,6 +44,7 @@ class LeastSquares:
         """Compute the fitted value and its standard error for one row of the columns."""
         given = np.asarray(row, dtype=float)
         value = float(given @ self.coefficients)
+        # rounding may leave a hair below zero
         return value, float(np.sqrt(max(0.0, given @ self.covariance @ given)))
 
 
@@ -62,9 +63,9 @@ def least_squares(columns: ArrayLike, y: ArrayLike, level: float = 0.95) -> Leas
     ([0.97, 2.02], [0.079373, 0.042426], 2)
     """
     within("the level", level, "", 0.5, 0.9999)
-    given, matrix_and_response = np.asarray(columns, dtype=float), finite_row(y, "y")
-    if given.ndim != 2 or len(given) != len(matrix_and_response):
-        raise Inconsistent(f"{len(matrix_and_response)} readings need a table of as many rows.")
+    given, response = np.asarray(columns, dtype=float), finite_row(y, "y")
+    if given.ndim != 2 or len(given) != len(response):
+        raise Inconsistent(f"{len(response)} readings need a table of as many rows.")
     n, k = given.shape
     if n <= k:
         raise NoSolution("least squares", f"{n} readings for {k} coefficients")
@@ -72,17 +73,19 @@ def least_squares(columns: ArrayLike, y: ArrayLike, level: float = 0.95) -> Leas
     if not np.all(np.isfinite(scale)) or np.any(scale == 0):
         raise NoSolution("least squares", "a column is all zero or no number")
     q, r = np.linalg.qr(given / scale)
+    # Columns have length 1 here: the diagonal of R is what of a column the ones before do not tell.
     if np.min(np.abs(np.diag(r))) < 1e-12:
         raise NoSolution("least squares", "the columns depend on each other")
-    scaled = np.linalg.solve(r, q.T @ matrix_and_response)
-    residuals = matrix_and_response - (given / scale) @ scaled
+    scaled = np.linalg.solve(r, q.T @ response)
+    residuals = response - (given / scale) @ scaled
     variance = float(residuals @ residuals) / (n - k)
+    # (XᵀX)⁻¹ = R⁻¹ R⁻ᵀ, scaled back; XᵀX itself would square the loss of digits.
     inverse = np.linalg.solve(r, np.eye(k)) / scale[:, None]
     covariance = variance * (inverse @ inverse.T)
     errors = np.sqrt(np.diag(covariance))
     wide = float(stdtrit(n - k, (1 + level) / 2)) * errors
     values = scaled / scale
-    about_mean = float(np.sum((matrix_and_response - matrix_and_response.mean()) ** 2))
+    about_mean = float(np.sum((response - response.mean()) ** 2))
     return LeastSquares(
         values,
         errors,

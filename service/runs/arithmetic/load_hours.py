@@ -17,6 +17,8 @@ from service.runs.arithmetic.log_times import BoolArray, FloatArray, Steps
 FORMULA = "load hours 1"
 GAS_ABOVE_CELL_V = 0.3
 """Mean cell voltage above which both gases are there. Common practice, no source."""
+# Chosen: shorter than any stop somebody makes on purpose, longer than a step of the load. Common
+# practice, no source.
 SHORTEST_STOP_S = 60.0
 
 
@@ -168,10 +170,14 @@ class LoadCounter:
             first = int(np.argmax(is_known))
             self._has_begun, self._begins = True, bool(is_load[first])
             is_load, before = is_load.copy(), before.copy()
+            # Rows before the first known current are taken as it was: they begin no start and no
+            # stop.
             is_load[:first] = before[: first + 1] = self._begins
             if not self._begins:
                 self._off_since = -np.inf  # off for as long as the log knows
         self._gaps_at_load += int(np.count_nonzero(steps.is_behind_gap & before & is_load))
+        # Off for a moment is no stop: a start counts, and the stop before it, once the time off was
+        # long enough. Off since ever (-∞) makes a start, but no stop that was seen.
         for index in np.flatnonzero(before != is_load):
             now = float(steps.time_s[index])
             if not is_load[index]:
@@ -219,6 +225,7 @@ def _before(values: Any, first: float | bool) -> Any:
 def _held(values: FloatArray, first: float) -> FloatArray:
     """Each missing value replaced by the last one known."""
     is_known = ~np.isnan(values)
+    # The place of the last known row, carried forward by a running maximum; -1: none yet.
     last_known = np.where(is_known, np.arange(len(values)), -1)
     last_known = np.maximum.accumulate(last_known)
     return np.where(last_known < 0, first, values[np.maximum(last_known, 0)])

@@ -23,6 +23,7 @@ LONGEST_GAP_S = 300.0
 """Longest time between two rows that still counts as running."""
 MOST_BACK_S = 5.0
 """A clock set back by no more than this is let pass: the rows meanwhile stand still."""
+# Enough to show somebody; all gaps and nearly all spacings are counted, memory stays small.
 GAPS_KEPT = 50
 SPACINGS_KEPT = 500
 
@@ -173,6 +174,7 @@ class LogClock:
 def _rounded(seconds: FloatArray) -> FloatArray:
     """To whole seconds, below one to hundredths."""
     rounded: FloatArray = np.rint(seconds)
+    # below what rounds to a whole second; not-a-number comes along
     is_short = ~(seconds >= 0.95)
     if is_short.any():
         rounded[is_short] = np.round(seconds[is_short], 2)
@@ -264,6 +266,9 @@ def counted_since(values: Sequence[float], *, says_date: bool) -> Written | None
     if not values:
         return None
     least, most = min(values), max(values)
+    # 8e8 s is 1995, 5e9 s is 2128: no reading, counter or pressure of a log looks like that; a
+    # thousandfold in ms. Days of sheets 3e4 to 8e4 are 1982 to 2119, and only taken where the
+    # heading says that it is a date.
     if least >= 8e8 and most <= 5e9:
         return Written(SECONDS)
     if least >= 8e11 and most <= 5e12:

@@ -138,6 +138,8 @@ class WindowFinder:
         return self._windows(is_end=True) if self._blocks is not None else []
 
     def _gathered(self, time_s: FloatArray, values: Mapping[str, FloatArray]) -> _Blocks:
+        # Blocks lie on a fixed grid of time, so that the same log in other chunks gives the same
+        # blocks.
         number = np.floor_divide(time_s, self.rule.block_s).astype(np.int64)
         step = np.diff(number)
         if (step < 0).any():
@@ -145,6 +147,7 @@ class WindowFinder:
         starts = np.concatenate(([0], np.flatnonzero(step) + 1))
         ends = np.concatenate((starts[1:], [len(number)]))
         if self._shift is None:
+            # Σ(x - c)² with c near x keeps its digits, Σx² of volts near 0.7 would lose them.
             self._shift = np.array([_first(values[name]) for name in self.channels])
         n = np.empty((len(starts), len(self.channels)), np.int64)
         total, square = np.empty(n.shape), np.empty(n.shape)
@@ -152,6 +155,7 @@ class WindowFinder:
         for index, name in enumerate(self.channels):
             moved = values[name] - self._shift[index]
             n[:, index] = counts
+            # A sum shows any gap in one pass; columns without gaps need no mask.
             if np.isnan(moved.sum()):
                 is_known = ~np.isnan(moved)
                 n[:, index] = np.add.reduceat(is_known, starts, dtype=np.int64)
@@ -214,6 +218,7 @@ class WindowFinder:
         highs = [max(a, b) for a, b in zip(bounds[1], high, strict=True)]
         middle = abs(lows[0] + highs[0]) / 2
         band_a = max(self.rule.current_band_a, self.rule.current_band_percent / 100 * middle)
+        # bands are half widths
         if highs[0] - lows[0] > 2 * band_a:
             return None
         kelvin = self.rule.temperature_band_k
@@ -226,6 +231,7 @@ class WindowFinder:
             return
         begins, ends = float(blocks.first_s[begin]), float(blocks.last_s[end - 1])
         n = blocks.n[begin:end].sum(axis=0)
+        # 1e-9: a window of the least length must not fail by rounding of its times.
         if ends - begins < self.rule.least_s * (1 - 1e-9) or n.max() < self.rule.least_rows:
             return
         with np.errstate(invalid="ignore", divide="ignore"):
