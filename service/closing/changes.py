@@ -25,8 +25,7 @@ from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.audit import Change
 from service.platform.database import Work
 from service.platform.errors import Refused
-from service.records.changes.bench_fixings import refuse_no_rod
-from service.records.changes.eligibility import InstrumentUsed, instrument_to_use
+from service.records.changes.eligibility import InstrumentUsed, instrument_to_use, refuse_no_rod
 from service.records.changes.rebuild_records import BEGINS_A_STACK, NEEDS_A_BUILD, involve
 from service.records.changes.record_journal import (
     TrailNote,

@@ -10,12 +10,9 @@ from service.bench.queries.choices import LotAtHand
 from service.bench.queries.coming_layers import fits, lots_that_fit, seen_by, what_comes
 from service.bench.queries.missing import Missing
 from service.bench.queries.rebuild_records import ChecklistRow, RecordView
-from service.closing.arithmetic.closing import closing
-from service.closing.arithmetic.closing_checks import ClosingCheck
-from service.closing.pages.sheets import ClosingSheet, closing_sheet
-from service.closing.queries.build_torques import UNOPENED, TorqueTable
-from service.closing.queries.closing_inputs import closing_ground
-from service.closing.queries.closing_results import CheckAsked, ComputedHeight, checks_asked
+from service.closing.pages.sheets import ClosingSheet
+from service.closing.queries.build_torques import TorqueTable
+from service.closing.queries.closing_results import CheckAsked, ComputedHeight
 from service.designs.arithmetic.grammar_match import look
 from service.designs.arithmetic.grammar_next import WhatNext
 from service.designs.arithmetic.pile import Layer
@@ -234,36 +231,3 @@ class BenchPage:
     """what the readings so far make of the stack"""
     tests: TestsSheet | None = None
     most_mb: int = 0
-
-
-# What the readings so far make of the stack, told at the bench while it is closed.
-
-
-def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:
-    """The closing as computed now, nothing of it kept. Eight statements.
-
-    None while the stack is not being closed, and where neither limits nor readings are there.
-    """
-    head = page.view.head
-    is_opened = head.opened_at is not None or not head.opens
-    if not page.pile.layers or not (is_opened or head.kind in UNOPENED):
-        return None
-    ground = closing_ground(session, head.id, page.pile)
-    if ground.limits is None and not ground.inputs.readings:
-        return None
-    height = next(
-        (
-            one.entry.check.reading
-            for one in checks_asked(page.view.entries, page.view.rods)
-            if one.check is ClosingCheck.HEIGHT and one.entry and one.entry.check
-        ),
-        None,
-    )
-    return closing_sheet(
-        closing(ground.inputs),
-        ground.sizes,
-        ground.inputs.figures.clamp,
-        measured_mm=height,
-        remarks=ground.remarks,
-        passes=0 if head.kind in UNOPENED else ground.sizes.passes,
-    )

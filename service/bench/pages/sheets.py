@@ -16,10 +16,9 @@ from service.bench.pages.places import (
     Group,
     PartSeen,
     guide_at,
-    live_closing,
 )
 from service.bench.pages.tests import at_tests
-from service.bench.pages.torque import at_torque, rod_plan
+from service.bench.pages.torque import at_torque, live_closing, rod_plan
 from service.bench.queries import choices
 from service.bench.queries.missing import BLOCKS, Missing, missing_of
 from service.bench.queries.rebuild_records import RecordView, bench_view

@@ -6,11 +6,16 @@ from datetime import timedelta
 
 from sqlalchemy.orm import Session
 
-from service.bench.pages.places import BenchPage, Next, Settling, live_closing
+from service.bench.pages.places import BenchPage, Next, Settling
 from service.bench.queries import choices
 from service.bench.queries.rebuild_records import RecordView
+from service.closing.arithmetic.closing import closing as compute_closing
+from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.closing.drawings.rods import draw_rods
-from service.closing.queries.build_torques import TorqueTable
+from service.closing.pages.sheets import ClosingSheet, closing_sheet
+from service.closing.queries.build_torques import UNOPENED, TorqueTable
+from service.closing.queries.closing_inputs import closing_ground
+from service.closing.queries.closing_results import checks_asked
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import now_utc
@@ -169,4 +174,34 @@ def rod_plan(
         ],
         order=[number for number, _x, _y in rods],
         next_rod=coming,
+    )
+
+
+def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:
+    """The closing as computed now, nothing of it kept. Eight statements.
+
+    None while the stack is not being closed, and where neither limits nor readings are there.
+    """
+    head = page.view.head
+    is_opened = head.opened_at is not None or not head.opens
+    if not page.pile.layers or not (is_opened or head.kind in UNOPENED):
+        return None
+    ground = closing_ground(session, head.id, page.pile)
+    if ground.limits is None and not ground.inputs.readings:
+        return None
+    height = next(
+        (
+            one.entry.check.reading
+            for one in checks_asked(page.view.entries, page.view.rods)
+            if one.check is ClosingCheck.HEIGHT and one.entry and one.entry.check
+        ),
+        None,
+    )
+    return closing_sheet(
+        compute_closing(ground.inputs),
+        ground.sizes,
+        ground.inputs.figures.clamp,
+        measured_mm=height,
+        remarks=ground.remarks,
+        passes=0 if head.kind in UNOPENED else ground.sizes.passes,
     )

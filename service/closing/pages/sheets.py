@@ -9,7 +9,7 @@ from service.calculators.arithmetic.outcomes import plain
 from service.closing.arithmetic.closing_verdicts import values_of
 from service.closing.arithmetic.outcome import ClosingOutcome, LevellingOutcome, RodOutcome
 from service.closing.drawings.pressure_map import draw_pressure_map
-from service.closing.queries.rows import DesignSizes
+from service.closing.queries.closing_inputs import DesignSizes
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.limits.arithmetic.limits import Found, Judged, Quantity
 from service.physics.arithmetic.tightening import SETTLING_MINUTES

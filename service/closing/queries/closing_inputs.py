@@ -7,6 +7,7 @@ import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session, aliased
@@ -16,26 +17,140 @@ from service.closing.arithmetic.closing_pile import ClosingType, Placed, pile_of
 from service.closing.arithmetic.outcome import ClosedOutcome, GapColumns
 from service.closing.queries.build_torques import UNOPENED, ReadingTaken, readings_taken
 from service.closing.queries.closing_results import read_inputs, read_outcome
-from service.closing.queries.rows import (
-    SOFT,
-    DesignSizes,
-    PartGives,
-    closed_before,
-    design_sizes,
-    parts_giving,
-)
 from service.closing.tables import ClosingResult
 from service.designs.arithmetic.pile import CELL_KINDS, Layer
+from service.designs.tables import Design, DesignRod
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.queries import LimitsInForce, limits_in_force
 from service.physics.arithmetic.clamping import IN_NEWTON_METRES, torque_unit
 from service.physics.arithmetic.part_stiffness import stiffness_from
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import End, Joint, Kind
-from service.platform.queries.statements import param
+from service.platform.errors import NotFound
+from service.platform.queries.answers import columns, read_as
+from service.platform.queries.statements import param, param_list
 from service.records.queries.working_piles import FixingNow, WorkingPile, working_pile
 from service.records.tables import RebuildRecord
-from service.stacks.tables import Build
+from service.stacks.tables import Build, Stack
+from service.stacks.tables import Layer as StackLayer
+from service.store.tables import Part, PartType
+
+# The rows: parts with what they give under load, the design's clamp.
+
+
+SOFT = (Kind.MEA, Kind.GASKET, Kind.BLANK_CELL)
+
+
+@dataclass(frozen=True, slots=True)
+class PartGives:
+    """A part as the arithmetic sees it: mm; ``stiffness`` is JSON, None where nobody gave it."""
+
+    part: int
+    type_id: int
+    kind: Kind
+    type_name: str
+    thickness_mm: float | None
+    joint: Joint | None
+    stiffness: str | None
+    measured_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class DesignSizes:
+    """What a design says of its clamp: cm², mm, N·m; rods as number, x and y in tightening order.
+
+    Places are in mm from the plate's middle.
+    """
+
+    design_id: int
+    name: str
+    active_area_cm2: float
+    plate_mm: tuple[float, float]
+    rod_length_mm: float
+    target_nm: float
+    passes: int
+    rods: tuple[tuple[int, float, float], ...]
+
+
+RODS = (
+    select(DesignRod.number, DesignRod.x_mm, DesignRod.y_mm)
+    .where(DesignRod.design_id == param("design_id"))
+    .order_by(DesignRod.turn, DesignRod.number)
+)
+
+DESIGN = (
+    select(
+        Design.id,
+        Design.name,
+        Design.revision,
+        Design.active_area_cm2,
+        Design.plate_width_mm,
+        Design.plate_height_mm,
+        Design.rod_length_mm,
+        Design.target_torque_nm,
+        Design.tightening_passes,
+    )
+    .join(Stack, Stack.design_id == Design.id)
+    .where(Stack.id == param("stack_id"))
+)
+
+
+def design_sizes(session: Session, stack_id: int) -> DesignSizes:
+    """How large are plate, area and rods of a stack's design? Two statements. Raises NotFound."""
+    row: Any = session.execute(DESIGN, {"stack_id": stack_id}).first()
+    if row is None:
+        raise NotFound("stack", stack_id)
+    rods = session.execute(RODS, {"design_id": row.id})
+    return DesignSizes(
+        row.id,
+        f"{row.name} {row.revision}",
+        row.active_area_cm2,
+        (row.plate_width_mm, row.plate_height_mm),
+        row.rod_length_mm,
+        row.target_torque_nm,
+        row.tightening_passes,
+        tuple((number, x, y) for number, x, y in rods),
+    )
+
+
+TYPES = select(*columns(PartGives, PartType, type_id=PartType.id, type_name=PartType.name)).where(
+    PartType.id.in_(param_list("types"))
+)
+
+PARTS = select(Part.id, Part.part_type_id, Part.measured_thickness_mm).where(
+    Part.id.in_(param_list("parts"))
+)
+
+
+def parts_giving(session: Session, parts: Collection[int]) -> Mapping[int, PartGives]:
+    """What does each of these parts give under load? Two statements."""
+    of: Sequence[Any] = session.execute(PARTS, {"parts": sorted(parts)}).all()
+    types: Any = session.execute(TYPES, {"types": sorted({type_id for _part, type_id, _mm in of})})
+    of_type = {row.type_id: row for row in types}
+    return {
+        part: read_as(PartGives, of_type[type_id], part=part, measured_mm=measured)
+        for part, type_id, measured in of
+    }
+
+
+BUILT_IN_BEFORE = (
+    select(StackLayer.part_id)
+    .join(Build, Build.id == StackLayer.build_id)
+    .where(
+        StackLayer.part_id.in_(param_list("parts")),
+        StackLayer.known_until.is_(None),
+        Build.record_id != param("record_id"),
+    )
+    .distinct()
+)
+
+
+def closed_before(session: Session, record_id: int, parts: Collection[int]) -> frozenset[int]:
+    """Which of these parts were in a build that another record closed? One statement."""
+    return frozenset(
+        session.scalars(BUILT_IN_BEFORE, {"parts": sorted(parts), "record_id": record_id})
+    )
+
 
 # How far an earlier closing pressed the soft parts that are used again, where that was kept.
 

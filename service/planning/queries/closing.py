@@ -15,8 +15,16 @@ from service.closing.arithmetic.closing import closing
 from service.closing.arithmetic.closing_inputs import ClosingInputs, RodReading
 from service.closing.arithmetic.closing_pile import ClosingType, Placed
 from service.closing.arithmetic.outcome import ClosingOutcome
-from service.closing.queries.closing_inputs import all_parts, closing_inputs, fixings_giving, placed
-from service.closing.queries.rows import DesignSizes, PartGives, design_sizes, parts_giving
+from service.closing.queries.closing_inputs import (
+    DesignSizes,
+    PartGives,
+    all_parts,
+    closing_inputs,
+    design_sizes,
+    fixings_giving,
+    parts_giving,
+    placed,
+)
 from service.designs.arithmetic.pile import Layer, counts
 from service.designs.queries import pattern_of_design
 from service.designs.tables import Design

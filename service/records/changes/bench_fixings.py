@@ -7,20 +7,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select, update
+from sqlalchemy import update
 
-from service.designs.tables import DesignRod
 from service.platform import changes as given
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, End, Kind, Whereabouts
 from service.platform.audit import Change
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.records.changes.bench_opening import done_while_open, refuse_closed
-from service.records.changes.eligibility import Wanted, part_to_use
+from service.records.changes.eligibility import Wanted, part_to_use, refuse_no_rod
 from service.records.changes.record_journal import TrailNote, add_step, finish_entry, lock_record
 from service.records.queries.working_piles import FixingNow, working_pile
 from service.records.tables import RebuildRecord, Step, StepKind
-from service.stacks.tables import Stack
 from service.store.tables import Lot, Part, PartType
 
 EACH_MOST = 40
@@ -224,24 +222,6 @@ def _refuse_no_place(
         )
     if rod_number is not None:
         refuse_no_rod(work, record, rod_number)
-
-
-def refuse_no_rod(work: Work, record: RebuildRecord, rod_number: int) -> None:
-    """Refuse a rod number the stack's design does not have."""
-    numbers = set(
-        work.session.scalars(
-            select(DesignRod.number)
-            .join(Stack, Stack.design_id == DesignRod.design_id)
-            .where(Stack.id == record.stack_id)
-        )
-    )
-    if rod_number not in numbers:
-        raise Refused(
-            "rod_number",
-            rod_number,
-            "the design has no such rod.",
-            f"Rods 1 to {max(numbers)}." if numbers else "The design has no rods.",
-        )
 
 
 def _refuse_wrong_place(

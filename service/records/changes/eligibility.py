@@ -10,6 +10,7 @@ from datetime import datetime
 
 from sqlalchemy import exists, or_, select
 
+from service.designs.tables import DesignRod
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import Work
 from service.platform.errors import Refused
@@ -326,3 +327,21 @@ def _concession_for(
         work.session, part_id=part.id, record_id=record.id, since=max(held, default=None)
     )
     return work.session.get_one(Concession, found) if found is not None else None
+
+
+def refuse_no_rod(work: Work, record: RebuildRecord, rod_number: int) -> None:
+    """Refuse a rod number the stack's design does not have."""
+    numbers = set(
+        work.session.scalars(
+            select(DesignRod.number)
+            .join(Stack, Stack.design_id == DesignRod.design_id)
+            .where(Stack.id == record.stack_id)
+        )
+    )
+    if rod_number not in numbers:
+        raise Refused(
+            "rod_number",
+            rod_number,
+            "the design has no such rod.",
+            f"Rods 1 to {max(numbers)}." if numbers else "The design has no rods.",
+        )
