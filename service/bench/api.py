@@ -26,11 +26,12 @@ from service.bench.queries.rebuild_records import record_as_text, record_list
 from service.closing.api import ClosingSummary, summary_of
 from service.closing.queries.closing_results import kept_result
 from service.platform.api import answers
-from service.platform.api.answers import Out
+from service.platform.api.answers import Below, Out, Page, Turned, page_of
 from service.platform.api.callers import Caller, Database, OneTimeKey, made_once
 from service.platform.changes import In
 from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
+from service.platform.queries.lists import from_keys
 from service.records.changes import rebuild_records
 from service.records.queries.content import verify
 from service.records.tables import Involvement, RecordKind, RecordState
@@ -85,8 +86,8 @@ class Record(Out):
     )
 
 
-class Records(Out):
-    """One page of records, newest first; ``before`` continues, 0 at the end."""
+class Records(Page):
+    """One page of records, newest first; ``before`` is the number ``next`` goes on below, or 0."""
 
     rows: list[Record]
     before: int
@@ -124,23 +125,23 @@ def records(
     stack: Annotated[str, Query(max_length=200, description="beginning of a serial")] = "",
     state: RecordState | None = None,
     kind: RecordKind | None = None,
-    before: Annotated[int, Query(ge=0, le=2**53, description="number to go on below")] = 0,
-    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+    turn: Turned,
+    before: Below = None,
 ) -> Records:
     """All records, newest first, a page at a time."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        answer = record_list(
-            session, stack=stack, state=state, kind=kind, before=before, limit=limit
+        found = record_list(
+            session, from_keys(turn, before or None), stack=stack, state=state, kind=kind
         )
-        checks = verify(session, [row.id for row in answer.rows])
+        checks = verify(session, [row.id for row in found.rows])
     rows = [
         Record.model_validate(row).model_copy(
             update={"content_holds": checks[row.id].holds if row.id in checks else None}
         )
-        for row in answer.rows
+        for row in found.rows
     ]
-    return Records(rows=rows, before=answer.before)
+    return Records(rows=rows, before=found.last_key or 0, **page_of(found))
 
 
 @router.get("/{record_id}", tags=TAGS)

@@ -188,7 +188,7 @@ def first_steps(session: Session) -> tuple[FirstStep, ...]:
 def _running_life(session: Session) -> Iterator[FirstStep]:
     """Who is needed where, whom the rule names, which lots last."""
     yield FirstStep(Role.BUILDER, "See on the floor which stack needs somebody.", "/floor")
-    for row in [row for row in judged(session, RuleAnswer.MET, 50) if row.label == WAITING]:
+    for row in [row for row in judged(session, RuleAnswer.MET).rows if row.label == WAITING]:
         sentence = f"Look at the life of {row.label}: it meets the rule, nobody has confirmed it."
         yield FirstStep(Role.QUALITY, sentence, f"/parts/{row.part_id}/life")
     yield FirstStep(Role.SUPERVISOR, "Compare how long MEAs of each lot lived.", "/life?by=lot")

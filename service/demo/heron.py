@@ -187,7 +187,7 @@ def _put_aside(lab: Lab, when: When) -> None:
     throw_gaskets_away(lab, when, HERON_01_MOVED_IN.name, "anton")
     with lab.work(when, "keiko") as work:
         part = lab.parts["HM-0110"]
-        (hold,) = holds(work.session, About(part_id=part))
+        (hold,) = holds(work.session, About(part_id=part)).rows
         lift_hold(work, hold.id, reason="Torn along the frame.", judged=Usability.REJECTED)
         move_part(
             work,

@@ -8,10 +8,11 @@ from pydantic import Field
 
 from service.overview.queries.overview import floor
 from service.overview.queries.rows import FloorStack
-from service.platform.api.answers import Out
+from service.platform.api.answers import Out, Page, Turned, page_of
 from service.platform.api.callers import Caller, Database
 from service.platform.database import now_utc, reading
 from service.platform.permissions import Act, need
+from service.platform.queries.lists import Turn
 from service.stacks.api.stack_models import Stack
 
 # What the API answers of the floor.
@@ -54,8 +55,8 @@ class FloorRow(Out):
     needs: list[FloorNeed]
 
 
-class Floor(Out):
-    """One page of the floor; ``after`` continues, empty at the end."""
+class Floor(Page):
+    """One page of the floor; ``after`` is ``next``, empty at the end."""
 
     rows: list[FloorRow]
     stacks: int
@@ -74,20 +75,24 @@ def show(
     caller: Caller,
     engine: Database,
     mine: Annotated[bool, Query(description="only what the caller's roles may see to")] = False,
-    after: Annotated[str, Query(max_length=200, description="as the page before gave it")] = "",
-    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+    turn: Turned,
+    after: Annotated[
+        str, Query(max_length=1000, deprecated=True, description="instead of page")
+    ] = "",
 ) -> Floor:
     """Return every stack with its cells, hours and state, and who is needed where."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        floor_read = floor(session, caller, now_utc(), mine=mine, after=after, limit=limit)
+        turn = Turn(turn.limit, turn.cursor or after)
+        floor_read = floor(session, caller, now_utc(), turn, mine=mine)
     return Floor(
         rows=[_row(row) for row in floor_read.rows],
-        stacks=floor_read.stacks,
+        stacks=floor_read.total or 0,
         needing=floor_read.needing,
         mine=floor_read.mine,
-        after=floor_read.after,
+        after=floor_read.further,
         read_at=floor_read.read_at,
+        **page_of(floor_read),
     )
 
 

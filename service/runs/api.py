@@ -16,6 +16,7 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.database import changing, reading
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
+from service.platform.queries.lists import from_keys
 from service.runs.arithmetic.log_columns import Mapping, mapping_from_data, mapping_from_json
 from service.runs.changes.runs import keep_mapping, void_run
 from service.runs.files import run_files
@@ -247,17 +248,29 @@ def status(token: Token, caller: Caller, engine: Database) -> Upload:
 
 @router.get("/stacks/{serial}/runs")
 def runs(
+    *,
     serial: str,
+    request: Request,
     caller: Caller,
     engine: Database,
-    before: Annotated[AwareDatetime | None, Query(description="runs that began before")] = None,
-    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+    turn: answers.Turned,
+    response: Response,
+    before: Annotated[
+        AwareDatetime | None,
+        Query(deprecated=True, description="instead of a page: runs that began before"),
+    ] = None,
 ) -> list[Run]:
-    """The runs of a stack, the newest first."""
+    """Return the runs of a stack, newest first; the pages beside it stand in the header Link.
+
+    Source: RFC 8288 (the header Link).
+    """
     need(caller, Act.READ)
     with reading(engine) as session:
-        found = runs_of_stack(session, find_stack(session, serial), before=before, limit=limit)
-    return [_run(one) for one in found]
+        going_on = from_keys(turn, before, 0) if before else turn
+        found = runs_of_stack(session, find_stack(session, serial), going_on)
+    if links := answers.links_of(request, found):
+        response.headers["Link"] = links
+    return [_run(row) for row in found.rows]
 
 
 @router.get("/runs/{run_id}")

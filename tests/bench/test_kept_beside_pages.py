@@ -40,9 +40,9 @@ NOWHERE = (
     "/import/stack/" + "x" * 32, "/part-types/one",
 )  # fmt: skip
 STRANGE = (
-    "/parts?kind=cheese", "/parts?part_type=x&last=y", "/lots?before=-3", "/parts?usability=1",
+    "/parts?kind=cheese", "/parts?part_type=x&page=y", "/lots?page=after:-3", "/parts?usability=1",
     "/instruments?kind=hammer", "/part-types?kind=%F0%9F%A7%80", "/part-types/new?from=x",
-    "/parts?begins_with=" + "x" * 500, "/parts?last=99999999999999999999",
+    "/parts?begins_with=" + "x" * 500, "/parts?page=after:99999999999999999999",
 )  # fmt: skip
 
 

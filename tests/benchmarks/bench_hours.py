@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing, make_engine
+from service.platform.queries.lists import Turn
 from service.stacks.changes.hour_reports import Report, report_hours
 from service.stacks.queries.hour_histories import hour_history
 from service.stacks.queries.hour_kinds import part_kinds
@@ -80,7 +81,7 @@ def test_pages_do_not_grow_with_reports(sqlite_template: Path, tmp_path: Path) -
                 "hours of the stack": lambda: stack_hours(session, [1]),
                 "hours of its builds": lambda: build_hours(session, [1]),
                 "kinds of its parts": lambda: part_kinds(session, parts, now),  # noqa: B023
-                "page of 100 readings": lambda: hour_history(session, 1, newest=100),
+                "page of 100 readings": lambda: hour_history(session, 1, turn=Turn(100)),
             }
             for name, work in rows.items():
                 took.setdefault(name, []).append(best_ms(work))

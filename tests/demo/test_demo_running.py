@@ -140,8 +140,8 @@ def test_every_design_has_a_rule_and_it_is_marked_invented(engine: Engine) -> No
 
 def test_some_mea_are_confirmed_and_some_wait_for_a_word(engine: Engine) -> None:
     with reading(engine) as session:
-        confirmed = {row.label: row for row in confirmed_failing(session, 50)}
-        waiting = {row.label for row in judged(session, RuleAnswer.MET, 50)}
+        confirmed = {row.label: row for row in confirmed_failing(session).rows}
+        waiting = {row.label for row in judged(session, RuleAnswer.MET).rows}
 
     assert {"HM-0117", "HM-0110"} <= set(confirmed)
     assert confirmed["HM-0117"].answer is RuleAnswer.MET

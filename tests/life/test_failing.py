@@ -3,6 +3,7 @@
 import json
 from collections.abc import Callable
 from datetime import timedelta
+from functools import partial
 from typing import Any
 
 import pytest
@@ -26,6 +27,7 @@ from service.people.tables import Role
 from service.platform import permissions
 from service.platform.database import changing, housekeeping
 from service.platform.errors import NotAllowed, Refused
+from service.platform.queries.lists import Turn
 from service.platform.tables import AuditEntry
 from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.tables import Build
@@ -34,6 +36,7 @@ from tests.builders import FIRST_CLOSING
 from tests.found_by_index import read_whole
 from tests.life.mea_reading import ReadStack, a_read_stack
 from tests.taps.tapping import a_snapshot, a_tap_map
+from tests.turning import turned
 
 RATE = Criterion(CriterionKind.RATE, 60.0, readings=8, least_hours_h=200.0)
 VOLTAGE = Criterion(CriterionKind.VOLTAGE, 0.60)
@@ -83,7 +86,7 @@ def test_a_new_rule_judges_every_mea_that_was_read(
     assert {found[made.meas[cell]] for cell in (1, 2, 4)} == {RuleAnswer.NOT_MET}
     with Session(engine) as session:
         verdict = verdict_of(session, made.weak)
-        rows = judged(session, RuleAnswer.MET, 10)
+        rows = judged(session, RuleAnswer.MET).rows
     assert verdict is not None
     assert verdict.is_newest
     said = {one.criterion: one.answer for one in verdict.reasons}
@@ -243,8 +246,8 @@ def test_a_person_confirms_with_a_reason_and_the_evidence_is_kept(
 
     with Session(engine) as session:
         (mark,) = marks_of(session, made.weak)
-        rows = confirmed_failing(session, 10)
-        assert judged(session, RuleAnswer.MET, 10) == ()
+        rows = confirmed_failing(session).rows
+        assert judged(session, RuleAnswer.MET).rows == ()
         counts = failing_counts(session)
         told = session.scalars(
             select(AuditEntry).where(AuditEntry.act == "failing:confirmed")
@@ -270,7 +273,7 @@ def test_a_word_is_withdrawn_with_a_reason_and_stays_readable(
 
     with Session(engine) as session:
         (mark,) = marks_of(session, made.weak)
-        assert confirmed_failing(session, 10) == ()
+        assert confirmed_failing(session).rows == ()
     assert mark.withdrawn_because == "the lead was loose"
     assert mark.said is None
     with pytest.raises(Refused, match="nobody's word"), changing(engine, quality) as work:
@@ -319,13 +322,12 @@ def test_pages_of_the_list_follow_each_other(
             confirm_failing(work, made.meas[cell], failed_at=NOW, reason="weak")
 
     with Session(engine) as session:
-        first = judged(session, RuleAnswer.MET, 1)
-        second = judged(session, RuleAnswer.MET, 1, last_id=first[0].part_id)
-        newest = confirmed_failing(session, 1, design_id=made.design_id)
-        older = confirmed_failing(session, 1, last_id=newest[0].part_id)
+        met, met_back = turned(partial(judged, session, RuleAnswer.MET), 1)
+        word, word_back = turned(partial(confirmed_failing, session, design_id=made.design_id), 1)
 
-    assert {first[0].part_id, second[0].part_id} == {made.meas[3], made.meas[4]}
-    assert (newest[0].part_id, older[0].part_id) == (made.meas[2], made.meas[1])
+    assert [row.part_id for row in met] == sorted((made.meas[3], made.meas[4]))
+    assert [row.part_id for row in word] == [made.meas[2], made.meas[1]]
+    assert (met_back, word_back) == (met, word)
 
 
 @pytest.mark.both_engines
@@ -340,8 +342,8 @@ def test_the_list_is_found_by_index(
     write(engine, quality, made.design_id)
 
     with Session(engine) as session, statements() as seen:
-        judged(session, RuleAnswer.MET, 10, last_id=3)
-        confirmed_failing(session, 10, design_id=made.design_id, last_id=3)
+        judged(session, RuleAnswer.MET, Turn(10, "after:3"))
+        confirmed_failing(session, Turn(10, "after:3"), design_id=made.design_id)
         verdict_of(session, made.weak)
         marks_of(session, made.weak)
 

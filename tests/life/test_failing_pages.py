@@ -190,7 +190,7 @@ def test_a_long_list_is_shown_page_by_page(
     write(client, made, voltage_limit="0.9")
 
     first = client.get("/failing?which=meet+the+rule%2C+not+confirmed")
-    more = unescape(re.findall(r'href="([^"]+last=[^"]+)"', first.text)[0])
+    more = unescape(re.findall(r'href="([^"]+page=[^"]+)"', first.text)[0])
     second = client.get(more)
 
     shown = [re.findall(r"/parts/(\d+)/life", page.text) for page in (first, second)]

@@ -94,7 +94,7 @@ def grave(url: str, lab: Lab, parts: tuple[int, ...]) -> None:
 
 def held(lab: Lab, part: int) -> tuple[HoldRow, ...]:
     with reading(lab.engine) as session:
-        return holds(session, About(part_id=part))
+        return holds(session, About(part_id=part)).rows
 
 
 def usability(lab: Lab, part: int) -> Any:

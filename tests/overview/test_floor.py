@@ -19,7 +19,9 @@ from service.people import tables
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage, Usability
 from service.platform.database import reading
+from service.platform.errors import Refused
 from service.platform.permissions import Person
+from service.platform.queries.lists import Turn
 from service.records.tables import (
     RebuildRecord,
     RecordKind,
@@ -36,6 +38,7 @@ from tests.bench.at_the_bench import known
 from tests.closing import closings
 from tests.found_by_index import read_whole
 from tests.proof import stack_testing
+from tests.turning import turned
 
 NOW = builders.FIRST_CLOSING + timedelta(days=20)
 AFTER = builders.FIRST_CLOSING + timedelta(days=2)
@@ -123,7 +126,7 @@ def test_a_released_stack_needs_nobody(engine: Engine) -> None:
     found = seen(engine)
 
     (stack,) = found.rows
-    assert (found.stacks, found.needing, found.mine, found.after) == (1, 0, 0, "")
+    assert (found.total, found.needing, found.mine, found.after) == (1, 0, 0, "")
     assert stack.needs == ()
     assert (stack.line.state, stack.line.cells, stack.strip.cells) == ("released", 3, 3)
     assert stack.line.hours.read_at is not None
@@ -993,7 +996,7 @@ def test_those_who_need_somebody_come_first(engine: Engine) -> None:
 
     serials = [it.line.serial for it in found.rows]
     assert serials == ["S-3", "S-5", "S-6", "S-1", "S-2", "S-4", "S-7"]
-    assert (found.stacks, found.needing, found.mine) == (7, 3, 1)
+    assert (found.total, found.needing, found.mine) == (7, 3, 1)
 
 
 @pytest.mark.parametrize("limit", [1, 2, 3, 4, 7])
@@ -1002,16 +1005,10 @@ def test_pages_show_every_stack_once(engine: Engine, limit: int) -> None:
     rows(engine, a_mixed_floor)
     whole = [it.line.serial for it in seen(engine).rows]
 
-    serials, after = [], ""
-    for _page in range(8):
-        found = seen(engine, limit=limit, after=after)
-        serials += [it.line.serial for it in found.rows]
-        after = found.after
-        if not after:
-            break
+    there, back = turned(lambda turn: seen(engine, turn=turn), limit)
 
-    assert serials == whole
-    assert not after
+    assert [stack.line.serial for stack in there] == whole
+    assert [stack.line.serial for stack in back] == whole
 
 
 @pytest.mark.both_engines
@@ -1027,11 +1024,13 @@ def test_only_what_ones_roles_may_do_can_be_asked_for(engine: Engine) -> None:
     assert asked(Role.BUILDER) == []
 
 
-def test_a_place_nobody_gave_begins_at_the_beginning(engine: Engine) -> None:
+@pytest.mark.parametrize("cursor", ["nowhere", "after:7", "after:NaN,1", 'after:"x","y"'])
+def test_a_place_nobody_gave_is_refused(engine: Engine, cursor: str) -> None:
     """An address somebody mistyped."""
     rows(engine, a_mixed_floor)
 
-    assert [it.line.serial for it in seen(engine, after="nowhere", limit=1).rows] == ["S-3"]
+    with pytest.raises(Refused, match="is no place in this list"):
+        seen(engine, turn=Turn(1, cursor))
 
 
 @pytest.mark.both_engines

@@ -54,7 +54,7 @@ def test_the_trail_is_filtered_by_person_date_kind_and_object(
 
 
 @pytest.mark.parametrize(
-    "query", ["subject=nonsense", "since=yesterday", "act=flown", "person=x", "older=-1"]
+    "query", ["subject=nonsense", "since=yesterday", "act=flown", "person=x", "page=-1"]
 )
 def test_what_cannot_be_asked_is_said_in_words(signed_in_client: Clients, query: str) -> None:
     """Never a fault."""

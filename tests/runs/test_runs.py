@@ -317,7 +317,7 @@ def test_a_void_run_counts_no_more_and_can_be_read_again(engine: Engine, lab: La
         sheet = run_sheet(session, run_id)
         assert sheet.run.reading is None
         assert voltages_of_build(session, [lab.build_id]).get(lab.build_id, ()) == ()
-        assert [run.id for run in runs_of_stack(session, lab.stack_id)] == [run_id]
+        assert [run.id for run in runs_of_stack(session, lab.stack_id).rows] == [run_id]
     with (
         pytest.raises(Refused, match="void already"),
         changing(engine, lab.by) as work,
@@ -340,8 +340,8 @@ def test_a_log_sent_for_the_wrong_stack_is_read_for_the_right_one(engine: Engine
         )
 
     with reading(engine) as session:
-        assert runs_of_stack(session, lab.stack_id) == ()
-        assert [run.stack for run in runs_of_stack(session, other.stack_id)] == [other.serial]
+        assert runs_of_stack(session, lab.stack_id).rows == ()
+        assert [run.stack for run in runs_of_stack(session, other.stack_id).rows] == [other.serial]
         assert voltages_of_build(session, [lab.build_id]).get(lab.build_id, ()) == ()
         assert len(voltages_of_build(session, [other.build_id])[other.build_id]) > 0
         known = run_with_content(session, stored().content_sha256)
@@ -354,8 +354,8 @@ def test_a_log_sent_for_the_wrong_stack_is_read_for_the_right_one(engine: Engine
     with changing(engine, lab.by) as work:
         void_run(work, run_id, reason="neither of them")
     with reading(engine) as session:
-        assert [run.reading for run in runs_of_stack(session, lab.stack_id)] == [None]
-        assert runs_of_stack(session, other.stack_id) == ()
+        assert [run.reading for run in runs_of_stack(session, lab.stack_id).rows] == [None]
+        assert runs_of_stack(session, other.stack_id).rows == ()
 
 
 @pytest.mark.both_engines

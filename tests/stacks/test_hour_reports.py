@@ -32,6 +32,7 @@ from tests.builders import FIRST_CLOSING, START
 from tests.found_by_index import read_whole
 from tests.stacks.test_hours import a_worker, an_empty_stack
 from tests.taps.tapping import a_run
+from tests.turning import turned
 
 DAY = timedelta(days=1)
 MINUTE = timedelta(minutes=1)
@@ -245,18 +246,17 @@ def test_the_history_tells_days_among_readings(engine: Engine) -> None:
 
     with Session(engine) as session:
         whole = hour_history(session, stack_id)
-        first = hour_history(session, stack_id, newest=2)
-        second = hour_history(session, stack_id, newest=4, before=first.older)
+        there, back = turned(lambda turn: hour_history(session, stack_id, turn=turn).readings, 2)
         thought = hour_history(session, stack_id, RUN_AT + 2 * DAY + HOUR)
 
-    moments = [reading.moment for reading in whole.readings]
+    moments = [reading.moment for reading in whole.readings.rows]
     assert moments == [BY_A_BENCH, "in operation", *[BY_A_BENCH] * 3, "meter fitted"]
-    assert whole.older is None
+    assert (whole.readings.further, whole.readings.back) == ("", "")
     assert whole.now.hours == pytest.approx(172.4833)
-    newest = whole.readings[0]
+    newest = whole.readings.rows[0]
     assert (newest.report_count, newest.first_shown) == (30, 172)
-    assert first.readings + second.readings == whole.readings
-    assert thought.readings[0].total == pytest.approx(148.4833)
+    assert tuple(there) == tuple(back) == whole.readings.rows
+    assert thought.readings.rows[0].total == pytest.approx(148.4833)
 
 
 @pytest.mark.parametrize("count", [1, 300])
@@ -267,7 +267,7 @@ def test_what_is_read_does_not_grow_with_the_minutes_reported(
     reported(engine, by, stack_id, *minutes(RUN_AT, count, 100))
 
     with Session(engine) as session, statements() as seen:
-        assert len(hour_history(session, stack_id).readings) == 2
+        assert len(hour_history(session, stack_id).readings.rows) == 2
         build_hours(session, [stack_id])
         stack_hours(session, [stack_id])
 

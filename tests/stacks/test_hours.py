@@ -359,7 +359,7 @@ def test_a_corrected_reading_changes_hours_now_and_not_what_was_thought(engine: 
             second.id: Hours(170),
         }
         corrected = next(
-            r for r in hour_history(session, stack.id).readings if r.moment is Moment.OPENING
+            r for r in hour_history(session, stack.id).readings.rows if r.moment is Moment.OPENING
         )
         assert (corrected.shown, corrected.was) == (301, 310)
 

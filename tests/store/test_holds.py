@@ -141,7 +141,7 @@ def test_a_hold_on_a_lot_holds_all_its_parts_as_they_are_seen(lab: Lab) -> None:
         hold_id = place_hold(work, Subject(lot_id=lot_id), reason="flash at the bead")
 
     with Session(lab.engine) as session:
-        held = parts(session, PartFilter(usability=Usability.ON_HOLD), 50)
+        held = parts(session, PartFilter(usability=Usability.ON_HOLD)).rows
         assert [(row.label, row.whereabouts, row.held_by_lot) for row in held] == [
             ("N-1", Whereabouts.FITTED, True)
         ]
@@ -252,14 +252,14 @@ def test_holds_and_concessions_are_listed_with_what_they_are_about(lab: Lab) -> 
         lift_hold(work, first, reason="done")
 
     with Session(lab.engine) as session:
-        standing = [(one.subject.kind, one.subject.label) for one in holds(session)]
+        standing = [(one.subject.kind, one.subject.label) for one in holds(session).rows]
         assert standing == [("instrument", "TD-7"), ("lot", "G-7")]
-        assert len(holds(session, lifted_too=True)) == 3
+        assert len(holds(session, lifted_too=True).rows) == 3
         assert hold(session, first).lift_reason == "done"
         assert hold(session, first).usability_before is Usability.ACCEPTED
         about = About(instrument_id=instrument)
-        assert [one.reason for one in holds(session, about)] == ["dropped"]
-        assert [one.subject.label for one in concessions(session, about)] == ["TD-7"]
+        assert [one.reason for one in holds(session, about).rows] == ["dropped"]
+        assert [one.subject.label for one in concessions(session, about).rows] == ["TD-7"]
         assert subject(session, About(lot_id=lot_id)).label == "G-7"
         with pytest.raises(NotFound):
             subject(session, About(part_id=999))

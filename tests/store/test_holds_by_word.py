@@ -57,7 +57,7 @@ class Opened:
     @property
     def holds(self) -> tuple[HoldRow, ...]:
         with reading(self.lab.engine) as session:
-            return holds(session, About(part_id=self.mea), lifted_too=True)
+            return holds(session, About(part_id=self.mea), lifted_too=True).rows
 
     @property
     def offered(self) -> bool:

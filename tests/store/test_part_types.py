@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 
 import pytest
 from sqlalchemy import Engine
@@ -23,6 +24,7 @@ from service.store.queries.part_types import part_type, part_types
 from service.store.tables import Part
 from tests import builders
 from tests.operation.keeping import NOW, Lab, a_lab
+from tests.turning import turned
 
 MEA = PartTypeEntry(Kind.MEA, "MEA 50", "TF-50", "A", Material.MEMBRANE, thickness_mm=0.4)
 GASKET = PartTypeEntry(
@@ -255,13 +257,15 @@ def test_lots_are_listed_by_type_label_and_hold_and_page_by_keyset(lab: Lab) -> 
 
     with Session(lab.engine) as session:
 
-        def labels(wanted: LotFilter, most: int = 50) -> list[str]:
-            return [row.label for row in lots(session, wanted, most)]
+        def labels(wanted: LotFilter) -> list[str]:
+            return [row.label for row in lots(session, wanted).rows]
 
         assert labels(LotFilter(part_type_id=gasket)) == ["H-1", "G-2", "G-1"]
         assert labels(LotFilter(begins_with="g")) == ["G-1", "G-2", "G-1"]
         assert labels(LotFilter(held=True)) == []
-        assert len(labels(LotFilter(), 2)) == 3
+        there, back = turned(partial(lots, session, LotFilter()), 3)
+        assert [row.label for row in there] == labels(LotFilter())
+        assert back == there
 
 
 def test_a_lots_page_says_in_which_stacks_its_parts_sit(lab: Lab) -> None:

@@ -1,6 +1,6 @@
 """Parts: serials unique in a type, and three axes each changed by its own function."""
 
-from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import pytest
@@ -17,6 +17,7 @@ from service.store.queries.part_lists import PartFilter, part_facts, part_in_for
 from service.store.tables import Part
 from tests import builders
 from tests.operation.keeping import Lab, a_lab
+from tests.turning import turned
 
 ALL = PartFilter(items=True)
 
@@ -341,8 +342,8 @@ def test_the_list_filters_along_all_axes_and_pages_by_keyset(lab: Lab) -> None:
     lot_id, mea = lab.rows(make)
     with Session(lab.engine) as session:
 
-        def labels(wanted: PartFilter, most: int = 50) -> list[str]:
-            return [row.label for row in parts(session, wanted, most)]
+        def labels(wanted: PartFilter) -> list[str]:
+            return [row.label for row in parts(session, wanted).rows]
 
         assert labels(PartFilter(begins_with="q-")) == ["Q-0", "Q-1", "Q-2", "Q-3", "Q-4"]
         assert labels(PartFilter(usability=Usability.REJECTED)) == ["R-1"]
@@ -351,15 +352,9 @@ def test_the_list_filters_along_all_axes_and_pages_by_keyset(lab: Lab) -> None:
         assert len(labels(PartFilter(part_type_id=mea))) == 6
         assert len(labels(ALL)) == len(labels(PartFilter())) + 1
         for wanted in (PartFilter(begins_with="Q"), PartFilter(lot_id=lot_id), PartFilter()):
-            whole = labels(wanted)
-            found, last = [], None
-            while True:  # a page of two after the other gives the whole list
-                rows = parts(session, replace(wanted, last_id=last), 2)
-                found += [row.label for row in rows[:2]]
-                if len(rows) < 3:
-                    break
-                last = rows[1].id
-            assert found == whole
+            there, back = turned(partial(parts, session, wanted), 2)
+            assert [row.label for row in there] == labels(wanted)
+            assert back == there
 
 
 def test_the_forms_of_a_part_know_whether_records_name_it(lab: Lab) -> None:

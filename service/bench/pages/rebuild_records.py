@@ -11,7 +11,7 @@ from service.bench.queries.choices import StackToBegin, people_to_choose, stack_
 from service.bench.queries.corrections import CorrectionView, corrections_of_records
 from service.bench.queries.missing import Missing, missing_of
 from service.bench.queries.rebuild_records import (
-    ListedRecords,
+    ListedRecord,
     RecordView,
     record_list,
     record_view,
@@ -23,6 +23,7 @@ from service.planning.queries.plans import Progress, progress
 from service.platform.arithmetic.vocabulary import Stage, Whereabouts
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.proof.pages.stack_test_sheets import TestedSheet, tested_sheet
@@ -47,14 +48,13 @@ People = tuple[tuple[int, str], ...]
 
 @dataclass(frozen=True, slots=True)
 class RecordsPage:
-    """Some records; ``older`` leads to the next page."""
+    """Some records."""
 
-    records: ListedRecords
+    records: Shown[ListedRecord]
     states: tuple[str, ...]
     kinds: tuple[str, ...]
     people: People
     form: Form
-    older: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,18 +117,18 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
     with reading(database) as session:
         found = record_list(
             session,
+            turn_asked(request, asked),
             state=state,
             kind=kind,
             stack=asked.text("stack", required=False, most=200),
             person_id=person,
             since=begins(since),
             until=begins(until + timedelta(days=1)) if until else None,
-            before=asked.whole("before", required=False) or 0,
-            limit=settings.page_rows,
         )
         people = people_to_choose(session)
-    older = str(request.url.include_query_params(before=found.before)) if found.before else ""
-    context = RecordsPage(found, tuple(RecordState), tuple(RecordKind), people, asked, older)
+    context = RecordsPage(
+        shown(request, found), tuple(RecordState), tuple(RecordKind), people, asked
+    )
     return page(request, "bench/rebuild_records/list.html", context, asked.status)
 
 

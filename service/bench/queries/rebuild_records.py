@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import exists, or_, select
@@ -17,6 +18,7 @@ from service.platform.arithmetic.vocabulary import Stage, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.records.queries.attachments import Attached, attachments_of_record
 from service.records.queries.content import record_content
 from service.records.queries.participants import RecordHead, record_head
@@ -331,16 +333,12 @@ class ListedRecord:
     build: int | None
 
 
-@dataclass(frozen=True, slots=True)
-class ListedRecords:
-    """One page of records; ``before`` is the number the next page goes on below, 0 at the end."""
-
-    rows: tuple[ListedRecord, ...]
-    before: int
+NEWEST = Order((RebuildRecord.id,), descending=True)
 
 
 def record_list(
     session: Session,
+    turn: Turn = FIRST,
     *,
     state: RecordState | None = None,
     kind: RecordKind | None = None,
@@ -348,9 +346,7 @@ def record_list(
     person_id: int | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
-    before: int = 0,
-    limit: int = 50,
-) -> ListedRecords:
+) -> Listing[ListedRecord]:
     """Which records are there, newest first? ``stack`` is the beginning of a serial.
 
     ``since`` and ``until`` say when the work began; ``person_id`` wrote it, worked on it or
@@ -369,8 +365,6 @@ def record_list(
         .join(Stack, Stack.id == RebuildRecord.stack_id)
         .join(Person, Person.id == RebuildRecord.written_by_id)
         .outerjoin(Build, Build.record_id == RebuildRecord.id)
-        .order_by(RebuildRecord.id.desc())
-        .limit(limit + 1)
     )
     if state is not None:
         statement = statement.where(RebuildRecord.state == state)
@@ -387,10 +381,7 @@ def record_list(
         statement = statement.where(RebuildRecord.performed_from >= since)
     if until is not None:
         statement = statement.where(RebuildRecord.performed_from < until)
-    if before:
-        statement = statement.where(RebuildRecord.id < before)
-    rows = [read_as(ListedRecord, row) for row in session.execute(statement)]
-    return ListedRecords(tuple(rows[:limit]), rows[limit - 1].id if len(rows) > limit else 0)
+    return listing(session, statement, NEWEST, turn, partial(read_all, ListedRecord))
 
 
 # What a record says, as canonical JSON.

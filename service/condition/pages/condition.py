@@ -22,6 +22,7 @@ from service.platform.errors import Refused
 from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import page
 from service.platform.permissions import Act, need
+from service.platform.queries.lists import Turn
 from service.runs.queries.runs import RunRow, runs_of_stack
 from service.settings import Settings
 from service.stacks.queries.stacks import find_stack
@@ -77,7 +78,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
             condition = read_condition(session, stack_id, choice, known_at)
         if condition is None:
             condition, cell = read_condition(session, stack_id), None
-        runs = runs_of_stack(session, stack_id, limit=RUNS_SHOWN)
+        runs = runs_of_stack(session, stack_id, Turn(RUNS_SHOWN)).rows
     settings: Settings = request.app.state.settings
     known = [item.hours_h for item in condition.near]
     days = asked.kept("over") == "days" or (bool(known) and all(item is None for item in known))

@@ -12,15 +12,16 @@ from service.life.arithmetic.failing_rules import rule_as_data, rule_from_data
 from service.life.arithmetic.recovery import CannotTell, Recovery
 from service.life.changes.failing_marks import confirm_failing, withdraw_failing
 from service.life.changes.failing_rules import judge_rest, write_rule
-from service.life.queries.failing import FailingRow, confirmed_failing, judged
+from service.life.queries.failing import FailingRow, confirmed_failing, judged, marks_of
 from service.life.queries.failing_rules import RuleVersion, rules_of_design
 from service.life.queries.mea_lives import MeaLife, mea_life
 from service.life.tables import RuleAnswer
-from service.platform.api.answers import Made, Out
+from service.platform.api.answers import Below, Cursor, Made, Out, Page, page_of
 from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.api.request_models import In, Words
 from service.platform.database import reading
 from service.platform.permissions import Act, need
+from service.platform.queries.lists import Turn, from_keys
 from service.store.queries.names import part_by_text
 
 # Answers on MEAs' own lives and on failing ones: units stand in the names.
@@ -93,8 +94,8 @@ class FailingOut(Out):
     confirmed_at: datetime | None
 
 
-class FailingList(Out):
-    """One page of MEAs; ``after`` continues, null at the end."""
+class FailingList(Page):
+    """One page of MEAs; ``after`` is the part ``next`` goes on after, null at the end."""
 
     rows: list[FailingOut]
     after: int | None
@@ -245,20 +246,24 @@ def failing(
         Query(description="what the rule says of MEAs nobody confirmed; without: confirmed ones"),
     ] = None,
     design_id: Annotated[int | None, Query(alias="design", ge=1, le=2**53)] = None,
-    after: Annotated[int | None, Query(ge=1, le=2**53)] = None,
+    page: Cursor = "",
+    after: Below = None,
     most: Annotated[int, Query(ge=1, le=500)] = 50,
 ) -> FailingList:
     """Return MEAs confirmed as failing, or failing by the rule with nobody's word standing."""
     need(caller, Act.READ)
     with reading(engine) as session:
+        turn = Turn(most, page)
         if answer is None:
-            rows = confirmed_failing(session, most + 1, design_id=design_id, last_id=after)
+            marks = marks_of(session, after) if after else ()
+            turn = from_keys(turn, max((mark.id for mark in marks), default=after))
+            found = confirmed_failing(session, turn, design_id=design_id)
         else:
-            rows = judged(session, answer, most + 1, design_id=design_id, last_id=after)
-    shown = rows[:most]
+            found = judged(session, answer, from_keys(turn, after), design_id=design_id)
     return FailingList(
-        rows=[_row(row) for row in shown],
-        after=shown[-1].part_id if len(rows) > most else None,
+        rows=[_row(row) for row in found.rows],
+        after=found.rows[-1].part_id if found.further else None,
+        **page_of(found),
     )
 
 

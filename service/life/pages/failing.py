@@ -25,10 +25,11 @@ from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
-from service.settings import Settings
+from service.platform.queries.lists import Turn
 from service.store.queries.part_lists import PartFacts, part_facts
 
 router = APIRouter()
@@ -45,11 +46,10 @@ class Which(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """One table of the list; ``older`` is the address of its next page, or nothing."""
+    """One table of the list."""
 
     which: Which
-    rows: tuple[FailingRow, ...]
-    older: str
+    table: Shown[FailingRow]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,23 +80,19 @@ class WordPage:
 def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """List failing MEAs."""
     need(me, Act.READ)
-    settings: Settings = request.app.state.settings
     which = asked.choice("which", Which, required=False)
     design_id = asked.whole("design", required=False)
-    last_id = asked.whole("last", required=False)
+    turn = turn_asked(request, asked)
     with reading(database) as session:
-        shown = (which,) if which else (Which.MET, Which.CONFIRMED)
+        # two tables stand side by side until one of them is asked for: then its pages are turned
+        turn = turn if which else Turn(turn.limit)
         sections = []
-        for which_list in shown:
-            most = settings.page_rows + 1
-            last = last_id if which else None
-            if which_list is Which.CONFIRMED:
-                rows = confirmed_failing(session, most, design_id=design_id, last_id=last)
+        for kind in (which,) if which else (Which.MET, Which.CONFIRMED):
+            if kind is Which.CONFIRMED:
+                found = confirmed_failing(session, turn, design_id=design_id)
             else:
-                rows = judged(
-                    session, _ANSWERS[which_list], most, design_id=design_id, last_id=last
-                )
-            sections.append(_section(request, which_list, rows, settings.page_rows))
+                found = judged(session, _ANSWERS[kind], turn, design_id=design_id)
+            sections.append(Section(kind, shown(request, found, which=kind.value)))
         context = FailingPage(
             tuple(sections),
             failing_counts(session, design_id),
@@ -147,14 +143,6 @@ _ANSWERS = {
     Which.CANNOT_BE_JUDGED: RuleAnswer.CANNOT_BE_JUDGED,
     Which.NOT_MET: RuleAnswer.NOT_MET,
 }
-
-
-def _section(request: Request, which: Which, rows: tuple[FailingRow, ...], most: int) -> Section:
-    shown, more = rows[:most], len(rows) > most
-    address = request.url.include_query_params(
-        which=which.value, last=shown[-1].part_id if shown else 0
-    )
-    return Section(which, shown, str(address) if more else "")
 
 
 def _word(request: Request, database: Engine, form: Form, part_id: int) -> Response:

@@ -3,6 +3,7 @@
 import json
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from sqlalchemy import and_, func, select
@@ -14,6 +15,7 @@ from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdic
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.queries.answers import columns, read_as
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.platform.queries.statements import param, statement
 from service.stacks.tables import Layer, Stack
 from service.store.arithmetic.identifiers import part_label
@@ -222,42 +224,34 @@ def judged_by_earlier(session: Session, design_id: int) -> int:
     )
 
 
-def confirmed_failing(
-    session: Session, most: int, *, design_id: int | None = None, last_id: int | None = None
-) -> tuple[FailingRow, ...]:
-    """Return MEAs confirmed as failing, the newest word first. One statement.
+NEWEST_WORD = Order((FailingMark.id,), descending=True)
+BY_PART = Order((RuleVerdict.part_id,))
 
-    ``last_id`` is the part of the last row shown before.
-    """
+
+def confirmed_failing(
+    session: Session, turn: Turn = FIRST, *, design_id: int | None = None
+) -> Listing[FailingRow]:
+    """Return MEAs confirmed as failing, the newest word first. One statement."""
     statement = (
         _columns()
         .select_from(FailingMark)
         .join(Part, Part.id == FailingMark.part_id)
         .outerjoin(RuleVerdict, RuleVerdict.part_id == Part.id)
         .where(FailingMark.withdrawn_at.is_(None))
-        .order_by(FailingMark.id.desc())
     )
     if design_id is not None:
         statement = statement.where(_by_rules_of(design_id))
-    if last_id is not None:
-        own_mark = aliased(FailingMark)
-        before = select(func.max(own_mark.id)).where(own_mark.part_id == last_id).scalar_subquery()
-        statement = statement.where(FailingMark.id < before)
-    return _read(session, _with_the_rest(statement).limit(most))
+    return listing(session, _with_the_rest(statement), NEWEST_WORD, turn, partial(map, _row))
 
 
 def judged(
     session: Session,
     answer: RuleAnswer,
-    most: int,
+    turn: Turn = FIRST,
     *,
     design_id: int | None = None,
-    last_id: int | None = None,
-) -> tuple[FailingRow, ...]:
-    """Return MEAs of which the rule says so and nobody's word stands, by number. One statement.
-
-    ``last_id`` is the part of the last row shown before.
-    """
+) -> Listing[FailingRow]:
+    """Return MEAs of which the rule says so and nobody's word stands, by number. One statement."""
     standing = and_(FailingMark.part_id == Part.id, FailingMark.withdrawn_at.is_(None))
     statement = (
         _columns()
@@ -265,11 +259,8 @@ def judged(
         .join(Part, Part.id == RuleVerdict.part_id)
         .outerjoin(FailingMark, standing)
         .where(RuleVerdict.answer == answer, _by_rules_of(design_id), FailingMark.id.is_(None))
-        .order_by(RuleVerdict.part_id)
     )
-    if last_id is not None:
-        statement = statement.where(RuleVerdict.part_id > last_id)
-    return _read(session, _with_the_rest(statement).limit(most))
+    return listing(session, _with_the_rest(statement), BY_PART, turn, partial(map, _row))
 
 
 def read_reasons(text: str) -> tuple[Reason, ...]:
@@ -335,18 +326,14 @@ def _with_the_rest(statement: Any) -> Any:
     )
 
 
-def _read(session: Session, statement: Any) -> tuple[FailingRow, ...]:
-    rows: Any = session.execute(statement)
-    return tuple(
-        read_as(
-            FailingRow,
-            row,
-            part_id=row.id,
-            label=part_label(row.serial, row.lot, row.item_number),
-            design=None if row.name is None else f"{row.name} {row.revision}",
-            reasons=read_reasons(row.reasons) if row.reasons is not None else (),
-            figures=json.loads(row.figures) if row.figures else {},
-            mark_reason=row.mark_reason or "",
-        )
-        for row in rows
+def _row(row: Any) -> FailingRow:
+    return read_as(
+        FailingRow,
+        row,
+        part_id=row.id,
+        label=part_label(row.serial, row.lot, row.item_number),
+        design=None if row.name is None else f"{row.name} {row.revision}",
+        reasons=read_reasons(row.reasons) if row.reasons is not None else (),
+        figures=json.loads(row.figures) if row.figures else {},
+        mark_reason=row.mark_reason or "",
     )

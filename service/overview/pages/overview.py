@@ -15,9 +15,10 @@ from service.overview.queries.rows import FloorStack, Need
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked
+from service.platform.pages.lists import turn_asked
 from service.platform.pages.render import page, part, wants_part
 from service.platform.permissions import Act, need
-from service.settings import Settings
+from service.platform.queries.lists import AFTER, CURSOR, Turn, cursor_at
 
 router = APIRouter()
 WALL_ROOM, LEAST_ROOM, MOST_ROOM = 28, 8, 120
@@ -39,7 +40,7 @@ class ShownStack:
 
 @dataclass(frozen=True, slots=True)
 class FloorPage:
-    """One page of the floor. ``address`` reads it again, ``further`` leads to the next page."""
+    """One page of the floor. ``address`` reads it again."""
 
     rows: tuple[ShownStack, ...]
     stacks: int
@@ -50,6 +51,7 @@ class FloorPage:
     read_at: datetime
     key: tuple[tuple[str, Markup], ...]
     address: str
+    back: str
     further: str
     first: str
 
@@ -58,7 +60,7 @@ class FloorPage:
 def show(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """Show the stacks, those that need somebody first; htmx reads the part again by itself."""
     need(me, Act.READ)
-    settings: Settings = request.app.state.settings
+    turn = turn_asked(request, asked)
     wall, only_mine = asked.kept("wall") == "1", asked.kept("mine") == "1"
     room = _room(asked.kept("room")) if wall else None
     with reading(database) as session:
@@ -66,11 +68,10 @@ def show(request: Request, me: Me, database: Database, asked: Asked) -> Response
             session,
             me,
             now_utc(),
+            Turn((room or WALL_ROOM) if wall else turn.limit, turn.cursor),
             mine=only_mine,
-            after=asked.kept("after"),
-            limit=(room or WALL_ROOM) if wall else settings.page_rows,
         )
-    context = _page(floor_read, asked.kept("after"), wall=wall, only_mine=only_mine, room=room)
+    context = _page(floor_read, turn.cursor, wall=wall, only_mine=only_mine, room=room)
     if wants_part(request):
         return part(request, "overview/_floor.html", context)
     return page(request, "overview/show.html", context, asked.status)
@@ -83,20 +84,20 @@ def _room(asked: str) -> int | None:
 
 
 def _page(
-    floor_read: Floor, after: str, *, wall: bool, only_mine: bool, room: int | None
+    floor_read: Floor, cursor: str, *, wall: bool, only_mine: bool, room: int | None
 ) -> FloorPage:
-    rows, further = floor_read.rows, floor_read.after
+    rows, further = floor_read.rows, floor_read.further
     if wall and len(on_the_wall(rows, room or WALL_ROOM)) < len(rows):
         rows = on_the_wall(rows, room or WALL_ROOM)
-        further = rows[-1].place
+        further = cursor_at(AFTER, rows[-1].place)
     address = partial(_address, wall=wall, only_mine=only_mine, room=room)
     first = address()
-    following = address(after=further) if further else ""
-    again = address(after=after)
+    following = address(cursor=further) if further else ""
+    again = address(cursor=cursor)
     seen = {mark.seen.value for row in rows for mark in row.strip.marks}
     return FloorPage(
         tuple(_shown(row, wall=wall) for row in rows),
-        floor_read.stacks,
+        floor_read.total or 0,
         floor_read.needing,
         floor_read.mine,
         only_mine,
@@ -105,6 +106,7 @@ def _page(
         tuple((state, Markup(draw_sample(state, prefix=f"key-{index}")))  # noqa: S704  # our own drawing
               for index, state in enumerate(SHOWN) if state in seen),
         (following or first) if wall else again,
+        address(cursor=floor_read.back) if floor_read.back and not wall else "",
         following,
         first,
     )  # fmt: skip
@@ -140,10 +142,10 @@ def _shown(row: FloorStack, *, wall: bool) -> ShownStack:
     return ShownStack(row, strip, needs_shown, len(row.needs) - len(needs_shown))
 
 
-def _address(*, wall: bool, only_mine: bool, room: int | None, after: str = "") -> str:
+def _address(*, wall: bool, only_mine: bool, room: int | None, cursor: str = "") -> str:
     asked = [*(["wall=1"] if wall else []), *(["mine=1"] if only_mine else [])]
     if room:
         asked.append(f"room={room}")
-    if after:
-        asked.append(f"after={quote(after, safe='')}")
+    if cursor:
+        asked.append(f"{CURSOR}={quote(cursor, safe='')}")
     return "/floor" + (f"?{'&'.join(asked)}" if asked else "")

@@ -13,22 +13,20 @@ from service.overview.queries.sources import Sources
 from service.overview.queries.waiting import LOOKED_BACK, SILENT_AFTER
 from service.overview.queries.words import ASKS_FOR
 from service.platform.permissions import Person, may
+from service.platform.queries.lists import FIRST, Listing, Turn, cut, values_in
 from service.stacks.tables import Stack
 
 NOBODY = len(KINDS)
 """The rank of a stack that needs nobody: after all others."""
 
 
-@dataclass(frozen=True, slots=True)
-class Floor:
-    """One page of the floor; ``after`` continues it, empty at the end."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Floor(Listing[FloorStack]):
+    """One page of the floor; its total is of all stacks, whoever is asked for."""
 
-    rows: tuple[FloorStack, ...]
-    stacks: int
     needing: int
     mine: int
     """stacks with something the asker's roles may see to"""
-    after: str
     read_at: datetime
 
 
@@ -36,15 +34,14 @@ def floor(
     session: Session,
     person: Person,
     now: datetime,
+    turn: Turn = FIRST,
     *,
     mine: bool = False,
-    after: str = "",
-    limit: int = 50,
 ) -> Floor:
     """Return how the laboratory stands and who is needed where; those who need somebody first.
 
-    Within a rank the serials are in order; ``after`` is where the page before ended. ``mine``:
-    only stacks where the asker's roles may do something. A constant number of statements.
+    Within a rank the serials are in order. ``mine``: only stacks where the asker's roles may do
+    something. A constant number of statements.
     """
     sources = Sources.of(session)
     given = {
@@ -61,34 +58,38 @@ def floor(
         for stack, stacks_of_kind in kinds.items()
         if not mine or stacks_of_kind & acts
     )
-    rank, serial = _place(after)
-    shown = [row for row in ranked if row[:2] > (rank, serial)][: limit + 1]
-    others = _others(session, serial if rank == NOBODY else "", limit + 1 + len(kinds))
-    if not mine:
-        needing = {stack_id for _key, stack_id in kinds}
-        shown += [(NOBODY, *row) for row in others if row[1] not in needing]
-    further = len(shown) > limit
-    shown = shown[:limit]
+    place = values_in(turn.cursor, [int, str]) if turn.cursor else (-1, "")
+    needing = {stack_id for _key, stack_id in kinds}
+    others = [
+        (NOBODY, *stack)
+        for stack in _others(session, place, turn, turn.limit + 1 + len(kinds))
+        if stack[1] not in needing and not mine
+    ]
+    if turn.is_back:
+        near = others + [stack for stack in reversed(ranked) if stack[:2] < place]
+    else:
+        near = [stack for stack in ranked if stack[:2] > place] + others
+    page = cut(near[: turn.limit + 1], turn, lambda stack: stack[:2])
     return Floor(
-        floor_rows(session, person, sources, given, [row[2] for row in shown]),
-        session.scalar(select(func.count()).select_from(Stack)) or 0,
-        len(kinds),
-        sum(bool(stacks_of_kind & acts) for stacks_of_kind in kinds.values()),
-        f"{shown[-1][0]}-{shown[-1][1]}" if further else "",
-        now,
+        rows=floor_rows(session, person, sources, given, [stack[2] for stack in page.rows]),
+        further=page.further,
+        back=page.back,
+        total=session.scalar(select(func.count()).select_from(Stack)) or 0,
+        needing=len(kinds),
+        mine=sum(bool(stacks_of_kind & acts) for stacks_of_kind in kinds.values()),
+        read_at=now,
     )
 
 
-def _place(after: str) -> tuple[int, str]:
-    rank, _dash, serial = after.partition("-")
-    return (int(rank), serial) if rank.isascii() and rank.isdecimal() else (-1, "")
-
-
-def _others(session: Session, serial: str, most: int) -> list[tuple[str, int]]:
-    rows = session.execute(
-        select(Stack.serial_key, Stack.id)
-        .where(Stack.serial_key > serial)
-        .order_by(Stack.serial_key)
-        .limit(most)
-    )
+def _others(
+    session: Session, place: tuple[int, str], turn: Turn, most: int
+) -> list[tuple[str, int]]:
+    """Return stacks by their serials, where the page lies beyond those who need somebody."""
+    rank, serial = place
+    if turn.is_back and rank < NOBODY:
+        return []
+    key = Stack.serial_key
+    beyond = key < serial if turn.is_back else key > (serial if rank >= NOBODY else "")
+    order = key.desc() if turn.is_back else key.asc()
+    rows = session.execute(select(key, Stack.id).where(beyond).order_by(order).limit(most))
     return [(row.serial_key, row.id) for row in rows]

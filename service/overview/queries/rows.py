@@ -175,10 +175,10 @@ class FloorStack:
     needs: tuple[Need, ...]
 
     @property
-    def place(self) -> str:
-        """Where it stands in the order of the floor: the next page goes on after it."""
+    def place(self) -> tuple[int, str]:
+        """Where it stands in the order of the floor: rank and serial."""
         rank = min((KINDS.index(need.kind) for need in self.needs), default=len(KINDS))
-        return f"{rank}-{serial_key(self.line.serial)}"
+        return rank, serial_key(self.line.serial)
 
 
 def floor_rows(

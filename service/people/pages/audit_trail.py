@@ -12,6 +12,7 @@ from service.platform.audit import Event
 from service.platform.database import reading
 from service.platform.pages import trail_words
 from service.platform.pages.forms import Asked, Form
+from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import page
 from service.platform.pages.trail_words import TrailSentence, said, value_in_words
 from service.platform.permissions import Act, need
@@ -27,13 +28,11 @@ _SUBJECT = re.compile(r"([a-z ]{1,40}):([0-9]{1,15})")
 class TrailPage:
     """Some entries of the trail and what was asked."""
 
-    entries: tuple[TrailSentence, ...]
+    entries: Shown[TrailSentence]
     form: Form
     people: tuple[tuple[int, str], ...]
     kinds: tuple[tuple[str, str], ...]
     subject: str
-    older: str
-    newest: str
     value: Callable[[object], str]
 
 
@@ -55,23 +54,15 @@ def show(request: Request, me: Me, database: Database, asked: Asked) -> Response
         subject=subject,
     )
     with reading(database) as session:
-        found = trail(
-            session,
-            question,
-            older=asked.whole("older", required=False),
-            limit=settings.page_rows,
-        )
+        found = trail(session, question, turn_asked(request, asked))
         people = people_in_trail(session)
-    entries = tuple(said(entry) for entry in found.entries)
-    newest = "" if found.is_newest else str(request.url.remove_query_params("older"))
+    entries = tuple(said(entry) for entry in found.rows)
     context = TrailPage(
-        entries,
+        shown(request, found.of(entries)),
         asked,
         people,
         KINDS,
         _named(subject, entries),
-        str(request.url.include_query_params(older=found.older)) if found.older else "",
-        newest,
         lambda value: value_in_words(value, zone),
     )
     return page(request, "people/audit_trail/show.html", context, asked.status)

@@ -1,8 +1,12 @@
 """What every answer is made of: units stand in the names, times are ISO 8601 with a zone."""
 
 from datetime import datetime
+from typing import Annotated, Any
 
+from fastapi import Depends, Query, Request
 from pydantic import BaseModel, ConfigDict
+
+from service.platform.queries.lists import Listing, Turn
 
 
 class Out(BaseModel):
@@ -42,8 +46,48 @@ class Entry(Out):
     via: str
 
 
-class Trail(Out):
-    """One page of the trail, newest first; ``older`` continues, null at the end."""
+class Page(Out):
+    """One page of a list: ``next`` and ``previous`` are for ``page``, null where there is none."""
+
+    next: str | None
+    previous: str | None
+    total: int | None = None
+
+
+Cursor = Annotated[str, Query(max_length=1000, description="next or previous of another page")]
+
+
+def turn_asked(
+    page: Cursor = "",
+    limit: Annotated[int, Query(ge=1, le=200, description="rows on a page")] = 50,
+) -> Turn:
+    """Read which page of a list a call asks for."""
+    return Turn(limit, page)
+
+
+Turned = Annotated[Turn, Depends(turn_asked)]
+Below = Annotated[
+    int | None, Query(ge=0, le=2**53, deprecated=True, description="instead of a page: go on here")
+]
+
+
+def page_of(found: Listing[Any]) -> dict[str, Any]:
+    """Return what the answer of every list says of its page."""
+    return {"next": found.further or None, "previous": found.back or None, "total": found.total}
+
+
+def links_of(request: Request, found: Listing[Any]) -> str:
+    """Return the header Link of a list that is answered without a page around it."""
+    beside = (("next", found.further), ("prev", found.back))
+    return ", ".join(
+        f'<{request.url.include_query_params(page=cursor)}>; rel="{where}"'
+        for where, cursor in beside
+        if cursor
+    )
+
+
+class Trail(Page):
+    """One page of the trail, newest first; ``older`` is the number ``next`` goes on below."""
 
     entries: list[Entry]
     older: int | None

@@ -10,6 +10,7 @@ from service.platform.api.callers import Caller, Database
 from service.platform.database import reading
 from service.platform.permissions import Act, need
 from service.platform.queries.audit_trail import Asked, trail
+from service.platform.queries.lists import Turn, from_keys
 from service.store.queries.names import people_by_login
 
 router = APIRouter(prefix="/audit", tags=["audit trail"])
@@ -28,7 +29,8 @@ def audit(
     act: Annotated[str, Query(max_length=60, description="part:moved, or part for all")] = "",
     subject_kind: Annotated[str, Query(max_length=40)] = "",
     subject_id: Number = None,
-    older: Number = None,
+    page: answers.Cursor = "",
+    older: answers.Below = None,
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
 ) -> answers.Trail:
     """Who changed what, when, from what to what, and why."""
@@ -37,5 +39,9 @@ def audit(
     with reading(engine) as session:
         person_id = people_by_login(session, [person])[person] if person else None
         asked = Asked(person_id=person_id, since=since, until=until, act=act, subject=about)
-        answer = trail(session, asked, older=older, limit=limit)
-    return answers.Trail.model_validate(answer)
+        found = trail(session, asked, from_keys(Turn(limit, page), older))
+    return answers.Trail(
+        entries=[answers.Entry.model_validate(entry) for entry in found.rows],
+        older=found.last_key,
+        **answers.page_of(found),
+    )

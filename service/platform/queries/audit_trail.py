@@ -1,17 +1,18 @@
 """The audit trail, newest first: of one object, of one person, of a stretch of time, of all."""
 
 import json
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, or_, select
+from sqlalchemy import ColumnElement, Select, and_, or_, select
 from sqlalchemy.orm import Session
 
 from service.people.tables import Person
 from service.platform.audit import Event
 from service.platform.queries.answers import read_as
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.platform.tables import AuditEntry
 
 MOST_ABOUT_ONE = 200
@@ -46,18 +47,6 @@ class TrailEntry:
 
 
 @dataclass(frozen=True, slots=True)
-class Trail:
-    """One page of entries, newest first; ``older`` continues, None at the end.
-
-    ``is_newest``: nothing newer fits the question.
-    """
-
-    entries: tuple[TrailEntry, ...]
-    older: int | None
-    is_newest: bool
-
-
-@dataclass(frozen=True, slots=True)
 class Asked:
     """What is asked of the trail; an empty answer leaves that out.
 
@@ -72,26 +61,18 @@ class Asked:
     subject: tuple[str, int] | None = None
 
 
-def trail(session: Session, asked: Asked, *, older: int | None = None, limit: int = 50) -> Trail:
-    """Which entries answer this, newest first? One statement.
+NEWEST = Order((AuditEntry.id,), descending=True)
 
-    Pages go by the entry's number: ``older`` is the one the page before ended with.
-    """
-    conditions = _conditions(asked)
-    if older is not None:
-        conditions.append(AuditEntry.id < older)
-    rows = _rows(session, conditions, limit + 1)
-    return Trail(
-        entries=tuple(_entry(row) for row in rows[:limit]),
-        older=rows[limit - 1].id if len(rows) > limit else None,
-        is_newest=older is None,
-    )
+
+def trail(session: Session, asked: Asked, turn: Turn = FIRST) -> Listing[TrailEntry]:
+    """Which entries answer this, newest first? One statement."""
+    return listing(session, _rows(asked), NEWEST, turn, partial(map, _entry))
 
 
 def entries_about(session: Session, kind: str, subject_id: int) -> tuple[TrailEntry, ...]:
     """The newest entries about one object, oldest of them first: one statement."""
-    rows = _rows(session, _conditions(Asked(subject=(kind, subject_id))), MOST_ABOUT_ONE)
-    return tuple(_entry(row) for row in reversed(rows))
+    found = trail(session, Asked(subject=(kind, subject_id)), Turn(MOST_ABOUT_ONE))
+    return found.rows[::-1]
 
 
 def people_in_trail(session: Session) -> tuple[tuple[int, str], ...]:
@@ -120,27 +101,22 @@ def _conditions(asked: Asked) -> list[ColumnElement[bool]]:
     return conditions
 
 
-def _rows(session: Session, conditions: Sequence[ColumnElement[bool]], limit: int) -> Sequence[Any]:
-    return session.execute(
-        select(
-            AuditEntry.id,
-            AuditEntry.at,
-            AuditEntry.person_id,
-            AuditEntry.person_name,
-            AuditEntry.act,
-            AuditEntry.subject_kind,
-            AuditEntry.subject_id,
-            AuditEntry.subject_label,
-            AuditEntry.stack_id,
-            AuditEntry.record_id,
-            AuditEntry.changes,
-            AuditEntry.reason,
-            AuditEntry.via,
-        )
-        .where(*conditions)
-        .order_by(AuditEntry.id.desc())
-        .limit(limit)
-    ).all()
+def _rows(asked: Asked) -> Select[*tuple[Any, ...]]:
+    return select(
+        AuditEntry.id,
+        AuditEntry.at,
+        AuditEntry.person_id,
+        AuditEntry.person_name,
+        AuditEntry.act,
+        AuditEntry.subject_kind,
+        AuditEntry.subject_id,
+        AuditEntry.subject_label,
+        AuditEntry.stack_id,
+        AuditEntry.record_id,
+        AuditEntry.changes,
+        AuditEntry.reason,
+        AuditEntry.via,
+    ).where(*_conditions(asked))
 
 
 def _entry(row: Any) -> TrailEntry:

@@ -16,6 +16,7 @@ from service.platform.errors import NotFound, Refused
 from service.platform.pages.forms import Asked as Query
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.kept_drawings import kept_chart
+from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.runs.arithmetic.log_columns import Mapping, mapping_from_json
@@ -28,7 +29,6 @@ from service.runs.queries.run_checks import UploadRow, uploads_of_stack
 from service.runs.queries.runs import RunRow, RunSheet, newest_mapping, run_sheet, runs_of_stack
 from service.runs.tables import RunKind, SnapshotKind
 from service.settings import Settings
-from service.stacks.pages.stacks import address
 from service.stacks.queries.layer_maps import MapStack, stack_facts
 from service.stacks.queries.stacks import find_stack
 
@@ -51,9 +51,8 @@ class ListPage:
     """The runs of one stack, logs on their way in, and the form for another."""
 
     stack: MapStack
-    runs: tuple[RunRow, ...]
+    runs: Shown[RunRow]
     uploads: tuple[UploadRow, ...]
-    older: str
     form: Form
     most_mb: int
 
@@ -150,18 +149,11 @@ def make_void(
 
 def _list(request: Request, database: Engine, form: Form, query: Form, serial: str) -> Response:
     settings: Settings = request.app.state.settings
-    before = query.moment("before", required=False)
-    rows = settings.page_rows
     with reading(database) as session:
         stack = stack_facts(session, find_stack(session, serial))
-        runs = runs_of_stack(session, stack.id, before=before, limit=rows + 1)
+        runs = runs_of_stack(session, stack.id, turn_asked(request, query))
         sent = uploads_of_stack(session, stack.id)
-    older = ""
-    if len(runs) > rows:
-        runs = runs[:rows]
-        at = runs[-1].reading.began_at if runs[-1].reading else runs[-1].added_at
-        older = f"{address(stack.serial)}/runs?before={at:%Y-%m-%dT%H:%M:%S.%f}Z"
-    context = ListPage(stack, runs, sent, older, form, settings.log_max_mb)
+    context = ListPage(stack, shown(request, runs), sent, form, settings.log_max_mb)
     return page(request, "runs/list.html", context, form.status)
 
 

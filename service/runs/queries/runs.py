@@ -3,6 +3,7 @@
 import json
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from sqlalchemy import func, select
@@ -12,6 +13,7 @@ from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.runs.arithmetic.log_columns import Mapping, mapping_from_json
 from service.runs.tables import (
     ColumnMapping,
@@ -120,21 +122,15 @@ class RunSheet:
     curve_count: int
 
 
-def runs_of_stack(
-    session: Session, stack_id: int, *, before: datetime | None = None, limit: int = 50
-) -> tuple[RunRow, ...]:
-    """The runs of a stack, the newest first; void ones by when they were added. One statement."""
-    at = func.coalesce(RunReading.began_at, Run.added_at)
+NEWEST = Order((func.coalesce(RunReading.began_at, Run.added_at), Run.id), descending=True)
+
+
+def runs_of_stack(session: Session, stack_id: int, turn: Turn = FIRST) -> Listing[RunRow]:
+    """Return the runs of a stack, newest first, void ones by their adding. One statement."""
     read = select(RunReading.run_id).where(RunReading.stack_id == stack_id)
     sent = select(Run.id).where(Run.stack_id == stack_id)
-    statement = (
-        _rows()
-        .where(Run.id.in_(read.union(sent)), stack_id == OF_STACK)
-        .order_by(at.desc(), Run.id.desc())
-    )
-    if before is not None:
-        statement = statement.where(at < before)
-    return tuple(_run(row) for row in session.execute(statement.limit(limit)))
+    statement = _rows().where(Run.id.in_(read.union(sent)), stack_id == OF_STACK)
+    return listing(session, statement, NEWEST, turn, partial(map, _run))
 
 
 def run_sheet(session: Session, run_id: int) -> RunSheet:

@@ -4,7 +4,7 @@ from datetime import datetime
 
 from pydantic import Field
 
-from service.platform.api.answers import Hours, Out
+from service.platform.api.answers import Hours, Out, Page
 
 
 class StackHours(Out):
@@ -29,8 +29,8 @@ class Stack(Out):
     hours: StackHours
 
 
-class Stacks(Out):
-    """One page of stacks; ``after`` continues, null at the end."""
+class Stacks(Page):
+    """One page of stacks; ``after`` is the serial ``next`` goes on after, null at the end."""
 
     rows: list[Stack]
     after: str | None

@@ -12,6 +12,7 @@ from service.platform.api import answers, request_models
 from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.database import reading
 from service.platform.permissions import Act, need
+from service.platform.queries.lists import from_keys
 from service.records.queries.content import verify
 from service.stacks.api import stack_models
 from service.stacks.changes.hours import read_hours
@@ -27,14 +28,17 @@ def stacks(
     caller: Caller,
     engine: Database,
     text: Annotated[str, Query(max_length=200)] = "",
-    after: Annotated[str, Query(max_length=200, description="serial to go on after")] = "",
-    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+    turn: answers.Turned,
+    after: Annotated[
+        str, Query(max_length=200, deprecated=True, description="instead of a page: serial")
+    ] = "",
 ) -> stack_models.Stacks:
     """All stacks in the order of their serials, a page at a time."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        answer = stack_list(session, text=text, after=after, limit=limit)
-    return stack_models.Stacks.model_validate(answer)
+        found = stack_list(session, from_keys(turn, after or None), text=text)
+    rows = [stack_models.Stack.model_validate(row) for row in found.rows]
+    return stack_models.Stacks(rows=rows, after=found.last_key, **answers.page_of(found))
 
 
 @router.get("/{serial}/layers")

@@ -17,6 +17,7 @@ from service.platform.database import now_utc, reading
 from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import local, page
 from service.platform.permissions import Act, need
+from service.platform.queries.lists import Turn
 from service.proof.queries.build_verdicts import verdicts_of_build
 from service.proof.queries.verdict_lines import tally
 from service.records.queries.content import Verification
@@ -185,7 +186,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
             build_number=number,
         )
         sheet = stack_sheet(session, stack_id)
-        history = hour_history(session, stack_id, newest=READINGS_SHOWN)
+        history = hour_history(session, stack_id, turn=Turn(READINGS_SHOWN))
         kinds = stack_kinds(session, stack_id)
         build = shown.build
         torques = build_torques(session, [build.build_id], known_at) if build else {}

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from urllib.parse import quote, urlencode
+from urllib.parse import quote
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
@@ -10,14 +10,16 @@ from sqlalchemy import Engine
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.settings import Settings
+from service.platform.queries.lists import FIRST, Turn
 from service.stacks.changes.hour_reports import take_back_reports
 from service.stacks.changes.hours import read_hours, replace_meter
 from service.stacks.changes.stacks import FirstMeter, add_stack, change_stack
 from service.stacks.queries.hour_histories import (
     HourHistory,
+    Reading,
     TakenBack,
     hour_history,
     reports_taken_back,
@@ -38,13 +40,12 @@ HOURS_SHOWN = 100
 
 @dataclass(frozen=True, slots=True)
 class StacksPage:
-    """Some stacks; ``further`` leads to the next page."""
+    """Some stacks."""
 
-    stacks: tuple[ListedStack, ...]
+    stacks: Shown[ListedStack]
     designs: tuple[tuple[int, str], ...]
     states: tuple[str, ...]
     form: Form
-    further: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,18 +66,14 @@ class EditPage:
 
 @dataclass(frozen=True, slots=True)
 class HoursPage:
-    """A stack's hour meters and readings, with the forms to read and replace.
-
-    ``older`` leads to earlier readings, ``before`` is up to when these go.
-    """
+    """A stack's hour meters and readings, with the forms to read and replace."""
 
     stack: MapStack
     history: HourHistory
     taken_back: tuple[TakenBack, ...]
     builds_kinds: tuple[BuildKinds, ...]
     now: datetime
-    before: datetime | None
-    older: str
+    readings: Shown[Reading]
     read: Form
     replace: Form
     back: Form
@@ -91,21 +88,18 @@ def address(serial: str) -> str:
 def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """List the stacks with their state."""
     need(me, Act.READ)
-    settings: Settings = request.app.state.settings
     design_id = asked.whole("design", required=False)
     state = asked.one_of("state", STATES, required=False)
     with reading(database) as session:
         found = stack_list(
             session,
+            turn_asked(request, asked),
             text=asked.text("text", required=False, most=200),
             design_id=design_id,
             state=state,
-            after=asked.kept("after"),
-            limit=settings.page_rows,
         )
         designs = designs_for_choice(session)
-    further = str(request.url.include_query_params(after=found.after)) if found.after else ""
-    context = StacksPage(found.rows, designs, STATES, asked, further)
+    context = StacksPage(shown(request, found), designs, STATES, asked)
     return page(request, "stacks/list.html", context, asked.status)
 
 
@@ -267,23 +261,21 @@ def _hours_page(
     back: Form | None = None,
     asked: Form | None = None,
 ) -> Response:
-    before = asked.moment("before", required=False) if asked else None
+    turn = turn_asked(request, asked) if asked else FIRST
     with reading(database) as session:
         stack_id = find_stack(session, serial)
         stack = stack_facts(session, stack_id)
-        history = hour_history(session, stack_id, newest=HOURS_SHOWN, before=before)
+        history = hour_history(session, stack_id, turn=Turn(HOURS_SHOWN, turn.cursor))
         gone = reports_taken_back(session, stack_id)
         builds_kinds = stack_kinds(session, stack_id)
     now = now_utc()
-    older = history.older and urlencode({"before": history.older.isoformat()})
     context = HoursPage(
         stack,
         history,
         gone,
         builds_kinds,
         now,
-        before,
-        f"{address(stack.serial)}/hours?{older}#readings" if older else "",
+        shown(request, history.readings, at="readings"),
         read or blank(request, taken_at=now),
         replace or blank(request, replaced_at=now, first_hours=0),
         back or blank(request),

@@ -5,7 +5,7 @@ What a bench reports is told by the day: a row has its first and newest showing 
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import accumulate
@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session, aliased
 from service.people.tables import Person
 from service.platform.queries.answers import columns, read_all
 from service.platform.queries.as_of import known
+from service.platform.queries.lists import FIRST, Listing, Turn, cut, values_in
 from service.platform.queries.statements import as_of_param, param, param_list, params, statement
 from service.runs.tables import RunReading
 from service.stacks.arithmetic.part_hours import Stretch
@@ -72,14 +73,12 @@ class MeterLife:
 
 @dataclass(frozen=True, slots=True)
 class HourHistory:
-    """All meters and the newest readings of one stack, newest reading first."""
+    """All meters of one stack, and a page of its readings, newest first."""
 
     meters: tuple[MeterLife, ...]
-    readings: tuple[Reading, ...]
+    readings: Listing[Reading]
     now: Hours
     read_at: datetime | None
-    older: datetime | None
-    """before which time the readings go on, where there are more"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,36 +116,38 @@ def hour_history(
     session: Session,
     stack_id: int,
     known_at: datetime | None = None,
-    *,
-    newest: int = 500,
-    before: datetime | None = None,
+    turn: Turn = FIRST,
 ) -> HourHistory:
-    """Every meter of a stack and its newest readings, each with the hours of the stack it means.
+    """Return every meter of a stack and a page of its readings, each as hours of the stack.
 
-    ``before`` gives those taken before a time. Four statements, each of at most ``newest`` rows
-    found by index, however often the meter was read or reported.
+    Four statements, each of at most the rows of a page found by index, however often the meter was
+    read or reported.
     """
     meters = meters_of(session, [stack_id], known_at).get(stack_id, NO_METERS)
     number = {meter.id: meter.number for meter in meters.meters}
-    values = params(known_at, stack_id=stack_id, most=newest + 1, **_only(before))
-    variant = (known_at is not None, before is not None)
+    place = values_in(turn.cursor, [datetime]) if turn.cursor else ()
+    values = params(known_at, stack_id=stack_id, most=turn.limit + 1)
+    if place:
+        values["place"] = place[0]
+    variant = (known_at is not None, bool(place), turn.is_back)
     found = [
         *_read(session.execute(_readings(*variant), values), meters),
         *_reported(session.execute(_reports(*variant), values), meters, known_at),
         *_logged(session.execute(_runs(*variant), values), meters),
     ]
-    found.sort(key=lambda one: (one.meter_number, one.shown, one.taken_at, one.id), reverse=True)
-    shown = tuple(found[:newest])
+    found.sort(
+        key=lambda reading: (reading.taken_at, reading.meter_number, reading.shown, reading.id),
+        reverse=not turn.is_back,
+    )
     now = hours_now(meters)
     return HourHistory(
         meters=tuple(
             MeterLife(number[meter.id], meter.label, meter.fitted_at, meter.removed_at)
             for meter in meters.meters
         ),
-        readings=shown,
+        readings=cut(found, turn, lambda reading: (reading.taken_at,)),
         now=now.hours,
         read_at=now.read_at,
-        older=min(one.taken_at for one in shown) if len(found) > newest else None,
     )
 
 
@@ -212,12 +213,17 @@ def _of_stack(meters: Meters, meter_id: int, shown: float) -> dict[str, Any]:
     }
 
 
-def _only(before: datetime | None) -> dict[str, datetime]:
-    return {} if before is None else {"before": before}
+def _page(found: Any, times: Sequence[Any], *, has_place: bool, is_back: bool) -> Any:
+    """Return a statement of readings with the place of its page; the first of ``times`` is it."""
+    if has_place:
+        at = times[0]
+        found = found.where(at > param("place") if is_back else at < param("place"))
+    order = [time.asc() if is_back else time.desc() for time in times[1:]]
+    return found.order_by(*order).limit(param("most"))
 
 
 @statement
-def _readings(is_then: bool, is_before: bool) -> Any:
+def _readings(is_then: bool, has_place: bool, is_back: bool) -> Any:
     found = (
         select(
             HourReading.id,
@@ -238,14 +244,12 @@ def _readings(is_then: bool, is_before: bool) -> Any:
             known(HourReading, as_of_param(is_then)),
         )
     )
-    if is_before:
-        found = found.where(HourReading.taken_at < param("before"))
-    order = (HourReading.taken_at.desc(), HourReading.id.desc())
-    return found.order_by(*order).limit(param("most"))
+    times = (HourReading.taken_at, HourReading.taken_at, HourReading.id)
+    return _page(found, times, has_place=has_place, is_back=is_back)
 
 
 @statement
-def _reports(is_then: bool, is_before: bool) -> Any:
+def _reports(is_then: bool, has_place: bool, is_back: bool) -> Any:
     found = (
         select(
             HourReport.id,
@@ -263,13 +267,12 @@ def _reports(is_then: bool, is_before: bool) -> Any:
             known(HourReport, as_of_param(is_then)),
         )
     )
-    if is_before:
-        found = found.where(HourReport.last_at < param("before"))
-    return found.order_by(HourReport.day.desc(), HourReport.last_at.desc()).limit(param("most"))
+    times = (HourReport.last_at, HourReport.day, HourReport.last_at)
+    return _page(found, times, has_place=has_place, is_back=is_back)
 
 
 @statement
-def _runs(is_then: bool, is_before: bool) -> Any:
+def _runs(is_then: bool, has_place: bool, is_back: bool) -> Any:
     found = (
         select(
             RunReading.id,
@@ -289,10 +292,8 @@ def _runs(is_then: bool, is_before: bool) -> Any:
             known(RunReading, as_of_param(is_then)),
         )
     )
-    if is_before:
-        found = found.where(RunReading.ended_at < param("before"))
-    order = (RunReading.began_at.desc(), RunReading.id.desc())
-    return found.order_by(*order).limit(param("most"))
+    times = (RunReading.ended_at, RunReading.began_at, RunReading.id)
+    return _page(found, times, has_place=has_place, is_back=is_back)
 
 
 # The hours of a stack, and of a part, at any time: between what meters showed, in proportion.

@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from sqlalchemy import (
@@ -20,6 +21,7 @@ from sqlalchemy.orm import Session, aliased
 from service.designs.tables import Design
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.queries.hours import StackHours, stack_hours
 from service.stacks.queries.release_standing import release_stands
@@ -59,12 +61,7 @@ class ListedStack:
     """standing holds on fitted parts and their lots"""
 
 
-@dataclass(frozen=True, slots=True)
-class StackList:
-    """One page of stacks in the order of their serials; ``after`` continues, None at the end."""
-
-    rows: tuple[ListedStack, ...]
-    after: str | None
+BY_SERIAL = Order((Stack.serial_key,))
 
 
 def find_stack(session: Session, serial: str) -> int:
@@ -119,17 +116,13 @@ def joined(statement: Any) -> Any:
 
 def stack_list(
     session: Session,
+    turn: Turn = FIRST,
     *,
     text: str = "",
     design_id: int | None = None,
     state: str = "",
-    after: str = "",
-    limit: int = 50,
-) -> StackList:
-    """Which stacks are there? Filtered by words in serial or place, design, state.
-
-    Pages go by the serial's key: ``after`` is the last one of the page before. Five statements.
-    """
+) -> Listing[ListedStack]:
+    """Return the stacks with these words in serial or place. Six statements at most."""
     statement = _listed()
     if text.strip():
         pattern = "%" + _escaped(serial_key(text)) + "%"
@@ -143,16 +136,10 @@ def stack_list(
         statement = statement.where(Stack.design_id == design_id)
     if state:
         statement = statement.where(state_in_a_word() == state)
-    if after:
-        statement = statement.where(Stack.serial_key > after)
-    rows: Sequence[Any] = session.execute(
-        statement.order_by(Stack.serial_key).limit(limit + 1)
-    ).all()
-    shown = rows[:limit]
-    return StackList(
-        rows=_as_lines(session, shown),
-        after=shown[-1].serial_key if len(rows) > limit else None,
-    )
+    is_whole = not (text.strip() or design_id is not None or state)
+    total = select(func.count()).select_from(Stack) if is_whole else None
+    read = partial(_as_lines, session)
+    return listing(session, statement, BY_SERIAL, turn, read, total=total)
 
 
 def listed_stacks(session: Session, stack_ids: Collection[int]) -> dict[int, ListedStack]:

@@ -10,9 +10,9 @@ from service.platform.arithmetic.vocabulary import Usability
 from service.platform.database import changing, reading
 from service.platform.errors import NotFound
 from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.settings import Settings
 from service.store.changes.holds import Subject, give_concession, lift_hold, place_hold
 from service.store.changes.parts import JUDGEMENTS
 from service.store.queries.holds import (
@@ -29,16 +29,16 @@ from service.store.queries.holds import (
 )
 
 router = APIRouter(prefix="/holds")
+GIVEN = "concessions_page"
 
 
 @dataclass(frozen=True, slots=True)
 class HoldsPage:
     """Holds, and concessions which were not used yet."""
 
-    holds: tuple[HoldRow, ...]
-    concessions: tuple[ConcessionRow, ...]
+    holds: Shown[HoldRow]
+    concessions: Shown[ConcessionRow]
     form: Form
-    older: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,19 +63,11 @@ class SubjectPage:
 def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """List holds and concessions."""
     need(me, Act.READ)
-    settings: Settings = request.app.state.settings
+    turn, turn_given = turn_asked(request, asked), turn_asked(request, asked, GIVEN)
     with reading(database) as session:
-        found = holds(
-            session,
-            lifted_too=asked.yes("lifted"),
-            before_id=asked.whole("before", required=False),
-            most=settings.page_rows,
-        )
-        given = concessions(session, used_too=asked.yes("lifted"), most=settings.page_rows)
-    shown = found[: settings.page_rows]
-    more = len(found) > settings.page_rows
-    older = str(request.url.include_query_params(before=shown[-1].id)) if more else ""
-    context = HoldsPage(shown, given[: settings.page_rows], asked, older)
+        found = holds(session, turn=turn, lifted_too=asked.yes("lifted"))
+        given = concessions(session, turn=turn_given, used_too=asked.yes("lifted"))
+    context = HoldsPage(shown(request, found), shown(request, given, GIVEN), asked)
     return page(request, "store/holds/list.html", context, asked.status)
 
 

@@ -13,6 +13,7 @@ from service.platform.files.days import noon
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
+from service.platform.queries.lists import Turn
 from service.store.changes.instruments import (
     CalibrationEntry,
     InstrumentEntry,
@@ -20,7 +21,14 @@ from service.store.changes.instruments import (
     add_instrument,
     change_instrument,
 )
-from service.store.queries.holds import About, ConcessionRow, HoldRow, concessions, holds
+from service.store.queries.holds import (
+    MOST,
+    About,
+    ConcessionRow,
+    HoldRow,
+    concessions,
+    holds,
+)
 from service.store.queries.instruments import (
     InDoubt,
     InstrumentOnPage,
@@ -203,8 +211,8 @@ def _instrument_page(
         context = InstrumentPage(
             instrument(session, instrument_id),
             readings_in_doubt(session, instrument_id),
-            holds(session, about, lifted_too=True),
-            concessions(session, about, used_too=True),
+            holds(session, about, Turn(MOST), lifted_too=True).rows,
+            concessions(session, about, Turn(MOST), used_too=True).rows,
             form,
             now_utc(),
         )

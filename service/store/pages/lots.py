@@ -10,11 +10,20 @@ from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, now_utc, reading
 from service.platform.files.days import day_of, noon
 from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
+from service.platform.queries.lists import Turn
 from service.settings import Settings
 from service.store.changes.lots import LotEntry, add_lot, change_lot
-from service.store.queries.holds import About, ConcessionRow, HoldRow, concessions, holds
+from service.store.queries.holds import (
+    MOST,
+    About,
+    ConcessionRow,
+    HoldRow,
+    concessions,
+    holds,
+)
 from service.store.queries.lots import LotFacts, LotFilter, LotOnPage, lot, lots
 from service.store.queries.part_lists import PartFilter, PartRow, parts
 from service.store.queries.part_types import PartTypeFacts, part_types
@@ -27,11 +36,10 @@ PARTS_SHOWN = 200
 class LotsPage:
     """Some lots; ``now`` tells which have expired."""
 
-    lots: tuple[LotFacts, ...]
+    lots: Shown[LotFacts]
     part_types: tuple[PartTypeFacts, ...]
     form: Form
     now: datetime
-    older: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,20 +67,15 @@ class EntryPage:
 def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """List the lots."""
     need(me, Act.READ)
-    settings: Settings = request.app.state.settings
     wanted = LotFilter(
         part_type_id=asked.whole("part_type", required=False),
         begins_with=asked.text("begins_with", required=False, most=200),
         held=asked.yes("held"),
-        before_id=asked.whole("before", required=False),
     )
     with reading(database) as session:
-        found = lots(session, wanted, settings.page_rows)
+        found = lots(session, wanted, turn_asked(request, asked))
         types = part_types(session)
-    shown = found[: settings.page_rows]
-    more = len(found) > settings.page_rows
-    older = str(request.url.include_query_params(before=shown[-1].id)) if more else ""
-    context = LotsPage(shown, types, asked, now_utc(), older)
+    context = LotsPage(shown(request, found), types, asked, now_utc())
     return page(request, "store/lots/list.html", context, asked.status)
 
 
@@ -101,15 +104,14 @@ def show(request: Request, me: Me, database: Database, lot_id: int) -> Response:
     """Show one lot and where everything of it is today."""
     need(me, Act.READ)
     with reading(database) as session:
-        shown = lot(session, lot_id)
-        found = parts(session, PartFilter(lot_id=lot_id), PARTS_SHOWN)
+        found = parts(session, PartFilter(lot_id=lot_id), Turn(PARTS_SHOWN))
         about = About(lot_id=lot_id)
         context = LotPage(
-            shown,
-            found[:PARTS_SHOWN],
-            len(found) > PARTS_SHOWN,
-            holds(session, about, lifted_too=True),
-            concessions(session, about, used_too=True),
+            lot(session, lot_id),
+            found.rows,
+            bool(found.further),
+            holds(session, about, Turn(MOST), lifted_too=True).rows,
+            concessions(session, about, Turn(MOST), used_too=True).rows,
             now_utc(),
         )
     return page(request, "store/lots/show.html", context)

@@ -14,9 +14,9 @@ from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Person, need
-from service.settings import Settings
 from service.store.changes import part_axes
 from service.store.changes import parts as changes
 from service.store.changes.parts import JUDGEMENTS, PLACES_BY_HAND, PLACES_TO_BEGIN, PartEntry
@@ -39,10 +39,9 @@ Choices = tuple[tuple[int, str], ...]
 class PartsPage:
     """Some parts, and what they can be filtered by."""
 
-    parts: tuple[PartRow, ...]
+    parts: Shown[PartRow]
     part_types: tuple[PartTypeFacts, ...]
     form: Form
-    older: str
     kinds: tuple[Kind, ...] = tuple(Kind)
     places: tuple[Whereabouts, ...] = tuple(Whereabouts)
     usabilities: tuple[Usability, ...] = tuple(Usability)
@@ -76,7 +75,6 @@ class ChangePage:
 def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """List parts."""
     need(me, Act.READ)
-    settings: Settings = request.app.state.settings
     wanted = PartFilter(
         kind=asked.choice("kind", Kind, required=False),
         part_type_id=asked.whole("part_type", required=False),
@@ -86,17 +84,12 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
         usability=asked.choice("usability", Usability, required=False),
         reserved_for=asked.text("reserved_for", required=False, most=200),
         items=asked.yes("items"),
-        last_id=asked.whole("last", required=False),
     )
     with reading(database) as session:
-        found = parts(session, wanted, settings.page_rows)
+        found = parts(session, wanted, turn_asked(request, asked))
         types = part_types(session)
-    shown = found[: settings.page_rows]
-    more = len(found) > settings.page_rows
-    older = str(request.url.include_query_params(last=shown[-1].id)) if more else ""
-    return page(
-        request, "store/parts/list.html", PartsPage(shown, types, asked, older), asked.status
-    )
+    context = PartsPage(shown(request, found), types, asked)
+    return page(request, "store/parts/list.html", context, asked.status)
 
 
 @router.get("/new")

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any, Literal
 
 from sqlalchemy import ColumnElement, Row, Select, and_, or_, select
@@ -11,6 +12,7 @@ from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import part_label
 from service.store.tables import Concession, Hold, Instrument, Lot, Part, PartType
@@ -243,24 +245,25 @@ class About:
 EVERYTHING = About()
 
 
+MOST = 500
+"""As many as the page of one subject shows."""
+LATEST_HOLD = Order((Hold.id,), descending=True)
+LATEST_CONCESSION = Order((Concession.id,), descending=True)
 Lifter = aliased(Person, name="lifter")
 
 
 def holds(
     session: Session,
     about: About = EVERYTHING,
+    turn: Turn = FIRST,
     *,
     lifted_too: bool = False,
-    before_id: int | None = None,
-    most: int = 500,
-) -> tuple[HoldRow, ...]:
-    """Holds, the latest first; one more than ``most`` says that there are more. One statement."""
-    statement = _of(_holds(), Hold, about).order_by(Hold.id.desc()).limit(most + 1)
+) -> Listing[HoldRow]:
+    """Return holds, the latest first. One statement."""
+    statement = _of(_holds(), Hold, about)
     if not lifted_too:
         statement = statement.where(Hold.lifted_at.is_(None))
-    if before_id is not None:
-        statement = statement.where(Hold.id < before_id)
-    return tuple(_hold(row) for row in session.execute(statement))
+    return listing(session, statement, LATEST_HOLD, turn, partial(map, _hold))
 
 
 def hold(session: Session, hold_id: int) -> HoldRow:
@@ -274,12 +277,11 @@ def hold(session: Session, hold_id: int) -> HoldRow:
 def concessions(
     session: Session,
     about: About = EVERYTHING,
+    turn: Turn = FIRST,
     *,
     used_too: bool = False,
-    before_id: int | None = None,
-    most: int = 500,
-) -> tuple[ConcessionRow, ...]:
-    """Concessions, the latest first, as `holds` lists holds. One statement."""
+) -> Listing[ConcessionRow]:
+    """Return concessions, the latest first, as `holds` lists holds. One statement."""
     statement = (
         _of(_with_subject(Concession), Concession, about)
         .add_columns(
@@ -290,18 +292,15 @@ def concessions(
             Concession.used_in_record_id,
         )
         .join(Person, Person.id == Concession.given_by_id)
-        .order_by(Concession.id.desc())
-        .limit(most + 1)
     )
     if not used_too:
         statement = statement.where(Concession.used_in_record_id.is_(None))
-    if before_id is not None:
-        statement = statement.where(Concession.id < before_id)
-    return tuple(
-        ConcessionRow(
-            row.own_id, _subject(row), row.reason, row.by, row.given_at, row.used_in_record_id
-        )
-        for row in session.execute(statement)
+    return listing(session, statement, LATEST_CONCESSION, turn, partial(map, _concession))
+
+
+def _concession(row: Any) -> ConcessionRow:
+    return ConcessionRow(
+        row.own_id, _subject(row), row.reason, row.by, row.given_at, row.used_in_record_id
     )
 
 

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from sqlalchemy import Select, exists, func, select
@@ -10,6 +11,7 @@ from sqlalchemy.orm import Session
 from service.platform.arithmetic.vocabulary import Kind, Usability
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import serial_key
 from service.store.queries.instruments import THROUGH_THE_DAY
@@ -71,6 +73,9 @@ class LotOnPage:
         return None if quantity is None or not self.facts.counted else quantity - self.parts
 
 
+LATEST = Order((Lot.id,), descending=True)
+
+
 @dataclass(frozen=True, slots=True)
 class LotFilter:
     """Which lots a list shows; ``begins_with`` is of the label."""
@@ -78,12 +83,11 @@ class LotFilter:
     part_type_id: int | None = None
     begins_with: str = ""
     held: bool = False
-    before_id: int | None = None
 
 
-def lots(session: Session, wanted: LotFilter, most: int) -> tuple[LotFacts, ...]:
-    """The lots of a filter, the latest first; one more than ``most`` says that there are more."""
-    statement = _facts().order_by(Lot.id.desc()).limit(most + 1)
+def lots(session: Session, wanted: LotFilter, turn: Turn = FIRST) -> Listing[LotFacts]:
+    """Return the lots of a filter, the latest first. One statement."""
+    statement = _facts()
     if wanted.part_type_id is not None:
         statement = statement.where(Lot.part_type_id == wanted.part_type_id)
     if wanted.begins_with:
@@ -91,9 +95,7 @@ def lots(session: Session, wanted: LotFilter, most: int) -> tuple[LotFacts, ...]
         statement = statement.where(Lot.label_key >= begin, Lot.label_key < begin + "\U0010ffff")
     if wanted.held:
         statement = statement.where(_held())
-    if wanted.before_id is not None:
-        statement = statement.where(Lot.id < wanted.before_id)
-    return read_all(LotFacts, session.execute(statement))
+    return listing(session, statement, LATEST, turn, partial(read_all, LotFacts))
 
 
 def lot(session: Session, lot_id: int) -> LotOnPage:

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from sqlalchemy import Select, and_, case, exists, literal, or_, select
@@ -11,6 +12,7 @@ from service.closing.arithmetic.measured_thickness import expected_mm, remark_on
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.platform.queries.statements import param
 from service.records.tables import Step
 from service.stacks.tables import Fixing, Layer, Stack
@@ -69,8 +71,6 @@ class PartFilter:
     usability: Usability | None = None
     reserved_for: str = ""
     items: bool = False
-    last_id: int | None = None
-    """the last part of the page before"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,16 +85,18 @@ class PartInForms:
     reserved_for_stack_id: int | None
 
 
-def parts(session: Session, wanted: PartFilter, most: int) -> tuple[PartRow, ...]:
-    """The parts of a filter; one more than ``most`` says that there are more.
+LATEST = Order((Part.id,), descending=True)
+BY_SERIAL = Order((Part.serial_key, Part.id))
+
+
+def parts(session: Session, wanted: PartFilter, turn: Turn = FIRST) -> Listing[PartRow]:
+    """Return the parts of a filter.
 
     The latest first; by their serials where the filter says how those begin. One statement.
     """
-    order = (Part.serial_key, Part.id) if wanted.begins_with else (Part.id.desc(),)
-    statement = _rows().order_by(*order).limit(most + 1)
-    for condition in _conditions(wanted):
-        statement = statement.where(condition)
-    return read_all(PartRow, session.execute(statement))
+    order = BY_SERIAL if wanted.begins_with else LATEST
+    statement = _rows().where(*_conditions(wanted))
+    return listing(session, statement, order, turn, partial(read_all, PartRow))
 
 
 def part_in_forms(session: Session, part_id: int) -> PartInForms:
@@ -181,18 +183,7 @@ def _conditions(wanted: PartFilter) -> list[Any]:
         conditions.append(ReservedFor.serial_key == serial_key(wanted.reserved_for))
     if not wanted.items and wanted.lot_id is None:
         conditions.append(Part.serial.is_not(None))
-    if wanted.last_id is not None:
-        conditions.append(_after(wanted.last_id, by_serial=bool(wanted.begins_with)))
     return conditions
-
-
-def _after(last_id: int, *, by_serial: bool) -> Any:
-    """What comes after the last part of the page before."""
-    if not by_serial:
-        return Part.id < last_id
-    last = aliased(Part)
-    key = select(last.serial_key).where(last.id == last_id).scalar_subquery()
-    return or_(Part.serial_key > key, and_(Part.serial_key == key, Part.id > last_id))
 
 
 # What a part is, and how it stands on its three axes.
