@@ -26,7 +26,7 @@ from service.bench.queries.rebuild_records import record_as_text, record_list
 from service.closing.api import ClosingSummary, summary_of
 from service.closing.queries.closing_results import kept_result
 from service.platform.api import answers
-from service.platform.api.answers import Below, Out, Page, Turned, page_of
+from service.platform.api.answers import Out, Page, Turned, page_of
 from service.platform.api.callers import Caller, Database, OneTimeKey, made_once
 from service.platform.changes import In
 from service.platform.database import Work, reading
@@ -126,7 +126,9 @@ def records(
     state: RecordState | None = None,
     kind: RecordKind | None = None,
     turn: Turned,
-    before: Below = None,
+    before: Annotated[
+        int, Query(ge=0, le=2**53, deprecated=True, description="instead of a page: number")
+    ] = 0,
 ) -> Records:
     """All records, newest first, a page at a time."""
     need(caller, Act.READ)

@@ -43,6 +43,7 @@ class UtcDateTime(TypeDecorator[datetime]):
 
     impl = DateTime(timezone=True)
     cache_ok = True
+    python_type = datetime
 
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
         """Refuse a time without a zone; SQLite keeps UTC without the mark."""

@@ -11,6 +11,7 @@ from tests.house.api_lines import described_now
 BEFORE = set((Path(__file__).parent / "api_before.txt").read_text().splitlines())
 GONE: dict[str, str] = {}
 """Patterns of lines that are no longer so, with why a caller does without."""
+LISTS = r"GET /api/v1/(audit|failing|floor|records|stacks)"
 NEW: dict[str, str] = {
     r"POST /api/v1/records/\{record_id\}/entries/.*": "every kind of entry, one at a time",
     r"POST /api/v1/records sends (findings|closing_checks|departures|\w+_(tests|checks)\b).*": (
@@ -27,6 +28,11 @@ NEW: dict[str, str] = {
     r"POST .*/(torque-readings|\w+-(tests|checks)) query version: .*": (
         "refused where another entry came between"
     ),
+    rf"({LISTS}|GET /api/v1/stacks/\{{serial\}}/runs) query page: string": (
+        "the one cursor of every list, both ways"
+    ),
+    rf"{LISTS} 200 (next|previous): null\|string required": "the cursors of the pages beside it",
+    rf"{LISTS} 200 total: integer\|null": "how many there are, where an index counts them",
 }
 """Patterns of lines that came, with what they are for. Nothing new is asked of an old call."""
 
