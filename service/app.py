@@ -142,7 +142,7 @@ def make_app(settings: Settings | None = None) -> FastAPI:
 
 @asynccontextmanager
 async def settled(app: FastAPI) -> AsyncIterator[None]:
-    """While serving: what start-up made is never looked through for garbage again.
+    """Serve without looking through what start-up made for garbage again.
 
     Long rows of layers otherwise set off whole collections in the middle of a page.
     """

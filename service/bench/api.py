@@ -130,7 +130,7 @@ def records(
         int, Query(ge=0, le=2**53, deprecated=True, description="instead of a page: number")
     ] = 0,
 ) -> Records:
-    """All records, newest first, a page at a time."""
+    """Return all records, newest first, a page at a time."""
     need(caller, Act.READ)
     with reading(engine) as session:
         found = record_list(
@@ -148,7 +148,7 @@ def records(
 
 @router.get("/{record_id}", tags=TAGS)
 def record(record_id: RecordNumber, caller: Caller, engine: Database) -> RecordContent:
-    """One record's content: as handed in and frozen, else as it stands now."""
+    """Return one record's content: as handed in and frozen, else as it stands now."""
     need(caller, Act.READ)
     with reading(engine) as session:
         answer = record_as_text(session, record_id)

@@ -272,7 +272,7 @@ class StackSeen:
 
     @property
     def may_be_written(self) -> bool:
-        """Be true where every row is right and there is a pile."""
+        """Say whether every row is right and there is a pile."""
         return not self.wrong and bool(self.layers)
 
     @property
@@ -290,7 +290,7 @@ def plan_stack(
     head: StackHead,
     options: StackOptions,
 ) -> StackSeen:
-    """Which stack would this list make, and which rows cannot be taken, each with its reasons?
+    """Return the stack this list would make, and the rows that cannot be taken, with reasons.
 
     Nothing is written. Without a design (``head.design_id`` 0) rods are not looked for. Raises
     Refused where the mapping itself cannot work.

@@ -62,7 +62,7 @@ class Closing(BaseModel):
 
 
 def summary_of(kept: KeptResult, outcome: ClosingOutcome | None) -> dict[str, Any]:
-    """The summary of a kept result; without an outcome what can be said all the same."""
+    """Return the summary of a kept result; without an outcome what can be said all the same."""
     return {
         "computed_at": kept.computed_at,
         "limit_set": kept.limit_version,
@@ -77,7 +77,7 @@ def summary_of(kept: KeptResult, outcome: ClosingOutcome | None) -> dict[str, An
 
 
 def judged_values(outcome: ClosingOutcome) -> list[JudgedValue]:
-    """What the limits say of each value."""
+    """Return what the limits say of each value."""
     return [
         JudgedValue(
             quantity=str(one.quantity),
@@ -95,7 +95,7 @@ def judged_values(outcome: ClosingOutcome) -> list[JudgedValue]:
 
 
 def now_data(outcome: ClosingOutcome) -> dict[str, Any]:
-    """An outcome as it is written, its numbers with nine digits."""
+    """Return an outcome as it is written, its numbers with nine digits."""
     return outcome_as_data(outcome)
 
 
@@ -106,7 +106,7 @@ router = APIRouter(prefix="/records", tags=["records"])
 def closing(
     record_id: Annotated[int, Path(ge=1, le=2**53)], caller: Caller, engine: Database
 ) -> Closing:
-    """What a closing was computed from and gave, and what it gives today."""
+    """Return what a closing was computed from and gave, and what it gives today."""
     need(caller, Act.READ)
     with reading(engine) as session:
         found = closing_again(session, record_id)

@@ -36,7 +36,7 @@ class Day:
         return before + np.clip(in_day - behind, 0, self.ends_s - behind)
 
     def density(self, in_day: Array) -> Array:
-        """A/cm² over the day."""
+        """Compute the density over the day in A/cm²."""
         midday = self.midday_s if self.rests else np.inf
         density = np.full_like(in_day, RATED_A_CM2)
         for begins, ends, share in (

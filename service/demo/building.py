@@ -92,17 +92,17 @@ def demo_settings(folder: Path, port: int | None = None) -> Settings:
 
 
 def is_demo(folder: Path) -> bool:
-    """Whether a folder holds an invented laboratory."""
+    """Say whether a folder holds an invented laboratory."""
     return (folder / MARK).is_file() and (folder / "layerbook.sqlite").is_file()
 
 
 def is_free(folder: Path) -> bool:
-    """Whether a demo can be built there: nothing is there, or an empty folder."""
+    """Say whether a demo can be built there: nothing is there, or an empty folder."""
     return not folder.exists() or (folder.is_dir() and not any(folder.iterdir()))
 
 
 def entries_in_all() -> int:
-    """How many entries the history has, for a progress bar."""
+    """Count the entries of the history, for a progress bar."""
     return len(everything())
 
 

@@ -25,12 +25,12 @@ class When:
 
 
 def ago(weeks: int, weekday: int, clock: str) -> When:
-    """So many weeks ago, on a weekday, at a time of day in the laboratory."""
+    """Return the time so many weeks ago, on a weekday, at a time of day in the laboratory."""
     return When(-weeks, weekday, clock)
 
 
 def last_working_day(clock: str) -> When:
-    """On the last working day before the history is made."""
+    """Return a time on the last working day before the history is made."""
     return When(0, LAST_WORKING_DAY, clock)
 
 

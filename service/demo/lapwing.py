@@ -66,12 +66,12 @@ class Short:
         ]
 
     def ran(self, lab: Lab) -> tuple[datetime, datetime]:
-        """From its closing to when it was stopped."""
+        """Return the time from its closing to when it was stopped."""
         closed = lab.days.at(ago(self.closed, WED, "11:00"))
         return closed, lab.days.at(ago(self.stopped, MON, "09:10"))
 
     def sat(self, hours: float) -> list[Sat]:
-        """Its cells when it had run so many hours."""
+        """Return its cells when it had run so many hours."""
         fell = {cell: Drop(0.32, at - 4.0, 9.0, 0.04) for cell, at in self.failed}
         return [
             Sat(mea(one, "M-45" if cell <= self.newer else "M-41", fell.get(cell)), hours)

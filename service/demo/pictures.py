@@ -30,7 +30,7 @@ def mea_with_pinhole() -> bytes:
 
 
 def flattened_gasket() -> bytes:
-    """Two pieces of gasket side by side: a new one and one pressed flat."""
+    """Draw two pieces of gasket side by side: a new one and one pressed flat."""
     picture, draw = _sheet(BENCH)
     for top, thick, label in ((200, 74, "new"), (420, 34, "taken out, cell 10")):
         draw.rounded_rectangle((160, top, 800, top + thick), radius=thick // 2, fill=SEAL)

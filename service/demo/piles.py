@@ -41,7 +41,7 @@ def gasket(lot: str) -> Item:
 def wren_cells(
     lab: Lab, meas: Sequence[str], *, first: int = 1, gas: str = "WG G-71/25"
 ) -> list[Item]:
-    """Wren: coolant between the cells only, so the end plates have flush backs."""
+    """Return Wren's cells: coolant between them only, so the end plates have flush backs."""
     items: list[Item] = []
     for number, serial in enumerate(meas, first):
         if number > 1:

@@ -68,7 +68,7 @@ def keep_pattern(work: Work, design_id: int, entry: PatternEntry, *, reason: str
 
 
 def checked(work: Work, pattern: Pattern) -> Pattern:
-    """The pattern with what its part types say of themselves. Raises RefusedTogether."""
+    """Return the pattern with what its part types say of themselves. Raises RefusedTogether."""
     whole, misnamed = completed(pattern, known_types(work.session))
     if misnamed:
         raise RefusedTogether([*map(_refused, misnamed)])
@@ -78,7 +78,7 @@ def checked(work: Work, pattern: Pattern) -> Pattern:
 
 
 def carried_over(old: Design, *, least_cells: int, most_cells: int) -> dict[str, object]:
-    """Columns of the pattern for a design made from another, or whose number of cells changes."""
+    """Return the pattern's columns for a design made from another, or of other cell number."""
     said: dict[str, object] = {name: getattr(old, name) for name in COUNTED_ON_RODS.values()}
     if old.pattern is not None:
         pattern = replace(read_pattern(old.pattern), least_cells=least_cells, most_cells=most_cells)
@@ -241,7 +241,7 @@ def _pattern_of(work: Work, design_id: int, entry: DesignEntry) -> dict[str, obj
 
 
 def entry_of(work: Work, row: Design) -> DesignEntry:
-    """The design as an entry: what was said of it so far."""
+    """Return the design as an entry: what was said of it so far."""
 
     def rows(table: type[DesignRod | DesignPort | ChecklistLine]) -> Sequence[object]:
         order = table.id if table is DesignPort else table.number  # type: ignore[union-attr]
@@ -262,7 +262,7 @@ def entry_of(work: Work, row: Design) -> DesignEntry:
 
 
 def told(entries: Sequence[RodEntry | PortEntry | LineEntry]) -> str:
-    """Rods, ports or checklist lines in one line of words, for the trail."""
+    """Write rods, ports or checklist lines in one line of words, for the trail."""
     return "; ".join(
         " ".join(
             f"{name} {value}" for name, value in asdict(entry).items() if value not in {None, ""}

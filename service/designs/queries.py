@@ -74,11 +74,11 @@ class KeptPattern:
         return frozenset() if self.pattern is None else names_in(self.pattern)
 
     def called(self, drawing_number: str, revision: str) -> str:
-        """What the pattern calls a part of this type."""
+        """Return what the pattern calls a part of this type."""
         return called(self.names, drawing_number, revision)
 
     def has_named(self, drawing_number: str, revision: str) -> bool:
-        """Whether the pattern names this type, with its revision or without."""
+        """Say whether the pattern names this type, with its revision or without."""
         return self.called(drawing_number, revision) in self.names
 
 
@@ -86,7 +86,7 @@ PATTERN_OF_DESIGN = select(*COLUMNS).where(Design.id == param("design_id"))
 
 
 def pattern_of_design(session: Session, design_id: int) -> KeptPattern:
-    """What does a design say of its piles? One statement. Raises NotFound."""
+    """Return what a design says of its piles. One statement. Raises NotFound."""
     row = session.execute(PATTERN_OF_DESIGN, {"design_id": design_id}).first()
     if row is None:
         raise NotFound("design", design_id)
@@ -99,7 +99,7 @@ PATTERN_OF_STACK = (
 
 
 def pattern_of_stack(session: Session, stack_id: int) -> KeptPattern:
-    """What does the design of a stack say of its piles? One statement. Raises NotFound."""
+    """Return what the design of a stack says of its piles. One statement. Raises NotFound."""
     row = session.execute(PATTERN_OF_STACK, {"stack_id": stack_id}).first()
     if row is None:
         raise NotFound("stack", stack_id)
@@ -107,7 +107,10 @@ def pattern_of_stack(session: Session, stack_id: int) -> KeptPattern:
 
 
 def other_revisions(session: Session, design_id: int) -> tuple[KeptPattern, ...]:
-    """The other revisions of a design that keep a pattern, the newest first. One statement."""
+    """Return the other revisions of a design that keep a pattern, the newest first.
+
+    One statement.
+    """
     own = aliased(Design)
     rows = session.execute(
         select(*COLUMNS)
@@ -119,7 +122,7 @@ def other_revisions(session: Session, design_id: int) -> tuple[KeptPattern, ...]
 
 
 def known_types(session: Session) -> tuple[KnownType, ...]:
-    """The part types of the lab, as a pattern can name them. One statement."""
+    """Return the part types of the lab, as a pattern can name them. One statement."""
     rows: Sequence[Any] = session.execute(
         select(*columns(KnownType, PartType)).order_by(
             PartType.kind, PartType.drawing_number, PartType.revision
@@ -129,12 +132,12 @@ def known_types(session: Session) -> tuple[KnownType, ...]:
 
 
 def seen_so(layers: Iterable[Layer], names: Mapping[int, str]) -> tuple[Layer, ...]:
-    """Layers with the names of their types given by part."""
+    """Return layers with the names of their types given by part."""
     return tuple(replace(layer, part_type=names[layer.part]) for layer in layers)
 
 
 def designs_naming(session: Session, drawing_number: str, revision: str) -> tuple[str, ...]:
-    """Which designs name a part type in their pattern, with its revision or without?"""
+    """Return designs whose pattern names a part type, with its revision or without."""
     rows = session.execute(
         select(*COLUMNS)
         .where(Design.pattern.contains(drawing_number, autoescape=True))
@@ -240,12 +243,12 @@ class DesignOnPage:
 
     @property
     def is_frozen(self) -> bool:
-        """Be true once a stack is made to it."""
+        """Say whether a stack is made to it."""
         return self.frozen_at is not None or bool(self.stacks)
 
 
 def designs(session: Session) -> tuple[DesignRow, ...]:
-    """All designs by name and revision. One statement."""
+    """Return all designs by name and revision. One statement."""
     rods = (
         select(func.count()).where(DesignRod.design_id == Design.id).correlate(Design)
     ).scalar_subquery()
@@ -261,7 +264,7 @@ def designs(session: Session) -> tuple[DesignRow, ...]:
 
 
 def design(session: Session, design_id: int) -> DesignOnPage:
-    """One design with everything said of it. Six statements. Raises NotFound."""
+    """Return one design with everything said of it. Six statements. Raises NotFound."""
     row = session.execute(
         select(
             Design.id,
@@ -352,7 +355,7 @@ class RevisionBefore:
     kept: Pattern | None
 
     def in_pattern(self, pattern: Pattern | None) -> tuple[str, ...]:
-        """What differs between its pattern and this one, in the order of the pile."""
+        """Return what differs between its pattern and this one, in the order of the pile."""
         if pattern is None or self.kept is None:
             return ()
         told = pattern_differences(self.kept, pattern)
@@ -360,7 +363,7 @@ class RevisionBefore:
 
 
 def revision_before(session: Session, shown: DesignOnPage) -> RevisionBefore | None:
-    """Which revision of the same name was made before this one? None: it is the first.
+    """Return the revision of the same name made before this one; None for the first.
 
     Eight statements, one where there is none.
     """

@@ -111,7 +111,7 @@ class Lab:
     calibrations: dict[int, list[tuple[datetime, int]]] = field(default_factory=dict)
 
     def take(self, name: str) -> tuple[int, int]:
-        """The lot the next part of a type comes from, and the part's number in it, from 1."""
+        """Return the lot the next part of a type comes from, and the part's number in it."""
         taken = self.taken.get(name, 0)
         if taken % LOT_SIZE == 0:
             self.lots[name] = self.new_lot(name, taken // LOT_SIZE + 1)

@@ -12,7 +12,7 @@ Values = dict[str, Any]
 
 
 def known(at: datetime) -> Values:
-    """Known from then on, corrected never."""
+    """Return the pair of times for a row known from then on and never corrected."""
     return {"known_from": at, "known_until": None, "correction_id": None}
 
 
@@ -30,7 +30,7 @@ def stack(stack_id: int, serial: str, design_id: int, at: datetime) -> Values:
 
 
 def hour_meter(meter_id: int, stack_id: int, at: datetime) -> Values:
-    """Its first and only meter."""
+    """Return its first and only meter."""
     return {
         "id": meter_id,
         "stack_id": stack_id,
@@ -132,7 +132,7 @@ def hour_reading(stack_id: int, meter_id: int, hours: float, at: datetime, **giv
 
 
 def build_period(stack_id: int, build_id: int, closed_at: datetime, **given: Any) -> Values:
-    """From when to when a build was true; ``given`` says since when that is known."""
+    """Return the time a build was true; ``given`` says since when that is known."""
     return {
         "stack_id": stack_id,
         "build_id": build_id,

@@ -116,12 +116,12 @@ HELP: Mapping[str, str] = {
 
 
 def form_of_figures(request: Request, figures: DesignFigures) -> Form:
-    """The form filled in with what a version says."""
+    """Return the form filled in with what a version says."""
     return blank(request, source="", reason="", **to_form(figures))
 
 
 def read_figures_form(form: Form) -> DesignFigures:
-    """The figures of a form; everything that cannot be is refused beside its field."""
+    """Return the figures of a form; everything that cannot be is refused beside its field."""
     typed = {name: form.kept(name) for name in HELP}
     for section in SECTIONS:
         fields = [field for group in section.groups for field in group.fields]

@@ -70,7 +70,7 @@ class LimitsRow:
 
     @property
     def standing(self) -> Standing:
-        """Whether it waits, is in force, or was replaced."""
+        """Say whether it waits, is in force, or was replaced."""
         if self.version == self.in_force:
             return Standing.IN_FORCE
         if self.approved_at is None and self.version == self.newest:
@@ -100,7 +100,7 @@ class LimitsOnPage:
 
 
 def limits_label(design: str, version: int) -> str:
-    """What people and the trail call a version.
+    """Return what people and the trail call a version.
 
     >>> limits_label("Tarn 100 A", 2)
     'limits of Tarn 100 A, version 2'
@@ -124,7 +124,7 @@ IN_FORCE = (
 
 
 def limits_in_force(session: Session, design_id: int) -> LimitsInForce | None:
-    """Which limits hold for a design: the highest approved version? One statement."""
+    """Return the limits that hold for a design: the highest approved version. One statement."""
     row: Any = session.execute(IN_FORCE, {"design_id": design_id}).first()
     if row is None:
         return None
@@ -145,7 +145,7 @@ def _of_design() -> Any:
 
 
 def limits_of_design(session: Session, design_id: int) -> tuple[LimitsRow, ...]:
-    """All versions of the limits of a design, the newest first. One statement."""
+    """Return all versions of the limits of a design, the newest first. One statement."""
     rows: Any = session.execute(_of_design(), {"design_id": design_id})
     return read_all(LimitsRow, rows)
 
@@ -164,7 +164,7 @@ class WaitingLimits:
 
 
 def waiting_limits(session: Session) -> tuple[WaitingLimits, ...]:
-    """Which versions of limits wait for an approval, the longest-waiting first? One statement."""
+    """Return limits that wait for an approval, the longest-waiting first. One statement."""
     later = aliased(LimitSet)
     rows: Any = session.execute(
         select(
@@ -189,7 +189,7 @@ def waiting_limits(session: Session) -> tuple[WaitingLimits, ...]:
 
 
 def limits_version(session: Session, limit_set_id: int) -> LimitsOnPage:
-    """One version, whole, with the one before it. One statement. Raises NotFound."""
+    """Return one version, whole, with the one before it. One statement. Raises NotFound."""
     earlier = aliased(LimitSet)
     row: Any = session.execute(
         select(
@@ -227,7 +227,7 @@ def limits_version(session: Session, limit_set_id: int) -> LimitsOnPage:
 
 
 def newest_figures(session: Session, design_id: int) -> tuple[int, DesignFigures] | None:
-    """Number and figures of the newest version, approved or not. One statement."""
+    """Return the number and figures of the newest version, approved or not. One statement."""
     row = session.execute(
         select(LimitSet.version, LimitSet.content)
         .where(LimitSet.design_id == design_id)
@@ -239,7 +239,10 @@ def newest_figures(session: Session, design_id: int) -> tuple[int, DesignFigures
 
 @lru_cache(maxsize=64)
 def read_figures(content: str) -> DesignFigures:
-    """The figures of a version: its content was written by this program and never changes."""
+    """Return the figures of a version.
+
+    Its content was written by this program and never changes.
+    """
     return figures_from_data(json.loads(content))
 
 

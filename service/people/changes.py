@@ -284,7 +284,7 @@ def _hashed(password: str, login: str, hasher: PasswordHasher = HASHER) -> str:
 
 
 def check_password(work: Work, password: str) -> None:
-    """A signature asks for the password again. Raises Refused."""
+    """Return a signature asks for the password again. Raises Refused."""
     if not password:
         raise Refused("password", "", "a signature asks for your password.", "Type it once more.")
     if not password_is_right(work.session, work.by.id, password):

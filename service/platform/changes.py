@@ -23,12 +23,15 @@ class In(BaseModel):
 
 
 def words(field: str, text: str, right_would_be: str, *, most: int = SHORT_MOST) -> str:
-    """The text without surrounding space; Refused where it is empty, too long or not printable."""
+    """Return the text without surrounding space.
+
+    Refused where it is empty, too long or not printable.
+    """
     return optional_words(field, text, most=most) or _nothing(field, right_would_be)
 
 
 def optional_words(field: str, text: str, *, most: int = SHORT_MOST) -> str:
-    """The text without surrounding space, which may be empty."""
+    """Return the text without surrounding space, which may be empty."""
     stripped = text.strip()
     if len(stripped) > most:
         raise Refused(
@@ -49,7 +52,7 @@ def optional_words(field: str, text: str, *, most: int = SHORT_MOST) -> str:
 
 
 def reason(text: str, *, field: str = "reason") -> str:
-    """Why something is done: asked for and kept in the trail."""
+    """Say why something is done: asked for and kept in the trail."""
     return words(field, text, "One sentence on why would be right.", most=LONG_MOST)
 
 
@@ -58,14 +61,14 @@ def _nothing(field: str, right_would_be: str) -> str:
 
 
 def above_zero(field: str, number: float | None, unit: str) -> float | None:
-    """A number above zero, or None."""
+    """Return a number above zero, or None."""
     if number is not None and not 0 < number < float("inf"):
         raise Refused(field, number, "it is not above zero.", f"A number above 0\u2009{unit}.")
     return number
 
 
 def not_below_zero(field: str, number: float | None, unit: str) -> float | None:
-    """Zero or more, or None; of hours no more than MOST_HOURS."""
+    """Return zero or more, or None; of hours no more than MOST_HOURS."""
     if number is not None and not 0 <= number < float("inf"):
         raise Refused(field, number, "it is below zero.", f"0\u2009{unit} or more would be right.")
     if number is not None and unit == "h" and number > MOST_HOURS:
@@ -75,7 +78,7 @@ def not_below_zero(field: str, number: float | None, unit: str) -> float | None:
 
 
 def not_ahead(field: str, when: datetime | None, now: datetime) -> datetime | None:
-    """A time that has come, allowing for clocks that differ a little; or None.
+    """Return a time that has come, allowing for clocks that differ a little; or None.
 
     A time before 1900 comes from a clock that was never set.
     """

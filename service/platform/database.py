@@ -165,7 +165,7 @@ class Work:
 
 @contextmanager
 def reading(engine: Engine) -> Iterator[Session]:
-    """One consistent view of the database; nothing may be written."""
+    """Open one consistent view of the database; nothing may be written."""
     options = (
         {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
         if engine.dialect.name == "postgresql"
@@ -185,7 +185,7 @@ def changing(
     via: str = "page",
     now: datetime | None = None,
 ) -> Iterator[Work]:
-    """One change of state: commit on leaving normally, roll back on raising.
+    """Make one change of state: commit on leaving normally, roll back on raising.
 
     ``key`` is the one-time key of the form or call: the same sent again by the same person raises
     `Repeated` with the first answer (``work.answer``, set inside the block), something else under
@@ -223,7 +223,7 @@ def changing(
 
 @contextmanager
 def housekeeping(engine: Engine) -> Iterator[Session]:
-    """Housekeeping outside the trail: sessions, attempts, last use of a token."""
+    """Commit housekeeping outside the trail: sessions, attempts, last use of a token."""
     with _transaction(engine) as session:
         _watch(session)
         yield session

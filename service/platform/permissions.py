@@ -168,7 +168,7 @@ def need(person: Person, act: Act, facts: RecordFacts = NOTHING_KNOWN) -> None:
 
 
 def roles_who_may(act: Act) -> tuple[Role, ...]:
-    """Which roles may do something, each by itself, on what its holder had no part in?
+    """Return roles that may do something, each alone, on what its holder had no part in.
 
     >>> [role.value for role in roles_who_may(Act.HOLD_LIFT)]
     ['quality']

@@ -62,7 +62,7 @@ class UtcDateTime(TypeDecorator[datetime]):
 
 
 def word(kind: type[StrEnum]) -> Enum:
-    """An enum stored by its word, checked by the database on both engines."""
+    """Return an enum stored by its word, checked by the database on both engines."""
     return Enum(
         kind,
         native_enum=False,

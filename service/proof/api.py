@@ -75,7 +75,7 @@ class Gate(Out):
 
 @router.get("/records/{record_id}/tests")
 def tests(record_id: RecordNumber, caller: Caller, engine: Database) -> list[StackTestMade]:
-    """The tests entered in a record in their order, failed and undone ones too."""
+    """Return the tests entered in a record in their order, failed and undone ones too."""
     need(caller, Act.READ)
     with reading(engine) as session:
         made = made_in_record(session, record_id)
@@ -106,7 +106,7 @@ def verdicts(
     engine: Database,
     build: Annotated[int | None, Query(ge=1, le=2**31, description="number of a build")] = None,
 ) -> Gate:
-    """The verdicts of a build, the last one unless named, and what keeps it from hydrogen."""
+    """Return a build's verdicts, the last unless named, and what keeps it from hydrogen."""
     need(caller, Act.READ)
     with reading(engine) as session:
         builds = builds_of(session, find_stack(session, serial))

@@ -83,7 +83,7 @@ def use(
     at: datetime,
     kinds: Collection[InstrumentKind],
 ) -> InstrumentUsed:
-    """The instrument of one field, or Refused beside this field."""
+    """Return the instrument of one field, or Refused beside this field."""
     named = " or ".join(kinds)
     if not instrument_id:
         raise Refused(field, "", f"the {named} is not given.", "Choose what it was read with.")
@@ -94,8 +94,10 @@ def use(
 
 
 def accuracy_percent(work: Work, used: InstrumentUsed) -> float | None:
-    """How far it may be off, % of the reading: what its sheet allows, or its calibration found
-    where that is more; None: as is usual for its kind.
+    """Say how far it may be off, % of the reading.
+
+    What its sheet allows, or its calibration found where that is more; None: as is usual for its
+    kind.
     """
     allowed = used.instrument.accuracy_percent
     if allowed is None or used.calibration_id is None:
@@ -109,7 +111,7 @@ def accuracy_percent(work: Work, used: InstrumentUsed) -> float | None:
 def read_with(
     work: Work, gauge: InstrumentUsed, warm: InstrumentUsed, meter: InstrumentUsed | None
 ) -> ReadWith:
-    """What a test of tightness was read with, in the units it is kept in."""
+    """Return what a test of tightness was read with, in the units it is kept in."""
     of_meter = meter.instrument if meter else None
     most = of_meter.range_most if of_meter else None
     return ReadWith(

@@ -240,7 +240,7 @@ async def send(
 
 @router.get("/run-uploads/{token}")
 def status(token: Token, caller: Caller, engine: Database) -> Upload:
-    """How far a log is read, what it became, or why it was refused."""
+    """Say how far a log is read, what it became, or why it was refused."""
     need(caller, Act.RUN_WRITE)
     with reading(engine) as session:
         return _upload(upload(session, token))
@@ -275,7 +275,7 @@ def runs(
 
 @router.get("/runs/{run_id}")
 def run(run_id: RunNumber, caller: Caller, engine: Database) -> WholeRun:
-    """One run whole."""
+    """Return one run whole."""
     need(caller, Act.READ)
     with reading(engine) as session:
         sheet = run_sheet(session, run_id)
@@ -323,7 +323,7 @@ def void(run_id: RunNumber, told: Void, caller: Caller, engine: Database) -> Run
 
 @router.get("/run-mappings")
 def mappings(caller: Caller, engine: Database) -> list[KeptColumns]:
-    """The saved mappings of benches' logs, each in its newest version."""
+    """Return the saved mappings of benches' logs, each in its newest version."""
     need(caller, Act.READ)
     with reading(engine) as session:
         found = kept_mappings(session)

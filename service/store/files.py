@@ -65,7 +65,7 @@ class TypeFinder:
                 self.whole.setdefault(_key(one.drawing_number + between + one.revision), one)
 
     def find(self, name: str, drawing: str, revision: str) -> PartTypeFacts:
-        """The part type a row means. Raises Refused, naming what comes nearest."""
+        """Return the part type a row means. Raises Refused, naming what comes nearest."""
         if not (name or drawing):
             if self.default is None:
                 right = "A column with it, or one part type for all rows."
@@ -160,7 +160,7 @@ class PartsSeen:
 
     @property
     def may_be_written(self) -> bool:
-        """Be true where every row is right and there is something to make."""
+        """Say whether every row is right and there is something to make."""
         return not self.wrong and bool(self.plan.parts or self.plan.lots)
 
 
@@ -197,7 +197,7 @@ def plan(
     source: SourceFile,
     options: ListOptions,
 ) -> PartsSeen:
-    """What would this list make, and which rows cannot be taken, each with its reasons?
+    """Return what this list would make, and which rows cannot be taken, each with its reasons.
 
     ``mapping`` says for each field of `PART_FIELDS` in which column of the table it stands.
     Nothing is written. Statements: two, and one for each 500 different lots or serials.

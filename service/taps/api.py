@@ -69,7 +69,7 @@ class TapMaps(answers.Out):
 
 @router.get("/stacks/{serial}/taps")
 def taps(serial: str, caller: Caller, engine: Database) -> TapMaps:
-    """Which channel reads which cell of the stack, from when to when, and what was thought.
+    """Say which channel reads which cell of the stack, from when to when, and what was thought.
 
     Without a map each channel is taken to read the cell of its number.
     """

@@ -208,7 +208,7 @@ def voltage_place(
     when: str = "taken_at",
     field: str = "voltages",
 ) -> VoltagePlace:
-    """Which build ran at a time, and do these channels read its cells?
+    """Return the build that ran at a time, and whether these channels read its cells.
 
     Raises Refused beside ``when`` where no build was closed then, beside ``field`` where the
     channels read more or fewer cells than it has, and NotFound for an unknown stack.

@@ -92,7 +92,7 @@ class WritePage:
 
 
 def address(serial: str) -> str:
-    """The address of a stack's tap maps."""
+    """Return the address of a stack's tap maps."""
     return f"/stacks/{quote(serial, safe='')}/taps"
 
 

@@ -34,7 +34,7 @@ class Taps:
     def cell_of(
         self, stack_id: int, at: datetime, channels: Sequence[str]
     ) -> tuple[int | None, ...]:
-        """Which cell did each channel of a log read at a time? By the map valid then.
+        """Return the cell each channel of a log read at a time, by the map valid then.
 
         None where a channel read no cell. Before a stack's first map, or without any, each
         channel reads the cell of its number.
@@ -42,7 +42,7 @@ class Taps:
         return cells_read(self.maps.get(stack_id, ()), at, tuple(channels))
 
     def map_at(self, stack_id: int, at: datetime) -> trade.TapMap | None:
-        """The map valid at a time; None where none was given."""
+        """Return the map valid at a time; None where none was given."""
         return trade.map_at(self.maps.get(stack_id, ()), at)
 
 
@@ -75,7 +75,7 @@ class ReadThrough:
 
 
 def read_through(session: Session, one: WrittenMap) -> ReadThrough:
-    """How many snapshots and curves fall into the time of a map? One statement."""
+    """Count snapshots and curves that fall into the time of a map. One statement."""
 
     def counted(table: Any, at: Any) -> Any:
         within = [table.stack_id == one.stack_id, known(table), at >= one.valid_from]
@@ -102,7 +102,7 @@ def _maps(is_then: bool) -> Any:
 
 
 def taps_of(session: Session, stack_ids: Collection[int], known_at: datetime | None = None) -> Taps:
-    """Which maps have these stacks? One statement."""
+    """Return the maps of these stacks. One statement."""
     rows: Any = session.execute(_maps(known_at is not None), params(known_at, stack_ids=stack_ids))
     maps: dict[int, list[trade.TapMap]] = defaultdict(list)
     for row in rows:
@@ -111,7 +111,7 @@ def taps_of(session: Session, stack_ids: Collection[int], known_at: datetime | N
 
 
 def maps_of_stack(session: Session, stack_id: int) -> tuple[WrittenMap, ...]:
-    """Every map ever written for a stack, the newest beginning first, corrected ones too.
+    """Return every map ever written for a stack, the newest beginning first, corrected ones too.
 
     One statement.
     """
@@ -119,7 +119,7 @@ def maps_of_stack(session: Session, stack_id: int) -> tuple[WrittenMap, ...]:
 
 
 def written_map(session: Session, tap_map_id: int) -> WrittenMap:
-    """One map. One statement. Raises NotFound."""
+    """Return one map. One statement. Raises NotFound."""
     of_its_stack = select(TapMap.stack_id).where(TapMap.id == tap_map_id).scalar_subquery()
     rows = _written(session, TapMap.stack_id == of_its_stack)
     found = next((row for row in rows if row.id == tap_map_id), None)
@@ -150,10 +150,10 @@ def _written(session: Session, which: Any) -> tuple[WrittenMap, ...]:
 
 @lru_cache(maxsize=1024)
 def read_channels(channels: str) -> tuple[Tap, ...]:
-    """The taps of a map as it is kept: this program wrote it."""
+    """Return the taps of a map as it is kept: this program wrote it."""
     return tuple(Tap(channel, cell) for channel, cell in json.loads(channels))
 
 
 def channels_as_kept(taps: Sequence[Tap]) -> str:
-    """The taps of a map as text."""
+    """Return the taps of a map as text."""
     return json.dumps([[tap.channel, tap.cell] for tap in taps], separators=(",", ":"))

@@ -94,6 +94,21 @@ def test_every_public_function_says_what_it_answers() -> None:
     assert silent == []
 
 
+def test_public_docstrings_state_and_do_not_ask() -> None:
+    """The summary line commands ("Return …", "Say whether …") or names a thing."""
+    asking = []
+    for path in SERVICE:
+        for node in ast.walk(parsed(path)):
+            ours = isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef)
+            if not ours or node.name.startswith("_"):  # type: ignore[attr-defined]
+                continue
+            summary = (ast.get_docstring(node) or "").split("\n\n")[0]  # type: ignore[arg-type]
+            if summary.endswith("?") or re.match(r"(Be true|Whether)\b", summary):
+                asking.append(f"{named(path)}: {node.name}")  # type: ignore[attr-defined]
+
+    assert asking == []
+
+
 def test_migrations_import_nothing_of_ours() -> None:
     """A step means tomorrow what it meant today."""
     importing = [

@@ -58,7 +58,7 @@ class NewValue:
 def read_new_value(
     work: Work, record: Correctable, fact: Fact, typed: str, part_id: int | None = None
 ) -> NewValue:
-    """What does the typed text mean for this fact? Raises Refused where it cannot be true.
+    """Return what the typed text means for this fact. Raises Refused where it cannot be true.
 
     A part is scanned or typed (``part_id`` chooses where several bear the serial), a facing is one
     of the two ends, a torque carries its unit, a time its zone.
@@ -80,7 +80,7 @@ def read_new_value(
 def effects_on_layers(
     work: Work, stack_id: int, of: CorrectionOf, details: LayerFacts, value: NewValue
 ) -> LayerEffects:
-    """What a correction of a layer changes. Raises Refused where it cannot be."""
+    """Return what a correction of a layer changes. Raises Refused where it cannot be."""
     if of is CorrectionOf.LAYER_FACING:
         effects = layer_facing_effects(work.session, details, stack_id, Facing(value.text))
     else:
@@ -231,7 +231,7 @@ def _hours(work: Work, details: HourFacts, typed: str) -> NewValue:
 def refuse_hours_out_of_order(
     work: Work, details: HourFacts, hours: float, taken_at: datetime
 ) -> None:
-    """A meter never counts backwards: the reading lies between its neighbours in time."""
+    """Return a meter never counts backwards: the reading lies between its neighbours in time."""
     begin, end = min(details.taken_at, taken_at), max(details.taken_at, taken_at)
     rows = shown_around(work.session, details.meter_id, begin, end)
     others = [
@@ -291,7 +291,10 @@ def _read_time(typed: str) -> datetime:
 def refuse_time(
     work: Work, record: Correctable, fact: Fact, details: PeriodFacts, at: datetime
 ) -> None:
-    """A time keeps its order: closed, opened, closed again; and a part stays in one place."""
+    """Refuse a time out of order: closed, opened, closed again.
+
+    And a part stays in one place.
+    """
     shown = f"{at:%Y-%m-%d %H:%M} UTC"
     changes.not_ahead(FIELD, at, record.handed_in_at or work.now)
     is_opening = fact.of is CorrectionOf.OPENED_AT
@@ -331,7 +334,7 @@ class ReadingAt:
 
 
 def readings_at(work: Work, record_id: int, fact: Fact) -> list[ReadingAt]:
-    """Which readings of the hour meter were taken at this opening or closing?"""
+    """Return the readings of the hour meter taken at this opening or closing."""
     moment = Moment.OPENING if fact.of is CorrectionOf.OPENED_AT else Moment.CLOSING
     rows: Any = work.session.execute(
         select(HourReading.id, *columns(HourFacts, HourReading)).where(

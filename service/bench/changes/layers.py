@@ -311,7 +311,7 @@ def _write_findings(work: Work, step: Step, part_id: int, findings: Sequence[Fin
 
 
 def moved(label: str, before: str, after: str, *, renewed: bool = False) -> Change:
-    """Where a part is now, for the trail."""
+    """Say where a part is now, for the trail."""
     return (f"where {label} is", before, f"{after}, {TO_BE_RENEWED}" if renewed else after)
 
 

@@ -54,7 +54,9 @@ class Guide:
 def guide_at(
     session: Session, design_id: int, pile: WorkingPile, end: End, cells: int | None = None
 ) -> Guide | None:
-    """The guide at an end of a pile; None where its design keeps no pattern. Two statements.
+    """Return the guide at an end of a pile; None where its design keeps no pattern.
+
+    Two statements.
 
     ``cells``: how many a plan wants, None without a plan.
     """

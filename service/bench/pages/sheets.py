@@ -52,7 +52,7 @@ def bench_page(
     asked: Mapping[str, str],
     form: Form | None = None,
 ) -> BenchPage:
-    """What the bench page shows.
+    """Return what the bench page shows.
 
     ``asked`` names the place (``at``) and what is chosen there; ``form`` is a refused one, with
     what was typed.
@@ -87,7 +87,7 @@ def bench_page(
 
 
 def where_the_work_stands(view: RecordView) -> Place:
-    """The place a builder most likely goes on at."""
+    """Return the place a builder most likely goes on at."""
     head, last = view.head, view.last
     is_testing = last is not None and last.tested is not None
     if is_testing or head.closed_at is not None:

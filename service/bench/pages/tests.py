@@ -21,7 +21,7 @@ from service.store.queries.instruments import instruments
 
 
 def at_tests(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person) -> BenchPage:
-    """The tests of the closed stack; seven statements, whatever was tested."""
+    """Return the tests of the closed stack; seven statements, whatever was tested."""
     head, form = page.view.head, page.form
     closed = verdicts_of_head(session, head)
     made = made_in_record(session, head.id)

@@ -26,7 +26,10 @@ from service.store.tables import InstrumentKind
 
 
 def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:
-    """The torque place: the stage asked for, the next rod and pass, and what was read so far."""
+    """Return the torque place.
+
+    The stage asked for, the next rod and pass, and what was read so far.
+    """
     form, head = page.form, page.view.head
     named = form.kept("stage") or asked.get("stage", "")
     as_found = head.opens and head.opened_at is None and head.kind is not RecordKind.RE_TORQUE
@@ -153,7 +156,7 @@ def _settling(view: RecordView, table: TorqueTable, minutes: float) -> Settling 
 def rod_plan(
     page: BenchPage, session: Session, coming: int | None, table: TorqueTable | None = None
 ) -> str:
-    """The compression plate with its nuts; ``coming`` is the rod to be read next."""
+    """Draw the compression plate in plan as SVG, with the final reading beside each nut."""
     rods = choices.rods_of(session, page.view.head.design_id)
     if not rods:
         return ""
@@ -178,7 +181,7 @@ def rod_plan(
 
 
 def live_closing(page: BenchPage, session: Session) -> ClosingSheet | None:
-    """The closing as computed now, nothing of it kept. Eight statements.
+    """Return the closing as computed now, nothing of it kept. Eight statements.
 
     None while the stack is not being closed, and where neither limits nor readings are there.
     """

@@ -81,7 +81,7 @@ class Waiting:
 
     @property
     def nothing(self) -> bool:
-        """Whether nobody has to act."""
+        """Say whether nobody has to act."""
         return not (self.records or self.corrections or self.sent_back or self.limits)
 
 
@@ -96,7 +96,7 @@ class ConcessionUsed:
 
 
 def waiting(session: Session, person: Person, *, limit: int = 50) -> Waiting:
-    """What waits for a decision, the longest-waiting first, and what of it may this person decide?
+    """Return what waits for a decision, longest first, and what of it this person may decide.
 
     A constant number of statements.
     """
@@ -166,13 +166,13 @@ def waiting(session: Session, person: Person, *, limit: int = 50) -> Waiting:
 
 
 def may_decide(session: Session, person: Person, record_id: int, written_by_id: int) -> Answer:
-    """Whether somebody may decide on a record, or why not; one statement."""
+    """Say whether somebody may decide on a record, or why not; one statement."""
     involved = people_on(session, [record_id])[record_id]
     return may(person, Act.RECORD_APPROVE, RecordFacts("", written_by_id, involved))
 
 
 def may_decide_correction(session: Session, person: Person, correction: CorrectionView) -> Answer:
-    """Whether somebody may decide on a correction, or why not; one statement."""
+    """Say whether somebody may decide on a correction, or why not; one statement."""
     record_id = correction.record_id
     involved = people_on(session, [record_id], with_corrections=False)[record_id]
     facts = RecordFacts(correction.state, correction.written_by_id, involved)
@@ -180,7 +180,7 @@ def may_decide_correction(session: Session, person: Person, correction: Correcti
 
 
 def concessions_used(session: Session, record_id: int) -> tuple[ConcessionUsed, ...]:
-    """Which concessions were used in this record? One statement."""
+    """Return the concessions used in this record. One statement."""
     own_lot = aliased(Lot)
     rows = session.execute(
         select(

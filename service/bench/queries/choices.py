@@ -48,7 +48,7 @@ class StackToBegin:
 def lots_at_hand(
     session: Session, record_id: int, kinds: Collection[Kind], now: datetime
 ) -> tuple[LotAtHand, ...]:
-    """From which lots can items be taken? Those used in this record first, then the newest.
+    """Return lots items can be taken from: those used in this record first, then the newest.
 
     Lots on hold, expired or empty are left out; scanned, they say why. One statement.
     """
@@ -83,7 +83,7 @@ def lots_at_hand(
 def instruments_to_choose(
     session: Session, kind: InstrumentKind | None = None
 ) -> tuple[tuple[int, str], ...]:
-    """Instruments in use, by kind and mark. One statement."""
+    """Return instruments in use, by kind and mark. One statement."""
     statement = (
         select(Instrument.id, Instrument.label, Instrument.kind, Instrument.description)
         .where(Instrument.in_use)
@@ -98,7 +98,7 @@ def instruments_to_choose(
 
 
 def people_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
-    """Everybody active, by name. One statement."""
+    """Return everybody active, by name. One statement."""
     rows = session.execute(
         select(Person.id, Person.name).where(Person.active).order_by(Person.name)
     )
@@ -106,7 +106,7 @@ def people_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
 
 
 def driver_used_last(session: Session, record_id: int, by_id: int) -> int | None:
-    """The driver of the newest torque reading in a record, else of this person's newest."""
+    """Return the driver of the newest torque reading in a record, else of this person's newest."""
     here = session.scalar(
         select(TorqueReading.instrument_id)
         .where(TorqueReading.record_id == record_id)
@@ -122,7 +122,10 @@ def driver_used_last(session: Session, record_id: int, by_id: int) -> int | None
 
 
 def rods_of(session: Session, design_id: int) -> tuple[tuple[int, float, float], ...]:
-    """Number and place of each rod of a design, in tightening order; mm from the middle."""
+    """Return the number and place of each rod of a design, in tightening order.
+
+    Mm from the middle.
+    """
     rows = session.execute(
         select(DesignRod.number, DesignRod.x_mm, DesignRod.y_mm)
         .where(DesignRod.design_id == design_id)
@@ -132,7 +135,7 @@ def rods_of(session: Session, design_id: int) -> tuple[tuple[int, float, float],
 
 
 def plate_size_mm(session: Session, design_id: int) -> tuple[float, float]:
-    """Width and height of a design's compression plate, mm."""
+    """Return the width and height of a design's compression plate, mm."""
     row = session.execute(
         select(Design.plate_width_mm, Design.plate_height_mm).where(Design.id == design_id)
     ).one()
@@ -140,7 +143,10 @@ def plate_size_mm(session: Session, design_id: int) -> tuple[float, float]:
 
 
 def stack_to_begin(session: Session, serial: str) -> StackToBegin | None:
-    """The stack of this serial, for a new record; None where there is none. One statement."""
+    """Return the stack of this serial, for a new record; None where there is none.
+
+    One statement.
+    """
     ever = aliased(Build)
     row = session.execute(
         select(

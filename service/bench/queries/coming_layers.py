@@ -30,7 +30,7 @@ from service.store.tables import Hold, Lot, Part, PartType
 def what_comes(
     kept: KeptPattern, pile: WorkingPile, end: End, cells: int | None = None
 ) -> WhatNext | None:
-    """What may be put on next at an end of this pile? No statement; None without a pattern.
+    """Say what may be put on next at an end of this pile; None without a pattern. No statement.
 
     ``cells``: how many the pile is to have, None: any number the design allows.
 
@@ -47,7 +47,7 @@ def what_comes(
 
 
 def seen_by(kept: KeptPattern, pile: WorkingPile, layers: Iterable[Layer]) -> tuple[Layer, ...]:
-    """Layers of a working pile with their types called as the pattern calls them."""
+    """Return layers of a working pile with their types called as the pattern calls them."""
     names = {drawing: kept.called(*drawing) for drawing in set(pile.drawings.values())}
     return tuple(
         Layer(  # field by field: a guide asks this of every layer at every scan
@@ -70,7 +70,7 @@ def seen_by(kept: KeptPattern, pile: WorkingPile, layers: Iterable[Layer]) -> tu
 
 
 def as_seen(kept: KeptPattern, part: Part, part_type: PartType, label: str) -> Layer:
-    """A part at hand as the pattern sees it, with no facing yet."""
+    """Return a part at hand as the pattern sees it, with no facing yet."""
     return Layer(
         position=0,
         part=part.id,
@@ -86,12 +86,12 @@ def as_seen(kept: KeptPattern, part: Part, part_type: PartType, label: str) -> L
 
 
 def fits(what: WhatNext, seen: Look) -> bool:
-    """Be true where a part may come next but for the way it lies."""
+    """Say whether a part may come next but for the way it lies."""
     return any(set(misfits(coming.item, seen)) <= {Misfit.TURNED} for coming in what.layers)
 
 
 def is_renewed(kept: KeptPattern, layer: Layer) -> bool:
-    """Be true where the pattern renews a part such as this, as it sees it, at every opening."""
+    """Say whether the pattern renews a part such as this, as it sees it, at every opening."""
     if kept.pattern is None:
         return False
     return any(
@@ -103,7 +103,7 @@ def is_renewed(kept: KeptPattern, layer: Layer) -> bool:
 def lots_that_fit(
     session: Session, kept: KeptPattern, what: WhatNext, now: datetime
 ) -> tuple[LotAtHand, ...]:
-    """From which lots can the next layer be taken? The oldest first. One statement.
+    """Return lots the next layer can be taken from, the oldest first. One statement.
 
     Lots on hold, expired or empty are left out; scanned, they say why.
     """

@@ -107,18 +107,18 @@ class Correctable:
     """Facts with a correction which is not decided yet, as (table, subject_id)."""
 
     def fact(self, of: CorrectionOf, subject_id: int) -> Fact | None:
-        """One of the facts."""
+        """Return one of the facts."""
         return next(
             (fact for fact in self.facts if (fact.of, fact.subject_id) == (of, subject_id)), None
         )
 
     def is_waiting(self, of: CorrectionOf, subject_id: int) -> bool:
-        """Whether a correction of this fact waits for a decision."""
+        """Say whether a correction of this fact waits for a decision."""
         return (table_of(of), subject_id) in self.waiting
 
 
 def table_of(of: CorrectionOf) -> str:
-    """Which table's row a correction of this kind names."""
+    """Say which table's row a correction of this kind names."""
     if of in (CorrectionOf.LAYER_PART, CorrectionOf.LAYER_FACING):
         return "layer"
     if of in (CorrectionOf.TORQUE, CorrectionOf.TORQUE_INSTRUMENT):
@@ -127,7 +127,10 @@ def table_of(of: CorrectionOf) -> str:
 
 
 def written_time(at: datetime) -> str:
-    """A time as corrections keep it: ISO 8601 in UTC, to the minute where it has no seconds."""
+    """Return a time as corrections keep it.
+
+    ISO 8601 in UTC, to the minute where it has no seconds.
+    """
     at = at.astimezone(UTC)
     return (
         f"{at:%Y-%m-%dT%H:%MZ}"
@@ -137,7 +140,7 @@ def written_time(at: datetime) -> str:
 
 
 def correctable(session: Session, record_id: int) -> Correctable:
-    """Which facts of this record can a correction change? Six statements; raises NotFound."""
+    """Return the facts of this record a correction can change. Six statements; raises NotFound."""
     head = session.execute(
         select(
             RebuildRecord.id,

@@ -44,7 +44,7 @@ class Sitting:
     opened_at: datetime | None
 
     def overlaps(self, closed_at: datetime, opened_at: datetime | None) -> bool:
-        """Whether it was there at any time of this period."""
+        """Say whether it was there at any time of this period."""
         return (self.opened_at is None or closed_at < self.opened_at) and (
             opened_at is None or self.closed_at < opened_at
         )
@@ -98,7 +98,7 @@ class LayerEffects:
 
 
 def sittings(session: Session, part_ids: Iterable[int]) -> tuple[Sitting, ...]:
-    """Every build in which these parts are known to sit now, in order of time."""
+    """Return every build in which these parts are known to sit now, in order of time."""
     ids = sorted(part_ids)
     both = union_all(
         select(
@@ -141,7 +141,7 @@ def sittings(session: Session, part_ids: Iterable[int]) -> tuple[Sitting, ...]:
 
 
 def part_states(session: Session, part_ids: Iterable[int]) -> dict[int, PartState]:
-    """Where these parts are now."""
+    """Say where these parts are now."""
     rows = session.execute(
         select(
             Part.id,
@@ -168,7 +168,7 @@ def part_states(session: Session, part_ids: Iterable[int]) -> dict[int, PartStat
 def facing_with(
     session: Session, layer: LayerFacts, part_id: int | None, lot_id: int | None
 ) -> Facing | None:
-    """How would another part lie in this layer? None where that matters and was not recorded."""
+    """Say how another part would lie in this layer; None where that matters and is not recorded."""
     statement = select(PartType.marked_face)
     if part_id is not None:
         statement = statement.join(Part, Part.part_type_id == PartType.id).where(Part.id == part_id)
@@ -187,7 +187,9 @@ def layer_part_effects(
     *,
     new_facing: Facing,
 ) -> LayerEffects:
-    """What follows if another part lay in this layer? ``new_part_id`` None: a new item of a lot.
+    """Return what follows if another part lay in this layer.
+
+    ``new_part_id`` None: a new lot item.
 
     Where the right part is recorded in another layer of the same build, the two are exchanged.
     """
@@ -233,7 +235,7 @@ def layer_part_effects(
 def layer_facing_effects(
     session: Session, layer: LayerFacts, stack_id: int, new_facing: Facing
 ) -> LayerEffects:
-    """What follows if the part lay the other way round, until it was put on again?"""
+    """Return what follows if the part lay the other way round, until it was put on again."""
     order = _builds_from(session, stack_id, layer.build_number)
     own = [s for s in sittings(session, [layer.part_id]) if s.stack_id == stack_id]
     put_on_again = set(
@@ -262,7 +264,7 @@ def layer_facing_effects(
 def others_at_that_time(
     session: Session, build_id: int, stack_id: int, closed_at: datetime, opened_at: datetime | None
 ) -> tuple[str, ...]:
-    """Which parts of a build would have been in another stack as well, had it lasted that long?"""
+    """Return parts of a build that another stack would have held too, had it lasted that long."""
     held = select(Layer.part_id).where(Layer.build_id == build_id, known(Layer))
     fixed = select(Fixing.part_id).where(Fixing.build_id == build_id, known(Fixing))
     ids = set(session.scalars(held)) | set(session.scalars(fixed))

@@ -55,7 +55,7 @@ class Preview:
 
 
 def preview(session: Session, view: CorrectionView) -> Preview:
-    """What follows this correction? A constant number of statements, however long the history."""
+    """Return what follows this correction. A constant number of statements for any history."""
     if view.state is not CorrectionState.WAITING:
         return _as_done(session, view)
     return _as_it_would_be(session, view)

@@ -60,14 +60,14 @@ class CorrectionView:
 
     @property
     def holds(self) -> bool:
-        """Whether the row, its hash and the signature agree."""
+        """Say whether the row, its hash and the signature agree."""
         signed = self.signed_sha256 is None or self.signed_sha256 == self.content_sha256
         decided = self.state is CorrectionState.WAITING or self.signed_sha256 is not None
         return signed and decided and self.computed_sha256 == self.content_sha256
 
     @property
     def is_time(self) -> bool:
-        """Whether the values are times."""
+        """Say whether the values are times."""
         return self.new_time is not None
 
     @property
@@ -77,7 +77,7 @@ class CorrectionView:
 
 
 def document_of(correction: Any) -> dict[str, object]:
-    """What of a correction is hashed and signed; of the row or the view of it."""
+    """Return what of a correction is hashed and signed; of the row or the view of it."""
     return {
         "form": FORM,
         "record": correction.record_id,
@@ -98,7 +98,7 @@ def document_of(correction: Any) -> dict[str, object]:
 
 
 def correction(session: Session, correction_id: int) -> CorrectionView:
-    """One correction. Raises NotFound."""
+    """Return one correction. Raises NotFound."""
     row = session.execute(_views().where(Correction.id == correction_id)).first()
     if row is None:
         raise NotFound("correction", correction_id)
@@ -108,7 +108,10 @@ def correction(session: Session, correction_id: int) -> CorrectionView:
 def corrections_of_records(
     session: Session, record_ids: Collection[int]
 ) -> dict[int, tuple[CorrectionView, ...]]:
-    """All corrections of each of these records, in the order they were written; one statement."""
+    """Return all corrections of each of these records, in the order they were written.
+
+    One statement.
+    """
     found: dict[int, list[CorrectionView]] = defaultdict(list)
     for row in session.execute(
         _views().where(Correction.record_id.in_(record_ids)).order_by(Correction.id)
@@ -118,7 +121,7 @@ def corrections_of_records(
 
 
 def corrections_waiting(session: Session) -> tuple[CorrectionView, ...]:
-    """All corrections nobody has decided on yet, the oldest first."""
+    """Return all corrections nobody has decided on yet, the oldest first."""
     rows = session.execute(
         _views().where(Correction.state == CorrectionState.WAITING).order_by(Correction.id)
     )

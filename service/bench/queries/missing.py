@@ -53,7 +53,7 @@ class MissingItem:
 
 
 def standing_entries(session: Session, record_id: int) -> list[MissingItem]:
-    """The standing entries in their order. Two statements."""
+    """Return the standing entries in their order. Two statements."""
     conditions: dict[int, set[str]] = {}
     for step_id, condition in session.execute(
         select(Finding.step_id, Finding.condition).where(Finding.record_id == record_id)
@@ -94,7 +94,7 @@ class Missing:
 def missing_of(
     session: Session, head: RecordHead, pile: WorkingPile, closed: ClosedVerdicts | None
 ) -> tuple[Missing, ...]:
-    """The same for a record whose head, pile and verdicts are at hand."""
+    """Return the same for a record whose head, pile and verdicts are at hand."""
     entries = standing_entries(session, head.id)
     check = pile_check(session, head.id, pile)
     found = [

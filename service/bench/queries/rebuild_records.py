@@ -73,7 +73,7 @@ class Was:
 
 @dataclass(frozen=True, slots=True)
 class LiftedRow:
-    """One layer lifted off: where it lay, what was seen on it in this record, is it back?"""
+    """One layer lifted off: where it lay, what was seen on it in this record, and if it is back."""
 
     entry: RecordEntry
     was: Was | None
@@ -157,16 +157,19 @@ class RecordView:
 
     @property
     def is_late(self) -> bool:
-        """Be true where something was written down more than a day after it was done."""
+        """Say whether something was written down more than a day after it was done."""
         return any(entry.is_late for entry in self.standing)
 
     @property
     def is_made_safe(self) -> bool:
-        """Be true where every line of the checklist is recorded. It says nothing of the stack."""
+        """Say whether every line of the checklist is recorded. It says nothing of the stack."""
         return all(row.entry is not None for row in self.checklist)
 
     def recorded_complete(self, zone: str) -> str:
-        """The sentence about a complete checklist, its time in a zone; empty while it is not."""
+        """Return the sentence about a complete checklist, its time in a zone.
+
+        Empty while it is not.
+        """
         entries = [row.entry for row in self.checklist if row.entry is not None]
         if not self.is_made_safe or not entries:
             return ""
@@ -193,22 +196,22 @@ class RecordView:
         return read[-1] if read else None
 
     def of(self, *kinds: StepKind) -> tuple[RecordEntry, ...]:
-        """Standing entries of these kinds, in their order."""
+        """Return the standing entries of these kinds, in their order."""
         return tuple(entry for entry in self.entries if entry.stands and entry.kind in kinds)
 
     def torque(self, stage: Stage) -> TorqueTable:
-        """The readings of one stage by rod and pass; what was entered last counts."""
+        """Return the readings of one stage by rod and pass; what was entered last counts."""
         reads = [read for entry in self.standing for read in entry.torque]
         return torque_table(reads, self.rods, stage)
 
     def is_outside(self, read: TorqueRead) -> bool:
-        """Be true for a torque further from the design's target than its tolerance."""
+        """Say whether a torque is further from the design's target than its tolerance."""
         off = abs(read.torque_nm - self.head.target_nm)
         return off > self.head.tolerance_percent / 100 * self.head.target_nm * (1 + 1e-9)
 
 
 def record_view(session: Session, record_id: int) -> RecordView:
-    """Everything about one record, in a constant number of statements. Raises NotFound."""
+    """Return everything about one record, in a constant number of statements. Raises NotFound."""
     head = record_head(session, record_id)
     entries = entries_of(session, record_id)
     return RecordView(
@@ -230,7 +233,9 @@ def record_view(session: Session, record_id: int) -> RecordView:
 
 
 def bench_view(session: Session, record_id: int) -> RecordView:
-    """What the bench needs of a record, however many layers were moved in it. Raises NotFound.
+    """Return what the bench needs of a record, however many layers were moved in it.
+
+    Raises NotFound.
 
     Of the layers moved only the last ones are told, and nothing of pictures and decisions.
     """
@@ -347,7 +352,7 @@ def record_list(
     since: datetime | None = None,
     until: datetime | None = None,
 ) -> Listing[ListedRecord]:
-    """Which records are there, newest first? ``stack`` is the beginning of a serial.
+    """Return the records, newest first; ``stack`` is the beginning of a serial.
 
     ``since`` and ``until`` say when the work began; ``person_id`` wrote it, worked on it or
     witnessed it. One statement.
@@ -399,7 +404,7 @@ class RecordAsText:
 
 
 def record_as_text(session: Session, record_id: int) -> RecordAsText:
-    """What does a record say? Raises NotFound."""
+    """Return what a record says, as text. Raises NotFound."""
     row = session.execute(
         select(
             RebuildRecord.state,

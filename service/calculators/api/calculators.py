@@ -16,7 +16,7 @@ router = APIRouter(prefix="/desk", tags=["desk"])
 
 @router.get("")
 def calculators(caller: Caller) -> models.Desk:
-    """Every calculator with its fields, their units and an invented example."""
+    """Return every calculator with its fields, their units and an invented example."""
     need(caller, Act.READ)
     return models.Desk(calculators=[_described(one) for one in CALCULATORS])
 

@@ -78,7 +78,7 @@ class Given:
 
 
 def given_of(inputs: ClosingInputs) -> Given:
-    """The inputs as tables."""
+    """Return the inputs as tables."""
     typed = to_form(inputs.figures)
     return Given(
         tuple(_types(inputs)),
@@ -113,7 +113,7 @@ def _type(of: ClosingType, count: int) -> TypeGiven:
 
 
 def gives_words(stiffness: PartStiffness | None) -> tuple[str, ...]:
-    """What a part gives under load, in words; nothing where it is not known."""
+    """Return what a part gives under load, in words; nothing where it is not known."""
     if stiffness is None:
         return ()
     said: list[str] = []
@@ -207,7 +207,10 @@ def show(request: Request, me: Me, database: Database, record_id: Number) -> Res
 
 
 def closing_page(session: Session, record_id: int) -> ClosingPage:
-    """The page of a record's closing, in a constant number of statements. Raises NotFound."""
+    """Return the page of a record's closing, in a constant number of statements.
+
+    Raises NotFound.
+    """
     head = record_head(session, record_id)
     again = closing_again(session, record_id)
     sizes, height = again.ground.sizes, again.measured_mm
@@ -234,7 +237,10 @@ def closing_page(session: Session, record_id: int) -> ClosingPage:
 def kept_closing_of(
     session: Session, record_id: int, stack_id: int, measured_mm: float | None
 ) -> KeptClosing | None:
-    """What was kept of a record's closing; None where nothing was. One statement, or three."""
+    """Return what was kept of a record's closing; None where nothing was.
+
+    One statement, or three.
+    """
     results = kept_results(session, [record_id])[record_id]
     counting = next((one for one in results if one.counts), None)
     if counting is None:
@@ -243,7 +249,7 @@ def kept_closing_of(
 
 
 def kept_closing(kept: KeptResult, sizes: DesignSizes, measured_mm: float | None) -> KeptClosing:
-    """A kept result as it is shown."""
+    """Return a kept result as it is shown."""
     outcome = kept.readable_outcome
     inputs, sheet = kept.readable_inputs, None
     if outcome is not None:

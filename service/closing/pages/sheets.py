@@ -51,7 +51,7 @@ class Line:
 
 
 def shown(value: Estimate | float, unit: str, places: int | None = None) -> Shown:
-    """A value as text: as many digits as count, or so many decimals where it is exact."""
+    """Return a value as text: as many digits as count, or so many decimals where it is exact."""
     estimate = value if isinstance(value, Estimate) else Estimate(value)
     if estimate.u:
         number, expanded = written(estimate)
@@ -62,7 +62,7 @@ def shown(value: Estimate | float, unit: str, places: int | None = None) -> Show
 
 
 def limit_words(least: float | None, most: float | None, unit: str) -> str:
-    """A limit in words."""
+    """Return a limit in words."""
     behind = f"\u2009{unit}" if unit else ""
     if least is not None and most is not None:
         return f"{least:g} to {most:g}{behind}"
@@ -72,7 +72,7 @@ def limit_words(least: float | None, most: float | None, unit: str) -> str:
 
 
 def lines_of(outcome: ClosingOutcome, clamp: ClampFigures | None) -> Iterable[Line]:
-    """Every value there is, in the order of the quantities."""
+    """Return every value there is, in the order of the quantities."""
     judged: dict[Quantity, list[Judged]] = {}
     for one in outcome.judged:
         judged.setdefault(one.quantity, []).append(one)
@@ -168,7 +168,7 @@ def closing_sheet(
     prefix: str = "pressure",
     passes: int = 0,
 ) -> ClosingSheet:
-    """The sheet of an outcome; ``measured_mm`` is the closed height as it was measured.
+    """Return the sheet of an outcome; ``measured_mm`` is the closed height as it was measured.
 
     ``clamp`` are the figures it was computed with. ``passes``: before every nut is read in this
     one, limits are shown without a verdict.

@@ -163,7 +163,7 @@ def _final_readings(is_then: bool) -> Any:
 def build_torques(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, BuildTorques]:
-    """With which final torque was each rod of these builds left? Two statements.
+    """Return the final torque each rod of these builds was left with. Two statements.
 
     Read at the closing, or in a later event which did not open the stack (re-torque, inspection).
     """
@@ -191,7 +191,10 @@ CALIBRATIONS = (
 
 
 def calibrations_of(session: Session, instrument_ids: Collection[int]) -> dict[int, list[Any]]:
-    """All calibrations of these instruments, oldest first: (done_at, due_at, result, error)."""
+    """Return all calibrations of these instruments, oldest first.
+
+    (done_at, due_at, result, error).
+    """
     found: dict[int, list[Any]] = defaultdict(list)
     for row in session.execute(CALIBRATIONS, params(None, instrument_ids=instrument_ids)):
         found[row.instrument_id].append(row)
@@ -278,7 +281,9 @@ class TorqueTable:
 
 
 def torque_table(reads: Iterable[TorqueRead], rods: Sequence[int], stage: Stage) -> TorqueTable:
-    """The readings of one stage, given in the order they were entered: the last one counts.
+    """Return the readings of one stage, given in the order they were entered.
+
+    The last one counts.
 
     Rods no longer in the design come after those of ``rods``.
     """
@@ -323,7 +328,7 @@ class ReadingTaken:
 
 
 def readings_taken(session: Session, record_id: int) -> tuple[ReadingTaken, ...]:
-    """The closing readings of a record, in their order; one statement.
+    """Return the closing readings of a record, in their order; one statement.
 
     Of a record that opened nothing, those the build stood closed with come before: of the record
     that closed it, and of other events which did not open it.
@@ -383,6 +388,9 @@ HEIGHT = (
 
 
 def measured_height_mm(session: Session, record_id: int) -> float | None:
-    """The closed height a record's checks measured last; None where none did. One statement."""
+    """Return the closed height a record's checks measured last; None where none did.
+
+    One statement.
+    """
     found: float | None = session.scalar(HEIGHT, {"record_id": record_id})
     return found

@@ -96,7 +96,7 @@ DESIGN = (
 
 
 def design_sizes(session: Session, stack_id: int) -> DesignSizes:
-    """How large are plate, area and rods of a stack's design? Two statements. Raises NotFound."""
+    """Return plate, area and rods of a stack's design. Two statements. Raises NotFound."""
     row: Any = session.execute(DESIGN, {"stack_id": stack_id}).first()
     if row is None:
         raise NotFound("stack", stack_id)
@@ -123,7 +123,7 @@ PARTS = select(Part.id, Part.part_type_id, Part.measured_thickness_mm).where(
 
 
 def parts_giving(session: Session, parts: Collection[int]) -> Mapping[int, PartGives]:
-    """What does each of these parts give under load? Two statements."""
+    """Return what each of these parts gives under load. Two statements."""
     of: Sequence[Any] = session.execute(PARTS, {"parts": sorted(parts)}).all()
     types: Any = session.execute(TYPES, {"types": sorted({type_id for _part, type_id, _mm in of})})
     of_type = {row.type_id: row for row in types}
@@ -146,7 +146,7 @@ BUILT_IN_BEFORE = (
 
 
 def closed_before(session: Session, record_id: int, parts: Collection[int]) -> frozenset[int]:
-    """Which of these parts were in a build that another record closed? One statement."""
+    """Return those of these parts that were in a build another record closed. One statement."""
     return frozenset(
         session.scalars(BUILT_IN_BEFORE, {"parts": sorted(parts), "record_id": record_id})
     )
@@ -180,7 +180,7 @@ CLOSED_BEFORE = (
 def seen_before(
     session: Session, record_id: int, base: Sequence[Layer], *, opened: bool
 ) -> Mapping[int, float]:
-    """Greatest strain or squeeze in % of each soft part of the build a record began from.
+    """Return the greatest strain or squeeze in % of each soft part of the build it began from.
 
     By the result kept of that build; nothing where none was kept. ``opened`` False: the clamp was
     not released, so its own closing is no earlier one. One statement.
@@ -246,7 +246,7 @@ class ClosingGround:
 def closing_ground(
     session: Session, record_id: int, pile: WorkingPile | None = None
 ) -> ClosingGround:
-    """What is the closing of a record computed from? Raises NotFound.
+    """Return what the closing of a record is computed from. Raises NotFound.
 
     Eight statements, four more without a pile, one less where the clamp was not released.
     """
@@ -282,7 +282,7 @@ def closing_inputs(
     fixings: "FixingsGiving",
     readings: tuple[RodReading, ...],
 ) -> ClosingInputs:
-    """The inputs from their parts."""
+    """Return the inputs from their parts."""
     return ClosingInputs(
         pile_of(layers, fixings.plates),
         tuple(RodPlace(*rod) for rod in sorted(sizes.rods)),
@@ -306,7 +306,7 @@ class FixingsGiving:
 
 
 def all_parts(layers: Iterable[Layer], fixings: Iterable[FixingNow]) -> set[int]:
-    """Every part of a pile, and those fixings that give under load."""
+    """Return every part of a pile, and those fixings that give under load."""
     clamped = {
         one.part for one in fixings if one.kind in (Kind.COMPRESSION_PLATE, Kind.DISC_SPRING)
     }
@@ -314,7 +314,7 @@ def all_parts(layers: Iterable[Layer], fixings: Iterable[FixingNow]) -> set[int]
 
 
 def fixings_giving(fixings: Collection[FixingNow], gives: Mapping[int, PartGives]) -> FixingsGiving:
-    """What of the fixings gives under load."""
+    """Return what of the fixings gives under load."""
     ends = list(End)
     plates = sorted(
         (one for one in fixings if one.kind is Kind.COMPRESSION_PLATE),
@@ -328,12 +328,15 @@ def fixings_giving(fixings: Collection[FixingNow], gives: Mapping[int, PartGives
 
 
 def placed(gives: PartGives, cell: int | None = None, seen_percent: float = 0.0) -> Placed:
-    """A part of the pile, with its own thickness where incoming inspection measured it."""
+    """Return a part of the pile, with its own thickness where incoming inspection measured it."""
     return Placed(type_of(gives), cell, gives.measured_mm, seen_percent)
 
 
 def type_of(gives: PartGives) -> ClosingType:
-    """A part type as the arithmetic takes it: 0 mm and no stiffness where they are not known."""
+    """Return a part type as the arithmetic takes it.
+
+    0 mm and no stiffness where they are not known.
+    """
     return _type_of(
         gives.type_name, gives.kind, gives.thickness_mm, gives.joint, gives.stiffness or ""
     )
@@ -353,7 +356,7 @@ def _type_of(
 
 
 def readings_of(taken: Sequence[ReadingTaken], sizes: DesignSizes) -> tuple[RodReading, ...]:
-    """The readings with how well their driver is known; of rods the design has, above 0."""
+    """Return the readings with how well their driver is known; of rods the design has, above 0."""
     rods = {number for number, _x, _y in sizes.rods}
     counted = [one for one in taken if one.rod_number in rods and one.torque_nm > 0]
     if not counted:
@@ -391,7 +394,10 @@ def _step_nm(one: ReadingTaken) -> float:
 
 
 def used_again(parts: Sequence[PartGives]) -> tuple[str, ...]:
-    """A sentence on soft parts which an earlier closing has pressed; none where all are new."""
+    """Return a sentence on soft parts which an earlier closing has pressed.
+
+    None where all are new.
+    """
     if not parts:
         return ()
     kinds: dict[Kind, int] = {}

@@ -51,7 +51,7 @@ class KeptResult:
 
     @property
     def holds(self) -> bool:
-        """Whether the kept texts are what was hashed."""
+        """Say whether the kept texts are what was hashed."""
         return (
             sha256_of(self.inputs_text) == self.inputs_sha256
             and sha256_of(self.results_text) == self.results_sha256
@@ -86,13 +86,13 @@ class KeptResult:
 
 @lru_cache(maxsize=64)
 def read_inputs(text: str) -> ClosingInputs:
-    """The inputs from their kept text. Raises ValueError or the trade's errors."""
+    """Return the inputs from their kept text. Raises ValueError or the trade's errors."""
     return inputs_from_data(json.loads(text))
 
 
 @lru_cache(maxsize=64)
 def read_outcome(text: str) -> ClosingOutcome:
-    """The outcome from its kept text. Raises ValueError or the trade's errors."""
+    """Return the outcome from its kept text. Raises ValueError or the trade's errors."""
     return outcome_from_data(json.loads(text))
 
 
@@ -118,7 +118,7 @@ RESULTS = (
 def kept_results(
     session: Session, record_ids: Collection[int]
 ) -> dict[int, tuple[KeptResult, ...]]:
-    """The results kept of these records, the latest first. One statement."""
+    """Return the results kept of these records, the latest first. One statement."""
     rows: Any = session.execute(RESULTS, {"ids": sorted(record_ids)})
     found: dict[int, list[KeptResult]] = {record_id: [] for record_id in record_ids}
     for row in rows:
@@ -128,7 +128,10 @@ def kept_results(
 
 
 def kept_result(session: Session, record_id: int) -> KeptResult | None:
-    """The result kept when the record was handed in last; None where none was. One statement."""
+    """Return the result kept when the record was handed in last; None where none was.
+
+    One statement.
+    """
     return next((one for one in kept_results(session, [record_id])[record_id] if one.counts), None)
 
 
@@ -149,7 +152,7 @@ class CheckAsked:
 
     @property
     def is_done(self) -> bool:
-        """Be true where it is recorded, or tests stand for it."""
+        """Say whether it is recorded, or tests stand for it."""
         return self.entry is not None or self.by_tests
 
     @property
@@ -167,7 +170,7 @@ class ComputedHeight:
 
 
 def checks_asked(entries: Sequence[RecordEntry], rods: Sequence[int]) -> tuple[CheckAsked, ...]:
-    """Which checks does a closing ask for, and which are recorded? What was entered last counts."""
+    """Return the checks a closing asks for with those recorded; the last entry counts."""
     recorded = {
         (entry.check.wording, entry.rod_number): entry
         for entry in entries
@@ -189,12 +192,12 @@ def checks_asked(entries: Sequence[RecordEntry], rods: Sequence[int]) -> tuple[C
 
 
 def done_by_tests(kinds: Iterable[StepKind]) -> bool:
-    """Do a test of insulation and a check of the cells stand among the entries?"""
+    """Say whether a test of insulation and a check of the cells stand among the entries."""
     return {StepKind.INSULATION_TEST, StepKind.SHORT_CHECK} <= set(kinds)
 
 
 def computed_height(pile: WorkingPile) -> ComputedHeight:
-    """How high do the parts of this pile make the closed stack? No statement."""
+    """Compute how high the parts of this pile make the closed stack. No statement."""
     layers = pile.layers
     if not layers:
         return ComputedHeight(None, "the pile is empty")

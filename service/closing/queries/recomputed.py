@@ -36,7 +36,7 @@ class ClosingAgain:
 
 
 def closing_again(session: Session, record_id: int) -> ClosingAgain:
-    """How does a closing come out today, from what was kept? 14 statements. Raises NotFound."""
+    """Compute a closing today from what was kept. 14 statements. Raises NotFound."""
     ground = closing_ground(session, record_id)
     results = kept_results(session, [record_id])[record_id]
     kept = next((one for one in results if one.counts), None)
@@ -55,7 +55,7 @@ def closing_again(session: Session, record_id: int) -> ClosingAgain:
 
 
 def again_with(inputs: ClosingInputs, ground: ClosingGround) -> ClosingInputs:
-    """The kept inputs with the figures in force today."""
+    """Return the kept inputs with the figures in force today."""
     if ground.limits is None:
         return inputs
     return replace(inputs, figures=ground.limits.figures, limits=ground.limits.name)

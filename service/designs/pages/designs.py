@@ -75,7 +75,7 @@ WHOLES = ("least_cells", "most_cells", "tightening_passes")
 
 
 def new_form(request: Request) -> Form:
-    """The form of a new design, with the checklist and ports one usually begins with."""
+    """Return the form of a new design, with the checklist and ports one usually begins with."""
     form: dict[str, object] = {"torque_tolerance_percent": 6, "tightening_passes": 3}
     form |= _rods_kept(())
     form |= _ports_kept(
@@ -91,7 +91,7 @@ def new_form(request: Request) -> Form:
 
 
 def form_of(request: Request, design: DesignOnPage, *, revision: str) -> Form:
-    """The form of a design as it stands, or of a new revision made from it."""
+    """Return the form of a design as it stands, or of a new revision made from it."""
     names = (*TEXTS, *NUMBERS, *WHOLES, "notes")
     form: dict[str, object] = {name: getattr(design, name) for name in names}
     form["revision"] = revision
@@ -113,7 +113,7 @@ def form_of(request: Request, design: DesignOnPage, *, revision: str) -> Form:
 
 
 def read_design(form: Form) -> DesignEntry:
-    """The entry of a form; what cannot be read is refused beside its field."""
+    """Return the entry of a form; what cannot be read is refused beside its field."""
     values: dict[str, object] = {name: form.text(name, most=200) for name in TEXTS}
     for name, unit in NUMBERS.items():
         values[name] = form.number(name, unit=unit)
@@ -126,13 +126,13 @@ def read_design(form: Form) -> DesignEntry:
 
 
 def rows_shown(form: Form, kind: str) -> int:
-    """How many rows of rods, ports or lines a form shows: those sent, or those begun with."""
+    """Say how many rows of rods, ports or lines a form shows: those sent, or those begun with."""
     text = form.kept(f"{kind}_rows")
     return min(int(text), MOST_ROWS) if text.isdigit() else 0
 
 
 def with_more_rows(form: Form) -> Form:
-    """The same form with more empty rows of what “more” names."""
+    """Return the same form with more empty rows of what “more” names."""
     kind = form.kept("more")
     if kind in {"rod", "port", "line"}:
         more = min(rows_shown(form, kind) + SPARE_ROWS, MOST_ROWS)

@@ -177,7 +177,7 @@ Row = dict[str, tuple[str, ...]]
 def form_of_pattern(
     request: Request, pattern: Pattern, on_each_rod: Mapping[Kind, int], cells_shown: int
 ) -> Form:
-    """The form of a pattern as it is kept, or as one may begin."""
+    """Return the form of a pattern as it is kept, or as one may begin."""
     counts = {name: on_each_rod.get(kind) for kind, name in COUNTED_ON_RODS.items()}
     form = blank(request, cells_shown=cells_shown, **counts)
     fill(form, pattern)
@@ -193,13 +193,13 @@ def fill(form: Form, pattern: Pattern) -> None:
 
 
 def items_in(form: Form, where: Where) -> int:
-    """How many items a form has in one part of the pattern."""
+    """Say how many items a form has in one part of the pattern."""
     text = form.kept(f"{where}_items")
     return min(int(text), MOST_ITEMS) if text.isdigit() and len(text) < 4 else 0
 
 
 def rearrange(form: Form, do: str) -> str:
-    """Do what a button says; give the id of the button that has the cursor next."""
+    """Carry out what a button says; return the id of the button that has the cursor next."""
     verb, _, rest = do.partition(" ")
     name, _, number_text = rest.partition(" ")
     if name not in {str(where) for where in Where}:
@@ -224,7 +224,7 @@ def rearrange(form: Form, do: str) -> str:
 
 
 def read_pattern_form(form: Form) -> PatternEntry:
-    """The pattern a form says; what cannot be read is refused beside its field."""
+    """Return the pattern a form says; what cannot be read is refused beside its field."""
     least = form.whole("least_cells", least=1, most=MOST_CELLS)
     most = form.whole("most_cells", least=1, most=MOST_CELLS)
     counts = {
@@ -251,7 +251,7 @@ def read_pattern_form(form: Form) -> PatternEntry:
 
 
 def pattern_or_none(form: Form) -> PatternEntry | None:
-    """The pattern a form says so far, or none where something in it cannot be read."""
+    """Return the pattern a form says so far, or none where something in it cannot be read."""
     with form.keeping():
         try:
             return read_pattern_form(form)

@@ -10,7 +10,7 @@ from service.platform.api.callers import Database
 
 
 class Health(Out):
-    """Whether the database answers and is at the newest migration."""
+    """State of the database: whether it answers and is at the newest migration."""
 
     state: Literal["ready", "not migrated", "no answer"]
     database: str

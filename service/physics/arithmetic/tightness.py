@@ -66,7 +66,7 @@ class Reading:
 
 
 class Seen(StrEnum):
-    """Whether a method could see the rate it gave. Below detection is an answer, and never 0."""
+    """What a method could see of the rate it gave. Below detection is an answer, and never 0."""
 
     SEEN = "seen"
     BELOW_DETECTION = "below detection"

@@ -33,7 +33,7 @@ def audit(
     older: answers.Below = None,
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
 ) -> answers.Trail:
-    """Who changed what, when, from what to what, and why."""
+    """Say who changed what, when, from what to what, and why."""
     need(caller, Act.READ)
     about = (subject_kind, subject_id) if subject_kind and subject_id else None
     with reading(engine) as session:

@@ -47,7 +47,7 @@ class Problem(JSONResponse):
 def problem(
     status: int, title: str, detail: str, headers: dict[str, str] | None = None, **more: object
 ) -> JSONResponse:
-    """One error in the shape every error of the API has."""
+    """Return one error in the shape every error of the API has."""
     content = {"type": "about:blank", "title": title, "status": status, "detail": detail, **more}
     return Problem(content, status_code=status, headers=headers)
 

@@ -100,7 +100,7 @@ class Whereabouts(StrEnum):
 
 
 class Usability(StrEnum):
-    """Whether a part may be used."""
+    """The words for whether a part may be used."""
 
     NOT_INSPECTED = "not inspected"
     ACCEPTED = "accepted"

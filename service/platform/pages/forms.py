@@ -343,7 +343,7 @@ def _beginning(value: object, zone: ZoneInfo) -> tuple[str, ...]:
 
 
 def cannot_be_read(name: str, trouble: FieldRefused) -> Refused:
-    """A line of a field of many, put beside that field with the value and what would be right."""
+    """Refuse a line of a field of many, beside that field, with value and what would be right."""
     value = f"{trouble.name}: {trouble.value}"
     return Refused(name, value, "it cannot be read.", f"Right would be {trouble.allowed}.")
 

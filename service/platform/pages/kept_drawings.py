@@ -24,7 +24,7 @@ class Kept:
         self._lock = Lock()
 
     def get(self, key: Hashable, make: Callable[[], str]) -> str:
-        """The text of a key, made if it is not there."""
+        """Return the text of a key, made if it is not there."""
         with self._lock:
             text = self._texts.get(key)
             if text is not None:
@@ -51,7 +51,7 @@ kept = Kept()
 
 
 def kept_chart(draw: Callable[..., str], /, *given: Any, **named: Any) -> str:
-    """What ``draw`` makes of what it is given, made once.
+    """Return what ``draw`` makes of what it is given, made once.
 
     ``given`` and ``named`` are the plain values of service/platform/drawings/charts_given.py: two
     that read alike draw alike.

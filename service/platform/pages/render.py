@@ -81,12 +81,12 @@ class Addresses:
 
 
 def content_hash(path: Path) -> str:
-    """First twelve digits of a file's SHA-256."""
+    """Return the first twelve digits of a file's SHA-256."""
     return hashlib.sha256(path.read_bytes()).hexdigest()[:12]
 
 
 def ended(text: str) -> str:
-    """A text as a sentence among others: with a full stop, and never with two."""
+    """Return a text as a sentence among others: with a full stop, and never with two."""
     text = text.strip()
     return text if text.endswith((".", "!", "?", "…")) else f"{text}."
 
@@ -119,7 +119,7 @@ def wants_part(request: Request) -> bool:
 
 
 def go_on(request: Request, address: str) -> Response:
-    """After a change: go to a page (303), and tell the browser the form's key was saved."""
+    """Go to a page (303) after a change, and tell the browser the form's key was saved."""
     response: Response
     if wants_part(request):
         response = Response(status_code=200, headers={"HX-Redirect": address})

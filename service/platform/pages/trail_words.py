@@ -112,7 +112,7 @@ class TrailSentence:
 
 
 def said(entry: TrailEntry) -> TrailSentence:
-    """The sentence of an entry, parted so that its subject can be a link."""
+    """Return the sentence of an entry, parted so that its subject can be a link."""
     kind, _, act = entry.act.partition(":")
     sentence = SENTENCES.get(entry.act) or f"{act} {kind} {{subject}}"
     begin, _, end = sentence.partition("{subject}")
@@ -124,7 +124,10 @@ def said(entry: TrailEntry) -> TrailSentence:
 
 
 def value_in_words(value: Changed | object, zone: ZoneInfo) -> str:
-    """A value of the trail as a person reads it: times in the lab's zone, nothing as nothing."""
+    """Return a value of the trail as a person reads it.
+
+    Times in the lab's zone, nothing as nothing.
+    """
     if value is None or value == "":
         return "nothing"
     if isinstance(value, bool):

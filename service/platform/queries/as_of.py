@@ -16,7 +16,7 @@ class HasKnown(Protocol):
 def known(
     table: type[HasKnown] | Any, at: datetime | ColumnElement[datetime] | None = None
 ) -> ColumnElement[bool]:
-    """Rows as known now, or as they were known at a time (from its first moment on)."""
+    """Return rows as known now, or as they were known at a time (from its first moment on)."""
     until: ColumnElement[bool] = table.known_until.is_(None)
     if at is None:
         return until

@@ -65,18 +65,18 @@ NEWEST = Order((AuditEntry.id,), descending=True)
 
 
 def trail(session: Session, asked: Asked, turn: Turn = FIRST) -> Listing[TrailEntry]:
-    """Which entries answer this, newest first? One statement."""
+    """Return the entries that answer this, newest first. One statement."""
     return listing(session, _rows(asked), NEWEST, turn, partial(map, _entry))
 
 
 def entries_about(session: Session, kind: str, subject_id: int) -> tuple[TrailEntry, ...]:
-    """The newest entries about one object, oldest of them first: one statement."""
+    """Return the newest entries about one object, oldest of them first: one statement."""
     found = trail(session, Asked(subject=(kind, subject_id)), Turn(MOST_ABOUT_ONE))
     return found.rows[::-1]
 
 
 def people_in_trail(session: Session) -> tuple[tuple[int, str], ...]:
-    """Everybody who may stand in the trail, as a choice: (id, name)."""
+    """Return everybody who may stand in the trail, as a choice: (id, name)."""
     return tuple(session.execute(select(Person.id, Person.name).order_by(Person.name)))
 
 

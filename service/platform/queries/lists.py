@@ -37,7 +37,7 @@ class Turn:
 
     @property
     def is_back(self) -> bool:
-        """Whether the rows before the cursor are asked for."""
+        """Say whether the rows before the cursor are asked for."""
         return self.cursor.startswith(BEFORE)
 
 

@@ -85,7 +85,7 @@ class Ground:
 
 
 def tests_sheet(ground: Ground, asked: str, why_not: str) -> TestsSheet:
-    """The sheet at the test asked for, else at the first without a verdict that counts."""
+    """Return the sheet at the test asked for, else at the first without a verdict that counts."""
     closed = ground.closed
     figures = closed.figures if closed else DesignFigures()
     choices = tuple(_choices(closed.tests if closed else (), ground.made))
@@ -117,7 +117,7 @@ def tests_sheet(ground: Ground, asked: str, why_not: str) -> TestsSheet:
 
 
 def key_of(made: MadeTest) -> str:
-    """To which choice does a test belong?"""
+    """Return the choice a test belongs to."""
     result = made.result
     if isinstance(result, LeakResult):
         return f"leak-{result.set_up}"
@@ -223,7 +223,7 @@ class TestedSheet:
 def tested_sheet(
     session: Session, head: RecordHead, closed: ClosedVerdicts | None
 ) -> TestedSheet | None:
-    """The section of a record; None where nothing was tested or asked for. One statement."""
+    """Return the section of a record; None where nothing was tested or asked for. One statement."""
     made = made_in_record(session, head.id)
     if closed is None or (not made and head.closed_at is None):
         return TestedSheet(made, (), (), "", 0) if made else None

@@ -183,7 +183,7 @@ def _outcome(text: str) -> ClosingOutcome:
 
 
 def judged_again(made: MadeTest, figures: DesignFigures) -> Result | None:
-    """What the test says under other figures; None where they lack what it needs."""
+    """Return what the test says under other figures; None where they lack what it needs."""
     return _judged(made.test, figures)
 
 
@@ -203,7 +203,7 @@ RECORD_AND_DESIGN = (
 
 
 def verdicts_of_build(session: Session, build_id: int) -> ClosedVerdicts:
-    """The verdicts of a build as they stand. Five statements. Raises NotFound."""
+    """Return the verdicts of a build as they stand. Five statements. Raises NotFound."""
     row = session.execute(RECORD_AND_DESIGN, {"build_id": build_id}).first()
     if row is None:
         raise NotFound("build", build_id)
@@ -211,7 +211,7 @@ def verdicts_of_build(session: Session, build_id: int) -> ClosedVerdicts:
 
 
 def verdicts_of_head(session: Session, head: RecordHead) -> ClosedVerdicts | None:
-    """The same for a record whose head is at hand. Five statements at most."""
+    """Return the same for a record whose head is at hand. Five statements at most."""
     if head.closed_at is not None:
         return _verdicts(session, head.id, head.build_id or 0, head.design_id)
     if head.base_build_id is None or head.opened_at is not None:
@@ -340,7 +340,7 @@ def _of_either() -> ColumnElement[bool]:
 
 
 def tests_in_words(head: RecordHead, closed: ClosedVerdicts | None) -> tuple[str, ...]:
-    """What of the wanted verdicts is not there, outdated or no pass? No statement.
+    """Say which of the wanted verdicts is missing, outdated or no pass. No statement.
 
     Of a record that closed the stack, everything; of one that found it closed, what its tests
     and what was done in it have changed.

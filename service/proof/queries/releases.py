@@ -78,7 +78,7 @@ class BuildAtGate:
 
     @property
     def is_present(self) -> bool:
-        """Be true while the stack has not been opened since."""
+        """Say whether the stack has not been opened since."""
         return self.closed_at is not None and self.opened_at is None
 
 
@@ -117,7 +117,7 @@ class Gate:
 
 
 def gate(session: Session, build_id: int) -> Gate:
-    """What keeps the gate of a build shut? Ten statements. Raises NotFound."""
+    """Return what keeps the gate of a build shut. Ten statements. Raises NotFound."""
     build = _build(session, build_id)
     closed = verdicts_of_build(session, build_id)
     concerned = {build.record_id, *(one.made.record_id for one in closed.tests)}

@@ -63,12 +63,12 @@ class MadeTest:
 
     @property
     def stands(self) -> bool:
-        """Be true unless it was undone."""
+        """Say whether it was not undone."""
         return self.undone_at is None
 
     @property
     def is_late(self) -> bool:
-        """Be true where it was written down long after it was done."""
+        """Say whether it was written down long after it was done."""
         return self.written_at - self.done_at > LATE_AFTER
 
     @property
@@ -113,7 +113,7 @@ def _in_record() -> Any:
 
 
 def made_in_record(session: Session, record_id: int) -> tuple[MadeTest, ...]:
-    """The tests entered in a record in their order, undone ones too. One statement."""
+    """Return the tests entered in a record in their order, undone ones too. One statement."""
     rows = session.execute(_in_record(), {"record_id": record_id})
     return tuple(_made(row) for row in rows)
 
@@ -130,7 +130,7 @@ def _while_closed() -> Any:
 
 
 def made_while_closed(session: Session, record_id: int, build_id: int) -> tuple[MadeTest, ...]:
-    """The standing tests of a closed stack in the order of making. One statement.
+    """Return the standing tests of a closed stack in the order of making. One statement.
 
     ``record_id`` closed it; ``build_id`` is the build it made, 0 while it is not handed in: tests
     of records which found it closed count with it.
@@ -140,7 +140,10 @@ def made_while_closed(session: Session, record_id: int, build_id: int) -> tuple[
 
 
 def of_closed(done_at: Any) -> ColumnElement[bool]:
-    """What was done to a stack while it was closed: after its closing, before its next opening."""
+    """Return what was done to a stack while it was closed.
+
+    After its closing, before its next opening.
+    """
     opened_at = RebuildRecord.opened_at
     return and_(
         RebuildRecord.state != RecordState.VOID,

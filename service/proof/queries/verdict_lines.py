@@ -49,12 +49,15 @@ class VerdictLine:
 
     @property
     def would_fail_today(self) -> bool:
-        """Be true where the limits in force fail what an earlier version did not."""
+        """Say whether the limits in force fail what an earlier version did not."""
         return self.today is Verdict.FAIL and self.verdict not in {None, Verdict.FAIL}
 
 
 def tally(closed: ClosedVerdicts) -> tuple[tuple[Verdict | None, tuple[str, ...]], ...]:
-    """The wanted verdicts by what they are worth now: passes first, what was not tested last."""
+    """Return the wanted verdicts by what they are worth now.
+
+    Passes first, what was not tested last.
+    """
     found: dict[Verdict | None, list[str]] = {verdict: [] for verdict in (*Verdict, None)}
     for it in closed.wanted:
         now = Verdict.TEST_AGAIN if it.verdict and it.outdated_by else it.verdict
@@ -63,7 +66,10 @@ def tally(closed: ClosedVerdicts) -> tuple[tuple[Verdict | None, tuple[str, ...]
 
 
 def verdict_lines(closed: ClosedVerdicts) -> tuple[VerdictLine, ...]:
-    """One line for each verdict the limits in force ask for; the clamp's by each of its limits."""
+    """Return one line for each verdict the limits in force ask for.
+
+    The clamp's by each of its limits.
+    """
     today = closed.today
     lines: list[VerdictLine] = []
     for it in closed.wanted:

@@ -262,7 +262,7 @@ def refuse_closed(record: RebuildRecord) -> None:
 
 
 def done_while_open(work: Work, record: RebuildRecord, done_at: datetime | None) -> datetime:
-    """When something was done to an open stack: not before it was opened."""
+    """Say when something was done to an open stack: not before it was opened."""
     at = done_at_of(work, record, done_at)
     if record.opened_at is not None and at < record.opened_at:
         if done_at is None:

@@ -64,7 +64,7 @@ def part_to_use(
     as_what: str,
     done_at: datetime,
 ) -> tuple[Part, PartType, str]:
-    """The part to be fitted now, locked, with its type and what a person calls it.
+    """Return the part to be fitted now, locked, with its type and what a person calls it.
 
     A counted item is taken from its lot. Raises Refused with what stands against it: unknown,
     bearing a serial of several types, of another kind (``as_what`` says what is wanted), fitted
@@ -128,7 +128,7 @@ def instrument_to_use(
     taken_at: datetime,
     kinds: Collection[InstrumentKind] = tuple(InstrumentKind),
 ) -> InstrumentUsed:
-    """The instrument of a reading, with the calibration valid then or the concession used.
+    """Return the instrument of a reading, with its valid calibration or the concession used.
 
     Raises Refused: of another kind, withdrawn, on hold, or not in calibration at that time.
     """
@@ -168,7 +168,7 @@ def instrument_to_use(
 
 
 def give_back_concessions(work: Work, record: RebuildRecord, step: Step) -> None:
-    """After an entry was undone: concessions only it had used may be used again."""
+    """Free the concessions only an undone entry had used, so that they may be used again."""
     used = select(Concession).where(Concession.used_in_record_id == record.id)
     for concession in work.session.scalars(used).all():
         if not _still_used(work, record, concession, but=step.id):
@@ -270,7 +270,7 @@ def _locked(work: Work, part_id: int, field: str) -> Part:
 
 
 def item_of(work: Work, lot_id: int, field: str) -> Part:
-    """The next item of a lot: one that was taken before and never used, or a new one."""
+    """Return the next item of a lot: one that was taken before and never used, or a new one."""
     lot = work.session.get(Lot, lot_id, with_for_update=True)
     if lot is None:
         raise Refused(field, lot_id, "there is no such lot.", "Choose from the list.")

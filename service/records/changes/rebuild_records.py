@@ -158,7 +158,7 @@ def involve(work: Work, record_id: int, person_id: int, involvement: Involvement
 
 
 def active_person(work: Work, field: str, person_id: int) -> str:
-    """The name of somebody who may be named in a record. Raises Refused."""
+    """Return the name of somebody who may be named in a record. Raises Refused."""
     row = work.session.execute(
         select(Person.name, Person.active).where(Person.id == person_id)
     ).first()

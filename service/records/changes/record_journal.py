@@ -36,7 +36,7 @@ class TrailNote:
 
 
 def lock_record(work: Work, record_id: int, version: int | None) -> RebuildRecord:
-    """The record, locked until the change is done; asks for leave to write in it.
+    """Return the record, locked until the change is done; asks for leave to write in it.
 
     ``version`` is what the form was shown at, None where the caller holds none. Raises NotFound,
     NotAllowed, Refused for a record that is no longer being written, Stale.
@@ -88,7 +88,10 @@ def add_step(
 def done_at_of(
     work: Work, record: RebuildRecord, done_at: datetime | None, *, field: str = "done_at"
 ) -> datetime:
-    """When something was done: the time given, or now; between the record's beginning and now."""
+    """Say when something was done: the time given, or now.
+
+    Between the record's beginning and now.
+    """
     if done_at is None:
         return max(work.now, record.performed_from)
     if done_at > work.now + CLOCKS_DIFFER:
@@ -106,7 +109,7 @@ def done_at_of(
 
 
 def shown(at: datetime) -> str:
-    """A time inside a message, in UTC and saying so; pages show times in the lab's zone."""
+    """Return a time inside a message, in UTC and saying so; pages show times in the lab's zone."""
     return f"{at:%Y-%m-%d %H:%M} UTC"
 
 

@@ -34,22 +34,22 @@ class Attached:
 
     @property
     def is_photo(self) -> bool:
-        """Be true where a small picture can be shown."""
+        """Say whether a small picture can be shown."""
         return self.media_type.startswith("image/")
 
 
 def attachments_of_record(session: Session, record_id: int) -> tuple[Attached, ...]:
-    """Which files hang at a record, in the order they came? One statement."""
+    """Return the files of a record, in the order they came. One statement."""
     return _read(session, _select().where(Attachment.record_id == record_id))
 
 
 def attachments_of_part(session: Session, part_id: int) -> tuple[Attached, ...]:
-    """Which files show a part, at itself and in records, in the order they came? One statement."""
+    """Return files that show a part, at itself and in records, as they came. One statement."""
     return _read(session, _select().where(Attachment.part_id == part_id))
 
 
 def attachment(session: Session, attachment_id: int) -> Attached:
-    """One file, also one taken off again: its content stays. Raises NotFound."""
+    """Return one file, also one taken off again: its content stays. Raises NotFound."""
     row = session.execute(_select(removed_too=True).where(Attachment.id == attachment_id)).first()
     if row is None:
         raise NotFound("attachment", attachment_id)
@@ -57,7 +57,7 @@ def attachment(session: Session, attachment_id: int) -> Attached:
 
 
 def record_being_written(session: Session, record_id: int) -> tuple[int, bool]:
-    """The version of a record, and whether it is still being written. Raises NotFound."""
+    """Return the version of a record, and whether it is still being written. Raises NotFound."""
     row = session.execute(
         select(RebuildRecord.version, RebuildRecord.state).where(RebuildRecord.id == record_id)
     ).first()
@@ -67,7 +67,7 @@ def record_being_written(session: Session, record_id: int) -> tuple[int, bool]:
 
 
 def part_name(session: Session, part_id: int) -> str:
-    """What a person reads for a part. Raises NotFound."""
+    """Return what a person reads for a part. Raises NotFound."""
     row = session.execute(
         select(Part.serial, Lot.label.label("lot"), Part.item_number)
         .outerjoin(Lot, Lot.id == Part.lot_id)

@@ -104,7 +104,7 @@ FORM = "layerbook record 1"
 
 
 def document(raw: RawContent) -> dict[str, Any]:
-    """The content of one record, ready to be written as canonical JSON."""
+    """Return the content of one record, ready to be written as canonical JSON."""
     rows: dict[str, list[list[Any]]] = {
         name: json.loads(text) if text else [] for name, text in zip(LISTS, raw.lists, strict=True)
     }
@@ -337,7 +337,7 @@ class RecordContent:
 
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """Whether a record handed in still holds: the hash kept, the hash computed from the rows now.
+    """Comparison of a record handed in: the hash kept, the hash computed from the rows now.
 
     ``why`` says in words what is wrong, empty where it holds.
     """
@@ -373,7 +373,7 @@ _remembered = _Remembered(REMEMBERED)
 
 
 def record_content(session: Session, ids: Iterable[int]) -> dict[int, RecordContent]:
-    """What does each record say, as known when it was handed in, else as it stands now?
+    """Return what each record says, as known when it was handed in, else as it stands now.
 
     One statement for 200 records.
     """
@@ -383,7 +383,7 @@ def record_content(session: Session, ids: Iterable[int]) -> dict[int, RecordCont
 
 
 def verify(session: Session, ids: Iterable[int]) -> dict[int, Verification]:
-    """Does the database still say what was handed in and signed?
+    """Verify that the database still says what was handed in and signed.
 
     Records without a hash (not handed in, or taken up again) are left out. One statement for 200
     records. Holds where the rows, the kept document and the signature all give the kept hash.
@@ -397,7 +397,7 @@ def verify(session: Session, ids: Iterable[int]) -> dict[int, Verification]:
 
 
 def holds(verifications: Mapping[int, Verification], record_id: int | None) -> bool | None:
-    """Whether one record's content holds; None where there is nothing to compare."""
+    """Say whether one record's content holds; None where there is nothing to compare."""
     found = verifications.get(record_id) if record_id is not None else None
     return None if found is None else found.holds
 

@@ -62,7 +62,7 @@ class Gather(Computed):
     """The parts of the statement, in the words of one engine."""
 
     def head(self) -> ColumnElement[str]:
-        """The record's own facts."""
+        """Return the record's own facts."""
         return cast(
             self._array(
                 R.id,
@@ -85,7 +85,7 @@ class Gather(Computed):
         )
 
     def lists(self) -> tuple[ScalarSelect[Any], ...]:
-        """One subquery for each of `LISTS`."""
+        """Return one subquery for each of `LISTS`."""
         own = aliased(Build)
         made = own.record_id == R.id
         return (

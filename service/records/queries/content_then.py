@@ -15,7 +15,7 @@ THEN = func.coalesce(R.handed_in_at, literal(datetime(9999, 12, 31, tzinfo=UTC),
 
 
 def known_then(table: Any) -> ColumnElement[bool]:
-    """As known then."""
+    """Restrict rows to those known then."""
     return and_(
         table.known_from <= THEN,
         or_(table.known_until.is_(None), table.known_until > THEN),
@@ -23,7 +23,7 @@ def known_then(table: Any) -> ColumnElement[bool]:
 
 
 def attached_then() -> ColumnElement[bool]:
-    """Attached then."""
+    """Restrict rows to those attached then."""
     return and_(
         Attachment.added_at <= THEN,
         or_(Attachment.removed_at.is_(None), Attachment.removed_at > THEN),
@@ -31,12 +31,12 @@ def attached_then() -> ColumnElement[bool]:
 
 
 def of_record(table: Any, column: Any) -> Select[Any]:
-    """What the rows of the record itself name."""
+    """Return what the rows of the record itself name."""
     return select(column).where(table.record_id == R.id).correlate(R)
 
 
 def conceded_then(column: Any) -> Select[Any]:
-    """Of the concessions used in the record and given then."""
+    """Restrict rows to concessions used in the record and given then."""
     return (
         select(column)
         .where(Concession.used_in_record_id == R.id, Concession.given_at <= THEN)

@@ -43,7 +43,7 @@ WRITING = (
 def people_on(
     session: Session, record_ids: Collection[int], *, with_corrections: bool = True
 ) -> dict[int, frozenset[int]]:
-    """Who wrote, worked on, witnessed or corrected each record? One statement.
+    """Return who wrote, worked on, witnessed or corrected each record. One statement.
 
     Counted in: who began it, made or undid any entry, took a reading, checked or witnessed a line
     of make-safe, added a file, handed it in, or (``with_corrections``) proposed a correction of
@@ -119,17 +119,17 @@ class RecordHead:
 
     @property
     def is_being_written(self) -> bool:
-        """Be true while entries can be made."""
+        """Say whether entries can be made."""
         return self.state is RecordState.OPEN
 
     @property
     def opens(self) -> bool:
-        """Be true for a record that began from a closed build."""
+        """Say whether a record began from a closed build."""
         return self.base_build_id is not None
 
 
 def record_head(session: Session, record_id: int) -> RecordHead:
-    """What the head of a record says: one statement. Raises NotFound."""
+    """Return what the head of a record says: one statement. Raises NotFound."""
     writer, hander = aliased(Person), aliased(Person)
     base, made = aliased(Build), aliased(Build)
     row = session.execute(

@@ -78,11 +78,11 @@ class PileCheck:
 
     @property
     def is_made(self) -> bool:
-        """Whether there was a pattern to check by."""
+        """Say whether there was a pattern to check by."""
         return self.kept.toml is not None
 
     def of(self, severity: Severity) -> tuple[Judged, ...]:
-        """The findings that weigh so much."""
+        """Return the findings that weigh so much."""
         return tuple(one for one in self.judged if one.severity is severity)
 
 
@@ -101,13 +101,13 @@ class _Head:
 
     @property
     def binds(self) -> bool:
-        """Whether this record answers for the pile: it opened the stack, or built it."""
+        """Say whether this record answers for the pile: it opened the stack, or built it."""
         built = self.base_build_id is None and self.kind is not RecordKind.TAKEN_OVER
         return built or self.opened_at is not None
 
 
 def pile_check(session: Session, record_id: int, pile: WorkingPile | None = None) -> PileCheck:
-    """What is wrong with the pile of this record, as it stands? Raises NotFound.
+    """Find what is wrong with the pile of this record, as it stands. Raises NotFound.
 
     A constant number of statements, however high the pile; two where no pattern is kept. ``pile``
     spares reading it again.
@@ -145,7 +145,7 @@ def pile_check(session: Session, record_id: int, pile: WorkingPile | None = None
 
 
 def check_of_build(session: Session, shown: LayerMap) -> PileCheck:
-    """What is wrong with the order and the fixings of a build, as its layer map shows it?
+    """Find what is wrong with the order and fixings of a build, as its layer map shows it.
 
     What is known of the single parts stands elsewhere on the stack's sheet. Two statements.
     """
@@ -199,7 +199,7 @@ def check_of_list(
     drawings: Mapping[int, tuple[str, str]],
     fixings: Iterable[FixingAt],
 ) -> PileCheck:
-    """What is odd about a pile somebody wrote down? Remarks only: it stands as it is.
+    """Find what is odd about a pile somebody wrote down. Remarks only: it stands as it is.
 
     ``drawings``: drawing number and revision of each part, by its key in the layers. Two
     statements. Raises NotFound.

@@ -66,7 +66,7 @@ def known_parts(
     *,
     until: datetime | None,
 ) -> dict[int, KnownPart]:
-    """What is known of these parts as this record has them? Eleven statements, however many.
+    """Return what is known of these parts as this record has them. Eleven statements in all.
 
     ``until`` is when the record was handed in; None: it is being written, all of today counts.
     """
@@ -102,7 +102,7 @@ def known_parts(
 
 
 def departures_in(session: Session, record_id: int) -> dict[str, Departure]:
-    """The findings accepted in a record, by how they read. One statement."""
+    """Return the findings accepted in a record, by how they read. One statement."""
     rows: Sequence[Any] = session.execute(
         select(*columns(Departure, Step, step_id=Step.id, reason=Step.note, by=Person.name))
         .join(Person, Person.id == Step.by_id)

@@ -37,7 +37,7 @@ class FindingSeen:
 
     @property
     def is_condition(self) -> bool:
-        """Be true where something was seen."""
+        """Say whether something was seen."""
         return self.condition not in (NONE_SEEN, NOT_INSPECTED)
 
 
@@ -125,12 +125,12 @@ class RecordEntry:
 
     @property
     def stands(self) -> bool:
-        """Be true unless it was undone."""
+        """Say whether it was not undone."""
         return self.undone_at is None
 
     @property
     def is_late(self) -> bool:
-        """Be true where it was written down long after it was done."""
+        """Say whether it was written down long after it was done."""
         return self.written_at - self.done_at > LATE_AFTER
 
     @property
@@ -184,7 +184,7 @@ def _torque_in_words(read: TorqueRead) -> str:
 def entries_of(
     session: Session, record_id: int, *, moved_most: int | None = None
 ) -> tuple[RecordEntry, ...]:
-    """Which entries does a record have, in their order, undone ones too? Five statements.
+    """Return the entries of a record in their order, undone ones too. Five statements.
 
     With ``moved_most`` layers lifted off and put on come only if they are among the last so many
     entries: the bench needs no more of them.

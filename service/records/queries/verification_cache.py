@@ -20,7 +20,7 @@ _INFO = "verifications"
 
 
 def verified(session: Session, ids: Iterable[int]) -> dict[int, Verification]:
-    """Does the database still say what was handed in and signed? As `content.verify`, sooner."""
+    """Verify what was handed in and signed, as `content.verify`, sooner."""
     connection = session.connection()
     view = _view(connection)
     kept: tuple[Hashable, dict[int, Verification | None]] | None = connection.info.get(_INFO)

@@ -75,7 +75,7 @@ class LiftedOff:
 
     @property
     def may_go_back(self) -> bool:
-        """Be true unless it is renewed at every opening, or on hold."""
+        """Say whether it is neither renewed at every opening nor on hold."""
         return not self.to_be_renewed and not self.is_held
 
 
@@ -118,7 +118,7 @@ def as_layer(row: Any, position: int, facing: Facing, cell: int | None = None) -
 
 
 def working_pile(session: Session, record_id: int) -> WorkingPile:
-    """How does the pile of this record stand? Four statements, whatever its size.
+    """Return the pile of this record as it stands. Four statements, whatever its size.
 
     Raises NotFound.
     """

@@ -46,7 +46,10 @@ class LogRead:
 
 
 def channel_names(cells: tuple[CellColumn, ...]) -> tuple[str, ...]:
-    """Names under which voltages are kept: the columns', where they tell the channel's number."""
+    """Return names under which voltages are kept.
+
+    The columns', where they tell the channel's number.
+    """
     columns = [cell.column for cell in cells]
     told = channel_numbers(columns) if columns else ()
     if list(told) == [cell.channel for cell in cells]:

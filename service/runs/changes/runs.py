@@ -139,7 +139,7 @@ def refuse_known(work: Work, file: StoredLog) -> None:
 
 
 def already_taken(there: KnownRun, name: str) -> Refused:
-    """The refusal of content that was taken in before, saying where."""
+    """Return the refusal of content that was taken in before, saying where."""
     void = " and made void" if there.is_void else ""
     return Refused(
         "log",
@@ -151,7 +151,7 @@ def already_taken(there: KnownRun, name: str) -> Refused:
 
 
 def run_label(name: str, serial: str) -> str:
-    """What the trail calls a run.
+    """Return what the trail calls a run.
 
     >>> run_label("log.csv", "TF-004")
     'run log.csv of TF-004'

@@ -106,7 +106,7 @@ class ColumnLine:
 
 
 def lines_of(written: LogFormat, long: LongForm | None) -> tuple[ColumnLine, ...]:
-    """The columns a form asks about; of a log with one value a row its channels first."""
+    """Return the columns a form asks about; of a log with one value a row its channels first."""
     units = written.units or ()
     lines = []
     names = list(written.headings)
@@ -168,7 +168,7 @@ def fill_in(form: Form, mapping: Mapping, lines: Sequence[ColumnLine]) -> None:
 
 
 def read_mapping(form: Form, written: LogFormat, lines: Sequence[ColumnLine]) -> Mapping | None:
-    """The mapping a form says; None where something of it was refused, beside its field."""
+    """Return the mapping a form says; None where something of it was refused, beside its field."""
     time = _time(form, lines)
     cells, signals = _columns(form, lines)
     counting = _counting(form)
@@ -264,7 +264,7 @@ def _counting(form: Form) -> Counting | None:
 
 
 def long_of(form: Form, written: LogFormat) -> LongForm | None:
-    """The columns of a log with one value a row, where the form names two of its columns."""
+    """Return the columns of a log with one value a row, where the form names two of its columns."""
     channel, value = form.kept("long_channel"), form.kept("long_value")
     if channel == value or not {channel, value} <= set(written.headings):
         return None
@@ -282,7 +282,7 @@ class Overrides:
 
 
 def overrides(form: Form) -> Overrides:
-    """What the form says of how the file is written."""
+    """Return what the form says of how the file is written."""
     return Overrides(
         form.one_of("separator", [sign for sign, _ in SEPARATORS], required=False) or None,
         form.one_of("decimal", [mark for mark, _ in DECIMALS], required=False) or None,
@@ -292,7 +292,7 @@ def overrides(form: Form) -> Overrides:
 
 
 def fits(mapping: Mapping, written: LogFormat) -> bool:
-    """Has this log every column a mapping names?"""
+    """Say whether this log has every column a mapping names."""
     return set(mapping.columns) <= set(written.headings)
 
 
@@ -422,7 +422,7 @@ def drop(request: Request, me: Me, database: Database, token: str) -> Response:
 
 
 def taking(request: Request, database: Engine, me: Person) -> LogTaking:
-    """What takes logs in for somebody on this server."""
+    """Return what takes logs in for somebody on this server."""
     settings: Settings = request.app.state.settings
     return LogTaking(database, settings.data_folder, settings.zone, me)
 

@@ -42,7 +42,7 @@ class Overlapping:
 
 
 def run_with_content(session: Session, content_sha256: str) -> KnownRun | None:
-    """Which run has this very file? One statement."""
+    """Return the run that has this very file. One statement."""
     row = session.execute(
         select(
             *columns(
@@ -62,7 +62,7 @@ def run_with_content(session: Session, content_sha256: str) -> KnownRun | None:
 def overlapping_run(
     session: Session, stack_id: int, began_at: datetime, ended_at: datetime
 ) -> Overlapping | None:
-    """Which log of a stack shares time with this one? A sweep beside a log does not count."""
+    """Return the log of a stack that shares time with this one, sweeps beside logs apart."""
     row = session.execute(
         select(*columns(Overlapping, Run, RunReading, run_id=Run.id))
         .join(Run, Run.id == RunReading.run_id)
@@ -82,7 +82,7 @@ def overlapping_run(
 def why_not_released(
     session: Session, build_id: int, began_at: datetime, ended_at: datetime
 ) -> str | None:
-    """Why was a build not released all the while it ran? None: it was. One statement."""
+    """Say why a build was not released all the while it ran; None if it was. One statement."""
     first = (
         select(func.min(BuildRelease.released_at))
         .where(BuildRelease.build_id == build_id)
@@ -111,7 +111,7 @@ def why_not_released(
 
 
 def area_of_stack(session: Session, stack_id: int) -> float:
-    """The active area of a stack's cells, cm². Raises NotFound."""
+    """Return the active area of a stack's cells, cm². Raises NotFound."""
     area = session.scalar(
         select(Design.active_area_cm2)
         .join(Stack, Stack.design_id == Design.id)
@@ -138,7 +138,10 @@ class Shown:
 
 
 def shown_around(session: Session, meter_id: int, begin: datetime, end: datetime) -> list[Shown]:
-    """What one meter showed around a stretch of time, in the order of time. Three statements."""
+    """Return what one meter showed around a stretch of time, in the order of time.
+
+    Three statements.
+    """
     values = {"meter_id": meter_id, "begin": begin, "end": end}
     days = {"first": begin.astimezone(UTC).date(), "last": end.astimezone(UTC).date()}
     read: Any = session.execute(_readings(), {"meter_id": meter_id})
@@ -230,7 +233,7 @@ class UploadRow:
 
 
 def upload(session: Session, token: str) -> UploadRow:
-    """A file on its way in. Raises NotFound: it is forgotten after a week."""
+    """Return a file on its way in. Raises NotFound: it is forgotten after a week."""
     row = session.execute(_uploads().where(RunUpload.token == token)).first()
     if row is None:
         raise NotFound("uploaded log (it is kept for a week; send it again)", token[:8])
@@ -238,7 +241,7 @@ def upload(session: Session, token: str) -> UploadRow:
 
 
 def uploads_of_stack(session: Session, stack_id: int) -> tuple[UploadRow, ...]:
-    """Files on their way in for a stack that have not become runs, the newest first."""
+    """Return files on their way in for a stack that have not become runs, the newest first."""
     rows = session.execute(
         _uploads()
         .where(RunUpload.stack_id == stack_id, RunUpload.state != UploadState.DONE)

@@ -134,7 +134,7 @@ def runs_of_stack(session: Session, stack_id: int, turn: Turn = FIRST) -> Listin
 
 
 def run_sheet(session: Session, run_id: int) -> RunSheet:
-    """One run whole. Four statements. Raises NotFound."""
+    """Return one run whole. Four statements. Raises NotFound."""
     found = session.execute(_rows().where(Run.id == run_id)).first()
     if found is None:
         raise NotFound("run", run_id)
@@ -173,7 +173,10 @@ def run_sheet(session: Session, run_id: int) -> RunSheet:
 
 
 def newest_mapping(session: Session, run_id: int) -> tuple[str, datetime]:
-    """The mapping a run was read through last, and when its first row was. Raises NotFound."""
+    """Return the mapping a run was read through last, and when its first row was.
+
+    Raises NotFound.
+    """
     row = session.execute(
         select(RunReading.mapping, RunReading.began_at)
         .where(RunReading.run_id == run_id)
@@ -288,7 +291,7 @@ class KeptMapping:
 
 
 def kept_mappings(session: Session) -> tuple[KeptMapping, ...]:
-    """The newest version of every mapping, by name. One statement."""
+    """Return the newest version of every mapping, by name. One statement."""
     newest = (
         select(ColumnMapping.name, func.max(ColumnMapping.version).label("version"))
         .group_by(ColumnMapping.name)
@@ -306,7 +309,7 @@ def kept_mappings(session: Session) -> tuple[KeptMapping, ...]:
 
 
 def kept_mapping(session: Session, name: str, version: int | None = None) -> KeptMapping:
-    """A mapping by its name, the newest version unless one is said. Raises NotFound."""
+    """Return a mapping by its name, the newest version unless one is said. Raises NotFound."""
     statement = _versions().where(ColumnMapping.name == name)
     if version is not None:
         statement = statement.where(ColumnMapping.version == version)
@@ -317,7 +320,7 @@ def kept_mapping(session: Session, name: str, version: int | None = None) -> Kep
 
 
 def versions_of(session: Session, name: str) -> tuple[KeptMapping, ...]:
-    """Every version of a mapping, the newest first. Raises NotFound."""
+    """Return every version of a mapping, the newest first. Raises NotFound."""
     rows = session.execute(
         _versions().where(ColumnMapping.name == name).order_by(ColumnMapping.version.desc())
     ).all()

@@ -82,7 +82,7 @@ class Bridges(answers.Out):
 
 @router.get("/stacks/{serial}/bridges")
 def bridges(serial: str, caller: Caller, engine: Database) -> Bridges:
-    """Which cells of the stack are bridged, and which were."""
+    """Say which cells of the stack are bridged, and which were."""
     need(caller, Act.READ)
     with reading(engine) as session:
         found = bridges_of_stack(session, find_stack(session, serial))

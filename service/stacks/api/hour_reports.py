@@ -107,7 +107,7 @@ def kinds(
         AwareDatetime | None, Query(description="as it was known at this time")
     ] = None,
 ) -> StackKinds:
-    """The hours of a stack's builds kept apart: at load, gas-exposed and calendar."""
+    """Return the hours of a stack's builds kept apart: at load, gas-exposed and calendar."""
     need(caller, Act.READ)
     now = known_at or now_utc()
     with reading(engine) as session:

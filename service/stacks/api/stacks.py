@@ -33,7 +33,7 @@ def stacks(
         str, Query(max_length=200, deprecated=True, description="instead of a page: serial")
     ] = "",
 ) -> stack_models.Stacks:
-    """All stacks in the order of their serials, a page at a time."""
+    """Return all stacks in the order of their serials, a page at a time."""
     need(caller, Act.READ)
     with reading(engine) as session:
         found = stack_list(session, from_keys(turn, after or None), text=text)
@@ -53,7 +53,7 @@ def layers(
     ] = None,
     build: Annotated[int | None, Query(ge=1, le=2**31, description="number of a build")] = None,
 ) -> stack_models.LayerMap:
-    """The pile of a stack: as it is, as it was on a date, or as it was thought to be."""
+    """Return the pile of a stack: as it is, as it was on a date, or as it was thought to be."""
     need(caller, Act.READ)
     with reading(engine) as session:
         answer = layer_map(
@@ -75,7 +75,10 @@ def layers(
 
 @router.get("/{serial}/limits")
 def limits(*, serial: str, caller: Caller, engine: Database) -> api.Limits | None:
-    """The limits and figures in force for the stack's design; null where none were approved."""
+    """Return the limits and figures in force for the stack's design.
+
+    Null where none were approved.
+    """
     need(caller, Act.READ)
     with reading(engine) as session:
         stack = stack_facts(session, find_stack(session, serial))

@@ -69,7 +69,10 @@ def refuse_faster_than_the_clock(
 
 
 def neighbours(shown: Iterable[Shown], taken_at: datetime) -> tuple[Shown | None, Shown | None]:
-    """The highest showing before a time, and the lowest after it; at its fitting a meter began."""
+    """Return the highest showing before a time, and the lowest after it.
+
+    At its fitting a meter began.
+    """
     told = list(shown)
     before = [s for s in told if s.taken_at < taken_at or s.moment is Moment.FITTED]
     after = [s for s in told if s.taken_at > taken_at and s.moment is not Moment.FITTED]
@@ -144,7 +147,7 @@ def enter_reading(
 
 
 def meter_fitted_at(work: Work, stack_id: int, at: datetime) -> HourMeter:
-    """The meter fitted to a stack at a time; the first one for the time before it.
+    """Return the meter fitted to a stack at a time; the first one for the time before it.
 
     Raises Refused where none was fitted.
     """

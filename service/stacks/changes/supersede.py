@@ -43,7 +43,7 @@ class FixingFact:
 
 
 def layers_known_now(work: Work, build_id: int) -> tuple[LayerFact, ...]:
-    """Which layers does a build have, as known now, in the order of the pile?"""
+    """Return the layers of a build, as known now, in the order of the pile."""
     rows = work.session.execute(
         select(*columns(LayerFact, Layer))
         .where(Layer.build_id == build_id, Layer.known_until.is_(None))
@@ -155,7 +155,10 @@ def settle_period(
 
 
 def now_or_later(work: Work, table: Any) -> ColumnElement[datetime]:
-    """Now; for a row another machine wrote with its clock ahead, the time it was known from."""
+    """Return now.
+
+    For a row written by a machine whose clock is ahead, the time it is known from.
+    """
     return case((table.known_from > work.now, table.known_from), else_=work.now)
 
 
@@ -170,7 +173,9 @@ def close_out(work: Work, row: Any) -> None:
 def locked_known(
     work: Work, table: type[Row], row_id: int, noun: str, *, field: str, right: str
 ) -> tuple[Row, Stack]:
-    """The row as known now and its stack, which is locked: changes come one after another.
+    """Return the row as known now and its stack, which is locked.
+
+    Changes come one after another.
 
     Raises NotFound, and Refused where the row was corrected or taken back before.
     """

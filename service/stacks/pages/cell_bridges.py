@@ -67,7 +67,7 @@ class CorrectPage:
 
 
 def address(serial: str) -> str:
-    """The address of a stack's bridged cells."""
+    """Return the address of a stack's bridged cells."""
     return f"/stacks/{quote(serial, safe='')}/bridges"
 
 

@@ -35,7 +35,10 @@ class How:
 def section(
     shown: LayerMap, title: str, how: How, changes: Iterable[Mark] = (), against: str = ""
 ) -> str:
-    """The section through a pile as SVG; ``against`` is the digest of the pile compared with."""
+    """Draw the section through a pile as SVG.
+
+    ``against`` is the digest of the pile compared with.
+    """
     if not shown.rows:
         return ""
 
@@ -64,7 +67,7 @@ def section(
 
 
 def rod_plan(shown: LayerMap, torques: BuildTorques | None, title: str) -> str:
-    """The plan view of the compression plate as SVG, with the final reading beside each nut."""
+    """Draw the compression plate in plan as SVG, with the final reading beside each nut."""
     if not shown.rods:
         return ""
     wide, high = shown.stack.plate_width_mm, shown.stack.plate_height_mm
@@ -92,7 +95,7 @@ def layer_table(
     held: frozenset[int] = frozenset(),
     numbers: Mapping[int, int] | None = None,
 ) -> str:
-    """All layers as an HTML table, position 1 at the fixed end.
+    """Return all layers as an HTML table, position 1 at the fixed end.
 
     as_today: tell whether each part may be used, which is known of today only.
     held: parts on hold, by themselves or with their lot.
@@ -106,7 +109,7 @@ def layer_table(
 
 
 def pile_in_words(shown: LayerMap) -> str:
-    """How many cells, half plates and layers the pile has, and how high it is."""
+    """Say how many cells, half plates and layers the pile has, and how high it is."""
     return kept.get(("pile", shown.digest), lambda: _counted(shown))
 
 
@@ -121,7 +124,7 @@ def _counted(shown: LayerMap) -> str:
 
 
 def kind_in_words(of_type: TypeFacts) -> str:
-    """What a part is, with the gas it meets or the joint it seals."""
+    """Return what a part is, with the gas it meets or the joint it seals."""
     if of_type.kind is Kind.HALF_PLATE and of_type.side:
         return f"half plate, {of_type.side} side"
     if of_type.kind is Kind.GASKET and of_type.joint:
@@ -130,7 +133,7 @@ def kind_in_words(of_type: TypeFacts) -> str:
 
 
 def faces_in_words(facing: str, marked_face: str | None) -> str:
-    """Which way a part lies, in the words of its type."""
+    """Say which way a part lies, in the words of its type."""
     if facing == Facing.EITHER.value:
         return "either way"
     return f"{marked_face or 'marked face'} to the {facing}"

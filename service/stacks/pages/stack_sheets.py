@@ -314,7 +314,7 @@ def _one_before(numbers: list[int], build: BuildFacts | None) -> int | None:
 
 
 def change_row(number: int, change: Change, before: LayerMap, after: LayerMap) -> ChangeRow:
-    """One changed part in words: where it lay before and where it lies after."""
+    """Return one changed part in words: where it lay before and where it lies after."""
     layer = change.layer
     faces = {t.name: t.marked_face for m in (before, after) for t in m.types.values()}
 

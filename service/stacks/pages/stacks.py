@@ -80,7 +80,7 @@ class HoursPage:
 
 
 def address(serial: str) -> str:
-    """The address of a stack's sheet."""
+    """Return the address of a stack's sheet."""
     return f"/stacks/{quote(serial, safe='')}"
 
 

@@ -55,7 +55,7 @@ class Spans:
 def build_spans(
     session: Session, stack_ids: Collection[int], known_at: datetime | None = None
 ) -> Spans:
-    """How many hours did each build of these stacks run, and from what to what? Three statements.
+    """Return hours, begin and end of each build of these stacks. Three statements.
 
     From the reading at the closing (else at the opening of the same event, else none run yet on
     a first build) to the reading at the next opening (else at the closing of that event), or to
@@ -273,12 +273,12 @@ class BuildFacts:
 
     @property
     def is_present(self) -> bool:
-        """Whether the stack has not been opened since."""
+        """Say whether the stack has not been opened since."""
         return self.opened_at is None
 
     @property
     def state(self) -> str:
-        """Whether the build was released to be run, and nothing was done to it since."""
+        """Say whether the build was released to be run, and nothing was done to it since."""
         return RELEASED if self.release_stands else NOT_RELEASED
 
 
@@ -306,6 +306,6 @@ def _builds(is_then: bool) -> Any:
 def builds_of(
     session: Session, stack_id: int, known_at: datetime | None = None
 ) -> tuple[BuildFacts, ...]:
-    """Every build of a stack in their order, as known now or at a time."""
+    """Return every build of a stack in their order, as known now or at a time."""
     rows: Any = session.execute(_builds(known_at is not None), params(known_at, stack_id=stack_id))
     return read_all(BuildFacts, rows)

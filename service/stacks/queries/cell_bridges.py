@@ -35,7 +35,7 @@ class KnownBridge:
     until_at: datetime | None
 
     def holds_at(self, at: datetime) -> bool:
-        """Whether the cell was bridged at a time."""
+        """Say whether the cell was bridged at a time."""
         return self.from_at <= at and (self.until_at is None or at < self.until_at)
 
     @property
@@ -65,7 +65,7 @@ class WrittenBridge:
 
     @property
     def stands(self) -> bool:
-        """Whether the cell is bridged now."""
+        """Say whether the cell is bridged now."""
         return self.known_until is None and self.until_at is None and self.opened_at is None
 
 
@@ -84,7 +84,7 @@ def _bridges(is_then: bool) -> Any:
 def bridges_of_builds(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, tuple[KnownBridge, ...]]:
-    """Which cells of these builds were bridged, and when? One statement."""
+    """Return which cells of these builds were bridged, and when. One statement."""
     rows: Any = session.execute(
         _bridges(known_at is not None), params(known_at, build_ids=build_ids)
     )
@@ -108,7 +108,7 @@ def _blank_cells(is_then: bool) -> Any:
 def blank_cells(
     session: Session, build_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, frozenset[int]]:
-    """Which cells of these builds were blank? One statement; builds without are not in it."""
+    """Return blank cells of these builds. One statement; builds without are not in it."""
     rows: Any = session.execute(
         _blank_cells(known_at is not None), params(known_at, build_ids=build_ids)
     )
@@ -124,12 +124,15 @@ def _blanks() -> Any:
 
 
 def bridges_of_stack(session: Session, stack_id: int) -> tuple[WrittenBridge, ...]:
-    """Every bridge ever noted on a stack, newest first, corrected ones too. One statement."""
+    """Return every bridge ever noted on a stack, newest first, corrected ones too.
+
+    One statement.
+    """
     return _written(session, CellBridge.stack_id == stack_id)
 
 
 def written_bridge(session: Session, bridge_id: int) -> WrittenBridge:
-    """One bridge. One statement. Raises NotFound."""
+    """Return one bridge. One statement. Raises NotFound."""
     found = _written(session, CellBridge.id == bridge_id)
     if not found:
         raise NotFound("bridged cell", bridge_id)
@@ -176,16 +179,16 @@ class BuildThen:
     cells: tuple[CellThen, ...]
 
     def holds(self, at: datetime) -> bool:
-        """Whether the stack was closed in this build at a time."""
+        """Say whether the stack was closed in this build at a time."""
         return self.closed_at <= at and (self.opened_at is None or at < self.opened_at)
 
     def cell(self, number: int) -> CellThen | None:
-        """One of its cells."""
+        """Return one of its cells."""
         return next((cell for cell in self.cells if cell.cell == number), None)
 
 
 def build_then(session: Session, stack_id: int, at: datetime) -> BuildThen | None:
-    """The build a stack was in at a time, as known now; two statements.
+    """Return the build a stack was in at a time, as known now; two statements.
 
     Where it stood open then, the build before; before its first closing, the first one. None
     where it was never built.

@@ -107,7 +107,7 @@ TAKEN_BACK = (
 
 
 def reports_taken_back(session: Session, stack_id: int) -> tuple[TakenBack, ...]:
-    """Which days' reports of a stack were taken back, the newest first? One statement."""
+    """Return days whose reports of a stack were taken back, the newest first. One statement."""
     rows: Any = session.execute(TAKEN_BACK, {"stack_id": stack_id})
     return read_all(TakenBack, rows)
 
@@ -313,7 +313,7 @@ class TotalOverTime:
     meters: Meters
 
     def at(self, time: datetime, meter_hours: float | None = None) -> Hours:
-        """The stack's hours at a time; with ``meter_hours`` those that showing means.
+        """Return the stack's hours at a time; with ``meter_hours`` those that showing means.
 
         Before the first showing they are those of the first; after the last they are at least
         those of the last.
@@ -334,7 +334,7 @@ class TotalOverTime:
         return Hours(low + share * (high - low))
 
     def stretches(self, begin: datetime, end: datetime) -> tuple[Stretch, ...]:
-        """The stretches between showings from one time to another, with the hours in each."""
+        """Return stretches between showings from one time to another, with the hours in each."""
         inside = [time for time in self.times if begin < time < end]
         cuts = [begin, *dict.fromkeys(inside), end]
         total = [self.at(cut).hours for cut in cuts]
@@ -358,7 +358,7 @@ class StackRunning:
 def stack_total_at(
     session: Session, stack_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, TotalOverTime]:
-    """Which hours had each of these stacks at any time? Five statements."""
+    """Return the hours each of these stacks had at any time. Five statements."""
     running = stacks_running(session, stack_ids, known_at)
     return {stack_id: one.total for stack_id, one in running.items()}
 
@@ -366,7 +366,7 @@ def stack_total_at(
 def stacks_running(
     session: Session, stack_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, StackRunning]:
-    """The builds of these stacks and their hours over time. Five statements."""
+    """Return the builds of these stacks and their hours over time. Five statements."""
     spans = build_spans(session, stack_ids, known_at)
     beside = _beside(session, stack_ids, known_at)
     of_stack: dict[int, dict[int, BuildSpan]] = defaultdict(dict)

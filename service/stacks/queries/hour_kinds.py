@@ -70,7 +70,10 @@ class BuildKinds:
         return tuple(one for one in self.bridges if one.until_at is None)
 
     def of(self, cell: int | None, now: datetime) -> PartHours:
-        """The hours of what sat in a cell; of the stack, and parts outside the cells, for None."""
+        """Return the hours of what sat in a cell.
+
+        Of the stack, and parts outside the cells, for None.
+        """
         span = self.span
         stay = Stay(span.closed_at, span.opened_at, cell, cell in self.blank)
         calendar_h = max(0.0, ((span.opened_at or now) - span.closed_at).total_seconds() / 3600)
@@ -108,7 +111,7 @@ def build_kinds(
     build_ids: Collection[int],
     known_at: datetime | None = None,
 ) -> dict[int, BuildKinds]:
-    """The hours of these builds of these stacks, each kind apart.
+    """Return the hours of these builds of these stacks, each kind apart.
 
     Six statements; eleven where logs were read or cells bridged, for only then does it matter
     when the hours ran.
@@ -134,7 +137,7 @@ def build_kinds(
 def stack_kinds(
     session: Session, stack_id: int, known_at: datetime | None = None
 ) -> tuple[BuildKinds, ...]:
-    """The hours of every build of a stack, in their order.
+    """Return the hours of every build of a stack, in their order.
 
     Seven statements, twelve where logs were read or cells bridged.
     """
@@ -146,7 +149,7 @@ def stack_kinds(
 def part_kinds(
     session: Session, part_ids: Collection[int], now: datetime, known_at: datetime | None = None
 ) -> dict[int, PartKinds]:
-    """The hours of these parts, each kind apart, over stacks and builds.
+    """Return the hours of these parts, each kind apart, over stacks and builds.
 
     Eight statements, thirteen where logs were read or cells bridged.
     """

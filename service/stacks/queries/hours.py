@@ -26,13 +26,13 @@ class StackHours:
 def stack_hours(
     session: Session, stack_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, StackHours]:
-    """Which hours has each of these stacks run, at its newest reading? One statement."""
+    """Return the hours each of these stacks has run, at its newest reading. One statement."""
     meters = meters_of(session, stack_ids, known_at)
     return {stack_id: hours_now(meters.get(stack_id, NO_METERS)) for stack_id in stack_ids}
 
 
 def hours_now(meters: Meters) -> StackHours:
-    """The hours of a stack that follow from what its meters showed last."""
+    """Return the hours of a stack that follow from what its meters showed last."""
     read = [
         (shift, meter, meter.newest)
         for shift, meter in zip(meters.shifts, meters.meters, strict=True)
@@ -48,7 +48,7 @@ def hours_now(meters: Meters) -> StackHours:
 def build_hours(
     session: Session, stack_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, Hours]:
-    """How many hours did each build of these stacks run? By build id; three statements.
+    """Return the hours each build of these stacks ran, by build id. Three statements.
 
     By the meter alone: blank and bridged cells are not asked for.
     """

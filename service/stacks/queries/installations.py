@@ -96,7 +96,7 @@ class Sitting:
 def sittings(
     session: Session, part_id: int, known_at: datetime | None = None
 ) -> tuple[Sitting, ...]:
-    """Which builds did a part sit in, in the order of their closing? Seven statements."""
+    """Return the builds a part sat in, in the order of their closing. Seven statements."""
     rows: Sequence[Any] = session.execute(
         _sat(known_at is not None), params(known_at, part_id=part_id)
     ).all()

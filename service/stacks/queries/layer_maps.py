@@ -160,7 +160,7 @@ def layer_map(
     known_at: datetime | None = None,
     build_number: int | None = None,
 ) -> LayerMap:
-    """Which layers does a stack have, on a date, or in a build; as known now or at a time?
+    """Return the layers of a stack on a date, or in a build; as known now or at a time.
 
     Without a date or build: the present build, else the last one. Raises NotFound for an unknown
     stack or a build which was not known. Eight statements, however high the pile.
@@ -230,7 +230,7 @@ STACK_FACTS = (
 
 
 def stack_facts(session: Session, stack_id: int) -> MapStack:
-    """What a stack is and what its design says of it. Raises NotFound."""
+    """Return what a stack is and what its design says of it. Raises NotFound."""
     row: Any = session.execute(STACK_FACTS, {"stack_id": stack_id}).first()
     if row is None:
         raise NotFound("stack", stack_id)
@@ -291,7 +291,7 @@ TYPES = select(*columns(TypeFacts, PartType)).where(PartType.id.in_(param_list("
 
 
 def types_by_id(session: Session, ids: set[int]) -> dict[int, TypeFacts]:
-    """What drawings and tables tell of these part types."""
+    """Return what drawings and tables tell of these part types."""
     rows = session.execute(TYPES, {"ids": list(ids)})
     return {row.id: read_as(TypeFacts, row) for row in rows}
 
@@ -300,7 +300,7 @@ LOTS = select(Lot.id, Lot.label).where(Lot.id.in_(param_list("ids")))
 
 
 def lots_by_id(session: Session, ids: set[int]) -> dict[int, str]:
-    """Labels of these lots."""
+    """Return labels of these lots."""
     return dict(session.execute(LOTS, {"ids": list(ids)}).all())
 
 

@@ -54,17 +54,17 @@ class Meters:
     shifts: tuple[Offset, ...]
 
     def total(self, meter_id: int, shown: Showing) -> TotalAt:
-        """The hours of the stack that follow from what a meter showed."""
+        """Return the hours of the stack that follow from what a meter showed."""
         shift = self.shift_of(meter_id)
         return TotalAt(shown.at, shift.hours + shown.hours, shift.gaps)
 
     def shift_of(self, meter_id: int) -> Offset:
-        """What must be added to this meter's showing."""
+        """Return what must be added to this meter's showing."""
         place = next(at for at, meter in enumerate(self.meters) if meter.id == meter_id)
         return self.shifts[place]
 
     def fitted_at(self, at: datetime) -> MeterNow | None:
-        """The meter that was fitted at a time; the first one for the time before it."""
+        """Return the meter that was fitted at a time; the first one for the time before it."""
         fitted = [meter for meter in self.meters if meter.fitted_at <= at]
         return fitted[-1] if fitted else self.meters[0] if self.meters else None
 
@@ -75,7 +75,7 @@ NO_METERS = Meters((), ())
 def meters_of(
     session: Session, stack_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, Meters]:
-    """Which meters have these stacks, and what did they show last? One statement.
+    """Return the meters of these stacks, and what they showed last. One statement.
 
     Each meter is asked for its first and newest showing only, by index: how often it was read or
     reported makes no difference. Stacks without a meter are not in it.
@@ -95,7 +95,7 @@ def meters_of(
 
 
 def showing_of_report(row: Any, known_at: datetime | None) -> tuple[Showing, ...]:
-    """The first and the newest report of a day, as far as they had come in by ``known_at``."""
+    """Return the first and the newest report of a day, as far as come in by ``known_at``."""
     first, last = Showing(row.first_hours, row.first_at), Showing(row.last_hours, row.last_at)
     told = (first,) if first == last else (first, last)
     return told if known_at is None else tuple(one for one in told if one.at <= known_at)

@@ -44,7 +44,10 @@ class CellHours:
     """of the stacks with bridges"""
 
     def of(self, build_id: int, cell: int | None) -> Hours:
-        """The hours of what sat in a cell of a build; of a part outside the cells for None."""
+        """Return the hours of what sat in a cell of a build.
+
+        Of a part outside the cells for None.
+        """
         ran = self.spans[build_id].ran
         if cell is None:
             return ran
@@ -53,7 +56,7 @@ class CellHours:
         return Hours(max(0.0, ran.hours - self.bridged(build_id, cell)), ran.at_least)
 
     def bridged(self, build_id: int, cell: int, until: datetime | None = None) -> float:
-        """The hours a build ran while one of its cells was bridged, up to a time, in h."""
+        """Return the hours a build ran while one of its cells was bridged, up to a time, in h."""
         bridges = [one.as_bridge for one in self.bridges.get(build_id, ()) if one.cell == cell]
         span = self.spans[build_id]
         total = self.totals.get(span.stack_id)
@@ -72,7 +75,10 @@ def cell_hours(
     build_ids: Collection[int],
     known_at: datetime | None = None,
 ) -> CellHours:
-    """The hours of these builds of these stacks. Five statements, ten where a cell was bridged."""
+    """Return the hours of these builds of these stacks.
+
+    Five statements, ten where a cell was bridged.
+    """
     spans = build_spans(session, stack_ids, known_at).builds
     bridges = bridges_of_builds(session, build_ids, known_at)
     of_bridged = {spans[build_id].stack_id for build_id in bridges if build_id in spans}
@@ -83,7 +89,7 @@ def cell_hours(
 def part_hours(
     session: Session, part_ids: Collection[int], known_at: datetime | None = None
 ) -> dict[int, PartHours]:
-    """How many hours has each of these parts run, over stacks, builds and meters?
+    """Return the hours each of these parts has run, over stacks, builds and meters.
 
     Seven statements, twelve where a cell was bridged, however many parts and builds; a part in
     no build has the hours it came with.

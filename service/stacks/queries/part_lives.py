@@ -51,7 +51,7 @@ class Events:
 
 
 def event_counts(session: Session, part_ids: Collection[int]) -> dict[int, Events]:
-    """How many load cycles and separations has each of these parts been through? Two statements.
+    """Return load cycles and separations of each of these parts. Two statements.
 
     A load cycle is a build known now that held the part: the clamp was closed on it. A separation
     is an event in which a layer was lifted off it, or it was lifted off, and which counts: handed
@@ -121,7 +121,7 @@ FINDINGS = (
 
 
 def findings_on(session: Session, part_ids: Collection[int]) -> dict[int, tuple[SeenOnIt, ...]]:
-    """What was seen on each of these parts, oldest first?"""
+    """Return what was seen on each of these parts, oldest first."""
     found: dict[int, list[SeenOnIt]] = {}
     for row in session.execute(FINDINGS, {"part_ids": list(part_ids)}):
         found.setdefault(row.part_id, []).append(read_as(SeenOnIt, row))
@@ -225,7 +225,7 @@ class PartLife:
 
 
 def part_life(session: Session, part_id: int) -> PartLife:
-    """What is known of a part, from its first day? Raises NotFound.
+    """Return what is known of a part, from its first day. Raises NotFound.
 
     The number of statements does not depend on how many builds it sat in.
     """

@@ -31,7 +31,7 @@ TESTED = (StepKind.LEAK_TEST, StepKind.INSULATION_TEST, StepKind.SHORT_CHECK)
 
 
 def released_at(build: Any = Build, until: Any = None) -> Any:
-    """When a build was released last, None: never; as known at a time, if given."""
+    """Say when a build was released last, None: never; as known at a time, if given."""
     told = select(func.max(BuildRelease.released_at)).where(BuildRelease.build_id == build.id)
     if until is not None:
         told = told.where(BuildRelease.released_at <= until)
@@ -41,7 +41,7 @@ def released_at(build: Any = Build, until: Any = None) -> Any:
 def release_stands(
     build: Any = Build, period: Any = BuildPeriod, until: Any = None
 ) -> ColumnElement[bool]:
-    """Be true where the release of a build stands; of a build opened since, where it stood then.
+    """Say whether a build's release stands; of one opened since, where it stood then.
 
     An expression for a statement that has the build and its period.
     """
@@ -70,7 +70,7 @@ def release_ends(number: int, stack: str) -> tuple[str, str, str]:
 
 
 def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
-    """Entries of other records of a build, written after a time, that end its release."""
+    """Return entries of other records of a build, written after a time, that end its release."""
     record, step = aliased(RebuildRecord), aliased(Step)
     turned, test = aliased(TorqueReading), aliased(StackTest)
     while_closed = or_(record.opened_at.is_(None), step.done_at < record.opened_at)
@@ -98,7 +98,7 @@ def ended_since(at: Any, build: Any, period: Any, until: Any = None) -> Any:
 
 
 def corrects(correction: Any, record: Any, maker_id: Any, build_id: Any) -> ColumnElement[bool]:
-    """Be true of a correction of what a closed stack is: its layers, nuts, hours or closing.
+    """Say whether it corrects what a closed stack is: its layers, nuts, hours or closing.
 
     ``record`` is the record corrected; ``maker_id`` the one that closed the stack. A layer is
     followed through the builds that carried it on, so its rows say which builds it reaches. When

@@ -107,7 +107,10 @@ def _state_of_one() -> Any:
 
 
 def stack_sheet(session: Session, stack_id: int) -> StackSheet:
-    """What is told of a stack besides its pile: state, hours, records, corrections, holds."""
+    """Return what is told of a stack besides its pile.
+
+    State, hours, records, corrections, holds.
+    """
     row: Any = session.execute(_state_of_one(), {"stack_id": stack_id}).first()
     if row is None:
         raise NotFound("stack", stack_id)
@@ -199,6 +202,6 @@ APPROVALS = (
 
 
 def approvals_of(session: Session, record_ids: Collection[int]) -> dict[int, tuple[str, datetime]]:
-    """Who approved each of these records, and when; a record sent back since is not in it."""
+    """Say who approved each of these records, and when; a record sent back since is not in it."""
     rows = session.execute(APPROVALS, {"record_ids": list(record_ids)})
     return {record_id: (name, at) for record_id, name, at in rows}

@@ -65,7 +65,7 @@ BY_SERIAL = Order((Stack.serial_key,))
 
 
 def find_stack(session: Session, serial: str) -> int:
-    """Which stack has this serial, without regard to case and surrounding space? NotFound."""
+    """Return the stack of this serial, without regard to case and outer space. Raises NotFound."""
     found = session.scalar(select(Stack.id).where(Stack.serial_key == serial_key(serial)))
     if found is None:
         raise NotFound("stack", serial)
@@ -73,7 +73,7 @@ def find_stack(session: Session, serial: str) -> int:
 
 
 def state_in_a_word() -> ColumnElement[str]:
-    """The state of a stack in one word; needs what `joined` joins."""
+    """Return the state of a stack in one word; needs what `joined` joins."""
     return case(
         (
             and_(written.opened_at.is_not(None), written.closed_at.is_(None)),
@@ -143,7 +143,7 @@ def stack_list(
 
 
 def listed_stacks(session: Session, stack_ids: Collection[int]) -> dict[int, ListedStack]:
-    """The same lines for stacks by their ids. Five statements."""
+    """Return the same lines for stacks by their ids. Five statements."""
     rows = session.execute(_listed().where(Stack.id.in_(stack_ids))).all()
     return {each.id: each for each in _as_lines(session, rows)}
 
@@ -203,7 +203,7 @@ def _escaped(text: str) -> str:
 
 
 def standing_holds(*columns: Any, stack_ids: Any) -> Any:
-    """Standing holds on parts fitted in these stacks, and on the lots of such parts."""
+    """Return standing holds on parts fitted in these stacks, and on the lots of such parts."""
     own = (
         select(*columns, type_coerce(literal(0), Hold.id.type).label("of_lot"))
         .select_from(Hold)
@@ -228,7 +228,7 @@ def _holds_counted(session: Session, stack_ids: Collection[int]) -> dict[int, in
 
 
 def designs_for_choice(session: Session) -> tuple[tuple[int, str], ...]:
-    """Every design with its revision, as a choice: (id, words)."""
+    """Return every design with its revision, as a choice: (id, words)."""
     rows = session.execute(
         select(Design.id, Design.name, Design.revision).order_by(Design.name, Design.revision)
     )

@@ -102,7 +102,7 @@ def write_parts(work: Work, plan: PartsPlan) -> int:
 
 
 def lots_known(session: Any, keys: Iterable[LotKey]) -> dict[LotKey, int]:
-    """Which of these lots does the database have, and under which id?"""
+    """Return which of these lots the database has, and under which id."""
     wanted = set(keys)
     labels = sorted({label for _type, label in wanted})
     found: dict[LotKey, int] = {}
@@ -117,7 +117,7 @@ def lots_known(session: Any, keys: Iterable[LotKey]) -> dict[LotKey, int]:
 
 
 def lots_labelled(session: Any, labels: Iterable[str]) -> dict[LotKey, LotEntry]:
-    """What is kept of all lots that bear one of these labels, whatever their part type?"""
+    """Return what is kept of all lots that bear one of these labels, whatever their part type."""
     wanted = sorted({serial_key(label) for label in labels} - {""})
     found: dict[LotKey, LotEntry] = {}
     for start in range(0, len(wanted), AT_ONCE):
@@ -131,7 +131,7 @@ def lots_labelled(session: Any, labels: Iterable[str]) -> dict[LotKey, LotEntry]
 
 
 def serials_known(session: Any, keys: Iterable[tuple[int, str]]) -> dict[tuple[int, str], int]:
-    """Which of these (part type, serial key) does the database have, and which part is it?"""
+    """Return which of these (part type, serial key) the database has, and the part of each."""
     wanted = set(keys)
     serials = sorted({serial for _type, serial in wanted})
     found: dict[tuple[int, str], int] = {}

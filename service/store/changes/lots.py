@@ -141,7 +141,7 @@ def _items_taken(work: Work, lot_id: int) -> int:
 
 
 def months_after(day: datetime, months: int) -> datetime:
-    """The same day that many months on, or the last of a shorter month."""
+    """Return the same day that many months on, or the last of a shorter month."""
     year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
     for last in (day.day, 30, 29, 28):
         try:

@@ -138,7 +138,7 @@ def reserve_part(work: Work, part_id: int, *, stack_id: int | None, reason: str)
 
 
 def refuse_new_for_used(work: Work, part_id: int, usability: Usability) -> None:
-    """A part that was in a build is never simply accepted again."""
+    """Return a part that was in a build is never simply accepted again."""
     if usability is not Usability.ACCEPTED:
         return
     fitted = exists().where(Layer.part_id == part_id) | exists().where(Fixing.part_id == part_id)

@@ -139,14 +139,14 @@ def set_stiffness(
 
 
 def is_in_use(work: Work, part_type_id: int) -> bool:
-    """Is there a lot or part of this type?"""
+    """Say whether there is a lot or part of this type."""
     lots = exists().where(Lot.part_type_id == part_type_id)
     parts = exists().where(Part.part_type_id == part_type_id)
     return bool(work.session.scalar(select(lots | parts)))
 
 
 def label(row: PartType | PartTypeEntry) -> str:
-    """What the trail calls a part type."""
+    """Return what the trail calls a part type."""
     return f"{row.name}, {row.drawing_number} {row.revision}"
 
 

@@ -160,12 +160,12 @@ def change_part(
 
 
 def label(work: Work, row: Part) -> str:
-    """What the trail calls a part: its serial, or its number in its lot."""
+    """Return what the trail calls a part: its serial, or its number in its lot."""
     return part_label(row.serial, _lot_label(work, row.lot_id), row.item_number)
 
 
 def is_in_a_record(work: Work, part_id: int) -> bool:
-    """Does any rebuild record name this part?"""
+    """Say whether any rebuild record names this part."""
     named = (
         exists().where(Step.part_id == part_id)
         | exists().where(Layer.part_id == part_id)
@@ -176,13 +176,13 @@ def is_in_a_record(work: Work, part_id: int) -> bool:
 
 
 def locked_part(work: Work, part_id: int) -> tuple[Part, PartType]:
-    """The part, held until the change is through, and its type. Raises NotFound."""
+    """Return the part, held until the change is through, and its type. Raises NotFound."""
     row = work.locked(Part, part_id, "part")
     return row, work.session.get_one(PartType, row.part_type_id)
 
 
 def refuse_place_by_record(wanted: Whereabouts, allowed: tuple[Whereabouts, ...]) -> None:
-    """Only a rebuild record brings a part into a stack or off it."""
+    """Refuse a place that only a rebuild record brings a part into, or off."""
     if wanted not in allowed:
         raise Refused(
             "whereabouts",
@@ -195,7 +195,7 @@ def refuse_place_by_record(wanted: Whereabouts, allowed: tuple[Whereabouts, ...]
 
 
 def refuse_no_judgement(usability: Usability) -> None:
-    """Holds and concessions have functions and reasons of their own."""
+    """Refuse kinds with functions and reasons of their own: holds and concessions."""
     if usability not in JUDGEMENTS:
         how = "placing a hold" if usability is Usability.ON_HOLD else "giving a concession"
         raise Refused(
@@ -207,7 +207,7 @@ def refuse_no_judgement(usability: Usability) -> None:
 
 
 def refuse_thickness(measured_mm: float, should_be_mm: float | None) -> None:
-    """What no part of the type can measure is refused, naming the range that can be."""
+    """Return what no part of the type can measure is refused, naming the range that can be."""
     try:
         check_measured(measured_mm, should_be_mm)
     except OutOfRange as trouble:

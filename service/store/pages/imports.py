@@ -105,7 +105,7 @@ def write(request: Request, me: Me, database: Database, form: Typed, token: str)
 
 
 def sent_file(form: Form) -> tuple[str, bytes]:
-    """Name and content of the file a form sent. Raises Refused where there is none."""
+    """Return the name and content of the file a form sent. Raises Refused where there is none."""
     files = form.files("file")
     if not files:
         raise Refused("file", "", "no file was chosen.", "A CSV or XLSX file would be right.")
@@ -113,7 +113,7 @@ def sent_file(form: Form) -> tuple[str, bytes]:
 
 
 def examples_of(table: Table) -> tuple[str, ...]:
-    """For each column the first things that stand in it, to know it by."""
+    """Return the first things that stand in each column, to know it by."""
     found = []
     for column in range(len(table.headers)):
         cells = [text_of(row.cells[column]) for row in table.rows[:200]]
@@ -123,7 +123,10 @@ def examples_of(table: Table) -> tuple[str, ...]:
 
 
 def mapping_of(form: Form, table: Table, fields: Sequence[Field]) -> dict[str, int]:
-    """Which column each field has on the form; as suggested where nobody has said anything yet."""
+    """Say which column each field has on the form.
+
+    As suggested where nobody has said anything yet.
+    """
     if not any(name.startswith("column_") for name in form.typed):
         names = {field.name: field.headings for field in fields}
         mapping = suggest_mapping(table.headers, names)

@@ -75,7 +75,7 @@ def keep(
 
 
 def given_of(facts: PartTypeFacts) -> Given | None:
-    """What a part type gives, to be shown; None where nobody said so."""
+    """Return what a part type gives, to be shown; None where nobody said so."""
     stiffness = facts.gives
     if stiffness is None:
         return None

@@ -36,7 +36,7 @@ class Forbids:
 
     @property
     def concession_may(self) -> bool:
-        """Be true where a concession allows one use in spite of it."""
+        """Say whether a concession allows one use in spite of it."""
         return self.cause != "gone"
 
 
@@ -54,7 +54,9 @@ def what_forbids(
     lot_id: int | None = None,
     instrument_id: int | None = None,
 ) -> tuple[Forbids, ...]:
-    """Why must this part, lot or instrument not be used now? Empty where nothing forbids it.
+    """Return why this part, lot or instrument must not be used now.
+
+    Empty where nothing forbids it.
 
     Give exactly one of the three. A hold on a lot holds all its parts. Raises NotFound.
     """
@@ -150,7 +152,7 @@ def unused_concession(
     record_id: int | None = None,
     since: datetime | None = None,
 ) -> int | None:
-    """Which concession allows this use: one not used yet, or already used in ``record_id``?
+    """Return a concession that allows this use, unused or already used in ``record_id``.
 
     A concession allows uses in one record. For a part, one given for its lot counts as well.
     ``since``: only one given then or later, for whoever gave an earlier one knew of no hold.
@@ -267,7 +269,7 @@ def holds(
 
 
 def hold(session: Session, hold_id: int) -> HoldRow:
-    """One hold. Raises NotFound."""
+    """Return one hold. Raises NotFound."""
     row = session.execute(_holds().where(Hold.id == hold_id)).first()
     if row is None:
         raise NotFound("hold", hold_id)
@@ -305,7 +307,7 @@ def _concession(row: Any) -> ConcessionRow:
 
 
 def subject(session: Session, about: About) -> HeldSubject:
-    """The part, lot or instrument a form is about. One statement. Raises NotFound."""
+    """Return the part, lot or instrument a form is about. One statement. Raises NotFound."""
     columns = _subject_columns()
     statement: Select[Any]
     if about.part_id is not None:

@@ -48,12 +48,12 @@ class CalibrationOn:
 
     @property
     def is_valid(self) -> bool:
-        """Be true where the instrument may be used without a concession."""
+        """Say whether the instrument may be used without a concession."""
         return self.state == "valid"
 
 
 def calibration_on(session: Session, instrument_id: int, when: datetime) -> CalibrationOn:
-    """Was the instrument in calibration on that date, and by which calibration?
+    """Say whether the instrument was in calibration on that date, and by which one.
 
     The latest calibration done by then counts, through the whole day it is due. One that found
     the instrument out of tolerance does not let it be used until a later one found it in
@@ -111,7 +111,7 @@ class InstrumentRow:
     """smallest step shown, in ``unit``; None: as is usual for its kind"""
 
     def state_on(self, now: datetime) -> CalibrationState:
-        """How its last calibration stands at a time after it."""
+        """Say how its last calibration stands at a time after it."""
         if self.due_at is None:
             return "never"
         if self.result is CalibrationResult.OUT_OF_TOLERANCE:
@@ -148,7 +148,10 @@ class InstrumentOnPage:
 def instruments(
     session: Session, kind: InstrumentKind | None = None, *, withdrawn: bool = False
 ) -> tuple[InstrumentRow, ...]:
-    """The instruments by kind and mark, those withdrawn from use only if asked. One statement."""
+    """Return the instruments by kind and mark, those withdrawn from use only if asked.
+
+    One statement.
+    """
     statement = _instrument_rows().order_by(Instrument.kind, Instrument.label_key)
     if kind is not None:
         statement = statement.where(Instrument.kind == kind)
@@ -158,7 +161,7 @@ def instruments(
 
 
 def instrument(session: Session, instrument_id: int) -> InstrumentOnPage:
-    """One instrument with its calibrations. Four statements. Raises NotFound."""
+    """Return one instrument with its calibrations. Four statements. Raises NotFound."""
     row = session.execute(_instrument_rows().where(Instrument.id == instrument_id)).first()
     if row is None:
         raise NotFound("instrument", instrument_id)
@@ -245,7 +248,7 @@ class InDoubt:
 
 
 def doubtful_spans(session: Session, instrument_id: int) -> tuple[Span, ...]:
-    """For each calibration that found an instrument out of tolerance: which readings it doubts.
+    """Return the readings each calibration that found an instrument out of tolerance doubts.
 
     From the calibration before (None: from the beginning) up to the finding. One statement.
     """
@@ -264,7 +267,7 @@ def doubtful_spans(session: Session, instrument_id: int) -> tuple[Span, ...]:
 
 
 def readings_in_doubt(session: Session, instrument_id: int) -> tuple[InDoubt, ...]:
-    """Which readings were taken with an instrument before it was found out of tolerance?
+    """Return readings taken with an instrument before it was found out of tolerance.
 
     Those since the calibration before, as known now, in their order. Four statements at most.
     """

@@ -40,7 +40,7 @@ class LotFacts:
     held: bool
 
     def is_expired(self, now: datetime) -> bool:
-        """Be true from the day after the one it expires on."""
+        """Say whether the day after the one it expires on has come."""
         return self.expires_at is not None and now > self.expires_at + THROUGH_THE_DAY
 
 
@@ -99,7 +99,7 @@ def lots(session: Session, wanted: LotFilter, turn: Turn = FIRST) -> Listing[Lot
 
 
 def lot(session: Session, lot_id: int) -> LotOnPage:
-    """One lot and where everything of it is today. Three statements. Raises NotFound."""
+    """Return one lot and where everything of it is today. Three statements. Raises NotFound."""
     row = session.execute(_facts().where(Lot.id == lot_id)).first()
     if row is None:
         raise NotFound("lot", lot_id)
@@ -131,7 +131,7 @@ HELD_BY_LOT = frozenset({Usability.NOT_INSPECTED, Usability.ACCEPTED, Usability.
 
 
 def lots_of_type(session: Session, part_type_id: int) -> tuple[tuple[int, str], ...]:
-    """Id and label of a type's lots, the latest first, to choose from."""
+    """Return id and label of a type's lots, the latest first, to choose from."""
     rows = session.execute(
         select(Lot.id, Lot.label)
         .where(Lot.part_type_id == part_type_id)

@@ -13,7 +13,7 @@ from service.store.tables import Instrument
 
 
 def people_by_login(session: Session, logins: Collection[str]) -> dict[str, int]:
-    """Which person is meant by each login, without regard to case? Raises Refused for none."""
+    """Return the person of each login, without regard to case. Raises Refused for none."""
     wanted = {login.strip().lower(): login for login in logins}
     rows = session.execute(
         select(func.lower(Person.login), Person.id).where(
@@ -28,7 +28,7 @@ def people_by_login(session: Session, logins: Collection[str]) -> dict[str, int]
 
 
 def instruments_by_mark(session: Session, marks: Collection[str]) -> dict[str, int]:
-    """Which instrument bears each mark? Raises Refused for none."""
+    """Return the instrument that bears each mark. Raises Refused for none."""
     wanted = {serial_key(mark): mark for mark in marks}
     rows = session.execute(
         select(Instrument.label_key, Instrument.id).where(Instrument.label_key.in_(wanted))
@@ -41,7 +41,7 @@ def instruments_by_mark(session: Session, marks: Collection[str]) -> dict[str, i
 
 
 def part_by_text(session: Session, text: str, drawing: str = "") -> int:
-    """Which part is meant by a serial or the text of its code?
+    """Return the part meant by a serial or the text of its code.
 
     Serials are unique within a part type only: where several parts bear it, ``drawing`` (the
     drawing number) has to choose. Raises NotFound, and Refused where the choice is open.

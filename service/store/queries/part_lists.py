@@ -100,7 +100,7 @@ def parts(session: Session, wanted: PartFilter, turn: Turn = FIRST) -> Listing[P
 
 
 def part_in_forms(session: Session, part_id: int) -> PartInForms:
-    """One part as the forms about it need it. One statement. Raises NotFound."""
+    """Return one part as the forms about it need it. One statement. Raises NotFound."""
     fitted = or_(
         exists().where(Layer.part_id == Part.id), exists().where(Fixing.part_id == Part.id)
     )
@@ -124,7 +124,7 @@ def part_in_forms(session: Session, part_id: int) -> PartInForms:
 
 
 def stacks_to_choose(session: Session) -> tuple[tuple[int, str], ...]:
-    """Id and serial of the stacks, by serial, to choose from."""
+    """Return id and serial of the stacks, by serial, to choose from."""
     rows = session.execute(select(Stack.id, Stack.serial).order_by(Stack.serial_key).limit(2000))
     return tuple((row.id, row.serial) for row in rows)
 
@@ -253,7 +253,7 @@ FACTS = (
 
 
 def part_facts(session: Session, part_id: int) -> PartFacts:
-    """What a part is and how it stands now. Raises NotFound."""
+    """Return what a part is and how it stands now. Raises NotFound."""
     row: Any = session.execute(FACTS, {"part_id": part_id}).first()
     if row is None:
         raise NotFound("part", part_id)

@@ -84,17 +84,17 @@ class PartTypeOnPage:
 
     @property
     def is_in_use(self) -> bool:
-        """Be true once something of this type exists."""
+        """Say whether something of this type exists."""
         return bool(self.where or self.lots)
 
 
 def read_stiffness(kind: Kind, text: str | None) -> PartStiffness | None:
-    """What stands in a part type's row: it was written by this program."""
+    """Return what stands in a part type's row: it was written by this program."""
     return None if text is None else stiffness_from(kind, json.loads(text))
 
 
 def part_types(session: Session, kind: Kind | None = None) -> tuple[PartTypeFacts, ...]:
-    """All part types, by kind and name. One statement."""
+    """Return all part types, by kind and name. One statement."""
     statement = select(*columns(PartTypeFacts, PartType)).order_by(
         PartType.kind, func.lower(PartType.name), PartType.drawing_number, PartType.revision
     )
@@ -104,7 +104,7 @@ def part_types(session: Session, kind: Kind | None = None) -> tuple[PartTypeFact
 
 
 def part_type(session: Session, part_type_id: int) -> PartTypeOnPage:
-    """One part type, with where its parts are. Four statements. Raises NotFound."""
+    """Return one part type, with where its parts are. Four statements. Raises NotFound."""
     row = session.execute(
         select(*columns(PartTypeFacts, PartType)).where(PartType.id == part_type_id)
     ).first()
