@@ -1,12 +1,12 @@
 """Bringing a sweep in from a terminal: what is shown, asked, written and refused."""
 
+import shutil
 from pathlib import Path
 
 import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.operation.migrating import migrate
 from service.people.tables import Role
 from service.platform.database import make_engine
 from service.runs.tables import PolarisationCurve, RunKind
@@ -19,12 +19,12 @@ OPTIONS = ("--stack", "TARN-7", "--by", "ada")
 
 
 @pytest.fixture
-def folder(tmp_path: Path) -> Path:
+def folder(sqlite_template: Path, tmp_path: Path) -> Path:
     """A database with a stack of four cells, and a builder."""
     folder = tmp_path / "data"
-    url = f"sqlite:///{folder / 'layerbook.sqlite'}"
-    migrate(url)
-    engine = make_engine(url)
+    folder.mkdir()
+    file = shutil.copyfile(sqlite_template, folder / "layerbook.sqlite")
+    engine = make_engine(f"sqlite:///{file}")
     with Session(engine) as session:
         builders.a_stack(session, serial="TARN-7", cells=4)
         builders.a_person(session, Role.BUILDER, login="ada", name="Ada")

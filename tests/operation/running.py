@@ -1,11 +1,15 @@
 """Running the command line, the server too, as a process of its own on a data folder of its own."""
 
+import json
 import os
+import select
 import socket
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -23,18 +27,43 @@ def commands(folder: Path) -> Run:
     """Run the command line: ``run("person", "add", typed="…", LAYERBOOK_PORT="x")``."""
 
     def run(*words: str, typed: str = "", **settings: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            [sys.executable, "-W", "error", "-m", "service", *words],
-            input=typed,
-            capture_output=True,
-            text=True,
-            cwd=HERE,
-            env=environment(folder) | settings,
-            check=False,
-            timeout=120,
-        )
+        with tempfile.TemporaryDirectory() as given:
+            files = {name: Path(given) / name for name in ("typed", "out", "err")}
+            for file in files.values():
+                file.touch()
+            files["typed"].write_text(typed)
+            command = {"words": words, "environment": environment(folder) | settings}
+            code = _forked(command | {name: str(file) for name, file in files.items()})
+            out, err = files["out"].read_text(), files["err"].read_text()
+        return subprocess.CompletedProcess(list(words), code, out, err)
 
     return run
+
+
+def _forked(command: dict[str, Any]) -> int:
+    process = _forking()
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.write(f"{json.dumps(command)}\n")
+    process.stdin.flush()
+    ready, _, _ = select.select([process.stdout], [], [], 120)
+    if not ready:
+        process.kill()
+        _forking.cache_clear()
+        pytest.fail(f"{command['words']} did not end within 120 s")
+    return int(process.stdout.readline())
+
+
+@cache
+def _forking() -> "subprocess.Popen[str]":
+    """The process with the command line loaded; it ends with this one, whose pipe it reads."""
+    return subprocess.Popen(
+        [sys.executable, "-W", "error", "-m", "tests.operation.forking"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=HERE,
+    )
 
 
 def environment(folder: Path) -> dict[str, str]:

@@ -1,5 +1,6 @@
 """Bringing lists in from a terminal: what is shown, asked, written and refused."""
 
+import shutil
 import subprocess
 from pathlib import Path
 from typing import Any
@@ -8,7 +9,6 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.operation.migrating import migrate
 from service.people.tables import Role
 from service.platform.database import make_engine
 from service.records.tables import RebuildRecord, RecordState
@@ -38,12 +38,12 @@ PILE = [
 
 
 @pytest.fixture
-def folder(tmp_path: Path) -> Path:
+def folder(sqlite_template: Path, tmp_path: Path) -> Path:
     """A database with part types, a design, a builder."""
     folder = tmp_path / "data"
-    url = f"sqlite:///{folder / 'layerbook.sqlite'}"
-    migrate(url)
-    engine = make_engine(url)
+    folder.mkdir()
+    file = shutil.copyfile(sqlite_template, folder / "layerbook.sqlite")
+    engine = make_engine(f"sqlite:///{file}")
     with Session(engine) as session:
         builders.the_part_types(session)
         builders.a_design(session)

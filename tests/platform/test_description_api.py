@@ -136,7 +136,7 @@ def test_no_call_ends_in_an_error_of_the_server(described: Any, named: str) -> N
 
     @given(case=operation.as_strategy())
     @settings(
-        max_examples=settings.default.max_examples // 4, suppress_health_check=list(HealthCheck)
+        max_examples=settings.default.max_examples // 8, suppress_health_check=list(HealthCheck)
     )
     def call(case: Any) -> None:
         case.call_and_validate(

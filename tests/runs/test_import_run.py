@@ -1,13 +1,13 @@
 """Taking a bench's log in from a terminal: what is shown, asked, written and refused."""
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.operation.migrating import migrate
 from service.people.tables import Role
 from service.platform.database import make_engine
 from service.runs.tables import Run as RunRow
@@ -18,12 +18,12 @@ from tests.runs.bench_logs import a_log
 
 
 @pytest.fixture
-def folder(tmp_path: Path) -> Path:
+def folder(sqlite_template: Path, tmp_path: Path) -> Path:
     """A database with a stack of four cells that runs, and a builder."""
     folder = tmp_path / "data"
-    url = f"sqlite:///{folder / 'layerbook.sqlite'}"
-    migrate(url)
-    engine = make_engine(url)
+    folder.mkdir()
+    file = shutil.copyfile(sqlite_template, folder / "layerbook.sqlite")
+    engine = make_engine(f"sqlite:///{file}")
     with Session(engine) as session:
         stack = builders.a_stack(session, serial="TARN-7")
         builders.a_release(session, builders.a_build(session, stack, cells=4))
