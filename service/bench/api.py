@@ -34,6 +34,7 @@ from service.platform.permissions import Act, need
 from service.platform.queries.lists import from_keys
 from service.records.changes import rebuild_records
 from service.records.queries.content import verify
+from service.records.queries.pile_checks import pile_check
 from service.records.tables import Involvement, RecordKind, RecordState
 from service.stacks.queries.stacks import find_stack
 from service.store.queries.names import instruments_by_mark, people_by_login
@@ -107,6 +108,16 @@ class RecordContent(Out):
     content: dict[str, Any]
 
 
+class CheckFinding(Out):
+    """One finding; its sentence is what an entry “departure” names, where it needs a concession."""
+
+    sentence: str
+    mend: str
+    severity: str
+    positions: list[int] = Field(description="layers, 1 at the fixed end")
+    accepted_by: str | None
+
+
 router = APIRouter(prefix="/records")
 TAGS: list[str | Enum] = ["records"]
 
@@ -163,6 +174,24 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> RecordC
         closing=ClosingSummary(**summary_of(kept, kept.readable_outcome)) if kept else None,
         content=json.loads(answer.canonical),
     )
+
+
+@router.get("/{record_id}/check", tags=TAGS)
+def check(record_id: RecordNumber, caller: Caller, engine: Database) -> list[CheckFinding]:
+    """What the check of the record's pile against its design finds."""
+    need(caller, Act.READ)
+    with reading(engine) as session:
+        judged = pile_check(session, record_id).judged
+    return [
+        CheckFinding(
+            sentence=each.finding.sentence,
+            mend=each.finding.mend,
+            severity=str(each.severity),
+            positions=list(each.finding.positions),
+            accepted_by=each.departure.by if each.departure else None,
+        )
+        for each in judged
+    ]
 
 
 @router.post("", status_code=201, tags=TAGS)

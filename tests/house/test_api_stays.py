@@ -13,6 +13,7 @@ GONE: dict[str, str] = {}
 """Patterns of lines that are no longer so, with why a caller does without."""
 LISTS = r"GET /api/v1/(audit|failing|floor|records|stacks)"
 NEW: dict[str, str] = {
+    r"GET /api/v1/records/\{record_id\}/check.*": "what a departure may be accepted of",
     r"POST /api/v1/records/\{record_id\}/entries/.*": "every kind of entry, one at a time",
     r"POST /api/v1/records sends (findings|closing_checks|departures|\w+_(tests|checks)\b).*": (
         "kinds of entry a whole record had no place for"

@@ -92,6 +92,7 @@ OPERATIONS = (
     "POST /api/v1/parts/{serial}/containment",
     "GET /api/v1/records",
     "GET /api/v1/records/{record_id}",
+    "GET /api/v1/records/{record_id}/check",
     "GET /api/v1/records/{record_id}/closing",
     "POST /api/v1/records",
     *(f"POST /api/v1/records/{{record_id}}/entries/{name}" for name in ENTRIES),

@@ -15,15 +15,25 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import AwareDatetime, Field
 
-from service.bench.changes import bench
+from service.bench.changes.bench import undo_last
 from service.bench.changes.departures import accept_departure
 from service.bench.changes.handing_in import hand_in
+from service.bench.changes.layers import lift_off, lift_off_down_to, note_finding, put_on
 from service.closing.arithmetic.closing_checks import ClosingCheck
+from service.closing.changes import read_torque, record_closing_check
 from service.physics.arithmetic.conditions import NOT_INSPECTED, FindingEntry
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
 from service.platform.changes import In, Name, Words
 from service.platform.database import Work
 from service.platform.errors import Refused
+from service.proof.changes import record_insulation_test, record_leak_test, record_short_check
+from service.records.changes.bench_fixings import fit_fixing, fit_from_lot, remove_fixings
+from service.records.changes.bench_opening import (
+    close_stack,
+    open_stack,
+    record_exception,
+    record_make_safe,
+)
 from service.records.tables import Involvement, RecordKind
 
 # What an entry is made of. In JSON units stand in the names and times have a zone; instruments go
@@ -302,41 +312,37 @@ class Entry:
 
 
 ENTRIES: Mapping[str, Entry] = {
-    "make-safe": Entry(bench.record_make_safe, MakeSafe, Place.MAKE_SAFE),
-    "exception": Entry(bench.record_exception, Excepted, Place.EXCEPTION, Place.OPENING),
-    "open": Entry(bench.open_stack, Opened, Place.OPENING, Place.LIFTING),
-    "lift": Entry(
-        bench.lift_off, Lifted, Place.LIFTING, Place.LIFTING, keeps=("end",), has_photos=True
-    ),
+    "make-safe": Entry(record_make_safe, MakeSafe, Place.MAKE_SAFE),
+    "exception": Entry(record_exception, Excepted, Place.EXCEPTION, Place.OPENING),
+    "open": Entry(open_stack, Opened, Place.OPENING, Place.LIFTING),
+    "lift": Entry(lift_off, Lifted, Place.LIFTING, Place.LIFTING, keeps=("end",), has_photos=True),
     "lift-several": Entry(
-        bench.lift_off_down_to, LiftedSeveral, Place.SEVERAL, Place.LIFTING, keeps=("end",)
+        lift_off_down_to, LiftedSeveral, Place.SEVERAL, Place.LIFTING, keeps=("end",)
     ),
-    "finding": Entry(bench.note_finding, FindingNoted, Place.FINDING, Place.FINDING),
+    "finding": Entry(note_finding, FindingNoted, Place.FINDING, Place.FINDING),
     "put-on": Entry(
-        bench.put_on,
+        put_on,
         PutOn,
         Place.PUTTING_ON,
         Place.PUTTING_ON,
         keeps=("end",),
         also={"by_pattern": True},
     ),
-    "fit-fixing": Entry(bench.fit_fixing, FixingFitted, Place.FIXINGS, Place.FIXINGS),
-    "fit-from-lot": Entry(bench.fit_from_lot, FittedFromLot, Place.FROM_LOT, Place.FROM_LOT),
-    "remove-fixings": Entry(bench.remove_fixings, FixingsRemoved, Place.OFF, Place.OFF),
-    "torque": Entry(bench.read_torque, TorqueEntered, Place.TORQUE, Place.TORQUE, keeps=("stage",)),
-    "closing-check": Entry(bench.record_closing_check, Checked, Place.CHECKS, Place.CHECKS),
-    "close": Entry(bench.close_stack, Closing, Place.CLOSING, Place.HANDING_IN),
-    "leak-test": Entry(
-        bench.record_leak_test, LeakTestSent, Place.TESTS, Place.TESTS, keeps=("test",)
-    ),
+    "fit-fixing": Entry(fit_fixing, FixingFitted, Place.FIXINGS, Place.FIXINGS),
+    "fit-from-lot": Entry(fit_from_lot, FittedFromLot, Place.FROM_LOT, Place.FROM_LOT),
+    "remove-fixings": Entry(remove_fixings, FixingsRemoved, Place.OFF, Place.OFF),
+    "torque": Entry(read_torque, TorqueEntered, Place.TORQUE, Place.TORQUE, keeps=("stage",)),
+    "closing-check": Entry(record_closing_check, Checked, Place.CHECKS, Place.CHECKS),
+    "close": Entry(close_stack, Closing, Place.CLOSING, Place.HANDING_IN),
+    "leak-test": Entry(record_leak_test, LeakTestSent, Place.TESTS, Place.TESTS, keeps=("test",)),
     "insulation-test": Entry(
-        bench.record_insulation_test, StackTestSent, Place.TESTS, Place.TESTS, keeps=("test",)
+        record_insulation_test, StackTestSent, Place.TESTS, Place.TESTS, keeps=("test",)
     ),
     "short-check": Entry(
-        bench.record_short_check, ShortCheckSent, Place.TESTS, Place.TESTS, keeps=("test",)
+        record_short_check, ShortCheckSent, Place.TESTS, Place.TESTS, keeps=("test",)
     ),
     "departure": Entry(accept_departure, Departed, is_at_bench=False),
-    "undo": Entry(bench.undo_last, Nothing, keeps=("at", "end"), made="undone"),
+    "undo": Entry(undo_last, Nothing, keeps=("at", "end"), made="undone"),
     "hand-in": Entry(hand_in, Nothing, Place.HANDING_IN, leaves_bench=True),
 }
 
