@@ -387,7 +387,7 @@ def some_parts(
 ) -> list[Part]:
     """As many parts as types are named: as by `a_part` for each, in few statements."""
     first = _next(session, Part)
-    lots = {kind: _the_lot_of(session, kind) for kind in set(part_types) if kind.counted}
+    lots = {kind: _the_lot_of(session, kind) for kind in dict.fromkeys(part_types) if kind.counted}
     items = {kind: count(_next_item(session, lot)) for kind, lot in lots.items()}
     serials = [
         None if kind.counted else _serial(kind, number)
