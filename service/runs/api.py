@@ -12,7 +12,8 @@ from starlette.datastructures import FormData, UploadFile
 
 from service.platform.api import answers, request_models
 from service.platform.api.callers import Call, Caller, Database, make_once
-from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.dates import parse_when
+from service.platform.arithmetic.errors import OutOfRange, TradeError
 from service.platform.database import changing, reading
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
@@ -417,14 +418,11 @@ def _mapping(data: dict[str, Any]) -> Mapping:
 def _moment(text: str) -> datetime | None:
     if not text:
         return None
-    right = "ISO 8601 with a zone, such as 2026-03-07T14:20:00+01:00."
     try:
-        at = datetime.fromisoformat(text)
-    except ValueError:
-        raise Refused("began_at", text, "it is no time.", right) from None
-    if at.tzinfo is None:
-        raise Refused("began_at", text, "it has no zone.", right)
-    return at
+        return parse_when(text, None, needs_time=True)
+    except OutOfRange as trouble:
+        right = f"Right would be {trouble.allowed}."
+        raise Refused("began_at", text, "it is no time of a zone.", right) from None
 
 
 def _upload(found: UploadRow) -> Upload:

@@ -2,7 +2,7 @@
 
 import hashlib
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -283,6 +283,9 @@ def test_times_are_read_in_the_zone_of_the_lab() -> None:
     assert form.moment("a") == datetime(2026, 3, 7, 13, 20, tzinfo=UTC)
     assert form.moment("b") == datetime(2026, 7, 7, 12, 20, tzinfo=UTC)
     assert form.moment("c") == datetime(2026, 3, 7, 14, 20, tzinfo=UTC)
+    german = Form({"at": ["07.03.2026 14:20"], "on": ["7.3.2026"]}, zone=LAB.time_zone)
+    assert form.moment("a") == german.moment("at")
+    assert german.day("on") == date(2026, 3, 7)
 
 
 @pytest.mark.parametrize(

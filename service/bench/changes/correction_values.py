@@ -26,7 +26,8 @@ from service.bench.queries.correction_effects import (
 from service.bench.tables import CorrectionOf
 from service.physics.arithmetic.clamping import read_torque_text
 from service.platform import changes
-from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.dates import parse_when
+from service.platform.arithmetic.errors import OutOfRange, TradeError
 from service.platform.arithmetic.numbers import read_number
 from service.platform.arithmetic.vocabulary import Facing
 from service.platform.database import Work
@@ -278,14 +279,10 @@ def _time(
 
 def _read_time(typed: str) -> datetime:
     try:
-        at = datetime.fromisoformat(typed.strip())
-    except ValueError as trouble:
-        raise Refused(
-            FIELD, typed, "this is no time.", "A time such as 2026-03-07T14:20Z."
-        ) from trouble
-    if at.tzinfo is None:
-        raise Refused(FIELD, typed, "its zone is not said.", "2026-03-07T14:20Z or with +01:00.")
-    return at
+        return parse_when(typed, None, needs_time=True)
+    except OutOfRange as trouble:
+        right = f"Right would be {trouble.allowed}."
+        raise Refused(FIELD, typed, "this is no time of a zone.", right) from trouble
 
 
 def refuse_time(

@@ -13,6 +13,7 @@ _TIME = re.compile(
 )
 _ZONE = re.compile(r"(.*?)\s*(Z|z|[+\u2212-]\d{2}(?::?\d{2})?)")
 _RIGHT = "a date such as 2026-03-07{day_first}"
+_RIGHT_ZONE = "a time with its zone, such as 2026-03-07T14:20Z or 2026-03-07T15:20+01:00"
 _RIGHT_TIME = "a date and time such as 2026-03-07 14:20{day_first}"
 
 
@@ -48,13 +49,17 @@ def parse_date(text: str, *, day_first: bool = False) -> date:
         ) from None
 
 
-def parse_when(text: str, zone: tzinfo, *, day_first: bool = False) -> datetime:
+def parse_when(
+    text: str, zone: tzinfo | None, *, day_first: bool = False, needs_time: bool = False
+) -> datetime:
     """Read the moment written here, always with a zone: ``zone`` where the text names none.
 
     A date as in parse_date, then "T" or a space, then hours and minutes, with or without seconds
     and their decimals (point or comma), extended (14:20:00) or basic (142000); then nothing, Z, or
     an offset as +01:00. A date alone is the beginning of that day. 24:00 is the beginning of
     the next day. Decimals are kept to the microsecond, the rest is cut off.
+
+    Where ``zone`` is None the text has to name one; with ``needs_time`` a date alone is refused.
 
     In the hour that comes twice when clocks go back, the first is meant.
 
@@ -70,14 +75,19 @@ def parse_when(text: str, zone: tzinfo, *, day_first: bool = False) -> datetime:
     offset: tzinfo | None = None
     if parted and (zoned := _ZONE.fullmatch(time_text)):
         time_text, offset = zoned[1], _offset(zoned[2], written)
+    if needs_time and not parted:
+        raise OutOfRange("date and time", written, "", _say(_RIGHT_TIME, day_first))
     hour, minute, second, microsecond = _time(time_text, written, day_first) if parted else (0,) * 4
+    place = offset or zone
+    if place is None:
+        raise OutOfRange("date and time", written, "", _RIGHT_ZONE)
     is_next_day = hour == 24
     moment = datetime(
-        day.year, day.month, day.day, hour % 24, minute, second, microsecond, tzinfo=offset or zone
+        day.year, day.month, day.day, hour % 24, minute, second, microsecond, tzinfo=place
     )
     if is_next_day:
         moment += timedelta(days=1)
-    if offset is None and moment.astimezone(UTC).astimezone(zone) != moment.replace(fold=0):
+    if offset is None and moment.astimezone(UTC).astimezone(place) != moment.replace(fold=0):
         raise OutOfRange(
             "date and time", written, "", f"a time of the zone {zone}: clocks leapt over this one"
         )

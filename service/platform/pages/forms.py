@@ -29,6 +29,7 @@ from fastapi import Depends, Request
 from markupsafe import Markup
 from starlette.datastructures import UploadFile
 
+from service.platform.arithmetic.dates import parse_date, parse_when
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.numbers import ReadTwoWays, read_number
 from service.platform.arithmetic.typed_fields import FieldRefused, as_typed
@@ -40,7 +41,7 @@ from service.settings import Settings
 ENTRY_KEY = "entry_key"
 OWN_FIELDS = frozenset({FORM_TOKEN, ENTRY_KEY})
 NOT_HASHED = OWN_FIELDS | {"version"}
-FIRST_YEAR, LAST_YEAR = 1950, 2199
+EXAMPLE = "2026-03-07 14:20"
 LARGEST_WHOLE = 2**53
 
 E = TypeVar("E", bound=StrEnum)
@@ -243,22 +244,14 @@ class Form:
             if required:
                 self.refuse(name, "Date and time have to be given.", "Such as 2026-03-07 14:20.")
             return None
-        right = "Right would be year-month-day hour:minute, such as 2026-03-07 14:20."
         try:
-            at = datetime.fromisoformat(text.replace(" ", "T", 1))
-        except ValueError:
+            return parse_when(text, self.zone, needs_time=True).astimezone(UTC)
+        except OutOfRange as trouble:
+            right = f"Right would be {trouble.allowed}."
+            if EXAMPLE not in right:
+                right += f" Write it as {EXAMPLE}."
             self.refuse(name, "is not a date and time", right)
             return None
-        if not FIRST_YEAR <= at.year <= LAST_YEAR or len(text) <= len("2026-03-07"):
-            self.refuse(name, "is not a date and time of this time", right)
-            return None
-        if at.tzinfo is None:
-            at = at.replace(tzinfo=self.zone)
-            back = at.astimezone(UTC).astimezone(self.zone)
-            if back.replace(tzinfo=None) != at.replace(tzinfo=None):
-                self.refuse(name, "does not exist: the clocks were put forward over it", right)
-                return None
-        return at.astimezone(UTC)
 
     def day(self, name: str, *, required: bool = True) -> date | None:
         """Read a date after ISO 8601."""
@@ -268,13 +261,10 @@ class Form:
                 self.refuse(name, "A date has to be given.", "Such as 2026-03-07.")
             return None
         try:
-            day = date.fromisoformat(text)
-        except ValueError:
-            day = None
-        if day is None or not FIRST_YEAR <= day.year <= LAST_YEAR:
-            self.refuse(name, "is not a date", "Right would be year-month-day, such as 2026-03-07.")
+            return parse_date(text)
+        except OutOfRange as trouble:
+            self.refuse(name, "is not a date", f"Right would be {trouble.allowed}.")
             return None
-        return day
 
     def choice(self, name: str, words: type[E], *, required: bool = True) -> E | None:
         """Read one of the words of an enum; none if nothing was chosen and nothing is required."""

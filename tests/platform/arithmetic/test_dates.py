@@ -140,3 +140,14 @@ def test_any_text_is_read_or_refused_in_words(text: str, day_first: bool) -> Non
         said = f"allowed: {moment.tzinfo}"
     assert "allowed: " in said
     assert "None" not in said
+
+
+def test_a_time_for_machines_names_its_zone() -> None:
+    assert parse_when("2026-03-07T15:20+01:00", None) == datetime(2026, 3, 7, 14, 20, tzinfo=UTC)
+    with pytest.raises(OutOfRange, match="with its zone"):
+        parse_when("2026-03-07 14:20", None)
+
+
+def test_where_a_time_is_asked_a_date_alone_is_none() -> None:
+    with pytest.raises(OutOfRange, match="2026-03-07 14:20"):
+        parse_when("2026-03-07", UTC, needs_time=True)
