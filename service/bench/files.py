@@ -17,6 +17,7 @@ from dataclasses import dataclass, field, replace
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.bench.changes.layers import which_way
 from service.bench.changes.stack_imports import PartInPile, StackHead, StackPlan
 from service.designs.arithmetic import pile
 from service.designs.tables import Design, DesignRod
@@ -191,9 +192,7 @@ def _facing(text: str, part_type: PartTypeFacts | None) -> Facing:
     for facing in (Facing.FIXED_END, Facing.FREE_END):
         if word in FACING_WORDS[facing]:
             return facing
-    reason = f"it matters which end its {part_type.marked_face} looks at."
-    right = "“fixed end” or “free end”; where nobody knows, look at the stack first."
-    raise Refused("facing", text, reason, right)
+    raise which_way(part_type.marked_face, text)
 
 
 def _which(

@@ -2,6 +2,7 @@
 
 LayerbookError
 ├── Refused             one value of one field cannot be taken
+│   └── Question        a person has to say what it means; carries the answers there are
 ├── RefusedTogether     several of them at once
 ├── Stale               somebody else changed the record since the form was shown
 ├── NotFound            nothing goes by that name
@@ -10,7 +11,7 @@ LayerbookError
 └── Busy                the database did not answer in time; nothing was changed
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 
 class LayerbookError(Exception):
@@ -30,6 +31,34 @@ class Refused(LayerbookError):  # noqa: N818 - the trade's words, not the langua
         shown = "" if self.value in (None, "") else f" “{self.value}”"
         more = f" {self.right_would_be}" if self.right_would_be else ""
         return f"{self.field}{shown}: {self.reason}{more}"
+
+
+class Question(Refused):
+    """Only a person can say what a value means: asked by its key, with facts and answers.
+
+    On a page the form shows a choice. The API and imports refuse the call with the key; it is sent
+    again with an answer under that name, and with a reason where the answer departs from a rule.
+    A machine's feed does not wait: it leaves the value out of what it computes, lists `left_out`
+    among the doubts, and keeps what was sent as it came.
+    """
+
+    def __init__(
+        self,
+        key: str,
+        value: object,
+        reason: str,
+        right_would_be: str = "",
+        *,
+        answers: Mapping[str, str],
+        facts: Mapping[str, str] | None = None,
+    ) -> None:
+        super().__init__(key, value, reason, right_would_be)
+        self.key, self.answers, self.facts = key, dict(answers), dict(facts or {})
+
+    @property
+    def left_out(self) -> str:
+        """Give the doubt of a feed that went on without an answer."""
+        return f"{self.value}: {self.reason} Left out; the file keeps what it says."
 
 
 class RefusedTogether(LayerbookError):  # noqa: N818

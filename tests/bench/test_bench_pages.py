@@ -247,6 +247,7 @@ def test_the_way_a_part_lies_is_asked_where_it_matters(
     assert asked.status_code == 422
     assert "Which way does it lie?" in asked.text
     assert 'name="scanned" value="tel-f-1"' in asked.text
+    assert re.findall(r'name="facing" value="([^"]+)"', asked.text) == ["fixed end", "free end"]
     bench.enter("put-on", scanned="tel-f-1", part_id="", lot_id="", facing="fixed end")
 
     with Session(app.state.engine) as session:

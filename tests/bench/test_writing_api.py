@@ -258,6 +258,26 @@ def test_a_whole_record_is_all_or_nothing(calling: Calling, engine: Engine) -> N
         assert session.scalar(select(func.count()).select_from(TorqueReading)) == 0
 
 
+def test_a_question_comes_with_its_key_and_is_answered_by_sending_it(
+    calling: Calling, engine: Engine
+) -> None:
+    """Which way a part lies, nobody knows but who lays it."""
+    body, client = _first_build(engine), calling("builder")
+    index = next(n for n, layer in enumerate(body["put_on"]) if layer["facing"] != "either way")
+    answer = body["put_on"][index].pop("facing")
+
+    asked = client.post("/api/v1/records", json=body)
+
+    assert asked.status_code == 422
+    (field,) = asked.json()["fields"]
+    assert field["field"] == f"put_on.{index}.facing"
+    assert field["question"]["key"] == "facing"
+    assert field["question"]["answers"] == ["fixed end", "free end"]
+    assert field["question"]["facts"]["part"]
+    body["put_on"][index][field["question"]["key"]] = answer
+    assert client.post("/api/v1/records", json=body).status_code == 201
+
+
 @pytest.mark.both_engines
 def test_a_torque_reading_goes_into_an_open_record(calling: Calling, engine: Engine) -> None:
     """A driver with a radio may send its readings one by one."""

@@ -519,9 +519,5 @@ def make_entry(
         return ENTRIES[sent.name].make(work, record_id, version, **facts)
     except Refused as refusal:
         name = fields.get(refusal.field, refusal.field)
-        raise Refused(
-            f"{sent.place}.{name}" if sent.place else name,
-            refusal.value,
-            refusal.reason,
-            refusal.right_would_be,
-        ) from refusal
+        refusal.field = f"{sent.place}.{name}" if sent.place else name
+        raise

@@ -32,7 +32,7 @@ from service.platform.arithmetic.vocabulary import (
 )
 from service.platform.audit import Change
 from service.platform.database import Work
-from service.platform.errors import NotFound, Refused
+from service.platform.errors import NotFound, Question, Refused
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.eligibility import Wanted, part_to_use
 from service.records.changes.record_journal import (
@@ -457,14 +457,27 @@ def _guide(work: Work, record: RebuildRecord, end: End) -> _Guide | None:
     return None if what is None else _Guide(kept, what)
 
 
+FACINGS = {
+    Facing.FIXED_END.value: "← to the fixed end",
+    Facing.FREE_END.value: "to the free end →",
+}
+
+
+def which_way(marked_face: str, answer: str, label: str = "") -> Question:
+    """Return the question which way a part lies whose faces differ."""
+    return Question(
+        "facing",
+        answer,
+        f"it matters{label and ' for ' + label} which end its {marked_face} looks at.",
+        "The fixed end or the free end; where nobody knows, look at the stack first.",
+        answers=FACINGS,
+        facts={"marked face": marked_face} | ({"part": label} if label else {}),
+    )
+
+
 def _facing(part_type: PartType, label: str, facing: Facing | None) -> Facing:
     if part_type.marked_face is None:
         return Facing.EITHER
     if facing in (Facing.FIXED_END, Facing.FREE_END):
         return facing
-    raise Refused(
-        "facing",
-        "" if facing is None else facing,
-        f"it matters for {label} which end its {part_type.marked_face} looks at.",
-        "The fixed end or the free end.",
-    )
+    raise which_way(part_type.marked_face, facing or "", label)

@@ -14,6 +14,7 @@ from service.platform.errors import (
     LayerbookError,
     NotAllowed,
     NotFound,
+    Question,
     Refused,
     RefusedTogether,
     Repeated,
@@ -52,13 +53,20 @@ def problem(
     return Problem(content, status_code=status, headers=headers)
 
 
-def _field(refusal: Refused) -> dict[str, str]:
-    return {
+def _field(refusal: Refused) -> dict[str, object]:
+    told: dict[str, object] = {
         "field": refusal.field,
         "value": "" if refusal.value is None else str(refusal.value),
         "reason": refusal.reason,
         "right_would_be": refusal.right_would_be,
     }
+    if isinstance(refusal, Question):
+        told["question"] = {
+            "key": refusal.key,
+            "facts": refusal.facts,
+            "answers": list(refusal.answers),
+        }
+    return told
 
 
 def known(_request: Request, error: Exception) -> JSONResponse:

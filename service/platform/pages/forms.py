@@ -34,7 +34,7 @@ from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.numbers import ReadTwoWays, read_number
 from service.platform.arithmetic.typed_fields import FieldRefused, as_typed
 from service.platform.database import SentOnce
-from service.platform.errors import Refused, RefusedTogether, Stale
+from service.platform.errors import Question, Refused, RefusedTogether, Stale
 from service.platform.pages.guard import FORM_TOKEN, MEGABYTE, MOST_FIELDS
 from service.settings import Settings
 
@@ -62,6 +62,7 @@ class Form:
         self.zone = zone or ZoneInfo("UTC")
         self.sent_to = sent_to
         self.refused: dict[str, str] = {}
+        self.asked: dict[str, Question] = {}
         self.stale: Stale | None = None
         self._refusals: list[Refused] = []
         self._at_once = False
@@ -80,6 +81,10 @@ class Form:
     def wrong(self, name: str) -> str:
         """Say what is wrong with a field, or nothing."""
         return self.refused.get(name, "")
+
+    def question(self, key: str) -> Question | None:
+        """Give the question to be answered before what was typed can be taken, if there is one."""
+        return self.asked.get(key)
 
     def shows(self, name: str) -> bool:
         """Say whether the form has a field of this name."""
@@ -170,6 +175,8 @@ class Form:
             reason = reason[:1].upper() + reason[1:]
         words = f"{shown}{reason}. {refusal.right_would_be}".strip()
         self.refused.setdefault(refusal.field, words)
+        if isinstance(refusal, Question):
+            self.asked.setdefault(refusal.key, refusal)
 
     def text(self, name: str, *, required: bool = True, most: int = 4000) -> str:
         """Read words, without space around them."""

@@ -18,7 +18,7 @@ import polars as pl
 
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.units import Measure
-from service.platform.errors import Refused
+from service.platform.errors import Question, Refused
 from service.runs.arithmetic.log_batches import LogBatch
 from service.runs.arithmetic.log_columns import MEASURE_OF, LongForm, Mapping, TimeKind
 from service.runs.arithmetic.log_guess import Guess, guess_mapping
@@ -34,6 +34,7 @@ from service.runs.files.logs_times import TimeReader
 
 
 _AT = "\x00time"
+LEAVE_OUT = {"left out": "leave these values out"}
 
 
 @dataclass(slots=True)
@@ -143,8 +144,8 @@ class LogNotes:
             sentences.append(f"{name}: {count} {cells} no number, such as “{self.examples[name]}”.")
         for name, count in self.beyond.items():
             values = "value lies" if count == 1 else "values lie"
-            lie = f"{count} {values} outside {self.beyond_words[name]}"
-            sentences.append(f"{name}: {lie}. Left out; the file keeps what it says.")
+            lie = f"{count} {values} outside {self.beyond_words[name]}."
+            sentences.append(Question("over_range", name, lie, answers=LEAVE_OUT).left_out)
         if self.channels_not_mapped:
             sentences.append(
                 f"Not mapped and not read: {', '.join(self.channels_not_mapped[:20])}."
