@@ -171,7 +171,7 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> RecordC
         version=answer.version,
         content_sha256=answer.content_sha256,
         content_holds=check.holds if check else None,
-        closing=ClosingSummary(**summary_of(kept, kept.readable_outcome)) if kept else None,
+        closing=summary_of(kept) if kept else None,
         content=json.loads(answer.canonical),
     )
 

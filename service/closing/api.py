@@ -1,15 +1,16 @@
 """The closing of a record: as kept at hand-in, and computed again with what holds today."""
 
 import json
-from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path
-from pydantic import BaseModel, Field
+from pydantic import BeforeValidator, Field
 
 from service.closing.arithmetic.outcome import ClosingOutcome, outcome_as_data
 from service.closing.queries.closing_results import KeptResult
 from service.closing.queries.recomputed import closing_again
+from service.limits.arithmetic.limits import Judged
+from service.platform.api.answers import Out, like, read_from
 from service.platform.api.callers import Caller, Database
 from service.platform.database import reading
 from service.platform.permissions import Act, need
@@ -17,28 +18,20 @@ from service.platform.permissions import Act, need
 # What a computed closing answers as JSON: units in the names, u a standard uncertainty.
 
 
-class JudgedValue(BaseModel):
+@like(Judged)
+class JudgedValue(Out):
     """One value against its limit, all in ``unit``."""
 
-    quantity: str
-    of: str
-    value: float
-    u: float = Field(description="standard uncertainty; ± in print is 2 u")
-    unit: str
-    least: float | None
-    most: float | None
-    verdict: str
-    source: str
+    value: float = read_from("value.value")
+    u: float = read_from("value.u", "standard uncertainty; ± in print is 2 u")
+    unit: str = read_from("quantity.unit")
 
 
-class ClosingSummary(BaseModel):
+@like(KeptResult, only="computed_at formulas inputs_sha256 results_sha256")
+class ClosingSummary(Out):
     """What was kept of a closing at hand-in, in short."""
 
-    computed_at: datetime
-    limit_set: int = Field(description="version of the limits")
-    formulas: str
-    inputs_sha256: str
-    results_sha256: str
+    limit_set: int = read_from("limit_version", "version of the limits")
     holds: bool = Field(description="whether the kept texts are what was hashed")
     verdict: str | None
     nuts_read: str
@@ -52,51 +45,28 @@ class KeptClosing(ClosingSummary):
     results: dict[str, Any] = Field(description="form “closing outcome 1”")
 
 
-class Closing(BaseModel):
+class Closing(Out):
     """A record's closing as kept, and as it comes out today; the latter changes nothing."""
 
     record: int
     kept: KeptClosing | None
-    now: dict[str, Any] = Field(description="form “closing outcome 1”, by today's limits")
+    now: Annotated[dict[str, Any], BeforeValidator(outcome_as_data)] = Field(
+        description="form “closing outcome 1”, by today's limits"
+    )
     why_again: list[str] = Field(description="what differs between then and now, in words")
 
 
-def summary_of(kept: KeptResult, outcome: ClosingOutcome | None) -> dict[str, Any]:
+def summary_of(kept: KeptResult) -> ClosingSummary:
     """Return the summary of a kept result; without an outcome what can be said all the same."""
+    return ClosingSummary.from_answer(kept, **_said_of(kept.readable_outcome))
+
+
+def _said_of(outcome: ClosingOutcome | None) -> dict[str, Any]:
     return {
-        "computed_at": kept.computed_at,
-        "limit_set": kept.limit_version,
-        "formulas": kept.formulas,
-        "inputs_sha256": kept.inputs_sha256,
-        "results_sha256": kept.results_sha256,
-        "holds": kept.holds,
-        "verdict": str(outcome.verdict) if outcome and outcome.verdict else None,
+        "verdict": outcome and outcome.verdict,
         "nuts_read": outcome.nuts_read if outcome else "",
-        "judged": judged_values(outcome) if outcome else [],
+        "judged": outcome.judged if outcome else (),
     }
-
-
-def judged_values(outcome: ClosingOutcome) -> list[JudgedValue]:
-    """Return what the limits say of each value."""
-    return [
-        JudgedValue(
-            quantity=str(one.quantity),
-            of=one.of,
-            value=one.value.value,
-            u=one.value.u,
-            unit=one.quantity.unit,
-            least=one.least,
-            most=one.most,
-            verdict=str(one.verdict),
-            source=one.source,
-        )
-        for one in outcome.judged
-    ]
-
-
-def now_data(outcome: ClosingOutcome) -> dict[str, Any]:
-    """Return an outcome as it is written, its numbers with nine digits."""
-    return outcome_as_data(outcome)
 
 
 router = APIRouter(prefix="/records", tags=["records"])
@@ -112,11 +82,10 @@ def closing(
         found = closing_again(session, record_id)
     kept = None
     if found.kept is not None:
-        kept = KeptClosing(
-            **summary_of(found.kept, found.kept.readable_outcome),
+        kept = KeptClosing.from_answer(
+            found.kept,
+            **_said_of(found.kept.readable_outcome),
             inputs=json.loads(found.kept.inputs_text) if found.kept.readable_inputs else {},
             results=json.loads(found.kept.results_text) if found.kept.readable_outcome else {},
         )
-    return Closing(
-        record=record_id, kept=kept, now=now_data(found.now), why_again=list(found.why_again)
-    )
+    return Closing.from_answer(found, record=record_id, kept=kept)

@@ -1,18 +1,18 @@
 """Tests of a closed stack, and what keeps a build from hydrogen. Nothing is signed here."""
 
-import json
-from datetime import datetime
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Path, Query
 
-from service.platform.api.answers import Out
+from service.platform.api.answers import Data, Out, like, read_from
 from service.platform.api.callers import Caller, Database
 from service.platform.database import reading
 from service.platform.errors import NotFound
 from service.platform.permissions import Act, need
-from service.proof.queries.releases import gate
-from service.proof.queries.stack_tests import made_in_record
+from service.proof.arithmetic.release_gate import SetPointLine
+from service.proof.queries import releases
+from service.proof.queries.stack_tests import MadeTest, made_in_record
+from service.proof.queries.verdict_lines import VerdictLine
 from service.stacks.queries.build_spans import builds_of
 from service.stacks.queries.stacks import find_stack
 
@@ -20,57 +20,34 @@ router = APIRouter(tags=["tests"])
 RecordNumber = Annotated[int, Path(ge=1, le=2**53)]
 
 
+@like(MadeTest, only="kind done_at by note undone_at verdict formula limit_version")
 class StackTestMade(Out):
     """One test as it was made: what was set and read, and what was computed from it."""
 
-    entry: int
-    kind: str
-    done_at: datetime
-    by: str
-    note: str
-    undone_at: datetime | None
-    verdict: str
-    formula: str
-    limit_version: int | None
+    entry: int = read_from("sequence")
     instruments: list[str]
-    content: dict[str, Any]
-    result: dict[str, Any]
+    content: Data
+    result: Data = read_from("result_text")
 
 
+@like(VerdictLine, without="aside done_at today")
 class Verdict(Out):
     """One verdict the limits in force ask for; ``now`` is what it is worth now."""
 
-    what: str
-    verdict: str | None
     now: str | None
-    outdated_by: str
-    value: str
-    limit: str
-    source: str
-    limit_version: int | None
-    record_id: int | None
-    entry: int | None
     would_fail_today: bool
 
 
-class SetPoint(Out):
-    """One set point, in the unit people use."""
-
-    name: str
-    value: str
-    unit: str
-
-
+@like(releases.Gate, only="shut")
 class Gate(Out):
     """What stands at the gate to hydrogen: ``shut`` are sentences, none where nothing does."""
 
-    serial: str
-    build_number: int
+    serial: str = read_from("build.stack")
+    build_number: int = read_from("build.number")
     released: bool
-    shut: list[str]
-    verdicts: list[Verdict]
-    hints: list[str]
-    set_points: list[SetPoint]
+    verdicts: list[Verdict] = read_from("lines")
+    hints: list[str] = read_from("closed.together.hints")
+    set_points: list[SetPointLine]
 
 
 @router.get("/records/{record_id}/tests")
@@ -80,21 +57,8 @@ def tests(record_id: RecordNumber, caller: Caller, engine: Database) -> list[Sta
     with reading(engine) as session:
         made = made_in_record(session, record_id)
     return [
-        StackTestMade(
-            entry=one.sequence,
-            kind=str(one.kind),
-            done_at=one.done_at,
-            by=one.by,
-            note=one.note,
-            undone_at=one.undone_at,
-            verdict=str(one.verdict),
-            formula=one.formula,
-            limit_version=one.limit_version,
-            instruments=[tool.label for tool in one.tools],
-            content=json.loads(one.content),
-            result=json.loads(one.result_text),
-        )
-        for one in made
+        StackTestMade.from_answer(test, instruments=[tool.label for tool in test.tools])
+        for test in made
     ]
 
 
@@ -113,16 +77,6 @@ def verdicts(
         wanted = [one for one in builds if build in {None, one.number}]
         if not wanted:
             raise NotFound("build", build or serial)
-        found = gate(session, wanted[-1].build_id)
-    return Gate(
-        serial=found.build.stack,
-        build_number=found.build.number,
-        released=found.release is not None,
-        shut=list(found.shut),
-        verdicts=[Verdict.model_validate(line) for line in found.lines],
-        hints=list(found.closed.together.hints),
-        set_points=[
-            SetPoint.model_validate(line)
-            for line in (found.set_points.lines if found.set_points else ())
-        ],
-    )
+        answer = releases.gate(session, wanted[-1].build_id)
+    set_points = answer.set_points.lines if answer.set_points else ()
+    return Gate.from_answer(answer, released=answer.release is not None, set_points=set_points)

@@ -1,6 +1,5 @@
 """Runs: a bench sends its log, asks how far it is read, and what came of it."""
 
-import json
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -11,6 +10,7 @@ from sqlalchemy import Engine
 from starlette.datastructures import FormData, UploadFile
 
 from service.platform.api import answers, request_models
+from service.platform.api.answers import like, read_from
 from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.arithmetic.dates import parse_when
 from service.platform.arithmetic.errors import OutOfRange, TradeError
@@ -23,10 +23,9 @@ from service.runs.changes.runs import keep_mapping, void_run
 from service.runs.files import run_files
 from service.runs.files.run_files import PIECE, Received, receive, receiving
 from service.runs.files.run_reading import Asked, LogTaking
+from service.runs.queries import runs as rows
 from service.runs.queries.run_checks import UploadRow, upload
 from service.runs.queries.runs import (
-    ReadingRow,
-    RunRow,
     kept_mapping,
     kept_mappings,
     newest_mapping,
@@ -40,103 +39,55 @@ from service.stacks.queries.stacks import find_stack
 # What is sent and answered of runs as JSON: hours in h, other units in the names.
 
 
+@like(UploadRow, only="token state")
 class Upload(answers.Out):
     """A log on its way in. ``run`` is the number of the run it became; ``status`` asks again."""
 
-    token: str
-    state: UploadState
     done: float = Field(description="share read, 0 to 1")
     message: str = Field(description="what is being done, or why it was refused")
-    run: int | None
+    run: int | None = read_from("run_id")
     status: str
     page: str
 
 
+@like(rows.ReadingRow, without="id build_id meter_number formula")
 class RunReading(answers.Out):
     """What a reading of a run's file found; hours in h."""
 
-    build_number: int
-    began_at: datetime
-    ended_at: datetime
-    row_count: int
-    recorded_hours: float
-    load_hours: float
-    gas_hours: float | None
-    starts: int
-    stops: int
-    meter_from_hours: float | None
-    meter_to_hours: float | None
-    not_released: str | None
-    by: str
-    reason: str
-    known_from: datetime
-    known_until: datetime | None
 
-
+@like(rows.RunRow, without="stack_id")
 class Run(answers.Out):
     """One run; ``reading`` null where it was made void."""
 
-    id: int
-    stack: str
-    kind: RunKind
-    name: str
-    note: str
-    content_sha256: str
-    size_bytes: int
-    added_by: str
-    added_at: datetime
     reading: RunReading | None
 
 
+@like(rows.LimitPassed)
 class Limit(answers.Out):
     """Hours beyond a limit, and how often it was passed."""
 
-    quantity: str
-    side: str
-    limit: float
-    unit: str
-    hours: float
-    times: int
-    farthest: float | None
-    farthest_at: datetime | None
 
-
+@like(rows.SnapshotRow, without="id")
 class RunSnapshot(answers.Out):
     """Voltages of one steady time, summed up: V, A, A/cm², °C."""
 
-    kind: str
-    from_at: datetime
-    until_at: datetime
-    row_count: int
-    current_a: float | None
-    density_a_cm2: float | None
-    temperature_c: float | None
-    meter_hours: float | None
-    mean_v: float | None
-    lowest_v: float | None
-    lowest_channel: str
-    highest_v: float | None
 
-
+@like(rows.RunSheet, only="doubts")
 class WholeRun(answers.Out):
     """One run with its limits, doubts, snapshots and everything it was read as before."""
 
     run: Run
-    mapping: dict[str, Any]
-    doubts: list[str]
+    mapping: answers.Data
     limits: list[Limit]
     snapshots: list[RunSnapshot]
     readings: list[RunReading]
 
 
+@like(rows.KeptMapping, only="name version by made_at")
 class KeptColumns(answers.Out):
     """A saved mapping in its newest version."""
 
-    name: str
-    version: int
-    mapping: dict[str, Any]
-    by: str
-    made_at: datetime
+    mapping: answers.Data = read_from("content")
 
 
 class MappingSent(request_models.In):
@@ -271,7 +222,7 @@ def runs(
         found = runs_of_stack(session, find_stack(session, serial), going_on)
     if links := answers.links_of(request, found):
         response.headers["Link"] = links
-    return [_run(row) for row in found.rows]
+    return [Run.from_answer(row) for row in found.rows]
 
 
 @router.get("/runs/{run_id}")
@@ -280,14 +231,7 @@ def run(run_id: RunNumber, caller: Caller, engine: Database) -> WholeRun:
     need(caller, Act.READ)
     with reading(engine) as session:
         sheet = run_sheet(session, run_id)
-    return WholeRun(
-        run=_run(sheet.run),
-        mapping=json.loads(sheet.mapping),
-        doubts=list(sheet.doubts),
-        limits=[Limit.model_validate(one) for one in sheet.limits],
-        snapshots=[RunSnapshot.model_validate(one) for one in sheet.snapshots],
-        readings=[_reading(one) for one in sheet.readings],
-    )
+    return WholeRun.from_answer(sheet)
 
 
 @router.post("/runs/{run_id}/again", status_code=202)
@@ -319,7 +263,7 @@ def void(run_id: RunNumber, told: Void, caller: Caller, engine: Database) -> Run
     with changing(engine, caller, via="api") as work:
         void_run(work, run_id, reason=told.reason)
     with reading(engine) as session:
-        return _run(run_sheet(session, run_id).run)
+        return Run.from_answer(run_sheet(session, run_id).run)
 
 
 @router.get("/run-mappings")
@@ -328,16 +272,7 @@ def mappings(caller: Caller, engine: Database) -> list[KeptColumns]:
     need(caller, Act.READ)
     with reading(engine) as session:
         found = kept_mappings(session)
-    return [
-        KeptColumns(
-            name=one.name,
-            version=one.version,
-            mapping=json.loads(one.content),
-            by=one.by,
-            made_at=one.made_at,
-        )
-        for one in found
-    ]
+    return [KeptColumns.from_answer(kept) for kept in found]
 
 
 @router.post("/run-mappings", status_code=201)
@@ -427,20 +362,4 @@ def _moment(text: str) -> datetime | None:
 
 def _upload(found: UploadRow) -> Upload:
     page = f"/runs/{found.run_id}" if found.run_id else f"/runs/uploads/{found.token}"
-    return Upload(
-        token=found.token,
-        state=found.state,
-        done=found.done,
-        message=found.message,
-        run=found.run_id,
-        status=f"/api/v1/run-uploads/{found.token}",
-        page=page,
-    )
-
-
-def _run(row: RunRow) -> Run:
-    return Run.model_validate(row)
-
-
-def _reading(row: ReadingRow) -> RunReading:
-    return RunReading.model_validate(row)
+    return Upload.from_answer(found, status=f"/api/v1/run-uploads/{found.token}", page=page)

@@ -12,9 +12,9 @@ from service.platform.api.request_models import Why
 from service.platform.database import reading
 from service.platform.permissions import Act, need
 from service.stacks.queries.stacks import find_stack
-from service.taps.arithmetic import MOST_CHANNELS
+from service.taps.arithmetic import MOST_CHANNELS, Tap
 from service.taps.changes import correct_tap_map, withdraw_tap_map, write_tap_map
-from service.taps.queries import maps_of_stack
+from service.taps.queries import WrittenMap, maps_of_stack
 
 router = APIRouter(tags=["taps"])
 TapMapNumber = Annotated[int, Path(ge=1, le=2**53)]
@@ -40,24 +40,13 @@ class TapMapSent(request_models.In):
         return {tap.channel: tap.cell for tap in self.channels}
 
 
-class Tap(answers.Out):
-    """One channel and the cell it reads; null where its lead is on no cell."""
-
-    channel: int
-    cell: int | None
-
-
+@answers.like(WrittenMap, without="stack_id tap_map")
 class TapMap(answers.Out):
     """One map as it was written; ``known_until`` null: it holds."""
 
-    id: int
     valid_from: datetime
     until: datetime | None = Field(description="when the next map begins")
-    channels: list[Tap]
-    reason: str
-    by: str
-    known_from: datetime
-    known_until: datetime | None
+    channels: list[Tap] = answers.read_from("tap_map.taps")
 
 
 class TapMaps(answers.Out):
@@ -76,22 +65,7 @@ def taps(serial: str, caller: Caller, engine: Database) -> TapMaps:
     need(caller, Act.READ)
     with reading(engine) as session:
         found = maps_of_stack(session, find_stack(session, serial))
-    return TapMaps(
-        serial=serial,
-        maps=[
-            TapMap(
-                id=one.id,
-                valid_from=one.valid_from,
-                until=one.until,
-                channels=[Tap.model_validate(tap) for tap in one.tap_map.taps],
-                reason=one.reason,
-                by=one.by,
-                known_from=one.known_from,
-                known_until=one.known_until,
-            )
-            for one in found
-        ],
-    )
+    return TapMaps.model_validate({"serial": serial, "maps": found})
 
 
 @router.post("/stacks/{serial}/taps", status_code=201)

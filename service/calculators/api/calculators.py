@@ -4,8 +4,7 @@ from fastapi import APIRouter, Request
 
 from service.calculators.api import models
 from service.calculators.arithmetic.calculators import CALCULATORS, calculator_named, work_out
-from service.calculators.arithmetic.map_figures import MapFigures
-from service.calculators.arithmetic.outcomes import Calculator, Cell, Figure, Outcome, Table
+from service.calculators.arithmetic.outcomes import Calculator
 from service.platform.api.callers import Caller
 from service.platform.arithmetic.estimates import COVERAGE
 from service.platform.errors import NotFound, Refused, RefusedTogether
@@ -39,98 +38,15 @@ def calculate(caller: Caller, request: Request, calculator: str) -> models.Worke
                 for one in worked.refusals
             ]
         )
-    return _answered(known, worked.outcome)
-
-
-def _described(one: Calculator) -> models.Calculator:
-    return models.Calculator(
-        name=one.name,
-        title=one.title,
-        line=one.line,
-        fields=[
-            models.AskedFor(
-                name=field.name,
-                label=field.label,
-                section=section.title,
-                asks=field.asks,
-                unit=field.unit,
-                units=list(field.units),
-                choices=list(field.choices),
-                required=field.required,
-                only_for=field.only_for,
-                help=field.help,
-            )
-            for section in one.sections
-            for field in section.fields
-        ],
-        results_in=[
-            models.ShownIn(name=show.name, label=show.label, unit=show.unit, units=list(show.units))
-            for show in one.shows
-        ],
-        example=one.example,
+    return models.Worked.from_answer(
+        worked.outcome, calculator=known.name, title=known.title, coverage=COVERAGE
     )
 
 
-def _answered(one: Calculator, outcome: Outcome) -> models.Worked:
-    return models.Worked(
-        calculator=one.name,
-        title=one.title,
-        coverage=COVERAGE,
-        formula=outcome.formula,
-        source=outcome.source,
-        verdict=outcome.verdict,
-        verdict_why=outcome.verdict_why,
-        results=[
-            models.Result(
-                name=result.name,
-                label=result.label,
-                note=result.note,
-                figure=_value(result.figure),
-            )
-            for result in outcome.results
-        ],
-        tables=[_table(table) for table in outcome.tables],
-        sentences=list(outcome.sentences),
-        cautions=list(outcome.cautions),
-        pressure_field=_field(outcome.map) if outcome.map else None,
-    )
-
-
-def _value(figure: Figure) -> models.Value:
-    known, shown = figure.estimate, figure.shown
-    return models.Value(
-        si=known.value,
-        u_si=known.u,
-        si_unit=figure.si_unit,
-        value=shown.value,
-        expanded=shown.expanded,
-        unit=figure.unit,
-        parts=[models.Part(source=source, u_si=u) for source, u in known.parts],
-    )
-
-
-def _cell(cell: Cell) -> models.Value | str:
-    return cell if isinstance(cell, str) else _value(cell)
-
-
-def _table(table: Table) -> models.Table:
-    return models.Table(
-        name=table.name,
-        title=table.title,
-        headings=list(table.headings),
-        rows=[
-            models.Row(name=str(row[0]), cells=[_cell(cell) for cell in row[1:]])
-            for row in table.rows
-        ],
-        note=table.note,
-    )
-
-
-def _field(figures: MapFigures) -> models.PressureField:
-    return models.PressureField(
-        x_mm=list(figures.xs_mm),
-        y_mm=list(figures.ys_mm),
-        pressures_mpa=[list(row) for row in figures.pressures_mpa],
-        resultant_mm=list(figures.resultant_mm),
-        lost_share=figures.lost_share,
-    )
+def _described(calculator: Calculator) -> models.Calculator:
+    fields = [
+        models.AskedFor.from_answer(field, section=section.title)
+        for section in calculator.sections
+        for field in section.fields
+    ]
+    return models.Calculator.from_answer(calculator, fields=fields)

@@ -1,116 +1,110 @@
 """What the desk answers as JSON: SI values with uncertainty beside the unit that was chosen."""
 
-from pydantic import BaseModel, Field
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field
+
+from service.calculators.arithmetic import fields, outcomes
+from service.calculators.arithmetic.map_figures import MapFigures
+from service.platform.api.answers import Out, like, read_from
 
 
-class AskedFor(BaseModel):
+@like(fields.Field, only="name label asks choices required help")
+class AskedFor(Out):
     """One field of a calculator. Its unit is sent as ``<name>_unit``."""
 
-    name: str
-    label: str
     section: str
-    asks: str
     unit: str = Field(description="the unit of a number without one")
     units: list[str] = Field(description="units it can be given in")
     choices: list[str] = Field(description="the first holds where nothing is sent")
-    required: bool
     only_for: str = Field(description="the choice that asks for it; empty: any")
-    help: str
 
 
-class ShownIn(BaseModel):
+@like(fields.Show, without="measure")
+class ShownIn(Out):
     """A choice of unit for results."""
 
-    name: str
-    label: str
-    unit: str
     units: list[str]
 
 
-class Calculator(BaseModel):
+@like(outcomes.Calculator, only="name title line")
+class Calculator(Out):
     """One calculator and what it asks."""
 
-    name: str
-    title: str
-    line: str
     fields: list[AskedFor]
-    results_in: list[ShownIn]
+    results_in: list[ShownIn] = read_from("shows")
     example: dict[str, str] = Field(description="invented; can be sent as it is")
 
 
-class Desk(BaseModel):
+class Desk(Out):
     """Every calculator."""
 
     calculators: list[Calculator]
 
 
-class Part(BaseModel):
+class Part(Out):
     """What one source adds to a standard uncertainty, in SI."""
 
     source: str
     u_si: float
 
 
-class Value(BaseModel):
+def _parts(parts: tuple[tuple[str, float], ...]) -> list[Part]:
+    return [Part(source=source, u_si=u) for source, u in parts]
+
+
+class Value(Out):
     """A value; ``si`` and its standard uncertainty, and the same in the unit chosen."""
 
-    si: float
-    u_si: float
+    si: float = read_from("estimate.value")
+    u_si: float = read_from("estimate.u")
     si_unit: str
-    value: float
-    expanded: float = Field(description="half width with k = 2, in the unit chosen")
+    value: float = read_from("shown.value")
+    expanded: float = read_from("shown.expanded", "half width with k = 2, in the unit chosen")
     unit: str
-    parts: list[Part]
+    parts: Annotated[list[Part], BeforeValidator(_parts)] = read_from("estimate.parts")
 
 
-class Result(BaseModel):
+@like(outcomes.Result)
+class Result(Out):
     """One result."""
 
-    name: str
-    label: str
-    note: str
     figure: Value
 
 
-class Row(BaseModel):
+class Row(Out):
     """One line of a table: its name, then its cells, each a text or a value."""
 
     name: str
     cells: list[Value | str]
 
 
-class Table(BaseModel):
+def _rows(rows: tuple[tuple[outcomes.Cell, ...], ...]) -> list[dict[str, Any]]:
+    return [{"name": str(name), "cells": cells} for name, *cells in rows]
+
+
+@like(outcomes.Table)
+class Table(Out):
     """Several values side by side."""
 
-    name: str
-    title: str
-    headings: list[str]
-    rows: list[Row]
-    note: str
+    rows: Annotated[list[Row], BeforeValidator(_rows)]
 
 
-class PressureField(BaseModel):
+@like(MapFigures, only="pressures_mpa resultant_mm lost_share")
+class PressureField(Out):
     """Pressure over the active area: rows from the least y to the greatest."""
 
-    x_mm: list[float]
-    y_mm: list[float]
-    pressures_mpa: list[list[float]]
-    resultant_mm: list[float]
-    lost_share: float
+    x_mm: list[float] = read_from("xs_mm")
+    y_mm: list[float] = read_from("ys_mm")
 
 
-class Worked(BaseModel):
+@like(outcomes.Outcome, only="formula source verdict verdict_why sentences cautions")
+class Worked(Out):
     """What a calculator answers. U is given with k = 2."""
 
     calculator: str
     title: str
     coverage: float
-    formula: str
-    source: str
-    verdict: str | None
-    verdict_why: str
     results: list[Result]
     tables: list[Table]
-    sentences: list[str]
-    cautions: list[str]
-    pressure_field: PressureField | None
+    pressure_field: PressureField | None = read_from("map")

@@ -4,14 +4,17 @@ from datetime import datetime
 from typing import Annotated, Self
 
 from fastapi import APIRouter, Query
-from pydantic import AwareDatetime, Field, model_validator
+from pydantic import AwareDatetime, BeforeValidator, Field, model_validator
 
-from service.condition.arithmetic.measured_curves import MOST_POINTS
+from service.condition.arithmetic import cell_histories
+from service.condition.arithmetic.measured_curves import MOST_POINTS, MeasuredPoint
 from service.condition.arithmetic.polarisation import GREATEST_A_CM2, GREATEST_V
 from service.condition.arithmetic.typed_voltages import MOST_CHANNELS
 from service.condition.changes import type_voltages
+from service.condition.queries import condition as queries
 from service.condition.queries.condition import Asked, ShownMoment, read_condition
-from service.platform.api.answers import Made, Out
+from service.condition.queries.polarisation_curves import CellCurve
+from service.platform.api.answers import Made, Out, like, read_from
 from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.api.request_models import In, Name
 from service.platform.database import reading
@@ -44,107 +47,85 @@ class CellRead(Out):
     among_the_others: str
 
 
+@like(ShownMoment, only="bridged not_read")
 class Moment(Out):
     """The cells at one moment; ``low_v`` and ``high_v`` are where the rule marks a cell."""
 
-    key: str
-    at: datetime
-    build_number: int
-    density_a_cm2: float | None
-    hours: float | None
+    key: str = read_from("moment.key")
+    at: datetime = read_from("moment.at")
+    build_number: int = read_from("moment.build")
+    density_a_cm2: float | None = read_from("moment.density_a_cm2")
+    hours: float | None = read_from("moment.hours_h")
     median_v: float | None
     mad_v: float | None
     limit: float | None
     low_v: float | None
     high_v: float | None
     remarks: list[str]
-    bridged: list[int]
-    not_read: list[int]
     cells: list[CellRead]
 
 
+@like(cell_histories.SpreadAt, only="at")
 class SpreadRead(Out):
     """How far the cells lay apart at one moment."""
 
-    at: datetime
-    hours: float | None
-    build_number: int
-    cells: int
-    range_v: float
-    deviation_v: float
-    weakest_cell: int
+    hours: float | None = read_from("hours_h")
+    build_number: int = read_from("build")
+    cells: int = read_from("spread.cells")
+    range_v: float = read_from("spread.range_v")
+    deviation_v: float = read_from("spread.deviation_v")
+    weakest_cell: int = read_from("spread.least_cell")
 
 
+@like(cell_histories.MeaReading, only="at cell voltage_v")
 class MeaRead(Out):
     """One reading of an MEA at the reference density."""
 
-    at: datetime
-    hours: float | None
-    build_number: int
-    cell: int
-    voltage_v: float
+    hours: float | None = read_from("hours_h")
+    build_number: int = read_from("build")
 
 
+@like(cell_histories.MeaHistory, only="part_id")
 class MeaLine(Out):
     """Every reading of one MEA in this stack, whichever cell it sat in."""
 
-    part_id: int
     mea: str
     failing: bool
     readings: list[MeaRead]
 
 
+@like(queries.Condition, only="reference_a_cm2")
 class Condition(Out):
     """What is known of a stack's condition at one reference current density."""
 
-    serial: str
-    reference_a_cm2: float | None
+    serial: str = read_from("voltages.stack.serial")
     newest: Moment | None
     open_circuit: Moment | None
     spreads: list[SpreadRead]
     meas: list[MeaLine]
 
 
+HEAD = "id build_number taken_at direction occasion temperature_c meter_hours run_id"
+
+
+@like(CellCurve, only=HEAD)
 class CurveHead(Out):
     """One polarisation curve without its points."""
 
-    id: int
-    build_number: int
-    taken_at: datetime
-    direction: str
-    occasion: str
-    temperature_c: float | None
-    meter_hours: float | None
-    run_id: int | None
-    points: int
+    points: Annotated[int, BeforeValidator(len)]
 
 
+@like(MeasuredPoint)
 class CurvePoint(Out):
     """One point: means and spreads in V, in the order of the channels."""
 
-    density_a_cm2: float
-    current_a: float | None
-    rows: int
-    means_v: list[float | None]
-    spreads_v: list[float | None]
 
-
+@like(CellCurve, only=f"{HEAD} channels cells part_ids")
 class Curve(Out):
     """One polarisation curve: which cell and MEA each channel read, and its points."""
 
-    id: int
-    serial: str
-    build_number: int
-    taken_at: datetime
-    direction: str
-    occasion: str
-    temperature_c: float | None
-    meter_hours: float | None
-    run_id: int | None
+    serial: str = read_from("stack")
     void: bool
-    channels: list[str]
-    cells: list[int | None]
-    part_ids: list[int | None]
     points: list[CurvePoint]
 
 
@@ -214,41 +195,17 @@ def shown(
         )
     voltages = condition.voltages
     labels = voltages.labels
-    return Condition(
-        serial=voltages.stack.serial,
-        reference_a_cm2=condition.reference_a_cm2,
+    meas = [
+        MeaLine.from_answer(
+            line, mea=labels[line.part_id], failing=line.part_id in voltages.failing
+        )
+        for line in condition.histories
+    ]
+    return Condition.from_answer(
+        condition,
         newest=_moment(condition.shown, labels) if condition.shown else None,
         open_circuit=_moment(condition.open_now, labels) if condition.open_now else None,
-        spreads=[
-            SpreadRead(
-                at=spread.at,
-                hours=spread.hours_h,
-                build_number=spread.build,
-                cells=spread.spread.cells,
-                range_v=spread.spread.range_v,
-                deviation_v=spread.spread.deviation_v,
-                weakest_cell=spread.spread.least_cell,
-            )
-            for spread in condition.spreads
-        ],
-        meas=[
-            MeaLine(
-                part_id=line.part_id,
-                mea=labels[line.part_id],
-                failing=line.part_id in voltages.failing,
-                readings=[
-                    MeaRead(
-                        at=reading.at,
-                        hours=reading.hours_h,
-                        build_number=reading.build,
-                        cell=reading.cell,
-                        voltage_v=reading.voltage_v,
-                    )
-                    for reading in line.readings
-                ],
-            )
-            for line in condition.histories
-        ],
+        meas=meas,
     )
 
 
@@ -276,20 +233,14 @@ def voltages(serial: str, sent: VoltagesSent, call: Call) -> Made:
 def _moment(shown: ShownMoment, labels: dict[int, str]) -> Moment:
     scores = shown.scores
     scored = {cell.cell: cell for cell in scores.cells} if scores else {}
-    return Moment(
-        key=shown.moment.key,
-        at=shown.moment.at,
-        build_number=shown.moment.build,
-        density_a_cm2=shown.moment.density_a_cm2,
-        hours=shown.moment.hours_h,
+    return Moment.from_answer(
+        shown,
         median_v=scores.median_v if scores else None,
         mad_v=scores.mad_v if scores else None,
         limit=scores.limit if scores else None,
         low_v=scores.low_v if scores else None,
         high_v=scores.high_v if scores else None,
         remarks=list(scores.remarks) if scores else [shown.no_scores],
-        bridged=list(shown.bridged),
-        not_read=list(shown.not_read),
         cells=[
             CellRead(
                 cell=cell,

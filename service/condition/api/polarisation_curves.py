@@ -27,20 +27,7 @@ def curves(serial: str, caller: Caller, engine: Database) -> list[models.CurveHe
     need(caller, Act.READ)
     with reading(engine) as session:
         all_curves = stack_voltages(session, find_stack(session, serial)).curves
-    return [
-        models.CurveHead(
-            id=curve.id,
-            build_number=curve.build_number,
-            taken_at=curve.taken_at,
-            direction=str(curve.direction),
-            occasion=curve.occasion,
-            temperature_c=curve.temperature_c,
-            meter_hours=curve.meter_hours,
-            run_id=curve.run_id,
-            points=len(curve.points),
-        )
-        for curve in all_curves
-    ]
+    return [models.CurveHead.from_answer(curve) for curve in all_curves]
 
 
 @router.get("/curves/{curve_id}")
@@ -93,19 +80,4 @@ def void(curve_id: CurveNumber, told: Void, caller: Caller, engine: Database) ->
 
 
 def _curve(cell_curve: CellCurve) -> models.Curve:
-    return models.Curve(
-        id=cell_curve.id,
-        serial=cell_curve.stack,
-        build_number=cell_curve.build_number,
-        taken_at=cell_curve.taken_at,
-        direction=str(cell_curve.direction),
-        occasion=cell_curve.occasion,
-        temperature_c=cell_curve.temperature_c,
-        meter_hours=cell_curve.meter_hours,
-        run_id=cell_curve.run_id,
-        void=cell_curve.known_until is not None,
-        channels=list(cell_curve.channels),
-        cells=list(cell_curve.cells),
-        part_ids=list(cell_curve.part_ids),
-        points=[models.CurvePoint.model_validate(point) for point in cell_curve.points],
-    )
+    return models.Curve.from_answer(cell_curve, void=cell_curve.known_until is not None)

@@ -9,14 +9,33 @@ from pydantic import AwareDatetime, Field
 from service.designs.queries import design
 from service.life.api.parts import Drawing
 from service.life.arithmetic.failing_rules import rule_as_data, rule_from_data
+from service.life.arithmetic.hours_to_limit import HoursToLimit
 from service.life.arithmetic.recovery import CannotTell, Recovery
+from service.life.arithmetic.voltage_trend import Bend, Jump, Rate
 from service.life.changes.failing_marks import confirm_failing, withdraw_failing
 from service.life.changes.failing_rules import judge_rest, write_rule
-from service.life.queries.failing import FailingRow, confirmed_failing, judged, marks_of
+from service.life.queries.failing import (
+    FailingRow,
+    MarkOfPerson,
+    VerdictOfRule,
+    confirmed_failing,
+    judged,
+    marks_of,
+)
 from service.life.queries.failing_rules import RuleVersion, rules_of_design
+from service.life.queries.mea_histories import MeaSat
 from service.life.queries.mea_lives import MeaLife, mea_life
 from service.life.tables import RuleAnswer
-from service.platform.api.answers import Below, Cursor, Made, Out, Page, page_of
+from service.platform.api.answers import (
+    Below,
+    Cursor,
+    Made,
+    Out,
+    Page,
+    like,
+    page_of,
+    read_from,
+)
 from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.api.request_models import In, Words
 from service.platform.database import reading
@@ -27,71 +46,32 @@ from service.store.queries.names import part_by_text
 # Answers on MEAs' own lives and on failing ones: units stand in the names.
 
 
+@like(RuleVersion, without="id design_id rule newest")
 class RuleOut(Out):
     """One version of the rule of a design; the newest one is in force."""
 
-    version: int
-    in_force: bool
-    design: str
+    in_force: bool = read_from("is_in_force")
     content: dict[str, Any] = Field(description="reference density and criteria, as kept")
     in_words: list[str]
-    source: str
-    reason: str
-    by: str
-    made_at: datetime
 
 
-class ReasonOut(Out):
-    """What one criterion said, in words with figures."""
-
-    criterion: str
-    answer: str
-    words: str
-
-
+@like(VerdictOfRule, without="rule_id design_id")
 class VerdictOut(Out):
     """What a rule said of an MEA."""
 
-    rule: str
-    version: int
-    is_newest: bool
-    answer: str
-    reasons: list[ReasonOut]
-    figures: dict[str, Any]
-    judged_at: datetime
 
-
+@like(MarkOfPerson, without="id said said_words")
 class MarkOut(Out):
     """A person's word that an MEA is failing; withdrawn where ``withdrawn_at`` is given."""
 
-    failed_at: datetime
-    reason: str
-    confirmed_by: str
-    confirmed_at: datetime
-    withdrawn_by: str | None
-    withdrawn_at: datetime | None
-    withdrawn_because: str
 
-
+@like(FailingRow, without="part_id lot_id place stack_serial")
 class FailingOut(Out):
     """One MEA of the list."""
 
-    part: int = Field(description="lasting number of the part")
-    label: str
-    lot: str | None
-    whereabouts: str
-    usability: str
-    stack: str | None
-    cell: int | None
-    design: str | None
-    answer: str | None = Field(description="what the rule says; null: no verdict")
-    reasons: list[ReasonOut]
-    figures: dict[str, Any]
-    judged_at: datetime | None
-    failed_at: datetime | None
-    mark_reason: str
-    confirmed_by: str | None
-    confirmed_at: datetime | None
+    part: int = read_from("part_id", "lasting number of the part")
+    stack: str | None = read_from("stack_serial")
+    answer: RuleAnswer | None = Field(description="what the rule says; null: no verdict")
 
 
 class FailingList(Page):
@@ -101,81 +81,21 @@ class FailingList(Page):
     after: int | None
 
 
-class RateOut(Out):
-    """A slope of the voltage with its interval; below zero where it falls."""
-
-    method: str
-    slope_uv_h: float
-    low_uv_h: float
-    high_uv_h: float
-    n: int
-    level: float
-
-
+@like(HoursToLimit, without="n")
 class OutlookOut(Out):
     """Own hours from the last reading to the limit; null where nothing bounds them."""
 
-    method: str
-    outlook: str
-    limit_v: float
-    now_v: float | None
-    hours_h: float | None
-    low_h: float | None
-    high_h: float | None
-    level: float
-    far: bool
 
-
-class JumpOut(Out):
-    """How much the level rose from one build to the next, by their places."""
-
-    before: int
-    after: int
-    rise_v: float
-    low_v: float
-    high_v: float
-
-
-class BendOut(Out):
-    """The voltage does not fall evenly: median slopes up to some own hours and since then."""
-
-    split_h: float
-    early_uv_h: float
-    late_uv_h: float
-
-
-class ChangeOut(Out):
-    """A value with its interval."""
-
-    value: float
-    low: float
-    high: float
-
-
+@like(Recovery, without="stops")
 class RecoveryOut(Out):
     """Recoverable against lasting loss in one build."""
 
-    running_uv_h: ChangeOut
-    lasting_uv_h: ChangeOut | None
-    lost_v: ChangeOut
-    back_v: ChangeOut
-    lasting_v: ChangeOut
-    since_restart_v: ChangeOut
-    share_back: float | None
-    n: int
-    level: float
 
-
+@like(MeaSat, without="build_id stack_id stack_serial design_id design")
 class SatOut(Out):
     """One build an MEA sat in; ``place`` counts them in the order of closing."""
 
-    place: int
-    stack: str
-    build_number: int
-    cell: int
-    position: int
-    closed_at: datetime
-    opened_at: datetime | None
+    stack: str = read_from("stack_serial")
     readings: int
 
 
@@ -191,18 +111,17 @@ class ReadingOut(Out):
     from_curve: bool
 
 
+@like(MeaLife, only="density_a_cm2 limit_v")
 class LifeOut(Out):
     """An MEA's own life at one current density."""
 
-    part: int
-    label: str
-    density_a_cm2: float | None
+    part: int = read_from("part.id")
+    label: str = read_from("part.label")
     builds: list[SatOut]
     readings: list[ReadingOut]
-    rates: list[RateOut]
-    bend: BendOut | None = Field(description="null: an even fall is as good")
-    jumps: list[JumpOut]
-    limit_v: float | None
+    rates: list[Rate]
+    bend: Bend | None = Field(description="null: an even fall is as good")
+    jumps: list[Jump]
     outlooks: list[OutlookOut]
     recovery: RecoveryOut | None
     recovery_untold: str = Field(description="why recoverable and lasting loss cannot be told")
@@ -260,11 +179,8 @@ def failing(
             found = confirmed_failing(session, turn, design_id=design_id)
         else:
             found = judged(session, answer, from_keys(turn, after), design_id=design_id)
-    return FailingList(
-        rows=[_row(row) for row in found.rows],
-        after=found.rows[-1].part_id if found.further else None,
-        **page_of(found),
-    )
+    after = found.rows[-1].part_id if found.further else None
+    return FailingList.from_answer(found, after=after, **page_of(found))
 
 
 @router.get("/parts/{serial}/life")
@@ -320,8 +236,8 @@ def rules(design_id: DesignNumber, caller: Caller, engine: Database) -> list[Rul
     need(caller, Act.READ)
     with reading(engine) as session:
         design(session, design_id)
-        rules = rules_of_design(session, design_id)
-    return [_rule(version) for version in rules]
+        versions = rules_of_design(session, design_id)
+    return [_rule(version) for version in versions]
 
 
 @router.post("/designs/{design_id}/failing-rule", status_code=201)
@@ -340,86 +256,34 @@ def add_rule(
 
 
 def _rule(version: RuleVersion) -> RuleOut:
-    return RuleOut(
-        version=version.version,
-        in_force=version.is_in_force,
-        design=version.design,
+    return RuleOut.from_answer(
+        version,
         content=rule_as_data(version.rule),
         in_words=[criterion.words for criterion in version.rule.criteria],
-        source=version.source,
-        reason=version.reason,
-        by=version.by,
-        made_at=version.made_at,
-    )
-
-
-def _row(row: FailingRow) -> FailingOut:
-    return FailingOut(
-        part=row.part_id,
-        label=row.label,
-        lot=row.lot,
-        whereabouts=row.whereabouts,
-        usability=row.usability,
-        stack=row.stack_serial,
-        cell=row.cell,
-        design=row.design,
-        answer=row.answer,
-        reasons=[ReasonOut.model_validate(reason) for reason in row.reasons],
-        figures=row.figures,
-        judged_at=row.judged_at,
-        failed_at=row.failed_at,
-        mark_reason=row.mark_reason,
-        confirmed_by=row.confirmed_by,
-        confirmed_at=row.confirmed_at,
     )
 
 
 def _life(mea: MeaLife) -> LifeOut:
     trend, recovery = mea.trend, mea.recovery
     rates = (trend.least_squares, trend.median_of_slopes) if trend else ()
-    return LifeOut(
-        part=mea.part.id,
-        label=mea.part.label,
-        density_a_cm2=mea.density_a_cm2,
-        builds=[
-            SatOut(
-                place=build.sat.place,
-                stack=build.sat.stack_serial,
-                build_number=build.sat.build_number,
-                cell=build.sat.cell,
-                position=build.sat.position,
-                closed_at=build.sat.closed_at,
-                opened_at=build.sat.opened_at,
-                readings=build.readings,
-            )
-            for build in mea.builds
-        ],
+    return LifeOut.from_answer(
+        mea,
+        builds=[SatOut.from_answer(build.sat, readings=build.readings) for build in mea.builds],
         readings=_readings(mea),
-        rates=[RateOut.model_validate(rate) for rate in rates if rate],
-        bend=BendOut.model_validate(trend.bend) if trend and trend.bend else None,
-        jumps=[JumpOut.model_validate(jump) for jump in (trend.jumps if trend else ())],
-        limit_v=mea.limit_v,
-        outlooks=[OutlookOut.model_validate(outlook) for outlook in mea.outlooks],
-        recovery=RecoveryOut.model_validate(recovery) if isinstance(recovery, Recovery) else None,
+        rates=[rate for rate in rates if rate],
+        bend=trend and trend.bend,
+        jumps=trend.jumps if trend else (),
+        recovery=recovery if isinstance(recovery, Recovery) else None,
         recovery_untold=recovery.why if isinstance(recovery, CannotTell) else "",
-        verdict=VerdictOut.model_validate(mea.verdict) if mea.verdict else None,
-        marks=[MarkOut.model_validate(mark) for mark in mea.marks],
     )
 
 
-def _readings(mea: MeaLife) -> list[ReadingOut]:
+def _readings(mea: MeaLife) -> list[dict[str, Any]]:
     read = mea.readings
     if read is None:
         return []
+    columns = (read.times, read.hours_h, read.at_least, read.voltages_v, read.places, read.counts,
+               read.from_curve)  # fmt: skip
     return [
-        ReadingOut(
-            at=read.times[index],
-            own_hours=read.hours_h[index],
-            at_least=read.at_least[index],
-            voltage_v=read.voltages_v[index],
-            place=read.places[index],
-            count=read.counts[index],
-            from_curve=read.from_curve[index],
-        )
-        for index in range(len(read.times))
+        dict(zip(ReadingOut.model_fields, row, strict=True)) for row in zip(*columns, strict=True)
     ]

@@ -9,14 +9,13 @@ from service.life.api import life_models as models
 from service.life.arithmetic.kaplan_meier import SurvivalCurve
 from service.life.arithmetic.life_by_group import (
     GroupLife,
-    LifeByGroup,
     comparison_in_words,
     group_in_words,
     life_by_group,
 )
 from service.life.arithmetic.weibull import WeibullLife
 from service.life.queries.life_rows import mea_types
-from service.life.queries.lives_of_groups import GroupBy, LivesOfGroups, lives_of_groups
+from service.life.queries.lives_of_groups import GroupBy, lives_of_groups
 from service.platform.api.callers import Caller, Database
 from service.platform.database import reading
 from service.platform.errors import NotFound
@@ -44,65 +43,33 @@ def life(
         if part_type_id is not None and part_type_id not in types:
             raise NotFound("MEA type", part_type_id)
         asked = types if part_type_id is None else [part_type_id]
-        lives_read = lives_of_groups(session, by, asked, design_id)
-    comparison = life_by_group(
-        {group.name: group.lives for group in lives_read.groups}, float(level)
-    )
-    return _answer(lives_read, comparison)
-
-
-def _answer(lives_read: LivesOfGroups, comparison: LifeByGroup) -> models.Life:
+        groups_read = lives_of_groups(session, by, asked, design_id)
+    lives = {group.name: group.lives for group in groups_read.groups}
+    comparison = life_by_group(lives, float(level))
+    groups = zip(comparison.groups, groups_read.groups, strict=True)
     test = comparison.test
-    return models.Life(
-        by=lives_read.by,
+    return models.Life.from_answer(
+        groups_read,
         level=comparison.level,
-        meas=lives_read.meas,
-        never_fitted=lives_read.never_fitted,
-        left_out=lives_read.left_out,
-        left_out_failed=lives_read.left_out_failed,
-        left_out_first=[models.LeftOut.model_validate(group) for group in lives_read.named],
-        meeting_a_rule_unconfirmed=lives_read.met_unconfirmed,
-        groups=[
-            _group(counted, group.id)
-            for counted, group in zip(comparison.groups, lives_read.groups, strict=True)
-        ],
-        test=None
-        if test is None
-        else models.Test(
-            groups=list(comparison.tested),
-            lives=test.n,
-            chi_square=test.chi_square,
-            degrees_of_freedom=test.freedom,
-            p=test.p,
-            is_rough=test.is_rough,
-        ),
-        in_words=list(comparison_in_words(comparison)),
+        groups=[_group(computed, group.id) for computed, group in groups],
+        test=models.Test.from_answer(test, groups=comparison.tested) if test else None,
+        in_words=comparison_in_words(comparison),
     )
 
 
 def _group(group: GroupLife, id_: int | None) -> models.GroupLife:
-    lives, curve, rate = group.lives, group.curve, group.rate
-    return models.GroupLife(
-        name=group.name,
+    curve, rate = group.curve, group.rate
+    median = curve and _interval(curve.median_h, curve.median_low_h, curve.median_high_h)
+    return models.GroupLife.from_answer(
+        group,
         id=id_,
-        counted=lives.n,
-        failed=lives.failures,
-        removed_unfailed=lives.removed,
-        still_running=lives.running,
-        unknown=lives.unknown,
-        not_watched=lives.unwatched,
-        came_late=lives.late,
-        watched_h=lives.watched_h,
         begins_h=curve.begins_h if curve else None,
         until_h=curve.until_h if curve else None,
-        median_h=_interval(curve.median_h, curve.median_low_h, curve.median_high_h)
-        if curve
-        else None,
+        median_h=median,
         failures_in_1000_h=_interval(rate.per_1000_h, rate.low, rate.high) if rate else None,
         steps=_steps(curve) if curve else [],
         weibull=_weibull(group.weibull) if group.weibull else None,
-        why_no_weibull=group.why_no_weibull,
-        to_be_careful_with=list(group_in_words(group)),
+        to_be_careful_with=group_in_words(group),
     )
 
 

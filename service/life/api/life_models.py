@@ -2,7 +2,10 @@
 
 from pydantic import Field
 
-from service.platform.api.answers import Out
+from service.life.arithmetic import life_by_group
+from service.life.arithmetic.log_rank import LogRank
+from service.life.queries.lives_of_groups import LeftOut, LivesOfGroups
+from service.platform.api.answers import Out, like, read_from
 
 
 class Interval(Out):
@@ -32,60 +35,44 @@ class Weibull(Out):
     log_likelihood: float
 
 
+@like(life_by_group.GroupLife, only="name why_no_weibull")
 class GroupLife(Out):
     """One group; ``id`` is that of the lot, part type or design, null for a supplier."""
 
-    name: str
     id: int | None
-    counted: int
-    failed: int
-    removed_unfailed: int
-    still_running: int
-    unknown: int
-    not_watched: int = Field(description="left at the hours they entered with")
-    came_late: int = Field(description="watched from later than 0 h")
-    watched_h: float
+    counted: int = read_from("lives.n")
+    failed: int = read_from("lives.failures")
+    removed_unfailed: int = read_from("lives.removed")
+    still_running: int = read_from("lives.running")
+    unknown: int = read_from("lives.unknown")
+    not_watched: int = read_from("lives.unwatched", "left at the hours they entered with")
+    came_late: int = read_from("lives.late", "watched from later than 0 h")
+    watched_h: float = read_from("lives.watched_h")
     begins_h: float | None = Field(description="where the first came under watch")
     until_h: float | None = Field(description="where the last left it")
     median_h: Interval | None
     failures_in_1000_h: Interval | None
     steps: list[Step]
     weibull: Weibull | None
-    why_no_weibull: str
     to_be_careful_with: list[str]
 
 
+@like(LogRank, only="chi_square p is_rough")
 class Test(Out):
     """Log-rank test of the groups that were watched at the same hours."""
 
     groups: list[str]
-    lives: int
-    chi_square: float
-    degrees_of_freedom: int
-    p: float
-    is_rough: bool
+    lives: int = read_from("n")
+    degrees_of_freedom: int = read_from("freedom")
 
 
-class LeftOut(Out):
-    """An MEA that is counted nowhere, and why."""
-
-    part_id: int
-    label: str
-    why: str
-    has_failed: bool
-
-
+@like(LivesOfGroups, only="by meas never_fitted left_out left_out_failed")
 class Life(Out):
     """Lives side by side; hours are own hours at load."""
 
-    by: str
     level: float = Field(description="of all intervals")
-    meas: int
-    never_fitted: int
-    left_out: int
-    left_out_failed: int
-    left_out_first: list[LeftOut]
-    meeting_a_rule_unconfirmed: int
+    left_out_first: list[LeftOut] = read_from("named")
+    meeting_a_rule_unconfirmed: int = read_from("met_unconfirmed")
     groups: list[GroupLife]
     test: Test | None
     in_words: list[str]

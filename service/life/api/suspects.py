@@ -1,18 +1,18 @@
 """What failing MEAs share, what else is exposed, and holding it: for machines."""
 
-from datetime import datetime
 from math import isfinite
 from typing import Annotated
 
 from fastapi import APIRouter, Query
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from service.life.api.parts import Drawing
 from service.life.arithmetic.conditional_law import OddsRatio
-from service.life.queries.containment import containment
-from service.life.queries.suspects import NamedFactor, NamedLevel, suspects_sheet
+from service.life.arithmetic.suspects import FactorFound, LevelFound
+from service.life.queries import containment
+from service.life.queries import suspects as comparison
 from service.life.queries.traces import trace, traced_mea
-from service.platform.api.answers import Made, Out
+from service.platform.api.answers import Made, Out, like, read_from
 from service.platform.api.callers import Call, Caller, Database
 from service.platform.api.request_models import In
 from service.platform.database import changing, reading
@@ -20,127 +20,94 @@ from service.platform.errors import NotFound
 from service.platform.permissions import Act, need
 from service.stacks.api.stack_models import Part
 from service.stacks.changes.build_features import gather_makeups
+from service.stacks.queries.stacks import ListedStack
 from service.store.changes.holds import Subject, place_holds
 from service.store.queries.names import part_by_text
 
 # What comparisons and containments answer and are sent as JSON.
 
 
+def _or_none(value: float) -> float | None:
+    return value if isfinite(value) else None
+
+
+@like(OddsRatio, without="n")
 class Odds(Out):
     """Odds ratio with its exact interval; None for no bound; ``with_half`` is always finite."""
 
-    value: float | None
-    low: float
-    high: float | None
-    with_half: float
-    level: float
+    value: Annotated[float | None, BeforeValidator(_or_none)]
+    high: Annotated[float | None, BeforeValidator(_or_none)]
 
 
+@like(LevelFound, only="failing all rest_failing rest_all")
 class Level(Out):
     """One level of a factor against the rest, with hours considered; ``plain_p``: without."""
 
     name: str
     is_own: bool
-    failing: int
-    all: int
-    rest_failing: int
-    rest_all: int
-    odds_ratio: Odds | None
+    odds_ratio: Odds | None = read_from("odds")
     p: float | None
     mid_p: float | None
     plain_p: float | None
     sentence: str
 
 
+@like(FactorFound, only="n failing unknown levels_seen comparisons p q")
 class Factor(Out):
     """One factor; p is that of its strongest level times the comparisons; q over all factors."""
 
-    factor: str
-    counted_by: str
-    n: int
-    failing: int
-    unknown: int
-    levels_seen: int
-    comparisons: int
-    p: float | None
-    q: float | None
+    factor: str = read_from("kind")
+    counted_by: str = read_from("unit")
     own: list[str]
     levels: list[Level] = Field(description="none where levels are people")
     sentence: str
     unit_sentence: str
 
 
-class GridRow(Out):
-    """One lot with one driver: (failing, all) in each place."""
-
-    lot: str
-    driver: str
-    cells: list[tuple[int, int]]
-
-
+@like(comparison.SuspectsSheet, only="design by_rule first_closed last_closed position not_cause")
 class Suspects(Out):
     """What the failing MEAs of a design share that comparable ones do not: association only."""
 
     part: str
-    design: str
-    by_rule: bool
-    meas: int
-    failing: int
-    builds: int
-    failing_builds: int
-    comparable: int
-    first_closed: datetime | None
-    last_closed: datetime | None
-    places: list[str]
-    grid: list[GridRow]
-    cannot_be_told_apart: list[str]
-    looked_at: int
-    chance_of_one_by_chance: float
+    meas: int = read_from("found.meas")
+    failing: int = read_from("found.failing")
+    builds: int = read_from("found.builds")
+    failing_builds: int = read_from("found.failing_builds")
+    comparable: int = read_from("found.comparable")
+    places: list[str] = read_from("columns")
+    grid: list[comparison.GridRow] = read_from("rows")
+    cannot_be_told_apart: list[str] = read_from("apart")
+    looked_at: int = read_from("found.looked_at")
+    chance_of_one_by_chance: float = read_from("found.by_chance")
     factors: list[Factor]
-    position: str
     few_data: list[str]
-    not_cause: str
 
 
+@like(containment.Exposed, without="id whereabouts")
 class Exposed(Out):
     """One thing that may be held: ``name`` is what a hold is asked for by."""
 
     name: str
-    kind: str
-    label: str
-    what: str
-    why: str
-    where: str
-    usability: str | None
-    stack_serial: str | None
-    held_because: str | None
-    lot_held_because: str | None
     can_be_held: bool
 
 
+@like(containment.ExposedGroup)
 class ExposedGroup(Out):
     """Things exposed in one way."""
 
-    title: str
     things: list[Exposed]
 
 
+@like(ListedStack, only="serial state build_number place holds")
 class StackNow(Out):
     """A stack that holds some of it now."""
 
-    serial: str
-    state: str
-    build_number: int | None
-    place: str
-    holds: int
 
-
+@like(containment.Containment)
 class Containment(Out):
     """What else is exposed with a part, where it is now and how it stands."""
 
     part: Part
-    build: str
-    failed_at: datetime | None
     groups: list[ExposedGroup]
     stacks: list[StackNow]
 
@@ -185,73 +152,35 @@ def suspects(
         mea = traced_mea(session, part_id)
         if mea.design_id is None:
             raise NotFound("build of part", serial)
-        sheet = suspects_sheet(session, mea.design_id, mea.id, by_rule=by_rule)
-    return Suspects(
+        sheet = comparison.suspects_sheet(session, mea.design_id, mea.id, by_rule=by_rule)
+    return Suspects.from_answer(
+        sheet,
         part=mea.label,
-        design=sheet.design,
-        by_rule=sheet.by_rule,
-        meas=sheet.found.meas,
-        failing=sheet.found.failing,
-        builds=sheet.found.builds,
-        failing_builds=sheet.found.failing_builds,
-        comparable=sheet.found.comparable,
-        first_closed=sheet.first_closed,
-        last_closed=sheet.last_closed,
-        places=list(sheet.columns),
-        grid=[GridRow.model_validate(row) for row in sheet.rows],
-        cannot_be_told_apart=list(sheet.apart),
-        looked_at=sheet.found.looked_at,
-        chance_of_one_by_chance=sheet.found.by_chance,
         factors=[_factor(factor) for factor in sheet.factors],
-        position=sheet.position,
         few_data=[*sheet.few_data, *([sheet.too_few] if sheet.too_few else [])],
-        not_cause=sheet.not_cause,
     )
 
 
-def _factor(factor: NamedFactor) -> Factor:
-    factor_found = factor.found
-    return Factor(
-        factor=str(factor_found.kind),
-        counted_by=str(factor_found.unit),
-        n=factor_found.n,
-        failing=factor_found.failing,
-        unknown=factor_found.unknown,
-        levels_seen=factor_found.levels_seen,
-        comparisons=factor_found.comparisons,
-        p=factor_found.p,
-        q=factor_found.q,
-        own=list(factor.own),
+def _factor(factor: comparison.NamedFactor) -> Factor:
+    return Factor.from_answer(
+        factor.found,
+        own=factor.own,
         levels=[_level(level) for level in factor.levels],
         sentence=factor.sentence,
         unit_sentence=factor.unit,
     )
 
 
-def _level(level: NamedLevel) -> Level:
-    level_found = level.found
-    return Level(
+def _level(level: comparison.NamedLevel) -> Level:
+    result = level.found
+    return Level.from_answer(
+        result,
         name=level.name,
         is_own=level.is_own,
-        failing=level_found.failing,
-        all=level_found.all,
-        rest_failing=level_found.rest_failing,
-        rest_all=level_found.rest_all,
-        odds_ratio=_odds(level_found.odds) if level_found.odds else None,
-        p=level_found.test.two_sided if level_found.test else None,
-        mid_p=level_found.test.mid_two_sided if level_found.test else None,
-        plain_p=level_found.plain.two_sided if level_found.plain else None,
+        p=result.test.two_sided if result.test else None,
+        mid_p=result.test.mid_two_sided if result.test else None,
+        plain_p=result.plain.two_sided if result.plain else None,
         sentence=level.sentence,
-    )
-
-
-def _odds(odds: OddsRatio) -> Odds:
-    return Odds(
-        value=odds.value if isfinite(odds.value) else None,
-        low=odds.low,
-        high=odds.high if isfinite(odds.high) else None,
-        with_half=odds.with_half,
-        level=odds.level,
     )
 
 
@@ -260,8 +189,10 @@ def exposed(serial: str, caller: Caller, engine: Database, drawing: Drawing = ""
     """Return what else is exposed with a part: where it is now, its state, whether it is held."""
     need(caller, Act.READ)
     with reading(engine) as session:
-        exposed_parts = containment(session, trace(session, part_by_text(session, serial, drawing)))
-    return Containment.model_validate(exposed_parts)
+        exposed_parts = containment.containment(
+            session, trace(session, part_by_text(session, serial, drawing))
+        )
+    return Containment.from_answer(exposed_parts)
 
 
 @router.post(
@@ -274,7 +205,7 @@ def hold(*, serial: str, asked: HoldAsked, call: Call, drawing: Drawing = "") ->
     need(call.caller, Act.HOLD_WRITE)
     with changing(call.engine, call.caller, key=call.key, via="api") as work:
         part_id = part_by_text(work.session, serial, drawing)
-        exposed_parts = containment(work.session, trace(work.session, part_id))
+        exposed_parts = containment.containment(work.session, trace(work.session, part_id))
         names = [thing.name for thing in exposed_parts.to_hold] if asked.all else asked.chosen
         placed = place_holds(
             work,

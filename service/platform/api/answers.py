@@ -1,10 +1,12 @@
 """What every answer is made of: units stand in the names, times are ISO 8601 with a zone."""
 
-from datetime import datetime
-from typing import Annotated, Any
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from typing import Annotated, Any, Self, TypeVar, cast, get_type_hints
 
 from fastapi import Depends, Query, Request
-from pydantic import BaseModel, ConfigDict
+from pydantic import AliasPath, BaseModel, BeforeValidator, ConfigDict, Field, create_model
 
 from service.platform.queries.lists import Listing, Turn
 
@@ -14,36 +16,19 @@ class Out(BaseModel):
 
     model_config = ConfigDict(from_attributes=True)
 
-
-class Hours(Out):
-    """Operating hours in h; ``at_least`` where a stretch is not known."""
-
-    hours: float
-    at_least: bool
+    @classmethod
+    def from_answer(cls, answer: object, **beside: Any) -> Self:
+        """Read a query's answer; what it does not say is given beside it."""
+        return cls.model_validate(_With(answer, beside) if beside else answer)
 
 
-class Entry(Out):
-    """One entry of the audit trail."""
+@dataclass(frozen=True, slots=True)
+class _With:
+    _answer: object
+    _beside: dict[str, Any]
 
-    class Changed(Out):
-        """One field, before and after."""
-
-        field: str
-        before: str | float | bool | None
-        after: str | float | bool | None
-
-    id: int
-    at: datetime
-    person_name: str
-    act: str
-    subject_kind: str
-    subject_id: int | None
-    subject_label: str
-    stack_id: int | None
-    record_id: int | None
-    changes: list[Changed]
-    reason: str
-    via: str
+    def __getattr__(self, name: str) -> Any:
+        return self._beside[name] if name in self._beside else getattr(self._answer, name)
 
 
 class Page(Out):
@@ -86,11 +71,41 @@ def links_of(request: Request, found: Listing[Any]) -> str:
     )
 
 
-class Trail(Page):
-    """One page of the trail, newest first; ``older`` is the number ``next`` goes on below."""
+Data = Annotated[dict[str, Any], BeforeValidator(json.loads)]
+"""What is kept as JSON text, answered as JSON."""
+T = TypeVar("T", bound=Out)
 
-    entries: list[Entry]
-    older: int | None
+
+def like(source: type, *, without: str = "", only: str = "") -> Callable[[type[T]], type[T]]:
+    """Give a model the fields of a query's answer, in their order, before those it says itself.
+
+    What the class itself says of a field (a description, another type, another place to read it
+    from) takes the place of what the dataclass says. ``without`` and ``only`` name fields.
+    """
+    hints = get_type_hints(source, include_extras=True)
+    names = [f.name for f in fields(source)]
+    named = set((without or only).split())
+    if unknown := named - set(names):
+        raise TypeError(f"{source.__name__} has no {unknown}")
+    taken = {name: hints[name] for name in names if (name in named) == bool(only)}
+
+    def with_fields(model: type[T]) -> type[T]:
+        said = {name: (field.annotation, field) for name, field in model.model_fields.items()}
+        made: Any = create_model(
+            model.__name__,
+            __base__=model.__bases__,
+            __doc__=model.__doc__,
+            __module__=model.__module__,
+            **(taken | said),
+        )
+        return cast("type[T]", made)
+
+    return with_fields
+
+
+def read_from(path: str, description: str | None = None) -> Any:
+    """Say where in the answer a field is read: ``"span.number"``."""
+    return Field(validation_alias=AliasPath(*path.split(".")), description=description)
 
 
 class Made(Out):

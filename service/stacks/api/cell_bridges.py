@@ -18,7 +18,7 @@ from service.stacks.changes.cell_bridges import (
     note_bridge,
     withdraw_bridge,
 )
-from service.stacks.queries.cell_bridges import bridges_of_stack
+from service.stacks.queries.cell_bridges import WrittenBridge, bridges_of_stack
 from service.stacks.queries.stacks import find_stack
 
 router = APIRouter(tags=["taps"])
@@ -54,23 +54,14 @@ class BridgeEnded(request_models.In):
     note: request_models.Words = ""
 
 
+@answers.like(WrittenBridge, without="stack_id build_id")
 class Bridge(answers.Out):
     """One bridge as it was noted; ``known_until`` null: it holds."""
 
-    id: int
-    build_number: int
-    cell: int
-    from_at: datetime
-    until_at: datetime | None
     opened_at: datetime | None = Field(
         description="when the build was opened, which ends it at the latest"
     )
     stands: bool = Field(description="the cell is bridged now")
-    reason: str
-    allowed_by: str
-    by: str
-    known_from: datetime
-    known_until: datetime | None
 
 
 class Bridges(answers.Out):
@@ -86,7 +77,7 @@ def bridges(serial: str, caller: Caller, engine: Database) -> Bridges:
     need(caller, Act.READ)
     with reading(engine) as session:
         found = bridges_of_stack(session, find_stack(session, serial))
-    return Bridges(serial=serial, bridges=[Bridge.model_validate(one) for one in found])
+    return Bridges.model_validate({"serial": serial, "bridges": found})
 
 
 @router.post("/stacks/{serial}/bridges", status_code=201)

@@ -4,7 +4,7 @@ from datetime import date, datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Query
-from pydantic import AwareDatetime, Field
+from pydantic import AwareDatetime, BeforeValidator, Field
 
 from service.platform.api import answers, request_models
 from service.platform.api.callers import Caller, Database
@@ -50,12 +50,14 @@ class TakenBack(answers.Out):
 class KindsOfBuild(answers.Out):
     """The hours of one build, each kind apart."""
 
-    build_number: int
-    closed_at: datetime
-    opened_at: datetime | None
-    by_the_meter: answers.Hours
+    build_number: int = answers.read_from("span.number")
+    closed_at: datetime = answers.read_from("span.closed_at")
+    opened_at: datetime | None = answers.read_from("span.opened_at")
+    by_the_meter: stack_models.Hours = answers.read_from("span.ran")
     kinds: stack_models.Kinds
-    logs: int = Field(description="logs of test benches read for it")
+    logs: Annotated[int, BeforeValidator(len)] = Field(
+        description="logs of test benches read for it"
+    )
     starts: int = Field(description="in those logs")
     stops: int
 
@@ -80,7 +82,7 @@ def report(serial: str, told: HourReports, caller: Caller, engine: Database) -> 
         given = [Report(one.hours, one.taken_at) for one in told.reports]
         new = report_hours(work, stack_id, given)
         hours = stack_hours(work.session, [stack_id])[stack_id]
-    return Reported(new=new, hours=stack_models.StackHours.model_validate(hours))
+    return Reported(new=new, hours=stack_models.StackHours.from_answer(hours))
 
 
 @router.post("/{serial}/hours/reports/taken-back")
@@ -116,13 +118,9 @@ def kinds(
         serial=serial,
         known_at=known_at,
         builds=[
-            KindsOfBuild(
-                build_number=one.span.number,
-                closed_at=one.span.closed_at,
-                opened_at=one.span.opened_at,
-                by_the_meter=answers.Hours.model_validate(one.span.ran),
-                kinds=stack_models.Kinds.model_validate(one.of(None, now)),
-                logs=len(one.logs),
+            KindsOfBuild.from_answer(
+                one,
+                kinds=one.of(None, now),
                 starts=sum(log.starts for log in one.logs),
                 stops=sum(log.stops for log in one.logs),
             )

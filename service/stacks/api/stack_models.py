@@ -4,26 +4,29 @@ from datetime import datetime
 
 from pydantic import Field
 
-from service.platform.api.answers import Hours, Out, Page
+from service.designs.arithmetic import pile
+from service.platform.api.answers import Out, Page, like, read_from
+from service.stacks.arithmetic import part_hours, running_hours
+from service.stacks.queries import build_spans, hours, installations, layer_maps, part_lives, stacks
+from service.store.queries.part_lists import PartFacts
 
 
+@like(running_hours.Hours)
+class Hours(Out):
+    """Operating hours in h; ``at_least`` where a stretch is not known."""
+
+
+@like(hours.StackHours, without="has_meter")
 class StackHours(Out):
     """Hours of a stack at its newest reading."""
 
     hours: Hours
-    read_at: datetime | None
 
 
+@like(stacks.ListedStack, without="id")
 class Stack(Out):
     """One stack of the list."""
 
-    serial: str
-    design: str
-    place: str
-    state: str
-    build_number: int | None
-    cells: int | None
-    last_approved_build: int | None
     being_written_id: int | None = Field(description="number of the record being written")
     holds: int = Field(description="standing holds on fitted parts and their lots")
     hours: StackHours
@@ -33,54 +36,28 @@ class Stacks(Page):
     """One page of stacks; ``after`` is the serial ``next`` goes on after, null at the end."""
 
     rows: list[Stack]
-    after: str | None
+    after: str | None = read_from("last_key")
 
 
+@like(pile.Layer)
 class Layer(Out):
     """One layer, position 1 at the fixed end; thickness in mm."""
 
-    position: int
     part: int = Field(description="lasting number of the part")
-    kind: str
-    label: str
-    part_type: str
-    facing: str
-    material: str
-    thickness_mm: float
-    side: str | None
-    back: str
-    joint: str | None
-    lot: str | None
-    cell: int | None
 
 
+@like(build_spans.BuildFacts, only="number closed_at opened_at record_id")
 class Build(Out):
     """One build and the record that made it."""
 
-    number: int
-    closed_at: datetime
-    opened_at: datetime | None
-    record_id: int
     state: str = Field(description="released, or not released")
 
 
-class Fixing(Out):
-    """One tie rod, sleeve, spring, nut or compression plate."""
-
-    kind: str
-    rod_number: int | None
-    end: str | None
-    part_id: int
-    label: str
-    part_type: str
-
-
+@like(layer_maps.LayerMap, only="on known_at open_since fixings")
 class LayerMap(Out):
     """The pile of a stack in one build."""
 
-    serial: str
-    on: datetime | None
-    known_at: datetime | None
+    serial: str = read_from("stack.serial")
     build: Build | None
     open_since: datetime | None = Field(
         description="on the date asked for the stack stood open; the build before is given"
@@ -89,89 +66,57 @@ class LayerMap(Out):
         description="whether the record's content still has the hash it was handed in with"
     )
     layers: list[Layer]
-    fixings: list[Fixing]
 
 
+@like(
+    installations.Sitting,
+    only="stack_serial build_number record_id record_state closed_at opened_at position cell"
+    " facing rod_number",
+)
 class Sitting(Out):
     """One build a part sat in."""
 
-    stack_serial: str
-    build_number: int
-    record_id: int
-    record_state: str
-    closed_at: datetime
-    opened_at: datetime | None
-    position: int | None
-    cell: int | None
-    facing: str | None
-    rod_number: int | None
     hours: Hours
 
 
 # Parts and their lives as JSON.
 
 
+@like(
+    PartFacts,
+    only="id label serial kind type_name drawing_number revision lot whereabouts place"
+    " stack_serial usability reserved_for hours_before",
+)
 class Part(Out):
     """What a part is and how it stands on its three axes."""
 
-    id: int
-    label: str
-    serial: str | None
-    kind: str
-    type_name: str
-    drawing_number: str
-    revision: str
-    lot: str | None
-    whereabouts: str
-    place: str
-    stack_serial: str | None
-    usability: str
-    reserved_for: str | None
-    hours_before: float
     measured_thickness_mm: float | None = Field(
         description="mm, of the free part, by incoming inspection; none: not measured"
     )
 
 
+@like(part_hours.PartHours, only="calendar_h")
 class Kinds(Out):
     """Hours kept apart, in h: with current, with gas, and between closing and opening."""
 
     at_load: Hours
     gas_exposed: Hours
-    calendar_h: float
     out_of_load: Hours = Field(description="at load while the part's own cell was blank or bridged")
 
 
+@like(part_lives.SeenOnIt, without="id record_state")
 class Finding(Out):
     """One finding on a part."""
 
-    record_id: int
-    stack_serial: str
-    done_at: datetime
-    written_at: datetime
-    by: str
-    condition: str
-    severity: int | None
-    where: str
-    note: str
 
-
+@like(part_lives.HoldOnIt, without="id lift_reason")
 class Hold(Out):
     """One hold on a part or its lot."""
 
-    of_lot: bool
-    reason: str
-    placed_by: str
-    placed_at: datetime
-    lifted_by: str | None
-    lifted_at: datetime | None
 
-
+@like(part_lives.Events)
 class Events(Out):
     """Closings with the part clamped in, and openings that parted one of its faces."""
-
-    load_cycles: int
-    separations: int
 
 
 class PartHistory(Out):

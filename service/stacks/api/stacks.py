@@ -6,7 +6,6 @@ from fastapi import APIRouter, Query
 from pydantic import AwareDatetime
 
 from service.limits import api
-from service.limits.arithmetic.figures import figures_as_data
 from service.limits.queries import limits_in_force
 from service.platform.api import answers, request_models
 from service.platform.api.callers import Call, Caller, Database, make_once
@@ -37,8 +36,7 @@ def stacks(
     need(caller, Act.READ)
     with reading(engine) as session:
         found = stack_list(session, from_keys(turn, after or None), text=text)
-    rows = [stack_models.Stack.model_validate(row) for row in found.rows]
-    return stack_models.Stacks(rows=rows, after=found.last_key, **answers.page_of(found))
+    return stack_models.Stacks.from_answer(found, **answers.page_of(found))
 
 
 @router.get("/{serial}/layers")
@@ -61,16 +59,7 @@ def layers(
         )
         checks = verify(session, [answer.build.record_id]) if answer.build else {}
     check = checks.get(answer.build.record_id) if answer.build else None
-    return stack_models.LayerMap(
-        serial=answer.stack.serial,
-        on=on,
-        known_at=known_at,
-        build=stack_models.Build.model_validate(answer.build) if answer.build else None,
-        open_since=answer.open_since,
-        content_holds=check.holds if check else None,
-        layers=[stack_models.Layer.model_validate(layer) for layer in answer.layers],
-        fixings=[stack_models.Fixing.model_validate(fixing) for fixing in answer.fixings],
-    )
+    return stack_models.LayerMap.from_answer(answer, content_holds=check.holds if check else None)
 
 
 @router.get("/{serial}/limits")
@@ -83,17 +72,7 @@ def limits(*, serial: str, caller: Caller, engine: Database) -> api.Limits | Non
     with reading(engine) as session:
         stack = stack_facts(session, find_stack(session, serial))
         answer = limits_in_force(session, stack.design_id)
-    if answer is None:
-        return None
-    return api.Limits(
-        design=answer.design,
-        version=answer.version,
-        source=answer.source,
-        approved_by=answer.approved_by,
-        approved_at=answer.approved_at,
-        content_sha256=answer.content_sha256,
-        figures=figures_as_data(answer.figures),
-    )
+    return None if answer is None else api.Limits.from_answer(answer)
 
 
 @router.post("/{serial}/hours", status_code=201)
