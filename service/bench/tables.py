@@ -2,10 +2,10 @@
 
 from enum import StrEnum
 
-from sqlalchemy import ForeignKey, Index
+from sqlalchemy import Index
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables import Base, key, sha256, text, utc, word
+from service.platform.tables import Base, key, reference, sha256, text, utc, word
 
 
 class CorrectionOf(StrEnum):
@@ -37,17 +37,17 @@ class Correction(Base):
         Index("ix_correction_state", "state", "written_at"),
     )
     id: Mapped[key]
-    record_id: Mapped[int] = mapped_column(ForeignKey("rebuild_record.id", ondelete="RESTRICT"))
+    record_id: Mapped[int] = reference("rebuild_record")
     of: Mapped[CorrectionOf] = mapped_column("of_", word(CorrectionOf))
     subject_id: Mapped[int | None] = mapped_column(comment="row of the fact's table")
     subject_label: Mapped[str] = mapped_column(comment="layer 7, rod 2 pass 3 …")
     old_value: Mapped[str] = mapped_column(comment="as a person reads it")
     new_value: Mapped[str] = mapped_column(comment="as a person reads it")
-    new_part_id: Mapped[int | None] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
+    new_part_id: Mapped[int | None] = reference("part")
     new_number: Mapped[float | None] = mapped_column(comment="N·m, h, or an instrument's id")
     new_time: Mapped[utc | None]
     reason: Mapped[text]
     state: Mapped[CorrectionState] = mapped_column(word(CorrectionState))
-    written_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    written_by_id: Mapped[int] = reference("person")
     written_at: Mapped[utc]
     content_sha256: Mapped[sha256] = mapped_column(comment="of its RFC 8785 JSON")

@@ -1,9 +1,9 @@
 """What the arithmetic of a closing gave when its record was handed in, and from what."""
 
-from sqlalchemy import ForeignKey, Index
+from sqlalchemy import Index
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables import Base, key, sha256, text, utc
+from service.platform.tables import Base, key, reference, sha256, text, utc
 
 
 class ClosingResult(Base):
@@ -12,10 +12,8 @@ class ClosingResult(Base):
     __tablename__ = "closing_result"
     __table_args__ = (Index("ix_closing_result_record_id", "record_id"),)
     id: Mapped[key]
-    record_id: Mapped[int] = mapped_column(ForeignKey("rebuild_record.id", ondelete="RESTRICT"))
-    limit_set_id: Mapped[int] = mapped_column(
-        ForeignKey("limit_set.id", ondelete="RESTRICT"), comment="computed with it, judged by it"
-    )
+    record_id: Mapped[int] = reference("rebuild_record")
+    limit_set_id: Mapped[int] = reference("limit_set", comment="computed with it, judged by it")
     inputs: Mapped[text] = mapped_column(comment="RFC 8785 JSON: enough to compute it again")
     inputs_sha256: Mapped[sha256]
     results: Mapped[text] = mapped_column(comment="RFC 8785 JSON")

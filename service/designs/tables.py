@@ -1,9 +1,9 @@
 """Designs: what a family of stacks is meant to be."""
 
-from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
+from sqlalchemy import CheckConstraint, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables import Base, key, text, utc
+from service.platform.tables import Base, key, reference, text, utc
 
 
 class Design(Base):
@@ -51,7 +51,7 @@ class DesignRod(Base):
     __tablename__ = "design_rod"
     __table_args__ = (UniqueConstraint("design_id", "number"),)
     id: Mapped[key]
-    design_id: Mapped[int] = mapped_column(ForeignKey("design.id", ondelete="RESTRICT"))
+    design_id: Mapped[int] = reference("design")
     number: Mapped[int]
     x_mm: Mapped[float] = mapped_column(comment="mm from the plate's middle")
     y_mm: Mapped[float] = mapped_column(comment="mm from the plate's middle, upward")
@@ -63,7 +63,7 @@ class DesignPort(Base):
 
     __tablename__ = "design_port"
     id: Mapped[key]
-    design_id: Mapped[int] = mapped_column(ForeignKey("design.id", ondelete="RESTRICT"), index=True)
+    design_id: Mapped[int] = reference("design", index=True)
     end: Mapped[str] = mapped_column(comment="fixed end or free end")
     fluid: Mapped[str] = mapped_column(comment="fuel, air or coolant")
     label: Mapped[str] = mapped_column(comment="as marked: fuel in, air out …")
@@ -75,7 +75,7 @@ class ChecklistLine(Base):
     __tablename__ = "checklist_line"
     __table_args__ = (UniqueConstraint("design_id", "number"),)
     id: Mapped[key]
-    design_id: Mapped[int] = mapped_column(ForeignKey("design.id", ondelete="RESTRICT"))
+    design_id: Mapped[int] = reference("design")
     number: Mapped[int]
     wording: Mapped[text]
     unit: Mapped[str | None] = mapped_column(comment="of the reading asked for; none: no reading")

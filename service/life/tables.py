@@ -2,11 +2,10 @@
 
 from enum import StrEnum
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
-from sqlalchemy import text as sql
+from sqlalchemy import CheckConstraint, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables import Base, key, text, utc, word
+from service.platform.tables import Base, key, reference, text, unique_where, utc, word
 
 
 class RuleAnswer(StrEnum):
@@ -26,12 +25,12 @@ class FailingRule(Base):
         CheckConstraint("version >= 1", name="versions_count_from_one"),
     )
     id: Mapped[key]
-    design_id: Mapped[int] = mapped_column(ForeignKey("design.id", ondelete="RESTRICT"))
+    design_id: Mapped[int] = reference("design")
     version: Mapped[int]
     content: Mapped[text] = mapped_column(comment="JSON: reference current density and criteria")
     source: Mapped[text] = mapped_column(comment="where the figures come from, in words")
     reason: Mapped[text]
-    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    by_id: Mapped[int] = reference("person")
     made_at: Mapped[utc]
 
 
@@ -45,11 +44,9 @@ class RuleVerdict(Base):
         Index("ix_rule_verdict_stack_id_answer", "stack_id", "answer"),
     )
     id: Mapped[key]
-    part_id: Mapped[int] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
-    rule_id: Mapped[int] = mapped_column(ForeignKey("failing_rule.id", ondelete="RESTRICT"))
-    stack_id: Mapped[int] = mapped_column(
-        ForeignKey("stack.id", ondelete="RESTRICT"), comment="where its newest voltage was taken"
-    )
+    part_id: Mapped[int] = reference("part")
+    rule_id: Mapped[int] = reference("failing_rule")
+    stack_id: Mapped[int] = reference("stack", comment="where its newest voltage was taken")
     answer: Mapped[RuleAnswer] = mapped_column(word(RuleAnswer))
     reasons: Mapped[text] = mapped_column(comment="JSON: each criterion, in words with figures")
     figures: Mapped[text] = mapped_column(default="{}", comment="JSON: rate, hours, voltage, …")
@@ -64,28 +61,18 @@ class FailingMark(Base):
         CheckConstraint(
             "(withdrawn_at IS NULL) = (withdrawn_by_id IS NULL)", name="withdrawn_by_somebody"
         ),
-        Index(
-            "uq_failing_mark_part_id_standing",
-            "part_id",
-            unique=True,
-            sqlite_where=sql("withdrawn_at IS NULL"),
-            postgresql_where=sql("withdrawn_at IS NULL"),
-        ),
+        unique_where("uq_failing_mark_part_id_standing", "part_id", where="withdrawn_at IS NULL"),
         Index("ix_failing_mark_part_id", "part_id"),
     )
     id: Mapped[key]
-    part_id: Mapped[int] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
-    rule_id: Mapped[int | None] = mapped_column(
-        ForeignKey("failing_rule.id", ondelete="RESTRICT"), comment="in force when confirmed"
-    )
+    part_id: Mapped[int] = reference("part")
+    rule_id: Mapped[int | None] = reference("failing_rule", comment="in force when confirmed")
     failed_at: Mapped[utc] = mapped_column(comment="since when, as the person says")
     reason: Mapped[text]
     evidence: Mapped[text] = mapped_column(default="{}", comment="JSON: what the rule said then")
-    confirmed_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    confirmed_by_id: Mapped[int] = reference("person")
     confirmed_at: Mapped[utc]
-    withdrawn_by_id: Mapped[int | None] = mapped_column(
-        ForeignKey("person.id", ondelete="RESTRICT")
-    )
+    withdrawn_by_id: Mapped[int | None] = reference("person")
     withdrawn_at: Mapped[utc | None]
     withdrawn_because: Mapped[text] = mapped_column(default="")
 
@@ -101,10 +88,8 @@ class BuildMakeup(Base):
         Index("ix_build_makeup_design_id", "design_id"),
         Index("ix_build_makeup_stack_id", "stack_id"),
     )
-    build_id: Mapped[int] = mapped_column(
-        ForeignKey("build.id", ondelete="RESTRICT"), primary_key=True, autoincrement=False
-    )
-    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
-    design_id: Mapped[int] = mapped_column(ForeignKey("design.id", ondelete="RESTRICT"))
+    build_id: Mapped[int] = reference("build", primary_key=True, autoincrement=False)
+    stack_id: Mapped[int] = reference("stack")
+    design_id: Mapped[int] = reference("design")
     packed: Mapped[text] = mapped_column(comment="base64 of whole numbers, a row an MEA")
     written_at: Mapped[utc]

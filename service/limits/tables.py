@@ -1,9 +1,9 @@
 """Limits and figures of a design: versions with their source, in force once somebody approved."""
 
-from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
+from sqlalchemy import CheckConstraint, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables import Base, key, sha256, text, utc
+from service.platform.tables import Base, key, reference, sha256, text, utc
 
 
 class LimitSet(Base):
@@ -21,13 +21,13 @@ class LimitSet(Base):
         ),
     )
     id: Mapped[key]
-    design_id: Mapped[int] = mapped_column(ForeignKey("design.id", ondelete="RESTRICT"))
+    design_id: Mapped[int] = reference("design")
     version: Mapped[int]
     content: Mapped[text] = mapped_column(comment="RFC 8785 JSON of the figures and limits")
     content_sha256: Mapped[sha256]
     source: Mapped[text] = mapped_column(comment="where the figures come from, in words")
     reason: Mapped[text] = mapped_column(comment="why this version is made")
-    made_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    made_by_id: Mapped[int] = reference("person")
     made_at: Mapped[utc]
-    approved_by_id: Mapped[int | None] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    approved_by_id: Mapped[int | None] = reference("person")
     approved_at: Mapped[utc | None]

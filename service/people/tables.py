@@ -2,10 +2,10 @@
 
 from enum import StrEnum
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, func
+from sqlalchemy import CheckConstraint, Index, func
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables import Base, key, sha256, text, utc, word
+from service.platform.tables import Base, key, reference, sha256, text, utc, word
 
 
 class Role(StrEnum):
@@ -37,9 +37,7 @@ class PersonRole(Base):
     """One role of one person, as of now; the trail keeps the changes."""
 
     __tablename__ = "person_role"
-    person_id: Mapped[int] = mapped_column(
-        ForeignKey("person.id", ondelete="RESTRICT"), primary_key=True
-    )
+    person_id: Mapped[int] = reference("person", primary_key=True)
     role: Mapped[Role] = mapped_column(word(Role), primary_key=True)
 
 
@@ -49,7 +47,7 @@ class SignInSession(Base):
     __tablename__ = "sign_in_session"
     id: Mapped[key]
     token_sha256: Mapped[sha256] = mapped_column(unique=True)
-    person_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"), index=True)
+    person_id: Mapped[int] = reference("person", index=True)
     begun_at: Mapped[utc]
     seen_at: Mapped[utc]
     ended_at: Mapped[utc | None]
@@ -76,7 +74,7 @@ class ApiToken(Base):
     __tablename__ = "api_token"
     id: Mapped[key]
     token_sha256: Mapped[sha256] = mapped_column(unique=True)
-    person_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"), index=True)
+    person_id: Mapped[int] = reference("person", index=True)
     label: Mapped[str]
     made_at: Mapped[utc]
     last_used_at: Mapped[utc | None]

@@ -25,7 +25,8 @@ from sqlalchemy import (
     Text,
     TypeDecorator,
 )
-from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+from sqlalchemy import text as sql
+from sqlalchemy.orm import DeclarativeBase, Mapped, MappedColumn, mapped_column
 
 from service.platform.arithmetic import vocabulary
 
@@ -82,6 +83,16 @@ text = Annotated[str, mapped_column(Text)]
 sha256 = Annotated[str, mapped_column(String(64))]
 
 
+def reference(table: str, **more: Any) -> MappedColumn[Any]:
+    """A column naming a row of a table, which then cannot be deleted."""
+    return mapped_column(ForeignKey(f"{table}.id", ondelete="RESTRICT"), **more)
+
+
+def unique_where(name: str, *names: str, where: str) -> Index:
+    """An index that lets columns be equal in at most one row of those meant, on both engines."""
+    return Index(name, *names, unique=True, sqlite_where=sql(where), postgresql_where=sql(where))
+
+
 class Base(DeclarativeBase):
     """Parent of all tables."""
 
@@ -106,7 +117,19 @@ class Base(DeclarativeBase):
     }
 
 
-__all__ = ["Base", "BigKey", "UtcDateTime", "key", "sha256", "short", "text", "utc", "word"]
+__all__ = [
+    "Base",
+    "BigKey",
+    "UtcDateTime",
+    "key",
+    "reference",
+    "sha256",
+    "short",
+    "text",
+    "unique_where",
+    "utc",
+    "word",
+]
 
 
 # The audit trail and the one-time keys of entries.
@@ -126,7 +149,7 @@ class AuditEntry(Base):
     )
     id: Mapped[key]
     at: Mapped[utc]
-    person_id: Mapped[int | None] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    person_id: Mapped[int | None] = reference("person")
     person_name: Mapped[str] = mapped_column(comment="as of then")
     act: Mapped[str] = mapped_column(String(60), comment="a member of audit.Act")
     subject_kind: Mapped[str] = mapped_column(String(40))
@@ -143,9 +166,7 @@ class EntryKey(Base):
     """The one-time key of a person's form or API call, with the answer the first one got."""
 
     __tablename__ = "entry_key"
-    person_id: Mapped[int] = mapped_column(
-        ForeignKey("person.id", ondelete="RESTRICT"), primary_key=True, autoincrement=False
-    )
+    person_id: Mapped[int] = reference("person", primary_key=True, autoincrement=False)
     sent_to: Mapped[str] = mapped_column(
         String(400), primary_key=True, comment="method and path; empty for keys of before"
     )
@@ -173,11 +194,9 @@ class Attachment(Base):
     media_type: Mapped[str] = mapped_column(comment="found in the content, not taken from the name")
     size_bytes: Mapped[int]
     name: Mapped[str] = mapped_column(comment="as given")
-    record_id: Mapped[int | None] = mapped_column(
-        ForeignKey("rebuild_record.id", ondelete="RESTRICT")
-    )
-    part_id: Mapped[int | None] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
-    added_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    record_id: Mapped[int | None] = reference("rebuild_record")
+    part_id: Mapped[int | None] = reference("part")
+    added_by_id: Mapped[int] = reference("person")
     added_at: Mapped[utc]
     removed_at: Mapped[utc | None] = mapped_column(
         comment="from an open record only; content stays"

@@ -1,10 +1,10 @@
 """Tests of a closed stack: leaks, insulation, shorts. Each is an entry of a record."""
 
-from sqlalchemy import ForeignKey, Index
+from sqlalchemy import Index
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.platform.arithmetic.verdicts import Verdict
-from service.platform.tables import Base, key, sha256, text, utc, word
+from service.platform.tables import Base, key, reference, sha256, text, utc, word
 
 
 class StackTest(Base):
@@ -18,30 +18,22 @@ class StackTest(Base):
         Index("ix_stack_test_meter_id", "meter_id"),
     )
     id: Mapped[key]
-    record_id: Mapped[int] = mapped_column(ForeignKey("rebuild_record.id", ondelete="RESTRICT"))
-    step_id: Mapped[int] = mapped_column(ForeignKey("step.id", ondelete="RESTRICT"), unique=True)
+    record_id: Mapped[int] = reference("rebuild_record")
+    step_id: Mapped[int] = reference("step", unique=True)
     content: Mapped[text] = mapped_column(comment="RFC 8785 JSON of what was set and read")
     result: Mapped[text] = mapped_column(comment="RFC 8785 JSON of what was computed from it")
     formula: Mapped[str] = mapped_column(comment="name and version of what computed it")
     verdict: Mapped[Verdict] = mapped_column(word(Verdict))
-    limit_set_id: Mapped[int | None] = mapped_column(
-        ForeignKey("limit_set.id", ondelete="RESTRICT"), comment="judged by it"
+    limit_set_id: Mapped[int | None] = reference("limit_set", comment="judged by it")
+    instrument_id: Mapped[int] = reference("instrument")
+    calibration_id: Mapped[int | None] = reference("calibration", comment="valid when it was used")
+    thermometer_id: Mapped[int | None] = reference("instrument")
+    thermometer_calibration_id: Mapped[int | None] = reference(
+        "calibration", comment="valid when it was used"
     )
-    instrument_id: Mapped[int] = mapped_column(ForeignKey("instrument.id", ondelete="RESTRICT"))
-    calibration_id: Mapped[int | None] = mapped_column(
-        ForeignKey("calibration.id", ondelete="RESTRICT"), comment="valid when it was used"
-    )
-    thermometer_id: Mapped[int | None] = mapped_column(
-        ForeignKey("instrument.id", ondelete="RESTRICT")
-    )
-    thermometer_calibration_id: Mapped[int | None] = mapped_column(
-        ForeignKey("calibration.id", ondelete="RESTRICT"), comment="valid when it was used"
-    )
-    meter_id: Mapped[int | None] = mapped_column(
-        ForeignKey("instrument.id", ondelete="RESTRICT"), comment="flow meter, where one was read"
-    )
-    meter_calibration_id: Mapped[int | None] = mapped_column(
-        ForeignKey("calibration.id", ondelete="RESTRICT"), comment="valid when it was used"
+    meter_id: Mapped[int | None] = reference("instrument", comment="flow meter, where one was read")
+    meter_calibration_id: Mapped[int | None] = reference(
+        "calibration", comment="valid when it was used"
     )
 
 
@@ -54,11 +46,11 @@ class BuildRelease(Base):
     __tablename__ = "build_release"
     __table_args__ = (Index("ix_build_release_build_id", "build_id", "released_at"),)
     id: Mapped[key]
-    build_id: Mapped[int] = mapped_column(ForeignKey("build.id", ondelete="RESTRICT"))
-    limit_set_id: Mapped[int] = mapped_column(ForeignKey("limit_set.id", ondelete="RESTRICT"))
+    build_id: Mapped[int] = reference("build")
+    limit_set_id: Mapped[int] = reference("limit_set")
     content: Mapped[text] = mapped_column(
         comment="RFC 8785 JSON: verdicts, set points acknowledged"
     )
     content_sha256: Mapped[sha256]
-    released_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    released_by_id: Mapped[int] = reference("person")
     released_at: Mapped[utc]

@@ -3,11 +3,10 @@
 from enum import StrEnum
 
 from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
-from sqlalchemy import text as sql
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage, Whereabouts
-from service.platform.tables import Base, key, sha256, text, utc, word
+from service.platform.tables import Base, key, reference, sha256, text, unique_where, utc, word
 
 
 class RecordKind(StrEnum):
@@ -82,28 +81,24 @@ class RebuildRecord(Base):
             "state NOT IN ('handed in', 'approved') OR content_sha256 IS NOT NULL",
             name="handed_in_has_a_hash",
         ),
-        Index(
+        unique_where(
             "uq_rebuild_record_stack_id_being_written",
             "stack_id",
-            unique=True,
-            sqlite_where=sql("state IN ('open', 'sent back')"),
-            postgresql_where=sql("state IN ('open', 'sent back')"),
+            where="state IN ('open', 'sent back')",
         ),
         Index("ix_rebuild_record_stack_id_performed_from", "stack_id", "performed_from"),
         Index("ix_rebuild_record_base_build_id", "base_build_id"),
         Index("ix_rebuild_record_state_handed_in_at", "state", "handed_in_at"),
     )
     id: Mapped[key]
-    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
+    stack_id: Mapped[int] = reference("stack")
     kind: Mapped[RecordKind] = mapped_column(word(RecordKind))
     state: Mapped[RecordState] = mapped_column(word(RecordState))
     reason: Mapped[text]
     performed_from: Mapped[utc] = mapped_column(comment="when the work began")
     opened_at: Mapped[utc | None] = mapped_column(comment="when the clamp was released")
     closed_at: Mapped[utc | None] = mapped_column(comment="when the clamp was closed")
-    written_by_id: Mapped[int] = mapped_column(
-        ForeignKey("person.id", ondelete="RESTRICT"), index=True
-    )
+    written_by_id: Mapped[int] = reference("person", index=True)
     written_at: Mapped[utc]
     base_build_id: Mapped[int | None] = mapped_column(
         ForeignKey("build.id", ondelete="RESTRICT", use_alter=True), comment="it began from"
@@ -113,9 +108,7 @@ class RebuildRecord(Base):
     )
     notes: Mapped[text] = mapped_column(default="")
     handed_in_at: Mapped[utc | None]
-    handed_in_by_id: Mapped[int | None] = mapped_column(
-        ForeignKey("person.id", ondelete="RESTRICT")
-    )
+    handed_in_by_id: Mapped[int | None] = reference("person")
     content: Mapped[text | None] = mapped_column(comment="RFC 8785 JSON as handed in")
     content_sha256: Mapped[sha256 | None]
 
@@ -124,12 +117,8 @@ class RecordPerson(Base):
     """Somebody who worked on or witnessed an event."""
 
     __tablename__ = "record_person"
-    record_id: Mapped[int] = mapped_column(
-        ForeignKey("rebuild_record.id", ondelete="RESTRICT"), primary_key=True
-    )
-    person_id: Mapped[int] = mapped_column(
-        ForeignKey("person.id", ondelete="RESTRICT"), primary_key=True, index=True
-    )
+    record_id: Mapped[int] = reference("rebuild_record", primary_key=True)
+    person_id: Mapped[int] = reference("person", primary_key=True, index=True)
     involvement: Mapped[Involvement] = mapped_column(word(Involvement), primary_key=True)
 
 
@@ -144,24 +133,18 @@ class Step(Base):
             "(kind = 'departure from the design') = (departs_from IS NOT NULL)",
             name="departure_names_its_finding",
         ),
-        Index(
-            "uq_step_part_id_standing",
-            "part_id",
-            unique=True,
-            sqlite_where=sql("standing"),
-            postgresql_where=sql("standing"),
-        ),
+        unique_where("uq_step_part_id_standing", "part_id", where="standing"),
         Index("ix_step_part_id", "part_id"),
         Index("ix_step_exposed_part_id", "exposed_part_id"),
     )
     id: Mapped[key]
-    record_id: Mapped[int] = mapped_column(ForeignKey("rebuild_record.id", ondelete="RESTRICT"))
+    record_id: Mapped[int] = reference("rebuild_record")
     sequence: Mapped[int]
     kind: Mapped[StepKind] = mapped_column(word(StepKind))
     end: Mapped[End | None] = mapped_column("end_")
-    part_id: Mapped[int | None] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
-    exposed_part_id: Mapped[int | None] = mapped_column(
-        ForeignKey("part.id", ondelete="RESTRICT"), comment="left outermost by a lifting off"
+    part_id: Mapped[int | None] = reference("part")
+    exposed_part_id: Mapped[int | None] = reference(
+        "part", comment="left outermost by a lifting off"
     )
     facing: Mapped[Facing | None]
     rod_number: Mapped[int | None]
@@ -179,9 +162,9 @@ class Step(Base):
     )
     done_at: Mapped[utc]
     written_at: Mapped[utc]
-    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    by_id: Mapped[int] = reference("person")
     undone_at: Mapped[utc | None]
-    undone_by_id: Mapped[int | None] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    undone_by_id: Mapped[int | None] = reference("person")
 
 
 class MakeSafeLine(Base):
@@ -192,22 +175,16 @@ class MakeSafeLine(Base):
 
     __tablename__ = "make_safe_line"
     id: Mapped[key]
-    record_id: Mapped[int] = mapped_column(
-        ForeignKey("rebuild_record.id", ondelete="RESTRICT"), index=True
-    )
-    step_id: Mapped[int] = mapped_column(ForeignKey("step.id", ondelete="RESTRICT"), unique=True)
+    record_id: Mapped[int] = reference("rebuild_record", index=True)
+    step_id: Mapped[int] = reference("step", unique=True)
     line_number: Mapped[int]
     wording: Mapped[text] = mapped_column(comment="of the design's line as it read then")
     reading: Mapped[float | None]
     unit: Mapped[str | None]
-    instrument_id: Mapped[int | None] = mapped_column(
-        ForeignKey("instrument.id", ondelete="RESTRICT"), index=True
-    )
-    calibration_id: Mapped[int | None] = mapped_column(
-        ForeignKey("calibration.id", ondelete="RESTRICT"), comment="valid when it was taken"
-    )
-    person_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
-    witness_id: Mapped[int | None] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    instrument_id: Mapped[int | None] = reference("instrument", index=True)
+    calibration_id: Mapped[int | None] = reference("calibration", comment="valid when it was taken")
+    person_id: Mapped[int] = reference("person")
+    witness_id: Mapped[int | None] = reference("person")
 
 
 class Finding(Base):
@@ -218,11 +195,9 @@ class Finding(Base):
         CheckConstraint("severity IS NULL OR severity BETWEEN 0 AND 3", name="severity_0_to_3"),
     )
     id: Mapped[key]
-    record_id: Mapped[int] = mapped_column(
-        ForeignKey("rebuild_record.id", ondelete="RESTRICT"), index=True
-    )
-    step_id: Mapped[int] = mapped_column(ForeignKey("step.id", ondelete="RESTRICT"), index=True)
-    part_id: Mapped[int] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"), index=True)
+    record_id: Mapped[int] = reference("rebuild_record", index=True)
+    step_id: Mapped[int] = reference("step", index=True)
+    part_id: Mapped[int] = reference("part", index=True)
     condition: Mapped[str] = mapped_column(comment="a word of trade/conditions")
     severity: Mapped[int | None]
     where: Mapped[str] = mapped_column("where_", default="", comment="on the part, in words")
@@ -240,31 +215,23 @@ class TorqueReading(Base):
         Index("ix_torque_reading_instrument_id", "instrument_id", "taken_at"),
     )
     id: Mapped[key]
-    record_id: Mapped[int] = mapped_column(ForeignKey("rebuild_record.id", ondelete="RESTRICT"))
-    step_id: Mapped[int] = mapped_column(ForeignKey("step.id", ondelete="RESTRICT"), index=True)
+    record_id: Mapped[int] = reference("rebuild_record")
+    step_id: Mapped[int] = reference("step", index=True)
     rod_number: Mapped[int]
     pass_number: Mapped[int]
     stage: Mapped[Stage]
     kind: Mapped[ReadingKind]
     torque_nm: Mapped[float] = mapped_column(comment="N·m")
     entered: Mapped[str] = mapped_column(comment="as typed, with its unit")
-    instrument_id: Mapped[int] = mapped_column(ForeignKey("instrument.id", ondelete="RESTRICT"))
-    calibration_id: Mapped[int | None] = mapped_column(
-        ForeignKey("calibration.id", ondelete="RESTRICT"), comment="valid when it was taken"
-    )
-    concession_id: Mapped[int | None] = mapped_column(
-        ForeignKey("concession.id", ondelete="RESTRICT")
-    )
+    instrument_id: Mapped[int] = reference("instrument")
+    calibration_id: Mapped[int | None] = reference("calibration", comment="valid when it was taken")
+    concession_id: Mapped[int | None] = reference("concession")
     taken_at: Mapped[utc]
-    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    by_id: Mapped[int] = reference("person")
     known_from: Mapped[utc]
     known_until: Mapped[utc | None]
-    correction_id: Mapped[int | None] = mapped_column(
-        ForeignKey("correction.id", ondelete="RESTRICT")
-    )
-    replaces_id: Mapped[int | None] = mapped_column(
-        ForeignKey("torque_reading.id", ondelete="RESTRICT")
-    )
+    correction_id: Mapped[int | None] = reference("correction")
+    replaces_id: Mapped[int | None] = reference("torque_reading")
 
 
 class Decision(Base):
@@ -276,12 +243,10 @@ class Decision(Base):
         Index("ix_decision_correction_id", "correction_id"),
     )
     id: Mapped[key]
-    record_id: Mapped[int] = mapped_column(ForeignKey("rebuild_record.id", ondelete="RESTRICT"))
-    correction_id: Mapped[int | None] = mapped_column(
-        ForeignKey("correction.id", ondelete="RESTRICT")
-    )
+    record_id: Mapped[int] = reference("rebuild_record")
+    correction_id: Mapped[int | None] = reference("correction")
     meaning: Mapped[Meaning] = mapped_column(word(Meaning))
-    person_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    person_id: Mapped[int] = reference("person")
     person_name: Mapped[str] = mapped_column(comment="as of then")
     person_roles: Mapped[str] = mapped_column(comment="as of then")
     at: Mapped[utc]

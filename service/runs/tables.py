@@ -6,10 +6,10 @@ the one before with all that came of it.
 
 from enum import StrEnum
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
+from sqlalchemy import CheckConstraint, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables import Base, key, sha256, text, utc, word
+from service.platform.tables import Base, key, reference, sha256, text, unique_where, utc, word
 from service.stacks.tables import KNOWN_NOW
 
 
@@ -55,13 +55,13 @@ class Run(Base):
         Index("ix_run_stack_id", "stack_id"),
     )
     id: Mapped[key]
-    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
+    stack_id: Mapped[int] = reference("stack")
     kind: Mapped[RunKind] = mapped_column(word(RunKind))
     content_sha256: Mapped[sha256]
     size_bytes: Mapped[int]
     name: Mapped[str] = mapped_column(comment="of the file, as given")
     note: Mapped[text] = mapped_column(default="")
-    added_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    added_by_id: Mapped[int] = reference("person")
     added_at: Mapped[utc]
 
 
@@ -87,22 +87,16 @@ class RunReading(Base):
         CheckConstraint(
             "meter_id IS NOT NULL OR meter_from_hours IS NULL", name="a_showing_has_its_meter"
         ),
-        Index(
-            "uq_run_reading_run_id_known_now",
-            "run_id",
-            unique=True,
-            sqlite_where=KNOWN_NOW,
-            postgresql_where=KNOWN_NOW,
-        ),
+        unique_where("uq_run_reading_run_id_known_now", "run_id", where=KNOWN_NOW),
         Index("ix_run_reading_run_id", "run_id"),
         Index("ix_run_reading_stack_id_began_at", "stack_id", "began_at"),
         Index("ix_run_reading_build_id_began_at", "build_id", "began_at"),
         Index("ix_run_reading_meter_id_ended_at", "meter_id", "ended_at"),
     )
     id: Mapped[key]
-    run_id: Mapped[int] = mapped_column(ForeignKey("run.id", ondelete="RESTRICT"))
-    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
-    build_id: Mapped[int] = mapped_column(ForeignKey("build.id", ondelete="RESTRICT"))
+    run_id: Mapped[int] = reference("run")
+    stack_id: Mapped[int] = reference("stack")
+    build_id: Mapped[int] = reference("build")
     mapping: Mapped[text] = mapped_column(comment="JSON: which column says what")
     formula: Mapped[str] = mapped_column(comment="name and version of what read it")
     began_at: Mapped[utc] = mapped_column(comment="first row")
@@ -113,7 +107,7 @@ class RunReading(Base):
     gas_hours: Mapped[float | None] = mapped_column(comment="h with hydrogen; none: not recorded")
     starts: Mapped[int]
     stops: Mapped[int]
-    meter_id: Mapped[int | None] = mapped_column(ForeignKey("hour_meter.id", ondelete="RESTRICT"))
+    meter_id: Mapped[int | None] = reference("hour_meter")
     meter_from_hours: Mapped[float | None] = mapped_column(comment="h, the meter at the first row")
     meter_to_hours: Mapped[float | None] = mapped_column(comment="h, the meter at the last row")
     above: Mapped[text] = mapped_column(
@@ -123,7 +117,7 @@ class RunReading(Base):
     not_released: Mapped[text | None] = mapped_column(
         comment="why the build was not released while it ran; none: it was"
     )
-    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    by_id: Mapped[int] = reference("person")
     reason: Mapped[text] = mapped_column(default="", comment="why it was read again")
     known_from: Mapped[utc]
     known_until: Mapped[utc | None]
@@ -141,11 +135,9 @@ class Snapshot(Base):
         Index("ix_snapshot_reading_id", "reading_id"),
     )
     id: Mapped[key]
-    reading_id: Mapped[int | None] = mapped_column(
-        ForeignKey("run_reading.id", ondelete="RESTRICT"), comment="none: typed in"
-    )
-    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
-    build_id: Mapped[int] = mapped_column(ForeignKey("build.id", ondelete="RESTRICT"))
+    reading_id: Mapped[int | None] = reference("run_reading", comment="none: typed in")
+    stack_id: Mapped[int] = reference("stack")
+    build_id: Mapped[int] = reference("build")
     kind: Mapped[SnapshotKind] = mapped_column(word(SnapshotKind))
     from_at: Mapped[utc]
     until_at: Mapped[utc]
@@ -158,7 +150,7 @@ class Snapshot(Base):
     channels: Mapped[text] = mapped_column(comment="JSON: names of the channels, in order")
     means_v: Mapped[text] = mapped_column(comment="JSON: V, mean of each channel, null: no value")
     spreads_v: Mapped[text] = mapped_column(comment="JSON: V, standard deviation of each channel")
-    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    by_id: Mapped[int] = reference("person")
     known_from: Mapped[utc]
     known_until: Mapped[utc | None]
 
@@ -174,11 +166,9 @@ class PolarisationCurve(Base):
         Index("ix_polarisation_curve_reading_id", "reading_id"),
     )
     id: Mapped[key]
-    reading_id: Mapped[int | None] = mapped_column(
-        ForeignKey("run_reading.id", ondelete="RESTRICT"), comment="none: typed in"
-    )
-    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
-    build_id: Mapped[int] = mapped_column(ForeignKey("build.id", ondelete="RESTRICT"))
+    reading_id: Mapped[int | None] = reference("run_reading", comment="none: typed in")
+    stack_id: Mapped[int] = reference("stack")
+    build_id: Mapped[int] = reference("build")
     taken_at: Mapped[utc]
     direction: Mapped[CurveDirection] = mapped_column(word(CurveDirection))
     occasion: Mapped[str] = mapped_column(default="", comment="commissioning, yearly check, …")
@@ -188,7 +178,7 @@ class PolarisationCurve(Base):
     points: Mapped[text] = mapped_column(
         comment="JSON: density in A/cm², current in A, rows, means and spreads in V by channel"
     )
-    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    by_id: Mapped[int] = reference("person")
     known_from: Mapped[utc]
     known_until: Mapped[utc | None]
 
@@ -205,7 +195,7 @@ class ColumnMapping(Base):
     name: Mapped[str]
     version: Mapped[int]
     content: Mapped[text] = mapped_column(comment="JSON, as a reading keeps it")
-    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    by_id: Mapped[int] = reference("person")
     made_at: Mapped[utc]
 
 
@@ -218,7 +208,7 @@ class RunUpload(Base):
         Index("ix_run_upload_made_at", "made_at"),
     )
     id: Mapped[key]
-    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
+    stack_id: Mapped[int] = reference("stack")
     token: Mapped[str] = mapped_column(unique=True, comment="the file lies under it")
     name: Mapped[str]
     size_bytes: Mapped[int]
@@ -227,7 +217,7 @@ class RunUpload(Base):
     state: Mapped[UploadState] = mapped_column(word(UploadState))
     done: Mapped[float] = mapped_column(default=0.0, comment="share read, 0 to 1")
     message: Mapped[text] = mapped_column(default="", comment="what is being done, or why refused")
-    run_id: Mapped[int | None] = mapped_column(ForeignKey("run.id", ondelete="RESTRICT"))
-    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    run_id: Mapped[int | None] = reference("run")
+    by_id: Mapped[int] = reference("person")
     made_at: Mapped[utc]
     changed_at: Mapped[utc]

@@ -3,14 +3,13 @@
 from datetime import date
 from enum import StrEnum
 
-from sqlalchemy import CheckConstraint, Date, ForeignKey, Index, UniqueConstraint
-from sqlalchemy import text as sql
+from sqlalchemy import CheckConstraint, Date, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.platform.arithmetic.vocabulary import End, Facing, Kind
-from service.platform.tables import Base, key, text, utc, word
+from service.platform.tables import Base, key, reference, text, unique_where, utc, word
 
-KNOWN_NOW = sql("known_until IS NULL")
+KNOWN_NOW = "known_until IS NULL"
 
 
 class Stack(Base):
@@ -20,7 +19,7 @@ class Stack(Base):
     id: Mapped[key]
     serial: Mapped[str] = mapped_column(comment="as typed")
     serial_key: Mapped[str] = mapped_column(unique=True, comment="without regard to case and space")
-    design_id: Mapped[int] = mapped_column(ForeignKey("design.id", ondelete="RESTRICT"), index=True)
+    design_id: Mapped[int] = reference("design", index=True)
     place: Mapped[str] = mapped_column(default="", comment="where it stands, in words")
     notes: Mapped[text] = mapped_column(default="")
     added_at: Mapped[utc]
@@ -35,11 +34,9 @@ class Build(Base):
         CheckConstraint("number >= 1", name="number_counts_from_one"),
     )
     id: Mapped[key]
-    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
+    stack_id: Mapped[int] = reference("stack")
     number: Mapped[int]
-    record_id: Mapped[int] = mapped_column(
-        ForeignKey("rebuild_record.id", ondelete="RESTRICT"), unique=True, comment="that made it"
-    )
+    record_id: Mapped[int] = reference("rebuild_record", unique=True, comment="that made it")
 
 
 class BuildPeriod(Base):
@@ -49,35 +46,21 @@ class BuildPeriod(Base):
     __table_args__ = (
         CheckConstraint("opened_at IS NULL OR opened_at >= closed_at", name="opens_after_closing"),
         CheckConstraint("known_until IS NULL OR known_until >= known_from", name="known_in_order"),
-        Index(
-            "uq_build_period_present",
-            "stack_id",
-            unique=True,
-            sqlite_where=sql("known_until IS NULL AND opened_at IS NULL"),
-            postgresql_where=sql("known_until IS NULL AND opened_at IS NULL"),
+        unique_where(
+            "uq_build_period_present", "stack_id", where="known_until IS NULL AND opened_at IS NULL"
         ),
-        Index(
-            "uq_build_period_build_id_known_now",
-            "build_id",
-            unique=True,
-            sqlite_where=KNOWN_NOW,
-            postgresql_where=KNOWN_NOW,
-        ),
+        unique_where("uq_build_period_build_id_known_now", "build_id", where=KNOWN_NOW),
         Index("ix_build_period_stack_id_closed_at", "stack_id", "closed_at"),
     )
     id: Mapped[key]
-    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
-    build_id: Mapped[int] = mapped_column(ForeignKey("build.id", ondelete="RESTRICT"), index=True)
+    stack_id: Mapped[int] = reference("stack")
+    build_id: Mapped[int] = reference("build", index=True)
     closed_at: Mapped[utc]
     opened_at: Mapped[utc | None]
-    opened_by_record_id: Mapped[int | None] = mapped_column(
-        ForeignKey("rebuild_record.id", ondelete="RESTRICT"), index=True
-    )
+    opened_by_record_id: Mapped[int | None] = reference("rebuild_record", index=True)
     known_from: Mapped[utc]
     known_until: Mapped[utc | None]
-    correction_id: Mapped[int | None] = mapped_column(
-        ForeignKey("correction.id", ondelete="RESTRICT")
-    )
+    correction_id: Mapped[int | None] = reference("correction")
 
 
 class Layer(Base):
@@ -88,36 +71,23 @@ class Layer(Base):
         CheckConstraint("position >= 1", name="position_counts_from_one"),
         CheckConstraint("known_until IS NULL OR known_until >= known_from", name="known_in_order"),
         CheckConstraint("NOT present OR known_until IS NULL", name="present_is_known"),
-        Index(
-            "uq_layer_build_id_position_known_now",
-            "build_id",
-            "position",
-            unique=True,
-            sqlite_where=KNOWN_NOW,
-            postgresql_where=KNOWN_NOW,
+        unique_where(
+            "uq_layer_build_id_position_known_now", "build_id", "position", where=KNOWN_NOW
         ),
-        Index(
-            "uq_layer_part_id_present",
-            "part_id",
-            unique=True,
-            sqlite_where=sql("present"),
-            postgresql_where=sql("present"),
-        ),
+        unique_where("uq_layer_part_id_present", "part_id", where="present"),
         Index("ix_layer_build_id_position", "build_id", "position"),
         Index("ix_layer_part_id", "part_id"),
     )
     id: Mapped[key]
-    build_id: Mapped[int] = mapped_column(ForeignKey("build.id", ondelete="RESTRICT"))
+    build_id: Mapped[int] = reference("build")
     position: Mapped[int] = mapped_column(comment="from the fixed end, from 1")
-    part_id: Mapped[int] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
+    part_id: Mapped[int] = reference("part")
     facing: Mapped[Facing]
     cell: Mapped[int | None] = mapped_column(comment="label within this build, from the fixed end")
     present: Mapped[bool] = mapped_column(comment="in the stack's present build, as known now")
     known_from: Mapped[utc]
     known_until: Mapped[utc | None]
-    correction_id: Mapped[int | None] = mapped_column(
-        ForeignKey("correction.id", ondelete="RESTRICT")
-    )
+    correction_id: Mapped[int | None] = reference("correction")
 
 
 class Fixing(Base):
@@ -128,28 +98,20 @@ class Fixing(Base):
         CheckConstraint("(rod_number IS NULL) <> (end_ IS NULL)", name="at_a_rod_or_an_end"),
         CheckConstraint("known_until IS NULL OR known_until >= known_from", name="known_in_order"),
         CheckConstraint("NOT present OR known_until IS NULL", name="present_is_known"),
-        Index(
-            "uq_fixing_part_id_present",
-            "part_id",
-            unique=True,
-            sqlite_where=sql("present"),
-            postgresql_where=sql("present"),
-        ),
+        unique_where("uq_fixing_part_id_present", "part_id", where="present"),
         Index("ix_fixing_build_id", "build_id"),
         Index("ix_fixing_part_id", "part_id"),
     )
     id: Mapped[key]
-    build_id: Mapped[int] = mapped_column(ForeignKey("build.id", ondelete="RESTRICT"))
+    build_id: Mapped[int] = reference("build")
     kind: Mapped[Kind]
     rod_number: Mapped[int | None]
     end: Mapped[End | None] = mapped_column("end_", comment="of a compression plate")
-    part_id: Mapped[int] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
+    part_id: Mapped[int] = reference("part")
     present: Mapped[bool]
     known_from: Mapped[utc]
     known_until: Mapped[utc | None]
-    correction_id: Mapped[int | None] = mapped_column(
-        ForeignKey("correction.id", ondelete="RESTRICT")
-    )
+    correction_id: Mapped[int | None] = reference("correction")
 
 
 # Operating hours: meters which can be replaced, and readings which can be corrected.
@@ -174,7 +136,7 @@ class HourMeter(Base):
     __tablename__ = "hour_meter"
     __table_args__ = (UniqueConstraint("stack_id", "number"),)
     id: Mapped[key]
-    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
+    stack_id: Mapped[int] = reference("stack")
     number: Mapped[int] = mapped_column(comment="first meter of the stack is 1")
     label: Mapped[str] = mapped_column(default="", comment="mark on the meter")
     fitted_at: Mapped[utc]
@@ -192,24 +154,18 @@ class HourReading(Base):
         Index("ix_hour_reading_meter_id", "meter_id"),
     )
     id: Mapped[key]
-    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
-    meter_id: Mapped[int] = mapped_column(ForeignKey("hour_meter.id", ondelete="RESTRICT"))
+    stack_id: Mapped[int] = reference("stack")
+    meter_id: Mapped[int] = reference("hour_meter")
     moment: Mapped[Moment] = mapped_column(word(Moment))
     hours: Mapped[float] = mapped_column(comment="h, as the meter showed")
     taken_at: Mapped[utc]
-    record_id: Mapped[int | None] = mapped_column(
-        ForeignKey("rebuild_record.id", ondelete="RESTRICT")
-    )
-    step_id: Mapped[int | None] = mapped_column(ForeignKey("step.id", ondelete="RESTRICT"))
-    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    record_id: Mapped[int | None] = reference("rebuild_record")
+    step_id: Mapped[int | None] = reference("step")
+    by_id: Mapped[int] = reference("person")
     known_from: Mapped[utc]
     known_until: Mapped[utc | None]
-    correction_id: Mapped[int | None] = mapped_column(
-        ForeignKey("correction.id", ondelete="RESTRICT")
-    )
-    replaces_id: Mapped[int | None] = mapped_column(
-        ForeignKey("hour_reading.id", ondelete="RESTRICT")
-    )
+    correction_id: Mapped[int | None] = reference("correction")
+    replaces_id: Mapped[int | None] = reference("hour_reading")
 
 
 class HourReport(Base):
@@ -220,14 +176,7 @@ class HourReport(Base):
 
     __tablename__ = "hour_report"
     __table_args__ = (
-        Index(
-            "uq_hour_report_meter_id_day_known_now",
-            "meter_id",
-            "day",
-            unique=True,
-            sqlite_where=KNOWN_NOW,
-            postgresql_where=KNOWN_NOW,
-        ),
+        unique_where("uq_hour_report_meter_id_day_known_now", "meter_id", "day", where=KNOWN_NOW),
         CheckConstraint("first_hours >= 0", name="hours_are_not_negative"),
         CheckConstraint("last_hours >= first_hours", name="meter_counts_forward"),
         CheckConstraint("last_at >= first_at", name="ends_after_it_began"),
@@ -237,15 +186,15 @@ class HourReport(Base):
         Index("ix_hour_report_stack_id_day", "stack_id", "day"),
     )
     id: Mapped[key]
-    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
-    meter_id: Mapped[int] = mapped_column(ForeignKey("hour_meter.id", ondelete="RESTRICT"))
+    stack_id: Mapped[int] = reference("stack")
+    meter_id: Mapped[int] = reference("hour_meter")
     day: Mapped[date] = mapped_column(Date)
     first_hours: Mapped[float] = mapped_column(comment="h, as the meter showed")
     first_at: Mapped[utc]
     last_hours: Mapped[float] = mapped_column(comment="h, as the meter showed")
     last_at: Mapped[utc]
     report_count: Mapped[int]
-    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    by_id: Mapped[int] = reference("person")
     known_from: Mapped[utc] = mapped_column(comment="when the day's first report came")
     known_until: Mapped[utc | None] = mapped_column(comment="taken back then; none: it counts")
     taken_back_because: Mapped[text] = mapped_column(default="")
@@ -262,25 +211,23 @@ class CellBridge(Base):
         CheckConstraint("cell >= 1", name="cell_counts_from_one"),
         CheckConstraint("until_at IS NULL OR until_at >= from_at", name="ends_after_it_began"),
         CheckConstraint("known_until IS NULL OR known_until >= known_from", name="known_in_order"),
-        Index(
+        unique_where(
             "uq_cell_bridge_build_id_cell_standing",
             "build_id",
             "cell",
-            unique=True,
-            sqlite_where=sql("known_until IS NULL AND until_at IS NULL"),
-            postgresql_where=sql("known_until IS NULL AND until_at IS NULL"),
+            where="known_until IS NULL AND until_at IS NULL",
         ),
         Index("ix_cell_bridge_build_id", "build_id"),
         Index("ix_cell_bridge_stack_id", "stack_id"),
     )
     id: Mapped[key]
-    stack_id: Mapped[int] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
-    build_id: Mapped[int] = mapped_column(ForeignKey("build.id", ondelete="RESTRICT"))
+    stack_id: Mapped[int] = reference("stack")
+    build_id: Mapped[int] = reference("build")
     cell: Mapped[int]
     from_at: Mapped[utc]
     until_at: Mapped[utc | None]
     reason: Mapped[text]
     allowed_by: Mapped[str] = mapped_column(comment="who allowed it, in words")
-    by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    by_id: Mapped[int] = reference("person")
     known_from: Mapped[utc]
     known_until: Mapped[utc | None]

@@ -2,7 +2,7 @@
 
 from enum import StrEnum
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
+from sqlalchemy import CheckConstraint, Index, UniqueConstraint
 from sqlalchemy import text as sql
 from sqlalchemy.orm import Mapped, mapped_column
 
@@ -15,7 +15,7 @@ from service.platform.arithmetic.vocabulary import (
     Usability,
     Whereabouts,
 )
-from service.platform.tables import Base, key, text, utc, word
+from service.platform.tables import Base, key, reference, text, utc, word
 
 
 class PartType(Base):
@@ -59,7 +59,7 @@ class Lot(Base):
         CheckConstraint("quantity IS NULL OR quantity >= 0", name="quantity_is_not_negative"),
     )
     id: Mapped[key]
-    part_type_id: Mapped[int] = mapped_column(ForeignKey("part_type.id", ondelete="RESTRICT"))
+    part_type_id: Mapped[int] = reference("part_type")
     label: Mapped[str] = mapped_column(comment="as typed")
     label_key: Mapped[str] = mapped_column(index=True, comment="without regard to case and space")
     supplier: Mapped[str] = mapped_column(default="")
@@ -100,8 +100,8 @@ class Part(Base):
         Index("ix_part_reserved_for_stack_id", "reserved_for_stack_id"),
     )
     id: Mapped[key]
-    part_type_id: Mapped[int] = mapped_column(ForeignKey("part_type.id", ondelete="RESTRICT"))
-    lot_id: Mapped[int | None] = mapped_column(ForeignKey("lot.id", ondelete="RESTRICT"))
+    part_type_id: Mapped[int] = reference("part_type")
+    lot_id: Mapped[int | None] = reference("lot")
     serial: Mapped[str | None] = mapped_column(comment="as typed")
     serial_key: Mapped[str | None] = mapped_column(comment="without regard to case and space")
     item_number: Mapped[int | None] = mapped_column(comment="of a counted item in its lot, from 1")
@@ -110,12 +110,10 @@ class Part(Base):
         comment="mm, free, by incoming inspection; none: not measured"
     )
     whereabouts: Mapped[Whereabouts]
-    stack_id: Mapped[int | None] = mapped_column(ForeignKey("stack.id", ondelete="RESTRICT"))
+    stack_id: Mapped[int | None] = reference("stack")
     place: Mapped[str] = mapped_column(default="", comment="shelf, tray or address, in words")
     usability: Mapped[Usability]
-    reserved_for_stack_id: Mapped[int | None] = mapped_column(
-        ForeignKey("stack.id", ondelete="RESTRICT")
-    )
+    reserved_for_stack_id: Mapped[int | None] = reference("stack")
     notes: Mapped[text] = mapped_column(default="")
     added_at: Mapped[utc]
 
@@ -151,25 +149,21 @@ class Hold(Base):
         ),
     )
     id: Mapped[key]
-    part_id: Mapped[int | None] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
-    lot_id: Mapped[int | None] = mapped_column(ForeignKey("lot.id", ondelete="RESTRICT"))
-    instrument_id: Mapped[int | None] = mapped_column(
-        ForeignKey("instrument.id", ondelete="RESTRICT")
-    )
+    part_id: Mapped[int | None] = reference("part")
+    lot_id: Mapped[int | None] = reference("lot")
+    instrument_id: Mapped[int | None] = reference("instrument")
     usability_before: Mapped[Usability | None] = mapped_column(
         comment="of a held part, given back when its last hold is lifted"
     )
     reason: Mapped[text]
-    placed_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    placed_by_id: Mapped[int] = reference("person")
     placed_at: Mapped[utc]
-    lifted_by_id: Mapped[int | None] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    lifted_by_id: Mapped[int | None] = reference("person")
     lifted_at: Mapped[utc | None]
     lift_reason: Mapped[text] = mapped_column(default="")
-    step_id: Mapped[int | None] = mapped_column(
-        ForeignKey("step.id", ondelete="RESTRICT"), comment="entry whose finding placed it"
-    )
-    failing_mark_id: Mapped[int | None] = mapped_column(
-        ForeignKey("failing_mark.id", ondelete="RESTRICT"), comment="word of failing that placed it"
+    step_id: Mapped[int | None] = reference("step", comment="entry whose finding placed it")
+    failing_mark_id: Mapped[int | None] = reference(
+        "failing_mark", comment="word of failing that placed it"
     )
 
 
@@ -184,17 +178,13 @@ class Concession(Base):
         Index("ix_concession_instrument_id", "instrument_id"),
     )
     id: Mapped[key]
-    part_id: Mapped[int | None] = mapped_column(ForeignKey("part.id", ondelete="RESTRICT"))
-    lot_id: Mapped[int | None] = mapped_column(ForeignKey("lot.id", ondelete="RESTRICT"))
-    instrument_id: Mapped[int | None] = mapped_column(
-        ForeignKey("instrument.id", ondelete="RESTRICT")
-    )
+    part_id: Mapped[int | None] = reference("part")
+    lot_id: Mapped[int | None] = reference("lot")
+    instrument_id: Mapped[int | None] = reference("instrument")
     reason: Mapped[text]
-    given_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    given_by_id: Mapped[int] = reference("person")
     given_at: Mapped[utc]
-    used_in_record_id: Mapped[int | None] = mapped_column(
-        ForeignKey("rebuild_record.id", ondelete="RESTRICT"), index=True
-    )
+    used_in_record_id: Mapped[int | None] = reference("rebuild_record", index=True)
 
 
 # Instruments and their calibrations.
@@ -253,12 +243,12 @@ class Calibration(Base):
         Index("ix_calibration_instrument_id_done_at", "instrument_id", "done_at"),
     )
     id: Mapped[key]
-    instrument_id: Mapped[int] = mapped_column(ForeignKey("instrument.id", ondelete="RESTRICT"))
+    instrument_id: Mapped[int] = reference("instrument")
     done_at: Mapped[utc]
     due_at: Mapped[utc]
     certificate: Mapped[str]
     result: Mapped[CalibrationResult] = mapped_column(word(CalibrationResult))
     error_percent: Mapped[float | None] = mapped_column(comment="as found, % of reading")
     notes: Mapped[text] = mapped_column(default="")
-    written_by_id: Mapped[int] = mapped_column(ForeignKey("person.id", ondelete="RESTRICT"))
+    written_by_id: Mapped[int] = reference("person")
     written_at: Mapped[utc]
