@@ -1,5 +1,6 @@
 """A sweep's file, read through the reader of logs: its rows at once, small enough for a page."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -24,20 +25,7 @@ def read_sweep(path: Path, mapping: Mapping, zone: str, area_cm2: float) -> Foun
         sweep = found_sweep(gathered(log.batches(), mapping, area_cm2), area_cm2)
     except TradeError as trouble:
         raise Refused("file", "", str(trouble), "A sweep of the current up or down.") from trouble
-    notes = log.notes.in_words
-    if not notes:
-        return sweep
-    return FoundSweep(
-        sweep.rows,
-        sweep.left_out,
-        sweep.begins_s,
-        sweep.ends_s,
-        sweep.channels,
-        sweep.temperature_c,
-        sweep.curves,
-        sweep.rest,
-        (*sweep.doubts, *notes),
-    )
+    return replace(sweep, doubts=(*sweep.doubts, *log.notes.in_words))
 
 
 def began_at(sweep: FoundSweep, mapping: Mapping) -> datetime | None:

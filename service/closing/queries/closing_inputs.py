@@ -80,15 +80,16 @@ RODS = (
 
 DESIGN = (
     select(
-        Design.id,
-        Design.name,
         Design.revision,
-        Design.active_area_cm2,
         Design.plate_width_mm,
         Design.plate_height_mm,
-        Design.rod_length_mm,
-        Design.target_torque_nm,
-        Design.tightening_passes,
+        *columns(
+            DesignSizes,
+            Design,
+            design_id=Design.id,
+            target_nm=Design.target_torque_nm,
+            passes=Design.tightening_passes,
+        ),
     )
     .join(Stack, Stack.design_id == Design.id)
     .where(Stack.id == param("stack_id"))
@@ -100,16 +101,13 @@ def design_sizes(session: Session, stack_id: int) -> DesignSizes:
     row: Any = session.execute(DESIGN, {"stack_id": stack_id}).first()
     if row is None:
         raise NotFound("stack", stack_id)
-    rods = session.execute(RODS, {"design_id": row.id})
-    return DesignSizes(
-        row.id,
-        f"{row.name} {row.revision}",
-        row.active_area_cm2,
-        (row.plate_width_mm, row.plate_height_mm),
-        row.rod_length_mm,
-        row.target_torque_nm,
-        row.tightening_passes,
-        tuple((number, x, y) for number, x, y in rods),
+    rods = session.execute(RODS, {"design_id": row.design_id})
+    return read_as(
+        DesignSizes,
+        row,
+        name=f"{row.name} {row.revision}",
+        plate_mm=(row.plate_width_mm, row.plate_height_mm),
+        rods=tuple((number, x, y) for number, x, y in rods),
     )
 
 

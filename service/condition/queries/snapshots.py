@@ -244,16 +244,15 @@ def run_of_rests(session: Session, run_id: int) -> RunOfRests:
     """Return one run that was not made void. Four statements. Raises NotFound."""
     row: Any = session.execute(
         select(
-            Run.id,
-            Run.name,
-            Run.content_sha256,
-            Run.stack_id,
-            Stack.serial,
-            Design.active_area_cm2,
             Build.id.label("build_id"),
-            Build.number,
-            RunReading.began_at,
-            RunReading.mapping,
+            *columns(
+                RunOfRests,
+                Run,
+                RunReading,
+                stack=Stack.serial,
+                active_area_cm2=Design.active_area_cm2,
+                build_number=Build.number,
+            ),
         )
         .join(RunReading, RunReading.run_id == Run.id)
         .join(Stack, Stack.id == Run.stack_id)
@@ -269,17 +268,12 @@ def run_of_rests(session: Session, run_id: int) -> RunOfRests:
         .outerjoin(Lot, Lot.id == Part.lot_id)
         .where(Part.id.in_(meas.values()))
     )
-    return RunOfRests(
-        row.id,
-        row.name,
-        row.content_sha256,
-        row.stack_id,
-        row.serial,
-        row.active_area_cm2,
-        row.number,
-        row.began_at,
-        mapping_from_json(row.mapping),
-        meas,
-        {key: part_label(serial, lot, item) for key, serial, lot, item in labels},
+    return read_as(
+        RunOfRests,
+        row,
+        mapping=mapping_from_json(row.mapping),
+        meas=meas,
+        labels={key: part_label(serial, lot, item) for key, serial, lot, item in labels},
+        failing=frozenset(),
         taps=taps_of(session, [row.stack_id]),
     )

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session, aliased
 from service.life.queries.traces import Trace, TracedBuild, TracedLot
 from service.life.tables import FailingMark
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
+from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import param, param_list, statement
 from service.stacks.queries.stacks import ListedStack, listed_stacks
@@ -175,19 +176,19 @@ def _of_lot(lot: TracedLot) -> Exposed:
 def _held_parts() -> Any:
     return (
         select(
-            Part.id,
             Part.serial,
             Part.item_number,
-            Part.whereabouts,
-            Part.usability,
             Part.place,
-            PartType.kind,
-            PartType.name,
             Lot.label.label("lot"),
-            Stack.serial.label("stack"),
             PRESENT.cell,
-            _reason(Hold.part_id == Part.id).correlate(Part).label("held"),
-            _reason(Hold.lot_id == Part.lot_id).correlate(Part).label("lot_held"),
+            *columns(
+                Exposed,
+                Part,
+                what=PartType.name,
+                stack_serial=Stack.serial,
+                held_because=_reason(Hold.part_id == Part.id).correlate(Part),
+                lot_held_because=_reason(Hold.lot_id == Part.lot_id).correlate(Part),
+            ),
         )
         .join(PartType, PartType.id == Part.part_type_id)
         .outerjoin(Lot, Lot.id == Part.lot_id)
@@ -219,25 +220,14 @@ def _parts(
 
 def _of_part(row: Any, part_id: int, around: Collection[int]) -> Exposed:
     where = str(row.whereabouts)
-    if row.stack:
-        where = f"fitted in {row.stack}" + (f", cell {row.cell}" if row.cell else "")
+    if row.stack_serial:
+        where = f"fitted in {row.stack_serial}" + (f", cell {row.cell}" if row.cell else "")
     elif row.place:
         where = f"{where}, {row.place}"
     same = "sat in the same build"
     why = "it fails" if row.id == part_id else "lay around it" if row.id in around else same
-    return Exposed(
-        kind="part",
-        id=row.id,
-        label=part_label(row.serial, row.lot, row.item_number),
-        what=row.name,
-        why=why,
-        where=where,
-        whereabouts=row.whereabouts,
-        usability=row.usability,
-        stack_serial=row.stack,
-        held_because=row.held,
-        lot_held_because=row.lot_held,
-    )
+    label = part_label(row.serial, row.lot, row.item_number)
+    return read_as(Exposed, row, kind="part", label=label, why=why, where=where)
 
 
 @statement

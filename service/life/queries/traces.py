@@ -413,12 +413,14 @@ MEA = (
         Part.serial,
         Part.item_number,
         Lot.label.label("lot"),
-        PartType.kind,
-        PartType.revision,
-        FailingMark.failed_at,
-        FailingMark.reason,
-        Person.name.label("by"),
-        RuleVerdict.answer,
+        *columns(
+            TracedMea,
+            PartType,
+            FailingMark,
+            id=Part.id,
+            confirmed_by=Person.name,
+            rule_says=RuleVerdict.answer,
+        ),
     )
     .join(PartType, PartType.id == Part.part_type_id)
     .outerjoin(Lot, Lot.id == Part.lot_id)
@@ -438,15 +440,11 @@ def traced_mea(session: Session, part_id: int) -> TracedMea:
     if row is None:
         raise NotFound("part", part_id)
     builds: Any = session.execute(FAILED, {"part_id": part_id}).all()
-    return TracedMea(
-        id=part_id,
+    return read_as(
+        TracedMea,
+        row,
         label=part_label(row.serial, row.lot, row.item_number),
-        kind=row.kind,
-        revision=row.revision,
         design_id=builds[-1].design_id if builds else None,
-        failed_at=row.failed_at,
-        confirmed_by=row.by,
         reason=row.reason or "",
-        rule_says=row.answer,
         gathered=all(build.build_id is not None for build in builds),
     )

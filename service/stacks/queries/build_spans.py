@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import func, literal, select
 from sqlalchemy.orm import Session, aliased
 
-from service.platform.queries.answers import columns, read_all
+from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import as_of_param, param, param_list, params, statement
 from service.records.tables import RebuildRecord, RecordKind, RecordState
@@ -91,16 +91,8 @@ def _span(period: Any, read: "_Totals", beside: list[TotalAt]) -> BuildSpan:
     in_order = read.in_order
     if beside:
         in_order = sorted((*in_order, *beside), key=lambda at: (at.total, at.taken_at))
-    return BuildSpan(
-        period.build_id,
-        period.stack_id,
-        period.number,
-        period.closed_at,
-        period.opened_at,
-        start,
-        end,
-        hours_between(in_order, period.closed_at, period.opened_at, start=start, end=end),
-    )
+    ran = hours_between(in_order, period.closed_at, period.opened_at, start=start, end=end)
+    return read_as(BuildSpan, period, start=start, end=end, ran=ran)
 
 
 @statement

@@ -199,21 +199,16 @@ def build_then(session: Session, stack_id: int, at: datetime) -> BuildThen | Non
     before = [period for period in periods if period.closed_at <= at]
     period = before[-1] if before else periods[0]
     rows: Any = session.execute(_cells(), {"build_id": period.build_id})
-    return BuildThen(
-        period.build_id,
-        period.number,
-        period.closed_at,
-        period.opened_at,
-        tuple(
-            CellThen(
-                row.cell,
-                row.part_id,
-                part_label(row.serial, row.lot, row.item_number),
-                row.kind is Kind.BLANK_CELL,
-            )
-            for row in rows
-        ),
+    cells = tuple(
+        read_as(
+            CellThen,
+            row,
+            label=part_label(row.serial, row.lot, row.item_number),
+            is_blank=row.kind is Kind.BLANK_CELL,
+        )
+        for row in rows
     )
+    return read_as(BuildThen, period, cells=cells)
 
 
 @statement

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.designs.arithmetic import pile
 from service.platform.arithmetic.vocabulary import End, Facing, Joint, Kind
-from service.platform.queries.answers import read_as
+from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import as_of_param, param, params, statement
 from service.records.tables import RebuildRecord, RecordKind, RecordState
@@ -183,21 +183,17 @@ def _within_reach(is_then: bool) -> Any:
     return (
         select(
             Layer.build_id,
-            Layer.position,
-            Layer.part_id,
-            Layer.facing,
-            Layer.cell,
             Part.serial,
             Part.item_number,
             Part.lot_id,
-            Lot.label.label("lot"),
-            PartType.kind,
-            PartType.name,
-            PartType.material,
-            PartType.thickness_mm,
-            PartType.side,
-            PartType.back,
-            PartType.joint,
+            *columns(
+                pile.Layer,
+                Layer,
+                PartType,
+                part=Layer.part_id,
+                part_type=PartType.name,
+                lot=Lot.label,
+            ),
         )
         .select_from(OWN)
         .join(
@@ -227,22 +223,13 @@ def _near(
     lot_ids = {}
     for row in rows:
         if row.lot_id is not None:
-            lot_ids[row.part_id] = row.lot_id
+            lot_ids[row.part] = row.lot_id
         near[row.build_id].append(
-            pile.Layer(
-                position=row.position,
-                part=row.part_id,
-                kind=row.kind,
+            read_as(
+                pile.Layer,
+                row,
                 label=part_label(row.serial, row.lot, row.item_number),
-                part_type=row.name,
-                facing=row.facing,
-                material=row.material,
                 thickness_mm=row.thickness_mm or 1.0,
-                side=row.side,
-                back=row.back,
-                joint=row.joint,
-                lot=row.lot,
-                cell=row.cell,
             )
         )
     return near, lot_ids
