@@ -15,7 +15,7 @@ from sqlalchemy import Engine
 
 from service.demo.days import Days, When
 from service.designs.arithmetic.pile import Layer
-from service.designs.changes import DesignEntry
+from service.designs.queries import DesignEntry
 from service.people.changes import add_person
 from service.people.tables import Role
 from service.platform.database import Work, changing

@@ -6,7 +6,8 @@ from service.demo.days import FRI, THU, TUE, WED, When, ago
 from service.demo.designs import DESIGNS, HERON, PART_TYPES, PATTERNS, STORK, WREN
 from service.demo.lab import PEOPLE, Entry, Lab, add, serial
 from service.demo.stiffness import REASON, STIFFNESS
-from service.designs.changes import DesignEntry, keep_pattern, make_design
+from service.designs.changes import keep_pattern, make_design
+from service.designs.queries import DesignEntry
 from service.platform.arithmetic.vocabulary import Usability
 from service.stacks.changes.stacks import FirstMeter, add_stack
 from service.store.changes.lots import LotEntry, add_lot

@@ -9,7 +9,14 @@ from sqlalchemy import delete, func, select
 from service.designs.arithmetic.grammar import Pattern, objections
 from service.designs.arithmetic.pattern_toml import read_pattern, write_pattern
 from service.designs.arithmetic.pattern_types import Misnamed, completed
-from service.designs.queries import COUNTED_ON_RODS, known_types
+from service.designs.queries import (
+    COUNTED_ON_RODS,
+    DesignEntry,
+    LineEntry,
+    PortEntry,
+    RodEntry,
+    known_types,
+)
 from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.platform import changes as given
 from service.platform.arithmetic.vocabulary import End, Kind
@@ -120,58 +127,6 @@ def _refused(one: Misnamed) -> Refused:
 
 
 FLUIDS = ("fuel", "air", "coolant")
-
-
-@dataclass(frozen=True, slots=True)
-class RodEntry:
-    """Where a tie rod stands, in mm from the plate's middle, and its turn in tightening."""
-
-    number: int
-    x_mm: float
-    y_mm: float
-    turn: int
-
-
-@dataclass(frozen=True, slots=True)
-class PortEntry:
-    """An opening for a fluid (fuel, air or coolant) at an end, as marked."""
-
-    end: End
-    fluid: str
-    label: str
-
-
-@dataclass(frozen=True, slots=True)
-class LineEntry:
-    """One line of the make-safe checklist; ``reading_most`` in ``unit``, None: no limit."""
-
-    wording: str
-    unit: str | None = None
-    reading_most: float | None = None
-    needs_instrument: bool = False
-    needs_witness: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class DesignEntry:
-    """Everything that is said of a design: cm², mm, N·m, % of the target torque."""
-
-    name: str
-    revision: str
-    active_area_cm2: float
-    least_cells: int
-    most_cells: int
-    cooling: str
-    plate_width_mm: float
-    plate_height_mm: float
-    rod_length_mm: float
-    target_torque_nm: float
-    torque_tolerance_percent: float
-    tightening_passes: int
-    notes: str = ""
-    rods: tuple[RodEntry, ...] = ()
-    ports: tuple[PortEntry, ...] = ()
-    checklist: tuple[LineEntry, ...] = ()
 
 
 PARTS = ("rods", "ports", "checklist")
@@ -286,17 +241,8 @@ def _put_parts(work: Work, design_id: int, entry: DesignEntry) -> None:
             )
         )
     for number, line in enumerate(entry.checklist, 1):
-        work.session.add(
-            ChecklistLine(
-                design_id=design_id,
-                number=number,
-                wording=line.wording.strip(),
-                unit=line.unit,
-                reading_most=line.reading_most,
-                needs_instrument=line.needs_instrument,
-                needs_witness=line.needs_witness,
-            )
-        )
+        said = asdict(line) | {"wording": line.wording.strip()}
+        work.session.add(ChecklistLine(design_id=design_id, number=number, **said))
     work.session.flush()
 
 

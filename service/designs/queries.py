@@ -14,9 +14,9 @@ from service.designs.arithmetic.pattern_toml import pattern_differences, read_pa
 from service.designs.arithmetic.pattern_types import KnownType, called, names_in
 from service.designs.arithmetic.pile import Layer
 from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
-from service.platform.arithmetic.vocabulary import Kind
+from service.platform.arithmetic.vocabulary import End, Kind
 from service.platform.errors import NotFound
-from service.platform.queries.answers import columns, read_all
+from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.statements import param
 from service.stacks.tables import Stack
 from service.store.tables import PartType
@@ -183,7 +183,7 @@ class DesignRow:
 
 
 @dataclass(frozen=True, slots=True)
-class Rod:
+class RodEntry:
     """Where a tie rod stands, in mm from the plate's middle, and its turn in tightening."""
 
     number: int
@@ -193,31 +193,36 @@ class Rod:
 
 
 @dataclass(frozen=True, slots=True)
-class Port:
-    """An opening for a fluid at an end, as marked."""
+class PortEntry:
+    """An opening for a fluid (fuel, air or coolant) at an end, as marked."""
 
-    end: str
+    end: End
     fluid: str
     label: str
 
 
 @dataclass(frozen=True, slots=True)
-class CheckLine:
-    """One line of the make-safe checklist."""
+class LineEntry:
+    """One line of the make-safe checklist; ``reading_most`` in ``unit``, None: no limit."""
 
-    number: int
     wording: str
-    unit: str | None
-    reading_most: float | None
-    needs_instrument: bool
-    needs_witness: bool
+    unit: str | None = None
+    reading_most: float | None = None
+    needs_instrument: bool = False
+    needs_witness: bool = False
 
 
 @dataclass(frozen=True, slots=True)
-class DesignOnPage:
-    """A design, whole: cm², mm, N·m, % of the target torque."""
+class CheckLine(LineEntry):
+    """A line of the checklist with its number, from 1."""
 
-    id: int
+    number: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class DesignEntry:
+    """Everything that is said of a design: cm², mm, N·m, % of the target torque."""
+
     name: str
     revision: str
     active_area_cm2: float
@@ -230,11 +235,19 @@ class DesignOnPage:
     target_torque_nm: float
     torque_tolerance_percent: float
     tightening_passes: int
-    notes: str
+    notes: str = ""
+    rods: tuple[RodEntry, ...] = ()
+    ports: tuple[PortEntry, ...] = ()
+    checklist: tuple[LineEntry, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DesignOnPage(DesignEntry):
+    """A design, whole: what was said of it, and what it is used for."""
+
+    id: int
     made_at: datetime
     frozen_at: datetime | None
-    rods: tuple[Rod, ...]
-    ports: tuple[Port, ...]
     checklist: tuple[CheckLine, ...]
     stacks: tuple[str, ...]
     """serials of the stacks made to it"""
@@ -266,35 +279,17 @@ def designs(session: Session) -> tuple[DesignRow, ...]:
 def design(session: Session, design_id: int) -> DesignOnPage:
     """Return one design with everything said of it. Six statements. Raises NotFound."""
     row = session.execute(
-        select(
-            Design.id,
-            Design.name,
-            Design.revision,
-            Design.active_area_cm2,
-            Design.least_cells,
-            Design.most_cells,
-            Design.cooling,
-            Design.plate_width_mm,
-            Design.plate_height_mm,
-            Design.rod_length_mm,
-            Design.target_torque_nm,
-            Design.torque_tolerance_percent,
-            Design.tightening_passes,
-            Design.notes,
-            Design.made_at,
-            Design.frozen_at,
-        ).where(Design.id == design_id)
+        select(*columns(DesignOnPage, Design)).where(Design.id == design_id)
     ).first()
     if row is None:
         raise NotFound("design", design_id)
-    own: dict[str, Any] = dict(row._mapping)  # documented so, the underscore is for columns
     rods = session.execute(
-        select(*columns(Rod, DesignRod))
+        select(*columns(RodEntry, DesignRod))
         .where(DesignRod.design_id == design_id)
         .order_by(DesignRod.number)
     )
     ports = session.execute(
-        select(*columns(Port, DesignPort))
+        select(*columns(PortEntry, DesignPort))
         .where(DesignPort.design_id == design_id)
         .order_by(DesignPort.id)
     )
@@ -311,10 +306,11 @@ def design(session: Session, design_id: int) -> DesignOnPage:
         .where(func.lower(Design.name) == row.name.lower(), Design.id != design_id)
         .order_by(Design.revision)
     )
-    return DesignOnPage(
-        **own,
-        rods=read_all(Rod, rods),
-        ports=read_all(Port, ports),
+    return read_as(
+        DesignOnPage,
+        row,
+        rods=read_all(RodEntry, rods),
+        ports=tuple(read_as(PortEntry, port, end=End(port.end)) for port in ports),
         checklist=read_all(CheckLine, lines),
         stacks=tuple(stacks),
         revisions=tuple((one.id, one.revision) for one in revisions),

@@ -6,15 +6,15 @@ import pytest
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.designs.changes import (
+from service.designs.changes import change_design, make_design
+from service.designs.queries import (
     DesignEntry,
     LineEntry,
     PortEntry,
     RodEntry,
-    change_design,
-    make_design,
+    design,
+    designs,
 )
-from service.designs.queries import design, designs
 from service.platform.arithmetic.vocabulary import End
 from service.platform.errors import NotAllowed, Refused, RefusedTogether
 from service.stacks.changes.stacks import add_stack

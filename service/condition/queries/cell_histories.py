@@ -17,10 +17,9 @@ from sqlalchemy.orm import Session
 from service.condition.arithmetic.cell_histories import NO_LOAD_A_CM2, Seen, StackMoment
 from service.condition.arithmetic.polarisation import voltage_at
 from service.condition.arithmetic.reference_voltages import usual_density
-from service.condition.queries.cell_voltages import CellSnapshot
+from service.condition.queries.cell_voltages import CellSnapshot, SnapshotHead
 from service.condition.queries.polarisation_curves import CellCurve, curves_of_builds
 from service.condition.queries.snapshots import (
-    SnapshotHead,
     chosen_heads,
     snapshot_heads,
     snapshots_read,

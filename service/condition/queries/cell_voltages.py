@@ -16,6 +16,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.condition.arithmetic.cell_histories import NO_LOAD_A_CM2
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import as_of_param, param_list, params, statement
@@ -36,24 +37,40 @@ class CellVoltage:
     """the cell was bridged then: its voltage says nothing of its MEA"""
 
 
-@dataclass(frozen=True)
-class CellSnapshot:
-    """One snapshot with its channels resolved; tuples are in the order of ``channels``."""
+@dataclass(frozen=True, slots=True)
+class SnapshotHead:
+    """One snapshot without its voltages."""
 
     id: int
-    reading_id: int | None
-    stack_id: int
     build_id: int
     kind: SnapshotKind
     from_at: datetime
     until_at: datetime
-    row_count: int
-    current_a: float | None
     density_a_cm2: float | None
-    temperature_c: float | None
-    stack_voltage_v: float | None
     meter_hours: float | None
     """h, as the meter showed at its middle"""
+
+    @property
+    def at(self) -> datetime:
+        """Its middle."""
+        return self.from_at + (self.until_at - self.from_at) / 2
+
+    @property
+    def is_open(self) -> bool:
+        """Say whether the stack stood without load."""
+        return self.density_a_cm2 is not None and self.density_a_cm2 <= NO_LOAD_A_CM2
+
+
+@dataclass(frozen=True)
+class CellSnapshot(SnapshotHead):
+    """One snapshot with its channels resolved; tuples are in the order of ``channels``."""
+
+    reading_id: int | None
+    stack_id: int
+    row_count: int
+    current_a: float | None
+    temperature_c: float | None
+    stack_voltage_v: float | None
     channels: tuple[str, ...]
     means_v: tuple[float | None, ...]
     spreads_v: tuple[float | None, ...]
@@ -63,11 +80,6 @@ class CellSnapshot:
     """the MEA in that cell; None where the channel read no cell, or a blank one"""
     bridged: frozenset[int]
     """cells bridged at its middle"""
-
-    @property
-    def at(self) -> datetime:
-        """Its middle."""
-        return self.from_at + (self.until_at - self.from_at) / 2
 
     @cached_property
     def by_cell(self) -> dict[int, CellVoltage]:

@@ -9,9 +9,13 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.condition.arithmetic.cell_histories import NO_LOAD_A_CM2
 from service.condition.arithmetic.reference_voltages import is_near
-from service.condition.queries.cell_voltages import CellSnapshot, mea_of_cells, read_names
+from service.condition.queries.cell_voltages import (
+    CellSnapshot,
+    SnapshotHead,
+    mea_of_cells,
+    read_names,
+)
 from service.designs.tables import Design
 from service.people.tables import Person
 from service.platform.errors import NotFound
@@ -79,29 +83,6 @@ def typed_snapshot(session: Session, snapshot_id: int) -> TypedSnapshot | None:
 
 
 MOST_NEAR, MOST_OPEN, NEWEST_OPEN = 400, 200, 60
-
-
-@dataclass(frozen=True, slots=True)
-class SnapshotHead:
-    """One snapshot without its voltages."""
-
-    id: int
-    build_id: int
-    kind: SnapshotKind
-    from_at: datetime
-    until_at: datetime
-    density_a_cm2: float | None
-    meter_hours: float | None
-
-    @property
-    def at(self) -> datetime:
-        """Its middle."""
-        return self.from_at + (self.until_at - self.from_at) / 2
-
-    @property
-    def is_open(self) -> bool:
-        """Say whether the stack stood without load."""
-        return self.density_a_cm2 is not None and self.density_a_cm2 <= NO_LOAD_A_CM2
 
 
 @statement

@@ -1,6 +1,6 @@
 """Designs: the list, one of them, a new one or a new revision, and changing one not yet used."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from fastapi import APIRouter, Request, Response
@@ -8,22 +8,18 @@ from sqlalchemy import Engine
 
 from service.closing.drawings.rods import draw_rods
 from service.designs.arithmetic.grammar import Where
-from service.designs.arithmetic.make_safe import DEFAULT_LINES
-from service.designs.changes import (
-    FLUIDS,
-    DesignEntry,
-    LineEntry,
-    PortEntry,
-    RodEntry,
-    change_design,
-    make_design,
-)
+from service.designs.arithmetic.make_safe import DEFAULT_LINES, LineAsked
+from service.designs.changes import FLUIDS, change_design, make_design
 from service.designs.pages.patterns import USUALLY_SHOWN, AsDesignedPile, as_designed
 from service.designs.queries import (
+    DesignEntry,
     DesignOnPage,
     DesignRow,
     KeptPattern,
+    LineEntry,
+    PortEntry,
     RevisionBefore,
+    RodEntry,
     design,
     designs,
     known_types,
@@ -81,13 +77,7 @@ def new_form(request: Request) -> Form:
     form |= _ports_kept(
         [PortEntry(End.FIXED, fluid, f"{fluid} {way}") for fluid in FLUIDS for way in ("in", "out")]
     )
-    lines = [
-        LineEntry(
-            line.wording, line.unit, line.reading_most, line.needs_instrument, line.needs_witness
-        )
-        for line in DEFAULT_LINES
-    ]
-    return blank(request, **form | _lines_kept(lines))
+    return blank(request, **form | _lines_kept(DEFAULT_LINES))
 
 
 def form_of(request: Request, design: DesignOnPage, *, revision: str) -> Form:
@@ -95,20 +85,7 @@ def form_of(request: Request, design: DesignOnPage, *, revision: str) -> Form:
     names = (*TEXTS, *NUMBERS, *WHOLES, "notes")
     form: dict[str, object] = {name: getattr(design, name) for name in names}
     form["revision"] = revision
-    form |= _rods_kept([RodEntry(rod.number, rod.x_mm, rod.y_mm, rod.turn) for rod in design.rods])
-    form |= _ports_kept([PortEntry(End(p.end), p.fluid, p.label) for p in design.ports])
-    form |= _lines_kept(
-        [
-            LineEntry(
-                line.wording,
-                line.unit,
-                line.reading_most,
-                line.needs_instrument,
-                line.needs_witness,
-            )
-            for line in design.checklist
-        ]
-    )
+    form |= _rods_kept(design.rods) | _ports_kept(design.ports) | _lines_kept(design.checklist)
     return blank(request, **form)
 
 
@@ -197,21 +174,21 @@ def _close_up(form: Form, kind: str, row: int, number: int, fields: tuple[str, .
         form.typed[f"{kind}_{number}_{field}"] = form.typed.pop(f"{kind}_{row}_{field}", ("",))
 
 
-def _rods_kept(rods: list[RodEntry] | tuple[RodEntry, ...]) -> dict[str, object]:
+def _rods_kept(rods: Sequence[RodEntry]) -> dict[str, object]:
     kept: dict[str, object] = {"rod_rows": max(len(rods), SPARE_ROWS)}
     for rod in rods:
         kept |= {f"rod_{rod.number}_{field}": getattr(rod, field) for field in ROD_FIELDS}
     return kept
 
 
-def _ports_kept(ports: list[PortEntry]) -> dict[str, object]:
+def _ports_kept(ports: Sequence[PortEntry]) -> dict[str, object]:
     kept: dict[str, object] = {"port_rows": max(len(ports), SPARE_ROWS)}
     for number, port in enumerate(ports, 1):
         kept |= {f"port_{number}_{field}": getattr(port, field) for field in PORT_FIELDS}
     return kept
 
 
-def _lines_kept(lines: list[LineEntry]) -> dict[str, object]:
+def _lines_kept(lines: Sequence[LineEntry | LineAsked]) -> dict[str, object]:
     kept: dict[str, object] = {"line_rows": max(len(lines), SPARE_ROWS)}
     for number, line in enumerate(lines, 1):
         kept |= {f"line_{number}_{field}": getattr(line, field) for field in LINE_FIELDS}

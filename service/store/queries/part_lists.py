@@ -25,8 +25,8 @@ ReservedFor = aliased(Stack, name="reserved_for")
 
 
 @dataclass(frozen=True, slots=True)
-class PartRow:
-    """One part in a list. ``usability`` is what counts: a hold on its lot holds it too."""
+class PartSaid:
+    """What lists and pages say of a part."""
 
     id: int
     serial: str | None
@@ -42,13 +42,20 @@ class PartRow:
     stack_serial: str | None
     place: str
     usability: Usability
-    held_by_lot: bool
     reserved_for: str | None
     hours_before: float
     notes: str
     added_at: datetime
-    own_usability: Usability
     measured_thickness_mm: float | None
+    """of the free part, by incoming inspection; None: not measured"""
+
+
+@dataclass(frozen=True, slots=True)
+class PartRow(PartSaid):
+    """One part in a list. ``usability`` is what counts: a hold on its lot holds it too."""
+
+    held_by_lot: bool
+    own_usability: Usability
 
     @property
     def label(self) -> str:
@@ -193,36 +200,16 @@ RESERVED = aliased(Stack)
 
 
 @dataclass(frozen=True, slots=True)
-class PartFacts:
+class PartFacts(PartSaid):
     """What a part is and how it stands on its three axes."""
 
-    id: int
     label: str
-    serial: str | None
-    item_number: int | None
-    kind: Kind
-    type_id: int
-    type_name: str
-    drawing_number: str
-    revision: str
-    lot_id: int | None
-    lot: str | None
     supplier: str
     expires_at: datetime | None
-    whereabouts: Whereabouts
-    place: str
     stack_id: int | None
-    stack_serial: str | None
-    usability: Usability
     reserved_for_stack_id: int | None
-    reserved_for: str | None
-    hours_before: float
     openings_most: int | None
     hours_most: float | None
-    notes: str
-    added_at: datetime
-    measured_thickness_mm: float | None = None
-    """of the free part, by incoming inspection; None: not measured"""
     thickness_remark: str = ""
     """what is striking about it against its type"""
 
