@@ -216,17 +216,7 @@ def voltages(serial: str, sent: VoltagesSent, call: Call) -> Made:
         raise Refused("channels", len(sent.channels), "there is not one voltage for each.")
     return make_once(
         call,
-        lambda work: type_voltages(
-            work,
-            find_stack(work.session, serial),
-            taken_at=sent.taken_at,
-            current_a=sent.current_a,
-            voltages_v=sent.voltages_v,
-            temperature_c=sent.temperature_c,
-            stack_voltage_v=sent.stack_voltage_v,
-            meter_hours=sent.meter_hours,
-            channels=sent.channels,
-        ),
+        lambda work: type_voltages(work, find_stack(work.session, serial), **dict(sent)),
     )
 
 

@@ -55,17 +55,8 @@ def add(serial: str, sent: models.CurveSent, call: Call) -> Made:
             )
             for point in sent.points
         ]
-        return add_curve(
-            work,
-            find_stack(work.session, serial),
-            taken_at=sent.taken_at,
-            channels=names,
-            points=points,
-            direction=sent.direction,
-            occasion=sent.occasion,
-            temperature_c=sent.temperature_c,
-            meter_hours=sent.meter_hours,
-        )
+        values = dict(sent) | {"channels": names, "points": points}
+        return add_curve(work, find_stack(work.session, serial), **values)
 
     return make_once(call, change)
 

@@ -1,7 +1,7 @@
 """What the bench shows of the tests of a closed stack: in their order, with what each asks for."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from sqlalchemy.orm import Session
 
@@ -135,14 +135,10 @@ def _choices(tests: Sequence[StandingTest], made: Sequence[MadeTest]) -> Iterato
 
     for set_up in SET_UPS:
         begun = choice(f"leak-{set_up.order}", TestKind.LEAK, f"leak {set_up.order}: {set_up.name}")
-        yield Choice(
-            begun.key, begun.kind, begun.words, begun.verdict, begun.attempts, set_up=set_up
-        )
+        yield replace(begun, set_up=set_up)
     for condition, key in CONDITIONS.items():
         begun = choice(key, TestKind.INSULATION, f"insulation, {condition}")
-        yield Choice(
-            begun.key, begun.kind, begun.words, begun.verdict, begun.attempts, condition=condition
-        )
+        yield replace(begun, condition=condition)
     yield choice(SHORTS, TestKind.SHORTS, "shorts")
 
 
