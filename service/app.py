@@ -1,7 +1,8 @@
 """make_app(settings): middleware, routers, error pages; no logic.
 
-A new noun is one line: write ``service/faces/pages/<noun>.py`` with a ``router`` and add its name
-to ``PAGES``. The JSON API answers errors by a table of its own, under ``/api/`` and at ``/health``.
+A new noun is one line: write ``service/<subject>/pages/<noun>.py`` with a ``router`` and add its
+name to ``PAGES``. The JSON API answers errors by a table of its own, under ``/api/`` and at
+``/health``.
 """
 
 import gc
