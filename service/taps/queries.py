@@ -4,7 +4,6 @@ All answers are as known now, or as they were known at ``known_at``.
 """
 
 import json
-from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -16,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from service.people.tables import Person
 from service.platform.errors import NotFound
-from service.platform.queries.answers import columns, read_as
+from service.platform.queries.answers import columns, grouped_as, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import as_of_param, param_list, params, statement
 from service.runs.tables import PolarisationCurve, Snapshot
@@ -104,9 +103,11 @@ def _maps(is_then: bool) -> Any:
 def taps_of(session: Session, stack_ids: Collection[int], known_at: datetime | None = None) -> Taps:
     """Return the maps of these stacks. One statement."""
     rows: Any = session.execute(_maps(known_at is not None), params(known_at, stack_ids=stack_ids))
-    maps: dict[int, list[trade.TapMap]] = defaultdict(list)
-    for row in rows:
-        maps[row.stack_id].append(trade.TapMap(row.valid_from, read_channels(row.channels)))
+    maps = grouped_as(
+        rows,
+        "stack_id",
+        lambda row: trade.TapMap(row.valid_from, read_channels(row.channels)),
+    )
     return Taps({stack_id: tuple(own) for stack_id, own in maps.items()})
 
 

@@ -1,6 +1,5 @@
 """Corrections: what each changes, who wrote and decided it, and whether it still says so."""
 
-from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -13,7 +12,7 @@ from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.errors import NotFound
-from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.answers import columns, grouped_as, read_all, read_as
 from service.records.tables import Decision, RebuildRecord, RecordState
 from service.stacks.tables import Stack
 
@@ -112,11 +111,10 @@ def corrections_of_records(
 
     One statement.
     """
-    found: dict[int, list[CorrectionView]] = defaultdict(list)
-    for row in session.execute(
+    rows = session.execute(
         _views().where(Correction.record_id.in_(record_ids)).order_by(Correction.id)
-    ):
-        found[row.record_id].append(read_as(CorrectionView, row))
+    )
+    found = grouped_as(rows, "record_id", lambda row: read_as(CorrectionView, row))
     return {record_id: tuple(found[record_id]) for record_id in record_ids}
 
 

@@ -1,6 +1,5 @@
 """The torque a build was closed with or re-tightened to, and how far its readings are trusted."""
 
-from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -12,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
-from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.answers import columns, grouped, read_all, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import as_of_param, param, param_list, params, statement
 from service.records.queries.record_entries import TorqueRead
@@ -170,9 +169,7 @@ def build_torques(
     rows: Sequence[Any] = session.execute(
         _final_readings(known_at is not None), params(known_at, build_ids=build_ids)
     ).all()
-    of_build: dict[int, list[Any]] = defaultdict(list)
-    for row in rows:
-        of_build[row.build_id].append(row)
+    of_build = grouped(rows, "build_id")
     calibrations = calibrations_of(session, {row.instrument_id for row in rows})
     return {build_id: _summed_up(own, calibrations) for build_id, own in of_build.items()}
 
@@ -195,18 +192,15 @@ def calibrations_of(session: Session, instrument_ids: Collection[int]) -> dict[i
 
     (done_at, due_at, result, error).
     """
-    found: dict[int, list[Any]] = defaultdict(list)
-    for row in session.execute(CALIBRATIONS, params(None, instrument_ids=instrument_ids)):
-        found[row.instrument_id].append(row)
-    return found
+    return grouped(
+        session.execute(CALIBRATIONS, params(None, instrument_ids=instrument_ids)), "instrument_id"
+    )
 
 
 def _summed_up(rows: Sequence[Any], calibrations: dict[int, list[Any]]) -> BuildTorques:
     target, tolerance = rows[0].target_torque_nm, rows[0].torque_tolerance_percent
     final = {row.rod_number: row for row in rows}
-    by_instrument: dict[int, list[Any]] = defaultdict(list)
-    for row in final.values():
-        by_instrument[row.instrument_id].append(row)
+    by_instrument = grouped(final.values(), "instrument_id")
     return BuildTorques(
         target_nm=target,
         tolerance_percent=tolerance,

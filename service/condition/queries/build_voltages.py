@@ -5,7 +5,6 @@ nothing of its MEA. Voltages in V, densities in A/cm²; not-a-number where nothi
 """
 
 import json
-from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -21,6 +20,7 @@ from service.condition.arithmetic.reference_voltages import NEAR_PERCENT
 from service.condition.queries.cell_voltages import mea_of_cells, read_names
 from service.condition.queries.polarisation_curves import CellCurve, curves_of_builds
 from service.designs.tables import Design
+from service.platform.queries.answers import grouped
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import as_of_param, param_list, params, statement
 from service.runs.tables import Snapshot, SnapshotKind
@@ -76,9 +76,7 @@ def build_voltages(
     meas = mea_of_cells(session, build_ids, known_at)
     bridges = bridges_of_builds(session, build_ids, known_at)
     curves = curves_of_builds(session, build_ids, known_at)
-    of_build: dict[int, list[Any]] = defaultdict(list)
-    for row in rows:
-        of_build[row.build_id].append(row)
+    of_build = grouped(rows, "build_id")
     return {
         build_id: _table(
             build_id,

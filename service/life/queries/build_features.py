@@ -17,6 +17,7 @@ from service.closing.queries.build_torques import BuildTorques, build_torques
 from service.closing.queries.closing_results import kept_results
 from service.life.arithmetic.build_features import NEVER, Makeup, MeaAround
 from service.platform.arithmetic.vocabulary import Joint, Kind
+from service.platform.queries.answers import grouped
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import param_list, statement
 from service.records.tables import Involvement, RebuildRecord, RecordPerson
@@ -45,9 +46,7 @@ def makeups_of(session: Session, build_ids: Collection[int]) -> tuple[MadeUp, ..
     """
     params = {"build_ids": list(build_ids)}
     builds: Sequence[Any] = session.execute(_builds(), params).all()
-    layers: dict[int, list[Any]] = defaultdict(list)
-    for row in session.execute(_layers(), params):
-        layers[row.build_id].append(row)
+    layers = grouped(session.execute(_layers(), params), "build_id")
     sat = _sat(session, params)
     stacks = {build.stack_id for build in builds}
     stacks |= {stay.stack_id for stays in sat.values() for stay in stays}
@@ -226,10 +225,7 @@ STAYS = (
 
 def _sat(session: Session, params: dict[str, list[int]]) -> dict[int, list[Any]]:
     """Every build each MEA of these builds sat in, in the order of closing. One statement."""
-    rows_of: dict[int, list[Any]] = defaultdict(list)
-    for stay in session.execute(STAYS, params):
-        rows_of[stay.part_id].append(stay)
-    return rows_of
+    return grouped(session.execute(STAYS, params), "part_id")
 
 
 def _pressures(session: Session, record_ids: Collection[int]) -> dict[int, float]:

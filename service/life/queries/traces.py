@@ -14,7 +14,7 @@ from service.life.tables import BuildMakeup, FailingMark, RuleAnswer, RuleVerdic
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
-from service.platform.queries.answers import columns, read_as
+from service.platform.queries.answers import columns, grouped, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import param, param_list, statement
 from service.records.tables import Involvement, RebuildRecord, RecordPerson
@@ -115,9 +115,7 @@ class TracedLot:
     @property
     def groups(self) -> tuple[tuple[str | None, tuple["LotMember", ...]], ...]:
         """The listed parts by stack, those in none last."""
-        groups: dict[str | None, list[LotMember]] = defaultdict(list)
-        for member in self.members:
-            groups[member.stack_serial].append(member)
+        groups = grouped(self.members, "stack_serial")
         return tuple((serial, tuple(members)) for serial, members in groups.items())
 
 

@@ -25,7 +25,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import aliased
 
 from service.designs.tables import Design
-from service.overview.queries.columns import NeedKind, among, columns
+from service.overview.queries.columns import NeedKind, among, needs
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
@@ -151,7 +151,7 @@ def while_closed(record: Any, closed: Any, done_at: Any) -> Any:
 
 def _ran_unreleased(closed: Any, whole: bool) -> Any:
     """Subject: the build. Other: its record. Note: whether it was taken over."""
-    need_columns = columns(
+    return needs(
         NeedKind.RAN_UNRELEASED,
         closed.c.stack_id,
         whole=whole,
@@ -159,8 +159,8 @@ def _ran_unreleased(closed: Any, whole: bool) -> Any:
         other_id=closed.c.record_id,
         at=closed.c.counts_from,
         note=case((closed.c.taken_over == 1, literal(RecordKind.TAKEN_OVER.value)), else_=""),
-    )
-    return select(*need_columns).where(closed.c.build_id > 0, closed.c.released == 0, _ran(closed))
+        bounded=True,
+    ).where(closed.c.build_id > 0, closed.c.released == 0, _ran(closed))
 
 
 def _ran(closed: Any) -> Any:
@@ -251,7 +251,8 @@ def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
         (verdict == Verdict.FAIL, literal(Verdict.FAIL.value)),
         else_=literal(Verdict.TEST_AGAIN.value),
     )
-    need_columns = columns(
+    untested = and_(verdict.is_(None), or_(closed.c.taken_over == 0, _ran(closed)))
+    return needs(
         NeedKind.LEAK_TEST,
         closed.c.stack_id,
         whole=whole,
@@ -259,9 +260,8 @@ def _leak_test(closed: Any, whole: bool, designs: tuple[int, ...]) -> Any:
         other_id=closed.c.record_id,
         at=closed.c.closed_at,
         note=word,
-    )
-    untested = and_(verdict.is_(None), or_(closed.c.taken_over == 0, _ran(closed)))
-    return select(*need_columns).where(
+        bounded=True,
+    ).where(
         closed.c.released == 0,
         closed.c.design_id.in_(designs),
         or_(untested, verdict == Verdict.FAIL, undone),
@@ -278,17 +278,17 @@ def _re_torque(closed: Any, whole: bool, settling_s: Mapping[int, int]) -> Any:
     full = case((reading.pass_number >= Design.tightening_passes, reading.taken_at))
     first, last = func.min(full), func.max(reading.taken_at)
     wait_s = case(settling_s, value=closed.c.design_id)
-    need_columns = columns(
-        NeedKind.RE_TORQUE,
-        closed.c.stack_id,
-        whole=whole,
-        subject_id=closed.c.build_id,
-        other_id=closed.c.record_id,
-        at=last,
-    )
     now = bindparam("now", type_=UtcDateTime)
     return (
-        select(*need_columns)
+        needs(
+            NeedKind.RE_TORQUE,
+            closed.c.stack_id,
+            whole=whole,
+            subject_id=closed.c.build_id,
+            other_id=closed.c.record_id,
+            at=last,
+            bounded=True,
+        )
         .select_from(closed)
         .join(Design, Design.id == closed.c.design_id)
         .join(

@@ -7,7 +7,7 @@ are asked for the rest.
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import Integer, Text, cast, literal, null
+from sqlalchemy import Integer, Text, cast, literal, null, select
 
 from service.platform.queries.statements import param_list
 from service.platform.tables import BigKey, UtcDateTime
@@ -32,7 +32,7 @@ class NeedKind(StrEnum):
 KINDS = tuple(NeedKind)
 
 
-def columns(
+def needs(
     kind: NeedKind,
     stack_id: Any,
     *,
@@ -42,16 +42,17 @@ def columns(
     by_id: Any = None,
     at: Any = None,
     note: Any = None,
-) -> tuple[Any, ...]:
-    """Return the columns of one kind of need; not ``whole``: stack and kind alone.
+    bounded: bool = False,
+) -> Any:
+    """Select one kind of need: stack and kind alone, or ``whole`` and of the given stacks.
 
     The kind is its place in ``KINDS``. What subject, other, time and note are, each kind says;
-    ``by_id`` is who wrote what waits.
+    ``by_id`` is who wrote what waits; ``bounded``: its source holds those stacks alone.
     """
     head = (stack_id.label("stack_id"), cast(literal(KINDS.index(kind)), Integer).label("kind"))
     if not whole:
-        return head
-    return (
+        return select(*head)
+    asked = select(
         *head,
         _typed(subject_id, BigKey).label("subject_id"),
         _typed(other_id, BigKey).label("other_id"),
@@ -59,6 +60,7 @@ def columns(
         (cast(null(), UtcDateTime()) if at is None else at).label("at"),
         _typed(note, Text()).label("note"),
     )
+    return asked if bounded else asked.where(*among(stack_id, whole=whole))
 
 
 def _typed(column: Any, kind: Any) -> Any:

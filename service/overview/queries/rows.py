@@ -23,6 +23,7 @@ from service.overview.queries.words import (
 )
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.permissions import Answer, Person, RecordFacts, may, roles_who_may
+from service.platform.queries.answers import grouped, grouped_as
 from service.records.queries.participants import people_on
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.queries.hours import build_hours
@@ -110,11 +111,8 @@ def _quiet_cells(session: Session, stack_ids: Collection[int]) -> dict[int, list
             BuildPeriod.opened_at.is_(None),
         )
     )
-    marks_of: dict[int, list[CellMark]] = {}
     rows: Any = session.execute(union_all(blank, bridged))
-    for row in rows:
-        marks_of.setdefault(row.stack_id, []).append(CellMark(row.cell, Seen(row.seen)))
-    return marks_of
+    return grouped_as(rows, "stack_id", lambda row: CellMark(row.cell, Seen(row.seen)))
 
 
 NAMED_MOST = 60
@@ -202,9 +200,7 @@ def floor_rows(
     corrected = people_on(session, records, with_corrections=False)
     marks = _marks(needs, parts)
     drawn = strips(session, {need: lines[need].cells or 0 for need in ids}, marks)
-    needs_of_stack: dict[int, list[Found]] = defaultdict(list)
-    for need in _grouped(needs):
-        needs_of_stack[need.stack_id].append(need)
+    needs_of_stack = grouped(_grouped(needs), "stack_id")
 
     def told(need: Found, line: ListedStack) -> Need:
         part = parts.get(_part_of(need)) if need.kind in OF_PARTS else None

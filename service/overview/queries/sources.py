@@ -13,7 +13,7 @@ from service.limits.arithmetic.figures import DesignFigures
 from service.limits.queries import read_figures
 from service.limits.tables import LimitSet
 from service.overview.queries.closed import at_work, of_closed_stacks
-from service.overview.queries.columns import NeedKind, among, columns, hide_from_index
+from service.overview.queries.columns import NeedKind, hide_from_index, needs
 from service.overview.queries.waiting import waiting
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.queries.as_of import known
@@ -112,23 +112,17 @@ def _told(taken: Any, note: str, whole: bool, *conditions: Any) -> Any:
     stack_id = (
         select(build.stack_id).where(build.id == taken.c.build_id).correlate(taken)
     ).scalar_subquery()
-    need_columns = columns(
-        NeedKind.INSTRUMENT,
-        stack_id,
-        whole=whole,
-        subject_id=taken.c.instrument_id,
-        other_id=taken.c.build_id,
-        at=taken.c.since,
-        note=literal(note),
-    )
     return (
-        select(*need_columns)
-        .where(
-            taken.c.build_id.is_not(None),
-            ~at_work(stack_id),
-            *conditions,
-            *among(stack_id, whole=whole),
+        needs(
+            NeedKind.INSTRUMENT,
+            stack_id,
+            whole=whole,
+            subject_id=taken.c.instrument_id,
+            other_id=taken.c.build_id,
+            at=taken.c.since,
+            note=literal(note),
         )
+        .where(taken.c.build_id.is_not(None), ~at_work(stack_id), *conditions)
         .distinct()
     )
 

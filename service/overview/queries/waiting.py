@@ -3,13 +3,13 @@
 from datetime import timedelta
 from typing import Any
 
-from sqlalchemy import bindparam, exists, func, select
+from sqlalchemy import bindparam, exists, func
 from sqlalchemy.orm import aliased
 
 from service.bench.tables import Correction, CorrectionState
 from service.life.tables import FailingMark, FailingRule, RuleAnswer, RuleVerdict
 from service.overview.queries.closed import at_work
-from service.overview.queries.columns import NeedKind, among, columns, hide_from_index
+from service.overview.queries.columns import NeedKind, hide_from_index, needs
 from service.platform.queries.as_of import known
 from service.platform.tables import UtcDateTime
 from service.records.tables import RebuildRecord, RecordState
@@ -40,7 +40,7 @@ def waiting(*, whole: bool) -> list[Any]:
 
 def _records(state: RecordState, kind: NeedKind, column: Any, whole: bool) -> Any:
     """Subject and other: the record. Note: its kind."""
-    need_columns = columns(
+    return needs(
         kind,
         RebuildRecord.stack_id,
         whole=whole,
@@ -49,71 +49,58 @@ def _records(state: RecordState, kind: NeedKind, column: Any, whole: bool) -> An
         by_id=RebuildRecord.written_by_id,
         at=column,
         note=RebuildRecord.kind,
-    )
-    return select(*need_columns).where(
-        RebuildRecord.state == state, *among(RebuildRecord.stack_id, whole=whole)
-    )
+    ).where(RebuildRecord.state == state)
 
 
 def _corrections(whole: bool) -> Any:
     """Subject: the correction. Other: its record. Note: of what."""
-    need_columns = columns(
-        NeedKind.CORRECTION_WAITING,
-        RebuildRecord.stack_id,
-        whole=whole,
-        subject_id=Correction.id,
-        other_id=Correction.record_id,
-        by_id=Correction.written_by_id,
-        at=Correction.written_at,
-        note=Correction.subject_label,
-    )
     return (
-        select(*need_columns)
+        needs(
+            NeedKind.CORRECTION_WAITING,
+            RebuildRecord.stack_id,
+            whole=whole,
+            subject_id=Correction.id,
+            other_id=Correction.record_id,
+            by_id=Correction.written_by_id,
+            at=Correction.written_at,
+            note=Correction.subject_label,
+        )
         .select_from(Correction)
         .join(RebuildRecord, RebuildRecord.id == Correction.record_id)
-        .where(
-            Correction.state == CorrectionState.WAITING,
-            *among(RebuildRecord.stack_id, whole=whole),
-        )
+        .where(Correction.state == CorrectionState.WAITING)
     )
 
 
 def _failing(whole: bool) -> Any:
     """Subject: the MEA. Note: why somebody says so."""
-    need_columns = columns(
-        NeedKind.FAILING,
-        Part.stack_id,
-        whole=whole,
-        subject_id=Part.id,
-        at=FailingMark.confirmed_at,
-        note=FailingMark.reason,
-    )
     return (
-        select(*need_columns)
+        needs(
+            NeedKind.FAILING,
+            Part.stack_id,
+            whole=whole,
+            subject_id=Part.id,
+            at=FailingMark.confirmed_at,
+            note=FailingMark.reason,
+        )
         .select_from(FailingMark)
         .join(Part, Part.id == FailingMark.part_id)
-        .where(
-            FailingMark.withdrawn_at.is_(None),
-            Part.stack_id.is_not(None),
-            *among(Part.stack_id, whole=whole),
-        )
+        .where(FailingMark.withdrawn_at.is_(None), Part.stack_id.is_not(None))
     )
 
 
 def _rule_met(whole: bool) -> Any:
     """Subject: the MEA, unless somebody confirmed it. Note: the rule's reasons as JSON."""
-    need_columns = columns(
-        NeedKind.RULE_MET,
-        Part.stack_id,
-        whole=whole,
-        subject_id=Part.id,
-        other_id=RuleVerdict.rule_id,
-        at=RuleVerdict.judged_at,
-        note=RuleVerdict.reasons,
-    )
     newer, mark = aliased(FailingRule), aliased(FailingMark)
     return (
-        select(*need_columns)
+        needs(
+            NeedKind.RULE_MET,
+            Part.stack_id,
+            whole=whole,
+            subject_id=Part.id,
+            other_id=RuleVerdict.rule_id,
+            at=RuleVerdict.judged_at,
+            note=RuleVerdict.reasons,
+        )
         .select_from(FailingRule)
         .join(RuleVerdict, RuleVerdict.rule_id == hide_from_index(FailingRule.id))
         .join(Part, Part.id == RuleVerdict.part_id)
@@ -124,7 +111,6 @@ def _rule_met(whole: bool) -> Any:
                 newer.design_id == FailingRule.design_id, newer.version > FailingRule.version
             ),
             ~exists().where(mark.part_id == Part.id, mark.withdrawn_at.is_(None)),
-            *among(Part.stack_id, whole=whole),
         )
     )
 
@@ -132,17 +118,16 @@ def _rule_met(whole: bool) -> Any:
 def _held(whole: bool, *, of_lot: bool) -> Any:
     """Subject: the hold. Other: the part. Note: the reason."""
     held = Part.lot_id == Hold.lot_id if of_lot else Part.id == Hold.part_id
-    need_columns = columns(
-        NeedKind.HELD,
-        Part.stack_id,
-        whole=whole,
-        subject_id=Hold.id,
-        other_id=Part.id,
-        at=Hold.placed_at,
-        note=Hold.reason,
-    )
     return (
-        select(*need_columns)
+        needs(
+            NeedKind.HELD,
+            Part.stack_id,
+            whole=whole,
+            subject_id=Hold.id,
+            other_id=Part.id,
+            at=Hold.placed_at,
+            note=Hold.reason,
+        )
         .select_from(Hold)
         .join(Part, held)
         .where(
@@ -150,7 +135,6 @@ def _held(whole: bool, *, of_lot: bool) -> Any:
             Hold.part_id.is_(None) if of_lot else Hold.part_id.is_not(None),
             Hold.failing_mark_id.is_(None),  # that it is failing is told already
             Part.stack_id.is_not(None),
-            *among(Part.stack_id, whole=whole),
         )
     )
 
@@ -159,11 +143,8 @@ def _silent(whole: bool) -> Any:
     """Time: the last report. A stack that stands open, or is not built, is not waited for."""
     last = func.max(HourReport.last_at)
     present = aliased(BuildPeriod)
-    need_columns = columns(
-        NeedKind.SILENT, HourMeter.stack_id, whole=whole, subject_id=HourMeter.id, at=last
-    )
     return (
-        select(*need_columns)
+        needs(NeedKind.SILENT, HourMeter.stack_id, whole=whole, subject_id=HourMeter.id, at=last)
         .select_from(HourMeter)
         .join(HourReport, HourReport.meter_id == HourMeter.id)
         .where(
@@ -176,7 +157,6 @@ def _silent(whole: bool) -> Any:
                 present.opened_at.is_(None),
             ),
             ~at_work(HourMeter.stack_id),
-            *among(HourMeter.stack_id, whole=whole),
         )
         .group_by(HourMeter.id, HourMeter.stack_id)
         .having(

@@ -6,6 +6,7 @@
 A field is the attribute of that name of the first table that has one, or what is said for it.
 """
 
+from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import fields
 from functools import cache
@@ -56,6 +57,21 @@ def read_all(answer: Callable[..., Answer], rows: Iterable[Any]) -> tuple[Answer
     names = list(told[0]._mapping)
     take = itemgetter(*map(names.index, fields_of(answer)))
     return tuple(answer(*take(row)) for row in told)
+
+
+def grouped(rows: Iterable[Answer], key: str) -> defaultdict[Any, list[Answer]]:
+    """Return the rows by one of their columns."""
+    return grouped_as(rows, key, lambda row: row)
+
+
+def grouped_as(
+    rows: Iterable[Any], key: str, answer: Callable[[Any], Answer]
+) -> defaultdict[Any, list[Answer]]:
+    """Return the answer made of each row by one of the rows' columns."""
+    groups: defaultdict[Any, list[Answer]] = defaultdict(list)
+    for row in rows:
+        groups[getattr(row, key)].append(answer(row))
+    return groups
 
 
 @cache

@@ -1,6 +1,5 @@
 """The entries of a record as they were made, each with everything that hangs on it."""
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -13,7 +12,7 @@ from service.people.tables import Person
 from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, Facing, ReadingKind, Stage
-from service.platform.queries.answers import columns, read_as
+from service.platform.queries.answers import columns, grouped_as, read_as
 from service.proof.tables import StackTest
 from service.records.tables import Finding, MakeSafeLine, Step, StepKind, TorqueReading
 from service.stacks.tables import HourReading, Moment
@@ -243,16 +242,13 @@ def entries_of(
 
 
 def _findings(session: Session, told: ColumnElement[bool]) -> dict[int, list[FindingSeen]]:
-    by_step: dict[int, list[FindingSeen]] = defaultdict(list)
     rows = session.execute(
         select(Finding.step_id, *columns(FindingSeen, Finding))
         .join(Step, Step.id == Finding.step_id)
         .where(told)
         .order_by(Finding.id)
     )
-    for row in rows:
-        by_step[row.step_id].append(read_as(FindingSeen, row))
-    return by_step
+    return grouped_as(rows, "step_id", lambda row: read_as(FindingSeen, row))
 
 
 def _checks(session: Session, record_id: int) -> dict[int, CheckRecorded]:
@@ -299,14 +295,13 @@ def _torque(session: Session, record_id: int) -> dict[int, list[TorqueRead]]:
         .where(TorqueReading.record_id == record_id)
         .order_by(TorqueReading.id)
     ).all()
-    by_step: dict[int, list[TorqueRead]] = defaultdict(list)
-    for row in rows:
-        by_step[row.step_id].append(
-            read_as(
-                TorqueRead, row, tool=_tool(row), by=row.name, corrected=row.known_until is not None
-            )
-        )
-    return by_step
+    return grouped_as(
+        rows,
+        "step_id",
+        lambda row: read_as(
+            TorqueRead, row, tool=_tool(row), by=row.name, corrected=row.known_until is not None
+        ),
+    )
 
 
 def _hours(session: Session, record_id: int) -> dict[int | None, list[HoursRead]]:
@@ -318,10 +313,7 @@ def _hours(session: Session, record_id: int) -> dict[int | None, list[HoursRead]
         .where(HourReading.record_id == record_id)
         .order_by(HourReading.id)
     )
-    by_step: dict[int | None, list[HoursRead]] = defaultdict(list)
-    for row in rows:
-        by_step[row.step_id].append(read_as(HoursRead, row))
-    return by_step
+    return grouped_as(rows, "step_id", lambda row: read_as(HoursRead, row))
 
 
 def _tool(row: Any) -> Tool:

@@ -1,6 +1,5 @@
 """The running of each build: its hours from its closing to its opening, by the meter, in h."""
 
-from collections import defaultdict
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -9,7 +8,7 @@ from typing import Any
 from sqlalchemy import func, literal, select
 from sqlalchemy.orm import Session, aliased
 
-from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.answers import columns, grouped, read_all, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import as_of_param, param, param_list, params, statement
 from service.records.tables import RebuildRecord, RecordKind, RecordState
@@ -218,13 +217,11 @@ def _totals(
     known_at: datetime | None,
 ) -> dict[int, _Totals]:
     """What people read of these stacks, as hours of the stack. One statement."""
-    rows: dict[int, list[Any]] = defaultdict(list)
-    for row in session.execute(
+    rows = session.execute(
         _readings_as_counted(known_at is not None), params(known_at, stack_ids=stack_ids)
-    ):
-        rows[row.stack_id].append(row)
+    )
     answer = {}
-    for stack_id, own in rows.items():
+    for stack_id, own in grouped(rows, "stack_id").items():
         place = {meter.id: at for at, meter in enumerate(meters[stack_id].meters)}
         own.sort(key=lambda row: place[row.meter_id])
         at = [meters[stack_id].total(row.meter_id, Showing(row.hours, row.taken_at)) for row in own]

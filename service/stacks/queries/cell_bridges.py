@@ -3,7 +3,6 @@
 All answers are as known now, or as they were known at ``known_at``.
 """
 
-from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -15,7 +14,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.errors import NotFound
-from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.answers import columns, grouped_as, read_all, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import as_of_param, param, param_list, params, statement
 from service.stacks.arithmetic.part_hours import Bridge
@@ -88,10 +87,8 @@ def bridges_of_builds(
     rows: Any = session.execute(
         _bridges(known_at is not None), params(known_at, build_ids=build_ids)
     )
-    found: dict[int, list[KnownBridge]] = defaultdict(list)
-    for row in rows:
-        found[row.build_id].append(read_as(KnownBridge, row))
-    return {build_id: tuple(own) for build_id, own in found.items()}
+    found = grouped_as(rows, "build_id", lambda row: read_as(KnownBridge, row))
+    return {build_id: tuple(bridges) for build_id, bridges in found.items()}
 
 
 @statement
@@ -112,9 +109,7 @@ def blank_cells(
     rows: Any = session.execute(
         _blank_cells(known_at is not None), params(known_at, build_ids=build_ids)
     )
-    found: dict[int, set[int]] = defaultdict(set)
-    for row in rows:
-        found[row.build_id].add(row.cell)
+    found = grouped_as(rows, "build_id", lambda row: row.cell)
     return {build_id: frozenset(cells) for build_id, cells in found.items()}
 
 

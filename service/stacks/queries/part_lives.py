@@ -9,7 +9,7 @@ from sqlalchemy import and_, func, or_, select, union
 from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import Person
-from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.answers import columns, grouped_as, read_all, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.audit_trail import TrailEntry, entries_about
 from service.platform.queries.statements import param, param_list, statement
@@ -122,9 +122,8 @@ FINDINGS = (
 
 def findings_on(session: Session, part_ids: Collection[int]) -> dict[int, tuple[SeenOnIt, ...]]:
     """Return what was seen on each of these parts, oldest first."""
-    found: dict[int, list[SeenOnIt]] = {}
-    for row in session.execute(FINDINGS, {"part_ids": list(part_ids)}):
-        found.setdefault(row.part_id, []).append(read_as(SeenOnIt, row))
+    rows = session.execute(FINDINGS, {"part_ids": list(part_ids)})
+    found = grouped_as(rows, "part_id", lambda row: read_as(SeenOnIt, row))
     return {part_id: tuple(seen) for part_id, seen in found.items()}
 
 
