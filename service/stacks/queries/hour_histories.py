@@ -5,7 +5,7 @@ What a bench reports is told by the day: a row has its first and newest showing 
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import accumulate
@@ -15,7 +15,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import Person
-from service.platform.queries.answers import columns, read_all
+from service.platform.queries.answers import columns, fields_of, read_all
 from service.platform.queries.as_of import known
 from service.platform.queries.lists import FIRST, Listing, Turn, cut, values_in
 from service.platform.queries.statements import as_of_param, param, param_list, params, statement
@@ -47,11 +47,11 @@ class Reading:
     shown: float
     taken_at: datetime
     known_from: datetime
-    record_id: int | None
     by: str
     total: float
     """hours of the stack over all its meters, h"""
     at_least: bool
+    record_id: int | None = None
     correction_id: int | None = None
     was: float | None = None
     """what it read before it was corrected, h"""
@@ -130,10 +130,13 @@ def hour_history(
     if place:
         values["place"] = place[0]
     variant = (known_at is not None, bool(place), turn.is_back)
+    read: Any = session.execute(_readings(*variant), values)
+    reported: Any = session.execute(_reports(*variant), values)
+    logged: Any = session.execute(_runs(*variant), values)
     found = [
-        *_read(session.execute(_readings(*variant), values), meters),
-        *_reported(session.execute(_reports(*variant), values), meters, known_at),
-        *_logged(session.execute(_runs(*variant), values), meters),
+        *(_reading(row, meters) for row in read),
+        *(_reading(row, meters, **_reported(row, known_at)) for row in reported),
+        *(_reading(row, meters, moment=BY_A_LOG) for row in logged),
     ]
     found.sort(
         key=lambda reading: (reading.taken_at, reading.meter_number, reading.shown, reading.id),
@@ -151,66 +154,31 @@ def hour_history(
     )
 
 
-def _read(rows: Any, meters: Meters) -> Iterator[Reading]:
-    for row in rows:
-        yield Reading(
-            id=row.id,
-            moment=row.moment,
-            shown=row.hours,
-            taken_at=row.taken_at,
-            known_from=row.known_from,
-            record_id=row.record_id,
-            by=row.name,
-            correction_id=row.correction_id,
-            was=row.was,
-            **_of_stack(meters, row.meter_id, row.hours),
-        )
-
-
-def _reported(rows: Any, meters: Meters, known_at: datetime | None) -> Iterator[Reading]:
-    for row in rows:
-        showings = showing_of_report(row, known_at)
-        first, last = showings[0], showings[-1]
-        yield Reading(
-            id=row.id,
-            moment=BY_A_BENCH,
-            shown=last.hours,
-            taken_at=last.at,
-            known_from=last.at,
-            record_id=None,
-            by=row.name,
-            first_shown=first.hours,
-            first_at=first.at,
-            report_count=row.report_count,
-            **_of_stack(meters, row.meter_id, last.hours),
-        )
-
-
-def _logged(rows: Any, meters: Meters) -> Iterator[Reading]:
-    for row in rows:
-        yield Reading(
-            id=row.id,
-            moment=BY_A_LOG,
-            shown=row.meter_to_hours,
-            taken_at=row.ended_at,
-            known_from=row.known_from,
-            record_id=None,
-            by=row.name,
-            first_shown=row.meter_from_hours,
-            first_at=row.began_at,
-            run_id=row.run_id,
-            **_of_stack(meters, row.meter_id, row.meter_to_hours),
-        )
-
-
-def _of_stack(meters: Meters, meter_id: int, shown: float) -> dict[str, Any]:
-    number = next(meter.number for meter in meters.meters if meter.id == meter_id)
-    shift = meters.shift_of(meter_id)
+def _reported(row: Any, known_at: datetime | None) -> dict[str, Any]:
+    showings = showing_of_report(row, known_at)
+    first, last = showings[0], showings[-1]
     return {
-        "meter_number": number,
-        "total": shift.hours + shown,
-        "at_least": shift.gaps > 0,
+        "moment": BY_A_BENCH,
+        "shown": last.hours,
+        "taken_at": last.at,
+        "known_from": last.at,
+        "first_shown": first.hours,
+        "first_at": first.at,
     }
+
+
+def _reading(row: Any, meters: Meters, **given: Any) -> Reading:
+    """Return the reading a row tells, with the hours of the stack it means."""
+    columns_read = row._mapping
+    facts = {name: columns_read[name] for name in fields_of(Reading) if name in columns_read}
+    facts |= given
+    shift = meters.shift_of(row.meter_id)
+    return Reading(
+        meter_number=next(meter.number for meter in meters.meters if meter.id == row.meter_id),
+        total=shift.hours + facts["shown"],
+        at_least=shift.gaps > 0,
+        **facts,
+    )
 
 
 def _page(found: Any, times: Sequence[Any], *, has_place: bool, is_back: bool) -> Any:
@@ -226,16 +194,8 @@ def _page(found: Any, times: Sequence[Any], *, has_place: bool, is_back: bool) -
 def _readings(is_then: bool, has_place: bool, is_back: bool) -> Any:
     found = (
         select(
-            HourReading.id,
             HourReading.meter_id,
-            HourReading.moment,
-            HourReading.hours,
-            HourReading.taken_at,
-            HourReading.known_from,
-            HourReading.record_id,
-            HourReading.correction_id,
-            Person.name,
-            WAS.hours.label("was"),
+            *columns(Reading, HourReading, shown=HourReading.hours, by=Person.name, was=WAS.hours),
         )
         .join(Person, Person.id == HourReading.by_id)
         .outerjoin(WAS, WAS.id == HourReading.replaces_id)
@@ -259,7 +219,7 @@ def _reports(is_then: bool, has_place: bool, is_back: bool) -> Any:
             HourReport.last_hours,
             HourReport.last_at,
             HourReport.report_count,
-            Person.name,
+            Person.name.label("by"),
         )
         .join(Person, Person.id == HourReport.by_id)
         .where(
@@ -275,15 +235,16 @@ def _reports(is_then: bool, has_place: bool, is_back: bool) -> Any:
 def _runs(is_then: bool, has_place: bool, is_back: bool) -> Any:
     found = (
         select(
-            RunReading.id,
-            RunReading.run_id,
             RunReading.meter_id,
-            RunReading.meter_from_hours,
-            RunReading.began_at,
-            RunReading.meter_to_hours,
-            RunReading.ended_at,
-            RunReading.known_from,
-            Person.name,
+            *columns(
+                Reading,
+                RunReading,
+                shown=RunReading.meter_to_hours,
+                taken_at=RunReading.ended_at,
+                by=Person.name,
+                first_shown=RunReading.meter_from_hours,
+                first_at=RunReading.began_at,
+            ),
         )
         .join(Person, Person.id == RunReading.by_id)
         .where(
