@@ -11,11 +11,11 @@ from service.calculators.arithmetic.calculators import (
     calculator_named,
     work_out,
 )
-from service.calculators.arithmetic.fields import Asks, Field
 from service.calculators.arithmetic.map_figures import MapFigures
 from service.calculators.arithmetic.outcomes import Calculator
 from service.closing.drawings.pressure_map import draw_pressure_map
 from service.people.pages.signing_in import Me
+from service.platform.arithmetic.fields import Asks, Field
 from service.platform.errors import NotFound
 from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import page, part, wants_part

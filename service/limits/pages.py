@@ -44,7 +44,7 @@ from service.limits.queries import (
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import TradeError
-from service.platform.arithmetic.typed_fields import Field
+from service.platform.arithmetic.fields import Field
 from service.platform.database import changing, reading
 from service.platform.pages.described_fields import refuse_alone, refuse_in
 from service.platform.pages.forms import Form, Typed, blank

@@ -4,7 +4,6 @@ Sources: as in rod_stress.
 """
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.fields import Section, choice, percent
 from service.calculators.arithmetic.friction import (
     DRIVER,
     FRICTION,
@@ -27,6 +26,7 @@ from service.physics.arithmetic.clamping import FORMULA, Law, ThreadFriction, pr
 from service.physics.arithmetic.rod_stress import greatest_tightening, rod_stress
 from service.physics.arithmetic.threads import Strength, Thread, breaking_torque, strength
 from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.fields import Section, choice, percent
 
 BY_TORQUE, BY_PRELOAD = "a torque", "a preload"
 

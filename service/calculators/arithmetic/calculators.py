@@ -10,7 +10,6 @@ from service.calculators.arithmetic.answers import NotRead, Refusal
 from service.calculators.arithmetic.bolt import BOLT
 from service.calculators.arithmetic.closing import CLOSING
 from service.calculators.arithmetic.disc_springs import DISC_SPRINGS
-from service.calculators.arithmetic.fields import Field
 from service.calculators.arithmetic.gas import FLOW_METER
 from service.calculators.arithmetic.hold_time import HOLD_TIME
 from service.calculators.arithmetic.hydrogen import HYDROGEN
@@ -23,6 +22,7 @@ from service.calculators.arithmetic.set_points import SET_POINTS
 from service.calculators.arithmetic.shorts import SHORTS
 from service.calculators.arithmetic.torque import TORQUE
 from service.platform.arithmetic.errors import OutOfRange, TradeError
+from service.platform.arithmetic.fields import Field
 from service.platform.arithmetic.units import unit_label
 
 CALCULATORS = (

@@ -23,7 +23,6 @@ from service.calculators.arithmetic.closing_fields import (
     thread_left,
 )
 from service.calculators.arithmetic.discs import DISC_FIELDS, column_of
-from service.calculators.arithmetic.fields import Section, Show, choice, deviation, quantity, whole
 from service.calculators.arithmetic.friction import (
     DRIVER,
     FRICTION,
@@ -60,6 +59,7 @@ from service.physics.arithmetic.springs import FORMULA, ClosedState, close_stack
 from service.physics.arithmetic.threads import strength
 from service.platform.arithmetic.errors import NoSolution, TradeError
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
+from service.platform.arithmetic.fields import Section, Show, choice, deviation, quantity, whole
 from service.platform.arithmetic.material_curves import Curve, Densifying, Points, RubberCord, Soft
 from service.platform.arithmetic.material_curves import Power as PowerLaw
 from service.platform.arithmetic.numbers import read_number

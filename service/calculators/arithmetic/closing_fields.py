@@ -6,7 +6,12 @@ Common practice, no source.
 from typing import Any
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.fields import (
+from service.calculators.arithmetic.outcomes import Result, Units, number_of, percent_of
+from service.physics.arithmetic.clamped_parts import Assembly
+from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
+from service.physics.arithmetic.springs import ClosedState
+from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.fields import (
     Field,
     Section,
     choice,
@@ -17,11 +22,6 @@ from service.calculators.arithmetic.fields import (
     quantity,
     whole,
 )
-from service.calculators.arithmetic.outcomes import Result, Units, number_of, percent_of
-from service.physics.arithmetic.clamped_parts import Assembly
-from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
-from service.physics.arithmetic.springs import ClosedState
-from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.units import Measure
 
 FROM_TORQUE, FROM_PRESSURE = "what a torque gives", "the torque for a GDL pressure"

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from service.calculators.arithmetic.answers import Answers
 from service.calculators.arithmetic.discs import DISC_FIELDS, column_of
-from service.calculators.arithmetic.fields import Section, Show, choice, quantity
 from service.calculators.arithmetic.outcomes import (
     Calculator,
     Cell,
@@ -20,6 +19,7 @@ from service.calculators.arithmetic.outcomes import (
 )
 from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
 from service.platform.arithmetic.estimates import Estimate, combined, standard_uncertainty
+from service.platform.arithmetic.fields import Section, Show, choice, quantity
 from service.platform.arithmetic.units import Measure
 
 DISC_TOLERANCE = 0.05

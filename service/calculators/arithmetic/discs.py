@@ -4,8 +4,8 @@ Source: as in disc_springs.
 """
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.fields import quantity, whole
 from service.physics.arithmetic.disc_springs import DiscSpring, SpringColumn
+from service.platform.arithmetic.fields import quantity, whole
 from service.platform.arithmetic.units import Measure
 
 DISC_FIELDS = (

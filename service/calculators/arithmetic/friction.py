@@ -4,7 +4,6 @@ Sources: as in clamping and preload_scatter.
 """
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.fields import Section, choice, deviation, number, percent, words
 from service.physics.arithmetic.clamping import (
     LEAST_FRICTION,
     LEAST_NUT_FACTOR,
@@ -18,6 +17,7 @@ from service.physics.arithmetic.clamping import (
     permissible_deviation,
 )
 from service.physics.arithmetic.threads import Thread, hexagon_bearing, strength_classes, thread
+from service.platform.arithmetic.fields import Section, choice, deviation, number, percent, words
 from service.platform.arithmetic.units import Measure
 
 BY_FACTOR, BY_FRICTION = "nut factor", "friction in the thread and under the nut"

@@ -5,14 +5,6 @@ temperature. Source: as in gas_flows and tightness.
 """
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.fields import (
-    Section,
-    choice,
-    deviation,
-    percent,
-    quantity,
-    temperature,
-)
 from service.calculators.arithmetic.outcomes import (
     Calculator,
     Figure,
@@ -32,6 +24,14 @@ from service.physics.arithmetic.tightness import (
     judge,
 )
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
+from service.platform.arithmetic.fields import (
+    Section,
+    choice,
+    deviation,
+    percent,
+    quantity,
+    temperature,
+)
 from service.platform.arithmetic.preconditions import ZERO_CELSIUS_K, barometer
 from service.platform.arithmetic.pressures import Zero
 from service.platform.arithmetic.units import Measure, UnitEntry

@@ -4,7 +4,6 @@ Source: as in hold_time.
 """
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.fields import Section, Show, percent, pressure, temperature
 from service.calculators.arithmetic.gas import (
     BAROMETER,
     INSTRUMENTS,
@@ -20,6 +19,7 @@ from service.calculators.arithmetic.outcomes import Calculator, Outcome, Result,
 from service.physics.arithmetic.tightness import FORMULA, Reading
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.fields import Section, Show, percent, pressure, temperature
 from service.platform.arithmetic.units import Measure
 from service.proof.arithmetic.hold_time import hold_time
 

@@ -4,14 +4,6 @@ Source: as in gases.
 """
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.fields import (
-    Section,
-    choice,
-    percent,
-    pressure,
-    quantity,
-    temperature,
-)
 from service.calculators.arithmetic.gas import (
     BAROMETER,
     ZERO,
@@ -37,6 +29,14 @@ from service.physics.arithmetic.gases import (
 )
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
+from service.platform.arithmetic.fields import (
+    Section,
+    choice,
+    percent,
+    pressure,
+    quantity,
+    temperature,
+)
 from service.platform.arithmetic.preconditions import barometer
 from service.platform.arithmetic.units import Measure
 

@@ -4,16 +4,6 @@ Source: as in insulation.
 """
 
 from service.calculators.arithmetic.answers import Answers, NotRead, Refusal
-from service.calculators.arithmetic.fields import (
-    Section,
-    Show,
-    choice,
-    number,
-    percent,
-    quantity,
-    whole,
-    words,
-)
 from service.calculators.arithmetic.outcomes import Calculator, Outcome, Result, Units
 from service.limits.arithmetic.insulation import (
     DC_LIMIT,
@@ -30,6 +20,16 @@ from service.limits.arithmetic.insulation import (
     working_voltage,
 )
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
+from service.platform.arithmetic.fields import (
+    Section,
+    Show,
+    choice,
+    number,
+    percent,
+    quantity,
+    whole,
+    words,
+)
 from service.platform.arithmetic.units import Measure
 from service.platform.arithmetic.verdicts import Verdict
 

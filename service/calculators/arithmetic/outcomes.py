@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from math import floor, log10
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.fields import Field, Section, Show
 from service.calculators.arithmetic.map_figures import MapFigures
 from service.platform.arithmetic.estimates import Estimate, written
+from service.platform.arithmetic.fields import Field, Section, Show
 from service.platform.arithmetic.units import IN_SI, Measure, from_si
 from service.platform.arithmetic.verdicts import Verdict
 

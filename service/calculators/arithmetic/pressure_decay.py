@@ -4,7 +4,6 @@ Source: as in tightness.
 """
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.fields import Section, pressure, quantity, temperature
 from service.calculators.arithmetic.gas import (
     BAROMETER,
     INSTRUMENTS,
@@ -22,6 +21,7 @@ from service.calculators.arithmetic.gas import (
 from service.calculators.arithmetic.outcomes import Calculator, Outcome, Units, parts_table
 from service.physics.arithmetic.tightness import FORMULA, Reading, judge, pressure_decay
 from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.fields import Section, pressure, quantity, temperature
 from service.platform.arithmetic.preconditions import barometer
 from service.platform.arithmetic.units import Measure
 

@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 from math import hypot
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.fields import Section, Show, deviation, lines, quantity, whole
 from service.calculators.arithmetic.friction import (
     DRIVER,
     FRICTION,
@@ -40,6 +39,7 @@ from service.physics.arithmetic.pressure_map import (
 )
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.fields import Section, Show, deviation, lines, quantity, whole
 from service.platform.arithmetic.numbers import read_number
 from service.platform.arithmetic.units import Measure, read_quantity, to_si
 

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from math import isfinite
 
 from service.calculators.arithmetic.answers import FILL_IN, Answer, Answers, NotRead, Refusal
-from service.calculators.arithmetic.fields import Asks, Field
 from service.platform.arithmetic.errors import OutOfRange, TradeError
+from service.platform.arithmetic.fields import Asks, Field
 from service.platform.arithmetic.numbers import read_number
 from service.platform.arithmetic.preconditions import kelvin
 from service.platform.arithmetic.pressures import read_pressure

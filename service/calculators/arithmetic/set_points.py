@@ -4,17 +4,6 @@ Source: as in set_points.
 """
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.fields import (
-    Section,
-    Show,
-    choice,
-    number,
-    percent,
-    pressure,
-    quantity,
-    temperature,
-    whole,
-)
 from service.calculators.arithmetic.gas import BAROMETER, ZERO, absolute
 from service.calculators.arithmetic.outcomes import (
     Calculator,
@@ -40,6 +29,17 @@ from service.limits.arithmetic.set_points import (
 from service.physics.arithmetic.gases import REFERENCES, reference
 from service.physics.arithmetic.water import COOLANTS, coolant_at
 from service.platform.arithmetic.estimates import Estimate, combined, standard_uncertainty
+from service.platform.arithmetic.fields import (
+    Section,
+    Show,
+    choice,
+    number,
+    percent,
+    pressure,
+    quantity,
+    temperature,
+    whole,
+)
 from service.platform.arithmetic.units import Measure
 
 # What is asked for set points at the desk.

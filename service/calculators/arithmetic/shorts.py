@@ -6,7 +6,6 @@ Source: as in shorts.
 import re
 
 from service.calculators.arithmetic.answers import Answers, NotRead, Refusal
-from service.calculators.arithmetic.fields import Section, choice, lines, number, quantity
 from service.calculators.arithmetic.outcomes import (
     Calculator,
     Outcome,
@@ -24,6 +23,7 @@ from service.limits.arithmetic.shorts import (
     shorts_by_voltage,
 )
 from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.fields import Section, choice, lines, number, quantity
 from service.platform.arithmetic.units import Measure, read_quantity
 from service.platform.arithmetic.verdicts import Verdict
 

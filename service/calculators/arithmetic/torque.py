@@ -4,7 +4,6 @@ Sources: as in clamping.
 """
 
 from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.fields import Section, Show, choice, quantity, whole
 from service.calculators.arithmetic.friction import (
     DRIVER,
     FRICTION,
@@ -31,6 +30,7 @@ from service.physics.arithmetic.clamping import (
     preloads,
     torque_for,
 )
+from service.platform.arithmetic.fields import Section, Show, choice, quantity, whole
 from service.platform.arithmetic.units import Measure
 
 FROM_TORQUE, FROM_PRELOAD = "preload from torque", "torque from preload"

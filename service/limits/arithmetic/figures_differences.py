@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.figures_fields import FIELDS
 from service.limits.arithmetic.figures_form import to_form
-from service.platform.arithmetic.typed_fields import Field
+from service.platform.arithmetic.fields import Field
 
 NONE_GIVEN = DesignFigures()
 
@@ -65,7 +65,8 @@ def differences(before: DesignFigures | None, after: DesignFigures) -> tuple[Fig
 def shown(field: Field, text: str) -> str:
     """Return what was typed as it is read: a number with its unit, or words.
 
-    >>> shown(Field("a", "Gap", "mm"), "1.1250")
+    >>> from service.platform.arithmetic.fields import Asks
+    >>> shown(Field("a", "Gap", Asks.NUMBER, unit="mm"), "1.1250")
     '1.125\u2009mm'
     """
     if not text or not field.is_number:

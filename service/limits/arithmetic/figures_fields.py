@@ -12,7 +12,7 @@ from service.limits.arithmetic.set_points import Oxidant
 from service.physics.arithmetic.gases import REFERENCES, TEST_GASES
 from service.physics.arithmetic.threads import strength_classes
 from service.physics.arithmetic.water import COOLANTS
-from service.platform.arithmetic.typed_fields import Field
+from service.platform.arithmetic.fields import Asks, Field, figure
 
 CLAMP, LEAK, INSULATION, SHORTS, OPERATION, LIMITS = (
     "Clamp",
@@ -26,15 +26,15 @@ SECTIONS = (CLAMP, LEAK, INSULATION, SHORTS, OPERATION, LIMITS)
 
 
 def _field(section: str, name: str, label: str, unit: str = "", help: str = "") -> Field:  # noqa: A002
-    return Field(f"{section}_{name}", label, unit, True, help)
+    return figure(f"{section}_{name}", label, unit, help=help)
 
 
 def _maybe(section: str, name: str, label: str, unit: str = "", help: str = "") -> Field:  # noqa: A002
-    return Field(f"{section}_{name}", label, unit, False, help)
+    return figure(f"{section}_{name}", label, unit, help=help, required=False)
 
 
 def _words(name: str, label: str, choices: tuple[str, ...] = (), *, required: bool = True) -> Field:
-    return Field(name, label, required=required, choices=choices, is_number=False)
+    return Field(name, label, Asks.WORDS, required=required, choices=choices)
 
 
 CLAMP_FIELDS = (
@@ -251,7 +251,7 @@ _ENDING: tuple[tuple[str, str], ...] = (
 def help_of(field: Field) -> str:
     """Return what helps somebody to fill a field in.
 
-    >>> help_of(Field("leak_anode_volume_per_cell_l", "Volume", "L"))
+    >>> help_of(figure("leak_anode_volume_per_cell_l", "Volume", "L"))
     'So that a stack of any number of cells is known.'
     """
     if field.name.startswith("leak_limit_") and field.name not in _OF:

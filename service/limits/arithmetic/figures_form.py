@@ -30,9 +30,9 @@ from service.limits.arithmetic.leak_paths import Path
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.limits.arithmetic.operation_figures import OperationFigures
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.fields import Field
 from service.platform.arithmetic.plain_data import from_data
 from service.platform.arithmetic.typed_fields import (
-    Field,
     FieldRefused,
     as_typed,
     refused,

@@ -1,13 +1,13 @@
-"""Fields of a form described as data, and the numbers and words typed into them.
+"""Numbers, words and quantities typed into fields, read.
 
 Common practice, no source.
 """
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from service.platform.arithmetic.errors import OutOfRange, TradeError
+from service.platform.arithmetic.fields import Field
 from service.platform.arithmetic.numbers import read_number
 from service.platform.arithmetic.pressures import Zero, read_pressure
 from service.platform.arithmetic.units import Measure, from_si, read_quantity
@@ -21,23 +21,6 @@ class FieldRefused(OutOfRange):
     def __init__(self, field: str, name: str, value: object, unit: str, allowed: str) -> None:
         super().__init__(name, value, unit, allowed)
         self.field = field
-
-
-@dataclass(frozen=True, slots=True)
-class Field:
-    """One field of a form. ``required`` holds where its section is filled in at all.
-
-    ``choices`` are words to choose from; ``is_number`` says that a number is wanted.
-    """
-
-    name: str
-    label: str
-    unit: str = ""
-    required: bool = True
-    help: str = ""
-    section: str = ""
-    choices: tuple[str, ...] = ()
-    is_number: bool = True
 
 
 def typed(fields: Mapping[str, str], field: Field) -> str:

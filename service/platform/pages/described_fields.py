@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from contextlib import suppress
 
 from service.platform.arithmetic.errors import OutOfRange, TradeError
+from service.platform.arithmetic.fields import Field
 from service.platform.arithmetic.numbers import read_number
-from service.platform.arithmetic.typed_fields import Field, FieldRefused, typed_value
+from service.platform.arithmetic.typed_fields import FieldRefused, typed_value
 from service.platform.pages.forms import Form
 
 

@@ -4,59 +4,60 @@ Common practice, no source.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from service.physics.arithmetic.part_stiffness import OF_KIND, Bed, Disc, PartStiffness, Seal, Stiff
 from service.platform.arithmetic.curve_text import CurveOf, read_curve, write_curve
 from service.platform.arithmetic.errors import OutOfRange, TradeError
+from service.platform.arithmetic.fields import Asks, Field, figure
 from service.platform.arithmetic.material_curves import Soft
-from service.platform.arithmetic.typed_fields import Field, as_typed, refused, typed_value
+from service.platform.arithmetic.typed_fields import as_typed, refused, typed_value
 from service.platform.arithmetic.vocabulary import Kind
 
 _SOFT = (
-    Field("set_percent", "Set that stays after pressing", "%", required=False,
+    figure("set_percent", "Set that stays after pressing", "%", required=False,
           help="Share of the greatest strain that does not come back."),
-    Field("unloading_exponent", "Exponent of the way back", required=False,
+    figure("unloading_exponent", "Exponent of the way back", required=False,
           help="1 to 10; empty: straight back to the set."),
-    Field("u_curve_percent", "Standard uncertainty of the curve", "%", required=False),
+    figure("u_curve_percent", "Standard uncertainty of the curve", "%", required=False),
 )  # fmt: skip
-_EXPANSION = Field("expansion_1_k", "Thermal expansion", "1/K", required=False)
+_EXPANSION = figure("expansion_1_k", "Thermal expansion", "1/K", required=False)
 _BED = (
-    Field("curve", "Stress against strain", "MPa", is_number=False,
+    Field("curve", "Stress against strain", Asks.WORDS, unit="MPa",
           help="points: 0 0; 0.1 0.4; … or densifying: modulus 3; limit 0.55"),
     *_SOFT,
-    Field("free_thickness_mm", "Free thickness over the active area", "mm"),
-    Field("recess_mm", "Recess of the active area, both plates", "mm", required=False),
-    Field("frame_mm", "Frame between the gas gaskets", "mm", required=False),
+    figure("free_thickness_mm", "Free thickness over the active area", "mm"),
+    figure("recess_mm", "Recess of the active area, both plates", "mm", required=False),
+    figure("frame_mm", "Frame between the gas gaskets", "mm", required=False),
     _EXPANSION,
-    Field("u_thickness_mm", "Standard uncertainty of the thickness", "mm", required=False),
+    figure("u_thickness_mm", "Standard uncertainty of the thickness", "mm", required=False),
 )  # fmt: skip
 _SEAL = (
-    Field("curve", "Line load against squeeze", "N/mm", is_number=False,
+    Field("curve", "Line load against squeeze", Asks.WORDS, unit="N/mm",
           help="points: 0 0; 0.1 0.6; … or rubber cord: diameter 1.2; modulus 4"),
     *_SOFT,
-    Field("height_mm", "Free height of one gasket", "mm"),
-    Field("groove_depth_mm", "Depth of its groove", "mm", required=False),
-    Field("length_mm", "Length of its line", "mm"),
+    figure("height_mm", "Free height of one gasket", "mm"),
+    figure("groove_depth_mm", "Depth of its groove", "mm", required=False),
+    figure("length_mm", "Length of its line", "mm"),
     _EXPANSION,
-    Field("u_height_mm", "Standard uncertainty of the height", "mm", required=False),
+    figure("u_height_mm", "Standard uncertainty of the height", "mm", required=False),
 )  # fmt: skip
 _STIFF = (
-    Field("modulus_gpa", "Modulus", "GPa", required=False, help="Empty: taken as rigid."),
-    Field("bearing_cm2", "Area that bears", "cm²", required=False),
+    figure("modulus_gpa", "Modulus", "GPa", required=False, help="Empty: taken as rigid."),
+    figure("bearing_cm2", "Area that bears", "cm²", required=False),
     _EXPANSION,
-    Field("u_thickness_mm", "Standard uncertainty of the thickness", "mm", required=False),
+    figure("u_thickness_mm", "Standard uncertainty of the thickness", "mm", required=False),
 )
 _DISC = (
-    Field("outer_mm", "Outer diameter", "mm"),
-    Field("inner_mm", "Inner diameter", "mm"),
-    Field("thickness_mm", "Thickness of one disc", "mm"),
-    Field("cone_mm", "Cone height of one disc", "mm"),
+    figure("outer_mm", "Outer diameter", "mm"),
+    figure("inner_mm", "Inner diameter", "mm"),
+    figure("thickness_mm", "Thickness of one disc", "mm"),
+    figure("cone_mm", "Cone height of one disc", "mm"),
 )
 _BLANK = (
-    *(Field(f.name, f.label, f.unit, required=False, help=f.help, is_number=f.is_number)
-      for f in _BED),
+    *(replace(field, required=False) for field in _BED),
     *_STIFF[:2],
-)  # fmt: skip
+)
 FIELDS: dict[Kind, tuple[Field, ...]] = {
     kind: _BLANK
     if len(words) > 1

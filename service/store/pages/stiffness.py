@@ -14,7 +14,7 @@ from service.people.pages.signing_in import Database, Me
 from service.physics.arithmetic.part_stiffness import Bed, PartStiffness, Seal
 from service.platform.arithmetic.curve_text import CurveOf
 from service.platform.arithmetic.errors import TradeError
-from service.platform.arithmetic.typed_fields import Field
+from service.platform.arithmetic.fields import Field
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.database import changing, reading
 from service.platform.errors import NotFound

@@ -12,12 +12,12 @@ from service.calculators.arithmetic.calculators import (
     calculator_named,
     work_out,
 )
-from service.calculators.arithmetic.fields import Asks, Field
 from service.calculators.arithmetic.outcomes import Calculator, Figure, Outcome, Result, plain
 from service.physics.arithmetic.disc_springs import DiscSpring, SpringColumn
 from service.physics.arithmetic.gases import GAS_CONSTANT
 from service.physics.arithmetic.tightness import Instruments, Reading, pressure_decay
 from service.platform.arithmetic.estimates import Estimate
+from service.platform.arithmetic.fields import Asks, Field
 from service.platform.arithmetic.units import Measure
 from service.platform.arithmetic.verdicts import Verdict
 

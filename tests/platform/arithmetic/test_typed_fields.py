@@ -5,17 +5,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.fields import Asks, Field, figure
 from service.platform.arithmetic.numbers import read_number
 from service.platform.arithmetic.typed_fields import (
-    Field,
     FieldRefused,
     as_typed,
     refused,
     typed_value,
 )
 
-WIDTH = Field("width_mm", "Width", "mm")
-GAS = Field("gas", "Gas", required=False, choices=("helium", "air"), is_number=False)
+WIDTH = figure("width_mm", "Width", "mm")
+GAS = Field("gas", "Gas", Asks.WORDS, required=False, choices=("helium", "air"))
 
 
 @given(st.floats(-1e9, 1e9))

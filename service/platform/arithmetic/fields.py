@@ -1,7 +1,7 @@
-"""Fields of the calculators as data: what is asked, in which unit, in which range.
+"""Fields as data: what is asked, in which unit, in which range, and by which names it goes.
 
-A form, an address and the API are made from the same fields, so none can lag behind.
-Common practice, no source.
+A form, an address, a column of a list, a line of the trail and the API are made from the same
+field, so none can lag behind. Common practice, no source.
 """
 
 from dataclasses import dataclass
@@ -22,16 +22,22 @@ class Asks(StrEnum):
     CHOICE = "choice"
     WORDS = "words"
     LINES = "lines"
+    SERIAL = "serial"  # as marked on a thing: every sign counts
+    NOTES = "notes"  # as long as somebody likes
+    DAY = "day"
+    YES = "yes"
 
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One question of a calculator.
+    """One question.
 
     ``unit`` is the one its number is in where none is chosen or typed behind it. ``least`` and
     ``most`` bound it, in that unit; ``above`` leaves ``least`` itself out. ``named`` are phrases by
     which messages of the computation speak of it. ``example`` is an invented answer, ``only_for``
-    says which choice asks for it.
+    says which choice asks for it, ``section`` the heading it stands under. ``headings`` are those
+    its column goes by in a list, ``column`` what it is called there and ``trail`` in the audit
+    trail, where not by its label and name. ``otherwise`` holds where it is left empty.
     """
 
     name: str
@@ -48,6 +54,27 @@ class Field:
     named: tuple[str, ...] = ()
     example: str = ""
     only_for: str = ""
+    section: str = ""
+    headings: tuple[str, ...] = ()
+    column: str = ""
+    trail: str = ""
+    otherwise: float | str | None = None
+    longest: int = 200
+
+    @property
+    def is_number(self) -> bool:
+        """Whether it is answered with a number."""
+        return self.asks in {Asks.QUANTITY, Asks.PRESSURE, Asks.NUMBER, Asks.WHOLE}
+
+    @property
+    def in_list(self) -> str:
+        """What it is called as a column of a list."""
+        return self.column or f"{self.label[:1].lower()}{self.label[1:]}"
+
+    @property
+    def in_trail(self) -> str:
+        """What the audit trail calls it."""
+        return self.trail or self.name
 
     @property
     def units(self) -> tuple[str, ...]:
@@ -129,6 +156,11 @@ def number(name: str, label: str, unit: str = "", **more: Any) -> Field:
     return Field(name, label, Asks.NUMBER, None, unit, **{"least": 0.0, **more})
 
 
+def figure(name: str, label: str, unit: str = "", **more: Any) -> Field:
+    """A number that is bounded by what is computed from it alone."""
+    return Field(name, label, Asks.NUMBER, None, unit, **more)
+
+
 def percent(name: str, label: str, **more: Any) -> Field:
     """Describe a share in percent; may be left out."""
     return number(name, label, "%", **{"most": 90.0, "required": False, **more})
@@ -147,6 +179,26 @@ def choice(name: str, label: str, choices: tuple[str, ...], **more: Any) -> Fiel
 def words(name: str, label: str, **more: Any) -> Field:
     """Describe a field of words, such as a thread's size."""
     return Field(name, label, Asks.WORDS, **more)
+
+
+def serial(name: str, label: str, **more: Any) -> Field:
+    """What is marked on a thing."""
+    return Field(name, label, Asks.SERIAL, **more)
+
+
+def notes(name: str = "notes", label: str = "Notes", **more: Any) -> Field:
+    """Words as long as somebody likes; may be left out."""
+    return Field(name, label, Asks.NOTES, **{"required": False, "longest": 4000, **more})
+
+
+def day(name: str, label: str, **more: Any) -> Field:
+    """A day; may be left out."""
+    return Field(name, label, Asks.DAY, **{"required": False, **more})
+
+
+def yes(name: str, label: str, **more: Any) -> Field:
+    """A box that is ticked or not."""
+    return Field(name, label, Asks.YES, **{"required": False, **more})
 
 
 def lines(name: str, label: str, **more: Any) -> Field:
