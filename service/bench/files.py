@@ -23,11 +23,12 @@ from service.designs.arithmetic import pile
 from service.designs.tables import Design, DesignRod
 from service.platform.arithmetic.vocabulary import FIXING_KINDS, End, Facing, Kind, Whereabouts
 from service.platform.errors import Refused
-from service.platform.files.fields_in import STACK_FIELDS, Reading, number_in
+from service.platform.files.fields_in import Reading, number_in
 from service.platform.files.tables_in import Row, Table, text_of
 from service.records.queries.pile_checks import FixingAt, PileCheck, check_of_list
 from service.stacks.tables import Stack
 from service.store.arithmetic.identifiers import serial_key, serials_in
+from service.store.arithmetic.part_fields import STACK_COLUMNS
 from service.store.changes.imports import LotKey, NewLot, SourceFile
 from service.store.changes.lots import LotEntry
 from service.store.files import TypeFinder, Wrong
@@ -252,7 +253,7 @@ def _need_lot(seen: Seen, key: LotKey, label: str, line: int) -> None:
     )
 
 
-SYNONYMS = {one.name: one.headings for one in STACK_FIELDS}
+SYNONYMS = {one.name: one.headings for one in STACK_COLUMNS}
 HEADINGS = tuple(SYNONYMS.values())
 
 

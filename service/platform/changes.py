@@ -1,19 +1,25 @@
 """What every entry is checked for: something given, not too long, within its range, not ahead."""
 
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from typing import Annotated
+from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict
+from pydantic import Field as ModelField
 
+from service.platform.arithmetic.fields import Asks, Field
+from service.platform.audit import Change
 from service.platform.errors import Refused
 
 SHORT_MOST = 200
 LONG_MOST = 4000
 CLOCKS_DIFFER = timedelta(minutes=5)
 MOST_HOURS = 10_000_000
+Entry = TypeVar("Entry")
 EARLIEST = datetime(1900, 1, 1, tzinfo=UTC)
-Words = Annotated[str, Field(max_length=LONG_MOST)]
-Name = Annotated[str, Field(min_length=1, max_length=SHORT_MOST)]
+Words = Annotated[str, ModelField(max_length=LONG_MOST)]
+Name = Annotated[str, ModelField(min_length=1, max_length=SHORT_MOST)]
 
 
 class In(BaseModel):
@@ -91,3 +97,37 @@ def not_ahead(field: str, when: datetime | None, now: datetime) -> datetime | No
             field, f"{when:%Y-%m-%d %H:%M}", "it lies ahead.", "A time up to now would be right."
         )
     return when
+
+
+def checked(entry: Entry, described: Sequence[Field], now: datetime) -> Entry:
+    """The entry with each described field as it is kept; Refused where one cannot be.
+
+    Words lose the space around them, numbers lie in their range, days but those of an expiry have
+    come.
+    """
+    values: Any = entry
+    kept = {field.name: _checked(field, getattr(entry, field.name), now) for field in described}
+    kept_entry: Entry = replace(values, **kept)
+    return kept_entry
+
+
+def _checked(field: Field, value: Any, now: datetime) -> Any:
+    match field.asks:
+        case Asks.WORDS | Asks.SERIAL | Asks.NOTES:
+            kept = optional_words(field.name, value, most=field.longest)
+            return kept or (_nothing(field.name, field.right) if field.required else "")
+        case Asks.NUMBER | Asks.WHOLE:
+            bounded = above_zero if field.above else not_below_zero
+            return bounded(field.name, value, field.unit)
+        case Asks.DAY if not field.ahead:
+            return not_ahead(field.name, value, now)
+        case _:
+            return value
+
+
+def trail_of(described: Sequence[Field], before: object, after: object) -> list[Change]:
+    """What the trail says of the described fields of a thing, before and after; None: not there."""
+    return [
+        (field.in_trail, getattr(before, field.name, None), getattr(after, field.name))
+        for field in described
+    ]

@@ -14,15 +14,14 @@ import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy.orm import Session
 
-from service.closing.arithmetic.measured_thickness import remark_on
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Usability
 from service.platform.errors import Refused
 from service.platform.files.fields_in import (
-    PART_FIELDS,
     Reading,
     day_in,
     number_in,
@@ -32,6 +31,7 @@ from service.platform.files.fields_in import (
 from service.platform.files.tables_in import Cell, Row, Table, text_of
 from service.platform.permissions import Act, Person, may
 from service.store.arithmetic.identifiers import FNC1, read_scan, serial_key
+from service.store.arithmetic.part_fields import MEASURED, PART_COLUMNS, remarks_on
 from service.store.changes.imports import (
     LotKey,
     NewLot,
@@ -42,7 +42,7 @@ from service.store.changes.imports import (
     serials_known,
 )
 from service.store.changes.lots import LotEntry
-from service.store.changes.parts import PartEntry, refuse_thickness
+from service.store.changes.parts import PartEntry, refuse_odd
 from service.store.queries.part_types import PartTypeFacts, part_types
 
 # Which part type a row of a list means: by name, by drawing number and revision, or by kind.
@@ -115,11 +115,15 @@ def _key(text: str) -> str:
     return " ".join(text.casefold().split())
 
 
-SYNONYMS = {one.name: one.headings for one in PART_FIELDS}
+SYNONYMS = {field.name: field.headings for field in PART_COLUMNS}
 HEADINGS = tuple(SYNONYMS.values())
-LABELS = {one.name: one.label for one in PART_FIELDS}
+LABELS = {field.name: field.in_list for field in PART_COLUMNS}
 LOTS_OWN = ("supplier", "produced_at", "received_at", "expires_at")
-LONGEST = {"serial": 200, "lot": 200, "supplier": 200, "place": 200, "notes": 4000}
+LONGEST = {
+    field.name: field.longest
+    for field in PART_COLUMNS
+    if field.name in {"serial", "lot", "supplier", "place", "notes"}
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +203,7 @@ def plan(
 ) -> PartsSeen:
     """Return what this list would make, and which rows cannot be taken, each with its reasons.
 
-    ``mapping`` says for each field of `PART_FIELDS` in which column of the table it stands.
+    ``mapping`` says for each field of `PART_COLUMNS` in which column of the table it stands.
     Nothing is written. Statements: two, and one for each 500 different lots or serials.
     Raises Refused where the mapping itself cannot work.
     """
@@ -275,11 +279,10 @@ def _take_lot(seen: _Seen, one: _RowIn, part_type: PartTypeFacts, lot: LotEntry)
     if not one.said.get("quantity"):
         reason = "how many items the lot has is not given."
         one.refuse("quantity", "", reason, "A whole number.")
-    if one.said.get("measured_thickness_mm"):
-        reason = "the items of a lot are not measured one by one."
-        one.refuse(
-            "measured_thickness_mm", one.said["measured_thickness_mm"], reason, "An empty cell."
-        )
+    for measured in MEASURED:
+        if said := one.said.get(measured.name):
+            reason = "the items of a lot are not measured one by one."
+            one.refuse(measured.name, said, reason, "An empty cell.")
     key = (part_type.id, serial_key(lot.label))
     if key in seen.known_lots:
         one.refuse("lot", lot.label, "this part type has such a lot already.", "Without this row.")
@@ -305,7 +308,7 @@ def _take_part(
         reason = "a part with a serial number is one."
         one.refuse("quantity", lot.quantity, reason, "1, or an empty cell.")
     hours = _hours(one, options.how)
-    thickness = _thickness(seen, one, part_type, options.how)
+    measured = _measured(seen, one, part_type, options.how)
     usability = _usability(one, options.by)
     if part_type is None:
         return
@@ -323,7 +326,7 @@ def _take_part(
             place=one.said.get("place", ""),
             usability=usability,
             notes=one.said.get("notes", ""),
-            measured_thickness_mm=thickness,
+            **measured,
         )
         seen.parts.append(NewPart(one.line, part_type.id, entry, lot_key, lot.label))
 
@@ -423,22 +426,22 @@ def _hours(one: _RowIn, how: Reading) -> float:
     return hours
 
 
-def _thickness(
+def _measured(
     seen: _Seen, one: _RowIn, part_type: PartTypeFacts | None, how: Reading
-) -> float | None:
-    """The thickness measured of a part; a striking one is remarked on, an impossible refused."""
-    name = "measured_thickness_mm"
+) -> dict[str, Any]:
+    """What was measured of the part; what is striking is remarked on, the impossible refused."""
     try:
-        thickness = number_in(one.cells.get(name), name, how)
-        if thickness is None or part_type is None:
-            return None
-        refuse_thickness(thickness, part_type.free_mm)
+        measured = {
+            field.name: number_in(one.cells.get(field.name), field.name, how) for field in MEASURED
+        }
+        if part_type is not None:
+            refuse_odd(measured, part_type.free_mm)
     except Refused as refusal:
         one.wrong.append(refusal)
-        return None
-    if remark := remark_on(thickness, part_type.free_mm):
-        seen.remarks[one.line] = remark
-    return thickness
+        return {}
+    if part_type is not None and (remarks := remarks_on(measured, part_type.free_mm)):
+        seen.remarks[one.line] = " ".join(remarks.values())
+    return measured
 
 
 def _usability(one: _RowIn, by: Person) -> Usability:

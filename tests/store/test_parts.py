@@ -139,16 +139,7 @@ def test_no_axis_moves_without_a_reason(lab: Lab, change: str) -> None:
         "move": lambda w: move_part(w, part_id, whereabouts=Whereabouts.AWAY, place="", reason=" "),
         "judge": lambda w: judge_part(w, part_id, usability=Usability.REJECTED, reason=""),
         "reserve": lambda w: reserve_part(w, part_id, stack_id=None, reason=""),
-        "edit": lambda w: change_part(
-            w,
-            part_id,
-            serial="N",
-            lot_id=None,
-            hours_before=0,
-            measured_thickness_mm=None,
-            notes="",
-            reason="",
-        ),
+        "edit": lambda w: change_part(w, part_id, PartEntry("N"), reason=""),
     }
 
     with pytest.raises(Refused) as refused, lab.work() as work:
@@ -258,23 +249,16 @@ def test_a_part_reserved_for_one_stack_is_freed_before_another_gets_it(lab: Lab)
 def test_a_serial_typed_wrong_changes_only_while_no_record_names_the_part(lab: Lab) -> None:
     free = lab.rows(lambda s: builders.a_part(s, types(s).mea, serial="N-I").id)
     fitted, _stack = a_fitted_mea(lab)
-    said: dict[str, Any] = {
-        "serial": "N-1",
-        "lot_id": None,
-        "hours_before": 3.0,
-        "measured_thickness_mm": None,
-        "notes": "",
-        "reason": "I and 1",
-    }
+    said = PartEntry("N-1", hours_before=3.0)
     with lab.work() as work:
-        change_part(work, free, **said)
+        change_part(work, free, said, reason="I and 1")
     assert lab.get(Part, free).serial == "N-1"
 
     with pytest.raises(Refused, match="records name this part"), lab.work() as work:
-        change_part(work, fitted, **(said | {"serial": "N-2"}))
+        change_part(work, fitted, replace(said, serial="N-2"), reason="I and 1")
     serial = lab.get(Part, fitted).serial
     with lab.work() as work:  # hours and notes may still change
-        change_part(work, fitted, **(said | {"serial": serial}))
+        change_part(work, fitted, replace(said, serial=serial or ""), reason="I and 1")
     assert lab.get(Part, fitted).hours_before == 3.0
 
 
@@ -311,18 +295,22 @@ def test_a_measured_thickness_is_kept_changed_and_remarked_on(lab: Lab) -> None:
     assert '"measured thickness", null, 0.48' in lab.last_entry().changes
     with Session(lab.engine) as session:
         facts = part_facts(session, part_id)
-        assert (facts.measured_thickness_mm, facts.thickness_remark) == (0.48, "")
+        assert (facts.measured_thickness_mm, facts.remarks) == (0.48, {})
 
     with lab.work() as work:
         change_part(
-            work, part_id, serial="N-1", lot_id=None, hours_before=0, measured_thickness_mm=0.35,
-            notes="", reason="measured again",
-        )  # fmt: skip
+            work,
+            part_id,
+            PartEntry("N-1", measured_thickness_mm=0.35),
+            reason="measured again",
+        )
 
     assert '"measured thickness", 0.48, 0.35' in lab.last_entry().changes
     with Session(lab.engine) as session:
         facts = part_facts(session, part_id)
-    assert facts.thickness_remark == "30\u2009% less than the 0.5\u2009mm of its type."
+    assert facts.remarks == {
+        "measured_thickness_mm": "30\u2009% less than the 0.5\u2009mm of its type."
+    }
 
 
 @pytest.mark.both_engines

@@ -16,15 +16,17 @@ from service.bench.changes.stack_imports import StackHead, write_stack
 from service.bench.files import StackOptions, StackSeen, plan_stack
 from service.designs.queries import DesignRow, designs
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.fields import Field
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
 from service.platform.files import photos, uploads
-from service.platform.files.fields_in import STACK_FIELDS, Field, Reading
+from service.platform.files.fields_in import Reading
 from service.platform.files.tables_in import MOST_MB, Table, read_table
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Person, need
 from service.settings import Settings
+from service.store.arithmetic.part_fields import STACK_COLUMNS
 from service.store.changes.imports import SourceFile
 from service.store.pages.imports import DECIMALS, SHOWN, examples_of, mapping_of, sent_file
 
@@ -39,7 +41,7 @@ class SendPage:
 
     form: Form
     most_mb: int
-    fields: tuple[Field, ...] = STACK_FIELDS
+    fields: tuple[Field, ...] = STACK_COLUMNS
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +56,7 @@ class LookPage:
     head_is_given: bool
     designs: tuple[DesignRow, ...]
     examples: tuple[str, ...]
-    fields: tuple[Field, ...] = STACK_FIELDS
+    fields: tuple[Field, ...] = STACK_COLUMNS
     decimals: tuple[tuple[str, str], ...] = DECIMALS
     shown: int = SHOWN
 
@@ -137,7 +139,7 @@ def _plan(
     how = Reading(form.zone, now_utc(), decimal=form.kept("decimal") or None)
     options = StackOptions(how, form.yes("make_missing"), form.yes("from_free_end"))
     source = SourceFile(upload.name, hashlib.sha256(upload.content).hexdigest())
-    mapping = mapping_of(form, table, STACK_FIELDS)
+    mapping = mapping_of(form, table, STACK_COLUMNS)
     return plan_stack(session, table, mapping, source, head=head, options=options)
 
 

@@ -101,12 +101,12 @@ def _balanced(
     # Pile and springs longer than the rods: the force is too small. The difference falls as it
     # grows.
     if out(0.0) <= 0:
-        raise NoSolution("The clamp comes loose: the rods are longer than the pile", "0 N")
+        raise NoSolution("The clamp comes loose", "the rods are longer than the pile")
     high = before
     while out(high) > 0:
         high *= 1.5
         if high > before * _MOST_GROWTH:
-            raise NoSolution("The force grows without bound", f"{high:.0f} N")
+            raise NoSolution("The force grows without bound", last=f"{high:.0f} N")
     after = float(brentq(out, 0.0, high, xtol=1e-6, rtol=1e-12))
     states = columns.under(after, closed.states.gap_m)
     columns.check(states, assembly.gap_name)

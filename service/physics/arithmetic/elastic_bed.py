@@ -108,7 +108,7 @@ def balanced_plane(balance: Array, area: ActiveArea, beds: Beds) -> Array:
         try:
             step = np.linalg.solve(tilt_stiffness(plane, area, beds), out / scale)
         except np.linalg.LinAlgError as trouble:
-            raise NoSolution("the balance of the plate", plane.tolist()) from trouble
+            raise NoSolution("the balance of the plate", last=plane.tolist()) from trouble
         # Where part of the bed lifts, the linear step overshoots: it is halved until it gets
         # nearer. 2^-30 of a step is hardly one any more: it is taken, and the steps go on.
         for halvings in range(30):
@@ -117,7 +117,7 @@ def balanced_plane(balance: Array, area: ActiveArea, beds: Beds) -> Array:
             if np.linalg.norm(new) < np.linalg.norm(out):
                 break
         plane, out = tried, new
-    raise NoSolution("the balance of the plate", plane.tolist())
+    raise NoSolution("the balance of the plate", last=plane.tolist())
 
 
 def _start(value: float) -> Array:

@@ -232,7 +232,7 @@ class GapColumns:
                 newton = gap + out / stiffness
             inside = (newton > low) & (newton < high)
             gap = np.where(settled, gap, np.where(inside, newton, (low + high) / 2))
-        raise NoSolution("the gaps under the clamping force", f"{force_n:.1f} N")
+        raise NoSolution("the gaps under the clamping force", last=f"{force_n:.1f} N")
 
     def _states(self, force_n: float, gap: Array, at_stop: Array, on_stop: Flags) -> GapStates:
         strain, squeeze = self.strain(gap), self.squeeze(gap)

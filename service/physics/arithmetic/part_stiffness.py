@@ -132,6 +132,17 @@ OF_KIND: dict[Kind, tuple[str, ...]] = {
 """What each kind of part can give; other kinds give nothing."""
 
 
+def free_mm(fitted_mm: float | None, stiffness: PartStiffness | None) -> float | None:
+    """Return how thick a free part of a type should be; None where the type does not say.
+
+    >>> free_mm(0.4, None)
+    0.4
+    """
+    if isinstance(stiffness, Bed):
+        return stiffness.free_thickness_mm
+    return stiffness.height_mm if isinstance(stiffness, Seal) else fitted_mm
+
+
 def stiffness_as_data(stiffness: PartStiffness) -> dict[str, Any]:
     """Return plain data to be kept with a part type; `stiffness_from` reads it."""
     word = next(word for word, made in _WORDS.items() if isinstance(stiffness, made))

@@ -8,7 +8,14 @@ from typing import Annotated, Any, Self, TypeVar, cast, get_type_hints
 from fastapi import Depends, Query, Request
 from pydantic import AliasPath, BaseModel, BeforeValidator, ConfigDict, Field, create_model
 
+from service.platform.arithmetic.fields import Field as Described
 from service.platform.queries.lists import Listing, Turn
+
+
+def described(field: Described) -> Any:
+    """Describe an attribute of an answer as forms and lists do."""
+    said = f"{field.unit}, {field.help}" if field.unit else field.help
+    return Field(description=f"{field.label}: {said}" if said else field.label)
 
 
 class Out(BaseModel):

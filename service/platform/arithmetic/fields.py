@@ -37,7 +37,8 @@ class Field:
     which messages of the computation speak of it. ``example`` is an invented answer, ``only_for``
     says which choice asks for it, ``section`` the heading it stands under. ``headings`` are those
     its column goes by in a list, ``column`` what it is called there and ``trail`` in the audit
-    trail, where not by its label and name. ``otherwise`` holds where it is left empty.
+    trail, where not by its label and name. ``otherwise`` holds where it is left empty,
+    a day that is ``ahead`` may lie in the future.
     """
 
     name: str
@@ -60,11 +61,17 @@ class Field:
     trail: str = ""
     otherwise: float | str | None = None
     longest: int = 200
+    ahead: bool = False
 
     @property
     def is_number(self) -> bool:
         """Whether it is answered with a number."""
         return self.asks in {Asks.QUANTITY, Asks.PRESSURE, Asks.NUMBER, Asks.WHOLE}
+
+    @property
+    def right(self) -> str:
+        """What would be right where nothing is given."""
+        return self.help or f"{self.label}, in words."
 
     @property
     def in_list(self) -> str:

@@ -22,7 +22,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from enum import StrEnum
-from typing import Annotated, TypeVar
+from typing import Annotated, Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Request
@@ -31,10 +31,12 @@ from starlette.datastructures import UploadFile
 
 from service.platform.arithmetic.dates import parse_date, parse_when
 from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.fields import Asks, Field
 from service.platform.arithmetic.numbers import ReadTwoWays, read_number
 from service.platform.arithmetic.typed_fields import FieldRefused, as_typed
-from service.platform.database import SentOnce
+from service.platform.database import SentOnce, now_utc
 from service.platform.errors import Question, Refused, RefusedTogether, Stale
+from service.platform.files.days import day_of, noon
 from service.platform.pages.guard import FORM_TOKEN, MEGABYTE, MOST_FIELDS
 from service.settings import Settings
 
@@ -45,6 +47,7 @@ EXAMPLE = "2026-03-07 14:20"
 LARGEST_WHOLE = 2**53
 
 E = TypeVar("E", bound=StrEnum)
+W = TypeVar("W", bound=str)
 
 
 class Form:
@@ -239,6 +242,37 @@ class Form:
             return None
         return int(text)
 
+    def values(self, described: Iterable[Field]) -> dict[str, Any]:
+        """Read described fields, by name; once one cannot be read, all refusals are raised.
+
+        What lies outside a field's range is left to whoever is told: a list or a machine is not
+        read by a form.
+        """
+        read = {field.name: self._value(field) for field in described}
+        self.check()
+        return read
+
+    def _value(self, field: Field) -> Any:
+        name, required = field.name, field.required
+        value: object
+        match field.asks:
+            case Asks.NUMBER:
+                value = self.number(name, unit=field.unit, required=required)
+            case Asks.WHOLE:
+                most = LARGEST_WHOLE if math.isinf(field.most) else int(field.most)
+                value = self.whole(name, most=most, unit=field.unit, required=required)
+            case Asks.DAY:
+                value = noon(
+                    self.day(name, required=required), self.zone, None if field.ahead else now_utc()
+                )
+            case Asks.YES:
+                return self.yes(name)
+            case Asks.CHOICE:
+                value = self._chosen(name, field.choices, required=required)
+            case _:
+                return self.text(name, required=required, most=field.longest)
+        return field.otherwise if value is None else value
+
     def version(self) -> int:
         """Read the version the form was shown at."""
         text = self.kept("version")
@@ -275,14 +309,17 @@ class Form:
 
     def choice(self, name: str, words: type[E], *, required: bool = True) -> E | None:
         """Read one of the words of an enum; none if nothing was chosen and nothing is required."""
+        return self._chosen(name, tuple(words), required=required)
+
+    def _chosen(self, name: str, words: Sequence[W], *, required: bool) -> W | None:
         text = self.kept(name)
         if not text and not required:
             return None
-        if text not in {word.value for word in words}:
+        chosen = next((word for word in words if word == text), None)
+        if chosen is None:
             reason = "is not one of the choices" if text else "One of these has to be chosen."
-            self.refuse(name, reason, "Choose: " + ", ".join(word.value for word in words) + ".")
-            return None
-        return words(text)
+            self.refuse(name, reason, "Choose: " + ", ".join(words) + ".")
+        return chosen
 
     def several(self, name: str, words: type[E]) -> tuple[E, ...]:
         """Read all ticked words of an enum."""
@@ -316,6 +353,16 @@ def _range_in_words(least: float, most: float, unit: str) -> str:
     if math.isinf(least):
         return f"Right would be {most:g}{unit} or less."
     return f"Right would be {least:g} to {most:g}{unit}."
+
+
+def filled(request: Request, described: Iterable[Field], thing: object, **more: object) -> Form:
+    """Make a form whose described fields begin with what is kept of a thing."""
+    zone = request.app.state.settings.time_zone
+    begun: dict[str, object] = {}
+    for field in described:
+        value = getattr(thing, field.name)
+        begun[field.name] = day_of(value, zone) if field.asks is Asks.DAY else value
+    return blank(request, **begun | more)
 
 
 def blank(request: Request, **beginning: object) -> Form:

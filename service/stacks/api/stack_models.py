@@ -5,9 +5,10 @@ from datetime import datetime
 from pydantic import Field
 
 from service.designs.arithmetic import pile
-from service.platform.api.answers import Out, Page, like, read_from
+from service.platform.api.answers import Out, Page, described, like, read_from
 from service.stacks.arithmetic import part_hours, running_hours
 from service.stacks.queries import build_spans, hours, installations, layer_maps, part_lives, stacks
+from service.store.arithmetic.part_fields import THICKNESS
 from service.store.queries.part_lists import PartFacts
 
 
@@ -90,9 +91,7 @@ class Sitting(Out):
 class Part(Out):
     """What a part is and how it stands on its three axes."""
 
-    measured_thickness_mm: float | None = Field(
-        description="mm, of the free part, by incoming inspection; none: not measured"
-    )
+    measured_thickness_mm: float | None = described(THICKNESS)
 
 
 @like(part_hours.PartHours, only="calendar_h")

@@ -5,7 +5,7 @@ checked against the database once more, in the same transaction that writes it.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from sqlalchemy import insert, select
@@ -162,21 +162,13 @@ def _refuse_taken(work: Work, parts: Sequence[NewPart]) -> None:
 
 
 def _row(work: Work, part: NewPart, lot_ids: dict[LotKey, int]) -> dict[str, object]:
-    entry = part.entry
-    return {
+    return asdict(part.entry) | {
         "part_type_id": part.part_type_id,
-        "lot_id": lot_ids[part.lot] if part.lot else entry.lot_id,
-        "serial": entry.serial,
-        "serial_key": serial_key(entry.serial),
+        "lot_id": lot_ids[part.lot] if part.lot else part.entry.lot_id,
+        "serial_key": serial_key(part.entry.serial),
         "item_number": None,
-        "hours_before": entry.hours_before,
-        "measured_thickness_mm": entry.measured_thickness_mm,
-        "whereabouts": entry.whereabouts,
         "stack_id": None,
-        "place": entry.place,
-        "usability": entry.usability,
         "reserved_for_stack_id": None,
-        "notes": entry.notes,
         "added_at": work.now,
     }
 

@@ -1,18 +1,18 @@
 """Lots: what was delivered or made together, and the counted items taken from them."""
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
-from typing import cast
 
 from sqlalchemy import func, select
 
 from service.platform import changes as given
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.platform.audit import Change, Event
+from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.part_fields import LOT_FIELDS
 from service.store.tables import Lot, Part, PartType
 
 
@@ -37,8 +37,7 @@ def add_lot(work: Work, *, part_type_id: int, entry: LotEntry) -> int:
     """
     need(work.by, Act.PART_WRITE)
     row = put_lot(work, part_type_id, entry)
-    changes: list[Change] = [(f.name, None, getattr(row, f.name)) for f in fields(entry)]
-    work.note(Event.LOT_ADDED, ("lot", row.id, row.label), changes)
+    work.note(Event.LOT_ADDED, ("lot", row.id, row.label), given.trail_of(LOT_FIELDS, None, row))
     return row.id
 
 
@@ -49,11 +48,7 @@ def put_lot(work: Work, part_type_id: int, entry: LotEntry) -> Lot:
         raise NotFound("part type", part_type_id)
     entry = _checked(work, entry, part_type.shelf_life_months)
     _refuse_taken(work, part_type_id, entry.label, but=None)
-    row = Lot(
-        part_type_id=part_type_id,
-        label_key=serial_key(entry.label),
-        **{f.name: getattr(entry, f.name) for f in fields(entry)},
-    )
+    row = Lot(part_type_id=part_type_id, label_key=serial_key(entry.label), **asdict(entry))
     work.session.add(row)
     work.session.flush()
     return row
@@ -87,10 +82,8 @@ def change_lot(work: Work, lot_id: int, entry: LotEntry, *, reason: str) -> None
             f"{taken} or more would be right.",
         )
     _refuse_taken(work, row.part_type_id, entry.label, but=lot_id)
-    changes: list[Change] = [
-        (f.name, getattr(row, f.name), getattr(entry, f.name)) for f in fields(entry)
-    ]
-    for name, _, wanted in changes:
+    changes = given.trail_of(LOT_FIELDS, row, entry)
+    for name, wanted in asdict(entry).items():
         setattr(row, name, wanted)
     row.label_key = serial_key(entry.label)
     work.note(Event.LOT_CHANGED, ("lot", lot_id, row.label), changes, reason=why)
@@ -152,15 +145,7 @@ def months_after(day: datetime, months: int) -> datetime:
 
 
 def _checked(work: Work, entry: LotEntry, shelf_life_months: int | None) -> LotEntry:
-    entry = replace(
-        entry,
-        label=given.words("label", entry.label, "What is written on the bag, such as L-2207."),
-        supplier=given.optional_words("supplier", entry.supplier),
-        received_at=given.not_ahead("received_at", entry.received_at, work.now),
-        produced_at=given.not_ahead("produced_at", entry.produced_at, work.now),
-        quantity=cast("int | None", given.not_below_zero("quantity", entry.quantity, "items")),
-        notes=given.optional_words("notes", entry.notes, most=given.LONG_MOST),
-    )
+    entry = given.checked(entry, LOT_FIELDS, work.now)
     if entry.expires_at is None and entry.produced_at is not None and shelf_life_months:
         made = entry.produced_at.astimezone(UTC)
         entry = replace(entry, expires_at=months_after(made, shelf_life_months))

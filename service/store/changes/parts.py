@@ -1,20 +1,27 @@
 """Parts: added, and what is said of them put right; their three axes are in part_axes.py."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
 
 from sqlalchemy import exists, select
 
-from service.closing.arithmetic.measured_thickness import check_measured, expected_mm
+from service.physics.arithmetic.part_stiffness import free_mm
 from service.platform import changes as given
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.vocabulary import Usability, Whereabouts
-from service.platform.audit import Change, Event
+from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.records.tables import Finding, Step
 from service.stacks.tables import Fixing, Layer
 from service.store.arithmetic.identifiers import part_label, serial_key
+from service.store.arithmetic.part_fields import (
+    CHANGED_FIELDS,
+    MEASURED,
+    PART_FIELDS,
+    check_measured,
+)
 from service.store.queries.part_types import read_stiffness
 from service.store.tables import Lot, Part, PartType
 
@@ -31,10 +38,7 @@ JUDGEMENTS = (
 
 @dataclass(frozen=True, slots=True)
 class PartEntry:
-    """What is said of a part with a serial when it comes. ``hours_before`` in h.
-
-    ``measured_thickness_mm`` is of the free part; None: not measured.
-    """
+    """What is said of a part with a serial when it comes, as `PART_FIELDS` describes it."""
 
     serial: str
     lot_id: int | None = None
@@ -44,6 +48,11 @@ class PartEntry:
     usability: Usability = Usability.NOT_INSPECTED
     notes: str = ""
     measured_thickness_mm: float | None = None
+
+    @property
+    def measured(self) -> dict[str, float | None]:
+        """What was measured of it, by field."""
+        return {field.name: getattr(self, field.name) for field in MEASURED}
 
 
 def add_part(work: Work, *, part_type_id: int, entry: PartEntry) -> int:
@@ -56,16 +65,8 @@ def add_part(work: Work, *, part_type_id: int, entry: PartEntry) -> int:
     if entry.usability is not Usability.NOT_INSPECTED:
         need(work.by, Act.PART_JUDGE)
     row = put_part(work, part_type_id, entry)
-    changes: list[Change] = [
-        ("serial", None, row.serial),
-        ("lot", None, _lot_label(work, row.lot_id)),
-        ("hours before", None, row.hours_before),
-        ("measured thickness", None, row.measured_thickness_mm),
-        ("where it is", None, row.whereabouts),
-        ("place", None, row.place),
-        ("whether it may be used", None, row.usability),
-        ("notes", None, row.notes),
-    ]
+    changes = given.trail_of(PART_FIELDS, None, row)
+    changes.insert(1, ("lot", None, _lot_label(work, row.lot_id)))
     work.note(Event.PART_ADDED, ("part", row.id, row.serial or ""), changes)
     return row.id
 
@@ -82,53 +83,38 @@ def put_part(work: Work, part_type_id: int, entry: PartEntry) -> Part:
             f"“{part_type.name}” has no serial numbers, its items are counted.",
             "A lot with its quantity would be right.",
         )
-    serial = given.words("serial", entry.serial, "What is marked on the part would be right.")
-    _refuse_taken(work, part_type, serial, but=None)
+    entry = given.checked(entry, PART_FIELDS, work.now)
+    _refuse_taken(work, part_type, entry.serial, but=None)
     _refuse_other_lot(work, part_type, entry.lot_id)
     refuse_place_by_record(entry.whereabouts, PLACES_TO_BEGIN)
     refuse_no_judgement(entry.usability)
+    _refuse_odd(part_type, entry)
     row = Part(
         part_type_id=part_type_id,
-        lot_id=entry.lot_id,
-        serial=serial,
-        serial_key=serial_key(serial),
-        hours_before=given.not_below_zero("hours_before", entry.hours_before, "h") or 0.0,
-        measured_thickness_mm=_thickness(part_type, entry.measured_thickness_mm),
-        whereabouts=entry.whereabouts,
-        place=given.optional_words("place", entry.place),
-        usability=entry.usability,
-        notes=given.optional_words("notes", entry.notes, most=given.LONG_MOST),
+        serial_key=serial_key(entry.serial),
         added_at=work.now,
+        **asdict(entry),
     )
     work.session.add(row)
     work.session.flush()
     return row
 
 
-def change_part(
-    work: Work,
-    part_id: int,
-    *,
-    serial: str,
-    lot_id: int | None,
-    hours_before: float,
-    measured_thickness_mm: float | None,
-    notes: str,
-    reason: str,
-) -> None:
+def change_part(work: Work, part_id: int, entry: PartEntry, *, reason: str) -> None:
     """Change what was written down of a part, with the reason.
 
     Serial and lot may change only while no record names the part; afterwards a serial misread is
-    put right by a correction of the record. ``hours_before`` in h.
-    ``measured_thickness_mm`` is of the free part; None: not measured.
+    put right by a correction of the record. Where it is and whether it may be used change on their
+    own: the entry's are not looked at. A counted item has no serial.
     """
     need(work.by, Act.PART_WRITE)
     row, part_type = locked_part(work, part_id)
     why = given.reason(reason)
-    if row.serial is None:
-        serial_now = None
-    else:
-        serial_now = given.words("serial", serial, "What is marked on the part would be right.")
+    described = [field for field in CHANGED_FIELDS if field.name != "serial" or row.serial]
+    entry = given.checked(entry, described, work.now)
+    serial_now, lot_id = entry.serial if row.serial else None, entry.lot_id
+    if row.serial and not serial_now:
+        raise Refused("serial", "", "nothing is given.", "What is marked on the part.")
     identity = (("serial", serial_now, row.serial), ("lot", lot_id, row.lot_id))
     for field, wanted, now in identity:
         if wanted != now and is_in_a_record(work, part_id):
@@ -143,18 +129,12 @@ def change_part(
     elif lot_id is None:
         raise Refused("lot", "", "a counted item belongs to its lot.")
     _refuse_other_lot(work, part_type, lot_id)
-    hours = given.not_below_zero("hours_before", hours_before, "h") or 0.0
-    thickness = _thickness(part_type, measured_thickness_mm)
-    kept = given.optional_words("notes", notes, most=given.LONG_MOST)
-    changes: list[Change] = [
-        ("serial", row.serial, serial_now),
-        ("lot", _lot_label(work, row.lot_id), _lot_label(work, lot_id)),
-        ("hours before", row.hours_before, hours),
-        ("measured thickness", row.measured_thickness_mm, thickness),
-        ("notes", row.notes, kept),
-    ]
-    row.serial, row.lot_id, row.hours_before, row.notes = serial_now, lot_id, hours, kept
-    row.measured_thickness_mm = thickness
+    _refuse_odd(part_type, entry)
+    changes = given.trail_of(described, row, entry)
+    changes.insert(1, ("lot", _lot_label(work, row.lot_id), _lot_label(work, lot_id)))
+    for asked in described:
+        setattr(row, asked.name, getattr(entry, asked.name))
+    row.lot_id = lot_id
     row.serial_key = None if serial_now is None else serial_key(serial_now)
     work.note(Event.PART_CHANGED, ("part", part_id, label(work, row)), changes, reason=why)
 
@@ -206,24 +186,22 @@ def refuse_no_judgement(usability: Usability) -> None:
         )
 
 
-def refuse_thickness(measured_mm: float, should_be_mm: float | None) -> None:
-    """Return what no part of the type can measure is refused, naming the range that can be."""
+def refuse_odd(measured: Mapping[str, float | None], should_be_mm: float | None) -> None:
+    """Refuse what no part of the type can measure, naming the range that can be."""
     try:
-        check_measured(measured_mm, should_be_mm)
+        check_measured(measured, should_be_mm)
     except OutOfRange as trouble:
         raise Refused(
-            "measured_thickness_mm",
-            f"{measured_mm:g}",
+            trouble.fields[0],
+            trouble.value,
             "no part of this type measures that.",
             f"Right would be: {trouble.allowed}.",
         ) from trouble
 
 
-def _thickness(part_type: PartType, measured_mm: float | None) -> float | None:
-    if measured_mm is not None:
-        stiffness = read_stiffness(part_type.kind, part_type.stiffness)
-        refuse_thickness(measured_mm, expected_mm(part_type.thickness_mm, stiffness))
-    return measured_mm
+def _refuse_odd(part_type: PartType, entry: PartEntry) -> None:
+    stiffness = read_stiffness(part_type.kind, part_type.stiffness)
+    refuse_odd(entry.measured, free_mm(part_type.thickness_mm, stiffness))
 
 
 def _refuse_taken(work: Work, part_type: PartType, serial: str, *, but: int | None) -> None:

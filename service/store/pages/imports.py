@@ -12,16 +12,18 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.fields import Field
 from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
 from service.platform.files import uploads
-from service.platform.files.fields_in import PART_FIELDS, Field, Reading
+from service.platform.files.fields_in import Reading
 from service.platform.files.tables_in import MOST_MB, Table, read_table, suggest_mapping, text_of
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Person, need
 from service.settings import Settings
 from service.store import files as parts_in
+from service.store.arithmetic.part_fields import MEASURED, PART_COLUMNS
 from service.store.changes.imports import SourceFile, write_parts
 from service.store.files import ListOptions, PartsSeen
 from service.store.queries.part_types import PartTypeFacts, part_types
@@ -37,7 +39,7 @@ class SendPage:
 
     form: Form
     most_mb: int
-    fields: tuple[Field, ...] = PART_FIELDS
+    fields: tuple[Field, ...] = PART_COLUMNS
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +53,10 @@ class LookPage:
     seen: PartsSeen | None
     part_types: tuple[PartTypeFacts, ...]
     examples: tuple[str, ...]
-    fields: tuple[Field, ...] = PART_FIELDS
+    fields: tuple[Field, ...] = PART_COLUMNS
     decimals: tuple[tuple[str, str], ...] = DECIMALS
     shown: int = SHOWN
+    measured: tuple[Field, ...] = MEASURED
 
 
 @router.get("")
@@ -91,7 +94,7 @@ def write(request: Request, me: Me, database: Database, form: Typed, token: str)
     with form.keeping(), changing(database, me, key=form.key) as work:
         upload = uploads.find(settings.data_folder, me.id, token)
         table = read_table(upload.content, upload.name, known=parts_in.HEADINGS)
-        mapping = mapping_of(form, table, PART_FIELDS)
+        mapping = mapping_of(form, table, PART_COLUMNS)
         seen = parts_in.plan(work.session, table, mapping, _source(upload), _options(form, me))
         if not seen.may_be_written:
             right = "Look at the rows in error below."
@@ -150,7 +153,7 @@ def _look(request: Request, me: Person, database: Engine, form: Form, token: str
     with reading(database) as session:
         types = part_types(session)
         with form.keeping():
-            mapping = mapping_of(form, table, PART_FIELDS)
+            mapping = mapping_of(form, table, PART_COLUMNS)
             form.check()
             seen = parts_in.plan(session, table, mapping, _source(upload), _options(form, me))
     context = LookPage(upload.name, token, table, form, seen, types, examples_of(table))

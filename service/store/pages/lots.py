@@ -1,20 +1,21 @@
 """Lots: the list, one of them, a new one, and changing one."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.fields import Field
 from service.platform.database import changing, now_utc, reading
-from service.platform.files.days import day_of, noon
-from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.forms import Asked, Form, Typed, blank, filled
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import Turn
-from service.settings import Settings
+from service.store.arithmetic.part_fields import LOT_FIELDS
 from service.store.changes.lots import LotEntry, add_lot, change_lot
 from service.store.queries.holds import (
     MOST,
@@ -61,6 +62,7 @@ class EntryPage:
     form: Form
     part_types: tuple[PartTypeFacts, ...]
     changed: LotOnPage | None = None
+    fields: Mapping[str, Field] = field(default_factory=lambda: {f.name: f for f in LOT_FIELDS})
 
 
 @router.get("")
@@ -92,7 +94,7 @@ def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Add a lot."""
     with form.keeping():
         part_type_id = form.whole("part_type")
-        entry = _entry(form)
+        entry = LotEntry(**form.values(LOT_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = f"/lots/{add_lot(work, part_type_id=part_type_id or 0, entry=entry)}"
         return go_on(request, work.answer)
@@ -123,19 +125,7 @@ def show_edit(request: Request, me: Me, database: Database, lot_id: int) -> Resp
     need(me, Act.PART_WRITE)
     with reading(database) as session:
         facts = lot(session, lot_id).facts
-    settings: Settings = request.app.state.settings
-    zone = settings.time_zone
-    form = blank(
-        request,
-        part_type=facts.part_type_id,
-        label=facts.label,
-        supplier=facts.supplier,
-        received_at=day_of(facts.received_at, zone),
-        produced_at=day_of(facts.produced_at, zone),
-        expires_at=day_of(facts.expires_at, zone),
-        quantity=facts.quantity,
-        notes=facts.notes,
-    )
+    form = filled(request, LOT_FIELDS, facts, part_type=facts.part_type_id)
     return _entry_page(request, database, form, lot_id)
 
 
@@ -143,25 +133,12 @@ def show_edit(request: Request, me: Me, database: Database, lot_id: int) -> Resp
 def change(request: Request, me: Me, database: Database, form: Typed, lot_id: int) -> Response:
     """Change a lot."""
     with form.keeping():
-        entry, reason = _entry(form), form.text("reason")
+        reason, entry = form.text("reason"), LotEntry(**form.values(LOT_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = f"/lots/{lot_id}"
             change_lot(work, lot_id, entry, reason=reason)
         return go_on(request, work.answer)
     return _entry_page(request, database, form, lot_id)
-
-
-def _entry(form: Form) -> LotEntry:
-    now = now_utc()
-    return LotEntry(
-        label=form.text("label", most=200),
-        supplier=form.text("supplier", required=False, most=200),
-        received_at=noon(form.day("received_at", required=False), form.zone, now),
-        produced_at=noon(form.day("produced_at", required=False), form.zone, now),
-        expires_at=noon(form.day("expires_at", required=False), form.zone),
-        quantity=form.whole("quantity", required=False, unit="items"),
-        notes=form.text("notes", required=False),
-    )
 
 
 def _entry_page(

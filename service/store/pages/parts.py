@@ -4,19 +4,25 @@ What a part went through is shown by the page of one part and its trace, in modu
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import cast
+from dataclasses import dataclass, field
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.fields import Field
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import changing, reading
-from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.forms import Asked, Form, Typed, blank, filled
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Person, need
+from service.store.arithmetic.part_fields import (
+    CHANGED_FIELDS,
+    MEASURED,
+    PART_FIELDS,
+    hints_of_type,
+)
 from service.store.changes import part_axes
 from service.store.changes import parts as changes
 from service.store.changes.parts import JUDGEMENTS, PLACES_BY_HAND, PLACES_TO_BEGIN, PartEntry
@@ -55,8 +61,11 @@ class NewPage:
     part_types: tuple[PartTypeFacts, ...]
     chosen: PartTypeFacts | None
     lots: Choices
+    hints: Mapping[str, str]
     places: tuple[Whereabouts, ...] = PLACES_TO_BEGIN
     usabilities: tuple[Usability, ...] = JUDGEMENTS
+    fields: Mapping[str, Field] = field(default_factory=lambda: {f.name: f for f in PART_FIELDS})
+    measured: tuple[Field, ...] = MEASURED
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +78,7 @@ class ChangePage:
     stacks: Choices = ()
     places: tuple[Whereabouts, ...] = PLACES_BY_HAND
     usabilities: tuple[Usability, ...] = JUDGEMENTS
+    fields: tuple[Field, ...] = CHANGED_FIELDS
 
 
 @router.get("")
@@ -113,25 +123,8 @@ def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Add a part."""
     with form.keeping():
         part_type_id = form.whole("part_type")
-        serial = form.text("serial", most=200)
         lot_id = form.whole("lot", required=False)
-        hours = form.number("hours_before", unit="h", required=False)
-        thickness = form.number("measured_thickness_mm", unit="mm", required=False)
-        whereabouts = form.choice("whereabouts", Whereabouts)
-        usability = form.choice("usability", Usability, required=False)
-        place = form.text("place", required=False, most=200)
-        notes = form.text("notes", required=False)
-        form.check()
-        entry = PartEntry(
-            serial,
-            lot_id,
-            hours or 0.0,
-            cast("Whereabouts", whereabouts),
-            place,
-            usability or Usability.NOT_INSPECTED,
-            notes,
-            thickness,
-        )
+        entry = PartEntry(lot_id=lot_id, **form.values(PART_FIELDS))
         with changing(database, me, key=form.key) as work:
             part_id = changes.add_part(work, part_type_id=part_type_id or 0, entry=entry)
             work.answer = f"/parts/{part_id}"
@@ -146,14 +139,7 @@ def show_edit(request: Request, me: Me, database: Database, part_id: int) -> Res
     """Show the form for what was written down of a part."""
     need(me, Act.PART_WRITE)
     row = _row(database, part_id)
-    form = blank(
-        request,
-        serial=row.serial,
-        lot=row.lot_id,
-        hours_before=row.hours_before,
-        measured_thickness_mm=row.measured_thickness_mm,
-        notes=row.notes,
-    )
+    form = filled(request, CHANGED_FIELDS, row, lot=row.lot_id)
     return _change_page(request, database, "store/parts/edit.html", part_id, form)
 
 
@@ -162,16 +148,9 @@ def edit(request: Request, me: Me, database: Database, form: Typed, part_id: int
     """Change what was written down of a part."""
     need(me, Act.PART_WRITE)
     with form.keeping():
-        values = {
-            "serial": form.text("serial", required=False, most=200),
-            "lot_id": form.whole("lot", required=False),
-            "hours_before": form.number("hours_before", unit="h") or 0.0,
-            "measured_thickness_mm": form.number(
-                "measured_thickness_mm", unit="mm", required=False
-            ),
-            "notes": form.text("notes", required=False),
-            "reason": form.text("reason"),
-        }
+        lot_id, reason = form.whole("lot", required=False), form.text("reason")
+        entry = PartEntry(lot_id=lot_id, **form.values(CHANGED_FIELDS))
+        values = {"entry": entry, "reason": reason}
         return _done(request, form, part_id, changes.change_part, values)
     return _change_page(request, database, "store/parts/edit.html", part_id, form)
 
@@ -281,5 +260,6 @@ def _new_page(request: Request, database: Engine, form: Form) -> Response:
         wanted = form.kept("part_type")
         chosen = next((one for one in types if str(one.id) == wanted), None)
         lots = lots_of_type(session, chosen.id) if chosen else ()
-    context = NewPage(form, tuple(one for one in types if not one.counted), chosen, lots)
+    hints = hints_of_type(chosen.free_mm) if chosen else {}
+    context = NewPage(form, tuple(one for one in types if not one.counted), chosen, lots, hints)
     return page(request, "store/parts/new.html", context, form.status)

@@ -1,5 +1,6 @@
 """Lists of parts, filtered along their three axes, and what the forms about one part begin with."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -8,7 +9,8 @@ from typing import Any
 from sqlalchemy import Select, and_, case, exists, literal, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from service.closing.arithmetic.measured_thickness import expected_mm, remark_on
+from service.physics.arithmetic.part_stiffness import free_mm
+from service.platform.arithmetic.fields import Field
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
@@ -17,6 +19,7 @@ from service.platform.queries.statements import param
 from service.records.tables import Step
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label, serial_key
+from service.store.arithmetic.part_fields import MEASURED, remarks_on
 from service.store.queries.lots import HELD_BY_LOT
 from service.store.queries.part_types import read_stiffness
 from service.store.tables import Hold, Lot, Part, PartType
@@ -210,8 +213,13 @@ class PartFacts(PartSaid):
     reserved_for_stack_id: int | None
     openings_most: int | None
     hours_most: float | None
-    thickness_remark: str = ""
-    """what is striking about it against its type"""
+    remarks: Mapping[str, str]
+    """what is striking about what was measured against its type, by field"""
+
+    @property
+    def measured(self) -> tuple[tuple[Field, float | None], ...]:
+        """What was measured of it; None: not measured."""
+        return tuple((field, getattr(self, field.name)) for field in MEASURED)
 
 
 FACTS = (
@@ -250,9 +258,8 @@ def part_facts(session: Session, part_id: int) -> PartFacts:
         label=part_label(row.serial, row.lot, row.item_number),
         type_name=row.name,
         supplier=row.supplier or "",
-        thickness_remark=remark_on(
-            row.measured_thickness_mm,
-            expected_mm(row.thickness_mm, read_stiffness(row.kind, row.stiffness)),
+        remarks=remarks_on(
+            row._mapping, free_mm(row.thickness_mm, read_stiffness(row.kind, row.stiffness))
         ),
     )
 

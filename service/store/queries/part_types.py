@@ -7,8 +7,7 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.closing.arithmetic.measured_thickness import expected_mm
-from service.physics.arithmetic.part_stiffness import PartStiffness, stiffness_from
+from service.physics.arithmetic.part_stiffness import PartStiffness, free_mm, stiffness_from
 from service.platform.arithmetic.vocabulary import (
     Back,
     Joint,
@@ -60,7 +59,7 @@ class PartTypeFacts:
     @property
     def free_mm(self) -> float | None:
         """How thick a free part of this type should measure, in mm."""
-        return expected_mm(self.thickness_mm, self.gives)
+        return free_mm(self.thickness_mm, self.gives)
 
 
 @dataclass(frozen=True, slots=True)
