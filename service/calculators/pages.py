@@ -1,5 +1,6 @@
 """The desk: calculators for planning, each with an address that keeps what was typed."""
 
+import logging
 from dataclasses import dataclass
 from urllib.parse import urlencode
 
@@ -21,6 +22,7 @@ from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import page, part, wants_part
 from service.platform.permissions import Act, need
 
+log = logging.getLogger("layerbook")
 router = APIRouter(prefix="/desk")
 
 
@@ -72,6 +74,8 @@ def _sheet(calculator: Calculator, form: Form) -> DeskSheet:
     if any(form.kept(field.name).strip() for field in calculator.fields if _is_typed(field)):
         typed = {name: form.kept(name).replace("\r\n", "\n") for name in form.typed}
         worked = work_out(calculator, typed)
+        if worked.last_state is not None:
+            log.info("%s found no solution; it stood at %s", calculator.name, worked.last_state)
         for refusal in worked.refusals:
             form.refused.setdefault(refusal.field, refusal.in_words)
     outcome = worked.outcome if worked else None

@@ -16,8 +16,8 @@ from service.limits.queries import LimitsInForce, limits_in_force
 from service.people.changes import check_password
 from service.platform import changes
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
-from service.platform.arithmetic.errors import OutOfRange, TradeError
-from service.platform.arithmetic.typed_fields import FieldRefused, Typed, named_field
+from service.platform.arithmetic.errors import OutOfRange, TradeError, placed
+from service.platform.arithmetic.typed_fields import FieldRefused, Typed
 from service.platform.arithmetic.units import Measure, from_si, to_si
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.audit import Event
@@ -185,10 +185,11 @@ def record_leak_test(
     if reads_flows(typed):
         meter = use(work, at.record, "meter_id", meter_id, at=at.done_at, kinds=METERS)
     try:
-        test = read_leak_test(typed, at.cells, read_with(work, gauge, warm, meter))
-        result = judge_test(test, at.figures)
+        with placed(**typed_leak_test.FIELDS):
+            test = read_leak_test(typed, at.cells, read_with(work, gauge, warm, meter))
+            result = judge_test(test, at.figures)
     except TradeError as trouble:
-        raise _refused(trouble, typed, typed_leak_test.SPEAKS_OF) from trouble
+        raise _refused(trouble, typed) from trouble
     return _write(work, at, test, result, tools=(gauge, warm, meter), note=note)
 
 
@@ -210,10 +211,11 @@ def record_insulation_test(
     at = _closed(work, record_id, version, done_at)
     tester = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=TESTERS)
     try:
-        test = read_insulation_test(typed, at.cells, accuracy_percent(work, tester))
-        result = judge_test(test, at.figures)
+        with placed(**typed_electrical_tests.FIELDS):
+            test = read_insulation_test(typed, at.cells, accuracy_percent(work, tester))
+            result = judge_test(test, at.figures)
     except TradeError as trouble:
-        raise _refused(trouble, typed, typed_electrical_tests.SPEAKS_OF) from trouble
+        raise _refused(trouble, typed) from trouble
     return _write(work, at, test, result, tools=(tester, None, None), note=note)
 
 
@@ -237,12 +239,11 @@ def record_short_check(
     meter = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=MULTIMETERS)
     cells = at.cells + len(at.blank_cells)
     try:
-        test = read_short_check(typed, values, cells, at.active_area_cm2, at.blank_cells)
-        result = judge_test(test, at.figures)
+        with placed("values", **typed_electrical_tests.SHORT_FIELDS):
+            test = read_short_check(typed, values, cells, at.active_area_cm2, at.blank_cells)
+            result = judge_test(test, at.figures)
     except TradeError as trouble:
-        raise _refused(trouble, typed, typed_electrical_tests.SHORTS_SPEAK_OF, "values") from (
-            trouble
-        )
+        raise _refused(trouble, typed) from trouble
     return _write(work, at, test, result, tools=(meter, None, None), note=note)
 
 
@@ -280,10 +281,8 @@ def _closed(work: Work, record_id: int, version: int | None, done_at: datetime |
     return _At(record, at, limits, found.cells, blank, design.active_area_cm2)
 
 
-def _refused(
-    trouble: TradeError, typed: Typed, speaks_of: Sequence[tuple[str, str]], otherwise: str = "test"
-) -> Refused:
-    """What a computation refuses, beside the field it speaks of."""
+def _refused(trouble: TradeError, typed: Typed) -> Refused:
+    """What a computation refuses, beside the field it is about."""
     if isinstance(trouble, FieldRefused):
         value = "" if trouble.value == "empty" else trouble.value
         return Refused(
@@ -292,7 +291,7 @@ def _refused(
             f"{trouble.name} is not given." if not value else f"{trouble.name} cannot be this.",
             f"Right would be {trouble.allowed}.",
         )
-    field = named_field(trouble, speaks_of, otherwise)
+    field = trouble.fields[0] if trouble.is_placed else "test"
     if isinstance(trouble, OutOfRange):
         unit = f"\u2009{trouble.unit}" if trouble.unit else ""
         said = f"{trouble.name} is {trouble.value}{unit}."

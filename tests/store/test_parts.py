@@ -1,5 +1,6 @@
 """Parts: serials unique in a type, and three axes each changed by its own function."""
 
+from dataclasses import replace
 from functools import partial
 from typing import Any
 

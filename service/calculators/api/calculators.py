@@ -1,5 +1,7 @@
 """The calculators of the desk; what is sent stands in the address, as on the page."""
 
+import logging
+
 from fastapi import APIRouter, Request
 
 from service.calculators.api import models
@@ -10,6 +12,7 @@ from service.platform.arithmetic.estimates import COVERAGE
 from service.platform.errors import NotFound, Refused, RefusedTogether
 from service.platform.permissions import Act, need
 
+log = logging.getLogger("layerbook.api")
 router = APIRouter(prefix="/desk", tags=["desk"])
 
 
@@ -31,6 +34,8 @@ def calculate(caller: Caller, request: Request, calculator: str) -> models.Worke
     if known is None:
         raise NotFound("calculator", calculator)
     worked = work_out(known, dict(request.query_params))
+    if worked.last_state is not None:
+        log.info("%s found no solution; it stood at %s", known.name, worked.last_state)
     if worked.outcome is None:
         raise RefusedTogether(
             [

@@ -4,7 +4,7 @@ Common practice, no source.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.pressures import Pressure, Zero
@@ -16,7 +16,7 @@ FILL_IN = "This has to be filled in."
 @dataclass(frozen=True, slots=True)
 class Refusal:
     """An answer that cannot be taken: the field (empty where it is no single one), what was typed,
-    why, and what would be right.
+    why, and what would be right. ``together`` are all fields that contradict each other.
     """
 
     field: str
@@ -24,6 +24,7 @@ class Refusal:
     reason: str
     right_would_be: str = ""
     is_missing: bool = False
+    together: tuple[str, ...] = ()
 
     @property
     def in_words(self) -> str:
@@ -33,6 +34,8 @@ class Refusal:
 
 class NotRead(TradeError):  # noqa: N818  # it says what happened
     """Some answers could not be taken."""
+
+    is_placed = True
 
     def __init__(self, *refusals: Refusal) -> None:
         super().__init__(" ".join(refusal.in_words for refusal in refusals))
@@ -48,10 +51,15 @@ class Answers:
 
     typed: Mapping[str, str]
     read: Mapping[str, Answer]
+    asked: dict[str, None] = field(default_factory=dict)
+    """the fields whose answers were used so far, in that order"""
 
     def has(self, name: str) -> bool:
         """Say whether the field was filled in."""
-        return name in self.read
+        if name not in self.read:
+            return False
+        self.asked[name] = None
+        return True
 
     def need(self, *names: str) -> None:
         """Refuse those of the fields that were left out, all together."""

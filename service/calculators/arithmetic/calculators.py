@@ -3,10 +3,10 @@
 Common practice, no source.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from service.calculators.arithmetic.answers import NotRead, Refusal
+from service.calculators.arithmetic.answers import Answers, NotRead, Refusal
 from service.calculators.arithmetic.bolt import BOLT
 from service.calculators.arithmetic.closing import CLOSING
 from service.calculators.arithmetic.disc_springs import DISC_SPRINGS
@@ -21,8 +21,8 @@ from service.calculators.arithmetic.reading import read_answers
 from service.calculators.arithmetic.set_points import SET_POINTS
 from service.calculators.arithmetic.shorts import SHORTS
 from service.calculators.arithmetic.torque import TORQUE
-from service.platform.arithmetic.errors import OutOfRange, TradeError
-from service.platform.arithmetic.fields import Field
+from service.platform.arithmetic.errors import NoSolution, OutOfRange, TradeError
+from service.platform.arithmetic.fields import Asks, Field
 from service.platform.arithmetic.units import unit_label
 
 CALCULATORS = (
@@ -39,6 +39,8 @@ CALCULATORS = (
     SHORTS,
     SET_POINTS,
 )
+MOST_LABELS = 5
+"""So many fields are named by their labels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,8 @@ class Worked:
 
     outcome: Outcome | None
     refusals: tuple[Refusal, ...] = ()
+    last_state: object = None
+    """where a search stood that found no answer: for the log"""
 
     @property
     def is_unfinished(self) -> bool:
@@ -68,19 +72,24 @@ def work_out(calculator: Calculator, typed: Mapping[str, str]) -> Worked:
     """
     try:
         answers = read_answers(calculator.fields, typed)
-        return Worked(calculator.work(answers, _units(calculator, typed)))
+        units = _units(calculator, typed)
+    except NotRead as trouble:
+        return Worked(None, trouble.refusals)
+    try:
+        return Worked(calculator.work(answers, units))
     except NotRead as trouble:
         return Worked(None, trouble.refusals)
     except OutOfRange as trouble:
         unit = f"\u2009{trouble.unit}" if trouble.unit else ""
-        sentence = f"{trouble.name[:1].upper()}{trouble.name[1:]} is {trouble.value}{unit}."
-        right = f"Right would be {trouble.allowed}."
-        return _about(calculator, typed, sentence, right, trouble.name)
+        said = f"{trouble.name[:1].upper()}{trouble.name[1:]} is {trouble.value}{unit}."
+        return _about(calculator, answers, trouble, said, f"Right would be {trouble.allowed}.")
     except TradeError as trouble:
-        return _about(calculator, typed, str(trouble), "", str(trouble))
+        said = str(trouble)
+        return _about(calculator, answers, trouble, f"{said[:1].upper()}{said[1:]}")
     except (OverflowError, ZeroDivisionError):
-        sentence = "These answers together lead beyond what numbers can hold."
-        return Worked(None, (Refusal("", "", sentence, "Look at the sizes and at the units."),))
+        said = "These answers together lead beyond what numbers can hold."
+        right = "Look at the sizes and at the units."
+        return _about(calculator, answers, TradeError(said), said, right)
 
 
 def _units(calculator: Calculator, typed: Mapping[str, str]) -> Units:
@@ -99,19 +108,28 @@ def _units(calculator: Calculator, typed: Mapping[str, str]) -> Units:
 
 
 def _about(
-    calculator: Calculator, typed: Mapping[str, str], sentence: str, right: str, names: str
+    calculator: Calculator, answers: Answers, trouble: TradeError, said: str, right: str = ""
 ) -> Worked:
-    """The refusal beside the field that is spoken of: the longest phrase that fits."""
-    field = _spoken_of(calculator, names.casefold())
-    name = field.name if field else ""
-    return Worked(None, (Refusal(name, typed.get(name, ""), sentence, right),))
+    """The refusal beside the field a trouble is about, or of all answers it follows from."""
+    fields = {field.name: field for field in calculator.fields}
+    placed = [name for name in trouble.fields if trouble.is_placed and answers.has(name)]
+    name = placed[0] if placed else ""
+    together = tuple(
+        placed or (name for name in answers.asked if fields[name].asks is not Asks.CHOICE)
+    )
+    if len(together) > 1:
+        right = f"{right} It follows from {_named(calculator, fields, together)}.".strip()
+    refusal = Refusal(name, answers.typed.get(name, ""), said, right, together=together)
+    return Worked(None, (refusal,), trouble.last if isinstance(trouble, NoSolution) else None)
 
 
-def _spoken_of(calculator: Calculator, text: str) -> Field | None:
-    fitting = [
-        (len(phrase), field)
-        for field in calculator.fields
-        for phrase in field.named
-        if phrase.casefold() in text
-    ]
-    return max(fitting, key=lambda pair: pair[0])[1] if fitting else None
+def _named(calculator: Calculator, fields: Mapping[str, Field], names: Sequence[str]) -> str:
+    """These fields by their labels; many of them by the headings they stand under."""
+    named = [f"“{fields[name].label}”" for name in names]
+    if len(named) > MOST_LABELS:
+        named = [
+            f"“{section.title}”"
+            for section in calculator.sections
+            if any(field.name in names for field in section.fields)
+        ]
+    return " and ".join(filter(None, (", ".join(named[:-1]), named[-1])))

@@ -57,7 +57,7 @@ from service.physics.arithmetic.disc_springs import PlainSpring, SpringColumn
 from service.physics.arithmetic.gap_balance import BedOf, Gap, GasketOf
 from service.physics.arithmetic.springs import FORMULA, ClosedState, close_stack
 from service.physics.arithmetic.threads import strength
-from service.platform.arithmetic.errors import NoSolution, TradeError
+from service.platform.arithmetic.errors import NoSolution, TradeError, placed
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
 from service.platform.arithmetic.fields import Section, Show, choice, deviation, quantity, whole
 from service.platform.arithmetic.material_curves import Curve, Densifying, Points, RubberCord, Soft
@@ -80,10 +80,12 @@ def gdl_of(answers: Answers) -> Soft:
     curve: Curve
     if form == CLOSING_PORES:
         answers.need("gdl_modulus", "gdl_limit")
-        curve = Densifying(answers.si("gdl_modulus"), answers.share_or("gdl_limit"))
+        with placed("gdl_modulus", "gdl_limit"):
+            curve = Densifying(answers.si("gdl_modulus"), answers.share_or("gdl_limit"))
     elif form == POWER:
         answers.need("gdl_modulus")
-        curve = PowerLaw(answers.si("gdl_modulus"), answers.number_or("gdl_exponent", 1.0))
+        with placed("gdl_modulus", "gdl_exponent"):
+            curve = PowerLaw(answers.si("gdl_modulus"), answers.number_or("gdl_exponent", 1.0))
     else:
         curve = _points(answers, "gdl_points", Measure.PRESSURE, "MPa")
     return _soft(answers, "gdl", curve, GDL_UNLOADING)
@@ -94,7 +96,8 @@ def gasket_of(answers: Answers) -> Soft:
     curve: Curve
     if answers.text("gasket_form") == CORD:
         answers.need("cord", "rubber_modulus")
-        curve = RubberCord(answers.si("cord"), answers.si("rubber_modulus"))
+        with placed("cord", "rubber_modulus"):
+            curve = RubberCord(answers.si("cord"), answers.si("rubber_modulus"))
     else:
         curve = _points(answers, "gasket_points", Measure.LINE_LOAD, "N/mm")
     return _soft(answers, "gasket", curve, GASKET_UNLOADING)
@@ -103,7 +106,8 @@ def gasket_of(answers: Answers) -> Soft:
 def _soft(answers: Answers, what: str, curve: Curve, unloading: float) -> Soft:
     u = standard_uncertainty(answers.share_or(f"{what}_percent"))
     stays = answers.share_or(f"{what}_set")
-    return Soft(curve, stays, unloading if stays else None, u)
+    with placed(set_share=f"{what}_set", u_relative=f"{what}_percent"):
+        return Soft(curve, stays, unloading if stays else None, u)
 
 
 def _points(answers: Answers, name: str, measure: Measure, unit: str) -> Points:
@@ -150,7 +154,7 @@ PLATES = Section(
 RODS = Section(
     "Rods",
     (
-        whole("rods", "Rods", example="8", most=60, named=("the number of rods",)),
+        whole("rods", "Rods", example="8", most=60),
         THREAD,
         STRENGTH,
         quantity("rod_modulus", "Modulus of the rods", Measure.PRESSURE, "GPa", example="206"),
@@ -191,24 +195,25 @@ def changes_of(
     happened: list[tuple[str, ClampChange]] = []
     if answers.has("warmer"):
         warmer = answers.entry("warmer")
-        happened.append(
-            (f"{warmer.value:g}\u2009{warmer.unit} warmer", warmed(assembly, closed, warmer.si))
-        )
+        with placed(warmer_k="warmer"):
+            change = warmed(assembly, closed, warmer.si)
+        happened.append((f"{warmer.value:g}\u2009{warmer.unit} warmer", change))
     if answers.has("height_lost"):
         lost = answers.entry("height_lost")
-        happened.append(
-            (f"{lost.value:g}\u2009{lost.unit} of height lost", relaxed(assembly, closed, lost.si))
-        )
+        with placed(height_lost_m="height_lost"):
+            change = relaxed(assembly, closed, lost.si)
+        happened.append((f"{lost.value:g}\u2009{lost.unit} of height lost", change))
     if happened:
         tables.append(_happened_table(happened, units))
         sentences += [_force_sentence(when, change) for when, change in happened]
     if answers.has("cells_added") and answers.count("cells_added"):
         by = answers.count("cells_added")
-        change = change_of_cells(assembly, closed.force_n, by, assembly.cells[-1])
-        tables.append(_cells_table(answers, assembly, change, units))
-        if change.after.protrusion_m is not None:
-            count = len(change.assembly_after.cells)
-            sentences += thread_left(answers, change.after.protrusion_m, f" with {count} cells")
+        with placed(by="cells_added", cells="cells"):
+            cells = change_of_cells(assembly, closed.force_n, by, assembly.cells[-1])
+        tables.append(_cells_table(answers, assembly, cells, units))
+        if cells.after.protrusion_m is not None:
+            count = len(cells.assembly_after.cells)
+            sentences += thread_left(answers, cells.after.protrusion_m, f" with {count} cells")
     return tuple(sentences), tuple(tables)
 
 
@@ -284,51 +289,59 @@ SOURCE = "springs in series with the materials' curves; VDI 2230 (rods); DIN EN 
 
 
 def _cell(answers: Answers) -> Gap:
-    gasket = GasketOf(
-        gasket_of(answers),
-        answers.si("gasket_height"),
-        answers.si_or("groove"),
-        answers.si("gasket_length"),
-        u_height_m=standard_uncertainty(answers.si_or("gasket_off")),
-    )
-    bed = BedOf(
-        gdl_of(answers),
-        answers.si("mea"),
-        answers.si("area"),
-        answers.si_or("recess"),
-        u_thickness_m=standard_uncertainty(answers.si_or("mea_off")),
-    )
-    return Gap(gasket, bed, answers.si_or("stop"))
+    with placed(height_m="gasket_height", groove_depth_m="groove", length_m="gasket_length"):
+        gasket = GasketOf(
+            gasket_of(answers),
+            answers.si("gasket_height"),
+            answers.si_or("groove"),
+            answers.si("gasket_length"),
+            u_height_m=standard_uncertainty(answers.si_or("gasket_off")),
+        )
+    with placed(thickness_m="mea", area_m2="area", recess_m="recess"):
+        bed = BedOf(
+            gdl_of(answers),
+            answers.si("mea"),
+            answers.si("area"),
+            answers.si_or("recess"),
+            u_thickness_m=standard_uncertainty(answers.si_or("mea_off")),
+        )
+    with placed("stop", "gasket_height", "groove", "mea", "recess"):
+        return Gap(gasket, bed, answers.si_or("stop"))
 
 
 def _coolant(answers: Answers, cell: Gap) -> Gap | None:
     if not answers.has("coolant_groove") or cell.gasket is None:
         return None
-    return Gap(replace(cell.gasket, groove_depth_m=answers.si("coolant_groove")))
+    with placed("coolant_groove", "gasket_height"):
+        return Gap(replace(cell.gasket, groove_depth_m=answers.si("coolant_groove")))
 
 
 def _springs(answers: Answers) -> SpringColumn | PlainSpring | None:
     kind = answers.text("springs")
     if kind == NO_SPRINGS:
         return None
-    return column_of(answers) if kind == DISCS else PlainSpring(answers.si("spring_rate"))
+    if kind == DISCS:
+        return column_of(answers)
+    with placed("spring_rate"):
+        return PlainSpring(answers.si("spring_rate"))
 
 
 def assembly_of(answers: Answers) -> Assembly:
     """Return the stack that was typed."""
     of, count, cell = thread_of(answers), answers.count("cells"), _cell(answers)
     coolant = _coolant(answers, cell)
-    rods = Rods(
-        answers.count("rods"),
-        of,
-        strength(answers.text("strength_class"), of),
-        answers.si("rod_modulus"),
-        expansion_1_k=answers.si_or("rod_expansion"),
-        length_m=answers.si("rod_length") if answers.has("rod_length") else None,
-        before_m=answers.si_or("before"),
-        nut_height_m=answers.si_or("nut_height"),
-        springs=_springs(answers),
-    )
+    with placed(count="rods", modulus_pa="rod_modulus", length_m="rod_length"):
+        rods = Rods(
+            answers.count("rods"),
+            of,
+            strength(answers.text("strength_class"), of),
+            answers.si("rod_modulus"),
+            expansion_1_k=answers.si_or("rod_expansion"),
+            length_m=answers.si("rod_length") if answers.has("rod_length") else None,
+            before_m=answers.si_or("before"),
+            nut_height_m=answers.si_or("nut_height"),
+            springs=_springs(answers),
+        )
 
     def layer(name: str, field: str, expansion: str, number: int) -> RigidLayer:
         u = standard_uncertainty(answers.si_or(f"{field}_off"))
@@ -349,7 +362,8 @@ def _torque(answers: Answers, assembly: Assembly, law: Law) -> Estimate:
     if answers.text("wanted") == FROM_TORQUE:
         return Estimate(answers.si("torque"))
     wanted_pressure = answers.si("wanted_pressure")
-    near = torque_for_pressure(assembly, wanted_pressure, law).torque_nm.value
+    with placed(pressure_pa="wanted_pressure"):
+        near = torque_for_pressure(assembly, wanted_pressure, law).torque_nm.value
     return torque_for_pressure(
         assembly, wanted_pressure, law, driver_deviation(answers, near)
     ).torque_nm

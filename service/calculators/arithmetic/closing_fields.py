@@ -64,7 +64,6 @@ WISH = Section(
             only_for="from a torque",
             required=False,
             example="5.5",
-            named=("the torque", "the clamping force"),
         ),
         quantity(
             "wanted_pressure",
@@ -73,7 +72,6 @@ WISH = Section(
             "MPa",
             only_for="for a GDL pressure",
             required=False,
-            named=("the wanted GDL pressure",),
         ),
         quantity(
             "warmer",
@@ -84,14 +82,12 @@ WISH = Section(
             least=-150.0,
             most=150.0,
             example="45",
-            named=("the change of temperature", "the clamp comes loose"),
         ),
         not_below_zero(
             "height_lost",
             "Height lost by relaxation",
             "0.05",
             help="Creep of gaskets and GDL, embedding; the force follows.",
-            named=("the height lost",),
         ),
         whole(
             "cells_added",
@@ -101,7 +97,6 @@ WISH = Section(
             most=500,
             example="4",
             help="Negative where cells are taken out.",
-            named=("cannot lose",),
         ),
         not_below_zero("least_protrusion", "Thread that must stand out of the nut", "3"),
     ),
@@ -109,11 +104,9 @@ WISH = Section(
 CELL = Section(
     "One cell",
     (
-        whole("cells", "Cells", example="20", most=500, named=("the number of cells",)),
-        quantity(
-            "area", "Active area", Measure.AREA, "cm²", example="200", named=("the active area",)
-        ),
-        length("mea", "Free thickness of the MEA with its GDL", "0.45", named=("the mea's free",)),
+        whole("cells", "Cells", example="20", most=500),
+        quantity("area", "Active area", Measure.AREA, "cm²", example="200"),
+        length("mea", "Free thickness of the MEA with its GDL", "0.45"),
         deviation("mea_off", "Thickness of the MEA known to ±", Measure.LENGTH, "µm", example="8"),
         not_below_zero("recess", "Recess of the active area", help="Both plates together."),
         choice("gdl_form", "GDL: stress against strain", (CLOSING_PORES, POWER, POINTS)),
@@ -125,7 +118,6 @@ CELL = Section(
             only_for="unless by points",
             required=False,
             example="3",
-            named=("the curve's modulus", "the curve's scale"),
         ),
         percent(
             "gdl_limit",
@@ -152,7 +144,6 @@ CELL = Section(
             only_for="by points",
             required=False,
             help="Strain in % and stress, one pair a line.",
-            named=("the strain of the mea",),
         ),
         percent("gdl_percent", "Curve of the GDL known to ±", example="15"),
         percent("gdl_set", "Strain that stays when it is let go", help="Share of the greatest."),
@@ -263,14 +254,13 @@ CORD = "round rubber cord"
 GASKET = Section(
     "Gasket of one cell",
     (
-        length("gasket_height", "Free height", "1.2", named=("the gasket's free height",)),
+        length("gasket_height", "Free height", "1.2"),
         deviation("gasket_off", "Free height known to ±", Measure.LENGTH, "µm", example="25"),
         not_below_zero(
             "groove",
             "Depth of its grooves",
             "0.65",
             help="Both plates together.",
-            named=("the depth of the gasket's grooves",),
         ),
         quantity(
             "gasket_length",
@@ -278,7 +268,6 @@ GASKET = Section(
             Measure.LENGTH,
             "m",
             example="0.7",
-            named=("the gasket's length",),
         ),
         choice("gasket_form", "Line load against squeeze", (CORD, POINTS)),
         length(
@@ -287,7 +276,6 @@ GASKET = Section(
             "1.2",
             only_for="round cord",
             required=False,
-            named=("the cord's",),
         ),
         quantity(
             "rubber_modulus",
@@ -297,7 +285,6 @@ GASKET = Section(
             only_for="round cord",
             required=False,
             example="4",
-            named=("the rubber's modulus",),
         ),
         lines(
             "gasket_points",
@@ -307,7 +294,6 @@ GASKET = Section(
             only_for="by points",
             required=False,
             help="Squeeze in % and line load, one pair a line.",
-            named=("the squeeze of the gasket",),
         ),
         percent("gasket_percent", "Curve of the gasket known to ±", example="20"),
         percent(
@@ -318,7 +304,6 @@ GASKET = Section(
             "Gap at the hard stop",
             "0.2",
             help="Where plate meets plate or frame. Left empty: 0.",
-            named=("the hard stop", "the hard stops"),
         ),
         not_below_zero(
             "coolant_groove",

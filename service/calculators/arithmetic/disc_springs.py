@@ -18,6 +18,7 @@ from service.calculators.arithmetic.outcomes import (
     percent_of,
 )
 from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
+from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate, combined, standard_uncertainty
 from service.platform.arithmetic.fields import Section, Show, choice, quantity
 from service.platform.arithmetic.units import Measure
@@ -109,7 +110,8 @@ def _asked(answers: Answers, column: SpringColumn) -> tuple[_At, Estimate]:
             )
         return _At(column, travel), Estimate(travel)
     load = answers.si("load")
-    column.check(load)
+    with placed("load", *(field.name for field in DISC_FIELDS)):
+        column.check(load)
     state = _At(column, column.travel(load))
     u = column.compliance(load) * standard_uncertainty(DISC_TOLERANCE * load)
     return state, combined(state.travel_m, {TOLERANCE: u})
@@ -147,7 +149,6 @@ DISC_SPRINGS = Calculator(
                     only_for="at a load",
                     required=False,
                     example="3.8",
-                    named=("the load on",),
                 ),
                 quantity(
                     "travel",
@@ -156,7 +157,6 @@ DISC_SPRINGS = Calculator(
                     "mm",
                     only_for="at a travel",
                     required=False,
-                    named=("the disc's travel",),
                 ),
             ),
         ),

@@ -5,6 +5,7 @@ Source: as in disc_springs.
 
 from service.calculators.arithmetic.answers import Answers
 from service.physics.arithmetic.disc_springs import DiscSpring, SpringColumn
+from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.fields import quantity, whole
 from service.platform.arithmetic.units import Measure
 
@@ -15,7 +16,6 @@ DISC_FIELDS = (
         Measure.LENGTH,
         "mm",
         example="20",
-        named=("the disc's outer diameter",),
     ),
     quantity(
         "inner",
@@ -23,7 +23,6 @@ DISC_FIELDS = (
         Measure.LENGTH,
         "mm",
         example="10.2",
-        named=("the disc's inner diameter",),
     ),
     quantity(
         "disc_thickness",
@@ -31,7 +30,6 @@ DISC_FIELDS = (
         Measure.LENGTH,
         "mm",
         example="1.1",
-        named=("the disc's thickness",),
     ),
     quantity(
         "cone",
@@ -39,7 +37,6 @@ DISC_FIELDS = (
         Measure.LENGTH,
         "mm",
         example="0.45",
-        named=("the disc's cone height",),
         help="Free height less thickness; up to 1.4 times the thickness.",
     ),
     whole("parallel", "Discs in a set, laid into each other", example="3", most=50),
@@ -49,5 +46,12 @@ DISC_FIELDS = (
 
 def column_of(answers: Answers) -> SpringColumn:
     """Return the column of discs that was typed."""
-    disc = DiscSpring(*(answers.si(name) for name in ("outer", "inner", "disc_thickness", "cone")))
-    return SpringColumn(disc, answers.count("parallel"), answers.count("series"))
+    inputs = {
+        "outer_diameter_m": "outer",
+        "inner_diameter_m": "inner",
+        "thickness_m": "disc_thickness",
+        "cone_height_m": "cone",
+    }
+    with placed(**inputs, parallel="parallel", series="series"):
+        disc = DiscSpring(**{key: answers.si(name) for key, name in inputs.items()})
+        return SpringColumn(disc, answers.count("parallel"), answers.count("series"))

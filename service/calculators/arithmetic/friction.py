@@ -17,6 +17,7 @@ from service.physics.arithmetic.clamping import (
     permissible_deviation,
 )
 from service.physics.arithmetic.threads import Thread, hexagon_bearing, strength_classes, thread
+from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.fields import Section, choice, deviation, number, percent, words
 from service.platform.arithmetic.units import Measure
 
@@ -29,7 +30,6 @@ THREAD = words(
     "Thread",
     example="M8",
     help="Such as M8 with the coarse pitch, or M8x1 with its own.",
-    named=("the thread", "the nut's size", "the pitch"),
 )
 STRENGTH = choice("strength_class", "Strength class", strength_classes(), example="8.8")
 FRICTION = Section(
@@ -44,7 +44,6 @@ FRICTION = Section(
             only_for="by nut factor",
             required=False,
             example="0.18",
-            named=("nut factor",),
             help="About 0.20 dry, 0.15 lightly oiled, 0.11 with molybdenum paste (common"
             " practice, no source).",
         ),
@@ -55,7 +54,6 @@ FRICTION = Section(
             most=MOST_FRICTION,
             only_for="by friction",
             required=False,
-            named=("friction coefficient in the thread",),
             help="Such as 0.12. Where the nut factor is used it may be left out.",
         ),
         number(
@@ -65,7 +63,6 @@ FRICTION = Section(
             most=MOST_FRICTION,
             only_for="by friction",
             required=False,
-            named=("friction coefficient under the nut",),
             help="The nut is taken to be a hexagon nut (ISO 4032) over a medium hole (ISO 273).",
         ),
         percent(
@@ -103,7 +100,9 @@ DRIVER = Section(
 
 def thread_of(answers: Answers) -> Thread:
     """Return the thread that was typed."""
-    return thread(answers.text("thread"))
+    answers.need("thread")
+    with placed("thread"):
+        return thread(answers.text("thread"))
 
 
 def law_of(answers: Answers, of: Thread, *, shared: bool = True) -> Law:
@@ -116,18 +115,17 @@ def law_of(answers: Answers, of: Thread, *, shared: bool = True) -> Law:
     if answers.text("law") == BY_FACTOR:
         factor = answers.number("nut_factor")
         diameter = of.nominal_diameter_m
-        return NutFactor(factor, diameter, from_scatter(factor, common), from_scatter(factor, each))
+        with placed("common_percent", "each_percent", factor="nut_factor"):
+            scatter = from_scatter(factor, common), from_scatter(factor, each)
+            return NutFactor(factor, diameter, *scatter)
     answers.need("thread_friction", "bearing_friction")
     in_thread, under_nut = answers.number("thread_friction"), answers.number("bearing_friction")
     middle = (in_thread + under_nut) / 2
-    return ThreadFriction(
-        of,
-        hexagon_bearing(of),
-        in_thread,
-        under_nut,
-        from_scatter(middle, common),
-        from_scatter(middle, each),
-    )
+    with placed("thread"):
+        face = hexagon_bearing(of)
+    with placed("thread_friction", "bearing_friction", "common_percent", "each_percent"):
+        scatter = from_scatter(middle, common), from_scatter(middle, each)
+        return ThreadFriction(of, face, in_thread, under_nut, *scatter)
 
 
 def driver_deviation(answers: Answers, torque_nm: float) -> float:
@@ -137,8 +135,9 @@ def driver_deviation(answers: Answers, torque_nm: float) -> float:
 
 def torque_value(answers: Answers, torque_nm: float, *, shared: bool = True) -> TorqueValue:
     """Return a torque read with the driver; without ``shared`` its deviation does not count."""
-    off = driver_deviation(answers, torque_nm) if shared else 0.0
-    return TorqueValue(torque_nm, off, answers.si_or("driver_step"))
+    with placed("torque", deviation="driver_percent", step_nm="driver_step"):
+        off = driver_deviation(answers, torque_nm) if shared else 0.0
+        return TorqueValue(torque_nm, off, answers.si_or("driver_step"))
 
 
 def how_uncertain(answers: Answers) -> tuple[str, ...]:

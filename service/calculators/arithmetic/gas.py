@@ -19,10 +19,12 @@ from service.physics.arithmetic.tightness import (
     FlowMeter,
     Instruments,
     LeakRate,
+    Reading,
     Seen,
     flow_meter,
     judge,
 )
+from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
 from service.platform.arithmetic.fields import (
     Section,
@@ -51,7 +53,6 @@ BAROMETER = quantity(
     Measure.PRESSURE,
     "hPa",
     example="1013",
-    named=("the barometer",),
     help="Pressure of the air outside on that day, as it is where the stack stands, not reduced"
     " to sea level.",
 )
@@ -61,7 +62,6 @@ VOLUME = quantity(
     Measure.VOLUME,
     "L",
     example="0.85",
-    named=("the volume of the circuit", "the circuit is not known well"),
     help="With hoses up to the shut valve.",
 )
 INSTRUMENTS = Section(
@@ -104,7 +104,6 @@ LIMIT = quantity(
     "mbar·L/s",
     required=False,
     example="0.01",
-    named=("the limit of the leak rate",),
     help="Of the test gas. In sccm it is one of gas at 0 °C.",
 )
 
@@ -116,7 +115,7 @@ def zero_of(answers: Answers) -> Zero:
 
 def absolute(answers: Answers, name: str, *, suction: bool = False) -> float:
     """Return a pressure in Pa absolute; below the air outside only with ``suction``."""
-    outside = barometer(answers.si("barometer"))
+    outside = outside_of(answers)
     pressure = answers.absolute(name, zero_of(answers), outside)
     if suction or pressure >= outside:
         return pressure
@@ -136,6 +135,18 @@ def absolute(answers: Answers, name: str, *, suction: bool = False) -> float:
     )
 
 
+def outside_of(answers: Answers) -> float:
+    """The pressure of the air outside in Pa."""
+    with placed("barometer"):
+        return barometer(answers.si("barometer"))
+
+
+def reading_of(answers: Answers, when: str, warm: str) -> Reading:
+    """A pressure and the temperature of the gas at one time."""
+    with placed(pressure_pa=when, temperature_k=warm):
+        return Reading(absolute(answers, when), answers.si(warm))
+
+
 def instruments_of(answers: Answers, *, clock: bool = True) -> Instruments:
     """Return standard uncertainties from the half widths that were typed."""
     off = {
@@ -143,13 +154,14 @@ def instruments_of(answers: Answers, *, clock: bool = True) -> Instruments:
         for name in ("pressure_off", "temperature_off", "gauge_off", "clock_off")
         if name != "clock_off" or clock
     }
-    return Instruments(
-        off["pressure_off"],
-        off["temperature_off"],
-        standard_uncertainty(answers.share_or("volume_percent")),
-        off["gauge_off"],
-        off.get("clock_off", 0.0),
-    )
+    with placed(*off, "volume_percent"):
+        return Instruments(
+            off["pressure_off"],
+            off["temperature_off"],
+            standard_uncertainty(answers.share_or("volume_percent")),
+            off["gauge_off"],
+            off.get("clock_off", 0.0),
+        )
 
 
 def mol_per_second(entry: UnitEntry, temperature_k: float) -> float:
@@ -196,6 +208,16 @@ def seen_in_words(leak: LeakRate, temperature_k: float) -> str:
             )
 
 
+def judged(answers: Answers, leak: LeakRate, temperature_k: float) -> tuple[Verdict | None, str]:
+    """The verdict against the limit that was typed, and why; none where none was."""
+    if not answers.has("limit"):
+        return None, ""
+    limit = answers.entry("limit")
+    with placed(limit_mol_s="limit"):
+        verdict = judge(leak, mol_per_second(limit, temperature_k))
+    return verdict, verdict_in_words(leak, verdict, limit)
+
+
 def verdict_in_words(leak: LeakRate, verdict: Verdict, limit: UnitEntry) -> str:
     """Say why the verdict is what it is."""
     limit_text = f"{limit.value:g}\u2009{limit.unit}"
@@ -223,20 +245,18 @@ SOURCE = "flow meter with its zero taken away; GUM; ISO 11929-1 (decision thresh
 
 def _work(answers: Answers, units: Units) -> Outcome:
     del units
-    meter = FlowMeter(
-        answers.si("full_scale"),
-        reference(answers.text("reference")),
-        standard_uncertainty(answers.share_or("reading_percent")),
-        standard_uncertainty(answers.share_or("scale_percent")),
-        answers.si_or("step"),
-    )
-    leak = flow_meter(answers.si("flow"), meter, answers.si_or("shut_off"))
+    with placed("reading_percent", "scale_percent", "step", full_scale_m3_s="full_scale"):
+        meter = FlowMeter(
+            answers.si("full_scale"),
+            reference(answers.text("reference")),
+            standard_uncertainty(answers.share_or("reading_percent")),
+            standard_uncertainty(answers.share_or("scale_percent")),
+            answers.si_or("step"),
+        )
+    with placed("flow", "shut_off", "full_scale"):
+        leak = flow_meter(answers.si("flow"), meter, answers.si_or("shut_off"))
     warm = answers.si("temperature")
-    verdict, why = None, ""
-    if answers.has("limit"):
-        limit = answers.entry("limit")
-        verdict = judge(leak, mol_per_second(limit, warm))
-        why = verdict_in_words(leak, verdict, limit)
+    verdict, why = judged(answers, leak, warm)
     sentences = [seen_in_words(leak, warm)]
     if not answers.has("shut_off"):
         sentences.append("The meter's zero was not given: read it with the circuit shut off.")
@@ -267,7 +287,6 @@ FLOW_METER = Calculator(
                     "mL/min",
                     least=0.0,
                     example="1.8",
-                    named=("the flow",),
                 ),
                 quantity(
                     "shut_off",
@@ -292,13 +311,11 @@ FLOW_METER = Calculator(
                     Measure.FLOW,
                     "mL/min",
                     example="10",
-                    named=("the meter's full scale",),
                 ),
                 choice(
                     "reference",
                     "Its millilitres are at",
                     tuple(known.name for known in REFERENCES),
-                    named=("the reference condition",),
                     help="As its data sheet says: it decides by up to 9 %.",
                 ),
                 percent("reading_percent", "Accuracy ±, of the reading", example="1"),

@@ -10,14 +10,14 @@ from service.calculators.arithmetic.gas import (
     LIMIT,
     VOLUME,
     ZERO,
-    absolute,
     instruments_of,
     leak_results,
     mol_per_second,
+    reading_of,
 )
 from service.calculators.arithmetic.outcomes import Calculator, Outcome, Result, Units
-from service.physics.arithmetic.tightness import FORMULA, Reading
-from service.platform.arithmetic.errors import Inconsistent
+from service.physics.arithmetic.tightness import FORMULA
+from service.platform.arithmetic.errors import Inconsistent, placed
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.fields import Section, Show, percent, pressure, temperature
 from service.platform.arithmetic.units import Measure
@@ -26,16 +26,17 @@ from service.proof.arithmetic.hold_time import hold_time
 
 def _work(answers: Answers, units: Units) -> Outcome:
     answers.need("limit")
-    start = Reading(absolute(answers, "start"), answers.si("temperature"))
+    start = reading_of(answers, "start", "temperature")
     instruments = instruments_of(answers, clock=False)
     limit = answers.entry("limit")
     if not instruments.u_pressure_pa and not instruments.u_temperature_k:
-        raise Inconsistent(
-            "A gauge and a thermometer without any uncertainty decide at once: give one reading ±."
-        )
+        exact = "A gauge and a thermometer without any uncertainty decide at once"
+        with placed("pressure_off", "temperature_off"):
+            raise Inconsistent(f"{exact}: give one reading ±.")
     share = answers.share_or("share", 0.5)
     limit_rate = mol_per_second(limit, start.temperature_k)
-    hold = hold_time(start, answers.si("volume"), limit_rate, instruments, share)
+    with placed("volume_percent", "limit", "share", volume_m3="volume"):
+        hold = hold_time(start, answers.si("volume"), limit_rate, instruments, share)
     sees = Estimate(hold.detection_limit_mol_s)
     results = (
         Result("hold", "Hold at least", units.figure(hold.duration_s, "time_in")),
@@ -81,14 +82,12 @@ HOLD_TIME = Calculator(
                     "start",
                     "Pressure at the start",
                     example="50",
-                    named=("the pressure at the start", "the pressure"),
                 ),
                 BAROMETER,
                 temperature(
                     "temperature",
                     "Gas temperature",
                     example="22",
-                    named=("the gas temperature",),
                 ),
                 VOLUME,
                 LIMIT,

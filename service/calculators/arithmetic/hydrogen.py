@@ -10,6 +10,7 @@ from service.calculators.arithmetic.gas import (
     absolute,
     leak_figure,
     mol_per_second,
+    outside_of,
 )
 from service.calculators.arithmetic.outcomes import (
     Calculator,
@@ -27,7 +28,7 @@ from service.physics.arithmetic.gases import (
     as_hydrogen,
     gas_named,
 )
-from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
 from service.platform.arithmetic.fields import (
     Section,
@@ -37,7 +38,6 @@ from service.platform.arithmetic.fields import (
     quantity,
     temperature,
 )
-from service.platform.arithmetic.preconditions import barometer
 from service.platform.arithmetic.units import Measure
 
 SOURCE = "viscous flow after Poiseuille, molecular flow by kinetic theory; bounds by Knudsen number"
@@ -46,16 +46,13 @@ AT_0_C = "gas at 0\u2009°C"
 
 def _across(answers: Answers, when: str) -> Across:
     """Pressures before and behind the leak; behind it the air outside, where nothing is said."""
-    outside = barometer(answers.si("barometer"))
+    outside = outside_of(answers)
     behind = f"{when}_outside"
     after = absolute(answers, behind, suction=True) if answers.has(behind) else outside
     before = absolute(answers, f"{when}_inside")
     warm = answers.si(f"{when}_temperature")
-    try:
+    with placed(inside_pa=f"{when}_inside", outside_pa=behind, temperature_k=f"{when}_temperature"):
         return Across(before, after, warm)
-    except TradeError as trouble:
-        words = str(trouble)
-        raise answers.refuse(f"{when}_inside", f"{words[:1].upper()}{words[1:]}") from trouble
 
 
 def _work(answers: Answers, units: Units) -> Outcome:
@@ -63,7 +60,8 @@ def _work(answers: Answers, units: Units) -> Outcome:
     test, use = _across(answers, "test"), _across(answers, "use")
     rate = mol_per_second(answers.entry("rate"), test.temperature_k)
     gas = gas_named(answers.text("gas"))
-    hydrogen = as_hydrogen(rate, gas, test, use, answers.si("path_length"))
+    with placed(rate_mol_s="rate", path_length_m="path_length"):
+        hydrogen = as_hydrogen(rate, gas, test, use, answers.si("path_length"))
     relative = standard_uncertainty(answers.share_or("rate_percent"))
 
     def shown(mol_s: float, unit: str = "sccm") -> Figure:
@@ -116,7 +114,6 @@ HYDROGEN = Calculator(
                     Measure.LEAK_RATE,
                     "mbar·L/s",
                     example="0.008",
-                    named=("the leak rate",),
                 ),
                 percent("rate_percent", "Known to ±", example="10"),
                 quantity(
@@ -125,7 +122,6 @@ HYDROGEN = Calculator(
                     Measure.LENGTH,
                     "mm",
                     example="3",
-                    named=("the length of the leak's path",),
                     help="The gasket's width, say.",
                 ),
                 ZERO,
@@ -134,7 +130,6 @@ HYDROGEN = Calculator(
                     "test_inside",
                     "Pressure inside, in the test",
                     example="50",
-                    named=("pressures inside and outside",),
                 ),
                 pressure(
                     "test_outside",

@@ -19,6 +19,7 @@ from service.limits.arithmetic.insulation import (
     judge_insulation,
     working_voltage,
 )
+from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
 from service.platform.arithmetic.fields import (
     Section,
@@ -80,7 +81,6 @@ SECTIONS = (
                 required=False,
                 example="20",
                 help="Or the working voltage itself, beneath.",
-                named=("the number of cells",),
             ),
             quantity(
                 "cell_voltage",
@@ -88,7 +88,6 @@ SECTIONS = (
                 Measure.VOLTAGE,
                 "V",
                 required=False,
-                named=("the greatest voltage of a cell",),
                 help="Left empty: 1.23 V, the reversible voltage at 25 °C.",
             ),
             quantity(
@@ -97,7 +96,6 @@ SECTIONS = (
                 Measure.VOLTAGE,
                 "V",
                 required=False,
-                named=("the working voltage",),
             ),
         ),
     ),
@@ -114,7 +112,6 @@ SECTIONS = (
                 least=0.0,
                 required=False,
                 example="2.4",
-                named=("the resistance",),
                 help="Left empty: the limit alone is worked out.",
             ),
             choice(
@@ -130,7 +127,6 @@ SECTIONS = (
                 only_for="with a resistance",
                 required=False,
                 example="100",
-                named=("the test voltage",),
             ),
             percent("tester_percent", "Tester's accuracy ±", example="5"),
             choice(
@@ -138,14 +134,12 @@ SECTIONS = (
                 "All cells bonded together",
                 (NOT_SAID, YES, NO),
                 example=YES,
-                named=("were not bonded",),
             ),
             choice(
                 "hydrogen_there",
                 "Hydrogen in the stack",
                 (NOT_SAID, NO, YES),
                 example=NO,
-                named=("hydrogen is in the stack",),
             ),
         ),
     ),
@@ -213,21 +207,29 @@ def _judged(answers: Answers, limit: InsulationLimit, volt: float) -> Insulation
     unsaid = [name for name in ("bonded", "hydrogen_there") if answers.text(name) == NOT_SAID]
     if unsaid:
         raise NotRead(*(Refusal(name, "", "Say yes or no.", is_missing=True) for name in unsaid))
-    reading = InsulationReading(
-        Between(answers.text("between")),
-        Condition(answers.text("condition")),
-        answers.si("resistance"),
-        answers.si("test_voltage"),
-        standard_uncertainty(answers.share_or("tester_percent")),
-        answers.text("over_range") == YES,
-    )
-    return judge_insulation(
-        reading,
-        limit,
-        volt,
-        cells_bonded=answers.text("bonded") == YES,
-        hydrogen_present=answers.text("hydrogen_there") == YES,
-    )
+    with placed(
+        resistance_ohm="resistance",
+        test_voltage_v="test_voltage",
+        working_voltage_v="voltage" if answers.has("voltage") else "cells",
+        u_resistance="tester_percent",
+        cells_bonded="bonded",
+        hydrogen_present="hydrogen_there",
+    ):
+        reading = InsulationReading(
+            Between(answers.text("between")),
+            Condition(answers.text("condition")),
+            answers.si("resistance"),
+            answers.si("test_voltage"),
+            standard_uncertainty(answers.share_or("tester_percent")),
+            answers.text("over_range") == YES,
+        )
+        return judge_insulation(
+            reading,
+            limit,
+            volt,
+            cells_bonded=answers.text("bonded") == YES,
+            hydrogen_present=answers.text("hydrogen_there") == YES,
+        )
 
 
 def _why(judged: InsulationResult) -> str:

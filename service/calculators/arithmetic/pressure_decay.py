@@ -10,19 +10,19 @@ from service.calculators.arithmetic.gas import (
     LIMIT,
     VOLUME,
     ZERO,
-    absolute,
     instruments_of,
+    judged,
     leak_figure,
     leak_results,
-    mol_per_second,
+    outside_of,
+    reading_of,
     seen_in_words,
-    verdict_in_words,
 )
 from service.calculators.arithmetic.outcomes import Calculator, Outcome, Units, parts_table
-from service.physics.arithmetic.tightness import FORMULA, Reading, judge, pressure_decay
+from service.physics.arithmetic.tightness import FORMULA, pressure_decay
+from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.fields import Section, pressure, quantity, temperature
-from service.platform.arithmetic.preconditions import barometer
 from service.platform.arithmetic.units import Measure
 
 SOURCE = "n = V/R (p₁/T₁ − p₂/T₂) / t, ideal gas (form of 40 CFR 1065.644); GUM; ISO 11929-1"
@@ -30,22 +30,20 @@ SOURCE = "n = V/R (p₁/T₁ − p₂/T₂) / t, ideal gas (form of 40 CFR 1065.
 
 def _work(answers: Answers, units: Units) -> Outcome:
     del units
-    start = Reading(absolute(answers, "start"), answers.si("start_temperature"))
-    end = Reading(absolute(answers, "end"), answers.si("end_temperature"))
-    leak = pressure_decay(
-        start,
-        end,
-        answers.si("duration"),
-        answers.si("volume"),
-        instruments_of(answers),
-        barometer_pa=barometer(answers.si("barometer")),
-    )
+    start = reading_of(answers, "start", "start_temperature")
+    end = reading_of(answers, "end", "end_temperature")
+    outside, instruments = outside_of(answers), instruments_of(answers)
+    with placed(duration_s="duration", volume_m3="volume"):
+        leak = pressure_decay(
+            start,
+            end,
+            answers.si("duration"),
+            answers.si("volume"),
+            instruments,
+            barometer_pa=outside,
+        )
     warm = start.temperature_k
-    verdict, why = None, ""
-    if answers.has("limit"):
-        limit = answers.entry("limit")
-        verdict = judge(leak, mol_per_second(limit, warm))
-        why = verdict_in_words(leak, verdict, limit)
+    verdict, why = judged(answers, leak, warm)
     return Outcome(
         leak_results("rate", "Leak rate", leak.rate, warm),
         SOURCE,
@@ -75,26 +73,22 @@ PRESSURE_DECAY = Calculator(
                     "start",
                     "Pressure at the start",
                     example="50.00",
-                    named=("the pressure at the start",),
                 ),
                 pressure(
                     "end",
                     "Pressure at the end",
                     example="49.42",
-                    named=("the pressure at the end",),
                 ),
                 BAROMETER,
                 temperature(
                     "start_temperature",
                     "Gas temperature at the start",
                     example="22.4",
-                    named=("the gas temperature at the start",),
                 ),
                 temperature(
                     "end_temperature",
                     "Gas temperature at the end",
                     example="22.2",
-                    named=("the gas temperature at the end",),
                 ),
                 quantity(
                     "duration",
@@ -102,7 +96,6 @@ PRESSURE_DECAY = Calculator(
                     Measure.DURATION,
                     "min",
                     example="10",
-                    named=("the duration",),
                 ),
                 VOLUME,
                 LIMIT,

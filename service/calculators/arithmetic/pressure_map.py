@@ -37,7 +37,7 @@ from service.physics.arithmetic.pressure_map import (
     pressure_map,
     rod_loads,
 )
-from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.errors import OutOfRange, TradeError, placed
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.fields import Section, Show, deviation, lines, quantity, whole
 from service.platform.arithmetic.numbers import read_number
@@ -211,7 +211,6 @@ SECTIONS = (
                 measure=Measure.TORQUE,
                 unit="N·m",
                 example=EXAMPLE,
-                named=("rods", "of rod", "the torque"),
                 help="One a line: number, x and y in mm from the middle of the active area"
                 " (seen from outside the fixed end, y upward), torque.",
             ),
@@ -227,7 +226,6 @@ SECTIONS = (
                 Measure.LENGTH,
                 "mm",
                 example="170",
-                named=("the width of the active area",),
             ),
             quantity(
                 "depth",
@@ -235,7 +233,6 @@ SECTIONS = (
                 Measure.LENGTH,
                 "mm",
                 example="118",
-                named=("the depth of the active area",),
             ),
             quantity(
                 "plate_width",
@@ -259,7 +256,7 @@ SECTIONS = (
     Section(
         "To level the plate",
         (
-            whole("cells", "Cells", required=False, example="20", named=("number of cells",)),
+            whole("cells", "Cells", required=False, example="20"),
             quantity(
                 "gdl_tangent",
                 "Tangent modulus of the GDL at its pressure",
@@ -267,7 +264,6 @@ SECTIONS = (
                 "MPa",
                 required=False,
                 example="9",
-                named=("the stiffness of the active area",),
             ),
             quantity(
                 "mea",
@@ -284,7 +280,6 @@ SECTIONS = (
                 "mm",
                 required=False,
                 example="220",
-                named=("what a rod gives",),
             ),
             quantity(
                 "rod_modulus",
@@ -375,19 +370,20 @@ def _beds(answers: Answers, area: ActiveArea, loads: tuple[RodLoad, ...]) -> Bed
     around = 2 * (area.width_m + area.depth_m + 4 * outside)
     borne = sum(rod.load_n for rod in loads) - line * around
     if borne <= 0:
-        raise answers.refuse(
-            "line_load",
-            "The gasket line would bear more than all rods give.",
-            f"Right would be less than {sum(r.load_n for r in loads) / around / 1e3:.3g} N/mm.",
+        most = f"{sum(rod.load_n for rod in loads) / around / 1e3:.3g}"
+        with placed("line_load", "outside", "width", "depth", "rods", "thread", "nut_factor"):
+            raise OutOfRange(
+                "The line load of the gasket", f"{line / 1e3:.3g}", "N/mm", f"less than {most} N/mm"
+            )
+    with placed(*_BED, "line_load", "line_stiffness", "outside", cells="cells"):
+        return Beds(
+            stiffness,
+            borne / area.area_m2,
+            answers.si_or("line_stiffness"),
+            line,
+            outside,
+            int(answers.number_or("cells", 1)),
         )
-    return Beds(
-        stiffness,
-        borne / area.area_m2,
-        answers.si_or("line_stiffness"),
-        line,
-        outside,
-        int(answers.number_or("cells", 1)),
-    )
 
 
 def _work(answers: Answers, units: Units) -> Outcome:
@@ -395,9 +391,11 @@ def _work(answers: Answers, units: Units) -> Outcome:
     places = {number: place for number, (place, _torque) in rods.items()}
     whole_u = _loads(answers, rods, shared=True)
     loads = rod_loads(places, _loads(answers, rods, shared=False))
-    area = ActiveArea(answers.si("width"), answers.si("depth"))
+    with placed(width_m="width", depth_m="depth"):
+        area = ActiveArea(answers.si("width"), answers.si("depth"))
     beds = _beds(answers, area, loads)
-    pressures = pressure_map(loads, area, beds)
+    with placed(rods="rods"):
+        pressures = pressure_map(loads, area, beds)
     torques = {number: torque for number, (_place, torque) in rods.items()}
     levelling, tables = levelling_of(answers, loads, (area, beds), torques, units)
     return Outcome(

@@ -28,6 +28,7 @@ from service.limits.arithmetic.set_points import (
 )
 from service.physics.arithmetic.gases import REFERENCES, reference
 from service.physics.arithmetic.water import COOLANTS, coolant_at
+from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate, combined, standard_uncertainty
 from service.platform.arithmetic.fields import (
     Section,
@@ -86,7 +87,7 @@ SECTIONS = (
     Section(
         "Stack",
         (
-            whole("cells", "Active cells", example="20", named=("the number of cells",)),
+            whole("cells", "Active cells", example="20"),
             whole(
                 "cells_after",
                 "Active cells after a change",
@@ -100,7 +101,6 @@ SECTIONS = (
                 Measure.CURRENT,
                 "A",
                 example="100",
-                named=("the current",),
             ),
             percent("current_percent", "Current known to ±", example="1"),
             quantity(
@@ -110,7 +110,6 @@ SECTIONS = (
                 "V",
                 least=0.0,
                 example="0.5",
-                named=("least, rated and greatest",),
             ),
             quantity("rated", "Rated voltage of a cell", Measure.VOLTAGE, "V", example="0.65"),
             quantity(
@@ -119,7 +118,6 @@ SECTIONS = (
                 Measure.VOLTAGE,
                 "V",
                 example="1.0",
-                named=("the greatest cell voltage",),
             ),
         ),
     ),
@@ -137,7 +135,6 @@ SECTIONS = (
                 "coolant_temperature",
                 "Mean temperature of the coolant",
                 example="65",
-                named=("the coolant's temperature",),
             ),
             quantity(
                 "coolant_rise",
@@ -145,7 +142,6 @@ SECTIONS = (
                 Measure.TEMPERATURE_CHANGE,
                 "K",
                 example="5",
-                named=("the rise of the coolant",),
             ),
         ),
     ),
@@ -164,21 +160,32 @@ def _feed(answers: Answers, gas: str) -> Feed:
     warm = f"{gas}_temperature"
     answers.need(warm, f"{gas}_pressure", "barometer")
     humidity = answers.share_or(f"{gas}_humidity")
-    return Feed(stoichiometry, humidity, answers.si(warm), absolute(answers, f"{gas}_pressure"))
+    with placed(
+        stoichiometry=f"{gas}_stoichiometry",
+        humidity=f"{gas}_humidity",
+        temperature_k=warm,
+        pressure_pa=f"{gas}_pressure",
+    ):
+        return Feed(stoichiometry, humidity, answers.si(warm), absolute(answers, f"{gas}_pressure"))
 
 
 def operation_of(answers: Answers) -> Operation:
     """Return what is wanted of the stack."""
-    return Operation(
-        answers.si("current"),
-        _feed(answers, "hydrogen"),
-        _feed(answers, "oxidant"),
-        CellWindow(answers.si("least"), answers.si("rated"), answers.si("greatest")),
-        coolant_at(answers.text("coolant"), answers.si("coolant_temperature")),
-        answers.si("coolant_rise"),
-        Oxidant(answers.text("oxidant")),
-        reference=reference(answers.text("reference")),
-    )
+    feeds = _feed(answers, "hydrogen"), _feed(answers, "oxidant")
+    with placed(least_v="least", rated_v="rated", greatest_v="greatest"):
+        window = CellWindow(answers.si("least"), answers.si("rated"), answers.si("greatest"))
+    with placed("coolant_temperature"):
+        coolant = coolant_at(answers.text("coolant"), answers.si("coolant_temperature"))
+    with placed(current_a="current", coolant_rise_k="coolant_rise"):
+        return Operation(
+            answers.si("current"),
+            *feeds,
+            window,
+            coolant,
+            answers.si("coolant_rise"),
+            Oxidant(answers.text("oxidant")),
+            reference=reference(answers.text("reference")),
+        )
 
 
 def _work(answers: Answers, units: Units) -> Outcome:

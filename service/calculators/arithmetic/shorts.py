@@ -22,7 +22,7 @@ from service.limits.arithmetic.shorts import (
     shorts_by_resistance,
     shorts_by_voltage,
 )
-from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.errors import TradeError, placed
 from service.platform.arithmetic.fields import Section, choice, lines, number, quantity
 from service.platform.arithmetic.units import Measure, read_quantity
 from service.platform.arithmetic.verdicts import Verdict
@@ -59,12 +59,14 @@ def _work(answers: Answers, units: Units) -> Outcome:
         values = _values(answers, "resistances", Measure.RESISTANCE, unit)
         answers.need("area")
         least = answers.number_or("least_area_resistance", LEAST_RESISTANCE_OHM_CM2)
-        cells = shorts_by_resistance(values, answers.si("area") * 1e4, least)
+        with placed("resistances", "area", "least_area_resistance"):
+            cells = shorts_by_resistance(values, answers.si("area") * 1e4, least)
         shown, source = "Ω·cm²", "resistance times area against the limit; median"
     else:
         unit = answers.typed.get("voltages_unit", "").strip() or "V"
         values = _values(answers, "voltages", Measure.VOLTAGE, unit)
-        cells = shorts_by_voltage(values, **_bounds(answers))
+        with placed("voltages", least_v="least_voltage", shorted_below_v="shorted_below"):
+            cells = shorts_by_voltage(values, **_bounds(answers))
         shown, source = "V", "Iglewicz & Hoaglin (1993): median and median absolute deviation"
     return _outcome(cells, shown, source)
 
@@ -128,7 +130,6 @@ SHORTS = Calculator(
                     only_for="by resistances",
                     required=False,
                     example="41\n38\n40\n-\n6.2\n39",
-                    named=("the resistance of cell",),
                     help="One a line, or parted by semicolons; - for a cell not measured.",
                 ),
                 lines(
@@ -138,7 +139,6 @@ SHORTS = Calculator(
                     unit="V",
                     only_for="by voltages",
                     required=False,
-                    named=("the voltage of cell",),
                     help="One a line, or parted by semicolons; - for a cell not measured.",
                 ),
             ),
@@ -154,7 +154,6 @@ SHORTS = Calculator(
                     only_for="by resistances",
                     required=False,
                     example="100",
-                    named=("the active area",),
                     help="For resistances.",
                 ),
                 number(
@@ -164,7 +163,6 @@ SHORTS = Calculator(
                     only_for="by resistances, optional",
                     required=False,
                     above=True,
-                    named=("the limit",),
                     help="Left empty: 1000 Ω·cm², a common target for a new MEA.",
                 ),
                 quantity(
@@ -174,7 +172,6 @@ SHORTS = Calculator(
                     "V",
                     only_for="by voltages, optional",
                     required=False,
-                    named=("the least voltage",),
                 ),
                 quantity(
                     "shorted_below",
@@ -183,7 +180,6 @@ SHORTS = Calculator(
                     "V",
                     only_for="by voltages, optional",
                     required=False,
-                    named=("the voltage of a shorted cell",),
                 ),
             ),
         ),

@@ -45,7 +45,6 @@ TORQUE_FIELD = quantity(
     only_for="from a torque",
     required=False,
     example="8.5",
-    named=("the torque",),
 )
 PRELOAD_FIELD = quantity(
     "preload",
@@ -54,7 +53,6 @@ PRELOAD_FIELD = quantity(
     "kN",
     only_for="from a preload",
     required=False,
-    named=("the preload",),
 )
 
 

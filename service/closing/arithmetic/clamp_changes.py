@@ -55,7 +55,7 @@ def warmed(assembly: Assembly, closed: ClosedState, warmer_k: float) -> ClampCha
     Raises NoSolution where the clamp comes loose, OutOfRange where a layer or spring is pressed
     beyond what it is known for.
     """
-    within("the change of temperature", warmer_k, "K", -150.0, 150.0)
+    within("the change of temperature", warmer_k, "K", -150.0, 150.0, "warmer_k")
     columns = GapColumns(assembly.gaps).after(closed.states, warmer_k)
     growth = warmer_k * sum(layer.height_m * layer.expansion_1_k for layer in assembly.rigid)
     rod = warmer_k * assembly.rods.expansion_1_k * (closed.grip_m - closed.rod_stretch_m)
@@ -67,7 +67,7 @@ def relaxed(assembly: Assembly, closed: ClosedState, height_lost_m: float) -> Cl
 
     Creep of gaskets and GDL, embedding, a warm cycle: the height is taken away, force follows.
     """
-    not_below_zero("the height lost", height_lost_m, "m")
+    not_below_zero("the height lost", height_lost_m, "m", "height_lost_m")
     columns = GapColumns(assembly.gaps).after(closed.states)
     return _balanced(assembly, closed, columns, -height_lost_m, 0.0)
 
@@ -148,7 +148,7 @@ def torque_for_pressure(
     ``deviation`` is the driver's, as a share. Raises OutOfRange where the hard stops carry the rest
     before the pressure is reached, or where no cell has an MEA.
     """
-    more_than_zero("the wanted GDL pressure", pressure_pa, "Pa")
+    more_than_zero("the wanted GDL pressure", pressure_pa, "Pa", "pressure_pa")
     beds = [gap for gap in assembly.cells if gap.bed is not None]
     if not beds:
         raise OutOfRange("the number of cells with an MEA", 0, "", "one or more")

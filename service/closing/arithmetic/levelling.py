@@ -67,8 +67,8 @@ def level(
     ``rod_give_m_n`` is what a rod with its springs gives per N; ``beds`` holds the stiffness of
     the real pile. Raises Inconsistent where rods stand in one line.
     """
-    more_than_zero("what a rod gives per N", rod_give_m_n, "m/N")
-    more_than_zero("the pitch", pitch_m, "m")
+    more_than_zero("what a rod gives per N", rod_give_m_n, "m/N", "rod_give_m_n")
+    more_than_zero("the pitch", pitch_m, "m", "pitch_m")
     resultant = resultant_of(rods)
     places = np.array([[1.0, rod.x_m, rod.y_m] for rod in rods]).T
     loads = np.array([rod.load_n for rod in rods])

@@ -12,7 +12,7 @@ from service.physics.arithmetic.elastic_bed import ActiveArea
 from service.physics.arithmetic.part_stiffness import Disc
 from service.physics.arithmetic.threads import Thread, hexagon_bearing, strength, thread
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange, placed
 from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
 
 STEEL_GPA, STEEL_EXPANSION = 206.0, 11.7e-6
@@ -59,44 +59,67 @@ class ClampFigures:
         given = [friction for friction in frictions if friction is not None]
         if (self.nut_factor is None) == (not given) or len(given) == 1:
             raise Inconsistent(
-                "Give either the nut factor, or the friction in the thread and under the nut."
+                "Give either the nut factor, or the friction in the thread and under the nut.",
+                "nut_factor",
+                "thread_friction",
+                "bearing_friction",
             )
-        within("the uncertainty common to all nuts", self.u_common_percent, "%", 0.0, 60.0)
-        within("the scatter from nut to nut", self.u_each_percent, "%", 0.0, 60.0)
+        within(
+            "the uncertainty common to all nuts",
+            self.u_common_percent,
+            "%",
+            0.0,
+            60.0,
+            "u_common_percent",
+        )
+        within("the scatter from nut to nut", self.u_each_percent, "%", 0.0, 60.0, "u_each_percent")
         _ = self.law
-        more_than_zero("the rods' modulus", self.rod_modulus_gpa, "GPa")
-        finite("the rods' expansion", self.rod_expansion_1_k, "1/K")
-        for name, value in (
-            ("the rod's length before the fixed end", self.rod_before_mm),
-            ("the nut's height", self.nut_height_mm),
-            ("the gasket's distance from the active area", self.gasket_outside_mm),
-            ("the gap at the hard stop", self.stop_gap_mm),
-            ("the gap at the coolant layers' stop", self.coolant_stop_gap_mm),
+        more_than_zero("the rods' modulus", self.rod_modulus_gpa, "GPa", "rod_modulus_gpa")
+        finite("the rods' expansion", self.rod_expansion_1_k, "1/K", "rod_expansion_1_k")
+        for name, field in (
+            ("the rod's length before the fixed end", "rod_before_mm"),
+            ("the nut's height", "nut_height_mm"),
+            ("the gasket's distance from the active area", "gasket_outside_mm"),
+            ("the gap at the hard stop", "stop_gap_mm"),
+            ("the gap at the coolant layers' stop", "coolant_stop_gap_mm"),
         ):
-            not_below_zero(name, value, "mm")
+            not_below_zero(name, getattr(self, field), "mm", field)
         self._check_springs()
         if (self.area_width_mm is None) != (self.area_depth_mm is None):
-            raise Inconsistent("Give both width and depth of the active area, or neither.")
+            raise Inconsistent(
+                "Give both width and depth of the active area, or neither.",
+                "area_width_mm",
+                "area_depth_mm",
+            )
         if self.area is not None:
-            more_than_zero("the active area", self.area.area_m2, "m²")
-        celsius("the assembly temperature", self.assembly_temperature_c)
+            more_than_zero("the active area", self.area.area_m2, "m²", "area_m2")
+        celsius("the assembly temperature", self.assembly_temperature_c, "assembly_temperature_c")
         if self.running_temperature_c is not None:
-            celsius("the running temperature", self.running_temperature_c)
-        within("the settling time", self.settling_minutes, "min", 0.0, 10_000.0)
+            celsius("the running temperature", self.running_temperature_c, "running_temperature_c")
+        within("the settling time", self.settling_minutes, "min", 0.0, 10_000.0, "settling_minutes")
 
     def _check_springs(self) -> None:
         if (self.springs_parallel is None) != (self.springs_series is None):
-            raise Inconsistent("Give the discs in a set and the number of sets, or neither.")
+            raise Inconsistent(
+                "Give the discs in a set and the number of sets, or neither.",
+                "springs_parallel",
+                "springs_series",
+            )
         if self.has_discs and self.spring_rate_n_mm is not None:
-            raise Inconsistent("Give disc springs or a spring rate, not both.")
-        for name, count in (
-            ("the number of discs in a set", self.springs_parallel),
-            ("the number of sets", self.springs_series),
+            raise Inconsistent(
+                "Give disc springs or a spring rate, not both.",
+                "springs_parallel",
+                "spring_rate_n_mm",
+            )
+        for name, field in (
+            ("the number of discs in a set", "springs_parallel"),
+            ("the number of sets", "springs_series"),
         ):
+            count = getattr(self, field)
             if count is not None:
-                within(name, count, "", 1, 200)
+                within(name, count, "", 1, 200, field)
         if self.spring_rate_n_mm is not None:
-            more_than_zero("the spring's rate", self.spring_rate_n_mm, "N/mm")
+            more_than_zero("the spring's rate", self.spring_rate_n_mm, "N/mm", "spring_rate_n_mm")
 
     @property
     def thread_size(self) -> Thread:
@@ -117,7 +140,8 @@ class ClampFigures:
         of, each = self.thread_size, self.u_each_percent / 100
         if self.nut_factor is not None:
             factor = self.nut_factor
-            return NutFactor(factor, of.nominal_diameter_m, factor * common, factor * each)
+            with placed(factor="nut_factor"):
+                return NutFactor(factor, of.nominal_diameter_m, factor * common, factor * each)
         in_thread, under_nut = self.thread_friction or 0.0, self.bearing_friction or 0.0
         mean = (in_thread + under_nut) / 2
         return ThreadFriction(
@@ -134,7 +158,8 @@ class ClampFigures:
         """The rectangle of the active area, for the pressure map."""
         if self.area_width_mm is None or self.area_depth_mm is None:
             return None
-        return ActiveArea(self.area_width_mm / 1e3, self.area_depth_mm / 1e3)
+        with placed(width_m="area_width_mm", depth_m="area_depth_mm"):
+            return ActiveArea(self.area_width_mm / 1e3, self.area_depth_mm / 1e3)
 
     def springs(self, disc: Disc | None) -> SpringColumn | PlainSpring | None:
         """Return what stands on each rod.
@@ -167,7 +192,7 @@ class ClampFigures:
         )
 
 
-def celsius(name: str, value: float) -> float:
+def celsius(name: str, value: float, field: str = "") -> float:
     """Return the value itself, a temperature in °C; refuses what looks like K.
 
     >>> celsius("the gas temperature", 295.15)
@@ -175,7 +200,7 @@ def celsius(name: str, value: float) -> float:
     service.platform.arithmetic.errors.OutOfRange: the gas temperature is 295.15 °C; \
 allowed: -60 to 200 °C (295.15 K would be 22 °C).
     """
-    if -60 <= finite(name, value, "°C") <= 200:
+    if -60 <= finite(name, value, "°C", field) <= 200:
         return value
     hint = f" ({value:g} K would be {value - 273.15:g} °C)" if 213 <= value <= 473.15 else ""
-    raise OutOfRange(name, f"{value:g}", "°C", f"-60 to 200 °C{hint}")
+    raise OutOfRange(name, f"{value:g}", "°C", f"-60 to 200 °C{hint}", field)

@@ -51,9 +51,13 @@ class ShortFigures:
 
     def __post_init__(self) -> None:
         """Refuse limits that contradict each other."""
-        more_than_zero("the least resistance times area", self.least_ohm_cm2, "Ω·cm²")
-        within("the share of the median", self.much_less_percent, "%", 0.0, 100.0)
-        within("the least open-circuit voltage", self.least_v, "V", 0.0, 1.3)
+        more_than_zero(
+            "the least resistance times area", self.least_ohm_cm2, "Ω·cm²", "least_ohm_cm2"
+        )
+        within(
+            "the share of the median", self.much_less_percent, "%", 0.0, 100.0, "much_less_percent"
+        )
+        within("the least open-circuit voltage", self.least_v, "V", 0.0, 1.3, "least_v")
         if self.shorted_below_v >= self.least_v:
             raise Inconsistent("The voltage of a shorted cell must lie below that of a good one.")
 

@@ -28,8 +28,8 @@ from service.limits.arithmetic.figures_fields import (
 from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, PathLimit
 from service.limits.arithmetic.leak_paths import Path
 from service.limits.arithmetic.limits import Limit, Quantity
-from service.limits.arithmetic.operation_figures import OperationFigures
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.limits.arithmetic.operation_figures import FeedFigures, OperationFigures
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange, placed
 from service.platform.arithmetic.fields import Field
 from service.platform.arithmetic.plain_data import from_data
 from service.platform.arithmetic.typed_fields import (
@@ -71,30 +71,19 @@ def _values(fields: Typed, of: Sequence[Field], prefix: str) -> dict[str, Any]:
 
 
 def _made(of: type[Made], values: Mapping[str, Any], fields: Sequence[Field]) -> Made:
-    """The dataclass; a trouble with a figure is given to the field it was typed into."""
+    """The dataclass; a trouble with its figures is given to the fields they were typed into."""
+    by_key = {
+        key: field.name for key in values for field in fields if field.name.endswith(f"_{key}")
+    }
     try:
-        return from_data(of, values)
+        with placed(**by_key):
+            return from_data(of, values)
     except OutOfRange as trouble:
-        field_index = next((field for field in fields if _speaks_of(trouble, field, values)), None)
-        if field_index is None:
+        if not trouble.is_placed:
             raise
         raise FieldRefused(
-            field_index.name, trouble.name, trouble.value, trouble.unit, trouble.allowed
+            trouble.fields[0], trouble.name, trouble.value, trouble.unit, trouble.allowed
         ) from trouble
-
-
-def _speaks_of(trouble: OutOfRange, field: Field, values: Mapping[str, Any]) -> bool:
-    """Whether a message is about this field: the value it names was typed there."""
-    for name, value in values.items():
-        if isinstance(value, list | tuple):
-            continue
-        if isinstance(value, Mapping):
-            if f"_{name}_" in field.name and _speaks_of(trouble, field, value):
-                return True
-        elif field.name.endswith(f"_{name}"):
-            shown = f"{value:g}" if isinstance(value, float) else str(value)
-            return shown == str(trouble.value)
-    return False
 
 
 def _clamp(fields: Typed) -> ClampFigures | None:
@@ -167,6 +156,7 @@ def _operation(fields: Typed) -> OperationFigures | None:
     values = _values(fields, rest, "operation_")
     for gas, asked in of_feeds.items():
         values[gas] = _values(fields, asked, f"operation_{gas}_")
+        _made(FeedFigures, values[gas], asked)
     return _made(OperationFigures, values, OPERATION_FIELDS)
 
 

@@ -46,8 +46,8 @@ class InsulationLimit:
 
     def __post_init__(self) -> None:
         """Refuse a limit without a figure or a source."""
-        not_below_zero("the limit per volt", self.ohm_per_volt, "Ω/V")
-        not_below_zero("the least resistance", self.least_ohm, "Ω")
+        not_below_zero("the limit per volt", self.ohm_per_volt, "Ω/V", "ohm_per_volt")
+        not_below_zero("the least resistance", self.least_ohm, "Ω", "least_ohm")
         if not self.ohm_per_volt and not self.least_ohm:
             raise Inconsistent("A limit of insulation needs Ω per volt, or a least resistance.")
         if not self.standard.strip():
@@ -59,7 +59,7 @@ class InsulationLimit:
         >>> DC_LIMIT.ohm(60.0)
         6000.0
         """
-        more_than_zero("the working voltage", working_voltage_v, "V")
+        more_than_zero("the working voltage", working_voltage_v, "V", "working_voltage_v")
         return max(self.ohm_per_volt * working_voltage_v, self.least_ohm)
 
 
@@ -74,8 +74,8 @@ def working_voltage(cells: int, cell_voltage_v: float = GREATEST_CELL_VOLTAGE) -
     >>> round(working_voltage(20), 1)
     24.6
     """
-    more_than_zero("the number of cells", cells, "")
-    within("the greatest voltage of a cell", cell_voltage_v, "V", 0.5, 1.3)
+    more_than_zero("the number of cells", cells, "", "cells")
+    within("the greatest voltage of a cell", cell_voltage_v, "V", 0.5, 1.3, "cell_voltage_v")
     return cells * cell_voltage_v
 
 
@@ -124,19 +124,24 @@ def judge_insulation(
     """
     if not cells_bonded:
         raise Inconsistent(
-            "The cells were not bonded together: the tester's voltage would stand across them."
+            "The cells were not bonded together: the tester's voltage would stand across them.",
+            "cells_bonded",
         )
     if hydrogen_present:
-        raise Inconsistent("Hydrogen is in the stack: no insulation test before it is purged.")
-    not_below_zero("the resistance", reading.resistance_ohm, "Ω")
-    within("the tester's uncertainty", reading.u_resistance, "", 0.0, 1.0)
-    more_than_zero("the test voltage", reading.test_voltage_v, "V")
+        raise Inconsistent(
+            "Hydrogen is in the stack: no insulation test before it is purged.", "hydrogen_present"
+        )
+    not_below_zero("the resistance", reading.resistance_ohm, "Ω", "resistance_ohm")
+    within("the tester's uncertainty", reading.u_resistance, "", 0.0, 1.0, "u_resistance")
+    more_than_zero("the test voltage", reading.test_voltage_v, "V", "test_voltage_v")
     if reading.test_voltage_v < working_voltage_v:
         raise OutOfRange(
             "the test voltage",
             f"{reading.test_voltage_v:g}",
             "V",
             f"the working voltage, {working_voltage_v:g} V, or more",
+            "test_voltage_v",
+            "working_voltage_v",
         )
     least = limit.ohm(working_voltage_v)
     measured = Estimate(reading.resistance_ohm, reading.u_resistance * reading.resistance_ohm)

@@ -45,11 +45,22 @@ class CircuitFigures:
     def __post_init__(self) -> None:
         """Refuse what is no circuit."""
         name = f"of the {self.circuit} circuit"
-        not_below_zero(f"the volume {name}", self.volume_l, "L")
-        not_below_zero(f"the volume {name} for each cell", self.volume_per_cell_l, "L")
+        not_below_zero(f"the volume {name}", self.volume_l, "L", "volume_l")
+        not_below_zero(
+            f"the volume {name} for each cell", self.volume_per_cell_l, "L", "volume_per_cell_l"
+        )
         more_than_zero(f"the whole volume {name}", self.volume(1), "L")
-        more_than_zero(f"the test pressure {name} (gauge)", self.test_pressure_kpa, "kPa")
-        within(f"the test pressure {name} (gauge)", self.test_pressure_kpa, "kPa", 0, MOST_TEST_KPA)
+        more_than_zero(
+            f"the test pressure {name} (gauge)", self.test_pressure_kpa, "kPa", "test_pressure_kpa"
+        )
+        within(
+            f"the test pressure {name} (gauge)",
+            self.test_pressure_kpa,
+            "kPa",
+            0,
+            MOST_TEST_KPA,
+            "test_pressure_kpa",
+        )
         if self.running_pressure_kpa is not None:
             within(
                 f"the running pressure {name} (gauge)",
@@ -57,6 +68,7 @@ class CircuitFigures:
                 "kPa",
                 0.0,
                 1000.0,
+                "running_pressure_kpa",
             )
 
     def volume(self, cells: int) -> float:
@@ -74,7 +86,12 @@ class PathLimit:
 
     def __post_init__(self) -> None:
         """Refuse a limit without a figure or a source."""
-        more_than_zero(f"the limit of the leak rate {self.path}", self.most_mbar_l_s, "mbar·L/s")
+        more_than_zero(
+            f"the limit of the leak rate {self.path}",
+            self.most_mbar_l_s,
+            "mbar·L/s",
+            "most_mbar_l_s",
+        )
         if not self.source.strip():
             raise Inconsistent(f"Name the source of the limit of the leak rate {self.path}.")
 
@@ -91,7 +108,7 @@ class LeakFigures:
     def __post_init__(self) -> None:
         """Refuse a gas no tightness is tested with, and what is named twice."""
         gas_named(self.gas)
-        more_than_zero("the length of the leak's path", self.path_length_mm, "mm")
+        more_than_zero("the length of the leak's path", self.path_length_mm, "mm", "path_length_mm")
         for names in (
             [str(entry.circuit) for entry in self.circuits],
             [str(entry.path) for entry in self.limits],

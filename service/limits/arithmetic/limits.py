@@ -78,9 +78,10 @@ class Limit:
         name = f"of the {self.quantity}"
         if self.least is None and self.most is None:
             raise Inconsistent(f"The limit {name} needs a least or a greatest value.")
-        for word, value in (("least value", self.least), ("greatest value", self.most)):
+        for word, field in (("least value", "least"), ("greatest value", "most")):
+            value = getattr(self, field)
             if value is not None:
-                more_than_zero(f"the {word} {name}", value, self.quantity.unit)
+                more_than_zero(f"the {word} {name}", value, self.quantity.unit, field)
         if self.least is not None and self.most is not None and self.least >= self.most:
             raise Inconsistent(
                 f"The least value {name}, {self.least:g} {self.quantity.unit}, must lie below the"

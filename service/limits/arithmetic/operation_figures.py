@@ -25,7 +25,7 @@ class FeedFigures:
 
     def __post_init__(self) -> None:
         """Refuse °C given as K; the rest by the computation's own rules."""
-        celsius("the inlet temperature", self.inlet_temperature_c)
+        celsius("the inlet temperature", self.inlet_temperature_c, "inlet_temperature_c")
         _ = self.feed
 
     @property
@@ -58,8 +58,10 @@ class OperationFigures:
 
     def __post_init__(self) -> None:
         """Refuse what no stack is run at, by the computation's own rules."""
-        celsius("the coolant's temperature", self.coolant_temperature_c)
-        within("the share of oxygen in the air", self.oxygen_percent, "%", 15.0, 25.0)
+        celsius("the coolant's temperature", self.coolant_temperature_c, "coolant_temperature_c")
+        within(
+            "the share of oxygen in the air", self.oxygen_percent, "%", 15.0, 25.0, "oxygen_percent"
+        )
         _ = self.operation
 
     @property

@@ -50,19 +50,26 @@ class Feed:
         """Refuse starving, gauge pressure, °C, and more vapour than gas."""
         if self.stoichiometry < 1:
             raise OutOfRange(
-                "the stoichiometry", f"{self.stoichiometry:g}", "", "1 or more; less starves cells"
+                "the stoichiometry",
+                f"{self.stoichiometry:g}",
+                "",
+                "1 or more; less starves cells",
+                "stoichiometry",
             )
-        within("the stoichiometry", self.stoichiometry, "", 1.0, 100.0)
+        within("the stoichiometry", self.stoichiometry, "", 1.0, 100.0, "stoichiometry")
         if self.humidity is None:
             return
-        within("the relative humidity", self.humidity, "", 0.0, 1.0)
-        kelvin("the inlet temperature", self.temperature_k)
-        absolute_pressure("the inlet pressure", self.pressure_pa)
+        within("the relative humidity", self.humidity, "", 0.0, 1.0, "humidity")
+        kelvin("the inlet temperature", self.temperature_k, "temperature_k")
+        absolute_pressure("the inlet pressure", self.pressure_pa, field="pressure_pa")
         if self.vapour_share >= 1:
             raise Inconsistent(
                 f"At {self.temperature_k:g} K water alone has"
                 f" {saturation_pressure(self.temperature_k) / 1e3:.1f} kPa, more than the inlet's"
-                f" {self.pressure_pa / 1e3:.1f} kPa absolute. Is that a gauge pressure?"
+                f" {self.pressure_pa / 1e3:.1f} kPa absolute. Is that a gauge pressure?",
+                "humidity",
+                "temperature_k",
+                "pressure_pa",
             )
 
     @property
@@ -83,11 +90,14 @@ class CellWindow:
 
     def __post_init__(self) -> None:
         """Refuse a window that is none."""
-        within("the greatest cell voltage", self.greatest_v, "V", 0.0, 1.3)
+        within("the greatest cell voltage", self.greatest_v, "V", 0.0, 1.3, "greatest_v")
         if not 0 <= self.least_v < self.rated_v < self.greatest_v:
             raise Inconsistent(
                 f"Least, rated and greatest cell voltage must rise:"
-                f" {self.least_v:g}, {self.rated_v:g}, {self.greatest_v:g} V."
+                f" {self.least_v:g}, {self.rated_v:g}, {self.greatest_v:g} V.",
+                "least_v",
+                "rated_v",
+                "greatest_v",
             )
 
 
@@ -107,9 +117,16 @@ class Operation:
 
     def __post_init__(self) -> None:
         """Refuse what no stack is run at."""
-        more_than_zero("the current", self.current_a, "A")
-        within("the rise of the coolant's temperature", self.coolant_rise_k, "K", 0.1, 60.0)
-        within("the share of oxygen in the air", self.oxygen_share, "", 0.15, 0.25)
+        more_than_zero("the current", self.current_a, "A", "current_a")
+        within(
+            "the rise of the coolant's temperature",
+            self.coolant_rise_k,
+            "K",
+            0.1,
+            60.0,
+            "coolant_rise_k",
+        )
+        within("the share of oxygen in the air", self.oxygen_share, "", 0.15, 0.25, "oxygen_share")
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +176,7 @@ def set_points(cells: int, operation: Operation) -> SetPoints:
 
     Source: Faraday's law, n = I N / (z F); the example's flows are in L/min at 0 °C.
     """
-    more_than_zero("the number of cells", cells, "")
+    more_than_zero("the number of cells", cells, "", "cells")
     if cells != int(cells):
         raise OutOfRange("the number of cells", f"{cells:g}", "", "a whole number")
     charge = operation.current_a * cells / FARADAY

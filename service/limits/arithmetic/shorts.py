@@ -53,13 +53,13 @@ def shorts_by_resistance(
     >>> [found.check.value for found in shorts_by_resistance([40.0, 38.0, 6.0, 41.0, 0.5], 100.0)]
     ['no short seen', 'no short seen', 'shorted', 'no short seen', 'shorted']
     """
-    more_than_zero("the active area", area_cm2, "cm²")
-    more_than_zero("the limit", least_ohm_cm2, "Ω·cm²")
-    within("the share of the median", much_less, "", 0.0, 1.0)
+    more_than_zero("the active area", area_cm2, "cm²", "area_cm2")
+    more_than_zero("the limit", least_ohm_cm2, "Ω·cm²", "least_ohm_cm2")
+    within("the share of the median", much_less, "", 0.0, 1.0, "much_less")
     values = [
         None
         if ohm is None
-        else area_cm2 * not_below_zero(f"the resistance of cell {cell}", ohm, "Ω")
+        else area_cm2 * not_below_zero(f"the resistance of cell {cell}", ohm, "Ω", "ohm")
         for cell, ohm in enumerate(resistances_ohm, 1)
     ]
     middle = median(_measured(values))
@@ -97,10 +97,14 @@ def shorts_by_voltage(
     """
     for cell, volt in enumerate(voltages_v, 1):
         if volt is not None:
-            within(f"the voltage of cell {cell}", volt, "V", -2.0, 1.3)
+            within(f"the voltage of cell {cell}", volt, "V", -2.0, 1.3, "volt")
     if shorted_below_v >= least_v:
-        raise Inconsistent("The voltage of a shorted cell must lie below that of a good one.")
-    finite("the least voltage", least_v, "V")
+        raise Inconsistent(
+            "The voltage of a shorted cell must lie below that of a good one.",
+            "least_v",
+            "shorted_below_v",
+        )
+    finite("the least voltage", least_v, "V", "least_v")
     known = _measured(voltages_v)
     middle = median(known)
     spread = median(abs(volt - middle) for volt in known)

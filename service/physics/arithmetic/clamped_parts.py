@@ -29,13 +29,18 @@ class RigidLayer:
 
     def __post_init__(self) -> None:
         """Refuse what is no plate."""
-        not_below_zero(f"the thickness of {self.name}", self.thickness_m, "m")
-        not_below_zero(f"the number of {self.name}", self.count, "")
-        more_than_zero(f"the area of {self.name}", self.area_m2, "m²")
-        not_below_zero(f"the uncertainty of the thickness of {self.name}", self.u_thickness_m, "m")
+        not_below_zero(f"the thickness of {self.name}", self.thickness_m, "m", "thickness_m")
+        not_below_zero(f"the number of {self.name}", self.count, "", "count")
+        more_than_zero(f"the area of {self.name}", self.area_m2, "m²", "area_m2")
+        not_below_zero(
+            f"the uncertainty of the thickness of {self.name}",
+            self.u_thickness_m,
+            "m",
+            "u_thickness_m",
+        )
         if not self.modulus_pa > 0:
-            more_than_zero(f"the modulus of {self.name}", self.modulus_pa, "Pa")
-        finite(f"the expansion of {self.name}", self.expansion_1_k, "1/K")
+            more_than_zero(f"the modulus of {self.name}", self.modulus_pa, "Pa", "modulus_pa")
+        finite(f"the expansion of {self.name}", self.expansion_1_k, "1/K", "expansion_1_k")
 
     @property
     def height_m(self) -> float:
@@ -71,13 +76,13 @@ class Rods:
 
     def __post_init__(self) -> None:
         """Refuse what clamps nothing."""
-        more_than_zero("the number of rods", self.count, "")
-        more_than_zero("the rods' modulus", self.modulus_pa, "Pa")
+        more_than_zero("the number of rods", self.count, "", "count")
+        more_than_zero("the rods' modulus", self.modulus_pa, "Pa", "modulus_pa")
         if self.shank_area_m2 is not None:
-            more_than_zero("the rods' cross-section", self.shank_area_m2, "m²")
+            more_than_zero("the rods' cross-section", self.shank_area_m2, "m²", "shank_area_m2")
         if self.length_m is not None:
-            more_than_zero("the rods' length", self.length_m, "m")
-        finite("the rods' expansion", self.expansion_1_k, "1/K")
+            more_than_zero("the rods' length", self.length_m, "m", "length_m")
+        finite("the rods' expansion", self.expansion_1_k, "1/K", "expansion_1_k")
 
     @property
     def area_m2(self) -> float:
@@ -141,7 +146,8 @@ def with_cells(assembly: Assembly, by: int, cell: Gap, coolant: Gap | None = Non
     """
     cells, layers = len(assembly.cells), len(assembly.coolant)
     if cells + by < 1:
-        raise Inconsistent(f"A stack of {cells} cells cannot lose {-by}: one at least must stay.")
+        said = f"A stack of {cells} cells cannot lose {-by}: one at least must stay."
+        raise Inconsistent(said, "by", "cells")
     plates = []
     for layer in assembly.half_plates:
         each, rest = divmod(layer.count, cells)

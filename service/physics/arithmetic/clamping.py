@@ -42,9 +42,9 @@ class TorqueValue:
 
     def __post_init__(self) -> None:
         """Refuse what no driver can read."""
-        more_than_zero("the torque", self.torque_nm, "N·m")
-        within("the driver's deviation", self.deviation, "", 0.0, 0.5)
-        not_below_zero("the driver's resolution", self.step_nm, "N·m")
+        more_than_zero("the torque", self.torque_nm, "N·m", "torque_nm")
+        within("the driver's deviation", self.deviation, "", 0.0, 0.5, "deviation")
+        not_below_zero("the driver's resolution", self.step_nm, "N·m", "step_nm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +63,8 @@ class NutFactor:
 
     def __post_init__(self) -> None:
         """Refuse a factor no nut has."""
-        within("the nut factor", self.factor, "", LEAST_NUT_FACTOR, MOST_NUT_FACTOR)
-        more_than_zero("the thread's diameter", self.diameter_m, "m")
+        within("the nut factor", self.factor, "", LEAST_NUT_FACTOR, MOST_NUT_FACTOR, "factor")
+        more_than_zero("the thread's diameter", self.diameter_m, "m", "diameter_m")
 
     def levers(self, count: int) -> list[Uncertain]:
         """Return the lever of each nut in m, what they share counted as shared."""
@@ -98,6 +98,7 @@ class ThreadFriction:
             "",
             LEAST_FRICTION,
             MOST_FRICTION,
+            "thread_friction",
         )
         within(
             "the friction coefficient under the nut",
@@ -105,6 +106,7 @@ class ThreadFriction:
             "",
             LEAST_FRICTION,
             MOST_FRICTION,
+            "bearing_friction",
         )
         if self.bearing.outer_diameter_m <= self.bearing.hole_diameter_m:
             raise Inconsistent("The nut's bearing face is no wider than the hole under it.")
@@ -188,7 +190,7 @@ def torque_for(preload_n: float | Estimate, law: Law, deviation: float = 0.0) ->
     16.0
     """
     wanted_preload = preload_n if isinstance(preload_n, Estimate) else Estimate(preload_n)
-    more_than_zero("the preload", wanted_preload.value, "N")
+    more_than_zero("the preload", wanted_preload.value, "N", "preload_n")
     off = tagged(INSTRUMENT, 1.0, standard_uncertainty(deviation))
     return estimate(spread(wanted_preload) * law.levers(1)[0] * off)
 
@@ -234,7 +236,7 @@ def from_scatter(value: float, scatter: float) -> float:
 
     The ± is taken to hold 95 of 100 nuts (common practice, no source).
     """
-    within("the scatter of the preload", scatter, "", 0.0, 0.9)
+    within("the scatter of the preload", scatter, "", 0.0, 0.9, "scatter")
     return value * standard_uncertainty(scatter, Shape.NORMAL_95)
 
 
@@ -243,7 +245,7 @@ def permissible_deviation(torque_nm: float) -> float:
 
     Source: ISO 6789-1:2017, 6 % up to 10 N·m, 4 % above; from memory. Its certificate goes first.
     """
-    return 0.06 if more_than_zero("the torque", torque_nm, "N·m") <= 10.0 else 0.04
+    return 0.06 if more_than_zero("the torque", torque_nm, "N·m", "torque_nm") <= 10.0 else 0.04
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,19 +39,25 @@ class DiscSpring:
 
     def __post_init__(self) -> None:
         """Refuse what is no disc."""
-        more_than_zero("the disc's inner diameter", self.inner_diameter_m, "m")
-        more_than_zero("the disc's thickness", self.thickness_m, "m")
-        more_than_zero("the disc's cone height", self.cone_height_m, "m")
-        more_than_zero("the disc's modulus", self.modulus_pa, "Pa")
-        within("the disc's Poisson ratio", self.poisson, "", 0.0, 0.49)
+        more_than_zero("the disc's inner diameter", self.inner_diameter_m, "m", "inner_diameter_m")
+        more_than_zero("the disc's thickness", self.thickness_m, "m", "thickness_m")
+        more_than_zero("the disc's cone height", self.cone_height_m, "m", "cone_height_m")
+        more_than_zero("the disc's modulus", self.modulus_pa, "Pa", "modulus_pa")
+        within("the disc's Poisson ratio", self.poisson, "", 0.0, 0.49, "poisson")
         if self.outer_diameter_m <= self.inner_diameter_m:
-            raise Inconsistent("The disc's outer diameter is no larger than its inner one.")
+            raise Inconsistent(
+                "The disc's outer diameter is no larger than its inner one.",
+                "outer_diameter_m",
+                "inner_diameter_m",
+            )
         if self.cone_height_m / self.thickness_m > GREATEST_CONE:
             raise OutOfRange(
                 "the disc's cone height by its thickness",
                 f"{self.cone_height_m / self.thickness_m:.3g}",
                 "",
                 f"up to {GREATEST_CONE}; above, one load has two heights",
+                "cone_height_m",
+                "thickness_m",
             )
 
     @property
@@ -86,24 +92,24 @@ class DiscSpring:
 
         Raises OutOfRange beyond flat.
         """
-        within("the disc's travel", travel_m, "m", 0.0, self.cone_height_m * (1 + 1e-9))
+        within("the disc's travel", travel_m, "m", 0.0, self.cone_height_m * (1 + 1e-9), "travel_m")
         s, h = travel_m / self.thickness_m, self.cone_height_m / self.thickness_m
         return self._scale() * self.thickness_m**2 * s * ((h - s) * (h - s / 2) + 1)
 
     def rate(self, travel_m: float) -> float:
         """Compute the load's growth with travel, N/m."""
-        within("the disc's travel", travel_m, "m", 0.0, self.cone_height_m * (1 + 1e-9))
+        within("the disc's travel", travel_m, "m", 0.0, self.cone_height_m * (1 + 1e-9), "travel_m")
         s, h = travel_m / self.thickness_m, self.cone_height_m / self.thickness_m
         return self._scale() * self.thickness_m * (h * h - 3 * h * s + 1.5 * s * s + 1)
 
     def stress_om(self, travel_m: float) -> float:
         """Compute σ_OM in Pa at the upper middle edge, negative for compression."""
-        within("the disc's travel", travel_m, "m", 0.0, self.cone_height_m * (1 + 1e-9))
+        within("the disc's travel", travel_m, "m", 0.0, self.cone_height_m * (1 + 1e-9), "travel_m")
         return -self._scale() * travel_m / self.thickness_m * 3 / pi
 
     def stress_ii(self, travel_m: float) -> float:
         """Compute σ_II in Pa at the lower inner edge, where fatigue cracks of most discs begin."""
-        within("the disc's travel", travel_m, "m", 0.0, self.cone_height_m * (1 + 1e-9))
+        within("the disc's travel", travel_m, "m", 0.0, self.cone_height_m * (1 + 1e-9), "travel_m")
         s, h = travel_m / self.thickness_m, self.cone_height_m / self.thickness_m
         return self._scale() * s * (self.k3 - self.k2 * (h - s / 2))
 
@@ -123,8 +129,8 @@ class SpringColumn:
 
     def __post_init__(self) -> None:
         """Refuse a column without discs."""
-        more_than_zero("the number of discs in a set", self.parallel, "")
-        more_than_zero("the number of sets", self.series, "")
+        more_than_zero("the number of discs in a set", self.parallel, "", "parallel")
+        more_than_zero("the number of sets", self.series, "", "series")
 
     @property
     def free_height_m(self) -> float:
@@ -163,7 +169,7 @@ class SpringColumn:
 
     def travel(self, load_n: float) -> float:
         """Compute the travel in m this load causes. Once flat, the column gives no more."""
-        not_below_zero("the load on the springs", load_n, "N")
+        not_below_zero("the load on the springs", load_n, "N", "load_n")
         if load_n >= self.flat_load_n:
             return self.greatest_travel_m
         each = load_n / self.parallel
@@ -195,8 +201,8 @@ class PlainSpring:
 
     def __post_init__(self) -> None:
         """Refuse a spring that does not push."""
-        more_than_zero("the spring's rate", self.rate_n_m, "N/m")
-        not_below_zero("the spring's height", self.free_height_m, "m")
+        more_than_zero("the spring's rate", self.rate_n_m, "N/m", "rate_n_m")
+        not_below_zero("the spring's height", self.free_height_m, "m", "free_height_m")
 
     def check(self, load_n: float) -> None:
         """Accept any load."""

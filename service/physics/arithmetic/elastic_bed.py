@@ -28,8 +28,8 @@ class ActiveArea:
 
     def __post_init__(self) -> None:
         """Refuse an area of nothing."""
-        more_than_zero("the width of the active area", self.width_m, "m")
-        more_than_zero("the depth of the active area", self.depth_m, "m")
+        more_than_zero("the width of the active area", self.width_m, "m", "width_m")
+        more_than_zero("the depth of the active area", self.depth_m, "m", "depth_m")
 
     @property
     def area_m2(self) -> float:
@@ -61,12 +61,21 @@ class Beds:
 
     def __post_init__(self) -> None:
         """Refuse a bed that does not bear."""
-        more_than_zero("the stiffness of the active area", self.stiffness_pa_m, "Pa/m")
-        not_below_zero("the pressure on the active area", self.pressure_pa, "Pa")
-        not_below_zero("the stiffness of the gasket", self.line_stiffness_n_m2, "N/m²")
-        not_below_zero("the line load of the gasket", self.line_load_n_m, "N/m")
-        not_below_zero("the gasket's distance from the active area", self.gasket_outside_m, "m")
-        more_than_zero("the number of cells", self.cells, "")
+        more_than_zero(
+            "the stiffness of the active area", self.stiffness_pa_m, "Pa/m", "stiffness_pa_m"
+        )
+        not_below_zero("the pressure on the active area", self.pressure_pa, "Pa", "pressure_pa")
+        not_below_zero(
+            "the stiffness of the gasket", self.line_stiffness_n_m2, "N/m²", "line_stiffness_n_m2"
+        )
+        not_below_zero("the line load of the gasket", self.line_load_n_m, "N/m", "line_load_n_m")
+        not_below_zero(
+            "the gasket's distance from the active area",
+            self.gasket_outside_m,
+            "m",
+            "gasket_outside_m",
+        )
+        more_than_zero("the number of cells", self.cells, "", "cells")
 
 
 def pressure_plane(plane: Array, beds: Beds) -> Array:

@@ -39,12 +39,14 @@ class GasketOf:
 
     def __post_init__(self) -> None:
         """Refuse what is no gasket."""
-        more_than_zero("the gasket's free height", self.height_m, "m")
-        not_below_zero("the depth of the gasket's grooves", self.groove_depth_m, "m")
-        more_than_zero("the gasket's length", self.length_m, "m")
-        not_below_zero("the uncertainty of the gasket's height", self.u_height_m, "m")
+        more_than_zero("the gasket's free height", self.height_m, "m", "height_m")
+        not_below_zero(
+            "the depth of the gasket's grooves", self.groove_depth_m, "m", "groove_depth_m"
+        )
+        more_than_zero("the gasket's length", self.length_m, "m", "length_m")
+        not_below_zero("the uncertainty of the gasket's height", self.u_height_m, "m", "u_height_m")
         _seen("gasket", self.seen)
-        finite("the gasket's expansion", self.expansion_1_k, "1/K")
+        finite("the gasket's expansion", self.expansion_1_k, "1/K", "expansion_1_k")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +67,14 @@ class BedOf:
 
     def __post_init__(self) -> None:
         """Refuse what is no MEA."""
-        more_than_zero("the MEA's free thickness", self.thickness_m, "m")
-        more_than_zero("the active area", self.area_m2, "m²")
-        finite("the recess of the active area", self.recess_m, "m")
-        not_below_zero("the uncertainty of the MEA's thickness", self.u_thickness_m, "m")
+        more_than_zero("the MEA's free thickness", self.thickness_m, "m", "thickness_m")
+        more_than_zero("the active area", self.area_m2, "m²", "area_m2")
+        finite("the recess of the active area", self.recess_m, "m", "recess_m")
+        not_below_zero(
+            "the uncertainty of the MEA's thickness", self.u_thickness_m, "m", "u_thickness_m"
+        )
         _seen("MEA", self.seen)
-        finite("the MEA's expansion", self.expansion_1_k, "1/K")
+        finite("the MEA's expansion", self.expansion_1_k, "1/K", "expansion_1_k")
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +87,7 @@ class Gap:
 
     def __post_init__(self) -> None:
         """Refuse a gap nothing keeps open."""
-        finite("the gap at the hard stop", self.stop_gap_m, "m")
+        finite("the gap at the hard stop", self.stop_gap_m, "m", "stop_gap_m")
         if self.gasket is None and self.bed is None:
             raise Inconsistent("A gap needs a gasket or an MEA; rigid layers are no gap.")
         if self.free_gap_m < self.stop_gap_m:
@@ -205,7 +209,7 @@ class GapColumns:
         Bounded search (Newton's steps, halved where they leave the bracket), balanced to
         `TOLERANCE`. Raises OutOfRange for a negative force; NoSolution where the search fails.
         """
-        not_below_zero("the clamping force", force_n, "N")
+        not_below_zero("the clamping force", force_n, "N", "force_n")
         low, high = self.stop.copy(), self.snug.copy()
         # The load falls as the gap grows, so the answer lies between the stop and the gap at which
         # nothing is pressed. A gap whose soft parts carry less at the stop than the force stands on

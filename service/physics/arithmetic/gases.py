@@ -74,7 +74,7 @@ def reference(name: str) -> Reference:
         if known.name == name:
             return known
     allowed = "; ".join(known.name for known in REFERENCES)
-    raise OutOfRange("the reference condition", name or "missing", "", allowed)
+    raise OutOfRange("the reference condition", name or "missing", "", allowed, "reference")
 
 
 def volume_flow(amount_mol_s: float, condition: Reference = NORMAL) -> float:
@@ -104,7 +104,9 @@ def throughput(amount_mol_s: float, temperature_k: float = ZERO_CELSIUS_K) -> fl
 
     A leak rate in sccm goes with gas at 0 °C; the same leak measured at 20 °C has 7 % more Pa·m³/s.
     """
-    return amount_mol_s * GAS_CONSTANT * kelvin("the gas temperature", temperature_k)
+    return (
+        amount_mol_s * GAS_CONSTANT * kelvin("the gas temperature", temperature_k, "temperature_k")
+    )
 
 
 _AT_K = (273.15, 293.15, 313.15, 333.15, 353.15, 373.15)
@@ -124,14 +126,14 @@ class Gas:
 
         Between the table's rows as a power of temperature.
         """
-        kelvin("the gas temperature", temperature_k)
-        within("the gas temperature", temperature_k, "K", _AT_K[0], _AT_K[-1])
+        kelvin("the gas temperature", temperature_k, "temperature_k")
+        within("the gas temperature", temperature_k, "K", _AT_K[0], _AT_K[-1], "temperature_k")
         rows = np.log(self.viscosities)
         return exp(float(np.interp(log(temperature_k), np.log(_AT_K), rows)))
 
     def free_path(self, pressure_pa: float, temperature_k: float) -> float:
         """Return mean free path in m: µ/p √(π R T / 2 M)."""
-        absolute_pressure("the pressure", pressure_pa)
+        absolute_pressure("the pressure", pressure_pa, field="pressure_pa")
         speed = sqrt(pi * GAS_CONSTANT * temperature_k / (2 * self.molar_mass))
         return self.viscosity(temperature_k) / pressure_pa * speed
 
@@ -157,7 +159,7 @@ def gas_named(name: str) -> Gas:
         if gas.name == name:
             return gas
     allowed = ", ".join(gas.name for gas in TEST_GASES)
-    raise OutOfRange("the test gas", name or "missing", "", allowed)
+    raise OutOfRange("the test gas", name or "missing", "", allowed, "gas")
 
 
 class Regime(StrEnum):
@@ -178,14 +180,18 @@ class Across:
 
     def __post_init__(self) -> None:
         """Refuse gauge pressures, °C and a leak nothing drives."""
-        not_below_zero("the pressure outside", self.outside_pa, "Pa")
-        absolute_pressure("the pressure inside", self.inside_pa)
+        not_below_zero("the pressure outside", self.outside_pa, "Pa", "outside_pa")
+        absolute_pressure("the pressure inside", self.inside_pa, field="inside_pa")
         if self.inside_pa <= self.outside_pa:
-            absolute_pressure("the pressure inside", self.inside_pa, self.outside_pa)
-            raise Inconsistent(
-                "The pressures inside and outside are the same: nothing drives a leak."
+            absolute_pressure(
+                "the pressure inside", self.inside_pa, self.outside_pa, field="inside_pa"
             )
-        kelvin("the temperature", self.temperature_k)
+            raise Inconsistent(
+                "The pressures inside and outside are the same: nothing drives a leak.",
+                "inside_pa",
+                "outside_pa",
+            )
+        kelvin("the temperature", self.temperature_k, "temperature_k")
 
 
 def viscous_factor(gas: Gas, test: Across, other: Gas, use: Across) -> float:
@@ -241,7 +247,7 @@ def as_hydrogen(
     where in doubt both bounds hold. Permeation through a membrane follows neither.
     Raises OutOfRange for a rate that is no leak.
     """
-    more_than_zero("the leak rate", rate_mol_s, "mol/s")
+    more_than_zero("the leak rate", rate_mol_s, "mol/s", "rate_mol_s")
     diameter = equivalent_diameter(rate_mol_s, gas, test, path_length_m)
     middle = (test.inside_pa + test.outside_pa) / 2
     knudsen = gas.free_path(middle, test.temperature_k) / diameter
@@ -268,7 +274,7 @@ def equivalent_diameter(rate_mol_s: float, gas: Gas, test: Across, path_length_m
 
     Source: Poiseuille, n R T = π d⁴ (p1² − p2²) / (256 µ L).
     """
-    more_than_zero("the length of the leak's path", path_length_m, "m")
+    more_than_zero("the length of the leak's path", path_length_m, "m", "path_length_m")
     throughput = rate_mol_s * GAS_CONSTANT * test.temperature_k
     drive = test.inside_pa**2 - test.outside_pa**2
     fourth = 256 * gas.viscosity(test.temperature_k) * path_length_m * throughput / (pi * drive)

@@ -35,11 +35,13 @@ class Bed:
 
     def __post_init__(self) -> None:
         """Refuse what is no MEA."""
-        more_than_zero("the free thickness", self.free_thickness_mm, "mm")
-        finite("the recess", self.recess_mm, "mm")
-        not_below_zero("the frame's thickness", self.frame_mm, "mm")
-        finite("the expansion", self.expansion_1_k, "1/K")
-        not_below_zero("the uncertainty of the thickness", self.u_thickness_mm, "mm")
+        more_than_zero("the free thickness", self.free_thickness_mm, "mm", "free_thickness_mm")
+        finite("the recess", self.recess_mm, "mm", "recess_mm")
+        not_below_zero("the frame's thickness", self.frame_mm, "mm", "frame_mm")
+        finite("the expansion", self.expansion_1_k, "1/K", "expansion_1_k")
+        not_below_zero(
+            "the uncertainty of the thickness", self.u_thickness_mm, "mm", "u_thickness_mm"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +60,11 @@ class Seal:
 
     def __post_init__(self) -> None:
         """Refuse what is no gasket."""
-        more_than_zero("the free height", self.height_mm, "mm")
-        not_below_zero("the depth of the groove", self.groove_depth_mm, "mm")
-        more_than_zero("the length of the line", self.length_mm, "mm")
-        finite("the expansion", self.expansion_1_k, "1/K")
-        not_below_zero("the uncertainty of the height", self.u_height_mm, "mm")
+        more_than_zero("the free height", self.height_mm, "mm", "height_mm")
+        not_below_zero("the depth of the groove", self.groove_depth_mm, "mm", "groove_depth_mm")
+        more_than_zero("the length of the line", self.length_mm, "mm", "length_mm")
+        finite("the expansion", self.expansion_1_k, "1/K", "expansion_1_k")
+        not_below_zero("the uncertainty of the height", self.u_height_mm, "mm", "u_height_mm")
         if self.groove_depth_mm >= self.height_mm:
             raise Inconsistent(
                 f"The groove is {self.groove_depth_mm:g} mm deep, the gasket {self.height_mm:g} mm"
@@ -82,13 +84,15 @@ class Stiff:
     def __post_init__(self) -> None:
         """Refuse what is no plate."""
         if self.modulus_gpa is not None:
-            more_than_zero("the modulus", self.modulus_gpa, "GPa")
+            more_than_zero("the modulus", self.modulus_gpa, "GPa", "modulus_gpa")
         if self.bearing_cm2 is not None:
-            more_than_zero("the bearing area", self.bearing_cm2, "cm²")
+            more_than_zero("the bearing area", self.bearing_cm2, "cm²", "bearing_cm2")
         if (self.modulus_gpa is None) != (self.bearing_cm2 is None):
             raise Inconsistent("A plate gives by its modulus and its bearing area: give both.")
-        finite("the expansion", self.expansion_1_k, "1/K")
-        not_below_zero("the uncertainty of the thickness", self.u_thickness_mm, "mm")
+        finite("the expansion", self.expansion_1_k, "1/K", "expansion_1_k")
+        not_below_zero(
+            "the uncertainty of the thickness", self.u_thickness_mm, "mm", "u_thickness_mm"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,12 +106,12 @@ class Disc:
 
     def __post_init__(self) -> None:
         """Refuse what is no disc; the rest is refused by disc_springs."""
-        for name, value in (
-            ("the inner diameter", self.inner_mm),
-            ("the disc's thickness", self.thickness_mm),
-            ("the cone height", self.cone_mm),
+        for name, field in (
+            ("the inner diameter", "inner_mm"),
+            ("the disc's thickness", "thickness_mm"),
+            ("the cone height", "cone_mm"),
         ):
-            more_than_zero(name, value, "mm")
+            more_than_zero(name, getattr(self, field), "mm", field)
         if self.outer_mm <= self.inner_mm:
             raise Inconsistent("The disc's outer diameter is no larger than its inner one.")
 

@@ -89,7 +89,7 @@ def pressure_map(
 
     Source of the example: axial load and bending of a rectangle (strength of materials).
     """
-    within("the number of fields along a side", fine, "", 1, 400)
+    within("the number of fields along a side", fine, "", 1, 400, "fine")
     resultant = resultant_of(rods)
     plane = balanced_plane(resultant, area, beds)
     active = active_area_moments(plane, area, beds)
@@ -125,18 +125,22 @@ def pressure_map(
 def resultant_of(rods: Sequence[RodLoad]) -> Array:
     """Return the sum of the rods' loads (N) and their moments about the middle (N·m, x first)."""
     if len(rods) < 3:
-        raise Inconsistent(f"{len(rods)} rods do not hold a plate level; three at least do.")
+        raise Inconsistent(
+            f"{len(rods)} rods do not hold a plate level; three at least do.", "rods"
+        )
     numbers = [rod.number for rod in rods]
     if len(set(numbers)) < len(numbers):
         twice = next(number for number in numbers if numbers.count(number) > 1)
-        raise Inconsistent(f"Rod {twice} is given twice; one reading a nut is wanted.")
+        raise Inconsistent(f"Rod {twice} is given twice; one reading a nut is wanted.", "rods")
     for rod in rods:
-        not_below_zero(f"the load of rod {rod.number}", rod.load_n, "N")
-        not_below_zero(f"the uncertainty of the load of rod {rod.number}", rod.u_load_n, "N")
-        finite(f"x of rod {rod.number}", rod.x_m, "m")
-        finite(f"y of rod {rod.number}", rod.y_m, "m")
+        not_below_zero(f"the load of rod {rod.number}", rod.load_n, "N", "load_n")
+        not_below_zero(
+            f"the uncertainty of the load of rod {rod.number}", rod.u_load_n, "N", "u_load_n"
+        )
+        finite(f"x of rod {rod.number}", rod.x_m, "m", "x_m")
+        finite(f"y of rod {rod.number}", rod.y_m, "m", "y_m")
     loads = np.array([rod.load_n for rod in rods])
-    more_than_zero("the sum of the rods' loads", float(loads.sum()), "N")
+    more_than_zero("the sum of the rods' loads", float(loads.sum()), "N", "rods")
     xs, ys = np.array([rod.x_m for rod in rods]), np.array([rod.y_m for rod in rods])
     return np.array([loads.sum(), loads @ xs, loads @ ys])
 

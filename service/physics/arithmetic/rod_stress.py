@@ -34,7 +34,7 @@ def greatest_tightening(
 
     Source: VDI 2230 part 1, tables A1 and A2 (M8x1, 8.8, µ = 0.12).
     """
-    within("the share of the yield strength", utilisation, "", 0.01, 1.0)
+    within("the share of the yield strength", utilisation, "", 0.01, 1.0, "utilisation")
     area = law.thread.stress_area_m2
     twist = twist_per_pull(law)
     force = utilisation * strength.yield_strength_pa * area / sqrt(1 + 3 * twist**2)
@@ -76,7 +76,7 @@ def rod_stress(
     Source: ISO 898-1 (proof load 21 200 N for M8 class 8.8).
     """
     load = preload_n if isinstance(preload_n, Estimate) else Estimate(preload_n)
-    not_below_zero("the preload", load.value, "N")
+    not_below_zero("the preload", load.value, "N", "preload_n")
     proof_load = thread.stress_area_m2 * strength.proof_stress_pa
     axial = load.scaled(1 / thread.stress_area_m2)
     both = None

@@ -78,7 +78,7 @@ def close_stack(assembly: Assembly, force: Estimate, law: Law | None = None) -> 
     gauge, one lot), the cautious choice. Raises OutOfRange where a layer is pressed beyond the
     curve of its material, or springs beyond flat.
     """
-    more_than_zero("the clamping force", force.value, "N")
+    more_than_zero("the clamping force", force.value, "N", "force_n")
     columns = GapColumns(assembly.gaps)
     states = columns.under(force.value)
     columns.check(states, assembly.gap_name)

@@ -98,16 +98,24 @@ def thread(size: str) -> Thread:
     """
     match = _SIZE.fullmatch(size)
     if match is None:
-        raise OutOfRange("the thread", size.strip() or "missing", "", "a size such as M8 or M8x1")
+        raise OutOfRange(
+            "the thread", size.strip() or "missing", "", "a size such as M8 or M8x1", "thread"
+        )
     diameter = float(match["d"])
     pitch = float(match["p"]) if match["p"] else _COARSE_PITCH_MM.get(int(diameter))
     if pitch is None or (match["p"] is None and diameter not in _COARSE_PITCH_MM):
         sizes = ", ".join(f"M{d}" for d in _COARSE_PITCH_MM)
-        raise OutOfRange("the thread", size.strip(), "", f"{sizes}, or with a pitch, such as M7x1")
-    more_than_zero("the pitch", pitch, "mm")
+        raise OutOfRange(
+            "the thread", size.strip(), "", f"{sizes}, or with a pitch, such as M7x1", "thread"
+        )
+    more_than_zero("the pitch", pitch, "mm", "thread")
     if not 1 <= diameter <= 64 or pitch > diameter / 4:
         raise OutOfRange(
-            "the thread", size.strip(), "", "M1 to M64 with a pitch up to a quarter of the diameter"
+            "the thread",
+            size.strip(),
+            "",
+            "M1 to M64 with a pitch up to a quarter of the diameter",
+            "thread",
         )
     name = f"M{diameter:g}" if match["p"] is None else f"M{diameter:g}x{pitch:g}"
     return Thread(name, diameter / 1e3, pitch / 1e3)
@@ -124,7 +132,9 @@ def hexagon_bearing(of: Thread) -> BearingFace:
         or abs(round(of.nominal_diameter_m * 1e3) - of.nominal_diameter_m * 1e3) > 1e-9
     ):
         sizes = ", ".join(f"M{d}" for d in _HEXAGON_MM)
-        raise OutOfRange("the nut's size", of.size, "", f"{sizes}, or diameters of one's own")
+        raise OutOfRange(
+            "the nut's size", of.size, "", f"{sizes}, or diameters of one's own", "thread"
+        )
     return BearingFace(bearing[0] / 1e3, bearing[1] / 1e3)
 
 
@@ -173,7 +183,9 @@ def strength(name: str, of: Thread) -> Strength:
         return Strength(
             plain, yielding * 1e6, yielding * 1e6, tensile * 1e6, "ISO 3506-1, 0.2 % strain"
         )
-    raise OutOfRange("the strength class", name or "missing", "", ", ".join(strength_classes()))
+    raise OutOfRange(
+        "the strength class", name or "missing", "", ", ".join(strength_classes()), "strength_class"
+    )
 
 
 def breaking_torque(name: str, of: Thread) -> float | None:

@@ -50,11 +50,17 @@ class Instruments:
 
     def __post_init__(self) -> None:
         """Refuse what no instrument has."""
-        not_below_zero("the uncertainty of a pressure reading", self.u_pressure_pa, "Pa")
-        not_below_zero("the uncertainty of a temperature reading", self.u_temperature_k, "K")
-        within("the uncertainty of the volume", self.u_volume, "", 0.0, 1.0)
-        not_below_zero("the uncertainty of the gauge's calibration", self.u_gauge_pa, "Pa")
-        not_below_zero("the uncertainty of the duration", self.u_duration_s, "s")
+        not_below_zero(
+            "the uncertainty of a pressure reading", self.u_pressure_pa, "Pa", "u_pressure_pa"
+        )
+        not_below_zero(
+            "the uncertainty of a temperature reading", self.u_temperature_k, "K", "u_temperature_k"
+        )
+        within("the uncertainty of the volume", self.u_volume, "", 0.0, 1.0, "u_volume")
+        not_below_zero(
+            "the uncertainty of the gauge's calibration", self.u_gauge_pa, "Pa", "u_gauge_pa"
+        )
+        not_below_zero("the uncertainty of the duration", self.u_duration_s, "s", "u_duration_s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,12 +122,14 @@ def pressure_decay(
 
     Source: n = V/R (p1/T1 − p2/T2) / t; uncertainty by GUM 5.1.
     """
-    more_than_zero("the duration", duration_s, "s")
-    more_than_zero("the volume of the circuit", volume_m3, "m³")
+    more_than_zero("the duration", duration_s, "s", "duration_s")
+    more_than_zero("the volume of the circuit", volume_m3, "m³", "volume_m3")
     outside = None if barometer_pa is None else barometer(barometer_pa)
     for name, reading in (("start", start), ("end", end)):
-        absolute_pressure(f"the pressure at the {name}", reading.pressure_pa, outside)
-        kelvin(f"the gas temperature at the {name}", reading.temperature_k)
+        absolute_pressure(
+            f"the pressure at the {name}", reading.pressure_pa, outside, field="pressure_pa"
+        )
+        kelvin(f"the gas temperature at the {name}", reading.temperature_k, "temperature_k")
     offset = tagged(GAUGE_OFFSET, 0.0, instruments.u_gauge_pa)
     volume = tagged(VOLUME, volume_m3, instruments.u_volume * volume_m3)
     time = tagged(CLOCK, duration_s, instruments.u_duration_s)
@@ -166,10 +174,24 @@ class FlowMeter:
 
     def __post_init__(self) -> None:
         """Refuse what is no meter."""
-        more_than_zero("the meter's full scale", self.full_scale_m3_s, "m³/s")
-        within("the meter's uncertainty of the reading", self.u_of_reading, "", 0.0, 1.0)
-        within("the meter's uncertainty of full scale", self.u_of_full_scale, "", 0.0, 1.0)
-        not_below_zero("the meter's resolution", self.resolution_m3_s, "m³/s")
+        more_than_zero("the meter's full scale", self.full_scale_m3_s, "m³/s", "full_scale_m3_s")
+        within(
+            "the meter's uncertainty of the reading",
+            self.u_of_reading,
+            "",
+            0.0,
+            1.0,
+            "u_of_reading",
+        )
+        within(
+            "the meter's uncertainty of full scale",
+            self.u_of_full_scale,
+            "",
+            0.0,
+            1.0,
+            "u_of_full_scale",
+        )
+        not_below_zero("the meter's resolution", self.resolution_m3_s, "m³/s", "resolution_m3_s")
 
 
 def flow_meter(reading_m3_s: float, meter: FlowMeter, zero_m3_s: float = 0.0) -> LeakRate:
@@ -184,6 +206,7 @@ def flow_meter(reading_m3_s: float, meter: FlowMeter, zero_m3_s: float = 0.0) ->
             f"{reading_m3_s * 6e7:.4g}",
             "mL/min",
             f"up to the meter's full scale, {meter.full_scale_m3_s * 6e7:.4g} mL/min",
+            "flow_ml_min",
         )
     step = meter.resolution_m3_s / sqrt(12)
     base = sqrt((meter.u_of_full_scale * meter.full_scale_m3_s) ** 2 + step**2)
@@ -199,7 +222,7 @@ def judge(leak: LeakRate, limit_mol_s: float) -> Verdict:
     Below detection passes only where what the method can see lies below the limit; gas that came
     in decides nothing. An inward rate points to warming gas or a leak from another circuit.
     """
-    more_than_zero("the limit of the leak rate", limit_mol_s, "mol/s")
+    more_than_zero("the limit of the leak rate", limit_mol_s, "mol/s", "limit_mol_s")
     if leak.seen is Seen.INWARD:
         return Verdict.UNDECIDED
     at_zero_or_more = Estimate(max(leak.rate.value, 0.0), leak.rate.u)

@@ -36,8 +36,8 @@ def saturation_pressure(temperature_k: float) -> float:
 
     Source: IAPWS-IF97, equation 30; the example is the first row of its table 35.
     """
-    kelvin("the temperature", temperature_k)
-    within("the temperature", temperature_k, "K", ZERO_CELSIUS_K, 500.0)
+    kelvin("the temperature", temperature_k, "temperature_k")
+    within("the temperature", temperature_k, "K", ZERO_CELSIUS_K, 500.0, "temperature_k")
     theta = temperature_k + _N[8] / (temperature_k - _N[9])
     a = theta**2 + _N[0] * theta + _N[1]
     b = _N[2] * theta**2 + _N[3] * theta + _N[4]
@@ -55,8 +55,10 @@ class CoolantState:
 
     def __post_init__(self) -> None:
         """Refuse what is no coolant."""
-        more_than_zero("the coolant's density", self.density, "kg/m³")
-        more_than_zero("the coolant's heat capacity", self.heat_capacity, "J/(kg·K)")
+        more_than_zero("the coolant's density", self.density, "kg/m³", "density")
+        more_than_zero(
+            "the coolant's heat capacity", self.heat_capacity, "J/(kg·K)", "heat_capacity"
+        )
 
 
 WATER, GLYCOL_30, GLYCOL_50 = "water", "30 % ethylene glycol", "50 % ethylene glycol"
@@ -94,9 +96,9 @@ def coolant_at(name: str, temperature_k: float) -> CoolantState:
     """
     if name not in _TABLES:
         raise OutOfRange("the coolant", name or "missing", "", ", ".join(COOLANTS))
-    kelvin("the coolant's temperature", temperature_k)
+    kelvin("the coolant's temperature", temperature_k, "temperature_k")
     celsius = temperature_k - ZERO_CELSIUS_K
-    within("the coolant's temperature", celsius, "°C", 0.0, 100.0)
+    within("the coolant's temperature", celsius, "°C", 0.0, 100.0, "celsius")
     step, densities, capacities = _TABLES[name]
     rows = step * np.arange(len(densities))
     density, capacity = (float(np.interp(celsius, rows, ys)) for ys in (densities, capacities))

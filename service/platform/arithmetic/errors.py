@@ -6,25 +6,50 @@ TradeError
 └── Inconsistent   values that contradict each other
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 
 class TradeError(ValueError):
     """A computation could not be done with what it was given.
 
-    ``fields`` are the keys of its inputs: one, or all that contradict each other.
+    ``fields`` are the keys of its inputs: one, or all that contradict each other; once
+    ``is_placed``, those of the fields a person filled in.
     """
 
     fields: tuple[str, ...] = ()
+    is_placed = False
+
+
+@contextmanager
+def placed(*fields: str, **by_key: str) -> Iterator[None]:
+    """Give a trouble raised inside to the fields that a computation's inputs come from.
+
+    ``by_key`` says which field an input comes from. A trouble that names none of its inputs is a
+    contradiction of all fields where ``fields`` are given, else it goes on as it is.
+
+    >>> with placed("rods", count="rods"):
+    ...     raise OutOfRange("the number of rods", 0, "", "1 or more", "count")
+    Traceback (most recent call last):
+    service.platform.arithmetic.errors.OutOfRange: the number of rods is 0; allowed: 1 or more.
+    """
+    try:
+        yield
+    except TradeError as trouble:
+        named = [by_key[key] for key in trouble.fields if key in by_key]
+        if named or (fields and not trouble.is_placed):
+            trouble.fields = tuple(dict.fromkeys(named or (*fields, *by_key.values())))
+            trouble.is_placed = True
+        raise
 
 
 class OutOfRange(TradeError):  # noqa: N818
     """A value outside the range a computation is valid for."""
 
-    def __init__(
-        self, name: str, value: object, unit: str, allowed: str, *, field: str = ""
-    ) -> None:
+    def __init__(self, name: str, value: object, unit: str, allowed: str, *fields: str) -> None:
         super().__init__(f"{name} is {value} {unit}".rstrip() + f"; allowed: {allowed}.")
         self.name, self.value, self.unit, self.allowed = name, value, unit, allowed
-        self.fields = (field,) if field else ()
+        self.fields = tuple(filter(None, fields))
 
 
 class NoSolution(TradeError):  # noqa: N818

@@ -33,12 +33,11 @@ class Field:
     """One question.
 
     ``unit`` is the one its number is in where none is chosen or typed behind it. ``least`` and
-    ``most`` bound it, in that unit; ``above`` leaves ``least`` itself out. ``named`` are phrases by
-    which messages of the computation speak of it. ``example`` is an invented answer, ``only_for``
-    says which choice asks for it, ``section`` the heading it stands under. ``headings`` are those
-    its column goes by in a list, ``column`` what it is called there and ``trail`` in the audit
-    trail, where not by its label and name. ``otherwise`` holds where it is left empty,
-    a day that is ``ahead`` may lie in the future.
+    ``most`` bound it, in that unit; ``above`` leaves ``least`` itself out. ``example`` is an
+    invented answer, ``only_for`` says which choice asks for it, ``section`` the heading it stands
+    under. ``headings`` are those its column goes by in a list, ``column`` what it is called there
+    and ``trail`` in the audit trail, where not by its label and name. ``otherwise`` holds where it
+    is left empty; a day that is ``ahead`` may lie in the future.
     """
 
     name: str
@@ -52,7 +51,6 @@ class Field:
     least: float = -inf
     most: float = inf
     above: bool = False
-    named: tuple[str, ...] = ()
     example: str = ""
     only_for: str = ""
     section: str = ""

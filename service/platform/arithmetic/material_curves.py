@@ -31,7 +31,7 @@ class Points:
         if len(self.points) < 2:
             raise Inconsistent("A curve needs one point at least besides (0, 0).")
         for (x, y), (next_x, next_y) in pairwise(self.points):
-            finite("a point of the curve", next_y, "")
+            finite("a point of the curve", next_y, "", "next_y")
             if not (x < next_x < 1 and y < next_y):
                 raise Inconsistent(
                     f"The curve must grow from point to point, below a strain of 1:"
@@ -65,9 +65,9 @@ class Power:
 
     def __post_init__(self) -> None:
         """Refuse a curve that does not grow."""
-        more_than_zero("the curve's scale", self.scale, "")
-        within("the curve's exponent", self.exponent, "", 1.0, 10.0)
-        within("the greatest strain of the curve", self.greatest, "", 0.001, 0.95)
+        more_than_zero("the curve's scale", self.scale, "", "scale")
+        within("the curve's exponent", self.exponent, "", 1.0, 10.0, "exponent")
+        within("the greatest strain of the curve", self.greatest, "", 0.001, 0.95, "greatest")
 
     def load(self, x: Array) -> Array:
         """Compute y at each x."""
@@ -90,8 +90,8 @@ class Densifying:
 
     def __post_init__(self) -> None:
         """Refuse a curve that does not grow."""
-        more_than_zero("the curve's modulus", self.modulus, "")
-        within("the strain at which the pores are closed", self.limit, "", 0.01, 1.0)
+        more_than_zero("the curve's modulus", self.modulus, "", "modulus")
+        within("the strain at which the pores are closed", self.limit, "", 0.01, 1.0, "limit")
 
     @property
     def greatest(self) -> float:
@@ -121,9 +121,9 @@ class RubberCord:
 
     def __post_init__(self) -> None:
         """Refuse what is no cord."""
-        more_than_zero("the cord's diameter", self.diameter_m, "m")
-        more_than_zero("the rubber's modulus", self.modulus_pa, "Pa")
-        within("the greatest squeeze of the curve", self.greatest, "", 0.01, 0.45)
+        more_than_zero("the cord's diameter", self.diameter_m, "m", "diameter_m")
+        more_than_zero("the rubber's modulus", self.modulus_pa, "Pa", "modulus_pa")
+        within("the greatest squeeze of the curve", self.greatest, "", 0.01, 0.45, "greatest")
 
     def load(self, x: Array) -> Array:
         """Compute y at each x."""
@@ -160,10 +160,19 @@ class Soft:
 
     def __post_init__(self) -> None:
         """Refuse a material that comes back further than it was pressed."""
-        within("the set as a share of the greatest strain", self.set_share, "", 0.0, 0.95)
-        within("the uncertainty of the curve", self.u_relative, "", 0.0, 1.0)
+        within(
+            "the set as a share of the greatest strain", self.set_share, "", 0.0, 0.95, "set_share"
+        )
+        within("the uncertainty of the curve", self.u_relative, "", 0.0, 1.0, "u_relative")
         if self.unloading_exponent is not None:
-            within("the unloading exponent", self.unloading_exponent, "", 1.0, 10.0)
+            within(
+                "the unloading exponent",
+                self.unloading_exponent,
+                "",
+                1.0,
+                10.0,
+                "unloading_exponent",
+            )
 
     @property
     def is_elastic(self) -> bool:

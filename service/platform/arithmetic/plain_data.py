@@ -11,7 +11,7 @@ from math import isfinite
 from types import NoneType, UnionType
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
-from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.errors import Inconsistent, OutOfRange, placed
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.material_curves import Soft, soft_as_data, soft_from_data
 
@@ -116,7 +116,8 @@ def _read_fields(of: type, data: Mapping[str, Any], name: str) -> Any:
     values = {}
     for field, described in known.items():
         if field in data:
-            values[field] = _read(hints[field], data[field], spoken(field))
+            with placed(field):
+                values[field] = _read(hints[field], data[field], spoken(field))
         elif described.default is MISSING and described.default_factory is MISSING:
             raise Inconsistent(f"{spoken(field)} is missing in {name}.")
     return of(**values)

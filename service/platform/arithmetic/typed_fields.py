@@ -18,8 +18,10 @@ _TWO_WAYS = re.compile(r"-?[1-9]\d{0,2}\.\d{3}")
 class FieldRefused(OutOfRange):
     """What was typed into one field does not do; ``field`` is the field's name in the form."""
 
+    is_placed = True
+
     def __init__(self, field: str, name: str, value: object, unit: str, allowed: str) -> None:
-        super().__init__(name, value, unit, allowed)
+        super().__init__(name, value, unit, allowed, field)
         self.field = field
 
 
@@ -142,9 +144,3 @@ def typed_word(typed: Typed, name: str, label: str, choices: Sequence[str]) -> s
     if text not in choices:
         raise FieldRefused(name, label, text or "empty", "", ", ".join(choices))
     return text
-
-
-def named_field(trouble: TradeError, fields: Sequence[tuple[str, str]], otherwise: str) -> str:
-    """Return the field a computation's trouble speaks of: the first whose phrase it uses."""
-    words = str(trouble)
-    return next((field for phrase, field in fields if phrase in words), otherwise)

@@ -1,11 +1,9 @@
 """Fields described as data, read from a form: what cannot be is refused beside its field."""
 
 from collections.abc import Sequence
-from contextlib import suppress
 
 from service.platform.arithmetic.errors import OutOfRange, TradeError
 from service.platform.arithmetic.fields import Field
-from service.platform.arithmetic.numbers import read_number
 from service.platform.arithmetic.typed_fields import FieldRefused, typed_value
 from service.platform.pages.forms import Form
 
@@ -34,26 +32,15 @@ def refuse_field(form: Form, trouble: FieldRefused) -> None:
 
 
 def refuse_in(form: Form, place: str, fields: Sequence[Field], trouble: TradeError) -> None:
-    """Put a trouble beside the one field whose number it names, else at a place above them."""
+    """Put a trouble beside the field it is about; several that contradict stand above them."""
     if isinstance(trouble, FieldRefused):
         refuse_field(form, trouble)
         return
-    if not isinstance(trouble, OutOfRange):
-        form.typed.setdefault(place, ("",))
-        form.refuse(place, str(trouble))
-        return
-    named = [field for field in fields if _is_number_of(form, field, trouble.value)]
-    if len(named) != 1:
-        form.typed.setdefault(place, ("",))
-    reason = f"{trouble.name} is {trouble.value} {trouble.unit}".rstrip()
-    at = named[0].name if len(named) == 1 else place
-    form.refuse(at, reason, f"Right would be: {trouble.allowed}.")
-
-
-def _is_number_of(form: Form, field: Field, value: object) -> bool:
-    """Whether this number was typed there, as it is or in %."""
-    with suppress(OutOfRange, ValueError):
-        named = float(str(value))
-        typed = read_number(form.kept(field.name))
-        return field.is_number and named in {typed, typed / 100}
-    return False
+    named = [field.name for field in fields if field.name in trouble.fields]
+    at = named[0] if len(named) == 1 else place
+    form.typed.setdefault(at, ("",))
+    if isinstance(trouble, OutOfRange):
+        reason = f"{trouble.name} is {trouble.value} {trouble.unit}".rstrip()
+        form.refuse(at, reason, f"Right would be: {trouble.allowed}.")
+    else:
+        form.refuse(at, str(trouble))

@@ -52,11 +52,11 @@ def hold_time(
 
     Source: the uncertainty of `pressure_decay`, solved for the duration.
     """
-    absolute_pressure("the pressure at the start", start.pressure_pa)
-    kelvin("the gas temperature", start.temperature_k)
-    more_than_zero("the volume of the circuit", volume_m3, "m³")
-    more_than_zero("the limit of the leak rate", limit_mol_s, "mol/s")
-    within("the share of the limit", share, "", 0.0, 0.95)
+    absolute_pressure("the pressure at the start", start.pressure_pa, field="pressure_pa")
+    kelvin("the gas temperature", start.temperature_k, "temperature_k")
+    more_than_zero("the volume of the circuit", volume_m3, "m³", "volume_m3")
+    more_than_zero("the limit of the leak rate", limit_mol_s, "mol/s", "limit_mol_s")
+    within("the share of the limit", share, "", 0.0, 0.95, "share")
     allowed = (1 - share) * limit_mol_s / GUARD
     room = allowed**2 - (share * limit_mol_s * instruments.u_volume) ** 2
     if room <= 0:

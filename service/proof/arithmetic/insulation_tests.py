@@ -40,8 +40,10 @@ class InsulationMeasured:
 
     def __post_init__(self) -> None:
         """Refuse what no tester shows."""
-        not_below_zero(f"the resistance {self.between}", self.resistance_mohm, "MΩ")
-        more_than_zero("the test voltage", self.test_voltage_v, "V")
+        not_below_zero(
+            f"the resistance {self.between}", self.resistance_mohm, "MΩ", "resistance_mohm"
+        )
+        more_than_zero("the test voltage", self.test_voltage_v, "V", "test_voltage_v")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,13 +59,15 @@ class InsulationTest:
 
     def __post_init__(self) -> None:
         """Refuse a test that must not be made, and readings that contradict each other."""
-        within("the number of cells", self.cells, "", 1, 1000)
+        within("the number of cells", self.cells, "", 1, 1000, "cells")
         if self.working_voltage_v is not None:
-            more_than_zero("the working voltage", self.working_voltage_v, "V")
+            more_than_zero("the working voltage", self.working_voltage_v, "V", "working_voltage_v")
         if self.accuracy_percent is not None:
-            within("the tester's accuracy", self.accuracy_percent, "%", 0.0, 100.0)
+            within(
+                "the tester's accuracy", self.accuracy_percent, "%", 0.0, 100.0, "accuracy_percent"
+            )
         if not self.readings:
-            raise Inconsistent("An insulation test needs one reading at least.")
+            raise Inconsistent("An insulation test needs one reading at least.", "readings")
         places = [(reading.between, reading.condition) for reading in self.readings]
         for place in places:
             if places.count(place) > 1:

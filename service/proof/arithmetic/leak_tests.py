@@ -79,8 +79,15 @@ class Arrived:
 
     def __post_init__(self) -> None:
         """Refuse what is no flow."""
-        finite(f"the flow from the {self.circuit} circuit", self.flow_ml_min, "mL/min")
-        finite(f"the zero of the {self.circuit} circuit's meter", self.zero_ml_min, "mL/min")
+        finite(
+            f"the flow from the {self.circuit} circuit", self.flow_ml_min, "mL/min", "flow_ml_min"
+        )
+        finite(
+            f"the zero of the {self.circuit} circuit's meter",
+            self.zero_ml_min,
+            "mL/min",
+            "zero_ml_min",
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,9 +124,9 @@ class LeakTest:
 
     def __post_init__(self) -> None:
         """Refuse what cannot be, naming field, value and what would be right."""
-        within("the set-up", self.set_up, "", 1, len(SET_UPS))
+        within("the set-up", self.set_up, "", 1, len(SET_UPS), "set_up")
         gas_named(self.gas)
-        within("the number of cells", self.cells, "", 1, 1000)
+        within("the number of cells", self.cells, "", 1, 1000, "cells")
         for kpa in (self.barometer_kpa, self.end_barometer_kpa):
             if kpa is not None:
                 barometer(kpa * 1e3)
@@ -127,28 +134,42 @@ class LeakTest:
         if self.method is Method.PRESSURE_DECAY:
             _ = self.end
             if self.duration_min is None:
-                raise Inconsistent("The pressure decay needs its duration in minutes.")
-            more_than_zero("the duration", self.duration_min, "min")
+                raise Inconsistent(
+                    "The pressure decay needs its duration in minutes.", "duration_min"
+                )
+            more_than_zero("the duration", self.duration_min, "min", "duration_min")
         elif self.flow_ml_min is None or self.meter is None:
-            raise Inconsistent("The flow meter's method needs the meter and the flow it showed.")
+            raise Inconsistent(
+                "The flow meter's method needs the meter and the flow it showed.",
+                "meter",
+                "flow_ml_min",
+            )
         if self.volume_l is not None:
-            more_than_zero("the volume under test", self.volume_l, "L")
+            more_than_zero("the volume under test", self.volume_l, "L", "volume_l")
         if self.arrived and self.meter is None:
-            raise Inconsistent("Flows of watched circuits need the meter they were read with.")
+            raise Inconsistent(
+                "Flows of watched circuits need the meter they were read with.", "meter"
+            )
         self._check_circuits()
-        within("the uncertainty of the volume", self.volume_percent, "%", 0.0, 50.0)
-        not_below_zero("the gauge's step", self.gauge_step_kpa, "kPa")
-        not_below_zero("the thermometer's step", self.thermometer_step_k, "K")
+        within(
+            "the uncertainty of the volume", self.volume_percent, "%", 0.0, 50.0, "volume_percent"
+        )
+        not_below_zero("the gauge's step", self.gauge_step_kpa, "kPa", "gauge_step_kpa")
+        not_below_zero("the thermometer's step", self.thermometer_step_k, "K", "thermometer_step_k")
 
     def _check_circuits(self) -> None:
         watched = [circuit.circuit for circuit in self.arrived]
         for circuit in watched:
             if watched.count(circuit) > 1:
-                raise Inconsistent(f"The {circuit} circuit is watched twice.")
+                raise Inconsistent(f"The {circuit} circuit is watched twice.", f"arrived_{circuit}")
             if circuit not in self.connected.watched:
                 allowed = ", ".join(self.connected.watched) or "none"
                 raise OutOfRange(
-                    f"the circuit watched in set-up {self.set_up}", circuit, "", allowed
+                    f"the circuit watched in set-up {self.set_up}",
+                    circuit,
+                    "",
+                    allowed,
+                    f"arrived_{circuit}",
                 )
 
     @property
@@ -177,19 +198,27 @@ class LeakTest:
     def end(self) -> Reading:
         """Absolute pressure in Pa and temperature in K at the end."""
         if self.end_pressure_kpa is None or self.end_temperature_c is None:
-            raise Inconsistent("The pressure decay needs pressure and temperature at the end.")
+            raise Inconsistent(
+                "The pressure decay needs pressure and temperature at the end.",
+                "end_pressure_kpa",
+                "end_temperature_c",
+            )
         outside = self.end_barometer_kpa
         outside_pa = self.barometer_pa if outside is None else outside * 1e3
         return self._reading("end", self.end_pressure_kpa, self.end_temperature_c, outside_pa)
 
     def _reading(self, when: str, kpa: float, degrees: float, outside_pa: float) -> Reading:
         name = f"the pressure at the {when}"
-        kelvin = celsius(f"the gas temperature at the {when}", degrees) + ZERO_CELSIUS_K
+        field = f"{when}_pressure_kpa"
+        warm = celsius(f"the gas temperature at the {when}", degrees, f"{when}_temperature_c")
+        kelvin = warm + ZERO_CELSIUS_K
         if self.zero is Zero.NOT_SAID:
-            raise Inconsistent(f"Say whether {name}, {kpa:g} kPa, is gauge or absolute.")
+            raise Inconsistent(f"Say whether {name}, {kpa:g} kPa, is gauge or absolute.", "zero")
         if self.zero is Zero.ABSOLUTE:
-            return Reading(absolute_pressure(name, kpa * 1e3, outside_pa), kelvin)
-        (more_than_zero if when == "start" else not_below_zero)(f"{name} (gauge)", kpa, "kPa")
+            return Reading(absolute_pressure(name, kpa * 1e3, outside_pa, field=field), kelvin)
+        (more_than_zero if when == "start" else not_below_zero)(
+            f"{name} (gauge)", kpa, "kPa", field
+        )
         return Reading(from_gauge(kpa * 1e3, outside_pa), kelvin)
 
     @property
@@ -229,7 +258,8 @@ def volume_of(figures: LeakFigures | None, set_up: SetUp, cells: int) -> float:
     if not volumes or len(volumes) < len(known):
         raise Inconsistent(
             f"The volume under test in L is missing: neither given, nor by the figures of the"
-            f" design for set-up {set_up.order}, {set_up.name}."
+            f" design for set-up {set_up.order}, {set_up.name}.",
+            "volume_l",
         )
     return sum(volumes)
 
@@ -250,9 +280,9 @@ def instruments(
     """
     gauge, thermometer = instrument_accuracy("pressure gauge"), instrument_accuracy("thermometer")
     percent = gauge.percent if gauge_percent is None else gauge_percent
-    within("the gauge's deviation", percent, "%", 0.0, 50.0)
+    within("the gauge's deviation", percent, "%", 0.0, 50.0, "percent")
     off_k = thermometer.least if thermometer_k is None else thermometer_k
-    not_below_zero("the thermometer's deviation", off_k, "K")
+    not_below_zero("the thermometer's deviation", off_k, "K", "off_k")
     half_kpa = gauge_step_kpa / 2 if gauge_step_kpa else gauge.least
     return Instruments(
         standard_uncertainty(half_kpa * 1e3),

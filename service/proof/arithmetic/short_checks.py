@@ -42,7 +42,7 @@ class ShortCheck:
 
     def __post_init__(self) -> None:
         """Refuse what no cell can have."""
-        more_than_zero("the active area", self.active_area_cm2, "cm²")
+        more_than_zero("the active area", self.active_area_cm2, "cm²", "active_area_cm2")
         if all(value is None for value in self.values):
             raise Inconsistent("No cell was measured.")
         _ = self.findings(ShortFigures())

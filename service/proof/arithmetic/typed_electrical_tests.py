@@ -7,7 +7,7 @@ import re
 from collections.abc import Sequence
 
 from service.limits.arithmetic.insulation import Between, Condition
-from service.platform.arithmetic.errors import OutOfRange
+from service.platform.arithmetic.errors import OutOfRange, placed
 from service.platform.arithmetic.typed_fields import (
     FieldRefused,
     Typed,
@@ -22,16 +22,15 @@ from service.proof.arithmetic.short_checks import ShortCheck, Way
 PLACES = {Between.RODS_PLATES: "rods_plates", Between.PLATES_GROUND: "plates_ground"}
 """Beginnings of the fields of each place."""
 NOT_MEASURED = {"", "-", "–", "—", "none", "not measured"}
-SPEAKS_OF = (
-    (f"resistance {Between.RODS_PLATES}", "rods_plates_resistance"),
-    (f"resistance {Between.PLATES_GROUND}", "plates_ground_resistance"),
-    ("not bonded", "cells_bonded"),
-    ("Hydrogen is in the stack", "no_hydrogen"),
-    ("test voltage", "test_voltage"),
-    ("working voltage", "working_voltage"),
-    ("one reading", "rods_plates_resistance"),
-)
-SHORTS_SPEAK_OF = (("active area", "active_area"),)
+FIELDS = {
+    "cells_bonded": "cells_bonded",
+    "hydrogen_present": "no_hydrogen",
+    "readings": "rods_plates_resistance",
+    "test_voltage_v": "test_voltage",
+    "working_voltage_v": "working_voltage",
+}
+"""The fields a test of insulation's inputs come from, by the key of the input."""
+SHORT_FIELDS = {"active_area_cm2": "active_area"}
 
 
 def read_insulation_test(
@@ -42,7 +41,7 @@ def read_insulation_test(
     A resistance such as “> 2000” is more than the tester shows.
 
     ``cells_bonded`` and ``no_hydrogen`` are ticked boxes. Raises FieldRefused and the errors of
-    InsulationTest, whose messages `SPEAKS_OF` leads to fields.
+    InsulationTest, which `FIELDS` leads to fields.
     """
     condition = Condition(
         typed_word(typed, "condition", "what stands in the coolant circuit", tuple(Condition))
@@ -73,7 +72,8 @@ def _measured(
     mohm = typed_quantity(plain, field, f"the resistance {between}", Measure.RESISTANCE, "MΩ")
     if mohm is None:
         return None
-    return InsulationMeasured(between, condition, mohm, voltage, over)
+    with placed(resistance_mohm=field, test_voltage_v="test_voltage"):
+        return InsulationMeasured(between, condition, mohm, voltage, over)
 
 
 def read_short_check(

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from service.limits.arithmetic.leak_paths import SET_UPS, Circuit
 from service.physics.arithmetic.gases import NORMAL, REFERENCES, TEST_GASES
+from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.pressures import Zero
 from service.platform.arithmetic.typed_fields import (
     FieldRefused,
@@ -23,28 +24,23 @@ from service.proof.arithmetic.leak_tests import Arrived, LeakTest, Meter, Method
 
 VOLUME_PERCENT = 3.0
 """How well a circuit's volume is usually known, ±."""
-SPEAKS_OF = (
-    ("Say whether", "zero"),
-    *((f" is {circuit};", f"arrived_{circuit}") for circuit in Circuit),
-    ("volume under test", "volume"),
-    ("uncertainty of the volume", "volume_percent"),
-    ("pressure at the start", "start_pressure"),
-    ("pressure at the end", "end_pressure"),
-    ("temperature at the start", "start_temperature"),
-    ("temperature at the end", "end_temperature"),
-    ("barometer", "barometer"),
-    ("test gas", "gas"),
-    ("duration", "duration"),
-    ("from the anode circuit", "arrived_anode"),
-    ("from the cathode circuit", "arrived_cathode"),
-    ("from the coolant circuit", "arrived_coolant"),
-    ("of watched circuits", "meter_id"),
-    ("needs the meter", "meter_id"),
-    ("full scale", "flow"),
-    ("gauge", "zero"),
-    ("set-up", "set_up"),
-)
-"""Phrases of the computation's messages and the fields they speak of."""
+FIELDS = {
+    "barometer": "barometer",
+    "duration_min": "duration",
+    "end_pressure_kpa": "end_pressure",
+    "end_temperature_c": "end_temperature",
+    "flow_ml_min": "flow",
+    "gas": "gas",
+    "meter": "meter_id",
+    "set_up": "set_up",
+    "start_pressure_kpa": "start_pressure",
+    "start_temperature_c": "start_temperature",
+    "volume_l": "volume",
+    "volume_percent": "volume_percent",
+    "zero": "zero",
+    **{f"arrived_{circuit}": f"arrived_{circuit}" for circuit in Circuit},
+}
+"""The fields a test's inputs come from, by the key of the input."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +66,8 @@ def reads_flows(typed: Typed) -> bool:
 def read_leak_test(typed: Typed, cells: int, read_with: ReadWith) -> LeakTest:
     """Return the test that was typed, for a stack of so many cells.
 
-    Raises FieldRefused naming the field, and the errors of LeakTest, whose messages `SPEAKS_OF`
-    leads to fields.
+    Raises FieldRefused naming the field, and the errors of LeakTest, which `FIELDS` leads to
+    fields.
     """
     orders = [str(choice.order) for choice in SET_UPS]
     set_up = int(typed_word(typed, "set_up", "the set-up", orders))
@@ -164,12 +160,13 @@ def _meter(typed: Typed, read_with: ReadWith) -> Meter:
     name = typed_word(
         {"meter_reference": chosen}, "meter_reference", "the reference condition", known
     )
-    return Meter(
-        read_with.meter_full_scale_ml_min,
-        name,
-        read_with.meter_percent,
-        step_ml_min=read_with.meter_step_ml_min,
-    )
+    with placed("meter_id"):
+        return Meter(
+            read_with.meter_full_scale_ml_min,
+            name,
+            read_with.meter_percent,
+            step_ml_min=read_with.meter_step_ml_min,
+        )
 
 
 def _arrived(typed: Typed, full_scale: float | None) -> Iterator[Arrived]:
@@ -178,7 +175,9 @@ def _arrived(typed: Typed, full_scale: float | None) -> Iterator[Arrived]:
         flow = _flow(typed, f"arrived_{circuit}")
         if flow is not None:
             _refuse_above(f"arrived_{circuit}", flow, full_scale)
-            yield Arrived(circuit, flow, zero)
+            with placed(flow_ml_min=f"arrived_{circuit}", zero_ml_min="arrived_zero"):
+                measured = Arrived(circuit, flow, zero)
+            yield measured
 
 
 def _refuse_above(name: str, flow: float, full_scale: float | None) -> None:

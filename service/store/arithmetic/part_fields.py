@@ -199,9 +199,7 @@ above 0 and at most 5 mm, ten times the 0.5 mm of its type (480 µm would be 0.4
         if 0 < measured_mm / 1e3 <= most < measured_mm:
             right += f" ({measured_mm:g} µm would be {measured_mm / 1e3:g} mm)"
     if not is_right:
-        raise OutOfRange(
-            "the measured thickness", f"{measured_mm:g}", "mm", right, field=THICKNESS.name
-        )
+        raise OutOfRange("the measured thickness", f"{measured_mm:g}", "mm", right, THICKNESS.name)
 
 
 def remarks_on(measured: Mapping[str, float | None], should_be_mm: float | None) -> dict[str, str]:

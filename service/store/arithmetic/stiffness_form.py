@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from service.physics.arithmetic.part_stiffness import OF_KIND, Bed, Disc, PartStiffness, Seal, Stiff
 from service.platform.arithmetic.curve_text import CurveOf, read_curve, write_curve
-from service.platform.arithmetic.errors import OutOfRange, TradeError
+from service.platform.arithmetic.errors import OutOfRange, TradeError, placed
 from service.platform.arithmetic.fields import Asks, Field, figure
 from service.platform.arithmetic.material_curves import Soft
 from service.platform.arithmetic.typed_fields import as_typed, refused, typed_value
@@ -102,12 +102,17 @@ def _soft(typed: Mapping[str, str], numbers: Mapping[str, float], of: CurveOf) -
         raise refused(field, str(trouble.value), trouble) from trouble
     except TradeError as trouble:
         raise refused(field, text, trouble) from trouble
-    return Soft(
-        curve,
-        numbers.get("set_percent", 0.0) / 100,
-        numbers.get("unloading_exponent"),
-        numbers.get("u_curve_percent", 0.0) / 100,
-    )
+    with placed(
+        set_share="set_percent",
+        unloading_exponent="unloading_exponent",
+        u_relative="u_curve_percent",
+    ):
+        return Soft(
+            curve,
+            numbers.get("set_percent", 0.0) / 100,
+            numbers.get("unloading_exponent"),
+            numbers.get("u_curve_percent", 0.0) / 100,
+        )
 
 
 def stiffness_to_form(stiffness: PartStiffness | None) -> dict[str, str]:

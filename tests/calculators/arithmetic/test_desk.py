@@ -96,6 +96,35 @@ def test_a_name_nobody_knows_is_no_calculator() -> None:
     assert calculator_named("nothing") is None
 
 
+ABSURD = ("0", "1e-9", "1e6", "-60")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_an_absurd_answer_is_refused_beside_its_field_or_among_those_that_contradict(
+    name: str,
+) -> None:
+    """One answer of the example at a time, each field with each absurd value."""
+    fields = [field for field in the(name).fields if field.asks is not Asks.CHOICE]
+
+    misplaced = [
+        (field.name, value, refusal.field, refusal.in_words)
+        for field in fields
+        for value in ABSURD
+        for refusal in worked(name, **{field.name: value}).refusals
+        if field.name not in {refusal.field, *refusal.together}
+    ]
+
+    assert not misplaced
+
+
+def test_where_a_search_stood_is_for_the_log_alone() -> None:
+    found = worked("pressure-map", width="1e6")
+
+    assert found.last_state is not None
+    assert "solution; " not in found.refusals[0].in_words
+    assert str(found.last_state) not in found.refusals[0].in_words
+
+
 @pytest.mark.parametrize("name", NAMES)
 @settings(max_examples=settings.default.max_examples // 4)
 @given(data=st.data())
