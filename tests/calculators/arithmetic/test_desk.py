@@ -118,7 +118,7 @@ def test_an_absurd_answer_is_refused_beside_its_field_or_among_those_that_contra
 
 
 def test_where_a_search_stood_is_for_the_log_alone() -> None:
-    found = worked("pressure-map", width="1e6")
+    found = worked("pressure-map", width="1e-6")
 
     assert found.last_state is not None
     assert "solution; " not in found.refusals[0].in_words
