@@ -4,9 +4,10 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field
 
-from service.calculators.arithmetic import fields, outcomes
+from service.calculators.arithmetic import outcomes
 from service.calculators.arithmetic.map_figures import MapFigures
 from service.platform.api.answers import Out, like, read_from
+from service.platform.arithmetic import fields
 
 
 @like(fields.Field, only="name label asks choices required help")
