@@ -126,7 +126,7 @@ def test_a_released_stack_needs_nobody(engine: Engine) -> None:
     found = seen(engine)
 
     (stack,) = found.rows
-    assert (found.total, found.needing, found.mine, found.after) == (1, 0, 0, "")
+    assert (found.total, found.needing, found.mine, found.further) == (1, 0, 0, "")
     assert stack.needs == ()
     assert (stack.line.state, stack.line.cells, stack.strip.cells) == ("released", 3, 3)
     assert stack.line.hours.read_at is not None

@@ -80,8 +80,8 @@ def test_hours_go_on_over_a_replaced_meter(engine: Engine) -> None:
     assert number == 2
     assert now.hours == history.now == Hours(812 + 30 - 5)
     assert now.read_at == history.read_at == START + 50 * DAY
-    assert [reading.total for reading in history.readings] == [837, 812, 812, 400, 0]
-    assert [reading.meter_number for reading in history.readings] == [2, 2, 1, 1, 1]
+    assert [reading.total for reading in history.readings.rows] == [837, 812, 812, 400, 0]
+    assert [reading.meter_number for reading in history.readings.rows] == [2, 2, 1, 1, 1]
 
 
 def test_a_meter_that_could_not_be_read_any_more_leaves_at_least(engine: Engine) -> None:
