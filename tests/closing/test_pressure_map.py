@@ -8,7 +8,7 @@ import pytest
 
 from service.closing.drawings.isobars import (
     STEPS,
-    Field,
+    PressureGrid,
     at_or_above,
     isobar,
     legend,
@@ -164,7 +164,7 @@ def test_any_number_of_bands_uses_the_whole_scale(count: int) -> None:
 
 
 def test_a_line_of_equal_value_of_a_tilted_plane_is_straight() -> None:
-    field = out_to(Field(XS, YS, tuple(map(tuple, TILTED))), 60, 40)
+    field = out_to(PressureGrid(XS, YS, tuple(map(tuple, TILTED))), 60, 40)
 
     for one, other in isobar(field, 1.1):
         for point in (one, other):
@@ -173,7 +173,7 @@ def test_a_line_of_equal_value_of_a_tilted_plane_is_straight() -> None:
 
 def test_what_bears_covers_the_share_it_has() -> None:
     """The area of the polygons, by the shoelace formula, against the plane's own share."""
-    field = out_to(Field(XS, YS, tuple(map(tuple, TILTED))), 60, 40)
+    field = out_to(PressureGrid(XS, YS, tuple(map(tuple, TILTED))), 60, 40)
 
     area = 0.0
     for polygon in at_or_above(field, 1.0):
@@ -202,7 +202,7 @@ def test_the_classes_of_the_drawing_are_those_of_the_sheet() -> None:
 
 def test_a_band_no_wider_than_its_print_shows_one_value() -> None:
     """“2.0 to 2” tells nobody anything."""
-    field = out_to(Field(XS, YS, tuple(map(tuple, TILTED))), 60, 40)
+    field = out_to(PressureGrid(XS, YS, tuple(map(tuple, TILTED))), 60, 40)
     levels = [field.least + 1e-9, (field.least + field.greatest) / 2]
 
     told = legend(0, 0, field, levels, "")

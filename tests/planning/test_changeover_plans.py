@@ -256,7 +256,7 @@ def test_a_plan_is_kept_as_it_was_made(lab: Lab) -> None:
         kept = plan_by_number(session, number)
         listed = plans_of_stack(session, lab.stack_id)
     assert kept.document == worked.document
-    assert kept.holds
+    assert kept.is_intact
     assert (kept.note, kept.made_by, kept.record_id) == ("one cell more", "Mara Ilves", None)
     assert [(one.id, one.build) for one in listed] == [(number, 1)]
     assert lab.get(ChangeoverPlan, number).wishes == write_wishes(ONE_MORE.wishes)

@@ -9,7 +9,7 @@ import pytest
 from service.condition.arithmetic.cell_outliers import cell_outliers
 from service.condition.arithmetic.curve_comparison import Direction, compare_curves
 from service.condition.arithmetic.polarisation import CurvePoint, fit_curve, voltage_at
-from service.condition.arithmetic.sweep_points import Sweep, Way, around, sweep_points
+from service.condition.arithmetic.sweep_points import Sweep, SweepDirection, around, sweep_points
 from tests.published.cases import cases
 
 CASES = cases("electrochemistry")
@@ -88,7 +88,7 @@ def test_a_real_sweep_gives_the_voltages_at_70_a(hours: int) -> None:
 def test_points_of_a_real_sweep_lie_on_it(hours: int) -> None:
     found = points_of(hours)
 
-    assert [leg.way for leg in found.legs] == [Way.FALLING]
+    assert [leg.way for leg in found.legs] == [SweepDirection.FALLING]
     assert found.left_out == 0
     assert sum(point.rows for point in found.points) == found.rows
     for channel in (0, 2):

@@ -19,7 +19,7 @@ from service.physics.arithmetic.gases import (
     viscous_factor,
     volume_flow,
 )
-from service.physics.arithmetic.tightness import Instruments, Reading, pressure_decay
+from service.physics.arithmetic.tightness import GasReading, Instruments, pressure_decay
 from service.platform.arithmetic.units import Measure, from_si, to_si
 from tests.published.cases import cases
 
@@ -30,8 +30,8 @@ AT_20 = Across(2e5, 1e5, 293.15)
 
 def test_worked_example_of_40_cfr_1065_644() -> None:
     case = CASES["LK-01"]
-    start = Reading(case["p1"] * 1e3, case["T1"])
-    end = Reading(case["p2"] * 1e3, case["T2"])
+    start = GasReading(case["p1"] * 1e3, case["T1"])
+    end = GasReading(case["p2"] * 1e3, case["T2"])
 
     found = pressure_decay(start, end, case["dt"], case["V"] / 1e3, NO_DOUBT)
 
@@ -117,13 +117,13 @@ def test_free_path_in_air() -> None:
 
 def test_pressure_decay_with_temperatures() -> None:
     case = CASES["LK-10"]
-    start = Reading(case["p1"] * 1e5, case["T1"] + 273.15)
-    end = Reading(case["p2"] * 1e5, case["T2"] + 273.15)
+    start = GasReading(case["p1"] * 1e5, case["T1"] + 273.15)
+    end = GasReading(case["p2"] * 1e5, case["T2"] + 273.15)
     volume = case["V"] / 1e3
 
     found = pressure_decay(start, end, case["t"], volume, NO_DOUBT)
     apparent = pressure_decay(
-        start, Reading(end.pressure_pa, start.temperature_k), case["t"], volume, NO_DOUBT
+        start, GasReading(end.pressure_pa, start.temperature_k), case["t"], volume, NO_DOUBT
     )
 
     in_mbar_litres = 10 * GAS_CONSTANT * start.temperature_k
@@ -135,7 +135,7 @@ def test_pressure_decay_with_temperatures() -> None:
 
 def test_uncertainty_of_the_corrected_rate() -> None:
     case = CASES["LK-18"]
-    volume, start, end = 0.85e-3, Reading(201_320.0, 295.55), Reading(200_580.0, 295.05)
+    volume, start, end = 0.85e-3, GasReading(201_320.0, 295.55), GasReading(200_580.0, 295.05)
 
     found = pressure_decay(
         start, end, 600.0, volume, Instruments(10.0, 0.05, 0.020 / 0.85, u_duration_s=0.5)

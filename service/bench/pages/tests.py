@@ -11,7 +11,7 @@ from service.limits.arithmetic.leak_figures import LeakFigures
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.permissions import Person
 from service.proof.arithmetic.leak_tests import LeakTest, Method
-from service.proof.arithmetic.short_checks import Way
+from service.proof.arithmetic.short_checks import ShortMethod
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.arithmetic.typed_leak_test import as_text
 from service.proof.pages.stack_test_sheets import SHORTS, Ground, TestsSheet, tests_sheet
@@ -60,7 +60,7 @@ def _begin(
     kind = TestKind.SHORTS if is_shorts else TestKind.LEAK
     kind = TestKind.INSULATION if is_insulation else kind
     last = next((one for one in reversed(made) if one.kind is kind), None)
-    begun: dict[str, str] = {"method": Method.PRESSURE_DECAY, "way": Way.RESISTANCE}
+    begun: dict[str, str] = {"method": Method.PRESSURE_DECAY, "way": ShortMethod.RESISTANCE}
     if figures is not None:
         begun["gas"] = figures.gas
     if last is not None:

@@ -16,11 +16,11 @@ from service.calculators.arithmetic.outcomes import (
 from service.physics.arithmetic.gases import GAS_CONSTANT, REFERENCES, reference, throughput
 from service.physics.arithmetic.tightness import (
     FORMULA,
+    Detection,
     FlowMeter,
+    GasReading,
     Instruments,
     LeakRate,
-    Reading,
-    Seen,
     flow_meter,
     judge,
 )
@@ -141,10 +141,10 @@ def outside_of(answers: Answers) -> float:
         return barometer(answers.si("barometer"))
 
 
-def reading_of(answers: Answers, when: str, warm: str) -> Reading:
+def reading_of(answers: Answers, when: str, warm: str) -> GasReading:
     """A pressure and the temperature of the gas at one time."""
     with placed(pressure_pa=when, temperature_k=warm):
-        return Reading(absolute(answers, when), answers.si(warm))
+        return GasReading(absolute(answers, when), answers.si(warm))
 
 
 def instruments_of(answers: Answers, *, clock: bool = True) -> Instruments:
@@ -194,9 +194,9 @@ def seen_in_words(leak: LeakRate, temperature_k: float) -> str:
     limit = leak_figure(Estimate(leak.detection_limit_mol_s), "mbar·L/s", temperature_k).text
     threshold = leak_figure(Estimate(leak.decision_threshold_mol_s), "mbar·L/s", temperature_k).text
     match leak.seen:
-        case Seen.SEEN:
+        case Detection.SEEN:
             return f"A leak is seen: the rate lies above the decision threshold of {threshold}."
-        case Seen.INWARD:
+        case Detection.INWARD:
             return (
                 "Gas came in: the gas grew warmer than the thermometer says, or another circuit"
                 " leaks into this one. That decides nothing."
@@ -226,7 +226,7 @@ def verdict_in_words(leak: LeakRate, verdict: Verdict, limit: UnitEntry) -> str:
             return f"With its uncertainty (95 %) the rate keeps to {limit_text}."
         case Verdict.FAIL:
             return f"With its uncertainty (95 %) the rate is more than {limit_text}."
-        case _ if leak.seen is Seen.INWARD:
+        case _ if leak.seen is Detection.INWARD:
             return "Gas came in: let the temperatures settle and test again."
         case _:
             return (

@@ -1,6 +1,6 @@
 """The calculator of the hold time a pressure decay needs before it can decide.
 
-Source: as in hold_time.
+Source: as in time_under_pressure.
 """
 
 from service.calculators.arithmetic.answers import Answers
@@ -21,7 +21,7 @@ from service.platform.arithmetic.errors import Inconsistent, placed
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.fields import Section, Show, percent, pressure, temperature
 from service.platform.arithmetic.units import Measure
-from service.proof.arithmetic.hold_time import hold_time
+from service.proof.arithmetic.hold_time import time_under_pressure
 
 
 def _work(answers: Answers, units: Units) -> Outcome:
@@ -36,7 +36,7 @@ def _work(answers: Answers, units: Units) -> Outcome:
     share = answers.share_or("share", 0.5)
     limit_rate = mol_per_second(limit, start.temperature_k)
     with placed("volume_percent", "limit", "share", volume_m3="volume"):
-        hold = hold_time(start, answers.si("volume"), limit_rate, instruments, share)
+        hold = time_under_pressure(start, answers.si("volume"), limit_rate, instruments, share)
     sees = Estimate(hold.detection_limit_mol_s)
     results = (
         Result("hold", "Hold at least", units.figure(hold.duration_s, "time_in")),

@@ -8,9 +8,9 @@ from dataclasses import replace
 from service.closing.arithmetic.outcome import ClosingOutcome
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.limits import (
-    Found,
     Judged,
     Quantity,
+    ValueToJudge,
     judge_limits,
     missing_quantities,
     worst_of,
@@ -18,30 +18,32 @@ from service.limits.arithmetic.limits import (
 from service.platform.arithmetic.verdicts import Verdict
 
 
-def values_of(outcome: ClosingOutcome) -> tuple[Found, ...]:
+def values_of(outcome: ClosingOutcome) -> tuple[ValueToJudge, ...]:
     """Return the values of a closing that limits can be set for."""
     closed, values = outcome.closed, []
     if closed is not None and closed.gdl_pressure_mpa is not None:
-        values.append(Found(Quantity.GDL_PRESSURE, closed.gdl_pressure_mpa, "mean of the cells"))
+        values.append(
+            ValueToJudge(Quantity.GDL_PRESSURE, closed.gdl_pressure_mpa, "mean of the cells")
+        )
         for word, figure in (
             ("least", closed.least_gdl_mpa),
             ("greatest", closed.greatest_gdl_mpa),
         ):
             if figure is not None:
                 values.append(
-                    Found(Quantity.GDL_PRESSURE, figure.value, f"{word}, cell {figure.cell}")
+                    ValueToJudge(Quantity.GDL_PRESSURE, figure.value, f"{word}, cell {figure.cell}")
                 )
     if closed is not None and closed.line_load_n_mm is not None:
-        values.append(Found(Quantity.LINE_LOAD, closed.line_load_n_mm, "mean of the cells"))
+        values.append(ValueToJudge(Quantity.LINE_LOAD, closed.line_load_n_mm, "mean of the cells"))
     if outcome.proof_percent is not None:
         of = "the rod that bears most" if outcome.is_complete else f"so far, {outcome.nuts_read}"
-        values.append(Found(Quantity.SHARE_OF_PROOF, outcome.proof_percent, of))
+        values.append(ValueToJudge(Quantity.SHARE_OF_PROOF, outcome.proof_percent, of))
     if outcome.map is not None:
-        values.append(Found(Quantity.PRESSURE_RATIO, outcome.map.ratio, "active area"))
+        values.append(ValueToJudge(Quantity.PRESSURE_RATIO, outcome.map.ratio, "active area"))
     if closed is not None:
         if closed.protrusion_mm is not None:
-            values.append(Found(Quantity.PROTRUSION, closed.protrusion_mm))
-        values.append(Found(Quantity.CLOSED_HEIGHT, closed.closed_height_mm))
+            values.append(ValueToJudge(Quantity.PROTRUSION, closed.protrusion_mm))
+        values.append(ValueToJudge(Quantity.CLOSED_HEIGHT, closed.closed_height_mm))
     return tuple(values)
 
 

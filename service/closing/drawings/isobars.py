@@ -34,7 +34,7 @@ class Point(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
+class PressureGrid:
     """Values in rows from the least y to the greatest, at ``xs`` and ``ys`` that grow."""
 
     xs: tuple[float, ...]
@@ -65,11 +65,11 @@ class Field:
         ]
 
 
-def out_to(field: Field, half_width: float, half_depth: float) -> Field:
+def out_to(field: PressureGrid, half_width: float, half_depth: float) -> PressureGrid:
     """Return the field carried straight on from its outer points to the edges, never below zero."""
     rows = [_carried(field.xs, row, half_width) for row in field.rows]
     columns = [_carried(field.ys, column, half_depth) for column in zip(*rows, strict=True)]
-    return Field(
+    return PressureGrid(
         (-half_width, *field.xs, half_width),
         (-half_depth, *field.ys, half_depth),
         tuple(zip(*columns, strict=True)),
@@ -108,7 +108,7 @@ def _between(least: float, greatest: float, step: float) -> tuple[float, ...]:
     return tuple(round((first + index) * step, 12) for index in range(count))
 
 
-def at_or_above(field: Field, level: float) -> list[list[Point]]:
+def at_or_above(field: PressureGrid, level: float) -> list[list[Point]]:
     """Return polygons that cover where the field has this value or more.
 
     Whole squares run together.
@@ -129,7 +129,7 @@ def at_or_above(field: Field, level: float) -> list[list[Point]]:
     return [*polygons, run] if run else polygons
 
 
-def isobar(field: Field, level: float) -> list[tuple[Point, Point]]:
+def isobar(field: PressureGrid, level: float) -> list[tuple[Point, Point]]:
     """Return short straight pieces of the line on which the field has this value."""
     pieces = []
     for square in field.squares():
@@ -204,7 +204,7 @@ def value_of(level: float, levels: Sequence[float]) -> str:
     return f"{level:.{places}f}"
 
 
-def legend(x: float, y: float, field: Field, levels: Sequence[float], lost: str) -> str:
+def legend(x: float, y: float, field: PressureGrid, levels: Sequence[float], lost: str) -> str:
     """Draw the swatches with words for the names used in a drawing, and say how high they are."""
     drawn = [word(x, y, "Pressure, MPa", size=BODY, pen="word strong")]
     edges = [field.least, *levels, field.greatest]

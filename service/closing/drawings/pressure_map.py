@@ -5,8 +5,8 @@ from math import hypot
 from typing import NamedTuple
 
 from service.closing.drawings.isobars import (
-    Field,
     Point,
+    PressureGrid,
     at_or_above,
     crossed,
     fill_of,
@@ -140,7 +140,7 @@ def draw_pressure_map(
     per_mm = min(_WIDEST / max(reach[0], 1), _HIGHEST / max(reach[1], 1))
     wide, high = reach[0] * per_mm, reach[1] * per_mm
     plan = Plan(_BESIDE + wide / 2, _ABOVE + high / 2, per_mm)
-    known = Field(tuple(xs_mm), tuple(ys_mm), tuple(tuple(row) for row in pressures_mpa))
+    known = PressureGrid(tuple(xs_mm), tuple(ys_mm), tuple(tuple(row) for row in pressures_mpa))
     field = out_to(known, area_mm[0] / 2, area_mm[1] / 2)
     levels = round_levels(field.least, field.greatest)
     lost = lost_share > 0
@@ -180,7 +180,7 @@ def _reach(plate_mm: tuple[float, float], rods: Sequence[LoadedRod]) -> tuple[fl
     )
 
 
-def _field(plan: Plan, field: Field, levels: Sequence[float]) -> list[str]:
+def _field(plan: Plan, field: PressureGrid, levels: Sequence[float]) -> list[str]:
     """One shape a band, each over the one before it, and the isobars between them."""
     bears = min(1e-6 * field.greatest, field.greatest)
     drawn = []
@@ -205,7 +205,7 @@ def _place(plan: Plan, point: Point) -> str:
 
 
 def _isobar_values(
-    plan: Plan, field: Field, levels: Sequence[float], resultant: tuple[float, float] | None
+    plan: Plan, field: PressureGrid, levels: Sequence[float], resultant: tuple[float, float] | None
 ) -> list[str]:
     """Each value on the middle of its line, where it meets no other; the legend has them all."""
     taken = [plan.at(*resultant)] if resultant else []
@@ -243,7 +243,10 @@ def _centre_lines(plan: Plan, reach: tuple[float, float]) -> list[str]:
 
 
 def _description(
-    rods: Sequence[LoadedRod], field: Field, resultant: tuple[float, float] | None, lost: float
+    rods: Sequence[LoadedRod],
+    field: PressureGrid,
+    resultant: tuple[float, float] | None,
+    lost: float,
 ) -> str:
     loads = ", ".join(f"rod {rod.number} {load_of(rod)}" for rod in rods)
     sentence = (

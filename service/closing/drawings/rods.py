@@ -31,7 +31,7 @@ _BESIDE, _TWO_LINES = 90.0, 24.0
 _HEXAGON = ((1.0, 0.0), (0.5, 0.866), (-0.5, 0.866), (-1.0, 0.0), (-0.5, -0.866), (0.5, -0.866))
 
 
-class Rod(NamedTuple):
+class DrawnRod(NamedTuple):
     """A tie rod: its number and where it stands, in mm from the plate's middle, y upward."""
 
     number: int
@@ -46,14 +46,14 @@ class _Plan(NamedTuple):
     middle_y: float
     per_mm: float
 
-    def at(self, rod: Rod) -> tuple[float, float]:
+    def at(self, rod: DrawnRod) -> tuple[float, float]:
         return self.middle_x + rod.x_mm * self.per_mm, self.middle_y - rod.y_mm * self.per_mm
 
 
 class _Nut(NamedTuple):
     """What is written beside a nut."""
 
-    rod: Rod
+    rod: DrawnRod
     turn: int | None
     torque_nm: float | None
     is_out: bool
@@ -83,7 +83,7 @@ def draw_rods(
     pile_mm: width and height of the pile behind the plate, drawn as a hidden outline.
     rod_mm: nominal diameter of the thread; nuts are drawn after ISO 4032, about 1.6 times as wide.
     """
-    placed = [Rod(*rod) for rod in rods]
+    placed = [DrawnRod(*rod) for rod in rods]
     per_mm = min(_WIDEST / max(plate_width_mm, 1), _HIGHEST / max(plate_height_mm, 1))
     wide, high = plate_width_mm * per_mm, plate_height_mm * per_mm
     width, left, top = max(wide + 2 * _MARGIN, 420.0), 0.0, 58.0
@@ -188,7 +188,7 @@ def _named(plan: _Plan, radius: float, nut: _Nut) -> str:
     return drawn
 
 
-def _is_crowded(plan: _Plan, radius: float, rod: Rod, rods: Sequence[Rod]) -> bool:
+def _is_crowded(plan: _Plan, radius: float, rod: DrawnRod, rods: Sequence[DrawnRod]) -> bool:
     """Whether what is written beside this nut would meet another nut or what stands beside it."""
     x, y = plan.at(rod)
     for other in rods:
@@ -226,7 +226,7 @@ def _over(place: tuple[float, float], text: str, size: float, anchor: str, pen: 
 
 
 def _description(
-    rods: Sequence[Rod], readings: Mapping[int, float], out_of_tolerance: Collection[int]
+    rods: Sequence[DrawnRod], readings: Mapping[int, float], out_of_tolerance: Collection[int]
 ) -> str:
     readings_text = ", ".join(
         f"rod {rod.number} {readings[rod.number]:.1f} N·m"

@@ -11,7 +11,7 @@ from service.closing.arithmetic.outcome import ClosingOutcome, LevellingOutcome,
 from service.closing.drawings.pressure_map import draw_pressure_map
 from service.closing.queries.closing_inputs import DesignSizes
 from service.limits.arithmetic.clamp_figures import ClampFigures
-from service.limits.arithmetic.limits import Found, Judged, Quantity
+from service.limits.arithmetic.limits import Judged, Quantity, ValueToJudge
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.estimates import Estimate, written
 from service.platform.arithmetic.verdicts import Verdict
@@ -76,7 +76,7 @@ def lines_of(outcome: ClosingOutcome, clamp: ClampFigures | None) -> Iterable[Li
     judged: dict[Quantity, list[Judged]] = {}
     for one in outcome.judged:
         judged.setdefault(one.quantity, []).append(one)
-    found: dict[Quantity, list[Found]] = {}
+    found: dict[Quantity, list[ValueToJudge]] = {}
     for value in values_of(outcome):
         found.setdefault(value.quantity, []).append(value)
     for quantity in Quantity:

@@ -21,7 +21,7 @@ JOINED = timedelta(minutes=5)
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class MeaVoltage:
     """What was read of one cell: the MEA in it (None: not known) and its voltage in V."""
 
     part_id: int | None
@@ -38,7 +38,7 @@ class StackMoment:
     hours_h: float | None
     build: int
     density_a_cm2: float | None
-    cells: Mapping[int, Seen]
+    cells: Mapping[int, MeaVoltage]
 
     @property
     def at(self) -> datetime:

@@ -134,7 +134,7 @@ def compare_curves(
     """
     every = differences(before, after)
     chosen = densities or Densities()
-    inside = [point for point in every if chosen.holds(point.density_a_cm2)]
+    inside = [point for point in every if chosen.includes(point.density_a_cm2)]
     if len(inside) <= CONSTANTS:
         raise Inconsistent(
             f"A comparison needs at least {CONSTANTS + 1} common current densities from"

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from service.condition.arithmetic.measured_curves import MeasuredPoint, points_of_leg
 from service.condition.arithmetic.open_circuit import AT_MOST_A_CM2, FEWEST_ROWS
-from service.condition.arithmetic.sweep_points import Leg, Sweep, Way, sweep_points
+from service.condition.arithmetic.sweep_points import Leg, Sweep, SweepDirection, sweep_points
 from service.platform.arithmetic.errors import Inconsistent
 from service.runs.arithmetic.log_batches import LogBatch
 from service.runs.arithmetic.log_columns import Mapping, Signal
@@ -44,7 +44,7 @@ class FoundCurve:
     """The curve of one leg; ``begins_s`` None where the file has no time."""
 
     leg: int
-    way: Way
+    way: SweepDirection
     begins_s: float | None
     points: tuple[MeasuredPoint, ...]
 

@@ -62,7 +62,7 @@ class Densities:
                 f"more than zero and below {self.most_a_cm2:g} A/cm²",
             )
 
-    def holds(self, density_a_cm2: float) -> bool:
+    def includes(self, density_a_cm2: float) -> bool:
         """Say whether a density lies in the range."""
         return self.least_a_cm2 <= density_a_cm2 <= self.most_a_cm2
 
@@ -157,7 +157,7 @@ def fit_curve(
     """
     _level(level)
     chosen = densities or Densities()
-    inside = [point for point in points if chosen.holds(point.density_a_cm2)]
+    inside = [point for point in points if chosen.includes(point.density_a_cm2)]
     inside_a_cm2 = np.array([point.density_a_cm2 for point in inside])
     if len(inside) <= CONSTANTS or len(np.unique(inside_a_cm2)) < CONSTANTS:
         raise Inconsistent(

@@ -26,7 +26,7 @@ FINEST_A_CM2, COARSEST_A_CM2, GROWTH = 0.004, 0.05, 1.5
 Array = NDArray[np.float64]
 
 
-class Way(StrEnum):
+class SweepDirection(StrEnum):
     """Which way the current went."""
 
     RISING = "rising"
@@ -37,7 +37,7 @@ class Way(StrEnum):
 class Leg:
     """One way of the sweep: its rows from ``first`` up to but without ``end``."""
 
-    way: Way
+    way: SweepDirection
     first: int
     end: int
 
@@ -51,7 +51,7 @@ class SweepPoint:
     """
 
     leg: int
-    way: Way
+    way: SweepDirection
     density_a_cm2: float
     rows: int
     voltages_v: tuple[float | None, ...]
@@ -132,7 +132,7 @@ def legs_of(densities_a_cm2: Array, turn_a_cm2: float = TURN_A_CM2) -> tuple[Leg
         first = int(moved[entry])
         last = int(moved[entry + 1]) if entry + 1 < len(moved) else len(densities_a_cm2)
         around_turn = densities_a_cm2[first:last]
-        extreme = around_turn.argmax() if way is Way.FALLING else around_turn.argmin()
+        extreme = around_turn.argmax() if way is SweepDirection.FALLING else around_turn.argmin()
         starts.append(first + int(extreme) + 1)
     return tuple(
         Leg(way, start, end)
@@ -142,20 +142,20 @@ def legs_of(densities_a_cm2: Array, turn_a_cm2: float = TURN_A_CM2) -> tuple[Leg
     )
 
 
-def _turns(values: Array, turn: float) -> list[tuple[int, Way]]:
+def _turns(values: Array, turn: float) -> list[tuple[int, SweepDirection]]:
     """Where each leg begins among values that move, and its way."""
-    turns: list[tuple[int, Way]] = []
+    turns: list[tuple[int, SweepDirection]] = []
     low = high = (0, float(values[0]))
-    way: Way | None = None
+    way: SweepDirection | None = None
     for index, value in enumerate(values.tolist()):
         low = (index, value) if value <= low[1] else low
         high = (index, value) if value >= high[1] else high
-        if way is not Way.RISING and value - low[1] > turn:
-            turns.append((low[0], Way.RISING))
-            way, high = Way.RISING, (index, value)
-        elif way is not Way.FALLING and high[1] - value > turn:
-            turns.append((high[0], Way.FALLING))
-            way, low = Way.FALLING, (index, value)
+        if way is not SweepDirection.RISING and value - low[1] > turn:
+            turns.append((low[0], SweepDirection.RISING))
+            way, high = SweepDirection.RISING, (index, value)
+        elif way is not SweepDirection.FALLING and high[1] - value > turn:
+            turns.append((high[0], SweepDirection.FALLING))
+            way, low = SweepDirection.FALLING, (index, value)
     return turns
 
 

@@ -14,7 +14,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.condition.arithmetic.cell_histories import NO_LOAD_A_CM2, Seen, StackMoment
+from service.condition.arithmetic.cell_histories import NO_LOAD_A_CM2, MeaVoltage, StackMoment
 from service.condition.arithmetic.polarisation import voltage_at
 from service.condition.arithmetic.reference_voltages import usual_density
 from service.condition.queries.cell_voltages import CellSnapshot, SnapshotHead
@@ -107,7 +107,7 @@ class StackVoltages:
             self.build_numbers[snapshot.build_id],
             snapshot.density_a_cm2,
             {
-                cell: Seen(voltage.part_id, voltage.mean_v)
+                cell: MeaVoltage(voltage.part_id, voltage.mean_v)
                 for cell, voltage in snapshot.by_cell.items()
                 if voltage.mean_v is not None and not voltage.is_bridged
             },
@@ -121,7 +121,7 @@ class StackVoltages:
                 volts = voltage_at(points, density_a_cm2).voltage_v
             except OutOfRange:
                 continue
-            cells[cell] = Seen(curve.part_of_cell.get(cell), volts)
+            cells[cell] = MeaVoltage(curve.part_of_cell.get(cell), volts)
         return self._moment(curve, density_a_cm2, cells) if cells else None
 
     def moments_at(self, density_a_cm2: float) -> tuple[StackMoment, ...]:
@@ -131,14 +131,14 @@ class StackVoltages:
 
     def _without_load(self, curve: CellCurve) -> StackMoment | None:
         cells = {
-            cell: Seen(curve.part_of_cell.get(cell), points[0].voltage_v)
+            cell: MeaVoltage(curve.part_of_cell.get(cell), points[0].voltage_v)
             for cell, points in curve.by_cell.items()
             if points[0].density_a_cm2 <= NO_LOAD_A_CM2
         }
         return self._moment(curve, 0.0, cells) if cells else None
 
     def _moment(
-        self, curve: CellCurve, density_a_cm2: float, cells: dict[int, Seen]
+        self, curve: CellCurve, density_a_cm2: float, cells: dict[int, MeaVoltage]
     ) -> StackMoment:
         return StackMoment(
             f"{CURVE}{curve.id}",

@@ -35,7 +35,7 @@ class Seat:
     ran: Hours
     """in this build so far, less what its cell was blank or bridged"""
 
-    def holds(self, time: datetime) -> bool:
+    def covers(self, time: datetime) -> bool:
         """Say whether the part sat there at a time."""
         opened_at = self.span.opened_at
         return self.span.closed_at <= time and (opened_at is None or time <= opened_at)
@@ -61,7 +61,7 @@ class OwnHours:
         ``meter_hours`` is what the hour meter showed then, where that was recorded; else the
         hours are taken between the showings before and after, in proportion.
         """
-        seat = next((seat for seat in reversed(self.seats) if seat.holds(time)), None)
+        seat = next((seat for seat in reversed(self.seats) if seat.covers(time)), None)
         if seat is None:
             return None
         span = seat.span

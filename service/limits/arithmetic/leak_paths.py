@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import hypot
 
-from service.physics.arithmetic.tightness import LeakRate, Seen
+from service.physics.arithmetic.tightness import Detection, LeakRate
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.estimates import Estimate
 
@@ -160,9 +160,9 @@ def difference(leak: LeakRate, less: Sequence[LeakRate]) -> LeakRate:
     value = leak.rate.value - sum(other.rate.value for other in less)
     u = hypot(*(part.rate.u for part in parts))
     threshold = hypot(*(part.decision_threshold_mol_s for part in parts))
-    seen = Seen.SEEN if value > threshold else Seen.BELOW_DETECTION
+    seen = Detection.SEEN if value > threshold else Detection.BELOW_DETECTION
     if value < -threshold:
-        seen = Seen.INWARD
+        seen = Detection.INWARD
     return LeakRate(Estimate(value, u), threshold, 2 * threshold, seen)
 
 
@@ -170,7 +170,7 @@ def _greater(before: PathRate | None, now: PathRate) -> PathRate:
     if before is None:
         return now
     pair = (before, now)
-    seen = [rate for rate in pair if rate.leak.seen is Seen.SEEN]
+    seen = [rate for rate in pair if rate.leak.seen is Detection.SEEN]
     if seen:
         chosen = max(seen, key=lambda rate: rate.leak.rate.value)
     else:

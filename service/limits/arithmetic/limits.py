@@ -99,7 +99,7 @@ class Limit:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class ValueToJudge:
     """One value to be judged, in the quantity's unit; ``of`` says of what it is."""
 
     quantity: Quantity
@@ -120,12 +120,12 @@ class Judged:
     source: str
 
 
-def judge_limits(values: Sequence[Found], limits: Sequence[Limit]) -> tuple[Judged, ...]:
+def judge_limits(values: Sequence[ValueToJudge], limits: Sequence[Limit]) -> tuple[Judged, ...]:
     """Judge the values by limits, in the limits' order; a value without one is left out.
 
     >>> limit = Limit(Quantity.GDL_PRESSURE, 0.8, 1.4, "design note 3")
-    >>> [judged.verdict.value for judged in judge_limits(
-    ...     [Found(limit.quantity, Estimate(value, 0.05)) for value in (1.1, 0.85, 0.5)], [limit])]
+    >>> values = [ValueToJudge(limit.quantity, Estimate(mpa, 0.05)) for mpa in (1.1, 0.85, 0.5)]
+    >>> [judged.verdict.value for judged in judge_limits(values, [limit])]
     ['pass', 'undecided', 'fail']
     """
     return tuple(

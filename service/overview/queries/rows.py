@@ -16,7 +16,7 @@ from service.overview.queries.words import (
     ASKS_FOR,
     About,
     FittedPart,
-    Found,
+    StackNeed,
     address,
     looked_at,
     sentence,
@@ -36,7 +36,7 @@ from service.store.tables import Instrument, Lot, Part, PartType
 # What a strip of cells shows of a stack: which of them fail, are held, blank or bridged.
 
 
-class Seen(StrEnum):
+class CellState(StrEnum):
     """What is to be seen of a cell; the first of two that are true is shown."""
 
     FAILING = "failing"
@@ -46,7 +46,7 @@ class Seen(StrEnum):
     BLANK = "blank"
 
 
-RANK = {seen: at for at, seen in enumerate(Seen)}
+RANK = {seen: at for at, seen in enumerate(CellState)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ class CellMark:
     """One cell of which there is something to be seen."""
 
     cell: int
-    seen: Seen
+    seen: CellState
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,7 @@ def strips(
 
     Blank and bridged cells are looked up. One statement.
     """
-    marks_of: dict[int, dict[int, Seen]] = {stack_id: {} for stack_id in cells}
+    marks_of: dict[int, dict[int, CellState]] = {stack_id: {} for stack_id in cells}
     quiet = _quiet_cells(session, cells)
     for stack_id, marked in marks_of.items():
         for mark in (*marks.get(stack_id, ()), *quiet.get(stack_id, ())):
@@ -89,7 +89,7 @@ def strips(
 
 def _quiet_cells(session: Session, stack_ids: Collection[int]) -> dict[int, list[CellMark]]:
     blank = (
-        select(Part.stack_id, Layer.cell, literal(Seen.BLANK.value).label("seen"))
+        select(Part.stack_id, Layer.cell, literal(CellState.BLANK.value).label("seen"))
         .select_from(PartType)
         .join(Part, Part.part_type_id == PartType.id)
         .join(Layer, Layer.part_id == Part.id)
@@ -101,7 +101,7 @@ def _quiet_cells(session: Session, stack_ids: Collection[int]) -> dict[int, list
         )
     )
     bridged = (
-        select(CellBridge.stack_id, CellBridge.cell, literal(Seen.BRIDGED.value))
+        select(CellBridge.stack_id, CellBridge.cell, literal(CellState.BRIDGED.value))
         .join(BuildPeriod, BuildPeriod.build_id == CellBridge.build_id)
         .where(
             CellBridge.stack_id.in_(stack_ids),
@@ -112,7 +112,7 @@ def _quiet_cells(session: Session, stack_ids: Collection[int]) -> dict[int, list
         )
     )
     rows: Any = session.execute(union_all(blank, bridged))
-    return grouped_as(rows, "stack_id", lambda row: CellMark(row.cell, Seen(row.seen)))
+    return grouped_as(rows, "stack_id", lambda row: CellMark(row.cell, CellState(row.seen)))
 
 
 NAMED_MOST = 60
@@ -122,9 +122,9 @@ DECIDED = (NeedKind.RAN_UNRELEASED, NeedKind.RECORD_WAITING, NeedKind.CORRECTION
 OF_PARTS = (NeedKind.FAILING, NeedKind.RULE_MET, NeedKind.HELD)
 OF_CLOSED = (NeedKind.LEAK_TEST, NeedKind.RE_TORQUE)
 SEEN_AS = {
-    NeedKind.FAILING: Seen.FAILING,
-    NeedKind.RULE_MET: Seen.RULE_MET,
-    NeedKind.HELD: Seen.HELD,
+    NeedKind.FAILING: CellState.FAILING,
+    NeedKind.RULE_MET: CellState.RULE_MET,
+    NeedKind.HELD: CellState.HELD,
 }
 
 
@@ -184,7 +184,7 @@ def floor_rows(
 ) -> tuple[FloorStack, ...]:
     """Return what there is to tell of these stacks, in order. A constant number of statements."""
     needs = [
-        Found(KINDS[row.kind], row.stack_id, row.subject_id or 0, row.other_id or 0,
+        StackNeed(KINDS[row.kind], row.stack_id, row.subject_id or 0, row.other_id or 0,
               row.by_id or 0, row.at, row.note or "")
         for row in session.execute(sources.details(), {**given, "stack_ids": list(ids)})
     ]  # fmt: skip
@@ -202,7 +202,7 @@ def floor_rows(
     drawn = strips(session, {need: lines[need].cells or 0 for need in ids}, marks)
     needs_of_stack = grouped(_grouped(needs), "stack_id")
 
-    def told(need: Found, line: ListedStack) -> Need:
+    def told(need: StackNeed, line: ListedStack) -> Need:
         part = parts.get(_part_of(need)) if need.kind in OF_PARTS else None
         about = About(
             line.serial,
@@ -240,9 +240,9 @@ def floor_rows(
     )
 
 
-def _grouped(needs: Sequence[Found]) -> list[Found]:
+def _grouped(needs: Sequence[StackNeed]) -> list[StackNeed]:
     """The needs in the order they are told; parts under one hold, uses of one tool are one."""
-    first: dict[tuple[int, NeedKind, int], Found] = {}
+    first: dict[tuple[int, NeedKind, int], StackNeed] = {}
     for need in sorted(
         needs, key=lambda need: (KINDS.index(need.kind), need.subject_id, need.other_id)
     ):
@@ -252,11 +252,11 @@ def _grouped(needs: Sequence[Found]) -> list[Found]:
     return list(first.values())
 
 
-def _part_of(need: Found) -> int:
+def _part_of(need: StackNeed) -> int:
     return need.other_id if need.kind is NeedKind.HELD else need.subject_id
 
 
-def _parts_named(needs: Sequence[Found]) -> set[int]:
+def _parts_named(needs: Sequence[StackNeed]) -> set[int]:
     """The parts to be looked up: of one hold in one stack no more than a strip can show."""
     of_hold: dict[tuple[int, int], list[int]] = defaultdict(list)
     named = set()
@@ -290,7 +290,9 @@ def _fitted(session: Session, part_ids: Collection[int]) -> dict[int, FittedPart
     }
 
 
-def _marks(needs: Sequence[Found], parts: Mapping[int, FittedPart]) -> dict[int, list[CellMark]]:
+def _marks(
+    needs: Sequence[StackNeed], parts: Mapping[int, FittedPart]
+) -> dict[int, list[CellMark]]:
     """What the needs say of cells; of a held gasket beside a cell nothing is said of that cell."""
     marks: dict[int, list[CellMark]] = defaultdict(list)
     for need in needs:

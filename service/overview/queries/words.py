@@ -48,7 +48,7 @@ class FittedPart:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class StackNeed:
     """One need as it was found; ``more`` like it (parts of one held lot) are told with it."""
 
     kind: NeedKind
@@ -73,7 +73,7 @@ class About:
     instrument: str
 
 
-def sentence(need: Found, about: About) -> str:
+def sentence(need: StackNeed, about: About) -> str:
     """Say what is the matter, in a sentence. Times stand beside it."""
     build = f"Build {about.build_number}" if about.build_number else "The closed stack"
     reasons = _reasons(need.note) if need.kind is NeedKind.RULE_MET else ""
@@ -139,7 +139,7 @@ def _ended(text: str) -> str:
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
-def address(need: Found, about: About) -> str:
+def address(need: StackNeed, about: About) -> str:
     """Return the address where somebody who may see to it sees to it."""
     stack = quote(about.serial, safe="")
     cell = about.part.cell if about.part else None
@@ -153,7 +153,7 @@ def address(need: Found, about: About) -> str:
     return acts.get(need.kind) or looked_at(need, about)[1]
 
 
-def looked_at(need: Found, about: About) -> tuple[str, str]:
+def looked_at(need: StackNeed, about: About) -> tuple[str, str]:
     """Return where anybody looks at it: the page in a word, and its address."""
     stack = f"/stacks/{quote(about.serial, safe='')}"
     closed = f"/builds/{need.subject_id}/release" if need.subject_id else stack

@@ -14,7 +14,7 @@ Common practice, no source; the site's procedure may ask for another time.
 
 
 @dataclass(frozen=True, slots=True)
-class Rod:
+class RodPosition:
     """Where a tie rod stands, seen on the fixed end's compression plate, in mm."""
 
     number: int
@@ -65,7 +65,7 @@ def _places(ring: int) -> list[int]:
     return [index * step % ring for index in range(ring)]
 
 
-def around(rods: Sequence[Rod]) -> tuple[int, ...]:
+def around(rods: Sequence[RodPosition]) -> tuple[int, ...]:
     """Return the rods as they follow each other clockwise, from the lowest number on.
 
     The angle counts as seen from the middle of all rods; of rods at one angle the outer comes
@@ -85,7 +85,7 @@ def around(rods: Sequence[Rod]) -> tuple[int, ...]:
     first = min(rods, key=lambda rod: rod.number)
     start = atan2(first.y_mm - middle_y, first.x_mm - middle_x)
 
-    def turned(rod: Rod) -> tuple[float, float]:
+    def turned(rod: RodPosition) -> tuple[float, float]:
         x, y = rod.x_mm - middle_x, rod.y_mm - middle_y
         clockwise = (start - atan2(y, x)) % (2 * pi) if rod is not first else 0.0
         # an angle a rounding short of a whole turn is the first rod's own angle
@@ -94,7 +94,7 @@ def around(rods: Sequence[Rod]) -> tuple[int, ...]:
     return tuple(rod.number for rod in sorted(rods, key=turned))
 
 
-def tightening_order(rods: Sequence[Rod]) -> tuple[int, ...]:
+def tightening_order(rods: Sequence[RodPosition]) -> tuple[int, ...]:
     """Return the order in which the nuts of these rods are tightened.
 
     The rods are ranked by their angle round the stack's middle and taken crosswise, beginning
@@ -105,7 +105,7 @@ def tightening_order(rods: Sequence[Rod]) -> tuple[int, ...]:
 
 
 def tightening_passes(
-    rods: Sequence[Rod],
+    rods: Sequence[RodPosition],
     target_nm: float,
     *,
     passes: int = 3,

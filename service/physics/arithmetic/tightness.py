@@ -64,14 +64,14 @@ class Instruments:
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class GasReading:
     """Absolute pressure in Pa and gas temperature in K at one moment."""
 
     pressure_pa: float
     temperature_k: float
 
 
-class Seen(StrEnum):
+class Detection(StrEnum):
     """What a method could see of the rate it gave. Below detection is an answer, and never 0."""
 
     SEEN = "seen"
@@ -90,7 +90,7 @@ class LeakRate:
     rate: Estimate
     decision_threshold_mol_s: float
     detection_limit_mol_s: float
-    seen: Seen
+    seen: Detection
 
     @property
     def most_mol_s(self) -> float:
@@ -99,8 +99,8 @@ class LeakRate:
 
 
 def pressure_decay(
-    start: Reading,
-    end: Reading,
+    start: GasReading,
+    end: GasReading,
     duration_s: float,
     volume_m3: float,
     instruments: Instruments,
@@ -113,7 +113,7 @@ def pressure_decay(
     it the circuit may stand under vacuum, where gas coming in makes the rate negative.
     Raises OutOfRange for a volume, duration, pressure or temperature that cannot be.
 
-    >>> start, end = Reading(201_320.0, 295.55), Reading(200_580.0, 295.05)
+    >>> start, end = GasReading(201_320.0, 295.55), GasReading(200_580.0, 295.05)
     >>> instruments = Instruments(10.0, 0.05, 0.020 / 0.85, u_duration_s=0.5)
     >>> found = pressure_decay(start, end, 600.0, 0.85e-3, instruments)
     >>> throughput = found.rate.scaled(GAS_CONSTANT * 295.55 * 10)  # in mbar·L/s
@@ -138,13 +138,13 @@ def pressure_decay(
     return _judged(rate, u_of_none_mol_s(start, duration_s, volume_m3, instruments))
 
 
-def _density(reading: Reading, instruments: Instruments, offset: Uncertain) -> Uncertain:
+def _density(reading: GasReading, instruments: Instruments, offset: Uncertain) -> Uncertain:
     pressure = tagged(GAUGE, reading.pressure_pa, instruments.u_pressure_pa) + offset
     return pressure / tagged(THERMOMETER, reading.temperature_k, instruments.u_temperature_k)
 
 
 def u_of_none_mol_s(
-    start: Reading, duration_s: float, volume_m3: float, instruments: Instruments
+    start: GasReading, duration_s: float, volume_m3: float, instruments: Instruments
 ) -> float:
     """Return the standard uncertainty of a rate of zero, mol/s: that of the readings alone."""
     by_pressure = instruments.u_pressure_pa / start.temperature_k
@@ -154,9 +154,9 @@ def u_of_none_mol_s(
 
 def _judged(rate: Estimate, u_of_none: float) -> LeakRate:
     threshold = GUARD * u_of_none
-    seen = Seen.SEEN if rate.value > threshold else Seen.BELOW_DETECTION
+    seen = Detection.SEEN if rate.value > threshold else Detection.BELOW_DETECTION
     if rate.value < -threshold:
-        seen = Seen.INWARD
+        seen = Detection.INWARD
     return LeakRate(rate, threshold, 2 * threshold, seen)
 
 
@@ -223,10 +223,10 @@ def judge(leak: LeakRate, limit_mol_s: float) -> Verdict:
     in decides nothing. An inward rate points to warming gas or a leak from another circuit.
     """
     more_than_zero("the limit of the leak rate", limit_mol_s, "mol/s", "limit_mol_s")
-    if leak.seen is Seen.INWARD:
+    if leak.seen is Detection.INWARD:
         return Verdict.UNDECIDED
     at_zero_or_more = Estimate(max(leak.rate.value, 0.0), leak.rate.u)
     verdict = at_most(at_zero_or_more, limit_mol_s)
-    if leak.seen is Seen.BELOW_DETECTION and leak.detection_limit_mol_s > limit_mol_s:
+    if leak.seen is Detection.BELOW_DETECTION and leak.detection_limit_mol_s > limit_mol_s:
         return Verdict.UNDECIDED
     return verdict

@@ -11,7 +11,7 @@ from service.closing.arithmetic.outcome import ClosingOutcome
 from service.closing.pages.sheets import limit_words, shown
 from service.designs.arithmetic.grammar_text import name
 from service.designs.arithmetic.pile import Layer
-from service.limits.arithmetic.limits import Found
+from service.limits.arithmetic.limits import ValueToJudge
 from service.limits.arithmetic.set_points import Row
 from service.planning.arithmetic.steps import Caution
 from service.planning.queries.closing import ChangeoverClosing
@@ -286,9 +286,9 @@ def _further(before: ClosingOutcome, after: ClosingOutcome) -> Iterator[BeforeAf
         )
 
 
-def _by_name(values: Sequence[Found]) -> dict[tuple[str, int], Found]:
+def _by_name(values: Sequence[ValueToJudge]) -> dict[tuple[str, int], ValueToJudge]:
     """Values by quantity and place: the cell with the least pressure need not be the same."""
-    values_of: dict[tuple[str, int], Found] = {}
+    values_of: dict[tuple[str, int], ValueToJudge] = {}
     for value in values:
         number = sum(name == value.quantity for name, _at in values_of)
         values_of[value.quantity, number] = value

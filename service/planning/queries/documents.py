@@ -179,7 +179,7 @@ def read_document(text: str) -> PlanDocument:
     return document
 
 
-def still_holds(text: str, sha256: str) -> bool:
+def is_intact(text: str, sha256: str) -> bool:
     """Say whether a kept document is what was hashed when the plan was made."""
     return sha256_of(text) == sha256
 

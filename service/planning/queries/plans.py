@@ -16,8 +16,8 @@ from service.planning.queries.documents import (
     LayLine,
     LiftLine,
     PlanDocument,
+    is_intact,
     read_document,
-    still_holds,
 )
 from service.planning.tables import ChangeoverPlan
 from service.platform.arithmetic.vocabulary import End, Kind
@@ -43,7 +43,7 @@ class ListedPlan:
 
 @dataclass(frozen=True, slots=True)
 class KeptPlan:
-    """A plan as it was made; ``holds``: its content is what was hashed then."""
+    """A plan as it was made; ``is_intact``: its content is what was hashed then."""
 
     id: int
     stack_id: int
@@ -54,7 +54,7 @@ class KeptPlan:
     made_at: datetime
     record_id: int | None
     content_sha256: str
-    holds: bool
+    is_intact: bool
     document: PlanDocument
 
 
@@ -98,8 +98,8 @@ def _kept(session: Session, which: Any) -> KeptPlan | None:
     ).first()
     if row is None:
         return None
-    holds = still_holds(row.content, row.content_sha256)
-    return read_as(KeptPlan, row, holds=holds, document=read_document(row.content))
+    intact = is_intact(row.content, row.content_sha256)
+    return read_as(KeptPlan, row, is_intact=intact, document=read_document(row.content))
 
 
 # A record that was begun by a changeover plan: what departs from the plan, what is left to do.

@@ -10,7 +10,7 @@ from service.limits.arithmetic.clamp_figures import celsius
 from service.limits.arithmetic.leak_figures import LeakFigures, mol_s
 from service.limits.arithmetic.leak_paths import SET_UPS, Circuit
 from service.physics.arithmetic.gases import GAS_CONSTANT
-from service.physics.arithmetic.tightness import Instruments, Reading, u_of_none_mol_s
+from service.physics.arithmetic.tightness import GasReading, Instruments, u_of_none_mol_s
 from service.platform.arithmetic.errors import Inconsistent, NoSolution
 from service.platform.arithmetic.preconditions import (
     ZERO_CELSIUS_K,
@@ -37,8 +37,8 @@ class Hold:
     """warming or cooling that feigns or hides as much"""
 
 
-def hold_time(
-    start: Reading,
+def time_under_pressure(
+    start: GasReading,
     volume_m3: float,
     limit_mol_s: float,
     instruments: Instruments,
@@ -81,10 +81,10 @@ def hold_time(
 
 # How long a set-up must be held so that it can decide, by the figures of a design.
 #
-# Source: as in hold_time.
+# Source: as in time_under_pressure.
 
 
-def hold_needed(
+def time_needed(
     figures: LeakFigures,
     set_up: int,
     cells: int,
@@ -125,4 +125,6 @@ def hold_needed(
         thermometer_k=thermometer_k,
         volume_percent=volume_percent,
     )
-    return hold_time(Reading(pressure, kelvin), volume / 1e3, mol_s(min(limits)), read_with)
+    return time_under_pressure(
+        GasReading(pressure, kelvin), volume / 1e3, mol_s(min(limits)), read_with
+    )

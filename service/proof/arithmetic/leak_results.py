@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from service.limits.arithmetic.leak_figures import mbar_l_s
 from service.limits.arithmetic.leak_paths import Circuit, CircuitTest, Path
 from service.physics.arithmetic.gases import Regime
-from service.physics.arithmetic.tightness import LeakRate, Seen
+from service.physics.arithmetic.tightness import Detection, LeakRate
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.verdicts import Verdict
 
@@ -23,7 +23,7 @@ class Rate:
     u_mol_s: float
     decision_threshold_mol_s: float
     detection_limit_mol_s: float
-    seen: Seen
+    seen: Detection
 
     @property
     def leak(self) -> LeakRate:

@@ -13,7 +13,7 @@ from service.limits.arithmetic.clamp_figures import celsius
 from service.limits.arithmetic.leak_figures import LeakFigures
 from service.limits.arithmetic.leak_paths import SET_UPS, Circuit, SetUp
 from service.physics.arithmetic.gases import NORMAL, Gas, gas_named, reference
-from service.physics.arithmetic.tightness import FlowMeter, Instruments, Reading
+from service.physics.arithmetic.tightness import FlowMeter, GasReading, Instruments
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.estimates import standard_uncertainty
 from service.platform.arithmetic.preconditions import (
@@ -188,14 +188,14 @@ class LeakTest:
         return self.barometer_kpa * 1e3
 
     @property
-    def start(self) -> Reading:
+    def start(self) -> GasReading:
         """Absolute pressure in Pa and temperature in K at the start."""
         return self._reading(
             "start", self.start_pressure_kpa, self.start_temperature_c, self.barometer_pa
         )
 
     @property
-    def end(self) -> Reading:
+    def end(self) -> GasReading:
         """Absolute pressure in Pa and temperature in K at the end."""
         if self.end_pressure_kpa is None or self.end_temperature_c is None:
             raise Inconsistent(
@@ -207,7 +207,7 @@ class LeakTest:
         outside_pa = self.barometer_pa if outside is None else outside * 1e3
         return self._reading("end", self.end_pressure_kpa, self.end_temperature_c, outside_pa)
 
-    def _reading(self, when: str, kpa: float, degrees: float, outside_pa: float) -> Reading:
+    def _reading(self, when: str, kpa: float, degrees: float, outside_pa: float) -> GasReading:
         name = f"the pressure at the {when}"
         field = f"{when}_pressure_kpa"
         warm = celsius(f"the gas temperature at the {when}", degrees, f"{when}_temperature_c")
@@ -215,11 +215,11 @@ class LeakTest:
         if self.zero is Zero.NOT_SAID:
             raise Inconsistent(f"Say whether {name}, {kpa:g} kPa, is gauge or absolute.", "zero")
         if self.zero is Zero.ABSOLUTE:
-            return Reading(absolute_pressure(name, kpa * 1e3, outside_pa, field=field), kelvin)
+            return GasReading(absolute_pressure(name, kpa * 1e3, outside_pa, field=field), kelvin)
         (more_than_zero if when == "start" else not_below_zero)(
             f"{name} (gauge)", kpa, "kPa", field
         )
-        return Reading(from_gauge(kpa * 1e3, outside_pa), kelvin)
+        return GasReading(from_gauge(kpa * 1e3, outside_pa), kelvin)
 
     @property
     def gauge_pressure_kpa(self) -> float:

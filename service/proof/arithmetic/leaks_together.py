@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from service.limits.arithmetic.leak_paths import Circuit, CircuitTest, Path, path_rates, to_outside
-from service.physics.arithmetic.tightness import Seen
+from service.physics.arithmetic.tightness import Detection
 from service.platform.arithmetic.verdicts import Verdict, worst
 from service.proof.arithmetic.leak_results import LeakResult, PathFound, Rate, rate_of
 
@@ -50,7 +50,7 @@ def hints(tests: Sequence[CircuitTest]) -> tuple[str, ...]:
     outside = [
         circuit
         for circuit, test in latest.items()
-        if len(test.arrived) == 2 and to_outside(test).seen is Seen.SEEN
+        if len(test.arrived) == 2 and to_outside(test).seen is Detection.SEEN
     ]
     if len(outside) == 3:
         sentences.append(
@@ -63,7 +63,9 @@ def hints(tests: Sequence[CircuitTest]) -> tuple[str, ...]:
             " fitting to the outside."
             for circuit in outside
         ]
-    inward = [str(circuit) for circuit, test in latest.items() if test.lost.seen is Seen.INWARD]
+    inward = [
+        str(circuit) for circuit, test in latest.items() if test.lost.seen is Detection.INWARD
+    ]
     if inward:
         sentences.append(
             f"Pressure rose in the {' and '.join(inward)} circuit: gas that warms, or a supply that"
@@ -77,7 +79,7 @@ def _arrived(latest: Mapping[Circuit, CircuitTest], start: Circuit, end: Circuit
     if start not in latest or end not in latest[start].arrived:
         return None
     leak = latest[start].arrived[end]
-    return leak.rate.value if leak.seen is Seen.SEEN else 0.0
+    return leak.rate.value if leak.seen is Detection.SEEN else 0.0
 
 
 def _between_gases(latest: Mapping[Circuit, CircuitTest]) -> list[str]:

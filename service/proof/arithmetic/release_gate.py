@@ -33,7 +33,7 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class RequiredVerdict:
     """A verdict the gate asks for: what of, the verdict (None: not there), why it is outdated."""
 
     what: str
@@ -47,7 +47,7 @@ class Wanted:
 
 
 def gate(
-    verdicts: Sequence[Wanted],
+    verdicts: Sequence[RequiredVerdict],
     *,
     limits_in_force: bool,
     record_approved: bool,
@@ -55,7 +55,7 @@ def gate(
 ) -> tuple[str, ...]:
     """Say what keeps the gate shut, in the order in which it is mended.
 
-    >>> gate([Wanted("shorts", Verdict.PASS)], limits_in_force=True, record_approved=True,
+    >>> gate([RequiredVerdict("shorts", Verdict.PASS)], limits_in_force=True, record_approved=True,
     ...      set_points_acknowledged=False)
     ('The set points for this number of cells are not acknowledged.',)
     """
@@ -72,7 +72,7 @@ def gate(
     return tuple(sentences)
 
 
-def _sentence(verdict: Wanted) -> str:
+def _sentence(verdict: RequiredVerdict) -> str:
     if verdict.verdict is None:
         return f"{_begin(verdict.what)}: not tested, or no limit was in force."
     if verdict.outdated_by:
@@ -90,14 +90,14 @@ def _begin(what: str) -> str:
 
 
 def wanted_verdicts(
-    figures: DesignFigures, tests: Sequence[Standing], closing: Wanted | None = None
-) -> tuple[Wanted, ...]:
+    figures: DesignFigures, tests: Sequence[Standing], closing: RequiredVerdict | None = None
+) -> tuple[RequiredVerdict, ...]:
     """Return the verdicts the figures ask for, and what the tests of the build give.
 
     One for each path that has a limit, one for each rule of insulation, one for shorts; then the
     one of the closing, where the figures limit the clamp (``closing`` None: not computed).
     """
-    verdicts: list[Wanted] = []
+    verdicts: list[RequiredVerdict] = []
     if figures.leak:
         verdicts += _leaks(tests, [limit.path for limit in figures.leak.limits])
     verdicts += _insulation(figures, tests)
@@ -105,11 +105,11 @@ def wanted_verdicts(
         checks = [test for test in tests if isinstance(test.result, ShortOutcome)]
         verdicts.append(_latest("shorts of cells", checks))
     if figures.limits:
-        verdicts.append(closing or Wanted("limits of the closed clamp", None))
+        verdicts.append(closing or RequiredVerdict("limits of the closed clamp", None))
     return tuple(verdicts)
 
 
-def _leaks(tests: Sequence[Standing], paths: Sequence[Path]) -> list[Wanted]:
+def _leaks(tests: Sequence[Standing], paths: Sequence[Path]) -> list[RequiredVerdict]:
     leaks = [test for test in tests if isinstance(test.result, LeakResult)]
     latest = {leak.result.set_up: leak for leak in leaks if isinstance(leak.result, LeakResult)}
     counted = [leak for leak in leaks if leak in latest.values() and not leak.outdated_by]
@@ -120,9 +120,9 @@ def _leaks(tests: Sequence[Standing], paths: Sequence[Path]) -> list[Wanted]:
     for path in paths:
         verdict = path_of[path].verdict
         if verdict is None and old and before[path].verdict is not None:
-            verdicts.append(Wanted(f"leak {path}", before[path].verdict, old))
+            verdicts.append(RequiredVerdict(f"leak {path}", before[path].verdict, old))
         else:
-            verdicts.append(Wanted(f"leak {path}", verdict))
+            verdicts.append(RequiredVerdict(f"leak {path}", verdict))
     return verdicts
 
 
@@ -130,28 +130,28 @@ def _results(tests: Sequence[Standing]) -> list[LeakResult]:
     return [test.result for test in tests if isinstance(test.result, LeakResult)]
 
 
-def _insulation(figures: DesignFigures, tests: Sequence[Standing]) -> list[Wanted]:
-    latest: dict[tuple[str, str], Wanted] = {}
+def _insulation(figures: DesignFigures, tests: Sequence[Standing]) -> list[RequiredVerdict]:
+    latest: dict[tuple[str, str], RequiredVerdict] = {}
     for test in tests:
         if isinstance(test.result, InsulationOutcome):
             for reading in test.result.found:
                 what = f"insulation {reading.between}, {reading.condition}"
-                latest[reading.between, reading.condition] = Wanted(
+                latest[reading.between, reading.condition] = RequiredVerdict(
                     what, reading.verdict, test.outdated_by
                 )
     return [
         latest.get(
             (rule.between, rule.condition),
-            Wanted(f"insulation {rule.between}, {rule.condition}", None),
+            RequiredVerdict(f"insulation {rule.between}, {rule.condition}", None),
         )
         for rule in figures.insulation
     ]
 
 
-def _latest(what: str, tests: Sequence[Standing]) -> Wanted:
+def _latest(what: str, tests: Sequence[Standing]) -> RequiredVerdict:
     if not tests:
-        return Wanted(what, None)
-    return Wanted(what, tests[-1].result.verdict, tests[-1].outdated_by)
+        return RequiredVerdict(what, None)
+    return RequiredVerdict(what, tests[-1].result.verdict, tests[-1].outdated_by)
 
 
 # The set points of a number of cells as lines people read and acknowledge, and as plain data.

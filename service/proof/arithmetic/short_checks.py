@@ -21,7 +21,7 @@ FORM, RESULT_FORM = "short check 1", "short result 1"
 FORMULAS = ("short check 1",)
 
 
-class Way(StrEnum):
+class ShortMethod(StrEnum):
     """How the cells are checked."""
 
     RESISTANCE = "resistance of each cell"  # before gas
@@ -35,7 +35,7 @@ class ShortCheck:
     ``blank_cells`` are the numbers of cells without an MEA: nothing is asked of them.
     """
 
-    way: Way
+    way: ShortMethod
     values: tuple[float | None, ...]
     active_area_cm2: float
     blank_cells: tuple[int, ...] = ()
@@ -49,7 +49,7 @@ class ShortCheck:
 
     def findings(self, figures: ShortFigures) -> tuple[CellFinding, ...]:
         """Return what each cell's value says."""
-        if self.way is Way.VOLTAGE:
+        if self.way is ShortMethod.VOLTAGE:
             return shorts_by_voltage(self.values, figures.least_v, figures.shorted_below_v)
         return shorts_by_resistance(
             self.values,
@@ -73,7 +73,7 @@ class CellChecked:
 class ShortOutcome:
     """A check judged."""
 
-    way: Way
+    way: ShortMethod
     unit: str
     cells: tuple[CellChecked, ...]
     verdict: Verdict
@@ -103,5 +103,5 @@ def judge_short_check(test: ShortCheck, figures: ShortFigures | None) -> ShortOu
         remarks = ("The design has no figures for shorts in force; common ones were used.",)
     if CellCheck.SHORTED in checks:
         verdict = Verdict.FAIL
-    unit = "V" if test.way is Way.VOLTAGE else "Ω·cm²"
+    unit = "V" if test.way is ShortMethod.VOLTAGE else "Ω·cm²"
     return ShortOutcome(test.way, unit, cells, verdict, remarks, FORMULAS)

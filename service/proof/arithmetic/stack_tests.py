@@ -19,7 +19,13 @@ from service.limits.arithmetic.leak_paths import (
 )
 from service.physics.arithmetic import tightness
 from service.physics.arithmetic.gases import Across, as_hydrogen
-from service.physics.arithmetic.tightness import LeakRate, Seen, flow_meter, judge, pressure_decay
+from service.physics.arithmetic.tightness import (
+    Detection,
+    LeakRate,
+    flow_meter,
+    judge,
+    pressure_decay,
+)
 from service.platform.arithmetic.errors import Inconsistent, TradeError
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
 from service.platform.arithmetic.pressures import from_gauge
@@ -158,7 +164,7 @@ def _hydrogen(
     """Only paths of the anode carry hydrogen; from its running pressure to the air outside."""
     anode = figures.circuit(Circuit.ANODE) if figures else None
     running = None if anode is None else anode.running_pressure_kpa
-    rate = leak.rate.value if leak.seen is Seen.SEEN else leak.detection_limit_mol_s
+    rate = leak.rate.value if leak.seen is Detection.SEEN else leak.detection_limit_mol_s
     if path not in _OF_ANODE or figures is None or not running or rate <= 0:
         return None
     warm, outside = test.start.temperature_k, test.barometer_pa
@@ -179,7 +185,7 @@ def _hydrogen(
         hydrogen.most_mol_s,
         hydrogen.knudsen,
         hydrogen.regime,
-        leak.seen is not Seen.SEEN,
+        leak.seen is not Detection.SEEN,
     )
 
 

@@ -9,7 +9,7 @@ from math import floor, log10
 from service.limits.arithmetic.leak_figures import mbar_l_s
 from service.limits.arithmetic.leak_paths import SET_UPS
 from service.limits.arithmetic.shorts import CellCheck
-from service.physics.arithmetic.tightness import Seen
+from service.physics.arithmetic.tightness import Detection
 from service.platform.arithmetic.estimates import Estimate, written
 from service.platform.arithmetic.verdicts import Verdict
 from service.proof.arithmetic.insulation_tests import InsulationFound, InsulationOutcome
@@ -56,13 +56,13 @@ def what_of(result: Result) -> str:
 def rate_words(rate: Rate, *, is_bound: bool = False) -> str:
     """Return a leak rate with its uncertainty; below detection or inward is said so.
 
-    >>> rate_words(Rate(2.4e-7, 2e-8, 3e-8, 6e-8, Seen.SEEN))
+    >>> rate_words(Rate(2.4e-7, 2e-8, 3e-8, 6e-8, Detection.SEEN))
     '0.00585 ± 0.00097\\u2009mbar·L/s'
     """
-    if rate.seen is Seen.BELOW_DETECTION:
+    if rate.seen is Detection.BELOW_DETECTION:
         seen = digits(rate.detection_limit_mbar_l_s)
         return f"below detection, which is {seen}{UNIT}"
-    if rate.seen is Seen.INWARD:
+    if rate.seen is Detection.INWARD:
         return f"gas came in: {estimate_words(rate.in_mbar_l_s)}{UNIT}"
     return f"{'at most ' if is_bound else ''}{estimate_words(rate.in_mbar_l_s)}{UNIT}"
 

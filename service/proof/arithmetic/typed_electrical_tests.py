@@ -17,7 +17,7 @@ from service.platform.arithmetic.typed_fields import (
 )
 from service.platform.arithmetic.units import Measure, from_si, read_quantity
 from service.proof.arithmetic.insulation_tests import InsulationMeasured, InsulationTest
-from service.proof.arithmetic.short_checks import ShortCheck, Way
+from service.proof.arithmetic.short_checks import ShortCheck, ShortMethod
 
 PLACES = {Between.RODS_PLATES: "rods_plates", Between.PLATES_GROUND: "plates_ground"}
 """Beginnings of the fields of each place."""
@@ -89,7 +89,7 @@ def read_short_check(
     more values than the stack has cells; cells without a value are not measured. Blank cells count
     in the list, and what stands there is left out.
     """
-    way = Way(typed_word(typed, "way", "how the cells are checked", tuple(Way)))
+    way = ShortMethod(typed_word(typed, "way", "how the cells are checked", tuple(ShortMethod)))
     rows = [row.strip() for text in values for row in re.split(r"[\n;\t]", text)]
     while rows and not rows[-1]:
         rows.pop()
@@ -109,11 +109,11 @@ def read_short_check(
     )
 
 
-def _value(cell: int, text: str, way: Way) -> float | None:
+def _value(cell: int, text: str, way: ShortMethod) -> float | None:
     if text.casefold() in NOT_MEASURED:
         return None
     measure, unit = Measure.RESISTANCE, "Ω"
-    if way is Way.VOLTAGE:
+    if way is ShortMethod.VOLTAGE:
         measure, unit = Measure.VOLTAGE, "V"
     try:
         entry = read_quantity(text, measure, unit)

@@ -14,11 +14,11 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.pressures import Zero
 from service.platform.arithmetic.units import Measure, from_si, to_si
 from service.platform.arithmetic.verdicts import Verdict
-from service.proof.arithmetic.hold_time import hold_needed
+from service.proof.arithmetic.hold_time import time_needed
 from service.proof.arithmetic.insulation_tests import InsulationOutcome
 from service.proof.arithmetic.leak_results import LeakResult
 from service.proof.arithmetic.leak_tests import Method
-from service.proof.arithmetic.short_checks import Way
+from service.proof.arithmetic.short_checks import ShortMethod
 from service.proof.arithmetic.stack_tests import TestKind
 from service.proof.arithmetic.tests_in_words import digits
 from service.proof.queries.build_verdicts import ClosedVerdicts, StandingTest
@@ -67,7 +67,7 @@ class TestsSheet:
     zeros: tuple[str, ...] = (Zero.GAUGE, Zero.ABSOLUTE)
     gases: tuple[str, ...] = tuple(one.name for one in TEST_GASES)
     references: tuple[str, ...] = tuple(one.name for one in REFERENCES)
-    ways: tuple[str, ...] = tuple(Way)
+    ways: tuple[str, ...] = tuple(ShortMethod)
     conditions: tuple[Condition, ...] = tuple(Condition)
     __test__ = False
 
@@ -159,7 +159,7 @@ def _hold(here: Choice, figures: DesignFigures, ground: Ground) -> str:
     gauge = _tool(ground, InstrumentKind.PRESSURE_GAUGE, "instrument_id")
     warm = _tool(ground, InstrumentKind.THERMOMETER, "thermometer_id")
     try:
-        found = hold_needed(
+        found = time_needed(
             figures.leak,
             here.set_up.order,
             max(1, ground.cells),

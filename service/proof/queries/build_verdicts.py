@@ -31,7 +31,7 @@ from service.platform.queries.as_of import known
 from service.platform.queries.statements import param, statement
 from service.proof.arithmetic.leak_results import LeakResult
 from service.proof.arithmetic.leaks_together import Together, together
-from service.proof.arithmetic.release_gate import Standing, Wanted, wanted_verdicts
+from service.proof.arithmetic.release_gate import RequiredVerdict, Standing, wanted_verdicts
 from service.proof.arithmetic.stack_tests import Result, StackTest, judge_test
 from service.proof.queries.stack_tests import MadeTest, made_while_closed, of_closed
 from service.records.queries.participants import RecordHead
@@ -118,7 +118,7 @@ class ClosedVerdicts:
         return self.limits.figures if self.limits else NOTHING_IN_FORCE
 
     @property
-    def wanted(self) -> tuple[Wanted, ...]:
+    def wanted(self) -> tuple[RequiredVerdict, ...]:
         """The verdicts the limits in force ask for, as given and whether outdated."""
         return wanted_verdicts(self.figures, list(self._standing()), self._clamp_wanted())
 
@@ -135,7 +135,7 @@ class ClosedVerdicts:
         clamp = None
         if self.clamp is not None:
             now = judged_by(self.clamp.outcome, self.figures)
-            clamp = Wanted(CLAMP, now.verdict)
+            clamp = RequiredVerdict(CLAMP, now.verdict)
         return {it.what: it.verdict for it in wanted_verdicts(self.figures, results, clamp)}
 
     @property
@@ -158,7 +158,7 @@ class ClosedVerdicts:
         for one in self.tests:
             yield Standing(one.made.result, one.outdated_by.words if one.outdated_by else "")
 
-    def _clamp_wanted(self) -> Wanted | None:
+    def _clamp_wanted(self) -> RequiredVerdict | None:
         if self.clamp is None:
             return None
         clamp = self.clamp
@@ -171,7 +171,7 @@ class ClosedVerdicts:
                 else done.record_id > clamp.record_id
             )
         ]
-        return Wanted(CLAMP, self.clamp.outcome.verdict, later[0].words if later else "")
+        return RequiredVerdict(CLAMP, self.clamp.outcome.verdict, later[0].words if later else "")
 
 
 NOTHING_IN_FORCE = DesignFigures()
@@ -356,7 +356,7 @@ def tests_in_words(head: RecordHead, closed: ClosedVerdicts | None) -> tuple[str
     return tuple(f"{why}: {', '.join(what)}." for why, what in by_sentence.items())
 
 
-def _why(it: Wanted) -> str:
+def _why(it: RequiredVerdict) -> str:
     if it.verdict is None:
         return "Not tested"
     if it.outdated_by:

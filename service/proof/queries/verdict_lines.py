@@ -9,7 +9,7 @@ from service.limits.arithmetic.limits import Judged
 from service.platform.arithmetic.verdicts import Verdict
 from service.proof.arithmetic.insulation_tests import InsulationOutcome
 from service.proof.arithmetic.leak_results import LeakResult
-from service.proof.arithmetic.release_gate import Wanted
+from service.proof.arithmetic.release_gate import RequiredVerdict
 from service.proof.arithmetic.short_checks import ShortOutcome
 from service.proof.arithmetic.tests_in_words import (
     THIN,
@@ -98,7 +98,9 @@ def _filled(line: VerdictLine, one: StandingTest, said: ResultLine) -> VerdictLi
     )
 
 
-def _best(tests: Sequence[StandingTest], wanted: Wanted) -> tuple[StandingTest, ResultLine] | None:
+def _best(
+    tests: Sequence[StandingTest], wanted: RequiredVerdict
+) -> tuple[StandingTest, ResultLine] | None:
     """The test and value the verdict comes from: counted ones first, a bound last, the newest."""
     latest: dict[object, StandingTest] = {}
     for one in tests:
@@ -116,7 +118,7 @@ def _best(tests: Sequence[StandingTest], wanted: Wanted) -> tuple[StandingTest, 
 
 
 def _told(
-    one: StandingTest, wanted: Wanted
+    one: StandingTest, wanted: RequiredVerdict
 ) -> Iterator[tuple[tuple[bool, bool, bool], ResultLine]]:
     result, counts = one.made.result, one.outdated_by is None
     if isinstance(result, LeakResult):
@@ -134,7 +136,7 @@ def _told(
             yield (True, True, True), line
 
 
-def _clamp_lines(closed: ClosedVerdicts, wanted: Wanted) -> Iterator[VerdictLine]:
+def _clamp_lines(closed: ClosedVerdicts, wanted: RequiredVerdict) -> Iterator[VerdictLine]:
     """Each limit of the clamp by itself, then what has a limit and no value."""
     clamp = closed.clamp
     if clamp is None:

@@ -15,7 +15,7 @@ from service.calculators.arithmetic.calculators import (
 from service.calculators.arithmetic.outcomes import Calculator, Figure, Outcome, Result, plain
 from service.physics.arithmetic.disc_springs import DiscSpring, SpringColumn
 from service.physics.arithmetic.gases import GAS_CONSTANT
-from service.physics.arithmetic.tightness import Instruments, Reading, pressure_decay
+from service.physics.arithmetic.tightness import GasReading, Instruments, pressure_decay
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.fields import Asks, Field
 from service.platform.arithmetic.units import Measure
@@ -292,8 +292,8 @@ def test_rods_read_alike_lie_level() -> None:
 def test_a_pressure_decay_is_that_of_the_formula_in_three_units() -> None:
     found = outcome("pressure-decay")
 
-    start = Reading(151_300.0, 295.55)
-    end = Reading(150_720.0, 295.35)
+    start = GasReading(151_300.0, 295.55)
+    end = GasReading(150_720.0, 295.35)
     instruments = Instruments(20 / 3**0.5, 0.1 / 3**0.5, 0.04 / 3**0.5, 200 / 3**0.5, 1 / 3**0.5)
     wanted = pressure_decay(start, end, 600.0, 0.85e-3, instruments).rate
     assert si(found, "rate_si").value == pytest.approx(wanted.value * GAS_CONSTANT * 295.55)

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.condition.arithmetic.cell_histories import (
-    Seen,
+    MeaVoltage,
     StackMoment,
     mea_histories,
     moments_near,
@@ -24,7 +24,7 @@ def a_moment(
 ) -> StackMoment:
     """Ten minutes around so many hours; cell → MEA and volts."""
     begins = START + at * HOUR
-    cells = {cell: Seen(part, volt) for cell, (part, volt) in volts.items()}
+    cells = {cell: MeaVoltage(part, volt) for cell, (part, volt) in volts.items()}
     return StackMoment(f"s{at}", begins, begins + HOUR / 6, at, build, density, cells)
 
 

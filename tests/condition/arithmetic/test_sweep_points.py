@@ -5,7 +5,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.condition.arithmetic.sweep_points import Way, around, bin_edges, legs_of, sweep_points
+from service.condition.arithmetic.sweep_points import (
+    SweepDirection,
+    around,
+    bin_edges,
+    legs_of,
+    sweep_points,
+)
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
 
@@ -22,7 +28,7 @@ def test_every_row_is_in_one_point_and_the_means_add_up(rows: int, noise: float,
 
     found = sweep_points(densities, volts)
 
-    assert [leg.way for leg in found.legs] == [Way.RISING, Way.FALLING]
+    assert [leg.way for leg in found.legs] == [SweepDirection.RISING, SweepDirection.FALLING]
     assert sum(point.rows for point in found.points) == found.rows == len(densities)
     for channel in (0, 1):
         total = sum(point.rows * (point.voltages_v[channel] or 0.0) for point in found.points)
@@ -56,7 +62,7 @@ def test_steps_that_are_held_are_points_of_one_way() -> None:
 
     found = sweep_points(densities, 0.9 - 0.3 * densities[:, None])
 
-    assert [leg.way for leg in found.legs] == [Way.RISING]
+    assert [leg.way for leg in found.legs] == [SweepDirection.RISING]
     assert [(point.density_a_cm2, point.rows) for point in found.points] == [
         (pytest.approx(density), 30) for density in (0.0, 0.1, 0.3, 0.6, 1.0)
     ]
@@ -69,7 +75,7 @@ def test_a_channel_that_read_nothing_has_no_voltage() -> None:
 
     found = sweep_points(densities, volts)
 
-    assert found.legs[0].way is Way.FALLING
+    assert found.legs[0].way is SweepDirection.FALLING
     assert {point.voltages_v[1] for point in found.points} == {None}
     assert sum(point.read[0] for point in found.points) == 150
     assert found.curve(1, 1) == ()

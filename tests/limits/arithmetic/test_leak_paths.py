@@ -10,7 +10,7 @@ from service.limits.arithmetic.leak_paths import (
     path_rates,
     to_outside,
 )
-from service.physics.arithmetic.tightness import LeakRate, Seen
+from service.physics.arithmetic.tightness import Detection, LeakRate
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.estimates import Estimate
 from service.proof.arithmetic.leaks_together import hints
@@ -19,8 +19,8 @@ A, C, W = Circuit.ANODE, Circuit.CATHODE, Circuit.COOLANT
 
 
 def leak(value: float, threshold: float = 0.1) -> LeakRate:
-    seen = Seen.SEEN if value > threshold else Seen.BELOW_DETECTION
-    seen = Seen.INWARD if value < -threshold else seen
+    seen = Detection.SEEN if value > threshold else Detection.BELOW_DETECTION
+    seen = Detection.INWARD if value < -threshold else seen
     return LeakRate(Estimate(value, threshold / 1.645), threshold, 2 * threshold, seen)
 
 
@@ -49,7 +49,7 @@ def test_every_path_of_a_tight_stack_is_below_detection() -> None:
     assert set(found) == set(Path)
     for rate in found.values():
         assert rate is not None
-        assert rate.leak.seen is Seen.BELOW_DETECTION
+        assert rate.leak.seen is Detection.BELOW_DETECTION
     assert hints(TIGHT) == ()
 
 
@@ -59,7 +59,7 @@ def test_what_is_lost_and_arrives_nowhere_went_outside() -> None:
     outside = found[Path.ANODE_OUTSIDE]
     assert outside is not None
     assert outside.leak.rate.value == pytest.approx(2.5)
-    assert outside.leak.seen is Seen.SEEN
+    assert outside.leak.seen is Detection.SEEN
     assert outside.leak.decision_threshold_mol_s == pytest.approx(0.1 * 3**0.5)
     assert found[Path.CATHODE_OUTSIDE] is None
 
@@ -95,7 +95,7 @@ def test_a_later_test_of_a_circuit_takes_the_place_of_the_earlier() -> None:
 
     between = found[Path.ANODE_CATHODE]
     assert between is not None
-    assert between.leak.seen is Seen.BELOW_DETECTION
+    assert between.leak.seen is Detection.BELOW_DETECTION
 
 
 @pytest.mark.parametrize(

@@ -5,9 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.limits.arithmetic.limits import (
-    Found,
     Limit,
     Quantity,
+    ValueToJudge,
     judge_limits,
     missing_quantities,
     verdict_between,
@@ -39,9 +39,9 @@ def test_more_uncertainty_never_decides_more(value: Estimate, more: float) -> No
 def test_each_value_is_judged_by_its_own_limit() -> None:
     proof = Limit(Quantity.SHARE_OF_PROOF, None, 70.0, "ISO 898-1")
     found = [
-        Found(Quantity.SHARE_OF_PROOF, Estimate(90.0)),
-        Found(Quantity.GDL_PRESSURE, Estimate(1.1), "mean"),
-        Found(Quantity.CLOSED_HEIGHT, Estimate(90.0)),
+        ValueToJudge(Quantity.SHARE_OF_PROOF, Estimate(90.0)),
+        ValueToJudge(Quantity.GDL_PRESSURE, Estimate(1.1), "mean"),
+        ValueToJudge(Quantity.CLOSED_HEIGHT, Estimate(90.0)),
     ]
 
     judged = judge_limits(found, [LIMIT, proof])

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.physics.arithmetic.tightening import (
-    Rod,
+    RodPosition,
     around,
     crosswise,
     tightening_order,
@@ -16,11 +16,11 @@ from service.physics.arithmetic.tightening import (
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 
 
-def a_ring(rods: int) -> list[Rod]:
+def a_ring(rods: int) -> list[RodPosition]:
     """Numbered clockwise from the top."""
     turns = [2 * pi * at / rods for at in range(rods)]
     return [
-        Rod(at, 100 * sin(turn), 100 * cos(turn)) for at, turn in enumerate(turns, 1)
+        RodPosition(at, 100 * sin(turn), 100 * cos(turn)) for at, turn in enumerate(turns, 1)
     ]  # fmt: skip
 
 
@@ -48,7 +48,7 @@ def test_a_ring_numbered_clockwise_is_taken_by_its_numbers(rods: int) -> None:
 def test_the_order_goes_by_the_places_and_not_by_the_numbers(numbers: list[int]) -> None:
     ring = a_ring(8)
     renumbered = [
-        Rod(number, rod.x_mm, rod.y_mm) for number, rod in zip(numbers, ring, strict=True)
+        RodPosition(number, rod.x_mm, rod.y_mm) for number, rod in zip(numbers, ring, strict=True)
     ]
     place = {rod.number: at for at, rod in enumerate(renumbered)}
 
@@ -60,15 +60,20 @@ def test_the_order_goes_by_the_places_and_not_by_the_numbers(numbers: list[int])
 
 def test_rods_in_two_rows_are_ranked_by_their_angle() -> None:
     """Ten rods, five on each long side, numbered left to right, the upper row first."""
-    rods = [Rod(1 + at, -80 + 40 * at, 50) for at in range(5)]
-    rods += [Rod(6 + at, -80 + 40 * at, -50) for at in range(5)]
+    rods = [RodPosition(1 + at, -80 + 40 * at, 50) for at in range(5)]
+    rods += [RodPosition(6 + at, -80 + 40 * at, -50) for at in range(5)]
 
     assert around(rods) == (1, 2, 3, 4, 5, 10, 9, 8, 7, 6)
     assert tightening_order(rods) == (1, 10, 3, 8, 5, 6, 2, 9, 4, 7)
 
 
 def test_of_rods_at_one_angle_the_outer_comes_first() -> None:
-    rods = [Rod(1, 0, 10), Rod(2, 0, 20), Rod(3, 0, -10), Rod(4, 0, -20)]
+    rods = [
+        RodPosition(1, 0, 10),
+        RodPosition(2, 0, 20),
+        RodPosition(3, 0, -10),
+        RodPosition(4, 0, -20),
+    ]
 
     assert around(rods) == (2, 1, 4, 3)
 
@@ -107,8 +112,8 @@ def test_what_cannot_be_is_refused() -> None:
     with pytest.raises(OutOfRange, match="passes is 0"):
         tightening_passes(a_ring(4), 10.0, passes=0)
     with pytest.raises(Inconsistent, match="same number"):
-        around([Rod(1, 0, 0), Rod(1, 1, 0)])
+        around([RodPosition(1, 0, 0), RodPosition(1, 1, 0)])
     with pytest.raises(Inconsistent, match="same place"):
-        around([Rod(1, 0, 0), Rod(2, 0, 0)])
+        around([RodPosition(1, 0, 0), RodPosition(2, 0, 0)])
     with pytest.raises(OutOfRange, match="place of rod 2"):
-        around([Rod(1, 0, 0), Rod(2, float("inf"), 0)])
+        around([RodPosition(1, 0, 0), RodPosition(2, float("inf"), 0)])

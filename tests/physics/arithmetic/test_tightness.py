@@ -25,11 +25,11 @@ from service.physics.arithmetic.gases import (
     volume_flow,
 )
 from service.physics.arithmetic.tightness import (
+    Detection,
     FlowMeter,
+    GasReading,
     Instruments,
     LeakRate,
-    Reading,
-    Seen,
     flow_meter,
     judge,
     pressure_decay,
@@ -37,7 +37,7 @@ from service.physics.arithmetic.tightness import (
 from service.platform.arithmetic.errors import Inconsistent, NoSolution, OutOfRange
 from service.platform.arithmetic.estimates import Estimate
 from service.platform.arithmetic.verdicts import Verdict
-from service.proof.arithmetic.hold_time import hold_time
+from service.proof.arithmetic.hold_time import time_under_pressure
 
 VOLUME, WARM = 0.5e-3, 294.0
 GOOD = Instruments(15.0, 0.02, 0.02, 200.0)
@@ -45,10 +45,10 @@ LIMIT = amount_flow(1e-6 / 60)
 """1 mL/min at 0 °C"""
 
 
-def after(rate: float, seconds: float, *, start: float = 150e3, kelvin: float = WARM) -> Reading:
+def after(rate: float, seconds: float, *, start: float = 150e3, kelvin: float = WARM) -> GasReading:
     """What gauge and thermometer show after a leak of this rate, at this temperature."""
     amount = start * VOLUME / (GAS_CONSTANT * WARM) - rate * seconds
-    return Reading(amount * GAS_CONSTANT * kelvin / VOLUME, kelvin)
+    return GasReading(amount * GAS_CONSTANT * kelvin / VOLUME, kelvin)
 
 
 @given(st.floats(0.0, 5.0), st.floats(60.0, 3600.0), st.floats(280.0, 310.0))
@@ -58,7 +58,7 @@ def test_the_leak_is_found_whatever_the_temperature_does(
     rate = amount_flow(millilitres * 1e-6 / 60)
 
     found = pressure_decay(
-        Reading(150e3, WARM), after(rate, seconds, kelvin=kelvin), seconds, VOLUME, GOOD
+        GasReading(150e3, WARM), after(rate, seconds, kelvin=kelvin), seconds, VOLUME, GOOD
     )
 
     assert found.rate.value == pytest.approx(rate, rel=1e-9, abs=1e-16)
@@ -67,7 +67,7 @@ def test_the_leak_is_found_whatever_the_temperature_does(
 @given(st.floats(1.0, 10.0), st.floats(1.1, 3.0))
 def test_longer_holding_makes_the_rate_surer(millilitres: float, longer: float) -> None:
     rate = amount_flow(millilitres * 1e-6 / 60)
-    start = Reading(150e3, WARM)
+    start = GasReading(150e3, WARM)
     only_readings = Instruments(15.0, 0.02)
 
     brief = pressure_decay(start, after(rate, 300.0), 300.0, VOLUME, only_readings)
@@ -81,7 +81,7 @@ def test_longer_holding_makes_the_rate_surer(millilitres: float, longer: float) 
 
 def test_uncertainty_agrees_with_monte_carlo() -> None:
     dice, many = np.random.default_rng(12), 300_000
-    start, end = Reading(150e3, WARM), after(3 * LIMIT, 900.0, kelvin=WARM + 0.4)
+    start, end = GasReading(150e3, WARM), after(3 * LIMIT, 900.0, kelvin=WARM + 0.4)
     offset = dice.normal(0, 200.0, many)
     p1 = start.pressure_pa + dice.normal(0, 15.0, many) + offset
     p2 = end.pressure_pa + dice.normal(0, 15.0, many) + offset
@@ -98,7 +98,7 @@ def test_uncertainty_agrees_with_monte_carlo() -> None:
 
 
 def test_the_calibration_of_the_gauge_cancels_nearly() -> None:
-    start, end = Reading(150e3, WARM), after(LIMIT, 600.0)
+    start, end = GasReading(150e3, WARM), after(LIMIT, 600.0)
 
     without = pressure_decay(start, end, 600.0, VOLUME, Instruments(15.0, 0.0))
     with_offset = pressure_decay(start, end, 600.0, VOLUME, Instruments(15.0, 0.0, 0.0, 1500.0))
@@ -110,20 +110,20 @@ def test_of_tests_without_a_leak_one_in_twenty_is_taken_for_one_and_leaks_are_se
     """The threshold errs 5 of 100 times; a leak at the detection limit is seen 95 times."""
     dice, many = np.random.default_rng(9), 4000
     instruments = Instruments(15.0, 0.02)
-    start = Reading(150e3, WARM)
+    start = GasReading(150e3, WARM)
     limit = pressure_decay(start, start, 600.0, VOLUME, instruments).detection_limit_mol_s
 
     def seen(rate: float) -> float:
         end = after(rate, 600.0)
         found = [
             pressure_decay(
-                Reading(150e3 + a, WARM + b),
-                Reading(end.pressure_pa + c, WARM + d),
+                GasReading(150e3 + a, WARM + b),
+                GasReading(end.pressure_pa + c, WARM + d),
                 600.0,
                 VOLUME,
                 instruments,
             ).seen
-            is Seen.SEEN
+            is Detection.SEEN
             for a, b, c, d in dice.normal(size=(many, 4)) * (15.0, 0.02, 15.0, 0.02)
         ]
         return float(np.mean(found))
@@ -133,19 +133,19 @@ def test_of_tests_without_a_leak_one_in_twenty_is_taken_for_one_and_leaks_are_se
 
 
 def test_below_detection_is_kept_as_such() -> None:
-    start = Reading(150e3, WARM)
+    start = GasReading(150e3, WARM)
 
     found = pressure_decay(start, after(1e-10, 600.0), 600.0, VOLUME, GOOD)
 
-    assert found.seen is Seen.BELOW_DETECTION
+    assert found.seen is Detection.BELOW_DETECTION
     assert found.rate.value == pytest.approx(1e-10, rel=1e-3)
     assert found.most_mol_s > 0
     assert found.detection_limit_mol_s > found.decision_threshold_mol_s > 0
 
 
 def a_rate(value: float, u: float = 0.02, limit: float = 0.06) -> LeakRate:
-    seen = Seen.SEEN if value > limit / 2 else Seen.BELOW_DETECTION
-    seen = Seen.INWARD if value < -limit / 2 else seen
+    seen = Detection.SEEN if value > limit / 2 else Detection.BELOW_DETECTION
+    seen = Detection.INWARD if value < -limit / 2 else seen
     return LeakRate(Estimate(value * LIMIT, u * LIMIT), limit / 2 * LIMIT, limit * LIMIT, seen)
 
 
@@ -173,10 +173,10 @@ def test_after_the_hold_time_the_test_decides(
     millilitres: float, share: float, u_volume: float
 ) -> None:
     limit = amount_flow(millilitres * 1e-6 / 60)
-    start = Reading(120e3, WARM)
+    start = GasReading(120e3, WARM)
     instruments = Instruments(15.0, 0.02, u_volume)
 
-    hold = hold_time(start, VOLUME, limit, instruments, share)
+    hold = time_under_pressure(start, VOLUME, limit, instruments, share)
 
     amount = start.pressure_pa * VOLUME / (GAS_CONSTANT * WARM)
     if share * limit * hold.duration_s > 0.02 * amount:
@@ -193,7 +193,7 @@ def test_after_the_hold_time_the_test_decides(
 
 
 def test_the_hold_tells_what_warming_looks_like_a_leak() -> None:
-    hold = hold_time(Reading(120e3, WARM), VOLUME, LIMIT, GOOD)
+    hold = time_under_pressure(GasReading(120e3, WARM), VOLUME, LIMIT, GOOD)
 
     drop = hold.kelvin_that_look_like_it * 120e3 / WARM
     assert drop == pytest.approx(hold.pressure_drop_pa)
@@ -201,9 +201,11 @@ def test_the_hold_tells_what_warming_looks_like_a_leak() -> None:
 
 def test_no_hold_is_long_enough_for_an_unknown_volume() -> None:
     with pytest.raises(NoSolution, match="volume of the circuit is not known well enough"):
-        hold_time(Reading(120e3, WARM), VOLUME, LIMIT, Instruments(15.0, 0.02, 0.5), 0.8)
+        time_under_pressure(
+            GasReading(120e3, WARM), VOLUME, LIMIT, Instruments(15.0, 0.02, 0.5), 0.8
+        )
     with pytest.raises(Inconsistent, match="Without any uncertainty"):
-        hold_time(Reading(120e3, WARM), VOLUME, LIMIT, Instruments(0.0, 0.0))
+        time_under_pressure(GasReading(120e3, WARM), VOLUME, LIMIT, Instruments(0.0, 0.0))
 
 
 def test_flow_meter() -> None:
@@ -212,8 +214,8 @@ def test_flow_meter() -> None:
     found = flow_meter(5e-6 / 60, meter, 0.1e-6 / 60)
 
     assert found.rate.value == pytest.approx(amount_flow(4.9e-6 / 60))
-    assert found.seen is Seen.SEEN
-    assert flow_meter(0.01e-6 / 60, meter).seen is Seen.BELOW_DETECTION
+    assert found.seen is Detection.SEEN
+    assert flow_meter(0.01e-6 / 60, meter).seen is Detection.BELOW_DETECTION
     at_20 = flow_meter(5e-6 / 60, FlowMeter(20e-6 / 60, AT_20_C), 0.1e-6 / 60)
     assert at_20.rate.value == pytest.approx(found.rate.value * 273.15 / 293.15)
     with pytest.raises(OutOfRange, match="the flow is 30 mL/min; allowed: up to the meter's full"):
@@ -223,10 +225,10 @@ def test_flow_meter() -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"start": Reading(-1e3, WARM)}, "more than zero"),
-        ({"start": Reading(50e3, WARM)}, "50 kPa gauge would be 148 kPa absolute"),
-        ({"end": Reading(49e3, WARM)}, "the pressure at the end"),
-        ({"start": Reading(150e3, 21.0)}, r"21 °C would be 294\.15 K"),
+        ({"start": GasReading(-1e3, WARM)}, "more than zero"),
+        ({"start": GasReading(50e3, WARM)}, "50 kPa gauge would be 148 kPa absolute"),
+        ({"end": GasReading(49e3, WARM)}, "the pressure at the end"),
+        ({"start": GasReading(150e3, 21.0)}, r"21 °C would be 294\.15 K"),
         ({"seconds": 0.0}, "the duration is 0 s"),
         ({"volume": -1.0}, "the volume of the circuit is -1 m³"),
         ({"barometer": 1013.0}, "the barometer is 1.013 kPa"),
@@ -234,8 +236,8 @@ def test_flow_meter() -> None:
 )
 def test_bad_input_is_told(change: dict[str, object], words: str) -> None:
     given: dict[str, object] = {
-        "start": Reading(150e3, WARM),
-        "end": Reading(149e3, WARM),
+        "start": GasReading(150e3, WARM),
+        "end": GasReading(149e3, WARM),
         "seconds": 600.0,
         "volume": VOLUME,
         "barometer": 98e3,

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from service.limits.arithmetic.leak_figures import mbar_l_s, mol_s
 from service.limits.arithmetic.leak_paths import Circuit, Path
 from service.physics.arithmetic.gases import NITROGEN, Across, amount_flow, as_hydrogen
-from service.physics.arithmetic.tightness import Seen, pressure_decay
+from service.physics.arithmetic.tightness import Detection, pressure_decay
 from service.platform.arithmetic.verdicts import Verdict
 from service.proof.arithmetic.leak_tests import ML_MIN, Arrived, Method
 from service.proof.arithmetic.stack_tests import judge_leak
@@ -32,7 +32,7 @@ def test_the_rate_is_that_of_the_bare_function() -> None:
 def test_a_rate_below_detection_is_kept_as_such_and_never_zero() -> None:
     found = judge_leak(a_decay(0.01), LEAK_FIGURES)
 
-    assert found.lost.seen is Seen.BELOW_DETECTION
+    assert found.lost.seen is Detection.BELOW_DETECTION
     assert found.lost.rate_mol_s != 0
     assert found.lost.detection_limit_mol_s > 0
     assert found.verdict is Verdict.PASS

@@ -9,8 +9,8 @@ from service.limits.arithmetic.limits import Limit, Quantity
 from service.platform.arithmetic.verdicts import Verdict
 from service.proof.arithmetic.insulation_tests import InsulationMeasured, InsulationTest
 from service.proof.arithmetic.leak_tests import Arrived, LeakTest
-from service.proof.arithmetic.release_gate import Standing, Wanted, gate, wanted_verdicts
-from service.proof.arithmetic.short_checks import ShortCheck, Way
+from service.proof.arithmetic.release_gate import RequiredVerdict, Standing, gate, wanted_verdicts
+from service.proof.arithmetic.short_checks import ShortCheck, ShortMethod
 from service.proof.arithmetic.stack_tests import StackTest, judge_test
 from tests.proof.arithmetic.leaks import LEAK_FIGURES, a_decay
 
@@ -20,7 +20,7 @@ FIGURES = DesignFigures(
     shorts=ShortFigures(),
     limits=(Limit(Quantity.PROTRUSION, 3.0, None, "two threads"),),
 )
-CLOSED = Wanted("limits of the closed clamp", Verdict.PASS)
+CLOSED = RequiredVerdict("limits of the closed clamp", Verdict.PASS)
 OTHERS = {
     3: (Circuit.ANODE, Circuit.CATHODE),
     4: (Circuit.CATHODE, Circuit.COOLANT),
@@ -35,7 +35,7 @@ def leak(set_up: int, drop: float = 0.01) -> LeakTest:
 RODS = InsulationTest(
     10, True, False, (InsulationMeasured(Between.RODS_PLATES, Condition.DRY, 9.0, 100.0),)
 )
-SHORTS = ShortCheck(Way.RESISTANCE, (40.0,) * 10, 100.0)
+SHORTS = ShortCheck(ShortMethod.RESISTANCE, (40.0,) * 10, 100.0)
 ALL: tuple[StackTest, ...] = (leak(3), leak(4), leak(5), RODS, SHORTS)
 
 
@@ -43,7 +43,9 @@ def standing(*tests: StackTest, outdated_by: str = "") -> list[Standing]:
     return [Standing(judge_test(test, FIGURES), outdated_by) for test in tests]
 
 
-def shut(*tests: Standing, closing: Wanted | None = CLOSED, **more: bool) -> tuple[str, ...]:
+def shut(
+    *tests: Standing, closing: RequiredVerdict | None = CLOSED, **more: bool
+) -> tuple[str, ...]:
     wanted = wanted_verdicts(FIGURES, tests, closing)
     said = {"limits_in_force": True, "record_approved": True, "set_points_acknowledged": True}
     return gate(wanted, **{**said, **more})
@@ -124,7 +126,7 @@ def test_an_old_failure_does_not_count_against_a_newer_pass_nor_an_old_pass_for_
 
 
 def test_an_undecided_closing_or_none_keeps_it_shut() -> None:
-    undecided = Wanted("limits of the closed clamp", Verdict.UNDECIDED)
+    undecided = RequiredVerdict("limits of the closed clamp", Verdict.UNDECIDED)
 
     assert shut(*standing(*ALL), closing=undecided)[0].startswith(
         "Limits of the closed clamp: undecided"

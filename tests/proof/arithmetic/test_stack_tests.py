@@ -14,7 +14,7 @@ from service.platform.arithmetic.verdicts import Verdict
 from service.proof.arithmetic import stack_tests
 from service.proof.arithmetic.insulation_tests import InsulationMeasured, InsulationTest
 from service.proof.arithmetic.leak_tests import Method
-from service.proof.arithmetic.short_checks import ShortCheck, Way
+from service.proof.arithmetic.short_checks import ShortCheck, ShortMethod
 from service.proof.arithmetic.stack_tests import TestKind, judge_test, kind_of
 from tests.proof.arithmetic.leaks import LEAK_FIGURES, a_decay
 
@@ -50,7 +50,7 @@ INSULATION = st.builds(
 )
 SHORTS = st.builds(
     ShortCheck,
-    st.just(Way.RESISTANCE),
+    st.just(ShortMethod.RESISTANCE),
     st.tuples(st.floats(0.01, 99), st.none() | st.floats(0.01, 99)),
     st.floats(1, 900),
 )
