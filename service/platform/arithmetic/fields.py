@@ -63,7 +63,7 @@ class Field:
 
     @property
     def is_number(self) -> bool:
-        """Whether it is answered with a number."""
+        """Say whether it is answered with a number."""
         return self.asks in {Asks.QUANTITY, Asks.PRESSURE, Asks.NUMBER, Asks.WHOLE}
 
     @property
