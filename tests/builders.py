@@ -637,15 +637,30 @@ def a_build(
     else:
         fixings = some_fixings(session, stack)
         for part, rod, end in fixings:
-            writer.note(StepKind.FIXING_FITTED, part_id=part.id, rod_number=rod, end=end)
+            writer.note(
+                StepKind.FIXING_FITTED,
+                part_id=part.id,
+                rod_number=rod,
+                end=end,
+                whereabouts_before=Whereabouts.IN_STORE,
+            )
     laid = laid or a_pile(session, stack, cells)
     for part, facing in laid:
+        is_new = part.whereabouts is Whereabouts.FITTED
+        before = Whereabouts.IN_STORE if is_new else part.whereabouts
         part.whereabouts, part.stack_id = Whereabouts.FITTED, stack.id
-        writer.note(StepKind.PUT_ON, end=End.FREE, part_id=part.id, facing=facing)
+        writer.note(
+            StepKind.PUT_ON,
+            end=End.FREE,
+            part_id=part.id,
+            facing=facing,
+            whereabouts_before=before,
+        )
     _tighten(session, stack, writer)
     record.opened_at, record.closed_at = opened_at if base else None, closed_at
     writer.note(StepKind.CLOSED)
     writer.write()
+    record.version += writer.sequence
     build = Build(stack_id=stack.id, number=number, record_id=record.id)
     session.add(build)
     session.flush()
