@@ -27,7 +27,7 @@ from service.closing.api import ClosingSummary, summary_of
 from service.closing.queries.closing_results import kept_result
 from service.platform.api import answers
 from service.platform.api.answers import Out, Page, Turned, page_of
-from service.platform.api.callers import Caller, Database, OneTimeKey, made_once
+from service.platform.api.callers import Call, Caller, Database, make_once
 from service.platform.changes import In
 from service.platform.database import Work, reading
 from service.platform.permissions import Act, need
@@ -195,31 +195,23 @@ def check(record_id: RecordNumber, caller: Caller, engine: Database) -> list[Che
 
 
 @router.post("", status_code=201, tags=TAGS)
-def write(
-    whole: WholeRecord, caller: Caller, engine: Database, key: OneTimeKey = None
-) -> answers.Made:
+def write(whole: WholeRecord, call: Call) -> answers.Made:
     """Write a whole record at once, and hand it in if asked; all of it or nothing."""
-    return made_once(engine, caller, key, lambda work: write_whole(work, whole))
+    return make_once(call, lambda work: write_whole(work, whole))
 
 
 def _route(name: str, model: type[In]) -> Callable[..., answers.Made]:
     entry = ENTRIES[name]
 
     def enter(
-        *,
-        record_id: RecordNumber,
-        sent: In,
-        caller: Caller,
-        engine: Database,
-        key: OneTimeKey = None,
-        version: Version = None,
+        *, record_id: RecordNumber, sent: In, call: Call, version: Version = None
     ) -> answers.Made:
         def change(work: Work) -> int:
             names = _names(work, [sent], set())
             made = make_entry(work, record_id, version, Sent("", name, sent), names, **entry.also)
             return made if isinstance(made, int) else record_id
 
-        return made_once(engine, caller, key, change)
+        return make_once(call, change)
 
     enter.__annotations__["sent"] = model  # each kind has its own: read by FastAPI
     enter.__doc__ = (entry.make.__doc__ or "").split(";")[0].split("\n")[0].rstrip(".") + "."

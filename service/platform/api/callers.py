@@ -82,7 +82,6 @@ async def one_time_key(
 
 Caller = Annotated[Person, Depends(caller)]
 Database = Annotated[Engine, Depends(engine_of)]
-OneTimeKey = Annotated[SentOnce | None, Depends(one_time_key)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +93,9 @@ class OneCall:
     key: SentOnce | None
 
 
-def one_call(caller: Caller, engine: Database, key: OneTimeKey) -> OneCall:
+def one_call(
+    caller: Caller, engine: Database, key: Annotated[SentOnce | None, Depends(one_time_key)]
+) -> OneCall:
     """Give what a change of a call is made with."""
     return OneCall(engine, caller, key)
 
@@ -102,16 +103,6 @@ def one_call(caller: Caller, engine: Database, key: OneTimeKey) -> OneCall:
 def make_once(call: OneCall, change: Callable[[Work], int]) -> Made:
     """Make one change and answer its number; the same call with its key gets the first answer."""
     with changing(call.engine, call.caller, key=call.key, via="api") as work:
-        made = change(work)
-        work.answer = str(made)
-    return Made(id=made)
-
-
-def made_once(
-    engine: Engine, caller: Person, key: SentOnce | None, change: Callable[[Work], int]
-) -> Made:
-    """Make one change and answer its number; the same call with its key gets the first answer."""
-    with changing(engine, caller, key=key, via="api") as work:
         made = change(work)
         work.answer = str(made)
     return Made(id=made)
