@@ -94,6 +94,7 @@ def next_to(html: str, which: str, kind: str) -> str:
         ("/stacks", A_ROW, "stacks"),
         ("/parts?kind=MEA", A_ROW, "parts"),
         ("/parts?begins_with=n", A_ROW, "parts"),
+        ("/part-types", A_ROW, "part types"),
         ("/lots", A_ROW, "lots"),
         ("/holds", re.compile(r'<a href="/holds/\d+">'), "holds"),
         ("/holds", re.compile(r"<td>needed</td>"), "concessions"),
@@ -212,6 +213,15 @@ def test_a_time_in_a_cursor_is_one_with_its_zone(
     answer = signed_in_client("builder").get("/stacks/S-0/runs", params={"page": cursor})
 
     assert answer.status_code == 422
+
+
+@pytest.mark.parametrize("kind", ['"Mea"', "7", "[]"])
+def test_a_kind_in_a_cursor_is_one_there_is(signed_in_client: Clients, kind: str) -> None:
+    cursor = f'after:{kind},"mea","MEA-100","A"'
+    answer = signed_in_client("builder").get("/part-types", params={"page": cursor})
+
+    assert answer.status_code == 422
+    assert "is no place in this list" in answer.text
 
 
 def test_a_serial_with_signs_of_every_kind_is_a_place(engine: Engine) -> None:

@@ -12,6 +12,7 @@ import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from enum import StrEnum
 from typing import Any, Generic, TypeVar, cast
 
 from sqlalchemy import Select, tuple_
@@ -170,6 +171,9 @@ def _as(kind: type, value: Any, cursor: str) -> Any:
             raise _no_place(cursor) from None
         if at.tzinfo is not None:
             return at
+    elif issubclass(kind, StrEnum):
+        if value in list(kind):
+            return kind(value)
     elif type(value) is kind and (
         abs(value) <= LARGEST if isinstance(value, int) else "\x00" not in str(value)
     ):

@@ -10,11 +10,17 @@ from service.physics.arithmetic.part_stiffness import OF_KIND
 from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.store.changes.part_types import PartTypeEntry, change_part_type, make_part_type
 from service.store.pages.stiffness import Given, given_of
-from service.store.queries.part_types import PartTypeFacts, PartTypeOnPage, part_type, part_types
+from service.store.queries.part_types import (
+    PartTypeFacts,
+    PartTypeOnPage,
+    part_type,
+    part_type_list,
+)
 
 router = APIRouter(prefix="/part-types")
 
@@ -23,7 +29,7 @@ router = APIRouter(prefix="/part-types")
 class PartTypesPage:
     """The part types of a kind, or all."""
 
-    part_types: tuple[PartTypeFacts, ...]
+    part_types: Shown[PartTypeFacts]
     form: Form
     kinds: tuple[Kind, ...] = tuple(Kind)
 
@@ -57,7 +63,8 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
     need(me, Act.READ)
     kind = asked.choice("kind", Kind, required=False)
     with reading(database) as session:
-        context = PartTypesPage(part_types(session, kind), asked)
+        found = part_type_list(session, kind, turn_asked(request, asked))
+    context = PartTypesPage(shown(request, found), asked)
     return page(request, "store/part_types/list.html", context, asked.status)
 
 

@@ -3,8 +3,10 @@
 import json
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
+from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import Select, String, func, select
 from sqlalchemy.orm import Session
 
 from service.physics.arithmetic.part_stiffness import PartStiffness, free_mm, stiffness_from
@@ -19,6 +21,7 @@ from service.platform.arithmetic.vocabulary import (
 )
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.store.tables import Lot, Part, PartType
 
 
@@ -92,14 +95,31 @@ def read_stiffness(kind: Kind, text: str | None) -> PartStiffness | None:
     return None if text is None else stiffness_from(kind, json.loads(text))
 
 
-def part_types(session: Session, kind: Kind | None = None) -> tuple[PartTypeFacts, ...]:
-    """Return all part types, by kind and name. One statement."""
-    statement = select(*columns(PartTypeFacts, PartType)).order_by(
-        PartType.kind, func.lower(PartType.name), PartType.drawing_number, PartType.revision
+BY_KIND = Order(
+    (
+        PartType.kind,
+        func.lower(PartType.name, type_=String()),
+        PartType.drawing_number,
+        PartType.revision,
     )
-    if kind is not None:
-        statement = statement.where(PartType.kind == kind)
-    return read_all(PartTypeFacts, session.execute(statement))
+)
+
+
+def part_type_list(
+    session: Session, kind: Kind | None = None, turn: Turn = FIRST
+) -> Listing[PartTypeFacts]:
+    """Return the part types of a page, by kind and name. One statement."""
+    return listing(session, _of_kind(kind), BY_KIND, turn, partial(read_all, PartTypeFacts))
+
+
+def part_types(session: Session, kind: Kind | None = None) -> tuple[PartTypeFacts, ...]:
+    """Return all part types to choose from, by kind and name. One statement."""
+    return read_all(PartTypeFacts, session.execute(_of_kind(kind).order_by(*BY_KIND.keys)))
+
+
+def _of_kind(kind: Kind | None) -> Select[*tuple[Any, ...]]:
+    statement = select(*columns(PartTypeFacts, PartType))
+    return statement if kind is None else statement.where(PartType.kind == kind)
 
 
 def part_type(session: Session, part_type_id: int) -> PartTypeOnPage:
