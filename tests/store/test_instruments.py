@@ -19,6 +19,7 @@ from service.store.changes.instruments import (
 from service.store.queries.instruments import (
     calibration_on,
     instrument,
+    instrument_list,
     instruments,
     readings_in_doubt,
 )
@@ -199,5 +200,6 @@ def test_an_instrument_is_withdrawn_with_the_reason_and_left_out_of_the_list(lab
 
     with Session(lab.engine) as session:
         assert instruments(session) == ()
-        (row,) = instruments(session, withdrawn=True)
+        assert instrument_list(session).rows == ()
+        (row,) = instrument_list(session, withdrawn=True).rows
         assert row.state_on(NOW) == "never"

@@ -11,6 +11,7 @@ from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, now_utc, reading
 from service.platform.files.days import noon
 from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import Turn
@@ -34,7 +35,7 @@ from service.store.queries.instruments import (
     InstrumentOnPage,
     InstrumentRow,
     instrument,
-    instruments,
+    instrument_list,
     readings_in_doubt,
 )
 from service.store.tables import CalibrationResult, InstrumentKind
@@ -46,7 +47,7 @@ router = APIRouter(prefix="/instruments")
 class InstrumentsPage:
     """Some instruments; ``now`` tells which are in calibration."""
 
-    instruments: tuple[InstrumentRow, ...]
+    instruments: Shown[InstrumentRow]
     form: Form
     now: datetime
     kinds: tuple[InstrumentKind, ...] = tuple(InstrumentKind)
@@ -79,12 +80,13 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
     """List the instruments."""
     need(me, Act.READ)
     kind = asked.choice("kind", InstrumentKind, required=False)
+    turn, withdrawn = turn_asked(request, asked), asked.yes("withdrawn")
     with reading(database) as session:
-        found = instruments(session, kind, withdrawn=asked.yes("withdrawn"))
+        found = instrument_list(session, kind, turn, withdrawn=withdrawn)
     return page(
         request,
         "store/instruments/list.html",
-        InstrumentsPage(found, asked, now_utc()),
+        InstrumentsPage(shown(request, found), asked, now_utc()),
         asked.status,
     )
 

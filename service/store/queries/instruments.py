@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any, Literal
 
 from sqlalchemy import ColumnElement, Select, and_, exists, func, or_, select
@@ -10,8 +11,9 @@ from sqlalchemy.orm import Session
 
 from service.people.tables import Person
 from service.platform.errors import NotFound
-from service.platform.queries.answers import columns, read_as
+from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.proof.tables import StackTest
 from service.records.tables import (
     MakeSafeLine,
@@ -145,19 +147,32 @@ class InstrumentOnPage:
     """torque readings, checklist readings and tests taken with it, as known now"""
 
 
-def instruments(
-    session: Session, kind: InstrumentKind | None = None, *, withdrawn: bool = False
-) -> tuple[InstrumentRow, ...]:
-    """Return the instruments by kind and mark, those withdrawn from use only if asked.
+BY_KIND = Order((Instrument.kind, Instrument.label_key))
+
+
+def instrument_list(
+    session: Session,
+    kind: InstrumentKind | None = None,
+    turn: Turn = FIRST,
+    *,
+    withdrawn: bool = False,
+) -> Listing[InstrumentRow]:
+    """Return the instruments of a page by kind and mark, those withdrawn only if asked.
 
     One statement.
     """
-    statement = _instrument_rows().order_by(Instrument.kind, Instrument.label_key)
+    statement = _instrument_rows()
     if kind is not None:
         statement = statement.where(Instrument.kind == kind)
     if not withdrawn:
         statement = statement.where(Instrument.in_use)
-    return tuple(read_as(InstrumentRow, row) for row in session.execute(statement))
+    return listing(session, statement, BY_KIND, turn, partial(read_all, InstrumentRow))
+
+
+def instruments(session: Session) -> tuple[InstrumentRow, ...]:
+    """Return all instruments in use to choose from, by kind and mark. One statement."""
+    statement = _instrument_rows().where(Instrument.in_use).order_by(*BY_KIND.keys)
+    return read_all(InstrumentRow, session.execute(statement))
 
 
 def instrument(session: Session, instrument_id: int) -> InstrumentOnPage:
