@@ -3,10 +3,10 @@
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import Select, String, func, select
 from sqlalchemy.orm import Session, aliased
 
 from service.designs.arithmetic.grammar import Pattern
@@ -17,6 +17,7 @@ from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.platform.arithmetic.vocabulary import End, Kind
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.platform.queries.statements import param
 from service.stacks.tables import Stack
 from service.store.tables import PartType
@@ -260,20 +261,27 @@ class DesignOnPage(DesignEntry):
         return self.frozen_at is not None or bool(self.stacks)
 
 
+BY_NAME = Order((func.lower(Design.name, type_=String()), Design.revision, Design.id))
+
+
+def design_list(session: Session, turn: Turn = FIRST) -> Listing[DesignRow]:
+    """Return the designs of a page by name and revision. One statement."""
+    return listing(session, _design_rows(), BY_NAME, turn, partial(read_all, DesignRow))
+
+
 def designs(session: Session) -> tuple[DesignRow, ...]:
-    """Return all designs by name and revision. One statement."""
+    """Return all designs to choose from, by name and revision. One statement."""
+    return read_all(DesignRow, session.execute(_design_rows().order_by(*BY_NAME.keys)))
+
+
+def _design_rows() -> Select[*tuple[Any, ...]]:
     rods = (
         select(func.count()).where(DesignRod.design_id == Design.id).correlate(Design)
     ).scalar_subquery()
     stacks = (
         select(func.count()).where(Stack.design_id == Design.id).correlate(Design)
     ).scalar_subquery()
-    rows = session.execute(
-        select(*columns(DesignRow, Design, rods=rods, stacks=stacks)).order_by(
-            func.lower(Design.name), Design.revision, Design.id
-        )
-    )
-    return read_all(DesignRow, rows)
+    return select(*columns(DesignRow, Design, rods=rods, stacks=stacks))
 
 
 def design(session: Session, design_id: int) -> DesignOnPage:

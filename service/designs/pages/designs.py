@@ -21,7 +21,7 @@ from service.designs.queries import (
     RevisionBefore,
     RodEntry,
     design,
-    designs,
+    design_list,
     known_types,
     pattern_of_design,
     revision_before,
@@ -31,6 +31,7 @@ from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, need
 
@@ -202,7 +203,7 @@ router = APIRouter(prefix="/designs")
 class DesignsPage:
     """All designs."""
 
-    designs: tuple[DesignRow, ...]
+    designs: Shown[DesignRow]
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,11 +234,12 @@ class EntryPage:
 
 
 @router.get("")
-def show_list(request: Request, me: Me, database: Database) -> Response:
+def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """List the designs."""
     need(me, Act.READ)
     with reading(database) as session:
-        return page(request, "designs/list.html", DesignsPage(designs(session)))
+        found = design_list(session, turn_asked(request, asked))
+    return page(request, "designs/list.html", DesignsPage(shown(request, found)))
 
 
 @router.get("/new")
