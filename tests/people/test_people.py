@@ -87,7 +87,7 @@ def test_what_cannot_be_taken_names_its_field(  # noqa: PLR0917 - given by name
 
     assert refused.value.field == field
     with reading(engine) as session:
-        assert [person.login for person in people(session)] == ["taken"]
+        assert [person.login for person in people(session).rows] == ["taken"]
 
 
 @pytest.mark.both_engines

@@ -33,6 +33,9 @@ def lab(engine: Engine) -> None:
         stacks = [builders.a_stack(session, serial=f"S-{n}", cells=1) for n in range(ROWS)]
         for number in range(ROWS):
             builders.a_lot(session, types.mea, label=f"M-{number}")
+            builders.a_torque_instrument(session)
+            builders.a_design(session)
+            builders.a_person(session, "builder", "quality", name=f"Ann {number % 3}")
             part = builders.a_part(session, types.mea, serial=f"N-{number % 3}-{number}")
             held: dict[str, Any] = {"part_id": part.id, "lot_id": None, "instrument_id": None}
             session.add_all(
@@ -95,6 +98,9 @@ def next_to(html: str, which: str, kind: str) -> str:
         ("/parts?kind=MEA", A_ROW, "parts"),
         ("/parts?begins_with=n", A_ROW, "parts"),
         ("/part-types", A_ROW, "part types"),
+        ("/instruments", A_ROW, "instruments"),
+        ("/designs", A_ROW, "designs"),
+        ("/people", A_ROW, "people"),
         ("/lots", A_ROW, "lots"),
         ("/holds", re.compile(r'<a href="/holds/\d+">'), "holds"),
         ("/holds", re.compile(r"<td>needed</td>"), "concessions"),

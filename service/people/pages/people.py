@@ -16,8 +16,9 @@ from service.people.queries.people import (
 )
 from service.people.tables import Role
 from service.platform.database import changing, reading
-from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.guard import session_cookie
+from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, may, need
 
@@ -28,7 +29,7 @@ router = APIRouter(prefix="/people")
 class PeoplePage:
     """Everybody."""
 
-    people: list[KnownPerson]
+    people: Shown[KnownPerson]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +52,12 @@ class PersonPage:
 
 
 @router.get("")
-def show_people(request: Request, me: Me, database: Database) -> Response:
+def show_people(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """List everybody."""
     need(me, Act.READ)
     with reading(database) as session:
-        return page(request, "people/list.html", PeoplePage(people(session)))
+        found = people(session, turn_asked(request, asked))
+    return page(request, "people/list.html", PeoplePage(shown(request, found)))
 
 
 @router.get("/add")

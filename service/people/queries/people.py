@@ -1,20 +1,21 @@
 """Who is known, with which roles; whose password and token are right."""
 
 import hashlib
-from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
-from sqlalchemy import func, select
+from sqlalchemy import Select, String, cast, func, select
 from sqlalchemy.orm import Session
 
 from service.people.tables import ApiToken, Person, PersonRole, Role, SignInAttempt, SignInSession
 from service.platform import permissions
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 
 HASHER = PasswordHasher()  # Argon2id with the low-memory parameters of RFC 9106
 NOBODYS_HASH = HASHER.hash("the password of nobody at all")
@@ -57,37 +58,39 @@ class Credential:
     password_hash: str
 
 
-def people(session: Session) -> list[KnownPerson]:
-    """List everybody by name, in one statement."""
-    return _people(session)
+BY_NAME = Order((func.lower(Person.name, type_=String()), Person.id))
+
+
+def people(session: Session, turn: Turn = FIRST) -> Listing[KnownPerson]:
+    """List the people of a page by name, in one statement."""
+    return listing(session, _rows(), BY_NAME, turn, partial(map, _known_person))
 
 
 def person_by_login(session: Session, login: str) -> KnownPerson:
     """Find one person; capital letters make no difference."""
-    found = _people(session, login)
-    if not found:
+    row = session.execute(
+        _rows().where(func.lower(Person.login) == login.strip().lower())
+    ).one_or_none()
+    if row is None:
         raise NotFound("person", login)
-    return found[0]
+    return _known_person(row)
 
 
-def _people(session: Session, login: str | None = None) -> list[KnownPerson]:
-    statement = (
-        select(
-            PersonRole.role,
-            *columns(KnownPerson, Person, can_sign_in=(Person.password_hash != "")),
-        )
-        .outerjoin(PersonRole, PersonRole.person_id == Person.id)
-        .order_by(func.lower(Person.name), Person.id)
+def _rows() -> Select[*tuple[Any, ...]]:
+    roles = (
+        select(func.aggregate_strings(cast(PersonRole.role, String), ","))
+        .where(PersonRole.person_id == Person.id)
+        .scalar_subquery()
     )
-    if login is not None:
-        statement = statement.where(func.lower(Person.login) == login.strip().lower())
-    rows: dict[int, Any] = {}
-    roles: dict[int, set[Role]] = defaultdict(set)
-    for row in session.execute(statement):
-        rows[row.id] = row
-        if row.role is not None:
-            roles[row.id].add(Role(row.role))
-    return [read_as(KnownPerson, row, roles=frozenset(roles[key])) for key, row in rows.items()]
+    return select(
+        *columns(KnownPerson, Person, can_sign_in=(Person.password_hash != "")),
+        roles.label("role_words"),
+    )
+
+
+def _known_person(row: Any) -> KnownPerson:
+    words = row.role_words.split(",") if row.role_words else ()
+    return read_as(KnownPerson, row, roles=frozenset(map(Role, words)))
 
 
 def credential_of(session: Session, login: str) -> Credential | None:
