@@ -63,15 +63,8 @@ from service.stacks.tables import (
     Stack,
 )
 from service.store.arithmetic.identifiers import serial_key
-from service.store.tables import (
-    Calibration,
-    CalibrationResult,
-    Instrument,
-    InstrumentKind,
-    Lot,
-    Part,
-    PartType,
-)
+from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
+from service.store.tables import Calibration, Instrument, Lot, Part, PartType
 
 START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 """When the invented laboratory opened: people, types and lots are from then."""

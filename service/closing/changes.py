@@ -46,7 +46,7 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import Stack
-from service.store.tables import InstrumentKind
+from service.store.arithmetic.instrument_kinds import InstrumentKind
 
 OPENS_NOTHING = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
 LENGTH = (InstrumentKind.HEIGHT_GAUGE,)

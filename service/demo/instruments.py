@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from service.demo.days import MON, TUE, WED, When, ago
 from service.demo.lab import Entry, Lab
 from service.platform.database import Work
+from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
 from service.store.changes import holds, instruments
 from service.store.changes.instruments import CalibrationEntry, InstrumentEntry
-from service.store.tables import CalibrationResult, InstrumentKind
 
 GOOD, BAD = CalibrationResult.IN_TOLERANCE, CalibrationResult.OUT_OF_TOLERANCE
 DRIVER = InstrumentKind.TORQUE_DRIVER

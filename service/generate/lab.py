@@ -15,14 +15,8 @@ from service.designs.tables import ChecklistLine, Design, DesignPort, DesignRod
 from service.people.tables import Person, PersonRole, Role
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind, Material, Side
 from service.store.arithmetic.identifiers import serial_key
-from service.store.tables import (
-    Calibration,
-    CalibrationResult,
-    Instrument,
-    InstrumentKind,
-    Lot,
-    PartType,
-)
+from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
+from service.store.tables import Calibration, Instrument, Lot, PartType
 
 CALIBRATED_EVERY = timedelta(days=180)
 BUILDERS, SUPERVISORS = 4, 2

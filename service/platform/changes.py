@@ -1,5 +1,6 @@
 """What every entry is checked for: something given, not too long, within its range, not ahead."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -83,6 +84,21 @@ def not_below_zero(field: str, number: float | None, unit: str) -> float | None:
     return number
 
 
+def within(field: Field, number: float | None) -> float | None:
+    """Return a number in the range of its field, or None."""
+    if number is None:
+        return None
+    is_enough = number > field.least if field.above else number >= field.least
+    if math.isfinite(number) and is_enough and number <= field.most:
+        return number
+    reason = "it is out of range." if math.isfinite(number) else "it is no number."
+    beyond, unit = "more than " * field.above, f"\u2009{field.unit}" if field.unit else ""
+    right = f"{beyond}{field.least:g} to {field.most:g}{unit} would be right."
+    if math.isinf(field.least):
+        right = f"Such as {field.example}."
+    raise Refused(field.name, f"{number:g}", reason, right)
+
+
 def not_ahead(field: str, when: datetime | None, now: datetime) -> datetime | None:
     """Return a time that has come, allowing for clocks that differ a little; or None.
 
@@ -116,6 +132,8 @@ def _checked(field: Field, value: Any, now: datetime) -> Any:
         case Asks.WORDS | Asks.SERIAL | Asks.NOTES:
             kept = optional_words(field.name, value, most=field.longest)
             return kept or (_nothing(field.name, field.right) if field.required else "")
+        case Asks.NUMBER | Asks.WHOLE if math.isinf(field.least) or math.isfinite(field.most):
+            return within(field, value)
         case Asks.NUMBER | Asks.WHOLE:
             bounded = above_zero if field.above else not_below_zero
             return bounded(field.name, value, field.unit)

@@ -51,7 +51,8 @@ from service.records.changes.record_journal import (
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RebuildRecord, RecordState, StepKind
 from service.stacks.tables import Build, Stack
-from service.store.tables import Calibration, Instrument, InstrumentKind
+from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.tables import Calibration, Instrument
 
 # The instruments a test of the closed stack is read with: allowed, and how well they are known.
 

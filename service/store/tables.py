@@ -1,7 +1,5 @@
 """Part types, lots and parts. A part's three axes stand apart: place, usability, reservation."""
 
-from enum import StrEnum
-
 from sqlalchemy import CheckConstraint, Index, UniqueConstraint
 from sqlalchemy import text as sql
 from sqlalchemy.orm import Mapped, mapped_column
@@ -16,6 +14,7 @@ from service.platform.arithmetic.vocabulary import (
     Whereabouts,
 )
 from service.platform.tables import Base, key, reference, text, utc, word
+from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
 
 
 class PartType(Base):
@@ -188,26 +187,6 @@ class Concession(Base):
 
 
 # Instruments and their calibrations.
-
-
-class InstrumentKind(StrEnum):
-    """What an instrument measures or sets."""
-
-    TORQUE_DRIVER = "torque driver"
-    PRESSURE_GAUGE = "pressure gauge"
-    INSULATION_TESTER = "insulation tester"
-    MULTIMETER = "multimeter"
-    THERMOMETER = "thermometer"
-    GAS_DETECTOR = "gas detector"
-    HEIGHT_GAUGE = "height gauge"
-    FLOW_METER = "flow meter"
-
-
-class CalibrationResult(StrEnum):
-    """How the instrument was found."""
-
-    IN_TOLERANCE = "in tolerance as found"
-    OUT_OF_TOLERANCE = "out of tolerance as found"
 
 
 class Instrument(Base):

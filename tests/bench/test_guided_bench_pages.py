@@ -12,7 +12,8 @@ from sqlalchemy.orm import Session
 
 from service.records.tables import Step, StepKind
 from service.stacks.tables import Layer
-from service.store.tables import InstrumentKind, Part
+from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.tables import Part
 from tests import builders
 from tests.bench.test_bench_pages import HTMX, AtTheBench, an_instrument, rows
 

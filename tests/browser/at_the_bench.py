@@ -11,7 +11,8 @@ from playwright.sync_api import TimeoutError as TookTooLong
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.store.tables import Instrument, InstrumentKind
+from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.tables import Instrument
 from tests import builders
 
 BENCH = re.compile(r"/records/(\d+)/bench")

@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 from sqlalchemy.orm import Session
 
-from service.store.tables import CalibrationResult, Hold, Part
+from service.store.arithmetic.instrument_kinds import CalibrationResult
+from service.store.tables import Hold, Part
 from tests import builders
 from tests.builders import FIRST_CLOSING
 from tests.life.test_traces import a_calibration, a_failing_mea

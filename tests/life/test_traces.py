@@ -15,7 +15,8 @@ from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.records.tables import Involvement, RecordPerson, TorqueReading
 from service.stacks.arithmetic.running_hours import Hours
 from service.stacks.tables import Build
-from service.store.tables import Calibration, CalibrationResult, Hold, Instrument, Lot, Part
+from service.store.arithmetic.instrument_kinds import CalibrationResult
+from service.store.tables import Calibration, Hold, Instrument, Lot, Part
 from tests import builders
 from tests.builders import FIRST_CLOSING, START
 from tests.stacks.test_part_lives import a_finding, part_at

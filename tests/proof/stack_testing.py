@@ -15,7 +15,8 @@ from service.limits.arithmetic.leak_figures import CircuitFigures, LeakFigures, 
 from service.limits.arithmetic.leak_paths import Circuit, Path
 from service.records.tables import RecordKind
 from service.stacks.tables import Stack
-from service.store.tables import Instrument, InstrumentKind
+from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.tables import Instrument
 from tests import builders
 from tests.bench.at_the_bench import Bench, Lab, a_lab
 from tests.closing.closings import OPERATION, put_limits_in_force

@@ -29,8 +29,9 @@ from service.records.queries.participants import record_head
 from service.records.queries.record_entries import entries_of
 from service.records.tables import RecordKind, RecordPerson, Step, StepKind
 from service.stacks.tables import Build
+from service.store.arithmetic.instrument_kinds import CalibrationResult
 from service.store.queries.instruments import instrument, readings_in_doubt
-from service.store.tables import Calibration, CalibrationResult, Concession, Hold
+from service.store.tables import Calibration, Concession, Hold
 from tests import builders
 from tests.bench.at_the_bench import NOW, WORK_BEGAN, what_is_missing
 from tests.proof.stack_testing import DECAY, DRY, WET, ClosedStack, a_closed_stack, later

@@ -9,6 +9,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.platform.errors import NotAllowed, NotFound, Refused
+from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
 from service.store.changes.instruments import (
     CalibrationEntry,
     InstrumentEntry,
@@ -23,7 +24,6 @@ from service.store.queries.instruments import (
     instruments,
     readings_in_doubt,
 )
-from service.store.tables import CalibrationResult, InstrumentKind
 from tests import builders
 from tests.builders import START
 from tests.operation.keeping import NOW, Lab, a_lab
@@ -168,6 +168,22 @@ def test_an_instrument_that_cannot_be_is_refused(
         add_instrument(work, InstrumentEntry(**(said | wrong)))  # type: ignore[arg-type]
 
     assert refused.value.field == field
+
+
+@pytest.mark.parametrize(
+    ("wrong", "right"),
+    [
+        ({"accuracy_percent": 60}, "0 to 50\u2009% of the reading would be right."),
+        ({"range_most": float("nan")}, "Such as 20."),
+    ],
+)
+def test_a_number_out_of_range_is_refused_with_what_would_be_right(
+    lab: Lab, wrong: dict[str, float], right: str
+) -> None:
+    with pytest.raises(Refused) as refused, lab.work() as work:
+        add_instrument(work, replace(DRIVER, **wrong))  # type: ignore[arg-type]
+
+    assert refused.value.right_would_be == right
 
 
 def test_accuracy_and_resolution_are_kept_and_stand_in_the_trail(lab: Lab) -> None:

@@ -22,7 +22,7 @@ from service.platform.database import now_utc
 from service.platform.permissions import Person
 from service.records.queries.record_entries import TorqueRead
 from service.records.tables import RecordKind
-from service.store.tables import InstrumentKind
+from service.store.arithmetic.instrument_kinds import InstrumentKind
 
 
 def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:

@@ -14,8 +14,9 @@ from service.platform.queries.answers import columns, read_all, read_as
 from service.records.tables import Step, TorqueReading
 from service.stacks.tables import Build, BuildPeriod, Stack
 from service.store.arithmetic.identifiers import serial_key
+from service.store.arithmetic.instrument_kinds import InstrumentKind
 from service.store.queries.instruments import THROUGH_THE_DAY
-from service.store.tables import Hold, Instrument, InstrumentKind, Lot, Part, PartType
+from service.store.tables import Hold, Instrument, Lot, Part, PartType
 
 LOTS_MOST = 12
 

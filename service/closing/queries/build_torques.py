@@ -25,8 +25,9 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import Build, Stack
+from service.store.arithmetic.instrument_kinds import CalibrationResult
 from service.store.queries.instruments import THROUGH_THE_DAY
-from service.store.tables import Calibration, CalibrationResult, Instrument
+from service.store.tables import Calibration, Instrument
 
 UNOPENED = (RecordKind.RE_TORQUE, RecordKind.INSPECTION)
 LEFT_CLOSED = (

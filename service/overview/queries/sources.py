@@ -21,7 +21,8 @@ from service.platform.tables import UtcDateTime
 from service.proof.tables import StackTest
 from service.records.tables import RebuildRecord, RecordState, Step, TorqueReading
 from service.stacks.tables import Build, BuildPeriod, Stack
-from service.store.tables import Calibration, CalibrationResult, Concession
+from service.store.arithmetic.instrument_kinds import CalibrationResult
+from service.store.tables import Calibration, Concession
 
 # Readings the closed stacks stand on that were taken with an instrument out of calibration.
 #

@@ -69,7 +69,9 @@ class Field:
     @property
     def right(self) -> str:
         """What would be right where nothing is given."""
-        return self.help or f"{self.label}, in words."
+        return self.help or (
+            f"Such as {self.example}." if self.example else f"{self.label}, in words."
+        )
 
     @property
     def in_list(self) -> str:

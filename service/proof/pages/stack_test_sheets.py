@@ -25,8 +25,8 @@ from service.proof.queries.build_verdicts import ClosedVerdicts, StandingTest
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.proof.queries.verdict_lines import VerdictLine, verdict_lines
 from service.records.queries.participants import RecordHead
+from service.store.arithmetic.instrument_kinds import InstrumentKind
 from service.store.queries.instruments import InstrumentRow
-from service.store.tables import InstrumentKind
 
 THIN = "\u2009"
 CONDITIONS = {Condition.DRY: "insulation-dry", Condition.WITH_COOLANT: "insulation-coolant"}

@@ -19,11 +19,12 @@ from service.records.changes.record_journal import shown
 from service.records.tables import MakeSafeLine, RebuildRecord, Step, StepKind, TorqueReading
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
+from service.store.arithmetic.instrument_kinds import InstrumentKind
 from service.store.changes.lots import take_item
 from service.store.queries.holds import Forbids, unused_concession, what_forbids
 from service.store.queries.instruments import THROUGH_THE_DAY, calibration_on
 from service.store.queries.scans import Hit, resolve_to_fit
-from service.store.tables import Concession, Instrument, InstrumentKind, Lot, Part, PartType
+from service.store.tables import Concession, Instrument, Lot, Part, PartType
 
 NOT_AT_HAND = {
     Whereabouts.EXPECTED: "it is expected and has not been received.",

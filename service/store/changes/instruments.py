@@ -1,28 +1,27 @@
 """Instruments and their calibrations, which are only ever added."""
 
-import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import asdict, dataclass
 from datetime import datetime
 
 from sqlalchemy import select
 
 from service.platform import changes as given
-from service.platform.audit import Change, Event
+from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.store.arithmetic.identifiers import serial_key
-from service.store.tables import Calibration, CalibrationResult, Instrument, InstrumentKind
-
-MOST_PERCENT = 50.0
+from service.store.arithmetic.instrument_fields import CALIBRATION_FIELDS, INSTRUMENT_FIELDS
+from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
+from service.store.tables import Calibration, Instrument
 
 
 @dataclass(frozen=True, slots=True)
 class InstrumentEntry:
-    """What is said of an instrument. The range is in ``unit``; None: not known.
+    """What is said of an instrument, as `INSTRUMENT_FIELDS` describes it; None: not known.
 
-    ``accuracy_percent`` is the greatest deviation in % of the reading, ``resolution`` the smallest
-    step shown, in ``unit``; None: as is usual for its kind.
+    Its range and its ``resolution``, the smallest step shown, are in ``unit``; an accuracy or
+    resolution not known is as is usual for its kind.
     """
 
     kind: InstrumentKind
@@ -38,9 +37,10 @@ class InstrumentEntry:
 
 @dataclass(frozen=True, slots=True)
 class CalibrationEntry:
-    """One calibration. Days without a time of day are noon in the lab's zone.
+    """One calibration, as `CALIBRATION_FIELDS` describes it.
 
-    ``error_percent`` is what was found, in % of the reading; it holds through the day it is due.
+    Days without a time of day are noon in the lab's zone. ``error_percent`` is what was found, in %
+    of the reading; it holds through the day it is due.
     """
 
     done_at: datetime
@@ -54,16 +54,12 @@ class CalibrationEntry:
 def add_instrument(work: Work, entry: InstrumentEntry) -> int:
     """Add an instrument. Gives its id. Raises Refused for a mark another one bears."""
     need(work.by, Act.INSTRUMENT_WRITE)
-    entry = _checked(entry)
+    entry = _checked(work, entry)
     _refuse_taken(work, entry.label, but=None)
-    row = Instrument(
-        **{f.name: getattr(entry, f.name) for f in fields(entry)},
-        label_key=serial_key(entry.label),
-        added_at=work.now,
-    )
+    row = Instrument(label_key=serial_key(entry.label), added_at=work.now, **asdict(entry))
     work.session.add(row)
     work.session.flush()
-    changes: list[Change] = [(f.name, None, getattr(entry, f.name)) for f in fields(entry)]
+    changes = given.trail_of(INSTRUMENT_FIELDS, None, entry)
     work.note(Event.INSTRUMENT_ADDED, ("instrument", row.id, row.label), changes)
     return row.id
 
@@ -77,15 +73,13 @@ def change_instrument(
     """
     need(work.by, Act.INSTRUMENT_WRITE)
     row = work.row(Instrument, instrument_id, "instrument")
-    entry = _checked(entry)
+    entry = _checked(work, entry)
     why = given.reason(reason)
     if entry.kind is not row.kind:
         raise Refused("kind", entry.kind.value, f"it is a {row.kind}.", "Another instrument.")
     _refuse_taken(work, entry.label, but=instrument_id)
-    changes: list[Change] = [
-        (f.name, getattr(row, f.name), getattr(entry, f.name)) for f in fields(entry)
-    ]
-    for name, _, wanted in changes:
+    changes = given.trail_of(INSTRUMENT_FIELDS, row, entry)
+    for name, wanted in asdict(entry).items():
         setattr(row, name, wanted)
     row.label_key = serial_key(entry.label)
     work.note(
@@ -102,7 +96,7 @@ def add_calibration(work: Work, instrument_id: int, entry: CalibrationEntry) -> 
     """
     need(work.by, Act.INSTRUMENT_WRITE)
     instrument = work.row(Instrument, instrument_id, "instrument")
-    given.not_ahead("done_at", entry.done_at, work.now)
+    entry = given.checked(entry, CALIBRATION_FIELDS, work.now)
     if entry.due_at <= entry.done_at:
         raise Refused(
             "due_at",
@@ -110,34 +104,24 @@ def add_calibration(work: Work, instrument_id: int, entry: CalibrationEntry) -> 
             "it is not later than the calibration itself.",
             "The day the next one is due would be right.",
         )
-    if entry.error_percent is not None and not math.isfinite(entry.error_percent):
-        raise Refused("error_percent", entry.error_percent, "it is no number.", "Such as -2.5.")
     row = Calibration(
         instrument_id=instrument_id,
-        done_at=entry.done_at,
-        due_at=entry.due_at,
-        certificate=given.words("certificate", entry.certificate, "Its number would be right."),
-        result=entry.result,
-        error_percent=entry.error_percent,
-        notes=given.optional_words("notes", entry.notes, most=given.LONG_MOST),
         written_by_id=work.by.id,
         written_at=work.now,
+        **asdict(entry),
     )
     work.session.add(row)
     work.session.flush()
-    changes: list[Change] = [(f.name, None, getattr(entry, f.name)) for f in fields(entry)]
+    changes = given.trail_of(CALIBRATION_FIELDS, None, entry)
     work.note(Event.CALIBRATION_ADDED, ("instrument", instrument_id, instrument.label), changes)
     return row.id
 
 
-def _checked(entry: InstrumentEntry) -> InstrumentEntry:
-    unit = given.optional_words("unit", entry.unit, most=20)
-    for name in ("range_least", "range_most"):
-        value = getattr(entry, name)
-        if value is not None and not unit:
-            raise Refused("unit", "", "a range needs its unit.", "Such as N·m.")
-        if value is not None and not math.isfinite(value):
-            raise Refused(name, value, "it is no number.", f"A number in {unit}.")
+def _checked(work: Work, entry: InstrumentEntry) -> InstrumentEntry:
+    entry = given.checked(entry, INSTRUMENT_FIELDS, work.now)
+    has_range = entry.range_least is not None or entry.range_most is not None
+    if has_range and not entry.unit:
+        raise Refused("unit", "", "a range needs its unit.", "Such as N·m.")
     if (
         entry.range_least is not None
         and entry.range_most is not None
@@ -147,26 +131,14 @@ def _checked(entry: InstrumentEntry) -> InstrumentEntry:
             "range_most",
             f"{entry.range_most:g}",
             "the range ends before it begins.",
-            f"More than {entry.range_least:g}\u2009{unit} would be right.",
+            f"More than {entry.range_least:g}\u2009{entry.unit} would be right.",
         )
-    _check_accuracy(entry, unit)
-    return replace(
-        entry,
-        label=given.words("label", entry.label, "The mark on the tool, such as TD-03."),
-        description=given.optional_words("description", entry.description),
-        unit=unit,
-    )
+    _refuse_odd_step(entry)
+    return entry
 
 
-def _check_accuracy(entry: InstrumentEntry, unit: str) -> None:
-    percent, step = entry.accuracy_percent, entry.resolution
-    if percent is not None and not 0 <= percent <= MOST_PERCENT:
-        raise Refused(
-            "accuracy_percent",
-            f"{percent:g}",
-            "no instrument is given so.",
-            f"The greatest deviation in % of the reading, 0 to {MOST_PERCENT:g}\u2009%.",
-        )
+def _refuse_odd_step(entry: InstrumentEntry) -> None:
+    step, unit = entry.resolution, entry.unit
     if step is None:
         return
     if not unit:
@@ -174,7 +146,7 @@ def _check_accuracy(entry: InstrumentEntry, unit: str) -> None:
     span = None
     if entry.range_most is not None:
         span = entry.range_most - min(entry.range_least or 0.0, 0.0)
-    if not 0 <= step < float("inf") or (span is not None and step > span):
+    if step < 0 or (span is not None and step > span):
         most = "" if span is None else f" and at most {span:g}\u2009{unit}, its whole range"
         raise Refused(
             "resolution",

@@ -1,20 +1,26 @@
 """Instruments: the list, one with its calibrations and what they put in doubt, entries."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
-from typing import cast
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.fields import Field
 from service.platform.database import changing, now_utc, reading
-from service.platform.files.days import noon
-from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.forms import Asked, Form, Typed, blank, filled
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import Turn
+from service.store.arithmetic.instrument_fields import (
+    ADDED_FIELDS,
+    CALIBRATION_FIELDS,
+    INSTRUMENT_FIELDS,
+)
+from service.store.arithmetic.instrument_kinds import InstrumentKind
 from service.store.changes.instruments import (
     CalibrationEntry,
     InstrumentEntry,
@@ -38,7 +44,6 @@ from service.store.queries.instruments import (
     instrument_list,
     readings_in_doubt,
 )
-from service.store.tables import CalibrationResult, InstrumentKind
 
 router = APIRouter(prefix="/instruments")
 
@@ -63,7 +68,9 @@ class InstrumentPage:
     concessions: tuple[ConcessionRow, ...]
     form: Form
     now: datetime
-    results: tuple[CalibrationResult, ...] = tuple(CalibrationResult)
+    fields: Mapping[str, Field] = field(
+        default_factory=lambda: {f.name: f for f in CALIBRATION_FIELDS}
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +79,9 @@ class EntryPage:
 
     form: Form
     changed: InstrumentOnPage | None = None
-    kinds: tuple[InstrumentKind, ...] = tuple(InstrumentKind)
+    fields: Mapping[str, Field] = field(
+        default_factory=lambda: {f.name: f for f in INSTRUMENT_FIELDS}
+    )
 
 
 @router.get("")
@@ -102,7 +111,7 @@ def show_new(request: Request, me: Me) -> Response:
 def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Add an instrument."""
     with form.keeping():
-        entry = _entry(form, in_use=True)
+        entry = InstrumentEntry(**form.values(ADDED_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = f"/instruments/{add_instrument(work, entry)}"
         return go_on(request, work.answer)
@@ -113,8 +122,7 @@ def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
 def show(request: Request, me: Me, database: Database, instrument_id: int) -> Response:
     """Show one instrument."""
     need(me, Act.READ)
-    form = blank(request, error_percent="")
-    return _instrument_page(request, database, instrument_id, form)
+    return _instrument_page(request, database, instrument_id, blank(request))
 
 
 @router.post("/{instrument_id}/calibrations")
@@ -123,21 +131,7 @@ def calibrate(
 ) -> Response:
     """Write down a calibration."""
     with form.keeping():
-        done = form.day("done_at")
-        due = form.day("due_at")
-        result = form.choice("result", CalibrationResult)
-        certificate = form.text("certificate", most=200)
-        error = form.number("error_percent", unit="%", required=False)
-        notes = form.text("notes", required=False)
-        form.check()
-        entry = CalibrationEntry(
-            cast("datetime", noon(done, form.zone, now_utc())),
-            cast("datetime", noon(due, form.zone)),
-            certificate,
-            cast("CalibrationResult", result),
-            error,
-            notes,
-        )
+        entry = CalibrationEntry(**form.values(CALIBRATION_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = f"/instruments/{instrument_id}"
             add_calibration(work, instrument_id, entry)
@@ -151,18 +145,7 @@ def show_edit(request: Request, me: Me, database: Database, instrument_id: int) 
     need(me, Act.INSTRUMENT_WRITE)
     with reading(database) as session:
         changed = instrument(session, instrument_id)
-    names = (
-        "kind",
-        "label",
-        "description",
-        "range_least",
-        "range_most",
-        "unit",
-        "accuracy_percent",
-        "resolution",
-        "in_use",
-    )
-    form = blank(request, **{name: getattr(changed.row, name) for name in names})
+    form = filled(request, INSTRUMENT_FIELDS, changed.row)
     return page(request, "store/instruments/edit.html", EntryPage(form, changed))
 
 
@@ -172,7 +155,7 @@ def change(
 ) -> Response:
     """Change an instrument, or withdraw it from use."""
     with form.keeping():
-        entry, reason = _entry(form, in_use=form.yes("in_use")), form.text("reason")
+        reason, entry = form.text("reason"), InstrumentEntry(**form.values(INSTRUMENT_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = f"/instruments/{instrument_id}"
             change_instrument(work, instrument_id, entry, reason=reason)
@@ -180,29 +163,6 @@ def change(
     with reading(database) as session:
         changed = instrument(session, instrument_id)
     return page(request, "store/instruments/edit.html", EntryPage(form, changed), form.status)
-
-
-def _entry(form: Form, *, in_use: bool) -> InstrumentEntry:
-    kind = form.choice("kind", InstrumentKind)
-    label = form.text("label", most=200)
-    description = form.text("description", required=False, most=200)
-    least = form.number("range_least", required=False)
-    most = form.number("range_most", required=False)
-    unit = form.text("unit", required=False, most=20)
-    accuracy = form.number("accuracy_percent", unit="%", required=False)
-    resolution = form.number("resolution", unit=unit, required=False)
-    form.check()
-    return InstrumentEntry(
-        cast("InstrumentKind", kind),
-        label,
-        description,
-        least,
-        most,
-        unit,
-        in_use,
-        accuracy,
-        resolution,
-    )
 
 
 def _instrument_page(

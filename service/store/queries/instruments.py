@@ -25,7 +25,8 @@ from service.records.tables import (
     TorqueReading,
 )
 from service.stacks.tables import Stack
-from service.store.tables import Calibration, CalibrationResult, Hold, Instrument, InstrumentKind
+from service.store.arithmetic.instrument_kinds import CalibrationResult, InstrumentKind
+from service.store.tables import Calibration, Hold, Instrument
 
 THROUGH_THE_DAY = timedelta(hours=12)
 """Days without a time of day are kept as noon in the lab; what is due on a day holds through it."""
