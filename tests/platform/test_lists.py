@@ -33,6 +33,8 @@ def lab(engine: Engine) -> None:
         stacks = [builders.a_stack(session, serial=f"S-{n}", cells=1) for n in range(ROWS)]
         for number in range(ROWS):
             builders.a_lot(session, types.mea, label=f"M-{number}")
+            record = builders.a_record(session, stacks[number])
+            builders.hand_in(session, record, builders.FIRST_CLOSING)
             builders.a_torque_instrument(session)
             builders.a_design(session)
             builders.a_person(session, "builder", "quality", name=f"Ann {number % 3}")
@@ -105,6 +107,7 @@ def next_to(html: str, which: str, kind: str) -> str:
         ("/holds", re.compile(r'<a href="/holds/\d+">'), "holds"),
         ("/holds", re.compile(r"<td>needed</td>"), "concessions"),
         ("/records", A_ROW, "records"),
+        ("/approvals", A_ROW, "records"),
         ("/stacks/S-0/runs", A_ROW, "runs"),
         ("/audit-trail?act=part", A_ROW, "entries"),
         ("/floor", A_STACK, "stacks"),

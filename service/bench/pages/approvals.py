@@ -11,6 +11,7 @@ from service.bench.changes.approvals import approve, make_void, send_back, take_
 from service.bench.queries.approvals import (
     ConcessionUsed,
     Waiting,
+    WaitingRecord,
     concessions_used,
     may_decide,
     waiting,
@@ -25,14 +26,14 @@ from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.vocabulary import Stage
 from service.platform.database import changing, reading
-from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, need
 from service.proof.pages.stack_test_sheets import TestedSheet, tested_sheet
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import Verification, verify
 from service.records.queries.working_piles import working_pile
-from service.settings import Settings
 from service.stacks.arithmetic.comparison import Comparison, compare
 from service.stacks.pages.layer_pictures import How, layer_table, section
 from service.stacks.pages.stack_sheets import ChangeRow, change_row
@@ -43,9 +44,10 @@ router = APIRouter()
 
 @dataclass(frozen=True, slots=True)
 class WaitingPage:
-    """What waits for a decision."""
+    """What waits for a decision; of the records handed in one page."""
 
     waiting: Waiting
+    records: Shown[WaitingRecord]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +85,13 @@ class ApprovalPage:
 
 
 @router.get("/approvals")
-def show_waiting(request: Request, me: Me, database: Database) -> Response:
+def show_waiting(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """Show what waits for a decision, and of whom."""
     need(me, Act.READ)
-    settings: Settings = request.app.state.settings
     with reading(database) as session:
-        found = waiting(session, me, limit=settings.page_rows)
-    return page(request, "bench/approvals/list.html", WaitingPage(found))
+        found = waiting(session, me, turn_asked(request, asked))
+    context = WaitingPage(found, shown(request, found.records))
+    return page(request, "bench/approvals/list.html", context)
 
 
 @router.get("/records/{record_id}/approval")

@@ -1,7 +1,9 @@
 """What waits for a decision, for whom, and what an approver has to see besides the record."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from sqlalchemy import func, select
@@ -12,6 +14,7 @@ from service.limits.queries import WaitingLimits, waiting_limits
 from service.people.tables import Person as PersonRow
 from service.platform.permissions import Act, Answer, Person, RecordFacts, may
 from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.records.queries.content import Verification, verify
 from service.records.queries.participants import people_on
 from service.records.tables import Decision, Meaning, RebuildRecord, RecordKind, RecordState
@@ -71,10 +74,9 @@ class LimitsToApprove:
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """Everything that waits; ``more`` records are not shown."""
+    """Everything that waits; the records of a page, counted."""
 
-    records: tuple[WaitingRecord, ...]
-    more: int
+    records: Listing[WaitingRecord]
     corrections: tuple[WaitingCorrection, ...]
     sent_back: tuple[SentBackRecord, ...]
     limits: tuple[LimitsToApprove, ...]
@@ -82,7 +84,7 @@ class Waiting:
     @property
     def nothing(self) -> bool:
         """Say whether nobody has to act."""
-        return not (self.records or self.corrections or self.sent_back or self.limits)
+        return not (self.records.rows or self.corrections or self.sent_back or self.limits)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,14 +97,17 @@ class ConcessionUsed:
     given_at: datetime
 
 
-def waiting(session: Session, person: Person, *, limit: int = 50) -> Waiting:
+LONGEST_WAITING = Order((RebuildRecord.handed_in_at, RebuildRecord.id))
+
+
+def waiting(session: Session, person: Person, turn: Turn = FIRST) -> Waiting:
     """Return what waits for a decision, longest first, and what of it this person may decide.
 
     A constant number of statements.
     """
     writer, hander = aliased(PersonRow), aliased(PersonRow)
     handed_in = RebuildRecord.state == RecordState.HANDED_IN
-    rows: Any = session.execute(
+    statement = (
         select(
             Stack.serial,
             Build.number,
@@ -116,34 +121,20 @@ def waiting(session: Session, person: Person, *, limit: int = 50) -> Waiting:
         .join(hander, hander.id == RebuildRecord.handed_in_by_id)
         .outerjoin(Build, Build.record_id == RebuildRecord.id)
         .where(handed_in)
-        .order_by(RebuildRecord.handed_in_at, RebuildRecord.id)
-        .limit(limit)
-    ).all()
-    count = session.scalar(select(func.count()).select_from(RebuildRecord).where(handed_in)) or 0
+    )
     corrections = corrections_waiting(session)
-    ids = [row.id for row in rows]
-    involved = people_on(session, ids)
     of_corrected = people_on(
         session, {each.record_id for each in corrections}, with_corrections=False
     )
-    verified = verify(session, ids)
     return Waiting(
-        tuple(
-            read_as(
-                WaitingRecord,
-                row,
-                stack=row.serial,
-                build=row.number,
-                may=may(
-                    person,
-                    Act.RECORD_APPROVE,
-                    RecordFacts(RecordState.HANDED_IN, row.written_by_id, involved[row.id]),
-                ),
-                verification=verified.get(row.id),
-            )
-            for row in rows
+        listing(
+            session,
+            statement,
+            LONGEST_WAITING,
+            turn,
+            partial(_waiting_records, session, person),
+            total=select(func.count()).select_from(RebuildRecord).where(handed_in),
         ),
-        count - len(rows),
         tuple(
             WaitingCorrection(
                 each,
@@ -163,6 +154,23 @@ def waiting(session: Session, person: Person, *, limit: int = 50) -> Waiting:
             for each in waiting_limits(session)
         ),
     )
+
+
+def _waiting_records(
+    session: Session, person: Person, rows: Sequence[Any]
+) -> Iterator[WaitingRecord]:
+    ids = [row.id for row in rows]
+    involved, verified = people_on(session, ids), verify(session, ids)
+    for row in rows:
+        facts = RecordFacts(RecordState.HANDED_IN, row.written_by_id, involved[row.id])
+        yield read_as(
+            WaitingRecord,
+            row,
+            stack=row.serial,
+            build=row.number,
+            may=may(person, Act.RECORD_APPROVE, facts),
+            verification=verified.get(row.id),
+        )
 
 
 def may_decide(session: Session, person: Person, record_id: int, written_by_id: int) -> Answer:
