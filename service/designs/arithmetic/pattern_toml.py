@@ -285,18 +285,18 @@ def _told(old: Pattern, new: Pattern) -> Iterator[str]:
                     yield f"{where} {at_new + 1}: {after[at_new].words} added"
                 else:
                     yield f"{where} {at_new + 1}, {after[at_new].words}: " + "; ".join(
-                        _differences_of_item(before[at_old], after[at_new])
+                        _item_differences(before[at_old], after[at_new])
                     )
 
 
-def _differences_of_item(old: Item, new: Item) -> Iterator[str]:
+def _item_differences(old: Item, new: Item) -> Iterator[str]:
     for field in fields(Item):
         was, now = getattr(old, field.name), getattr(new, field.name)
         if was != now:
-            yield f"{WORDS[field.name]} {_differences_shown(was)} → {_differences_shown(now)}"
+            yield f"{WORDS[field.name]} {_value_in_words(was)} → {_value_in_words(now)}"
 
 
-def _differences_shown(value: object) -> str:
+def _value_in_words(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return "–" if value in {None, ""} else str(value)

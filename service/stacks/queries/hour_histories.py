@@ -370,10 +370,10 @@ def _beside(
     """What benches reported, two showings a day, and what logs told, beside people's readings."""
     found: dict[int, list[tuple[int, Showing]]] = defaultdict(list)
     values = params(known_at, stack_ids=stack_ids)
-    reports: Any = session.execute(_at_reports(known_at is not None), values)
+    reports: Any = session.execute(_reports_by_time(known_at is not None), values)
     for row in reports:
         found[row.stack_id] += [(row.meter_id, at) for at in showing_of_report(row, known_at)]
-    runs: Any = session.execute(_at_runs(known_at is not None), values)
+    runs: Any = session.execute(_runs_by_time(known_at is not None), values)
     for row in runs:
         found[row.stack_id] += [
             (row.meter_id, Showing(row.meter_from_hours, row.began_at)),
@@ -383,7 +383,7 @@ def _beside(
 
 
 @statement
-def _at_reports(is_then: bool) -> Any:
+def _reports_by_time(is_then: bool) -> Any:
     return select(
         HourReport.stack_id,
         HourReport.meter_id,
@@ -397,7 +397,7 @@ def _at_reports(is_then: bool) -> Any:
 
 
 @statement
-def _at_runs(is_then: bool) -> Any:
+def _runs_by_time(is_then: bool) -> Any:
     return select(
         RunReading.stack_id,
         RunReading.meter_id,
