@@ -48,6 +48,29 @@ def test_of_many_the_normal_law_agrees_with_all_ways(monkeypatch: pytest.MonkeyP
     assert normal.p == pytest.approx(counted.p, abs=0.01)
 
 
+@pytest.mark.parametrize(("cells", "failing"), [(600, 200), (601, 199), (41, 40)])
+def test_many_in_one_large_stack_are_counted(cells: int, failing: int) -> None:
+    rng = np.random.default_rng(cells)
+    far = from_nearer_end(range(1, cells + 1), cells)
+    fails = np.isin(np.arange(cells), rng.choice(cells, failing, replace=False))
+
+    all_ways = position_test([1] * cells, far, fails)
+    of_others = position_test([1] * cells, far, ~fails)
+
+    assert all_ways.counted == (failing * cells**2 <= 200 * 600**2)
+    assert all_ways.p == pytest.approx(of_others.p, abs=0.01)
+
+
+def test_the_failing_lie_as_oddly_as_those_that_do_not_fail() -> None:
+    """Counted both ways: dealing 70 of 180 cells leaves 110, whose sum is as far from its mean."""
+    far = from_nearer_end(range(1, 181), 180)
+    fails = np.isin(np.arange(180), np.random.default_rng(3).choice(180, 70, replace=False))
+
+    assert position_test([1] * 180, far, fails).p == pytest.approx(
+        position_test([1] * 180, far, ~fails).p, rel=1e-9
+    )
+
+
 def test_the_same_seen_again_within_each_stack_tells_more() -> None:
     down = [True, False, False, False, False, False, False, True]
     far = from_nearer_end(range(1, 9), 8)
