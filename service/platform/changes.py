@@ -130,7 +130,7 @@ def checked(entry: Entry, described: Sequence[Field], now: datetime) -> Entry:
 def _checked(field: Field, value: Any, now: datetime) -> Any:
     match field.asks:
         case Asks.WORDS | Asks.SERIAL | Asks.NOTES:
-            kept = optional_words(field.name, value, most=field.longest)
+            kept = optional_words(field.name, value or "", most=field.longest)
             return kept or (_nothing(field.name, field.right) if field.required else "")
         case Asks.NUMBER | Asks.WHOLE if math.isinf(field.least) or math.isfinite(field.most):
             return within(field, value)

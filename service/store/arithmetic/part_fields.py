@@ -1,4 +1,4 @@
-"""What is said of parts and lots: one description for form, list, trail and machines.
+"""What is said of part types, parts and lots: one description for form, list, trail and machines.
 
 Headings are the words of lists in English and German laboratories. What is measured of a part is
 of the free part, not pressed, so the type's free thickness counts where it is known; so does a
@@ -10,8 +10,16 @@ from dataclasses import replace
 from math import inf
 
 from service.platform.arithmetic.errors import OutOfRange
-from service.platform.arithmetic.fields import choice, day, notes, number, serial, whole, words
-from service.platform.arithmetic.vocabulary import Usability, Whereabouts
+from service.platform.arithmetic.fields import choice, day, notes, number, serial, whole, words, yes
+from service.platform.arithmetic.vocabulary import (
+    Back,
+    Joint,
+    Kind,
+    Material,
+    Side,
+    Usability,
+    Whereabouts,
+)
 
 SERIAL = serial(
     "serial",
@@ -122,6 +130,39 @@ EXPIRES = day(
      "shelf life until", "Verfallsdatum", "Ablaufdatum", "haltbar bis", "verwendbar bis", "MHD"),
 )  # fmt: skip
 LOT_FIELDS = (LABEL, SUPPLIER, RECEIVED, PRODUCED, EXPIRES, QUANTITY, NOTES)
+
+WHAT_IT_IS, FACES, LIMITS = "What it is", "Its faces", "Limits"
+PART_TYPE_FIELDS = (
+    choice("kind", "Kind", tuple(Kind), section=WHAT_IT_IS),
+    words("name", "Name", section=WHAT_IT_IS,
+          help="What people call it, such as MEA 100 cm², carbon paper."),
+    serial("drawing_number", "Drawing number", section=WHAT_IT_IS, example="TF-2140"),
+    serial("revision", "Revision", section=WHAT_IT_IS, example="A"),
+    choice("material", "Material", tuple(Material), section=WHAT_IT_IS,
+           help="As the sectional drawing tells it by its hatching."),
+    number("thickness_mm", "Thickness as fitted", "mm", above=True, required=False,
+           section=WHAT_IT_IS, help="Needed for every layer of the pile."),
+    yes("counted", "Items have no serial numbers: they are counted by lots", section=WHAT_IT_IS,
+        help="Gaskets, sleeves and nuts, as a rule."),
+    choice("side", "Gas it meets", tuple(Side), required=False, section=FACES,
+           help="A half plate meets fuel or air."),
+    choice("back", "Back, for the coolant", tuple(Back), section=FACES,
+           help="Half plates and current collectors: channels in the back, flush, or no coolant"
+           " there."),
+    choice("joint", "Joint a gasket seals", tuple(Joint), required=False, section=FACES),
+    words("marked_face", "Face that facing tells of", required=False, section=FACES,
+          help="Such as anode side, if it matters which way round it lies. Leave empty where either"
+          " way is right."),
+    yes("renew_at_opening", "Renewed at each opening", section=LIMITS),
+    whole("openings_most", "Openings a part may live through, at most", least=0, most=inf,
+          required=False, section=LIMITS),
+    number("hours_most", "Hours of operation, at most", "h", above=True, required=False,
+           section=LIMITS),
+    whole("shelf_life_months", "Shelf life from making", unit="months", most=1200, required=False,
+          section=LIMITS),
+)  # fmt: skip
+ANY_TIME = ("name", *(field.name for field in PART_TYPE_FIELDS if field.section == LIMITS))
+"""What may change of a type once something of it exists: layer maps are read by the rest."""
 
 # Columns of a list of parts, which name a part's type and lot beside what is said of it.
 

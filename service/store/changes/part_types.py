@@ -1,7 +1,6 @@
 """Part types: made once, changed in their limits only as soon as something of them exists."""
 
-from dataclasses import dataclass, fields
-from typing import cast
+from dataclasses import asdict, dataclass, replace
 
 from sqlalchemy import exists, func, select
 
@@ -15,17 +14,10 @@ from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
+from service.store.arithmetic.part_fields import ANY_TIME, PART_TYPE_FIELDS
 from service.store.arithmetic.stiffness_form import FIELDS, stiffness_to_form
 from service.store.queries.part_types import read_stiffness
 from service.store.tables import Lot, Part, PartType
-
-LIMITS = (
-    "name",
-    "renew_at_opening",
-    "openings_most",
-    "hours_most",
-    "shelf_life_months",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,12 +52,12 @@ def make_part_type(work: Work, entry: PartTypeEntry) -> int:
     plate without its gas, a gasket without its joint, a layer without thickness.
     """
     need(work.by, Act.PART_WRITE)
-    entry = _checked(entry)
+    entry = _checked(work, entry)
     _refuse_taken(work, entry, but=None)
-    row = PartType(**{f.name: getattr(entry, f.name) for f in fields(entry)}, made_at=work.now)
+    row = PartType(**asdict(entry), made_at=work.now)
     work.session.add(row)
     work.session.flush()
-    changes: list[Change] = [(f.name, None, getattr(entry, f.name)) for f in fields(entry)]
+    changes = given.trail_of(PART_TYPE_FIELDS, None, row)
     work.note(Event.PART_TYPE_MADE, ("part type", row.id, label(row)), changes)
     return row.id
 
@@ -78,14 +70,11 @@ def change_part_type(work: Work, part_type_id: int, entry: PartTypeEntry, *, rea
     """
     need(work.by, Act.PART_WRITE)
     row = work.row(PartType, part_type_id, "part type")
-    entry = _checked(entry)
+    entry = _checked(work, entry)
     why = given.reason(reason)
-    changed: list[Change] = [
-        (f.name, getattr(row, f.name), getattr(entry, f.name))
-        for f in fields(entry)
-        if getattr(row, f.name) != getattr(entry, f.name)
-    ]
-    fixed = [change for change in changed if change[0] not in LIMITS]
+    changes = given.trail_of(PART_TYPE_FIELDS, row, entry)
+    changed = [(name, before, wanted) for name, before, wanted in changes if before != wanted]
+    fixed = [change for change in changed if change[0] not in ANY_TIME]
     if fixed and is_in_use(work, part_type_id):
         name, _, wanted = fixed[0]
         raise Refused(
@@ -150,8 +139,8 @@ def label(row: PartType | PartTypeEntry) -> str:
     return f"{row.name}, {row.drawing_number} {row.revision}"
 
 
-def _checked(entry: PartTypeEntry) -> PartTypeEntry:
-    kind = entry.kind
+def _checked(work: Work, entry: PartTypeEntry) -> PartTypeEntry:
+    kind, entry = entry.kind, given.checked(entry, PART_TYPE_FIELDS, work.now)
     if kind is Kind.HALF_PLATE and entry.side is None:
         raise Refused("side", "", "a half plate meets one gas.", "Fuel or air would be right.")
     if kind is Kind.GASKET and entry.joint is None:
@@ -171,26 +160,12 @@ def _checked(entry: PartTypeEntry) -> PartTypeEntry:
             "Serial numbers would be right.",
         )
     has_back = kind in {Kind.HALF_PLATE, Kind.CURRENT_COLLECTOR}
-    return PartTypeEntry(
-        kind=kind,
-        name=given.words("name", entry.name, "What people call it, such as MEA 100 cm²."),
-        drawing_number=given.words("drawing_number", entry.drawing_number, "Such as TF-2140."),
-        revision=given.words("revision", entry.revision, "A letter or number, such as A."),
-        material=entry.material,
-        thickness_mm=given.above_zero("thickness_mm", entry.thickness_mm, "mm"),
+    return replace(
+        entry,
         side=entry.side if kind in {Kind.HALF_PLATE, Kind.GASKET} else None,
         back=entry.back if has_back else Back.NONE,
         joint=entry.joint if kind is Kind.GASKET else None,
-        marked_face=given.optional_words("marked_face", entry.marked_face or "") or None,
-        counted=entry.counted,
-        renew_at_opening=entry.renew_at_opening,
-        openings_most=cast(
-            "int | None", given.not_below_zero("openings_most", entry.openings_most, "openings")
-        ),
-        hours_most=given.above_zero("hours_most", entry.hours_most, "h"),
-        shelf_life_months=cast(
-            "int | None", given.above_zero("shelf_life_months", entry.shelf_life_months, "months")
-        ),
+        marked_face=entry.marked_face or None,
     )
 
 

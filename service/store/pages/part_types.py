@@ -7,12 +7,14 @@ from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
 from service.physics.arithmetic.part_stiffness import OF_KIND
-from service.platform.arithmetic.vocabulary import Back, Joint, Kind, Material, Side
+from service.platform.arithmetic.fields import Field
+from service.platform.arithmetic.vocabulary import Back, Kind
 from service.platform.database import changing, reading
-from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.forms import Asked, Form, Typed, blank, filled
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
+from service.store.arithmetic.part_fields import ANY_TIME, PART_TYPE_FIELDS
 from service.store.changes.part_types import PartTypeEntry, change_part_type, make_part_type
 from service.store.pages.stiffness import Given, given_of
 from service.store.queries.part_types import (
@@ -50,11 +52,8 @@ class EntryPage:
     form: Form
     changed: PartTypeOnPage | None = None
     made_from: PartTypeOnPage | None = None
-    kinds: tuple[Kind, ...] = tuple(Kind)
-    materials: tuple[Material, ...] = tuple(Material)
-    sides: tuple[Side, ...] = tuple(Side)
-    backs: tuple[Back, ...] = tuple(Back)
-    joints: tuple[Joint, ...] = tuple(Joint)
+    fields: tuple[Field, ...] = PART_TYPE_FIELDS
+    any_time: tuple[str, ...] = ANY_TIME
 
 
 @router.get("")
@@ -78,7 +77,7 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
     if start:
         with reading(database) as session:
             made_from = part_type(session, start)
-        form = _form_of(request, made_from.facts, revision="")
+        form = filled(request, PART_TYPE_FIELDS, made_from.facts, revision="")
     return page(request, "store/part_types/new.html", EntryPage(form, made_from=made_from))
 
 
@@ -86,7 +85,7 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
 def make(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Make a part type."""
     with form.keeping():
-        entry = _entry(form)
+        entry = PartTypeEntry(**form.values(PART_TYPE_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = f"/part-types/{make_part_type(work, entry)}"
         return go_on(request, work.answer)
@@ -109,7 +108,7 @@ def show_edit(request: Request, me: Me, database: Database, part_type_id: int) -
     need(me, Act.PART_WRITE)
     with reading(database) as session:
         changed = part_type(session, part_type_id)
-    form = _form_of(request, changed.facts, revision=changed.facts.revision)
+    form = filled(request, PART_TYPE_FIELDS, changed.facts)
     return page(request, "store/part_types/edit.html", EntryPage(form, changed=changed))
 
 
@@ -119,7 +118,7 @@ def change(
 ) -> Response:
     """Change a part type."""
     with form.keeping():
-        entry, reason = _entry(form), form.text("reason")
+        reason, entry = form.text("reason"), PartTypeEntry(**form.values(PART_TYPE_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = f"/part-types/{part_type_id}"
             change_part_type(work, part_type_id, entry, reason=reason)
@@ -133,30 +132,3 @@ def _edit_again(request: Request, database: Engine, form: Form, part_type_id: in
     return page(
         request, "store/part_types/edit.html", EntryPage(form, changed=changed), form.status
     )
-
-
-def _entry(form: Form) -> PartTypeEntry:
-    kind = form.choice("kind", Kind)
-    material = form.choice("material", Material)
-    entry = {
-        "name": form.text("name", most=200),
-        "drawing_number": form.text("drawing_number", most=200),
-        "revision": form.text("revision", most=200),
-        "thickness_mm": form.number("thickness_mm", unit="mm", required=False),
-        "side": form.choice("side", Side, required=False),
-        "back": form.choice("back", Back, required=False) or Back.NONE,
-        "joint": form.choice("joint", Joint, required=False),
-        "marked_face": form.text("marked_face", required=False, most=200) or None,
-        "counted": form.yes("counted"),
-        "renew_at_opening": form.yes("renew_at_opening"),
-        "openings_most": form.whole("openings_most", required=False),
-        "hours_most": form.number("hours_most", unit="h", required=False),
-        "shelf_life_months": form.whole("shelf_life_months", required=False, most=1200),
-    }
-    form.check()
-    return PartTypeEntry(kind=kind, material=material, **entry)  # type: ignore[arg-type]
-
-
-def _form_of(request: Request, facts: PartTypeFacts, *, revision: str) -> Form:
-    names = PartTypeEntry.__slots__
-    return blank(request, **{name: getattr(facts, name) for name in names} | {"revision": revision})
