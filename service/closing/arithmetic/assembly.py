@@ -10,8 +10,7 @@ from math import hypot, inf
 
 import numpy as np
 
-from service.closing.arithmetic.closing_inputs import ClosingInputs
-from service.closing.arithmetic.closing_pile import ClosingType, Placed
+from service.closing.arithmetic.closing_inputs import ClosingInputs, ClosingType, Placed
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer, Rods
 from service.physics.arithmetic.gap_balance import BedOf, Gap, GasketOf

@@ -11,8 +11,7 @@ from itertools import pairwise
 from service.closing.arithmetic.assembly import Built, build
 from service.closing.arithmetic.clamp_changes import torque_for_pressure, warmed
 from service.closing.arithmetic.closing_inputs import ClosingInputs, RodReading
-from service.closing.arithmetic.closing_map import levelled
-from service.closing.arithmetic.closing_verdicts import judged_by
+from service.closing.arithmetic.levelling import levelled
 from service.closing.arithmetic.outcome import (
     ClosedOutcome,
     ClosingOutcome,
@@ -22,6 +21,7 @@ from service.closing.arithmetic.outcome import (
     RodRelaxation,
     WantedOutcome,
     WarmOutcome,
+    judged_by,
 )
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.limits.arithmetic.limits import Quantity

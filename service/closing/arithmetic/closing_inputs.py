@@ -3,23 +3,177 @@
 Enough to compute it again. Lengths in mm, torques in N·m. Common practice, no source.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from service.closing.arithmetic.closing_pile import (
-    ClosingPile,
-    ClosingType,
-    bare_type,
-    type_as_data,
-    type_from_data,
-)
 from service.limits.arithmetic.figures import FORM as FIGURES_FORM
 from service.limits.arithmetic.figures import DesignFigures
+from service.physics.arithmetic.part_stiffness import (
+    PartStiffness,
+    stiffness_as_data,
+    stiffness_from,
+)
 from service.platform.arithmetic.errors import Inconsistent
-from service.platform.arithmetic.plain_data import check_form, from_data, with_form
+from service.platform.arithmetic.plain_data import as_data, check_form, from_data, with_form
 from service.platform.arithmetic.preconditions import finite, more_than_zero, not_below_zero, within
-from service.platform.arithmetic.vocabulary import ReadingKind
+from service.platform.arithmetic.vocabulary import Joint, Kind, ReadingKind
+
+
+@dataclass(frozen=True, slots=True)
+class ClosingType:
+    """A part type of the pile: nominal thickness, and its stiffness where that is known."""
+
+    name: str
+    kind: Kind
+    thickness_mm: float
+    stiffness: PartStiffness | None = None
+    joint: Joint | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what has no thickness."""
+        not_below_zero(f"the thickness of {self.name}", self.thickness_mm, "mm")
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """One part in the pile: its type, its cell, its own measured thickness where there is one.
+
+    ``seen_percent`` is the greatest strain or squeeze of earlier closings; 0 for a new part.
+    """
+
+    type: ClosingType
+    cell: int | None = None
+    measured_mm: float | None = None
+    seen_percent: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredAt:
+    """A part with a thickness of its own: place in the list of layers or plates, from 1."""
+
+    position: int
+    thickness_mm: float
+
+    def __post_init__(self) -> None:
+        """Refuse what is no thickness."""
+        more_than_zero(
+            f"the measured thickness at position {self.position}", self.thickness_mm, "mm"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class SeenAt:
+    """A part that was pressed before: place in the list of layers, from 1, and how far in %."""
+
+    position: int
+    percent: float
+
+    def __post_init__(self) -> None:
+        """Refuse what no part survives."""
+        within(f"the squeeze seen at position {self.position}", self.percent, "%", 0.0, 99.0)
+
+
+@dataclass(frozen=True, slots=True)
+class ClosingPile:
+    """The layers from the fixed end, each as a number in ``types`` (from 0), with its cell.
+
+    ``plates`` are the compression plates, as numbers in ``types`` too.
+    """
+
+    types: tuple[ClosingType, ...]
+    layers: tuple[int, ...]
+    cells: tuple[int | None, ...]
+    measured: tuple[MeasuredAt, ...] = ()
+    plates: tuple[int, ...] = ()
+    measured_plates: tuple[MeasuredAt, ...] = ()
+    seen: tuple[SeenAt, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse numbers that point nowhere."""
+        if len(self.layers) != len(self.cells):
+            raise Inconsistent("Layers and their cells are not equally many.")
+        for number in (*self.layers, *self.plates):
+            within("the number of a part type", number, "", 0, len(self.types) - 1)
+        of_layers = [entry.position for entry in self.measured] + [
+            entry.position for entry in self.seen
+        ]
+        of_plates = [entry.position for entry in self.measured_plates]
+        for positions, count in ((of_layers, len(self.layers)), (of_plates, len(self.plates))):
+            for position in positions:
+                within("the position of a measured part", position, "", 1, count)
+
+    def placed(self) -> tuple[Placed, ...]:
+        """Return every layer with its type, in order."""
+        measured_mm = {entry.position: entry.thickness_mm for entry in self.measured}
+        seen = {entry.position: entry.percent for entry in self.seen}
+        return tuple(
+            Placed(self.types[number], cell, measured_mm.get(position), seen.get(position, 0.0))
+            for position, (number, cell) in enumerate(zip(self.layers, self.cells, strict=True), 1)
+        )
+
+    def placed_plates(self) -> tuple[Placed, ...]:
+        """Return both compression plates."""
+        measured_mm = {entry.position: entry.thickness_mm for entry in self.measured_plates}
+        return tuple(
+            Placed(self.types[number], None, measured_mm.get(position))
+            for position, number in enumerate(self.plates, 1)
+        )
+
+
+def pile_of(layers: Sequence[Placed], plates: Sequence[Placed] = ()) -> ClosingPile:
+    """Return the pile from its parts in order; each type is kept once."""
+    types: dict[ClosingType, int] = {}
+    for part in (*layers, *plates):
+        types.setdefault(part.type, len(types))
+
+    def own(parts: Sequence[Placed]) -> tuple[MeasuredAt, ...]:
+        return tuple(
+            MeasuredAt(position, part.measured_mm)
+            for position, part in enumerate(parts, 1)
+            if part.measured_mm is not None
+        )
+
+    return ClosingPile(
+        tuple(types),
+        tuple(types[part.type] for part in layers),
+        tuple(part.cell for part in layers),
+        own(layers),
+        tuple(types[part.type] for part in plates),
+        own(plates),
+        tuple(
+            SeenAt(position, entry.seen_percent)
+            for position, entry in enumerate(layers, 1)
+            if entry.seen_percent
+        ),
+    )
+
+
+def type_as_data(of: ClosingType) -> dict[str, Any]:
+    """Return a part type as plain data."""
+    stiffness = None if of.stiffness is None else stiffness_as_data(of.stiffness)
+    return {
+        "name": of.name,
+        "kind": str(of.kind),
+        "thickness_mm": of.thickness_mm,
+        "stiffness": as_data(stiffness),
+        "joint": None if of.joint is None else str(of.joint),
+    }
+
+
+def bare_type(of: ClosingType) -> dict[str, Any]:
+    """Return a part type as plain data, without its stiffness."""
+    return {"name": of.name, "kind": str(of.kind), "thickness_mm": of.thickness_mm}
+
+
+def type_from_data(data: Mapping[str, Any]) -> ClosingType:
+    """Return a part type from plain data. Raises Inconsistent or OutOfRange naming the field."""
+    stiffness = data.get("stiffness")
+    bare = from_data(ClosingType, {**data, "stiffness": None}, "a part type")
+    if stiffness is None:
+        return bare
+    return replace(bare, stiffness=stiffness_from(bare.kind, stiffness))
+
 
 FORM = "closing 1"
 

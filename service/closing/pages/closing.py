@@ -9,8 +9,7 @@ from dataclasses import dataclass, fields
 from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
-from service.closing.arithmetic.closing_inputs import ClosingInputs, RodReading
-from service.closing.arithmetic.closing_pile import ClosingType
+from service.closing.arithmetic.closing_inputs import ClosingInputs, ClosingType, RodReading
 from service.closing.pages.sheets import ClosingSheet, Line, closing_sheet, shown
 from service.closing.queries.closing_inputs import DesignSizes, design_sizes
 from service.closing.queries.closing_results import KeptResult, kept_results

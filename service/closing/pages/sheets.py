@@ -6,8 +6,12 @@ from dataclasses import dataclass, replace
 from markupsafe import Markup
 
 from service.calculators.arithmetic.outcomes import plain
-from service.closing.arithmetic.closing_verdicts import values_of
-from service.closing.arithmetic.outcome import ClosingOutcome, LevellingOutcome, RodOutcome
+from service.closing.arithmetic.outcome import (
+    ClosingOutcome,
+    LevellingOutcome,
+    RodOutcome,
+    values_of,
+)
 from service.closing.drawings.pressure_map import draw_pressure_map
 from service.closing.queries.closing_inputs import DesignSizes
 from service.limits.arithmetic.clamp_figures import ClampFigures

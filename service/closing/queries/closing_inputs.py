@@ -12,8 +12,14 @@ from typing import Any
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session, aliased
 
-from service.closing.arithmetic.closing_inputs import ClosingInputs, RodPlace, RodReading
-from service.closing.arithmetic.closing_pile import ClosingType, Placed, pile_of
+from service.closing.arithmetic.closing_inputs import (
+    ClosingInputs,
+    ClosingType,
+    Placed,
+    RodPlace,
+    RodReading,
+    pile_of,
+)
 from service.closing.arithmetic.outcome import ClosedOutcome, GapColumns
 from service.closing.queries.build_torques import UNOPENED, ReadingTaken, readings_taken
 from service.closing.queries.closing_results import read_inputs, read_outcome

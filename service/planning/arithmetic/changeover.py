@@ -12,7 +12,7 @@ from datetime import date
 from itertools import pairwise, product
 from math import prod
 
-from service.closing.arithmetic.closed_height import Closed, RodSet, closed_on
+from service.closing.arithmetic.closing_checks import Closed, RodSet, closed_on
 from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.grammar_check import check
 from service.designs.arithmetic.grammar_findings import Finding

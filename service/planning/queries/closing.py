@@ -10,10 +10,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.closing.arithmetic.closed_height import RodSet
 from service.closing.arithmetic.closing import closing
-from service.closing.arithmetic.closing_inputs import ClosingInputs, RodReading
-from service.closing.arithmetic.closing_pile import ClosingType, Placed
+from service.closing.arithmetic.closing_checks import RodSet
+from service.closing.arithmetic.closing_inputs import ClosingInputs, ClosingType, Placed, RodReading
 from service.closing.arithmetic.outcome import ClosingOutcome
 from service.closing.queries.closing_inputs import (
     DesignSizes,

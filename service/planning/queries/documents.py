@@ -13,7 +13,7 @@ from functools import cache
 from types import NoneType, UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
-from service.closing.arithmetic.closed_height import Closed, RodSet
+from service.closing.arithmetic.closing_checks import Closed, RodSet
 from service.designs.arithmetic.pile import Layer
 from service.planning.arithmetic.changeover import Plan
 from service.planning.arithmetic.picks import Pick, Shortage

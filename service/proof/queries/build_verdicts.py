@@ -16,8 +16,7 @@ from sqlalchemy import ColumnElement, and_, case, func, literal, or_, select, un
 from sqlalchemy.orm import Session, aliased
 
 from service.bench.tables import Correction, CorrectionOf
-from service.closing.arithmetic.closing_verdicts import judged_by
-from service.closing.arithmetic.outcome import ClosingOutcome, outcome_from_data
+from service.closing.arithmetic.outcome import ClosingOutcome, judged_by, outcome_from_data
 from service.closing.tables import ClosingResult
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.queries import LimitsInForce, limits_in_force

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from service.closing.arithmetic.closing_verdicts import judge_closing
+from service.closing.arithmetic.outcome import judge_closing
 from service.limits.arithmetic.limits import Judged
 from service.platform.arithmetic.verdicts import Verdict
 from service.proof.arithmetic.insulation_tests import InsulationOutcome

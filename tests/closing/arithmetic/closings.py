@@ -3,8 +3,15 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-from service.closing.arithmetic.closing_inputs import ClosingInputs, RodPlace, RodReading
-from service.closing.arithmetic.closing_pile import ClosingPile, ClosingType, Placed, pile_of
+from service.closing.arithmetic.closing_inputs import (
+    ClosingInputs,
+    ClosingPile,
+    ClosingType,
+    Placed,
+    RodPlace,
+    RodReading,
+    pile_of,
+)
 from service.limits.arithmetic.clamp_figures import ClampFigures
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.arithmetic.limits import Limit, Quantity

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.closing.arithmetic.closed_height import Closed, RodSet, closed_on
+from service.closing.arithmetic.closing_checks import Closed, RodSet, closed_on
 from service.designs.arithmetic.pile import Layer
 from service.platform.arithmetic.errors import OutOfRange
 from service.platform.arithmetic.vocabulary import Kind

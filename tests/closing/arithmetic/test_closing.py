@@ -11,11 +11,21 @@ from hypothesis import strategies as st
 
 from service.closing.arithmetic.clamp_changes import warmed
 from service.closing.arithmetic.closing import FORMULAS, closing
-from service.closing.arithmetic.closing_inputs import inputs_as_data, inputs_from_data
-from service.closing.arithmetic.closing_pile import ClosingType, Placed, pile_of
-from service.closing.arithmetic.closing_verdicts import judge_closing, judged_by
+from service.closing.arithmetic.closing_inputs import (
+    ClosingType,
+    Placed,
+    inputs_as_data,
+    inputs_from_data,
+    pile_of,
+)
 from service.closing.arithmetic.levelling import beds_of
-from service.closing.arithmetic.outcome import ClosingOutcome, outcome_as_data, outcome_from_data
+from service.closing.arithmetic.outcome import (
+    ClosingOutcome,
+    judge_closing,
+    judged_by,
+    outcome_as_data,
+    outcome_from_data,
+)
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer
 from service.physics.arithmetic.clamping import TorqueValue, preload, preloads

@@ -7,8 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.closing.arithmetic.closing_inputs import inputs_as_data, inputs_from_data
-from service.closing.arithmetic.closing_pile import ClosingType, Placed, pile_of
+from service.closing.arithmetic.closing_inputs import (
+    ClosingType,
+    Placed,
+    inputs_as_data,
+    inputs_from_data,
+    pile_of,
+)
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import Kind, ReadingKind
 from tests.closing.arithmetic.closings import MEA, PLATE, a_closing, a_pile, reading

@@ -11,7 +11,7 @@ from datetime import date
 
 import pytest
 
-from service.closing.arithmetic.closed_height import RodSet
+from service.closing.arithmetic.closing_checks import RodSet
 from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.grammar_check import check
 from service.designs.arithmetic.grammar_findings import Wrong
