@@ -12,8 +12,7 @@ from service.calculators.arithmetic.calculators import (
     calculator_named,
     work_out,
 )
-from service.calculators.arithmetic.map_figures import MapFigures
-from service.calculators.arithmetic.outcomes import Calculator
+from service.calculators.arithmetic.outcomes import Calculator, MapFigures
 from service.closing.drawings.pressure_map import draw_pressure_map
 from service.people.pages.signing_in import Me
 from service.platform.arithmetic.fields import Asks, Field

@@ -8,8 +8,8 @@ from service.closing.arithmetic.closing import FORMULAS, closing
 from service.closing.arithmetic.closing_checks import ClosingCheck, check_reading_mm
 from service.closing.arithmetic.closing_inputs import inputs_as_data
 from service.closing.arithmetic.outcome import outcome_as_data
+from service.closing.queries.build_torques import computed_height
 from service.closing.queries.closing_inputs import closing_ground
-from service.closing.queries.closing_results import computed_height
 from service.closing.tables import ClosingResult
 from service.designs.tables import Design
 from service.physics.arithmetic.clamping import (

@@ -6,8 +6,7 @@ from datetime import datetime
 from sqlalchemy import select
 
 from service.planning.queries.documents import PickLine
-from service.planning.queries.wishes import write_wishes
-from service.planning.queries.working_out import Ask, WorkedOut, ground_of, work_out
+from service.planning.queries.working_out import Ask, WorkedOut, ground_of, work_out, write_wishes
 from service.planning.tables import ChangeoverPlan
 from service.platform import changes
 from service.platform.audit import Event

@@ -11,8 +11,8 @@ from service.platform.errors import NotFound
 from service.platform.permissions import Act, need
 from service.proof.arithmetic.release_gate import SetPointLine
 from service.proof.queries import releases
+from service.proof.queries.build_verdicts import VerdictLine
 from service.proof.queries.stack_tests import MadeTest, made_in_record
-from service.proof.queries.verdict_lines import VerdictLine
 from service.stacks.queries.build_spans import builds_of
 from service.stacks.queries.stacks import find_stack
 

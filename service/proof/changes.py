@@ -25,7 +25,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.proof import tables
-from service.proof.arithmetic import typed_electrical_tests, typed_leak_test
+from service.proof.arithmetic import typed_leak_test
 from service.proof.arithmetic.stack_tests import (
     Result,
     StackTest,
@@ -34,8 +34,13 @@ from service.proof.arithmetic.stack_tests import (
     result_as_data,
     test_as_data,
 )
-from service.proof.arithmetic.typed_electrical_tests import read_insulation_test, read_short_check
-from service.proof.arithmetic.typed_leak_test import ReadWith, read_leak_test, reads_flows
+from service.proof.arithmetic.typed_leak_test import (
+    ReadWith,
+    read_insulation_test,
+    read_leak_test,
+    read_short_check,
+    reads_flows,
+)
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables import BuildRelease
 from service.records.changes.eligibility import InstrumentUsed, instrument_to_use
@@ -186,7 +191,7 @@ def record_leak_test(
     if reads_flows(typed):
         meter = use(work, at.record, "meter_id", meter_id, at=at.done_at, kinds=METERS)
     try:
-        with placed(**typed_leak_test.FIELDS):
+        with placed(**typed_leak_test.LEAK_FIELDS):
             test = read_leak_test(typed, at.cells, read_with(work, gauge, warm, meter))
             result = judge_test(test, at.figures)
     except TradeError as trouble:
@@ -212,7 +217,7 @@ def record_insulation_test(
     at = _closed(work, record_id, version, done_at)
     tester = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=TESTERS)
     try:
-        with placed(**typed_electrical_tests.FIELDS):
+        with placed(**typed_leak_test.INSULATION_FIELDS):
             test = read_insulation_test(typed, at.cells, accuracy_percent(work, tester))
             result = judge_test(test, at.figures)
     except TradeError as trouble:
@@ -240,7 +245,7 @@ def record_short_check(
     meter = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=MULTIMETERS)
     cells = at.cells + len(at.blank_cells)
     try:
-        with placed("values", **typed_electrical_tests.SHORT_FIELDS):
+        with placed("values", **typed_leak_test.SHORT_FIELDS):
             test = read_short_check(typed, values, cells, at.active_area_cm2, at.blank_cells)
             result = judge_test(test, at.figures)
     except TradeError as trouble:

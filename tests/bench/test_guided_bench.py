@@ -8,9 +8,9 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes import bench
 from service.bench.changes.handing_in import hand_in
-from service.bench.queries.coming_layers import lots_that_fit, what_comes
+from service.bench.queries.choices import lots_that_fit, what_comes
 from service.closing.arithmetic.closing_checks import ClosingCheck
-from service.closing.queries.closing_results import checks_asked, computed_height
+from service.closing.queries.build_torques import checks_asked, computed_height
 from service.designs.arithmetic.grammar_next import WhatNext
 from service.designs.arithmetic.pile import Layer
 from service.designs.queries import pattern_of_stack

@@ -2,7 +2,7 @@
 
 from time import perf_counter
 
-from service.designs.arithmetic.open_pile import OpenPile
+from service.designs.arithmetic.pile import OpenPile
 from service.platform.arithmetic.vocabulary import End
 from service.stacks.drawings.clamp import Rods
 from service.stacks.drawings.pile import draw_pile

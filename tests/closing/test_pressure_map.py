@@ -6,17 +6,17 @@ from typing import Any
 
 import pytest
 
-from service.closing.drawings.isobars import (
+from service.closing.drawings.pressure_map import (
     STEPS,
     PressureGrid,
     at_or_above,
+    draw_pressure_map,
     isobar,
     legend,
     out_to,
     round_levels,
     step_of,
 )
-from service.closing.drawings.pressure_map import draw_pressure_map
 from service.settings import shipped_folder
 from tests.people.test_frame_pages import contrast, luminance
 from tests.platform.svg import SVG, parsed, title_of, with_class, words

@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
-from service.planning.arithmetic.wishes import AddCells, BlankCell, RemoveCells, Wish
+from service.planning.arithmetic.options import AddCells, BlankCell, RemoveCells, Wish
 from service.planning.queries.closing import ChangeoverClosing, changeover_closing
 from service.planning.queries.working_out import Ask, ground_of, work_out
 from service.stacks.tables import Stack

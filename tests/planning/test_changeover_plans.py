@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from service.bench.changes import bench
 from service.life.changes.failing_marks import confirm_failing
 from service.people.tables import Role
-from service.planning.arithmetic.wishes import (
+from service.planning.arithmetic.options import (
     AddCells,
     BlankCell,
     RemoveCells,
@@ -26,8 +26,7 @@ from service.planning.changes import begin_record_from_plan, make_plan
 from service.planning.queries.closing import RodEntry
 from service.planning.queries.documents import PlanDocument
 from service.planning.queries.plans import Progress, plan_by_number, plans_of_stack, progress
-from service.planning.queries.wishes import write_wishes
-from service.planning.queries.working_out import Ask, WorkedOut, ground_of, work_out
+from service.planning.queries.working_out import Ask, WorkedOut, ground_of, work_out, write_wishes
 from service.planning.tables import ChangeoverPlan
 from service.platform.arithmetic.vocabulary import End, Kind, Usability
 from service.platform.database import reading

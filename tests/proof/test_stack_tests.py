@@ -10,19 +10,22 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes import bench
 from service.bench.changes.handing_in import hand_in
-from service.closing.queries.closing_results import checks_asked
+from service.closing.queries.build_torques import checks_asked
 from service.people.tables import Role
 from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.errors import Refused, Stale
-from service.proof.arithmetic.insulation_tests import InsulationTest
+from service.proof.arithmetic.insulation_tests import InsulationTest, ShortCheck
 from service.proof.arithmetic.leak_results import LeakResult
 from service.proof.arithmetic.leak_tests import LeakTest
-from service.proof.arithmetic.short_checks import ShortCheck
-from service.proof.queries.build_verdicts import verdicts_of_build, verdicts_of_head
+from service.proof.queries.build_verdicts import (
+    VerdictLine,
+    verdict_lines,
+    verdicts_of_build,
+    verdicts_of_head,
+)
 from service.proof.queries.stack_tests import MadeTest, made_in_record
-from service.proof.queries.verdict_lines import VerdictLine, verdict_lines
 from service.proof.tables import StackTest
 from service.records.queries.content import verify
 from service.records.queries.participants import record_head

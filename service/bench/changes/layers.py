@@ -6,10 +6,9 @@ from datetime import datetime
 
 from sqlalchemy import select, update
 
-from service.bench.queries.coming_layers import as_seen, is_renewed, seen_by, what_comes
+from service.bench.queries.choices import as_seen, is_renewed, seen_by, what_comes
 from service.designs.arithmetic.grammar_next import WhatNext, why_not
-from service.designs.arithmetic.open_pile import OpenPile
-from service.designs.arithmetic.pile import Layer
+from service.designs.arithmetic.pile import Layer, OpenPile
 from service.designs.queries import KeptPattern, pattern_of_stack
 from service.physics.arithmetic.conditions import (
     NONE_SEEN,

@@ -30,7 +30,7 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, need
-from service.proof.pages.stack_test_sheets import TestedSheet, tested_sheet
+from service.proof.pages.releases import TestedSheet, tested_sheet
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import Verification, verify
 from service.records.queries.working_piles import working_pile

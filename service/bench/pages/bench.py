@@ -5,28 +5,375 @@ page it goes on at (303); htmx gets the bench alone. A form shown before somebod
 back filled (409).
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
+from sqlalchemy.orm import Session
 
-from service.bench.changes.entries import ENTRIES, Entry, Fact, facts_of
-from service.bench.pages.sheets import bench_page
+from service.bench.changes.entries import ENTRIES, Entry, Fact, Place, facts_of
+from service.bench.pages.places import BEFORE_OPENING, GROUPS, BenchPage, Group, PartSeen, guide_at
+from service.bench.pages.tests import at_tests
+from service.bench.pages.torque import at_torque, live_closing, rod_plan
+from service.bench.queries import choices
+from service.bench.queries.missing import BLOCKS, Missing, missing_of
+from service.bench.queries.rebuild_records import RecordView, bench_view
+from service.closing.changes import ELECTRICAL, LENGTH
+from service.closing.queries.build_torques import checks_asked, computed_height
+from service.designs.arithmetic.pile import Layer, counts
 from service.people.pages.signing_in import Database, Me
-from service.physics.arithmetic.conditions import STANDING_ALONE, FindingEntry
-from service.platform.arithmetic.vocabulary import End
-from service.platform.database import changing, reading
+from service.physics.arithmetic.conditions import (
+    SEVERITIES,
+    STANDING_ALONE,
+    FindingEntry,
+    conditions_of,
+)
+from service.planning.queries.plans import by_plan
+from service.platform.arithmetic.vocabulary import FIXING_KINDS, LAYER_KINDS, End, Kind
+from service.platform.database import changing, now_utc, reading
 from service.platform.errors import Refused
 from service.platform.files import photos
-from service.platform.pages.forms import Form, Typed
+from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, Person, need
+from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.attachments import Stored, add_attachments
 from service.records.queries.participants import record_head
+from service.records.queries.working_piles import working_pile
+from service.records.tables import RecordKind, StepKind
 from service.settings import Settings
+from service.stacks.drawings.clamp import Rods
+from service.stacks.drawings.pile import draw_pile
+from service.store.queries.scans import Hit, resolve_to_fit
+
+# What the bench page shows: where the work stands, what is next, and what can be chosen there.
+
+
+SEEN_WHOLE = 120
+"""Layers up to which the whole pile is drawn at each scan beside what comes next."""
+
+
+def bench_page(
+    request: Request,
+    session: Session,
+    me: Person,
+    record_id: int,
+    *,
+    asked: Mapping[str, str],
+    form: Form | None = None,
+) -> BenchPage:
+    """Return what the bench page shows.
+
+    ``asked`` names the place (``at``) and what is chosen there; ``form`` is a refused one, with
+    what was typed.
+    """
+    view, pile = bench_view(session, record_id), working_pile(session, record_id)
+    named = asked.get("at", "")
+    place = Place(named) if named in tuple(Place) else where_the_work_stands(view)
+    settings: Settings = request.app.state.settings
+    typed_end = form.kept("end") if form else asked.get("end", "")
+    end = End(typed_end) if typed_end in tuple(End) else _end_of_work(view)
+    missing: tuple[Missing, ...] = ()
+    if place is Place.HANDING_IN:
+        missing = missing_of(session, view.head, pile, verdicts_of_head(session, view.head))
+    begun = BenchPage(
+        view=view,
+        place=place,
+        groups=_groups(view, place),
+        form=form or _begun_form(request, view, me, asked),
+        undo=blank(request),
+        made=asked.get("made", ""),
+        missing=missing,
+        blocks=sum(one.severity == BLOCKS for one in missing),
+        pile=pile,
+        pile_in_words=_pile_in_words(pile.layers),
+        end=end,
+        outermost=pile.pile.outermost(end),
+        by_plan=by_plan(session, record_id, pile),
+        most_mb=settings.attachment_max_mb,
+    )
+    fill = FILL.get(place)
+    return fill(begun, session, asked, me) if fill else begun
+
+
+def where_the_work_stands(view: RecordView) -> Place:
+    """Return the place a builder most likely goes on at."""
+    head, last = view.head, view.last
+    is_testing = last is not None and last.tested is not None
+    if is_testing or head.closed_at is not None:
+        return Place.TESTS if is_testing else Place.HANDING_IN
+    if head.opens and head.opened_at is None:
+        if head.kind is RecordKind.RE_TORQUE:
+            return Place.TORQUE
+        if head.kind is RecordKind.INSPECTION and not any(row.entry for row in view.checklist):
+            return Place.FINDING
+        return Place.OPENING if view.is_made_safe or view.exceptions else Place.MAKE_SAFE
+    if last is None:
+        return Place.PUTTING_ON
+    by_kind = {
+        StepKind.PUT_ON: Place.PUTTING_ON,
+        StepKind.FIXING_FITTED: Place.FIXINGS,
+        StepKind.FIXING_REMOVED: Place.OFF,
+        StepKind.TORQUE: Place.TORQUE,
+        StepKind.CLOSING_CHECK: Place.CHECKS,
+    }
+    return by_kind.get(last.kind, Place.LIFTING if head.opens else Place.PUTTING_ON)
+
+
+def _groups(view: RecordView, place: Place) -> tuple[Group, ...]:
+    done = {
+        Place.MAKE_SAFE: view.is_made_safe or bool(view.exceptions),
+        Place.OPENING: view.head.opened_at is not None,
+        Place.CLOSING: view.head.closed_at is not None,
+    }
+    return tuple(
+        Group(
+            words,
+            places,
+            any(one is place for one, _words in places),
+            done.get(places[0][0], False),
+        )
+        for words, places in GROUPS
+        if view.head.opens or places[0][0] not in BEFORE_OPENING
+    )
+
+
+def _begun_form(request: Request, view: RecordView, me: Person, asked: Mapping[str, str]) -> Form:
+    """A form nobody typed in; a record entered late goes on at the time of its last entry."""
+    last = view.last
+    at: datetime | None = last.done_at if last is not None and last.is_late else None
+    return blank(
+        request,
+        done_at=at,
+        taken_at=at,
+        opened_at=at,
+        closed_at=at,
+        person_id=me.id,
+        each=1,
+        part_id=asked.get("part", ""),
+        rod_number=asked.get("rod", ""),
+    )
+
+
+def _end_of_work(view: RecordView) -> End:
+    """The end something was last done at; the free end to begin with."""
+    at_ends = [entry.end for entry in view.standing if entry.end and not entry.rod_number]
+    return at_ends[-1] if at_ends else End.FREE
+
+
+def _pile_in_words(layers: tuple[Layer, ...]) -> str:
+    if not layers:
+        return "The pile is empty."
+    held = counts(layers)
+    return f"{held.layers} layers, {held.cells} cells" + (
+        f" and {held.blank_cells} blank" if held.blank_cells else ""
+    )
+
+
+def _drawn(page: BenchPage, session: Session, open_at: End | None) -> str:
+    layers = page.pile.layers
+    if not layers:
+        return ""
+    head = page.view.head
+    rods = choices.rods_of(session, head.design_id)
+    outermost = None if open_at is None else 1 if open_at is End.FIXED else len(layers)
+    link = "/parts/{part}"
+    if page.place in {Place.LIFTING, Place.SEVERAL}:
+        asked = urlencode({"at": Place.SEVERAL.value, "end": page.end.value})
+        link = f"/records/{head.id}/bench?{asked}&part={{part}}"
+    return draw_pile(
+        layers,
+        title=f"The pile of {head.stack} as it stands, {page.pile_in_words}",
+        rods=Rods(len(rods)) if rods else None,
+        link=lambda layer: link.format(part=layer.part),
+        open_at=open_at,
+        marked=outermost,
+        has_legend=False,
+    )
+
+
+Fill = Callable[[BenchPage, Session, Mapping[str, str], Person], BenchPage]
+
+
+def _make_safe(
+    page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person
+) -> BenchPage:
+    rows = page.view.checklist
+    wanted = page.form.kept("line_number") or asked.get("line", "")
+    open_rows = [row for row in rows if row.entry is None]
+    chosen = next((row for row in rows if str(row.asked.number) == wanted), None)
+    return replace(
+        page,
+        line=chosen or (open_rows[0] if open_rows else None),
+        instruments=choices.instruments_to_choose(session),
+        people=choices.people_to_choose(session),
+    )
+
+
+def _lifting(
+    page: BenchPage, session: Session, _asked: Mapping[str, str], _me: Person
+) -> BenchPage:
+    layer = page.outermost
+    return replace(
+        page,
+        drawing=_drawn(page, session, page.end),
+        conditions=conditions_of(layer.kind) if layer else (),
+        severities=tuple(SEVERITIES.items()),
+        renewed=tuple(one for one in page.pile.lifted if one.to_be_renewed),
+    )
+
+
+def _lifting_one(
+    page: BenchPage, session: Session, asked: Mapping[str, str], me: Person
+) -> BenchPage:
+    """One layer; where another one was scanned that lies further in, the way down to it."""
+    return _down_to(_lifting(page, session, asked, me), _scanned_layers(session, page.form))
+
+
+def _several(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:
+    wanted = page.form.kept("part_id")
+    parts = {int(wanted)} if wanted.isdecimal() and len(wanted) < 16 else set()
+    return _down_to(_lifting(page, session, asked, me), parts)
+
+
+def _down_to(page: BenchPage, parts: Collection[int]) -> BenchPage:
+    layers = page.pile.layers if page.end is End.FIXED else page.pile.layers[::-1]
+    for count, layer in enumerate(layers, 1):
+        if layer.part in parts:
+            return replace(page, down_to=layer, down_count=count)
+    return page
+
+
+def _scanned_layers(session: Session, form: Form) -> Collection[int]:
+    if not form.wrong("scanned"):
+        return ()
+    hits = resolve_to_fit(session, form.kept("scanned"), LAYER_KINDS).hits
+    return {hit.id for hit in hits if hit.kind == "part"}
+
+
+def _finding(
+    page: BenchPage, _session: Session, asked: Mapping[str, str], _me: Person
+) -> BenchPage:
+    pile = page.pile
+    parts = [
+        PartSeen(one.layer.part, one.layer.kind, one.layer.label, "lifted off")
+        for one in pile.lifted
+    ]
+    parts += [
+        PartSeen(
+            x.part, x.kind, x.label, f"layer {x.position}" + (f", cell {x.cell}" if x.cell else "")
+        )
+        for x in pile.layers
+    ]
+    parts += [
+        PartSeen(f.part, f.kind, f.label, f"rod {f.rod_number}" if f.rod_number else str(f.end))
+        for f in (*pile.fixings, *pile.fixings_removed)
+    ]
+    wanted = page.form.kept("part_id") or asked.get("part", "")
+    part = next((one for one in parts if str(one.id) == wanted), None)
+    return replace(
+        page,
+        parts=tuple(parts),
+        part=part,
+        conditions=conditions_of(part.kind) if part else (),
+        severities=tuple(SEVERITIES.items()),
+    )
+
+
+def _putting_on(
+    page: BenchPage, session: Session, _asked: Mapping[str, str], _me: Person
+) -> BenchPage:
+    guide = guide_at(
+        session,
+        page.view.head.design_id,
+        page.pile,
+        page.end,
+        page.by_plan.cells if page.by_plan else None,
+    )
+    lifted = tuple(reversed(page.pile.lifted))
+    is_seen = guide is not None and guide.drawing and len(page.pile.layers) > SEEN_WHOLE
+    lots = () if guide else choices.lots_at_hand(session, page.view.head.id, LAYER_KINDS, now_utc())
+    return replace(
+        page,
+        drawing="" if is_seen else _drawn(page, session, page.end),
+        guide=guide,
+        tray=guide.back if guide else tuple(one for one in lifted if one.may_go_back),
+        renewed=tuple(one for one in lifted if one.to_be_renewed),
+        held=tuple(one for one in lifted if one.is_held and not one.to_be_renewed),
+        lots=guide.lots if guide else lots,
+        candidates=_candidates(session, page.form, LAYER_KINDS),
+    )
+
+
+def _fixings(
+    page: BenchPage, session: Session, _asked: Mapping[str, str], _me: Person
+) -> BenchPage:
+    return replace(
+        page,
+        fixings=page.pile.fixings,
+        lots=choices.lots_at_hand(session, page.view.head.id, FIXING_KINDS, now_utc()),
+        candidates=_candidates(session, page.form, FIXING_KINDS),
+        drawing=rod_plan(page, session, None),
+    )
+
+
+def _candidates(session: Session, form: Form, kinds: tuple[Kind, ...]) -> tuple[Hit, ...]:
+    """After a refusal: what the scanned code can mean; nothing where it is not known at all."""
+    if not form.wrong("scanned"):
+        return ()
+    return resolve_to_fit(session, form.kept("scanned"), kinds).hits
+
+
+def _closing(
+    page: BenchPage, session: Session, _asked: Mapping[str, str], _me: Person
+) -> BenchPage:
+    checks = checks_asked(page.view.entries, page.view.rods)
+    live = live_closing(page, session) if page.place is Place.CLOSING else None
+    return replace(page, drawing=_drawn(page, session, None), checks=checks, closing=live)
+
+
+def _checks(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person) -> BenchPage:
+    """The checks of the closing, one at a time: the one asked for, else the first not recorded."""
+    checks = checks_asked(page.view.entries, page.view.rods)
+    wanted = page.form.kept("check") or asked.get("check", "")
+    rod = page.form.kept("rod_number") or asked.get("rod", "")
+    named = [x for x in checks if x.check == wanted and (not rod or str(x.rod_number) == rod)]
+    left = [one for one in checks if not one.is_done]
+    check = next(iter(named or left), None)
+    kinds = (LENGTH if check.check.is_measured else ELECTRICAL) if check else ()
+    tools = [one for kind in kinds for one in choices.instruments_to_choose(session, kind)]
+    if len(tools) == 1 and not page.form.kept("instrument_id"):
+        page.form.typed["instrument_id"] = (str(tools[0][0]),)
+    return replace(
+        page,
+        checks=checks,
+        check=check,
+        height=computed_height(page.pile),
+        instruments=tuple(tools),
+        drawing=rod_plan(page, session, check.rod_number) if check and check.rod_number else "",
+    )
+
+
+FILL: dict[Place, Fill] = {
+    Place.MAKE_SAFE: _make_safe,
+    Place.LIFTING: _lifting_one,
+    Place.SEVERAL: _several,
+    Place.FINDING: _finding,
+    Place.PUTTING_ON: _putting_on,
+    Place.FIXINGS: _fixings,
+    Place.FROM_LOT: _fixings,
+    Place.OFF: _fixings,
+    Place.TORQUE: at_torque,
+    Place.CLOSING: _closing,
+    Place.CHECKS: _checks,
+    Place.TESTS: at_tests,
+    Place.HANDING_IN: _closing,
+}
+
 
 router = APIRouter(prefix="/records/{record_id}")
 MOST_SIGNS = 8000

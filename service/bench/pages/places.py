@@ -6,13 +6,11 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from service.bench.changes.entries import Place
-from service.bench.queries.choices import LotAtHand
-from service.bench.queries.coming_layers import fits, lots_that_fit, seen_by, what_comes
+from service.bench.queries.choices import LotAtHand, fits, lots_that_fit, seen_by, what_comes
 from service.bench.queries.missing import Missing
 from service.bench.queries.rebuild_records import ChecklistRow, RecordView
 from service.closing.pages.sheets import ClosingSheet
-from service.closing.queries.build_torques import TorqueTable
-from service.closing.queries.closing_results import CheckAsked, ComputedHeight
+from service.closing.queries.build_torques import CheckAsked, ComputedHeight, TorqueTable
 from service.designs.arithmetic.grammar_match import look
 from service.designs.arithmetic.grammar_next import WhatNext
 from service.designs.arithmetic.pile import Layer
@@ -21,7 +19,7 @@ from service.planning.queries.plans import ByPlan
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Stage
 from service.platform.database import now_utc
 from service.platform.pages.forms import Form
-from service.proof.pages.stack_test_sheets import TestsSheet
+from service.proof.pages.releases import TestsSheet
 from service.records.queries.record_entries import TorqueRead
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
 from service.stacks.drawings.pile import draw_pile

@@ -13,9 +13,8 @@ from service.closing.arithmetic.closing import closing as compute_closing
 from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.closing.drawings.rods import draw_rods
 from service.closing.pages.sheets import ClosingSheet, closing_sheet
-from service.closing.queries.build_torques import UNOPENED, TorqueTable
+from service.closing.queries.build_torques import UNOPENED, TorqueTable, checks_asked
 from service.closing.queries.closing_inputs import closing_ground
-from service.closing.queries.closing_results import checks_asked
 from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import now_utc

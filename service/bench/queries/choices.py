@@ -1,16 +1,26 @@
 """What can be chosen at the bench without scanning: lots with items left, instruments, people."""
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import lru_cache
+from typing import Any
 
 from sqlalchemy import exists, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.designs.arithmetic.grammar import Pattern
+from service.designs.arithmetic.grammar_check import extent_of
+from service.designs.arithmetic.grammar_match import Look, look, misfits, states_of
+from service.designs.arithmetic.grammar_next import WhatNext, next_layers
+from service.designs.arithmetic.pile import Layer
+from service.designs.queries import KeptPattern
 from service.designs.tables import ChecklistLine, Design, DesignRod
 from service.people.tables import Person
-from service.platform.arithmetic.vocabulary import Kind
+from service.platform.arithmetic.likelihoods import Misfit
+from service.platform.arithmetic.vocabulary import LAYER_KINDS, End, Facing, Kind
 from service.platform.queries.answers import columns, read_all, read_as
+from service.records.queries.working_piles import WorkingPile
 from service.records.tables import Step, TorqueReading
 from service.stacks.tables import Build, BuildPeriod, Stack
 from service.store.arithmetic.identifiers import serial_key
@@ -176,3 +186,144 @@ def stack_to_begin(session: Session, serial: str) -> StackToBegin | None:
         .where(Stack.serial_key == serial_key(serial))
     ).first()
     return read_as(StackToBegin, row) if row else None
+
+
+# What comes next on a pile that is being stacked, by its design's pattern, and what fits there.
+#
+# A design that keeps no pattern says nothing of it: whoever asks gets None.
+
+
+def what_comes(
+    kept: KeptPattern, pile: WorkingPile, end: End, cells: int | None = None
+) -> WhatNext | None:
+    """Say what may be put on next at an end of this pile; None without a pattern. No statement.
+
+    ``cells``: how many the pile is to have, None: any number the design allows.
+
+    The same pile is asked about before and after an entry: the last answers are kept in this
+    process under the pile itself.
+    """
+    if kept.pattern is None:
+        return None
+    extent = extent_of(pile.pile)
+    other_end_open = not (extent.begins if end is End.FREE else extent.ends)
+    if not pile.layers:
+        other_end_open = False
+    return _next(kept.pattern, seen_by(kept, pile, pile.layers), end, other_end_open, cells)
+
+
+def seen_by(kept: KeptPattern, pile: WorkingPile, layers: Iterable[Layer]) -> tuple[Layer, ...]:
+    """Return layers of a working pile with their types called as the pattern calls them."""
+    names = {drawing: kept.called(*drawing) for drawing in set(pile.drawings.values())}
+    return tuple(
+        Layer(  # field by field: a guide asks this of every layer at every scan
+            layer.position,
+            layer.part,
+            layer.kind,
+            layer.label,
+            names[pile.drawings[layer.part]],
+            layer.facing,
+            layer.material,
+            layer.thickness_mm,
+            layer.side,
+            layer.back,
+            layer.joint,
+            layer.lot,
+            layer.cell,
+        )
+        for layer in layers
+    )
+
+
+def as_seen(kept: KeptPattern, part: Part, part_type: PartType, label: str) -> Layer:
+    """Return a part at hand as the pattern sees it, with no facing yet."""
+    return Layer(
+        position=0,
+        part=part.id,
+        kind=part_type.kind,
+        label=label,
+        part_type=kept.called(part_type.drawing_number, part_type.revision),
+        material=part_type.material,
+        thickness_mm=part_type.thickness_mm or 1.0,
+        side=part_type.side,
+        back=part_type.back,
+        joint=part_type.joint,
+    )
+
+
+def fits(what: WhatNext, seen: Look) -> bool:
+    """Say whether a part may come next but for the way it lies."""
+    return any(set(misfits(coming.item, seen)) <= {Misfit.TURNED} for coming in what.layers)
+
+
+def is_renewed(kept: KeptPattern, layer: Layer) -> bool:
+    """Say whether the pattern renews a part such as this, as it sees it, at every opening."""
+    if kept.pattern is None:
+        return False
+    return any(
+        item.renew_at_opening and not misfits(item, look(replace(layer, facing=Facing.EITHER)))
+        for item in states_of(kept.pattern).items
+    )
+
+
+def lots_that_fit(
+    session: Session, kept: KeptPattern, what: WhatNext, now: datetime
+) -> tuple[LotAtHand, ...]:
+    """Return lots the next layer can be taken from, the oldest first. One statement.
+
+    Lots on hold, expired or empty are left out; scanned, they say why.
+    """
+    if not what.layers:
+        return ()
+    taken = (
+        select(func.count(Part.id)).where(Part.lot_id == Lot.id).correlate(Lot).scalar_subquery()
+    )
+    kinds = {coming.item.kind for coming in what.layers} & set(LAYER_KINDS)
+    rows: Iterable[Any] = session.execute(
+        select(
+            Lot.id,
+            Lot.label,
+            PartType.kind,
+            PartType.name,
+            (Lot.quantity - taken).label("left"),
+            PartType.drawing_number,
+            PartType.revision,
+            PartType.side,
+            PartType.back,
+            PartType.joint,
+        )
+        .join(PartType, PartType.id == Lot.part_type_id)
+        .where(
+            PartType.counted,
+            PartType.kind.in_(kinds),
+            or_(Lot.expires_at.is_(None), Lot.expires_at >= now - THROUGH_THE_DAY),
+            ~exists().where(Hold.lot_id == Lot.id, Hold.lifted_at.is_(None)),
+            or_(Lot.quantity.is_(None), Lot.quantity > taken),
+        )
+        .order_by(func.coalesce(Lot.received_at, Lot.produced_at), Lot.id)
+    )
+    fitting = [
+        read_as(LotAtHand, row, part_type=row.name)
+        for row in rows
+        if fits(
+            what,
+            read_as(
+                Look,
+                row,
+                part_type=kept.called(row.drawing_number, row.revision),
+                facing=Facing.EITHER,
+            ),
+        )
+    ]
+    return tuple(fitting[:LOTS_MOST])
+
+
+@lru_cache(maxsize=64)
+def _next(
+    pattern: Pattern,
+    seen: tuple[Layer, ...],
+    end: End,
+    other_end_open: bool,
+    cells: int | None,
+) -> WhatNext:
+    return next_layers(pattern, seen, end, other_end_open=other_end_open, cells=cells)

@@ -12,7 +12,7 @@ from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
 from service.closing.arithmetic.closing_checks import ClosingCheck
-from service.closing.queries.closing_results import done_by_tests
+from service.closing.queries.build_torques import done_by_tests
 from service.designs.arithmetic import grammar_findings
 from service.designs.arithmetic.make_safe import LineAsked, lines_missing
 from service.designs.tables import ChecklistLine, DesignRod

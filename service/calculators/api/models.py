@@ -5,7 +5,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field
 
 from service.calculators.arithmetic import outcomes
-from service.calculators.arithmetic.map_figures import MapFigures
+from service.calculators.arithmetic.outcomes import MapFigures
 from service.platform.api.answers import Out, like, read_from
 from service.platform.arithmetic import fields
 

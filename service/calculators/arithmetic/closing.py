@@ -6,7 +6,6 @@ Sources: as in springs, clamp_changes and clamping.
 import re
 from dataclasses import replace
 
-from service.calculators.arithmetic.answers import Answers
 from service.calculators.arithmetic.closing_fields import (
     CELL,
     CLOSING_PORES,
@@ -22,7 +21,7 @@ from service.calculators.arithmetic.closing_fields import (
     not_below_zero,
     thread_left,
 )
-from service.calculators.arithmetic.discs import DISC_FIELDS, column_of
+from service.calculators.arithmetic.disc_springs import DISC_FIELDS, column_of
 from service.calculators.arithmetic.friction import (
     DRIVER,
     FRICTION,
@@ -35,6 +34,7 @@ from service.calculators.arithmetic.friction import (
     torque_value,
 )
 from service.calculators.arithmetic.outcomes import (
+    Answers,
     Calculator,
     Cell,
     Outcome,

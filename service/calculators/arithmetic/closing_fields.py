@@ -5,8 +5,7 @@ Common practice, no source.
 
 from typing import Any
 
-from service.calculators.arithmetic.answers import Answers
-from service.calculators.arithmetic.outcomes import Result, Units, number_of, percent_of
+from service.calculators.arithmetic.outcomes import Answers, Result, Units, number_of, percent_of
 from service.physics.arithmetic.clamped_parts import Assembly
 from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
 from service.physics.arithmetic.springs import ClosedState

@@ -3,7 +3,7 @@
 Sources: as in clamping and preload_scatter.
 """
 
-from service.calculators.arithmetic.answers import Answers
+from service.calculators.arithmetic.outcomes import Answers
 from service.physics.arithmetic.clamping import (
     LEAST_FRICTION,
     LEAST_NUT_FACTOR,

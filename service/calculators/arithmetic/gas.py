@@ -4,8 +4,8 @@ A leak rate in sccm is one of gas at 0 °C; in the other units it goes with the 
 temperature. Source: as in gas_flows and tightness.
 """
 
-from service.calculators.arithmetic.answers import Answers
 from service.calculators.arithmetic.outcomes import (
+    Answers,
     Calculator,
     Figure,
     Outcome,

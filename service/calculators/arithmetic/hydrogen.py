@@ -3,7 +3,6 @@
 Source: as in gases.
 """
 
-from service.calculators.arithmetic.answers import Answers
 from service.calculators.arithmetic.gas import (
     BAROMETER,
     ZERO,
@@ -13,6 +12,7 @@ from service.calculators.arithmetic.gas import (
     outside_of,
 )
 from service.calculators.arithmetic.outcomes import (
+    Answers,
     Calculator,
     Figure,
     Outcome,

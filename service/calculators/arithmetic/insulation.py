@@ -3,8 +3,15 @@
 Source: as in insulation.
 """
 
-from service.calculators.arithmetic.answers import Answers, NotRead, Refusal
-from service.calculators.arithmetic.outcomes import Calculator, Outcome, Result, Units
+from service.calculators.arithmetic.outcomes import (
+    Answers,
+    Calculator,
+    NotRead,
+    Outcome,
+    Refusal,
+    Result,
+    Units,
+)
 from service.limits.arithmetic.insulation import (
     DC_LIMIT,
     DRY_RODS_LIMIT,

@@ -3,7 +3,6 @@
 Source: as in tightness.
 """
 
-from service.calculators.arithmetic.answers import Answers
 from service.calculators.arithmetic.gas import (
     BAROMETER,
     INSTRUMENTS,
@@ -14,21 +13,37 @@ from service.calculators.arithmetic.gas import (
     judged,
     leak_figure,
     leak_results,
+    mol_per_second,
     outside_of,
     reading_of,
     seen_in_words,
 )
-from service.calculators.arithmetic.outcomes import Calculator, Outcome, Units, parts_table
+from service.calculators.arithmetic.outcomes import (
+    Answers,
+    Calculator,
+    Outcome,
+    Result,
+    Units,
+    parts_table,
+)
 from service.physics.arithmetic.tightness import FORMULA, pressure_decay
-from service.platform.arithmetic.errors import placed
+from service.platform.arithmetic.errors import Inconsistent, placed
 from service.platform.arithmetic.estimates import Estimate
-from service.platform.arithmetic.fields import Section, pressure, quantity, temperature
+from service.platform.arithmetic.fields import (
+    Section,
+    Show,
+    percent,
+    pressure,
+    quantity,
+    temperature,
+)
 from service.platform.arithmetic.units import Measure
+from service.proof.arithmetic.hold_time import time_under_pressure
 
 SOURCE = "n = V/R (p₁/T₁ − p₂/T₂) / t, ideal gas (form of 40 CFR 1065.644); GUM; ISO 11929-1"
 
 
-def _work(answers: Answers, units: Units) -> Outcome:
+def _work_decay(answers: Answers, units: Units) -> Outcome:
     del units
     start = reading_of(answers, "start", "start_temperature")
     end = reading_of(answers, "end", "end_temperature")
@@ -103,5 +118,97 @@ PRESSURE_DECAY = Calculator(
         ),
         INSTRUMENTS,
     ),
-    _work,
+    _work_decay,
+)
+
+
+# The calculator of the hold time a pressure decay needs before it can decide.
+#
+# Source: as in time_under_pressure.
+
+
+def _work_hold_time(answers: Answers, units: Units) -> Outcome:
+    answers.need("limit")
+    start = reading_of(answers, "start", "temperature")
+    instruments = instruments_of(answers, clock=False)
+    limit = answers.entry("limit")
+    if not instruments.u_pressure_pa and not instruments.u_temperature_k:
+        exact = "A gauge and a thermometer without any uncertainty decide at once"
+        with placed("pressure_off", "temperature_off"):
+            raise Inconsistent(f"{exact}: give one reading ±.")
+    share = answers.share_or("share", 0.5)
+    limit_rate = mol_per_second(limit, start.temperature_k)
+    with placed("volume_percent", "limit", "share", volume_m3="volume"):
+        hold = time_under_pressure(start, answers.si("volume"), limit_rate, instruments, share)
+    sees = Estimate(hold.detection_limit_mol_s)
+    results = (
+        Result("hold", "Hold at least", units.figure(hold.duration_s, "time_in")),
+        Result(
+            "drop",
+            "Drop of pressure by a leak at the limit",
+            units.figure(hold.pressure_drop_pa, "drop_in"),
+            "at constant temperature",
+        ),
+        Result(
+            "feigned_by",
+            "Change of temperature that feigns or hides as much",
+            units.figure(hold.kelvin_that_look_like_it, "warmth_in"),
+        ),
+        *leak_results("sees", "Leak that is then seen 95 times of 100", sees, start.temperature_k),
+    )
+    remarks = (
+        (
+            f"Held so long, a stack that leaks {100 * share:g}\u2009% of the limit passes with its"
+            " uncertainty, and a leak at the limit is seen."
+        ),
+        "Let pressure and temperature settle first; the hold begins after that.",
+    )
+    return Outcome(
+        results,
+        "the uncertainty of the pressure decay (GUM), solved for the duration",
+        remarks,
+        cautions=("pressure",),
+        formula=FORMULA,
+    )
+
+
+HOLD_TIME = Calculator(
+    "hold-time",
+    "Hold time needed",
+    "How long a pressure must be held before the test can decide, told before it begins.",
+    (
+        Section(
+            "Test",
+            (
+                ZERO,
+                pressure(
+                    "start",
+                    "Pressure at the start",
+                    example="50",
+                ),
+                BAROMETER,
+                temperature(
+                    "temperature",
+                    "Gas temperature",
+                    example="22",
+                ),
+                VOLUME,
+                LIMIT,
+                percent(
+                    "share",
+                    "A leak of this share of the limit shall pass",
+                    most=95.0,
+                    example="50",
+                    help="Left empty: 50 %.",
+                ),
+            ),
+        ),
+        INSTRUMENTS,
+    ),
+    _work_hold_time,
+    (
+        Show("time_in", "Time in", Measure.DURATION, "min"),
+        Show("drop_in", "Drop of pressure in", Measure.PRESSURE, "Pa"),
+        Show("warmth_in", "Change of temperature in", Measure.TEMPERATURE_CHANGE, "K"),
+    ),
 )

@@ -7,7 +7,6 @@ import re
 from collections.abc import Mapping, Sequence
 from math import hypot
 
-from service.calculators.arithmetic.answers import Answers
 from service.calculators.arithmetic.friction import (
     DRIVER,
     FRICTION,
@@ -17,9 +16,11 @@ from service.calculators.arithmetic.friction import (
     thread_of,
     torque_value,
 )
-from service.calculators.arithmetic.map_figures import MapFigures, MapRod
 from service.calculators.arithmetic.outcomes import (
+    Answers,
     Calculator,
+    MapFigures,
+    MapRod,
     Outcome,
     Result,
     Table,

@@ -3,9 +3,9 @@
 Source: as in set_points.
 """
 
-from service.calculators.arithmetic.answers import Answers
 from service.calculators.arithmetic.gas import BAROMETER, ZERO, absolute
 from service.calculators.arithmetic.outcomes import (
+    Answers,
     Calculator,
     Cell,
     Figure,

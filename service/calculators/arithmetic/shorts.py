@@ -5,10 +5,12 @@ Source: as in shorts.
 
 import re
 
-from service.calculators.arithmetic.answers import Answers, NotRead, Refusal
 from service.calculators.arithmetic.outcomes import (
+    Answers,
     Calculator,
+    NotRead,
     Outcome,
+    Refusal,
     Result,
     Table,
     Units,

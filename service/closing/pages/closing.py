@@ -11,9 +11,13 @@ from sqlalchemy.orm import Session
 
 from service.closing.arithmetic.closing_inputs import ClosingInputs, ClosingType, RodReading
 from service.closing.pages.sheets import ClosingSheet, Line, closing_sheet, shown
-from service.closing.queries.closing_inputs import DesignSizes, design_sizes
-from service.closing.queries.closing_results import KeptResult, kept_results
-from service.closing.queries.recomputed import closing_again
+from service.closing.queries.closing_inputs import (
+    DesignSizes,
+    KeptResult,
+    closing_again,
+    design_sizes,
+    kept_results,
+)
 from service.limits.arithmetic.figures_fields import FIELDS
 from service.limits.arithmetic.figures_form import to_form
 from service.people.pages.signing_in import Database, Me

@@ -4,32 +4,47 @@ The same for a record being written and for one handed in: the pile is that of i
 """
 
 import json
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session, aliased
 
+from service.closing.arithmetic.closing import FORMULAS, closing
 from service.closing.arithmetic.closing_inputs import (
     ClosingInputs,
     ClosingType,
     Placed,
     RodPlace,
     RodReading,
+    inputs_as_data,
+    inputs_from_data,
     pile_of,
 )
-from service.closing.arithmetic.outcome import ClosedOutcome, GapColumns
-from service.closing.queries.build_torques import UNOPENED, ReadingTaken, readings_taken
-from service.closing.queries.closing_results import read_inputs, read_outcome
+from service.closing.arithmetic.outcome import (
+    ClosedOutcome,
+    ClosingOutcome,
+    GapColumns,
+    outcome_from_data,
+)
+from service.closing.queries.build_torques import (
+    UNOPENED,
+    ReadingTaken,
+    measured_height_mm,
+    readings_taken,
+)
 from service.closing.tables import ClosingResult
 from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.designs.tables import Design, DesignRod
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.queries import LimitsInForce, limits_in_force
+from service.limits.tables import LimitSet
 from service.physics.arithmetic.clamping import IN_NEWTON_METRES, torque_unit
 from service.physics.arithmetic.part_stiffness import stiffness_from
+from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.vocabulary import End, Joint, Kind
 from service.platform.errors import NotFound
@@ -415,3 +430,184 @@ def used_again(parts: Sequence[PartGives]) -> tuple[str, ...]:
         " new; they may answer stiffer and keep less height."
     )
     return (said,)
+
+
+# The results of a closing as they were kept at hand-in, and whether they still are those.
+
+
+@dataclass(frozen=True, slots=True)
+class KeptResult:
+    """One computation of a closing as kept; ``holds``: its texts are what was hashed.
+
+    ``counts``: computed when the record was last handed in; earlier ones stay beside it.
+    """
+
+    id: int
+    record_id: int
+    limit_set_id: int
+    limit_version: int
+    limit_source: str
+    inputs_text: str
+    inputs_sha256: str
+    results_text: str
+    results_sha256: str
+    formulas: str
+    computed_at: datetime
+    counts: bool
+
+    @property
+    def holds(self) -> bool:
+        """Say whether the kept texts are what was hashed."""
+        return (
+            sha256_of(self.inputs_text) == self.inputs_sha256
+            and sha256_of(self.results_text) == self.results_sha256
+        )
+
+    @property
+    def inputs(self) -> ClosingInputs:
+        """What it was computed from. Raises the trade's errors where it cannot be read."""
+        return read_inputs(self.inputs_text)
+
+    @property
+    def outcome(self) -> ClosingOutcome:
+        """What it gave. Raises the trade's errors where it cannot be read."""
+        return read_outcome(self.results_text)
+
+    @property
+    def readable_inputs(self) -> ClosingInputs | None:
+        """The inputs; None where the kept text can no longer be read as such."""
+        try:
+            return self.inputs
+        except (TradeError, ValueError):
+            return None
+
+    @property
+    def readable_outcome(self) -> ClosingOutcome | None:
+        """What it gave; None where the kept text can no longer be read as such."""
+        try:
+            return self.outcome
+        except (TradeError, ValueError):
+            return None
+
+
+@lru_cache(maxsize=64)
+def read_inputs(text: str) -> ClosingInputs:
+    """Return the inputs from their kept text. Raises ValueError or the trade's errors."""
+    return inputs_from_data(json.loads(text))
+
+
+@lru_cache(maxsize=64)
+def read_outcome(text: str) -> ClosingOutcome:
+    """Return the outcome from its kept text. Raises ValueError or the trade's errors."""
+    return outcome_from_data(json.loads(text))
+
+
+RESULTS = (
+    select(
+        *columns(
+            KeptResult,
+            ClosingResult,
+            limit_version=LimitSet.version,
+            limit_source=LimitSet.source,
+            inputs_text=ClosingResult.inputs,
+            results_text=ClosingResult.results,
+            counts=(ClosingResult.computed_at == RebuildRecord.handed_in_at),
+        )
+    )
+    .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
+    .join(RebuildRecord, RebuildRecord.id == ClosingResult.record_id)
+    .where(ClosingResult.record_id.in_(param_list("ids")))
+    .order_by(ClosingResult.id.desc())
+)
+
+
+def kept_results(
+    session: Session, record_ids: Collection[int]
+) -> dict[int, tuple[KeptResult, ...]]:
+    """Return the results kept of these records, the latest first. One statement."""
+    rows: Any = session.execute(RESULTS, {"ids": sorted(record_ids)})
+    found: dict[int, list[KeptResult]] = {record_id: [] for record_id in record_ids}
+    for row in rows:
+        one = read_as(KeptResult, row)
+        found[one.record_id].append(one)
+    return {record_id: tuple(some) for record_id, some in found.items()}
+
+
+def kept_result(session: Session, record_id: int) -> KeptResult | None:
+    """Return the result kept when the record was handed in last; None where none was.
+
+    One statement.
+    """
+    return next((one for one in kept_results(session, [record_id])[record_id] if one.counts), None)
+
+
+# A closing as kept at hand-in beside what the same inputs give today. Nothing of it is kept.
+
+
+@dataclass(frozen=True, slots=True)
+class ClosingAgain:
+    """What was kept when the record was handed in last, and what comes out today.
+
+    ``inputs`` are those kept, else those of the rows as they stand; ``figures`` those of today, by
+    which ``now`` is computed. ``why_again`` says in
+    sentences what differs between then and now.
+    """
+
+    kept: KeptResult | None
+    earlier: tuple[KeptResult, ...]
+    ground: ClosingGround
+    inputs: ClosingInputs
+    figures: DesignFigures
+    now: ClosingOutcome
+    why_again: tuple[str, ...]
+    measured_mm: float | None
+
+
+def closing_again(session: Session, record_id: int) -> ClosingAgain:
+    """Compute a closing today from what was kept. 14 statements. Raises NotFound."""
+    ground = closing_ground(session, record_id)
+    results = kept_results(session, [record_id])[record_id]
+    kept = next((one for one in results if one.counts), None)
+    then = kept.readable_inputs if kept else None
+    inputs = again_with(then, ground) if then else ground.inputs
+    return ClosingAgain(
+        kept,
+        tuple(one for one in results if one is not kept),
+        ground,
+        then or ground.inputs,
+        inputs.figures,
+        closing(inputs),
+        tuple(_why_again(kept, then, ground)) if kept else (),
+        measured_height_mm(session, record_id),
+    )
+
+
+def again_with(inputs: ClosingInputs, ground: ClosingGround) -> ClosingInputs:
+    """Return the kept inputs with the figures in force today."""
+    if ground.limits is None:
+        return inputs
+    return replace(inputs, figures=ground.limits.figures, limits=ground.limits.name)
+
+
+def _why_again(
+    kept: KeptResult, then: ClosingInputs | None, ground: ClosingGround
+) -> Iterator[str]:
+    if not kept.holds:
+        yield "What was kept is no longer what was hashed: it was changed behind the program."
+    if ground.limits is not None and ground.limits.id != kept.limit_set_id:
+        yield (
+            f"Kept by version {kept.limit_version} of the limits; version"
+            f" {ground.limits.version} is in force today."
+        )
+    formulas = ", ".join(FORMULAS)
+    if formulas != kept.formulas:
+        yield f"Kept by {kept.formulas}; today it is {formulas}."
+    if then is None:
+        yield "What it was computed from cannot be read any more; today's rows are taken."
+        return
+    today = replace(ground.inputs, figures=then.figures, limits=then.limits)
+    if canonical_json(inputs_as_data(today)) != canonical_json(json.loads(kept.inputs_text)):
+        yield (
+            "Readings, parts or what part types give were corrected or changed since hand-in; the"
+            " recomputation takes what was kept then."
+        )

@@ -18,8 +18,7 @@ from service.designs.arithmetic.grammar_match import (
     look,
     misfits,
 )
-from service.designs.arithmetic.open_pile import OpenPile
-from service.designs.arithmetic.pile import Layer
+from service.designs.arithmetic.pile import Layer, OpenPile
 from service.platform.arithmetic.likelihoods import OF_THE_TRADE, Likelihoods, Misfit
 from service.platform.arithmetic.vocabulary import Back, Facing, Joint, Kind
 

@@ -18,19 +18,30 @@ from service.designs.arithmetic.grammar_check import check
 from service.designs.arithmetic.grammar_findings import Finding
 from service.designs.arithmetic.grammar_text import listed, name
 from service.designs.arithmetic.pile import CELL_KINDS, Layer, height_mm, number_cells
-from service.planning.arithmetic.options import Placed, options, placed
-from service.planning.arithmetic.picks import Candidate, Need, Pick, Picked, Shortage, pick
-from service.planning.arithmetic.steps import Step, Work, steps
-from service.planning.arithmetic.ways import OUR_WEIGHTS, Renewing, Way, Weights, pairs_parted, ways
-from service.planning.arithmetic.wishes import (
+from service.planning.arithmetic.options import (
     AddCells,
     Edit,
     MoveCells,
     Option,
     Place,
+    Placed,
     RemoveCells,
     SplitStack,
     Wish,
+    options,
+    placed,
+)
+from service.planning.arithmetic.picks import Candidate, Need, Pick, Picked, Shortage, pick
+from service.planning.arithmetic.ways import (
+    OUR_WEIGHTS,
+    Renewing,
+    Step,
+    Way,
+    Weights,
+    Work,
+    pairs_parted,
+    steps,
+    ways,
 )
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.vocabulary import End, Kind

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
-from service.planning.arithmetic.wishes import (
+from service.planning.arithmetic.options import (
     AddCells,
     BlankCell,
     MoveCells,

@@ -12,7 +12,7 @@ from service.designs.arithmetic.grammar_text import name
 from service.designs.arithmetic.pile import Layer
 from service.limits.arithmetic.limits import ValueToJudge
 from service.limits.arithmetic.set_points import Row
-from service.planning.arithmetic.steps import Caution
+from service.planning.arithmetic.ways import Caution
 from service.planning.queries.closing import ChangeoverClosing
 from service.planning.queries.documents import PickLine, PlanDocument
 from service.platform.arithmetic.estimates import Estimate

@@ -17,7 +17,7 @@ from service.closing.arithmetic.closing_checks import Closed, RodSet
 from service.designs.arithmetic.pile import Layer
 from service.planning.arithmetic.changeover import Plan
 from service.planning.arithmetic.picks import Pick, Shortage
-from service.planning.arithmetic.steps import Step
+from service.planning.arithmetic.ways import Step
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import End
 

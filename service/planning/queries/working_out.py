@@ -1,7 +1,7 @@
 """Working a changeover plan out for a stack as it stands now, from what the store holds."""
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from functools import cached_property
 from typing import Any
@@ -14,12 +14,21 @@ from service.designs.arithmetic.pattern_types import KnownType, as_drawn
 from service.designs.arithmetic.pile import Layer
 from service.designs.queries import KeptPattern, known_types, pattern_of_stack, seen_so
 from service.planning.arithmetic.changeover import Plan, plan
-from service.planning.arithmetic.wishes import MoveCells, Wish
+from service.planning.arithmetic.options import (
+    AddCells,
+    BlankCell,
+    MoveCells,
+    Plates,
+    RemoveCells,
+    ReplaceCells,
+    ReplaceParts,
+    SplitStack,
+    Wish,
+)
 from service.planning.queries.closing import NOTHING_SAID, KnownRods, RodEntry, rods_of_stack
 from service.planning.queries.documents import Around, PlanDocument, document_of
 from service.planning.queries.store import Offered, offered
-from service.planning.queries.wishes import in_words, named_parts
-from service.platform.arithmetic.canonical import sha256_of
+from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import End, Usability
 from service.platform.errors import Refused
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
@@ -283,3 +292,80 @@ def _not_counted(plan_found: Plan, store: tuple[Offered, ...]) -> tuple[str, ...
     unknown = {id(part.candidate) for part in store if not part.is_counted}
     lots = {x.candidate.label: None for x in plan_found.picks if id(x.candidate) in unknown}
     return tuple(f"How many items {label} still holds nobody has written down." for label in lots)
+
+
+# Wishes for a changeover as they are kept: JSON with a version, each wish by its kind.
+
+
+VERSION = 1
+
+
+KINDS: dict[str, type[Wish]] = {
+    "add cells": AddCells,
+    "replace cells": ReplaceCells,
+    "replace parts": ReplaceParts,
+    "blank cell": BlankCell,
+    "remove cells": RemoveCells,
+    "move cells": MoveCells,
+    "split": SplitStack,
+}
+
+
+NAMES = {of: kind for kind, of in KINDS.items()}
+
+
+def write_wishes(wishes: Sequence[Wish]) -> str:
+    """Return wishes as canonical JSON."""
+    rows = [{"kind": NAMES[type(wish)], **asdict(wish)} for wish in wishes]
+    return canonical_json({"version": VERSION, "wishes": rows})
+
+
+def named_parts(wishes: Sequence[Wish]) -> frozenset[int]:
+    """Return parts that are not in the pile and are to come into it."""
+    named: set[int] = set()
+    for wish in wishes:
+        if isinstance(wish, AddCells):
+            named |= set(wish.taken_over)
+        elif isinstance(wish, ReplaceParts):
+            named |= {part for _, part in wish.by}
+    return frozenset(named)
+
+
+def in_words(wish: Wish, labels: Mapping[int, str]) -> str:
+    """Return what is wished for, in a sentence; ``labels`` of parts by their keys."""
+
+    def part(key: int) -> str:
+        return labels.get(key, f"part {key}")
+
+    sentence = ""
+    match wish:
+        case AddCells():
+            taken = f", first using {', '.join(map(part, wish.taken_over))}"
+            many = f"{wish.cells} cell{'' if wish.cells == 1 else 's'}"
+            sentence = (
+                f"Add {many} before cell {wish.before_cell}{taken if wish.taken_over else ''}."
+            )
+        case ReplaceCells():
+            plates = "with" if wish.with_plates else "without"
+            sentence = f"Replace {_cells(wish.cells)}, {plates} their half plates."
+        case ReplaceParts():
+            by = dict(wish.by)
+            some = [part(key) + (f" by {part(by[key])}" if key in by else "") for key in wish.parts]
+            sentence = f"Replace {', '.join(some)}."
+        case BlankCell():
+            sentence = f"Put a blank cell in the place of cell {wish.cell}."
+        case RemoveCells():
+            plates = "" if wish.plates is Plates.ANY else f" with {wish.plates}"
+            sentence = f"Take out {_cells(wish.cells)}{plates}."
+        case MoveCells():
+            sentence = f"Move {_cells(wish.cells)} to {wish.to}."
+        case SplitStack():
+            sentence = (
+                f"Split behind cell {wish.after_cell}: this stack keeps the {wish.keeps}, "
+                f"{wish.to} gets the rest."
+            )
+    return sentence
+
+
+def _cells(cells: Sequence[int]) -> str:
+    return f"cell{'' if len(cells) == 1 else 's'} {', '.join(map(str, cells))}"

@@ -14,10 +14,8 @@ from service.limits.arithmetic.operation_figures import OperationFigures
 from service.limits.arithmetic.set_points import FORMULA, SetPoints, set_points
 from service.platform.arithmetic.units import Measure, from_si
 from service.platform.arithmetic.verdicts import Verdict
-from service.proof.arithmetic.insulation_tests import InsulationOutcome
-from service.proof.arithmetic.leak_results import LeakResult
-from service.proof.arithmetic.leaks_together import together
-from service.proof.arithmetic.short_checks import ShortOutcome
+from service.proof.arithmetic.insulation_tests import InsulationOutcome, ShortOutcome
+from service.proof.arithmetic.leak_results import LeakResult, together
 from service.proof.arithmetic.stack_tests import Result
 
 

@@ -30,11 +30,14 @@ from service.platform.arithmetic.errors import Inconsistent, TradeError
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
 from service.platform.arithmetic.pressures import from_gauge
 from service.platform.arithmetic.verdicts import Verdict, worst
-from service.proof.arithmetic import insulation_tests, leak_results, leak_tests, short_checks
+from service.proof.arithmetic import insulation_tests, leak_results, leak_tests
 from service.proof.arithmetic.insulation_tests import (
     InsulationOutcome,
     InsulationTest,
+    ShortCheck,
+    ShortOutcome,
     judge_insulation_test,
+    judge_short_check,
 )
 from service.proof.arithmetic.leak_results import (
     ArrivedRate,
@@ -44,7 +47,6 @@ from service.proof.arithmetic.leak_results import (
     rate_of,
 )
 from service.proof.arithmetic.leak_tests import ML_MIN, LeakTest, Method
-from service.proof.arithmetic.short_checks import ShortCheck, ShortOutcome, judge_short_check
 
 # A test of tightness computed and judged by the figures of a design.
 #
@@ -229,13 +231,13 @@ StackTest = LeakTest | InsulationTest | ShortCheck
 Result = LeakResult | InsulationOutcome | ShortOutcome
 _FORMS = {
     TestKind.LEAK: leak_tests.FORM,
-    TestKind.INSULATION: insulation_tests.FORM,
-    TestKind.SHORTS: short_checks.FORM,
+    TestKind.INSULATION: insulation_tests.INSULATION_FORM,
+    TestKind.SHORTS: insulation_tests.SHORT_FORM,
 }
 _RESULT_FORMS = {
     TestKind.LEAK: leak_results.FORM,
-    TestKind.INSULATION: insulation_tests.RESULT_FORM,
-    TestKind.SHORTS: short_checks.RESULT_FORM,
+    TestKind.INSULATION: insulation_tests.INSULATION_RESULT_FORM,
+    TestKind.SHORTS: insulation_tests.SHORT_RESULT_FORM,
 }
 
 

@@ -12,9 +12,13 @@ from service.limits.arithmetic.shorts import CellCheck
 from service.physics.arithmetic.tightness import Detection
 from service.platform.arithmetic.estimates import Estimate, written
 from service.platform.arithmetic.verdicts import Verdict
-from service.proof.arithmetic.insulation_tests import InsulationFound, InsulationOutcome
+from service.proof.arithmetic.insulation_tests import (
+    CellChecked,
+    InsulationFound,
+    InsulationOutcome,
+    ShortOutcome,
+)
 from service.proof.arithmetic.leak_results import HydrogenFound, LeakResult, PathFound, Rate
-from service.proof.arithmetic.short_checks import CellChecked, ShortOutcome
 from service.proof.arithmetic.stack_tests import Result
 
 THIN = "\u2009"

@@ -1,19 +1,257 @@
 """The gate to hydrogen: verdicts of a build, its set points, the signature that opens it."""
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Request, Response
 from sqlalchemy import Engine
+from sqlalchemy.orm import Session
 
+from service.limits.arithmetic.figures import DesignFigures
+from service.limits.arithmetic.insulation import Condition, working_voltage
+from service.limits.arithmetic.leak_figures import mbar_l_s
+from service.limits.arithmetic.leak_paths import SET_UPS, SetUp
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
+from service.physics.arithmetic.gases import REFERENCES, TEST_GASES
+from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.pressures import Zero
+from service.platform.arithmetic.units import Measure, from_si, to_si
+from service.platform.arithmetic.verdicts import Verdict
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, may, need
+from service.proof.arithmetic.hold_time import time_needed
+from service.proof.arithmetic.insulation_tests import InsulationOutcome, ShortMethod
+from service.proof.arithmetic.leak_results import LeakResult
+from service.proof.arithmetic.leak_tests import Method
+from service.proof.arithmetic.stack_tests import TestKind
+from service.proof.arithmetic.tests_in_words import digits
 from service.proof.changes import release_build
+from service.proof.queries.build_verdicts import (
+    ClosedVerdicts,
+    StandingTest,
+    VerdictLine,
+    verdict_lines,
+)
 from service.proof.queries.releases import Gate, gate
+from service.proof.queries.stack_tests import MadeTest, made_in_record
+from service.records.queries.participants import RecordHead
+from service.store.arithmetic.instrument_kinds import InstrumentKind
+from service.store.queries.instruments import InstrumentRow
+
+# What the bench shows of the tests of a closed stack: in their order, with what each asks for.
+
+
+THIN = "\u2009"
+
+
+CONDITIONS = {Condition.DRY: "insulation-dry", Condition.WITH_COOLANT: "insulation-coolant"}
+
+
+SHORTS = "shorts"
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One test that can be made, in its place in the order; ``verdict`` is worth now."""
+
+    key: str
+    kind: TestKind
+    words: str
+    verdict: Verdict | None
+    attempts: int
+    set_up: SetUp | None = None
+    condition: Condition | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TestsSheet:
+    """The tests of the closed stack at the bench. ``why_not``: why none can be made now."""
+
+    choices: tuple[Choice, ...]
+    here: Choice
+    why_not: str
+    limits: str
+    pressures: tuple[str, ...]
+    hold: str
+    voltage: str
+    cells: int
+    blank_cells: tuple[int, ...]
+    attempts: tuple[MadeTest, ...]
+    lines: tuple[VerdictLine, ...]
+    hints: tuple[str, ...]
+    tools: Mapping[str, tuple[tuple[int, str], ...]]
+    methods: tuple[str, ...] = tuple(Method)
+    zeros: tuple[str, ...] = (Zero.GAUGE, Zero.ABSOLUTE)
+    gases: tuple[str, ...] = tuple(one.name for one in TEST_GASES)
+    references: tuple[str, ...] = tuple(one.name for one in REFERENCES)
+    ways: tuple[str, ...] = tuple(ShortMethod)
+    conditions: tuple[Condition, ...] = tuple(Condition)
+    __test__ = False
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What the sheet is made from."""
+
+    closed: ClosedVerdicts | None
+    made: tuple[MadeTest, ...]
+    instruments: tuple[InstrumentRow, ...]
+    cells: int
+    blank_cells: tuple[int, ...]
+    typed: Mapping[str, str] = field(default_factory=dict)
+
+
+def tests_sheet(ground: Ground, asked: str, why_not: str) -> TestsSheet:
+    """Return the sheet at the test asked for, else at the first without a verdict that counts."""
+    closed = ground.closed
+    figures = closed.figures if closed else DesignFigures()
+    choices = tuple(_choices(closed.tests if closed else (), ground.made))
+    here = next((one for one in choices if one.key == asked), None)
+    here = here or next((one for one in choices if one.verdict is not Verdict.PASS), choices[0])
+    cells = max(1, ground.cells)
+    return TestsSheet(
+        choices,
+        here,
+        why_not,
+        closed.limits.name if closed and closed.limits else "",
+        tuple(_pressures(here, figures)),
+        _hold(here, figures, ground) if here.set_up else "",
+        f"{working_voltage(cells):.3g}{THIN}V" if here.condition else "",
+        ground.cells,
+        ground.blank_cells,
+        tuple(one for one in reversed(ground.made) if key_of(one) == here.key),
+        verdict_lines(closed) if closed else (),
+        closed.together.hints if closed and here.set_up else (),
+        {
+            kind.value.replace(" ", "_"): tuple(
+                (one.id, f"{one.label}, {one.description or one.kind}")
+                for one in ground.instruments
+                if one.kind is kind
+            )
+            for kind in InstrumentKind
+        },
+    )
+
+
+def key_of(made: MadeTest) -> str:
+    """Return the choice a test belongs to."""
+    result = made.result
+    if isinstance(result, LeakResult):
+        return f"leak-{result.set_up}"
+    if isinstance(result, InsulationOutcome):
+        return CONDITIONS[result.found[0].condition]
+    return SHORTS
+
+
+def _choices(tests: Sequence[StandingTest], made: Sequence[MadeTest]) -> Iterator[Choice]:
+    last = {key_of(one.made): one.verdict for one in tests}
+    keys = [key_of(one) for one in made]
+
+    def choice(key: str, kind: TestKind, words: str) -> Choice:
+        return Choice(key, kind, words, last.get(key), keys.count(key))
+
+    for set_up in SET_UPS:
+        begun = choice(f"leak-{set_up.order}", TestKind.LEAK, f"leak {set_up.order}: {set_up.name}")
+        yield replace(begun, set_up=set_up)
+    for condition, key in CONDITIONS.items():
+        begun = choice(key, TestKind.INSULATION, f"insulation, {condition}")
+        yield replace(begun, condition=condition)
+    yield choice(SHORTS, TestKind.SHORTS, "shorts")
+
+
+def _pressures(here: Choice, figures: DesignFigures) -> Iterator[str]:
+    """The test pressure of each circuit that stands under it."""
+    if here.set_up is None or figures.leak is None:
+        return
+    for circuit in here.set_up.pressurised:
+        known = figures.leak.circuit(circuit)
+        if known is not None:
+            yield f"{circuit} {known.test_pressure_kpa:g}{THIN}kPa gauge"
+
+
+def _hold(here: Choice, figures: DesignFigures, ground: Ground) -> str:
+    """How long to hold so that the test can decide, by the figures and the instruments."""
+    if figures.leak is None or here.set_up is None:
+        return "No figures of tightness are in force: how long to hold is not known."
+    gauge = _tool(ground, InstrumentKind.PRESSURE_GAUGE, "instrument_id")
+    warm = _tool(ground, InstrumentKind.THERMOMETER, "thermometer_id")
+    try:
+        found = time_needed(
+            figures.leak,
+            here.set_up.order,
+            max(1, ground.cells),
+            gauge_percent=gauge.accuracy_percent if gauge else None,
+            gauge_step_kpa=_step(gauge, Measure.PRESSURE, "kPa"),
+            thermometer_k=None
+            if warm is None or warm.accuracy_percent is None
+            else warm.accuracy_percent / 100 * 20.0,
+        )
+    except TradeError as trouble:
+        return f"How long to hold is not known. {trouble}"
+    held = f"{digits(found.duration_s / 60)}{THIN}min"
+    if found.duration_s < 2 * 60:
+        held = f"{digits(found.duration_s)}{THIN}s"
+    with_what = f" with {gauge.label}" if gauge else ""
+    return (
+        f"Hold at least {held}{with_what}: then a leak of half the limit can"
+        f" pass, and one of {digits(mbar_l_s(found.detection_limit_mol_s))}{THIN}mbar·L/s is"
+        f" seen. A leak at the limit lets the pressure drop by"
+        f" {digits(found.pressure_drop_pa / 1e3)}{THIN}kPa;"
+        f" {digits(found.kelvin_that_look_like_it)}{THIN}K of warming or cooling look the same."
+    )
+
+
+def _tool(ground: Ground, kind: InstrumentKind, name: str) -> InstrumentRow | None:
+    """The instrument chosen in the form, else the first of its kind."""
+    of_kind = [one for one in ground.instruments if one.kind is kind]
+    chosen = ground.typed.get(name, "")
+    return next((one for one in of_kind if str(one.id) == chosen), of_kind[0] if of_kind else None)
+
+
+def _step(tool: InstrumentRow | None, measure: Measure, unit: str) -> float:
+    if tool is None or tool.resolution is None:
+        return 0.0
+    try:
+        return from_si(to_si(tool.resolution, tool.unit, measure), unit, measure)
+    except TradeError:
+        return 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class TestedSheet:
+    """The tests of a record, and the verdicts of the stack it left closed."""
+
+    __test__ = False
+
+    made: tuple[MadeTest, ...]
+    lines: tuple[VerdictLine, ...]
+    hints: tuple[str, ...]
+    limits: str
+    build_id: int
+
+
+def tested_sheet(
+    session: Session, head: RecordHead, closed: ClosedVerdicts | None
+) -> TestedSheet | None:
+    """Return the section of a record; None where nothing was tested or asked for. One statement."""
+    made = made_in_record(session, head.id)
+    if closed is None or (not made and head.closed_at is None):
+        return TestedSheet(made, (), (), "", 0) if made else None
+    lines = verdict_lines(closed)
+    if not made and not lines:
+        return None
+    return TestedSheet(
+        made,
+        lines,
+        closed.together.hints,
+        closed.limits.name if closed.limits else "",
+        closed.build_id,
+    )
+
 
 router = APIRouter(prefix="/builds")
 Number = Annotated[int, Path(ge=1, le=2**31)]

@@ -22,8 +22,12 @@ from service.platform.queries.as_of import known
 from service.platform.queries.statements import param, param_list, statement
 from service.proof.arithmetic import release_gate
 from service.proof.arithmetic.release_gate import SetPointsAsked, set_points_asked
-from service.proof.queries.build_verdicts import ClosedVerdicts, verdicts_of_build
-from service.proof.queries.verdict_lines import VerdictLine, verdict_lines
+from service.proof.queries.build_verdicts import (
+    ClosedVerdicts,
+    VerdictLine,
+    verdict_lines,
+    verdicts_of_build,
+)
 from service.proof.tables import BuildRelease
 from service.records.queries.content import verify
 from service.records.queries.participants import people_on

@@ -1,31 +1,30 @@
 """The lists of a record's content, each as a subquery which gives one JSON array."""
 
+from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import (
     ColumnElement,
     ScalarSelect,
+    Select,
     Text,
+    and_,
     case,
     cast,
+    func,
+    literal,
     or_,
     select,
     union,
 )
 from sqlalchemy.orm import aliased
 
+from service.closing.tables import ClosingResult
 from service.designs.tables import Design
+from service.limits.tables import LimitSet
 from service.people.tables import Person
-from service.platform.tables import Attachment
+from service.platform.tables import Attachment, UtcDateTime
 from service.proof.tables import StackTest
-from service.records.queries.content_computed import Computed
-from service.records.queries.content_then import (
-    THEN,
-    attached_then,
-    conceded_then,
-    known_then,
-    of_record,
-)
 from service.records.tables import (
     Finding,
     MakeSafeLine,
@@ -38,6 +37,42 @@ from service.stacks.tables import Build, BuildPeriod, Fixing, HourMeter, HourRea
 from service.store.tables import Calibration, Concession, Instrument, Lot, Part, PartType
 
 R = RebuildRecord
+
+
+THEN = func.coalesce(R.handed_in_at, literal(datetime(9999, 12, 31, tzinfo=UTC), UtcDateTime()))
+"""When the record was handed in; later than any entry where it never was."""
+
+
+def known_then(table: Any) -> ColumnElement[bool]:
+    """Restrict rows to those known then."""
+    return and_(
+        table.known_from <= THEN,
+        or_(table.known_until.is_(None), table.known_until > THEN),
+    )
+
+
+def attached_then() -> ColumnElement[bool]:
+    """Restrict rows to those attached then."""
+    return and_(
+        Attachment.added_at <= THEN,
+        or_(Attachment.removed_at.is_(None), Attachment.removed_at > THEN),
+    )
+
+
+def of_record(table: Any, column: Any) -> Select[Any]:
+    """Return what the rows of the record itself name."""
+    return select(column).where(table.record_id == R.id).correlate(R)
+
+
+def conceded_then(column: Any) -> Select[Any]:
+    """Restrict rows to concessions used in the record and given then."""
+    return (
+        select(column)
+        .where(Concession.used_in_record_id == R.id, Concession.given_at <= THEN)
+        .correlate(R)
+    )
+
+
 LISTS = (
     "people",
     "entries",
@@ -58,8 +93,11 @@ LISTS = (
 )
 
 
-class Gather(Computed):
+class Gather:
     """The parts of the statement, in the words of one engine."""
+
+    def __init__(self, lite: bool) -> None:
+        self._lite = lite
 
     def head(self) -> ColumnElement[str]:
         """Return the record's own facts."""
@@ -343,4 +381,69 @@ class Gather(Computed):
             select(self._array(Instrument.id, Instrument.label)).join(
                 named, named.c.id == Instrument.id
             )
+        )
+
+    def _closing_results(self) -> ScalarSelect[Any]:
+        """What was computed at this very hand-in; hashed anew from the kept texts."""
+        return self._all(
+            select(
+                self._array(
+                    ClosingResult.formulas,
+                    LimitSet.version,
+                    ClosingResult.inputs_sha256,
+                    self._sha256(ClosingResult.inputs),
+                    ClosingResult.results_sha256,
+                    self._sha256(ClosingResult.results),
+                )
+            )
+            .join(LimitSet, LimitSet.id == ClosingResult.limit_set_id)
+            .where(ClosingResult.record_id == R.id, ClosingResult.computed_at == R.handed_in_at)
+        )
+
+    def _stack_tests(self) -> ScalarSelect[Any]:
+        of, warm, meter = aliased(Calibration), aliased(Calibration), aliased(Calibration)
+        return self._all(
+            select(
+                self._array(
+                    Step.sequence,
+                    StackTest.content,
+                    StackTest.result,
+                    StackTest.formula,
+                    StackTest.verdict,
+                    LimitSet.version,
+                    StackTest.instrument_id,
+                    of.certificate,
+                    StackTest.thermometer_id,
+                    warm.certificate,
+                    StackTest.meter_id,
+                    meter.certificate,
+                )
+            )
+            .join(Step, Step.id == StackTest.step_id)
+            .outerjoin(LimitSet, LimitSet.id == StackTest.limit_set_id)
+            .outerjoin(of, of.id == StackTest.calibration_id)
+            .outerjoin(warm, warm.id == StackTest.thermometer_calibration_id)
+            .outerjoin(meter, meter.id == StackTest.meter_calibration_id)
+            .where(StackTest.record_id == R.id, Step.written_at <= THEN)
+        )
+
+    def _array(self, *columns: Any) -> ColumnElement[Any]:
+        return (func.json_array if self._lite else func.json_build_array)(*columns)
+
+    def _number(self, column: Any) -> ColumnElement[Any]:
+        return func.quote(column) if self._lite else column
+
+    def _sha256(self, text: Any) -> ColumnElement[Any]:
+        if self._lite:
+            return func.sha256_hex(text)
+        return func.encode(func.sha256(func.convert_to(text, "UTF8")), "hex")
+
+    def _all(self, rows: Select[Any]) -> ScalarSelect[Any]:
+        gather = func.json_group_array if self._lite else func.json_agg
+        array = rows.selected_columns[0]
+        gathered = cast(gather(array), Text)
+        return (
+            rows.with_only_columns(gathered, maintain_column_froms=True)
+            .correlate(R)
+            .scalar_subquery()
         )

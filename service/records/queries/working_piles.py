@@ -13,8 +13,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import Select, exists, or_, select
 from sqlalchemy.orm import Session
 
-from service.designs.arithmetic.open_pile import OpenPile
-from service.designs.arithmetic.pile import Layer
+from service.designs.arithmetic.pile import Layer, OpenPile
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Usability
 from service.platform.errors import NotFound
 from service.platform.queries.answers import read_as

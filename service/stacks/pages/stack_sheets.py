@@ -18,8 +18,7 @@ from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import local, page
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import Turn
-from service.proof.queries.build_verdicts import verdicts_of_build
-from service.proof.queries.verdict_lines import tally
+from service.proof.queries.build_verdicts import tally, verdicts_of_build
 from service.records.queries.content import Verification
 from service.records.queries.pile_checks import PileCheck, check_of_build
 from service.records.queries.verification_cache import verified

@@ -14,8 +14,7 @@ from hypothesis import strategies as st
 
 from service.designs.arithmetic.grammar_check import Extent, check, extent_of
 from service.designs.arithmetic.grammar_findings import Severity, Wrong
-from service.designs.arithmetic.open_pile import OpenPile
-from service.designs.arithmetic.pile import Layer
+from service.designs.arithmetic.pile import Layer, OpenPile
 from service.platform.arithmetic.vocabulary import Back, End, Facing, Kind
 from tests.designs.arithmetic.patterns import COOLED_ENDS, END_PLATES, expand
 from tests.stacks.arithmetic.piles import a_pile, in_order

@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.designs.arithmetic.open_pile import OpenPile
-from service.designs.arithmetic.pile import Layer
+from service.designs.arithmetic.pile import Layer, OpenPile
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.vocabulary import End
 from tests.stacks.arithmetic.piles import a_pile, in_order

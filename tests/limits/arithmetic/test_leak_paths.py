@@ -13,7 +13,7 @@ from service.limits.arithmetic.leak_paths import (
 from service.physics.arithmetic.tightness import Detection, LeakRate
 from service.platform.arithmetic.errors import Inconsistent
 from service.platform.arithmetic.estimates import Estimate
-from service.proof.arithmetic.leaks_together import hints
+from service.proof.arithmetic.leak_results import hints
 
 A, C, W = Circuit.ANODE, Circuit.CATHODE, Circuit.COOLANT
 

@@ -17,9 +17,7 @@ from service.designs.arithmetic.grammar_check import check
 from service.designs.arithmetic.grammar_findings import Wrong
 from service.designs.arithmetic.pile import Layer
 from service.planning.arithmetic.changeover import Plan, plan
-from service.planning.arithmetic.picks import Candidate
-from service.planning.arithmetic.steps import Caution
-from service.planning.arithmetic.wishes import (
+from service.planning.arithmetic.options import (
     AddCells,
     BlankCell,
     MoveCells,
@@ -30,6 +28,8 @@ from service.planning.arithmetic.wishes import (
     SplitStack,
     Wish,
 )
+from service.planning.arithmetic.picks import Candidate
+from service.planning.arithmetic.ways import Caution
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
 from service.platform.arithmetic.vocabulary import Back, End, Kind
 from tests.designs.arithmetic.patterns import COOLED_ENDS, END_PLATES, expand

@@ -14,8 +14,8 @@ from service.designs.arithmetic.grammar_match import look, misfits
 from service.designs.arithmetic.pile import Layer
 from service.planning.arithmetic import changeover
 from service.planning.arithmetic.changeover import plan
+from service.planning.arithmetic.options import AddCells, BlankCell, RemoveCells, ReplaceCells, Wish
 from service.planning.arithmetic.ways import Weights
-from service.planning.arithmetic.wishes import AddCells, BlankCell, RemoveCells, ReplaceCells, Wish
 from service.platform.arithmetic.vocabulary import End, Joint, Kind
 from tests.designs.arithmetic.patterns import COOLED_ENDS, END_PLATES, expand
 

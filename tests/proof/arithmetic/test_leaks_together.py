@@ -2,9 +2,8 @@
 
 from service.limits.arithmetic.leak_paths import Circuit, Path
 from service.platform.arithmetic.verdicts import Verdict
-from service.proof.arithmetic.leak_results import LeakResult
+from service.proof.arithmetic.leak_results import LeakResult, together
 from service.proof.arithmetic.leak_tests import Arrived, LeakTest
-from service.proof.arithmetic.leaks_together import together
 from service.proof.arithmetic.stack_tests import judge_leak
 from tests.proof.arithmetic.leaks import LEAK_FIGURES, a_decay
 

@@ -7,10 +7,14 @@ from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_paths import Circuit
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.platform.arithmetic.verdicts import Verdict
-from service.proof.arithmetic.insulation_tests import InsulationMeasured, InsulationTest
+from service.proof.arithmetic.insulation_tests import (
+    InsulationMeasured,
+    InsulationTest,
+    ShortCheck,
+    ShortMethod,
+)
 from service.proof.arithmetic.leak_tests import Arrived, LeakTest
 from service.proof.arithmetic.release_gate import RequiredVerdict, Standing, gate, wanted_verdicts
-from service.proof.arithmetic.short_checks import ShortCheck, ShortMethod
 from service.proof.arithmetic.stack_tests import StackTest, judge_test
 from tests.proof.arithmetic.leaks import LEAK_FIGURES, a_decay
 

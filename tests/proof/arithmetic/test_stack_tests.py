@@ -12,9 +12,13 @@ from service.limits.arithmetic.insulation import Between, Condition
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.verdicts import Verdict
 from service.proof.arithmetic import stack_tests
-from service.proof.arithmetic.insulation_tests import InsulationMeasured, InsulationTest
+from service.proof.arithmetic.insulation_tests import (
+    InsulationMeasured,
+    InsulationTest,
+    ShortCheck,
+    ShortMethod,
+)
 from service.proof.arithmetic.leak_tests import Method
-from service.proof.arithmetic.short_checks import ShortCheck, ShortMethod
 from service.proof.arithmetic.stack_tests import TestKind, judge_test, kind_of
 from tests.proof.arithmetic.leaks import LEAK_FIGURES, a_decay
 
