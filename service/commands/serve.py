@@ -9,16 +9,17 @@ from sqlalchemy import Engine
 from sqlalchemy.engine import make_url
 
 from service.commands import terminal
+from service.people.changes import make_first_code
 from service.people.queries.people import anybody_is_known
-from service.platform.database import make_engine, now_utc, reading
+from service.platform.database import housekeeping, make_engine, now_utc, reading
 
 FIRST_PERSON = """
-Nobody is known to this database yet, so nobody can sign in. In another terminal, with the same
-settings, add the first person:
+Nobody is known to this database yet. Open the address below and add the first person, an admin,
+with this one-time code. It holds for one hour; starting the server again gives a new one.
 
-    layerbook person add
+    {code}
 
-Give them the role admin: they can add everybody else on the page “people”.
+“layerbook person add” in another terminal, with the same settings, does the same.
 """
 
 
@@ -41,10 +42,13 @@ def serve(
     if port is not None:
         os.environ["LAYERBOOK_PORT"] = str(port)
     given = terminal.settings()
-    with terminal.database(given, migrate_older=migrate) as engine, reading(engine) as session:
-        somebody = anybody_is_known(session)
-    if not somebody:
-        terminal.say(FIRST_PERSON)
+    with terminal.database(given, migrate_older=migrate) as engine:
+        with reading(engine) as session:
+            somebody = anybody_is_known(session)
+        if not somebody:
+            with housekeeping(engine) as session:
+                code = make_first_code(session, now_utc())
+            terminal.say(FIRST_PERSON.format(code=code))
     terminal.say(f"Serving {given.lab_name} at http://{given.host}:{given.port} (Ctrl+C to stop)")
     uvicorn.run(
         "service.app:make_app",
@@ -64,7 +68,6 @@ def serve(
 def migrate() -> None:
     """Bring the database to the tables this version needs; an empty one gets them."""
     from service.operation.migrating import revision_of
-    from service.platform.database import housekeeping, now_utc
     from service.stacks.changes.build_features import fill_makeups
 
     given = terminal.settings()

@@ -9,8 +9,24 @@ from argon2 import PasswordHasher
 from sqlalchemy import delete, func, select, update
 from sqlalchemy.orm import Session
 
-from service.people.queries.people import HASHER, password_is_right, secret_sha256
-from service.people.tables import ApiToken, Person, PersonRole, Role, SignInAttempt, SignInSession
+from service.people.queries.people import (
+    HASHER,
+    Credential,
+    anybody_is_known,
+    password_is_right,
+    password_matches,
+    secret_sha256,
+)
+from service.people.tables import (
+    ApiToken,
+    FirstCode,
+    Person,
+    PersonRole,
+    Role,
+    SignInAttempt,
+    SignInSession,
+)
+from service.platform import permissions
 from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import NotAllowed, NotFound, Refused
@@ -80,6 +96,66 @@ def note_attempt(
             succeeded=succeeded,
         )
     )
+
+
+# The first person: added with a one-time code that only the server's terminal shows.
+
+CODE_LETTERS = "ABCDEFGHJKMNPQRSTVWXYZ23456789"
+"""Without those taken for one another: 0 and O, 1, I and L, U and V."""
+CODE_GROUPS, CODE_GROUP = 3, 4
+CODE_HOLDS = timedelta(hours=1)
+FIRST = permissions.Person(0, "one-time code", "one-time code", frozenset({Role.ADMIN}))
+"""Who adds the first person; no login has a space in it."""
+
+
+def make_first_code(session: Session, now: datetime) -> str:
+    """Make the one-time code for the first person; those of before hold no longer.
+
+    Housekeeping, outside the trail. Only the hash is kept: 58 random bits, Argon2id.
+    """
+    session.execute(delete(FirstCode))
+    letters = [
+        "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_GROUP)) for _ in range(CODE_GROUPS)
+    ]
+    session.add(
+        FirstCode(
+            code_hash=HASHER.hash("".join(letters)),
+            made_at=now,
+            expires_at=now + CODE_HOLDS,
+            used_at=None,
+        )
+    )
+    return "-".join(letters)
+
+
+def add_first_person(
+    work: Work, code: str, login: str, name: str, more: Iterable[Role], *, password: str
+) -> int:
+    """Add the first person, an admin, by the one-time code; it holds once.
+
+    Raises Refused for a code that is wrong, used or expired, and once somebody is known.
+    """
+    if anybody_is_known(work.session):
+        raise Refused(
+            "code", "", "somebody is known here already.", "Sign in, or ask an admin to add you."
+        )
+    row = work.session.scalar(
+        select(FirstCode).order_by(FirstCode.id.desc()).limit(1).with_for_update()
+    )
+    if row is None or row.used_at is not None or row.expires_at < work.now:
+        raise Refused(
+            "code",
+            "",
+            "the code has expired.",
+            "Stop the server and start it again: layerbook serve prints a new one.",
+        )
+    typed = "".join(sign for sign in code.upper() if sign.isalnum())
+    if not password_matches(Credential(0, row.code_hash), typed):
+        raise Refused("code", "", "this is not the code.", "The server printed it as it started.")
+    if not password:
+        raise Refused("password", "", "a password is needed.", "Several words are easiest.")
+    row.used_at = work.now
+    return add_person(work, login, name, {Role.ADMIN, *more}, password)
 
 
 LOGIN = re.compile(r"[a-z0-9][a-z0-9._-]{1,39}", re.IGNORECASE)

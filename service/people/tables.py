@@ -68,6 +68,21 @@ class SignInAttempt(Base):
     succeeded: Mapped[bool]
 
 
+class FirstCode(Base):
+    """The one-time code by which the first person is added; only its hash is kept."""
+
+    __tablename__ = "first_code"
+    __table_args__ = (
+        CheckConstraint("expires_at > made_at", name="expires_later"),
+        CheckConstraint("used_at <= expires_at", name="used_in_time"),
+    )
+    id: Mapped[key]
+    code_hash: Mapped[text] = mapped_column(comment="Argon2id")
+    made_at: Mapped[utc]
+    expires_at: Mapped[utc]
+    used_at: Mapped[utc | None]
+
+
 class ApiToken(Base):
     """A secret for a machine or script acting for a person; only its hash is kept."""
 

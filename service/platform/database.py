@@ -22,7 +22,7 @@ from sqlalchemy.orm import ORMExecuteState, Session, UOWTransaction
 
 from service.life.tables import BuildMakeup, RuleVerdict
 from service.operation import tables  # noqa: F401 - a mapped table needs all it refers to
-from service.people.tables import ApiToken, SignInAttempt, SignInSession
+from service.people.tables import ApiToken, FirstCode, SignInAttempt, SignInSession
 from service.platform.audit import Change, Event, changes_text
 from service.platform.errors import Busy, NotFound, Refused, Repeated
 from service.platform.permissions import Person
@@ -34,6 +34,7 @@ OUTSIDE_THE_TRAIL = (
     AuditEntry,
     BuildMakeup,
     EntryKey,
+    FirstCode,
     HourReport,
     RuleVerdict,
     RunUpload,

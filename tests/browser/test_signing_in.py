@@ -15,15 +15,16 @@ from tests.operation.running import served
 pytestmark = pytest.mark.browser
 
 
-def test_an_empty_laboratory_tells_how_to_add_the_first_person(
+def test_an_empty_laboratory_asks_for_the_code_of_its_terminal(
     page: Page, sqlite_template: Path, tmp_path: Path
 ) -> None:
-    """No form that could not work."""
+    """The command that does the same is named beside it."""
     shutil.copyfile(sqlite_template, tmp_path / "empty.sqlite")
 
     with served(f"sqlite:///{tmp_path / 'empty.sqlite'}", tmp_path / "data") as (address, _process):
         page.goto(address)
 
+        expect(page.get_by_label("One-time code")).to_be_focused()
         expect(page.get_by_text("layerbook person add")).to_be_visible()
         assert barriers(page) == []
 

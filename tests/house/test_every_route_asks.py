@@ -18,6 +18,7 @@ HERE = Path(__file__).parents[2]
 CHANGES = [path for path in (HERE / "service").rglob("*.py") if "/changes" in path.as_posix()]
 PUBLIC = {
     ("GET", "/sign-in"),
+    ("POST", "/first-start"),
     ("POST", "/sign-in"),
     ("POST", "/sign-out"),
     ("GET", "/health"),

@@ -40,14 +40,6 @@ def shift_sessions(app: Any, **columns: Any) -> None:
         session.commit()
 
 
-def test_an_empty_database_says_how_to_add_the_first_person(client: Any) -> None:
-    """Nobody from the network can be the first."""
-    answer = client.get("/sign-in")
-
-    assert "layerbook person add" in answer.text
-    assert "<form" not in answer.text
-
-
 def test_somebody_known_signs_in_and_out(client: Any, login: str) -> None:
     """The whole way there and back."""
     assert client.get("/people").headers["location"] == "/sign-in?next=/people"

@@ -18,7 +18,14 @@ from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy import Engine
 
-from service.people.changes import begin_session, end_session, note_attempt, note_seen
+from service.people.changes import (
+    FIRST,
+    add_first_person,
+    begin_session,
+    end_session,
+    note_attempt,
+    note_seen,
+)
 from service.people.queries.people import (
     Failures,
     SignedIn,
@@ -28,7 +35,8 @@ from service.people.queries.people import (
     password_matches,
     signed_in_with,
 )
-from service.platform.database import housekeeping, now_utc, reading
+from service.people.tables import Role
+from service.platform.database import changing, housekeeping, now_utc, reading
 from service.platform.errors import Busy, Refused
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.guard import begin_visit, session_cookie, visit_cookie
@@ -39,6 +47,8 @@ from service.settings import Settings
 SEEN_EVERY = timedelta(minutes=1)
 TOO_MANY = "too many wrong passwords were tried"
 HOME = "/floor"
+FIRST_STEPS = HOME
+MORE_ROLES = tuple(role for role in Role if role is not Role.ADMIN)
 BY_ITSELF = "x-by-itself"
 """Header of what a page asks for while nobody touches it: that keeps no session alive."""
 router = APIRouter()
@@ -105,12 +115,12 @@ class SignInPage:
 
 @router.get("/sign-in")
 def show_sign_in(request: Request, database: Database, next: str = HOME) -> Response:  # noqa: A002
-    """Show the sign-in form, or how to add the first person to an empty database."""
+    """Show the sign-in form; on an empty database the form of the first person."""
     if who_is(request):
         return RedirectResponse(local_page(next), status_code=303)
     with reading(database) as session:
         if not anybody_is_known(session):
-            return page(request, "people/signing_in/first_start.html")
+            return _first_page(request, blank(request))
     ended = session_cookie(request.app.state.settings) in request.cookies
     return _sign_in_page(request, SignInPage(blank(request), local_page(next), ended))
 
@@ -142,11 +152,22 @@ def sign_in(request: Request, database: Database, form: Typed) -> Response:
     if not right:
         form.refuse("login", "login and password do not belong together", "Type both once more.")
         return _sign_in_page(request, SignInPage(form, next_page), 422)
-    response = RedirectResponse(next_page, status_code=303)
-    longest_s = int(settings.session_hours * 3600)
-    _set_cookie(response, settings, session_cookie(settings), secret, longest_s)
-    _delete_cookie(response, settings, visit_cookie(settings))
-    return response
+    return _signed_in(settings, secret, next_page)
+
+
+@router.post("/first-start")
+def add_first(request: Request, database: Database, form: Typed) -> Response:
+    """Add the first person by the server's one-time code, sign them in and lead them on."""
+    secret, now = secrets.token_urlsafe(32), now_utc()
+    with form.keeping(), signature(request, FIRST, "code"):
+        code, login, name = form.text("code"), form.text("login"), form.text("name")
+        more, password = form.several("roles", Role), form.kept("password")
+        form.check()
+        with changing(database, FIRST, now=now) as work:
+            person_id = add_first_person(work, code, login, name, more, password=password)
+            begin_session(work.session, person_id, secret, now)
+        return _signed_in(request.app.state.settings, secret, FIRST_STEPS)
+    return _first_page(request, form)
 
 
 @router.post("/sign-out")
@@ -218,14 +239,34 @@ def _page_to_return_to(request: Request) -> str:
 
 
 def _sign_in_page(request: Request, context: SignInPage, status: int = 200) -> Response:
+    response = _visited(request, "people/signing_in/sign_in.html", context, status)
+    if status == 429:
+        settings: Settings = request.app.state.settings
+        response.headers["Retry-After"] = str(int(settings.sign_in_window_minutes * 60))
+    return response
+
+
+def _first_page(request: Request, form: Form) -> Response:
+    context = {"form": form, "roles": MORE_ROLES}
+    return _visited(request, "people/signing_in/first_start.html", context, form.status)
+
+
+def _signed_in(settings: Settings, secret: str, next_page: str) -> Response:
+    response = RedirectResponse(next_page, status_code=303)
+    longest_s = int(settings.session_hours * 3600)
+    _set_cookie(response, settings, session_cookie(settings), secret, longest_s)
+    _delete_cookie(response, settings, visit_cookie(settings))
+    return response
+
+
+def _visited(request: Request, template: str, context: object, status: int) -> Response:
+    """A page for somebody not signed in, whose form is bound to this browser."""
     settings: Settings = request.app.state.settings
     known = {session_cookie(settings), visit_cookie(settings)} & set(request.cookies)
     visit = "" if known else begin_visit(request)
-    response = page(request, "people/signing_in/sign_in.html", context, status)
+    response = page(request, template, context, status)
     if visit:
         _set_cookie(response, settings, visit_cookie(settings), visit, None)
-    if status == 429:
-        response.headers["Retry-After"] = str(int(settings.sign_in_window_minutes * 60))
     return response
 
 
