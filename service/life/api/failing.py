@@ -176,11 +176,11 @@ def failing(
         if answer is None:
             marks = marks_of(session, after) if after else ()
             turn = from_keys(turn, max((mark.id for mark in marks), default=after))
-            found = confirmed_failing(session, turn, design_id=design_id)
+            mea_list = confirmed_failing(session, turn, design_id=design_id)
         else:
-            found = judged(session, answer, from_keys(turn, after), design_id=design_id)
-    after = found.rows[-1].part_id if found.further else None
-    return FailingList.from_answer(found, after=after, **page_of(found))
+            mea_list = judged(session, answer, from_keys(turn, after), design_id=design_id)
+    after = mea_list.rows[-1].part_id if mea_list.further else None
+    return FailingList.from_answer(mea_list, after=after, **page_of(mea_list))
 
 
 @router.get("/parts/{serial}/life")
@@ -245,14 +245,14 @@ def add_rule(
     design_id: DesignNumber, rule: RuleSent, engine: Database, call: Call, after: BackgroundTasks
 ) -> Made:
     """Write a new version of the rule, in force at once; stacks are judged by it."""
-    made = make_once(
+    answer_made = make_once(
         call,
         lambda work: write_rule(
             work, design_id, rule_from_data(rule.content), source=rule.source, reason=rule.reason
         ),
     )
     after.add_task(judge_rest, engine, design_id)
-    return made
+    return answer_made
 
 
 def _rule(version: RuleVersion) -> RuleOut:

@@ -42,8 +42,8 @@ def life(
         types = [mea_type.id for mea_type in mea_types(session)]
         if part_type_id is not None and part_type_id not in types:
             raise NotFound("MEA type", part_type_id)
-        asked = types if part_type_id is None else [part_type_id]
-        groups_read = lives_of_groups(session, by, asked, design_id)
+        type_ids = types if part_type_id is None else [part_type_id]
+        groups_read = lives_of_groups(session, by, type_ids, design_id)
     lives = {group.name: group.lives for group in groups_read.groups}
     comparison = life_by_group(lives, float(level))
     groups = zip(comparison.groups, groups_read.groups, strict=True)

@@ -200,17 +200,17 @@ def exposed(serial: str, caller: Caller, engine: Database, drawing: Drawing = ""
     status_code=201,
     responses={200: {"model": Made, "description": "the same call was answered before"}},
 )
-def hold(*, serial: str, asked: HoldAsked, call: Call, drawing: Drawing = "") -> HoldsPlaced:
+def hold(*, serial: str, choice: HoldAsked, call: Call, drawing: Drawing = "") -> HoldsPlaced:
     """Place a hold on all that is exposed with a part, or on what is chosen: all or none."""
     need(call.caller, Act.HOLD_WRITE)
     with changing(call.engine, call.caller, key=call.key, via="api") as work:
         part_id = part_by_text(work.session, serial, drawing)
         exposed_parts = containment.containment(work.session, trace(work.session, part_id))
-        names = [thing.name for thing in exposed_parts.to_hold] if asked.all else asked.chosen
+        names = [item.name for item in exposed_parts.to_hold] if choice.all else choice.chosen
         placed = place_holds(
             work,
             [_subject(name) for name in names],
-            reason=asked.reason,
+            reason=choice.reason,
             about=("part", part_id, f"what is exposed with {exposed_parts.part.label}"),
         )
         work.answer = str(placed.hold_ids[0])

@@ -129,9 +129,9 @@ def pack(makeup: Makeup) -> str:
     return f"{first.decode()}.{b64encode(rows.tobytes()).decode()}"
 
 
-def _lots(lots: _Met, named: Sequence[int | None], most: int) -> list[int]:
+def _lots(lots: _Met, lot_ids: Sequence[int | None], most: int) -> list[int]:
     """Places of the lots, each once; the rest are not known."""
-    places = list(dict.fromkeys(lots.place(lot) for lot in named if lot is not None))[:most]
+    places = list(dict.fromkeys(lots.place(lot) for lot in lot_ids if lot is not None))[:most]
     return places + [0] * (most - len(places))
 
 
@@ -225,8 +225,8 @@ def unpack(texts: Sequence[str]) -> tuple[Builds, Stays]:
 def _several(numbers: NDArray[np.int32], begins: Ids, counts: Ids) -> Ids:
     """The values of each build side by side, UNKNOWN behind the last."""
     columns = np.arange(max(1, int(counts.max(initial=0))))
-    there = columns < counts[:, None]
-    columns_at = np.where(there, begins[:, None] + columns, 0)
+    is_filled = columns < counts[:, None]
+    columns_at = np.where(is_filled, begins[:, None] + columns, 0)
     if not numbers.size:
-        return np.full(there.shape, UNKNOWN, dtype=np.int64)
-    return np.where(there, numbers[columns_at].astype(np.int64), UNKNOWN)
+        return np.full(is_filled.shape, UNKNOWN, dtype=np.int64)
+    return np.where(is_filled, numbers[columns_at].astype(np.int64), UNKNOWN)

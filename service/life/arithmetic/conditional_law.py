@@ -228,22 +228,22 @@ def exact_test(strata: ArrayLike) -> ExactTest | None:
     return judged(law(rows), int(rows[:, 0].sum()))
 
 
-def judged(chance: Law, seen: int) -> ExactTest:
+def judged(chance: Law, count: int) -> ExactTest:
     """Return the test of a count whose law by chance is known."""
-    outcome = seen - chance.first
+    outcome = count - chance.first
     if not 0 <= outcome < chance.shares.size:
         above = outcome < 0
         return ExactTest(1.0 if above else 0.0, 0.0 if above else 1.0, 0.0, float(above), 0.0)
-    here = float(chance.shares[outcome])
+    share_at_count = float(chance.shares[outcome])
     greater, less = float(chance.shares[outcome:].sum()), float(chance.shares[: outcome + 1].sum())
-    as_rare = chance.shares <= here * _EQUAL
-    equal = as_rare & (chance.shares >= here / _EQUAL)
+    as_rare = chance.shares <= share_at_count * _EQUAL
+    equal = as_rare & (chance.shares >= share_at_count / _EQUAL)
     two = float(chance.shares[as_rare].sum())
     return ExactTest(
         greater=min(1.0, greater),
         less=min(1.0, less),
         two_sided=min(1.0, two),
-        mid_greater=greater - here / 2,
+        mid_greater=greater - share_at_count / 2,
         mid_two_sided=min(1.0, two - float(chance.shares[equal].sum()) / 2),
     )
 
@@ -263,16 +263,20 @@ def odds_ratio(strata: ArrayLike, level: float = 0.95) -> OddsRatio | None:
     if not rows.size:
         return None
     half = _with_half(rows)
-    seen = int(rows[:, 0].sum())
+    exposed_failing = int(rows[:, 0].sum())
     least = int(np.maximum(0, rows[:, 1] + rows[:, 2] - rows[:, 3]).sum())
     most = int(np.minimum(rows[:, 1], rows[:, 2]).sum())
     around = law(rows, log(half))
     tail = (1 - level) / 2
-    outcome = seen - around.first
+    outcome = exposed_failing - around.first
     return OddsRatio(
-        value=0.0 if seen == least else inf if seen == most else _likeliest(around, seen),
-        low=0.0 if seen == least else _bound(around, slice(outcome, None), tail),
-        high=inf if seen == most else _bound(around, slice(0, outcome + 1), tail),
+        value=0.0
+        if exposed_failing == least
+        else inf
+        if exposed_failing == most
+        else _likeliest(around, exposed_failing),
+        low=0.0 if exposed_failing == least else _bound(around, slice(outcome, None), tail),
+        high=inf if exposed_failing == most else _bound(around, slice(0, outcome + 1), tail),
         with_half=half,
         level=level,
         n=int(rows[:, 3].sum()),
@@ -287,9 +291,9 @@ def _with_half(rows: Counts) -> float:
     return float((product / (total + 2)).sum() / (crossed / (total + 2)).sum())
 
 
-def _likeliest(around: Law, seen: int) -> float:
+def _likeliest(around: Law, count: int) -> float:
     counts = around.first + np.arange(around.shares.size)
-    return _solved(lambda log_odds: float(around.at(log_odds) @ counts) - seen)
+    return _solved(lambda log_odds: float(around.at(log_odds) @ counts) - count)
 
 
 def _bound(around: Law, tail: slice, share: float) -> float:

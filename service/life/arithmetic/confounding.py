@@ -69,9 +69,9 @@ def overlap(members: ArrayLike, every: ArrayLike) -> Overlap:
         return Overlap(0.0, None, size)
     within = inside / np.maximum(counts, 1)
     # 1 - η² of a yes/no membership: the mean variance p (1 - p) within levels over the whole one.
-    left = float((counts * within * (1 - within)).sum() / size / (share * (1 - share)))
-    where = np.flatnonzero(inside)
-    return Overlap(left, int(where[0]) if where.size == 1 else None, size)
+    within_share = float((counts * within * (1 - within)).sum() / size / (share * (1 - share)))
+    places = np.flatnonzero(inside)
+    return Overlap(within_share, int(places[0]) if places.size == 1 else None, size)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,17 +116,17 @@ def grid(
 def _leading(codes: Codes, fails: NDArray[np.bool_], most: int) -> tuple[list[int], Codes]:
     """The levels that stand alone, and for each unit the place of its own."""
     levels = int(codes.max(initial=-1)) + 1
-    known = codes >= 0
-    down = np.bincount(codes[known & fails], minlength=levels)
-    every = np.bincount(codes[known], minlength=levels)
+    has_level = codes >= 0
+    down = np.bincount(codes[has_level & fails], minlength=levels)
+    every = np.bincount(codes[has_level], minlength=levels)
     order = np.lexsort((np.arange(levels), -every, -down))
     present = order[every[order] > 0]
-    kept = [int(level) for level in present[:most]]
+    leading = [int(level) for level in present[:most]]
     if present.size > most:
-        kept.append(OTHERS)
-    if not known.all():
-        kept.append(UNKNOWN)
-    return kept, _placed(codes, kept)
+        leading.append(OTHERS)
+    if not has_level.all():
+        leading.append(UNKNOWN)
+    return leading, _placed(codes, leading)
 
 
 def _placed(codes: Codes, levels: list[int]) -> Codes:

@@ -128,12 +128,12 @@ def thirds(values: ArrayLike) -> Thirds:
     >>> thirds([1.0, 2.0, 3.0, float("nan")]).codes.tolist()
     [0, 1, 2, -1]
     """
-    given = np.asarray(values, dtype=float)
-    known = given[np.isfinite(given)]
-    if np.unique(known).size < 3:
-        return Thirds(np.full(given.shape, UNKNOWN, dtype=np.int64), None)
-    low, high = (float(edge) for edge in np.quantile(known, (1 / 3, 2 / 3)))
-    codes = np.where(np.isfinite(given), np.digitize(given, (low, high), right=True), UNKNOWN)
+    numbers = np.asarray(values, dtype=float)
+    finite = numbers[np.isfinite(numbers)]
+    if np.unique(finite).size < 3:
+        return Thirds(np.full(numbers.shape, UNKNOWN, dtype=np.int64), None)
+    low, high = (float(edge) for edge in np.quantile(finite, (1 / 3, 2 / 3)))
+    codes = np.where(np.isfinite(numbers), np.digitize(numbers, (low, high), right=True), UNKNOWN)
     return Thirds(np.asarray(codes, dtype=np.int64), (low, high))
 
 

@@ -95,8 +95,8 @@ def _found(
     return CriterionFinding(criterion.kind, answer, value, criterion.limit, words)
 
 
-def _too_few(criterion: Criterion, there: int, of: str) -> CriterionFinding:
-    count = f"{there} of {criterion.readings}" if there else "no"
+def _too_few(criterion: Criterion, readings: int, of: str) -> CriterionFinding:
+    count = f"{readings} of {criterion.readings}" if readings else "no"
     return _found(criterion, None, None, f"{count} {of} to judge it by")
 
 
@@ -181,17 +181,17 @@ def _by_loss(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
 
 def _by_score(criterion: Criterion, facts: MeaFacts) -> CriterionFinding:
     newest = list(facts.scores)[-criterion.readings :]
-    known = [score for score in newest if score is not None]
-    if len(newest) < criterion.readings or len(known) < len(newest):
-        return _too_few(criterion, len(known), "newest snapshots with a score")
-    low = sum(score <= -criterion.limit for score in known)
-    words = f"score {_signed(known[-1])} among its cells"
+    scores = [score for score in newest if score is not None]
+    if len(newest) < criterion.readings or len(scores) < len(newest):
+        return _too_few(criterion, len(scores), "newest snapshots with a score")
+    low = sum(score <= -criterion.limit for score in scores)
+    words = f"score {_signed(scores[-1])} among its cells"
     limit = f"at or below −{criterion.limit:g}"
-    if len(known) > 1:
-        words += f"; {low} of the newest {len(known)} {limit}"
+    if len(scores) > 1:
+        words += f"; {low} of the newest {len(scores)} {limit}"
     else:
         words += f", {'' if low else 'not '}{limit}"
-    return _found(criterion, low == len(known), known[-1], words)
+    return _found(criterion, low == len(scores), scores[-1], words)
 
 
 def _signed(value: float) -> str:

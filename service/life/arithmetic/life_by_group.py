@@ -210,8 +210,12 @@ def shape_in_words(low: float, high: float) -> str:
 
 
 def _listed(names: tuple[str, ...]) -> str:
-    shown = ", ".join(names[:MOST_LISTED])
-    return f"{shown} and {len(names) - MOST_LISTED} more" if len(names) > MOST_LISTED else shown
+    first_names = ", ".join(names[:MOST_LISTED])
+    return (
+        f"{first_names} and {len(names) - MOST_LISTED} more"
+        if len(names) > MOST_LISTED
+        else first_names
+    )
 
 
 def _failures(count: int) -> str:

@@ -91,16 +91,16 @@ class Pieces:
         """Return those chosen, ready to be counted."""
         why, entry, exits = self.why[chosen], self.entry_h[chosen], self.exit_h[chosen]
         failed, running = self.failed[chosen], self.running[chosen]
-        known = why == Why.KNOWN
-        unwatched = known & (exits == entry) & (~failed | (entry > 0))
-        counted = known & ~unwatched
+        is_known = why == Why.KNOWN
+        unwatched = is_known & (exits == entry) & (~failed | (entry > 0))
+        counted = is_known & ~unwatched
         return Lives(
             entry[counted],
             exits[counted],
             failed[counted],
             int((counted & ~failed & ~running).sum()),
             int((counted & ~failed & running).sum()),
-            int((~known).sum()),
+            int((~is_known).sum()),
             int(unwatched.sum()),
         )
 

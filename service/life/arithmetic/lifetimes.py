@@ -142,5 +142,5 @@ def at_risk(lives: Lives, times_h: Floats) -> Counts:
     starts = np.sort(np.where(lives.entry_h > 0, lives.entry_h, -np.inf))
     ends = np.sort(lives.exit_h)
     entered = np.searchsorted(starts, times_h, side="left")
-    left = np.searchsorted(ends, times_h, side="left")
-    return (entered - left).astype(np.int64, copy=False)
+    ended = np.searchsorted(ends, times_h, side="left")
+    return (entered - ended).astype(np.int64, copy=False)

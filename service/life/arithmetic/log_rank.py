@@ -67,12 +67,12 @@ def log_rank(groups: Sequence[Lives]) -> LogRank:
     covariance = np.diag((share * spread).sum(axis=1)) - (share * spread) @ share.T
     observed = deaths.sum(axis=1)
     compared = np.diag(covariance) > 1e-12
-    kept = _one_less_of_each(risk, spread, compared)
-    if not kept:
+    group_indices = _one_less_of_each(risk, spread, compared)
+    if not group_indices:
         raise NoSolution("log-rank test", "no two groups were at risk together at a failure")
-    off = (observed - expected)[kept]
-    chi_square = float(off @ np.linalg.solve(covariance[np.ix_(kept, kept)], off))
-    freedom = len(kept)
+    off = (observed - expected)[group_indices]
+    chi_square = float(off @ np.linalg.solve(covariance[np.ix_(group_indices, group_indices)], off))
+    freedom = len(group_indices)
     return LogRank(
         observed,
         expected,
@@ -99,14 +99,14 @@ def _one_less_of_each(risk: Floats, spread: Floats, compared: Bools) -> list[int
     """
     together = ((risk > 0) & (spread > 0)).astype(float)
     linked = (together @ together.T) > 0
-    left = set(np.flatnonzero(compared).tolist())
-    kept: list[int] = []
-    while left:
-        reached = [left.pop()]
+    remaining = set(np.flatnonzero(compared).tolist())
+    group_indices: list[int] = []
+    while remaining:
+        reached = [remaining.pop()]
         while reached:
-            here = reached.pop()
-            near = left & set(np.flatnonzero(linked[here]).tolist())
-            left -= near
+            group = reached.pop()
+            near = remaining & set(np.flatnonzero(linked[group]).tolist())
+            remaining -= near
             reached += near
-            kept += near
-    return sorted(kept)
+            group_indices += near
+    return sorted(group_indices)

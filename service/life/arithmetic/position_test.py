@@ -93,10 +93,10 @@ def position_test(stacks: ArrayLike, distances: ArrayLike, failing: ArrayLike) -
     )[tells]
     if not strata.size:
         return PositionTest(0, 0, 0.0, 0.0, 1.0, True, 0, None)
-    number, seen = int(fails.sum()), int(far[fails].sum())
+    number, distance_sum = int(fails.sum()), int(far[fails].sum())
     mean, spread = _moments(strata[:, 3], strata[:, 2], which, far, tells)
     work = int((strata[:, 2] * strata[:, 3] ** 2).sum())
-    off, counted = abs(seen - mean), number <= MOST_COUNTED and work <= MOST_WORK
+    off, counted = abs(distance_sum - mean), number <= MOST_COUNTED and work <= MOST_WORK
     if counted:
         p = _all_ways(_laws(which, far, fails), off)
     else:
@@ -105,7 +105,7 @@ def position_test(stacks: ArrayLike, distances: ArrayLike, failing: ArrayLike) -
     return PositionTest(
         stacks=int(tells.sum()),
         failing=number,
-        mean=seen / number,
+        mean=distance_sum / number,
         expected=mean / number,
         p=min(1.0, p),
         counted=counted,
@@ -117,8 +117,8 @@ def position_test(stacks: ArrayLike, distances: ArrayLike, failing: ArrayLike) -
 def _from_zero(numbers: Counts) -> Counts:
     """The same stacks numbered from 0; numbers in use lie close together."""
     low = int(numbers.min(initial=0))
-    there = np.bincount(numbers - low, minlength=1) > 0
-    return np.asarray((np.cumsum(there) - 1)[numbers - low])
+    is_used = np.bincount(numbers - low, minlength=1) > 0
+    return np.asarray((np.cumsum(is_used) - 1)[numbers - low])
 
 
 def _moments(
@@ -141,24 +141,24 @@ def _laws(which: Counts, far: Counts, fails: NDArray[np.bool_]) -> Iterable[NDAr
 
 
 @lru_cache(maxsize=4096)
-def _law(here: tuple[int, ...], down: int) -> NDArray[np.float64]:
+def _law(distances: tuple[int, ...], down: int) -> NDArray[np.float64]:
     """The law of the sum of ``down`` of these rising numbers, less the least it can be.
 
     Of the first so many numbers each row holds the ways to take some: its entries are the sums less
     the sum of as many of the first, and only those that can be reached are gone through.
     """
-    total = np.concatenate([[0], np.cumsum(here)]).tolist()
+    total = np.concatenate([[0], np.cumsum(distances)]).tolist()
 
-    def reached(taken: int, of: int) -> int:
-        return int(total[of] - total[of - taken] - total[taken])
+    def reached(chosen: int, of: int) -> int:
+        return int(total[of] - total[of - chosen] - total[chosen])
 
-    ways = np.zeros((down + 1, reached(down, len(here)) + 1))
+    ways = np.zeros((down + 1, reached(down, len(distances)) + 1))
     ways[0, 0] = 1.0
-    for of, value in enumerate(here):
+    for of, value in enumerate(distances):
         # Downwards, so that each cell is dealt once at most; not to where too few cells are left.
-        for taken in range(min(down, of + 1), max(0, down - len(here) + of), -1):
-            count, on = reached(taken - 1, of) + 1, value - here[taken - 1]
-            ways[taken, on : on + count] += ways[taken - 1, :count]
+        for chosen in range(min(down, of + 1), max(0, down - len(distances) + of), -1):
+            count, on = reached(chosen - 1, of) + 1, value - distances[chosen - 1]
+            ways[chosen, on : on + count] += ways[chosen - 1, :count]
         # A cell doubles the ways at most. Only ratios matter; a float ends at 2 to the 1023.
         if of % 512 == 511:
             ways /= ways.max()

@@ -92,7 +92,7 @@ def recovery(
     long_enough = [
         number for number in np.unique(numbers) if _is_long_enough(hours[numbers == number])
     ]
-    kept = np.isin(numbers, long_enough)
+    counts = np.isin(numbers, long_enough)
     spelled = len(long_enough)
     if spelled < 2:
         return CannotTell(
@@ -100,7 +100,7 @@ def recovery(
             f" {LEAST_IN_A_SPELL} readings over {LEAST_SPELL_H:g} h or more; two are wanted to see"
             " what comes back."
         )
-    trend = voltage_trend(hours[kept], volts[kept], numbers[kept], level)
+    trend = voltage_trend(hours[counts], volts[counts], numbers[counts], level)
     if trend.fit is None:
         return CannotTell("The readings of each spell stand at the same hours: no fall is seen.")
     return _told_apart(trend, trend.fit)

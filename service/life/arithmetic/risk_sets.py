@@ -77,16 +77,16 @@ def exposure(
     Raises Inconsistent for arrays of different lengths, and for stretches that end before they
     began.
     """
-    left, down = np.asarray(left_h, dtype=float), np.asarray(failing, dtype=bool)
-    begun = np.zeros(left.shape) if entered_h is None else np.asarray(entered_h, dtype=float)
-    counted = np.ones(left.shape, bool) if stands is None else np.asarray(stands, dtype=bool)
-    if not left.shape == down.shape == begun.shape == counted.shape:
+    exit_h, down = np.asarray(left_h, dtype=float), np.asarray(failing, dtype=bool)
+    begun = np.zeros(exit_h.shape) if entered_h is None else np.asarray(entered_h, dtype=float)
+    counted = np.ones(exit_h.shape, bool) if stands is None else np.asarray(stands, dtype=bool)
+    if not exit_h.shape == down.shape == begun.shape == counted.shape:
         raise Inconsistent("hours, judgements and units must have one entry for each stretch.")
-    if (left < begun).any() or (begun < 0).any():
+    if (exit_h < begun).any() or (begun < 0).any():
         raise Inconsistent("a stretch ends before it began, or hours are negative.")
     fails = np.flatnonzero(down)
-    known = np.isfinite(left)
-    failing_h = left[fails][known[fails]]
+    has_exit = np.isfinite(exit_h)
+    failing_h = exit_h[fails][has_exit[fails]]
     starts = np.unique(failing_h)
     if starts.size > MOST_STRATA:
         parts = np.arange(MOST_STRATA) / MOST_STRATA
@@ -94,13 +94,13 @@ def exposure(
     # Strata begin at failing hours: a row that left at 400 h is at risk in all that begin at 400 h
     # or before. Rows begun at 0 h are taken as begun before everything (-1), for one that fails at
     # once.
-    reached = np.searchsorted(starts, np.where(known, left, -1.0), side="right")
+    reached = np.searchsorted(starts, np.where(has_exit, exit_h, -1.0), side="right")
     entered = np.searchsorted(starts, np.where(begun > 0, begun, -1.0), side="right")
-    stratum = np.where(known[fails], reached[fails] - 1, starts.size)
+    stratum = np.where(has_exit[fails], reached[fails] - 1, starts.size)
     # A failing row is at risk where it fails, though strata are wider than single hours; a stretch
     # without hours that does not stand for its unit is at risk nowhere (entered = reached).
     entered[fails] = np.minimum(entered[fails], stratum)
-    entered[(left == begun) & ~counted] = starts.size
+    entered[(exit_h == begun) & ~counted] = starts.size
     np.minimum(entered, reached, out=entered)
     return Exposure(
         starts, entered, reached, counted, fails, stratum, *_ways(entered, reached, counted, starts)
@@ -118,8 +118,8 @@ def _ways(
     occur = np.flatnonzero(np.bincount(codes, minlength=1))
     places = np.zeros(2 * width * width, dtype=np.int64)
     places[occur] = np.arange(occur.size)
-    begun, left = occur // width % width, occur % width
-    inside = (begun[:, None] <= strata) & (strata < left[:, None])
+    begun, ended = occur // width % width, occur % width
+    inside = (begun[:, None] <= strata) & (strata < ended[:, None])
     stand = (occur // width**2)[:, None]
     return places[codes], np.concatenate([inside, stand], axis=1).astype(float)
 
@@ -203,9 +203,9 @@ def level_counts(codes: Counts, units: Exposure) -> LevelCounts:
         tally += np.bincount(places, minlength=tally.size)
         failed = (column[units.fails] + 1) * (strata + 1) + units.stratum
         down += np.bincount(failed, minlength=down.size)
-    known = _known(columns)
-    everybody = units.way if known is None else units.way[known]
-    fails = np.ones(units.fails.size, bool) if known is None else known[units.fails]
+    has_level = _known(columns)
+    everybody = units.way if has_level is None else units.way[has_level]
+    fails = np.ones(units.fails.size, bool) if has_level is None else has_level[units.fails]
     at_risk = _whole(tally.reshape(levels + 1, every)[1:] @ units.at_risk)
     all_at_risk = _whole(np.bincount(everybody, minlength=every) @ units.at_risk)
     failing_in = down.reshape(levels + 1, strata + 1)[1:]

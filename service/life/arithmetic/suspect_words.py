@@ -60,11 +60,11 @@ def interval_words(odds: OddsRatio) -> str:
     return f"{ratio_words(odds.low)} to {ratio_words(odds.high)}"
 
 
-def level_sentence(factor: FactorFound, level: LevelFound, named: str) -> str:
+def level_sentence(factor: FactorFound, level: LevelFound, level_name: str) -> str:
     """Return what was found of one level, ``named`` as people call it."""
     plural = "builds" if factor.unit is Unit.BUILD else "MEAs"
     counts = (
-        f"{factor.kind}, {named}: {level.failing} of {level.all} {plural} fail, of the others"
+        f"{factor.kind}, {level_name}: {level.failing} of {level.all} {plural} fail, of the others"
         f" {level.rest_failing} of {level.rest_all}"
     )
     if level.test is None or level.odds is None:
@@ -147,12 +147,12 @@ def too_few(factor: FactorFound) -> bool:
 
 def too_few_sentence(result: Suspects) -> str | None:
     """Return the factors of which no outcome could have stood out; None where there are none."""
-    named = [str(factor.kind) for factor in result.factors if too_few(factor)]
-    if not named:
+    kinds = [str(factor.kind) for factor in result.factors if too_few(factor)]
+    if not kinds:
         return None
     return (
         f"Few data: with so few failing and comparable, no outcome could have given a p up to"
-        f" {OF_NOTE:g} for {', '.join(named)}."
+        f" {OF_NOTE:g} for {', '.join(kinds)}."
     )
 
 
@@ -164,7 +164,7 @@ def by_chance_sentence(result: Suspects) -> str:
     )
 
 
-def apart_sentence(members: str, other: str, overlap: Overlap, inside: str | None) -> str | None:
+def apart_sentence(members: str, factor: str, overlap: Overlap, inside: str | None) -> str | None:
     """Say that a level cannot be told apart from another factor; None where it can.
 
     >>> apart_sentence("MEA lot A", "place from the nearer end", Overlap(0.0, 0, 24), "end cell")
@@ -173,8 +173,8 @@ def apart_sentence(members: str, other: str, overlap: Overlap, inside: str | Non
     if overlap.apart is Apart.YES:
         return None
     if inside is not None:
-        return f"{members} was only ever in {other} “{inside}”: they {overlap.apart}."
-    return f"{members} and {other} {overlap.apart}: they nearly always go together."
+        return f"{members} was only ever in {factor} “{inside}”: they {overlap.apart}."
+    return f"{members} and {factor} {overlap.apart}: they nearly always go together."
 
 
 def position_sentence(result: PositionTest) -> str:
@@ -183,14 +183,14 @@ def position_sentence(result: PositionTest) -> str:
         return "Place within the stack: no stack has both failing and other MEAs."
     side = "nearer the ends" if result.mean < result.expected else "nearer the middle"
     many = "all ways counted" if result.counted else "by the normal law, the failing being many"
-    where = (
+    place_words = (
         f"lie {side} than dealing them to the cells at random would put them"
         if result.p <= OF_NOTE
         else "lie as dealing them to the cells at random would put them"
     )
     of_stacks = f"{result.stacks} {'build' if result.stacks == 1 else 'builds'}"
     return (
-        f"Place within the stack: the {result.failing} failing of {of_stacks} {where}:"
+        f"Place within the stack: the {result.failing} failing of {of_stacks} {place_words}:"
         f" {result.mean:.1f} cells from the nearer end on average, {result.expected:.1f} expected"
         f" (permutation within stacks, {many}: p {p_words(result.p)});"
         f" {result.at_ends} in end cells."

@@ -244,14 +244,14 @@ def _farthest(counts: LevelCounts) -> list[int]:
 
 def _tested(counts: LevelCounts, level: int) -> LevelFound:
     rows = telling(counts.strata(level))
-    failing, every, all_failing, known = counts.plain(level)
+    failing, every, all_failing, all_known = counts.plain(level)
     chance = law(rows) if rows.size else None
     return LevelFound(
         level=level,
         failing=failing,
         all=every,
         rest_failing=all_failing - failing,
-        rest_all=known - every,
+        rest_all=all_known - every,
         odds=None,
         test=judged(chance, int(rows[:, 0].sum())) if chance else None,
         plain=None,

@@ -160,7 +160,7 @@ def voltage_trend(
     if not len(hours):
         raise Inconsistent("There is no reading to tell a trend from.")
     order = np.lexsort((hours, numbers))
-    given = len(hours) if readings is None else readings
+    reading_count = len(hours) if readings is None else readings
     hours, volts, numbers = hours[order], volts[order], numbers[order]
     blocks = drawn_together(numbers)
     if len(blocks) < len(hours):
@@ -173,7 +173,7 @@ def voltage_trend(
         median,
         _stretches(hours, numbers, fit),
         () if fit is None or bend else _jumps(np.unique(numbers), fit),
-        given,
+        reading_count,
         len(hours),
         fit,
         None if median is None else _now(hours, volts, numbers, median),

@@ -77,30 +77,30 @@ class WordPage:
 
 
 @router.get("/failing")
-def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show_list(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """List failing MEAs."""
     need(me, Act.READ)
-    which = asked.choice("which", Which, required=False)
-    design_id = asked.whole("design", required=False)
-    turn = turn_asked(request, asked)
+    which = query.choice("which", Which, required=False)
+    design_id = query.whole("design", required=False)
+    turn = turn_asked(request, query)
     with reading(database) as session:
         # two tables stand side by side until one of them is asked for: then its pages are turned
         turn = turn if which else Turn(turn.limit)
         sections = []
         for kind in (which,) if which else (Which.MET, Which.CONFIRMED):
             if kind is Which.CONFIRMED:
-                found = confirmed_failing(session, turn, design_id=design_id)
+                mea_list = confirmed_failing(session, turn, design_id=design_id)
             else:
-                found = judged(session, _ANSWERS[kind], turn, design_id=design_id)
-            sections.append(Section(kind, shown(request, found, which=kind.value)))
+                mea_list = judged(session, _ANSWERS[kind], turn, design_id=design_id)
+            sections.append(Section(kind, shown(request, mea_list, which=kind.value)))
         context = FailingPage(
             tuple(sections),
             failing_counts(session, design_id),
             designs(session),
             frozenset(rules_in_force(session)),
-            asked,
+            query,
         )
-    return page(request, "life/failing/list.html", context, asked.status)
+    return page(request, "life/failing/list.html", context, query.status)
 
 
 @router.get("/parts/{part_id}/failing")

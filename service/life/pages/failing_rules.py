@@ -94,7 +94,7 @@ def form_of_rule(request: Request, rule: FailingRule | None) -> Form:
 
     What it leaves out begins with usual counts, no limit.
     """
-    typed: dict[str, object] = {
+    values: dict[str, object] = {
         "reference_density": rule.reference_density_a_cm2 if rule else None,
         "near_percent": rule.near_percent if rule else NEAR_PERCENT,
         "rate_method": Method.MEDIAN_OF_SLOPES.value,
@@ -104,16 +104,16 @@ def form_of_rule(request: Request, rule: FailingRule | None) -> Form:
     }
     for fields in FIELDS:
         criterion = rule.criterion(fields.kind) if rule else None
-        typed.setdefault(f"{fields.name}_readings", 1)
+        values.setdefault(f"{fields.name}_readings", 1)
         if criterion is not None:
-            typed[f"{fields.name}_limit"] = criterion.limit
-            typed[f"{fields.name}_readings"] = criterion.readings
+            values[f"{fields.name}_limit"] = criterion.limit
+            values[f"{fields.name}_readings"] = criterion.readings
             if fields.kind is CriterionKind.RATE:
-                typed["rate_method"] = criterion.method.value
-                typed["rate_hours"] = criterion.least_hours_h
+                values["rate_method"] = criterion.method.value
+                values["rate_hours"] = criterion.least_hours_h
             if fields.kind is CriterionKind.LOSS:
-                typed["loss_first_hours"] = criterion.first_hours_h
-    return blank(request, **typed)
+                values["loss_first_hours"] = criterion.first_hours_h
+    return blank(request, **values)
 
 
 def read_rule_form(form: Form) -> FailingRule:
@@ -249,7 +249,7 @@ def judge(
 
 def _entry(request: Request, database: Engine, form: Form, design_id: int) -> Response:
     with reading(database) as session:
-        shown = design(session, design_id)
+        design_shown = design(session, design_id)
         versions = rules_of_design(session, design_id)
-    context = RuleEntryPage(shown, form, versions[0].version if versions else 0)
+    context = RuleEntryPage(design_shown, form, versions[0].version if versions else 0)
     return page(request, "life/failing/rule_new.html", context, form.status)

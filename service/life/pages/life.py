@@ -105,8 +105,8 @@ def life_sheet(
         key=lambda group: (-group.lives.failures, -group.lives.n, group.name.casefold()),
     )
     drawn = _drawn(ordered, form.kept_all("show"))
-    shown = ordered[:MOST_ROWS]
-    shown += [group for group in drawn if group not in shown]
+    listed = ordered[:MOST_ROWS]
+    listed += [group for group in drawn if group not in listed]
     names = {group.name for group in drawn}
     rows = tuple(
         Row(
@@ -115,7 +115,7 @@ def life_sheet(
             group.name in names,
             group_in_words(group),
         )
-        for group in shown
+        for group in listed
     )
     return LifeSheet(
         form,
@@ -126,7 +126,7 @@ def life_sheet(
         sum(group.lives.late for group in life.groups),
         rows,
         tuple(row for row in rows if row.is_drawn),
-        len(ordered) - len(shown),
+        len(ordered) - len(listed),
         group_chart(drawn, level, laws=form.yes("laws")),
         comparison_in_words(life),
         types,
@@ -138,10 +138,10 @@ def _address(by: GroupBy, id_: int | None) -> str:
     return f"{ADDRESSES[by]}{id_}" if by in ADDRESSES and id_ is not None else ""
 
 
-def _drawn(ordered: Sequence[GroupLife], asked: Sequence[str]) -> list[GroupLife]:
+def _drawn(ordered: Sequence[GroupLife], names: Sequence[str]) -> list[GroupLife]:
     """The groups asked for that there are; else those with most failures."""
     can = [group for group in ordered if group.curve is not None]
-    asked_groups = [group for group in can if group.name in asked]
+    asked_groups = [group for group in can if group.name in names]
     return (asked_groups or can)[:MOST_DRAWN]
 
 
@@ -150,23 +150,23 @@ USUAL_LEVEL = "0.95"
 
 
 @router.get("")
-def show(request: Request, me: Me, database: Database, asked: Asked) -> Response:
+def show(request: Request, me: Me, database: Database, query: Asked) -> Response:
     """Show shares unfailed by group, and whether the groups differ."""
     need(me, Act.READ)
-    by = asked.choice("by", GroupBy, required=False) or GroupBy.LOT
-    level = asked.one_of("level", [value for value, _ in LEVELS], required=False) or USUAL_LEVEL
+    by = query.choice("by", GroupBy, required=False) or GroupBy.LOT
+    level = query.one_of("level", [value for value, _ in LEVELS], required=False) or USUAL_LEVEL
     with reading(database) as session:
         types, designs = mea_types(session), designs_with_stacks(session)
-        type_ids = _asked_for(asked, "part_type", types) or [mea_type.id for mea_type in types]
-        design_id = next(iter(_asked_for(asked, "design", designs)), None)
+        type_ids = _asked_for(query, "part_type", types) or [mea_type.id for mea_type in types]
+        design_id = next(iter(_asked_for(query, "design", designs)), None)
         lives_read = lives_of_groups(session, by, type_ids, design_id)
-    sheet = life_sheet(asked, lives_read, float(level), types, designs)
-    return page(request, "life/show.html", sheet, asked.status)
+    sheet = life_sheet(query, lives_read, float(level), types, designs)
+    return page(request, "life/show.html", sheet, query.status)
 
 
-def _asked_for(asked: Form, name: str, choices: tuple[Choice, ...]) -> list[int]:
+def _asked_for(query: Form, name: str, choices: tuple[Choice, ...]) -> list[int]:
     """The one chosen, if one was."""
-    text = asked.one_of(name, [str(choice.id) for choice in choices], required=False)
+    text = query.one_of(name, [str(choice.id) for choice in choices], required=False)
     return [int(text)] if text else []
 
 

@@ -194,11 +194,11 @@ def _drawn_on(life: MeaLife, trend: VoltageTrend) -> list[Series]:
 def _openings(life: MeaLife, readings: ReferenceReadings, zone: ZoneInfo) -> list[Marker]:
     """Where each later build begins, at its first reading's hours."""
     openings = []
-    seen = {readings.places[0]}
+    places = {readings.places[0]}
     for index, place in enumerate(readings.places):
-        if place in seen:
+        if place in places:
             continue
-        seen.add(place)
+        places.add(place)
         sat = life.sat_at(place)
         before = life.sat_at(place - 1)
         openings.append(
@@ -260,13 +260,13 @@ class LifePage:
 
 
 @router.get("/{part_id}/life")
-def show(request: Request, me: Me, database: Database, asked: Asked, part_id: Number) -> Response:
+def show(request: Request, me: Me, database: Database, query: Asked, part_id: Number) -> Response:
     """Show one MEA's own life, at the rule's density and limit or at those asked for."""
     need(me, Act.READ)
     settings: Settings = request.app.state.settings
-    density = asked.number("density", least=0.001, most=10.0, unit="A/cm²", required=False)
-    limit = asked.number("limit", least=0.01, most=1.3, unit="V", required=False)
-    known_at = asked.moment("known", required=False)
+    density = query.number("density", least=0.001, most=10.0, unit="A/cm²", required=False)
+    limit = query.number("limit", least=0.01, most=1.3, unit="V", required=False)
+    known_at = query.moment("known", required=False)
     with reading(database) as session:
         life = mea_life(session, part_id, density_a_cm2=density, limit_v=limit, known_at=known_at)
     trend = life.trend
@@ -274,7 +274,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, part_id: Nu
     recovery = life.recovery
     context = LifePage(
         life,
-        asked,
+        query,
         Markup(life_chart(life, settings.time_zone)),  # noqa: S704  # made of escaped text
         limit_is_drawn(life),
         tuple(rate for rate in rates if rate is not None),
@@ -284,16 +284,16 @@ def show(request: Request, me: Me, database: Database, asked: Asked, part_id: Nu
         _rows(life),
         FAR_TIMES,
     )
-    return page(request, "life/mea_lives/show.html", context, asked.status)
+    return page(request, "life/mea_lives/show.html", context, query.status)
 
 
 @router.get("/{part_id}/life.csv")
-def give_list(me: Me, database: Database, asked: Asked, part_id: Number) -> Response:
+def give_list(me: Me, database: Database, query: Asked, part_id: Number) -> Response:
     """Give the readings as a CSV list, by the same density and time of knowing."""
     need(me, Act.READ)
-    density = asked.number("density", least=0.001, most=10.0, unit="A/cm²", required=False)
-    known_at = asked.moment("known", required=False)
-    asked.check()
+    density = query.number("density", least=0.001, most=10.0, unit="A/cm²", required=False)
+    known_at = query.moment("known", required=False)
+    query.check()
     with reading(database) as session:
         life = mea_life(session, part_id, density_a_cm2=density, known_at=known_at)
     name = "".join(sign if sign.isalnum() and sign.isascii() else "-" for sign in life.part.label)

@@ -69,22 +69,22 @@ def show(request: Request, me: Me, database: Database, part_id: Number) -> Respo
 
 @router.get("/{part_id}/trace")
 def show_trace(
-    request: Request, me: Me, database: Database, asked: Asked, part_id: Number
+    request: Request, me: Me, database: Database, query: Asked, part_id: Number
 ) -> Response:
     """Show the trace of one part, as known now or at a time."""
     need(me, Act.READ)
-    known_at = asked.moment("known", required=False)
+    known_at = query.moment("known", required=False)
     gather_makeups(database, part_id)
     with reading(database) as session:
         part_trace = trace(session, part_id, known_at)
-        compared = comparison(session, part_id, asked) if known_at is None else None
+        compared = comparison(session, part_id, query) if known_at is None else None
         is_failing = compared is not None and compared.mea.is_failing
         context = TracePage(
             part_trace,
-            asked,
+            query,
             MOST_OF_A_LOT,
             compared,
             containment(session, part_trace) if is_failing else None,
             blank(request),
         )
-    return page(request, "life/traces/show.html", context, asked.status)
+    return page(request, "life/traces/show.html", context, query.status)

@@ -43,11 +43,11 @@ class SuspectsPage:
     comparison: Comparison
 
 
-def comparison(session: Session, part_id: int, asked: Form) -> Comparison:
+def comparison(session: Session, part_id: int, query: Form) -> Comparison:
     """Return the comparison a page asks for: of a failing MEA, of another one if it says so."""
     mea = traced_mea(session, part_id)
-    by_rule = asked.kept("failing") == "rule"
-    compares = mea.is_failing or asked.yes("compare")
+    by_rule = query.kept("failing") == "rule"
+    compares = mea.is_failing or query.yes("compare")
     sheet = None
     if mea.kind is Kind.MEA and mea.design_id is not None and compares:
         sheet = suspects_sheet(session, mea.design_id, part_id, by_rule=by_rule)
@@ -55,10 +55,10 @@ def comparison(session: Session, part_id: int, asked: Form) -> Comparison:
 
 
 @router.get("/{part_id}/suspects")
-def show(request: Request, me: Me, database: Database, asked: Asked, part_id: Number) -> Response:
+def show(request: Request, me: Me, database: Database, query: Asked, part_id: Number) -> Response:
     """Show what failing MEAs share, beside one of them."""
     need(me, Act.READ)
     gather_makeups(database, part_id)
     with reading(database) as session:
-        comparison_found = comparison(session, part_id, asked)
+        comparison_found = comparison(session, part_id, query)
     return page(request, "life/traces/suspects.html", SuspectsPage(comparison_found))

@@ -91,14 +91,14 @@ def _makeup(
     ran = lives.spans[build.build_id].ran.hours
     meter = meters.meters[-1] if meters and build.opened_at is None else None
     counts = meter is not None and meter.removed_at is None and meter.newest is not None
-    shown = meter.newest.hours if meter and counts and meter.newest else None
+    shown_hours = meter.newest.hours if meter and counts and meter.newest else None
     return Makeup(
         closed=minutes(build.closed_at),
         opened=minutes(build.opened_at) if build.opened_at else NEVER,
         cells=max((layer.cell for layer in layers if layer.cell), default=0),
         ran_h=ran,
         meter=meter.id if meter and counts else 0,
-        not_ran_h=0.0 if shown is None else shown - ran,
+        not_ran_h=0.0 if shown_hours is None else shown_hours - ran,
         torque_outside=bool(torques.out_of_tolerance) if torques else None,
         gdl_pressure_mpa=closing.gdl_pressure_mpa,
         drivers=tuple(tool.instrument_id for tool in torques.instruments) if torques else (),
@@ -231,8 +231,8 @@ def _sat(session: Session, params: dict[str, list[int]]) -> dict[int, list[Any]]
 def _pressures(session: Session, record_ids: Collection[int]) -> dict[int, float]:
     """The mean GDL pressure of each closing as kept at hand-in, MPa. One statement."""
     pressures = {}
-    for record_id, kept in kept_results(session, record_ids).items():
-        outcome = next((row.readable_outcome for row in kept if row.counts), None)
+    for record_id, results in kept_results(session, record_ids).items():
+        outcome = next((row.readable_outcome for row in results if row.counts), None)
         closed = outcome.closed if outcome else None
         if closed and closed.gdl_pressure_mpa:
             pressures[record_id] = closed.gdl_pressure_mpa.value

@@ -75,7 +75,7 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
     read = unpacked([row.packed for row in rows])
     builds, stays = read.builds, read.stays
     ran = _ran(session, design_id, builds)
-    left = stays.hours_before + ran[stays.build]
+    exit_h = stays.hours_before + ran[stays.build]
     failing = np.zeros(stays.part.size, dtype=bool)
     counts = np.ones(stays.part.size, dtype=bool)
     stands = read.last.copy()
@@ -83,12 +83,12 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
     for row, stays_of_part, hours in _failed_in(session, failed, builds, stays):
         failing[row], stands[stays_of_part], stands[row] = True, False, True
         later = [later_stay for later_stay in stays_of_part if later_stay > row]
-        counts[later], left[later] = False, 0.0  # nobody fails twice
-        left[row] = min(left[row], hours)
+        counts[later], exit_h[later] = False, 0.0  # nobody fails twice
+        exit_h[row] = min(exit_h[row], hours)
     population = Population(
         build=stays.build,
         entered_h=stays.hours_before,
-        left_h=np.maximum(left, stays.hours_before),
+        left_h=np.maximum(exit_h, stays.hours_before),
         failing=failing,
         stands=stands,
         ran_h=ran,
@@ -108,10 +108,10 @@ def compared(session: Session, design_id: int, *, by_rule: bool) -> Compared:
 
 def _ran(session: Session, design_id: int, builds: Builds) -> NDArray[np.float64]:
     """Hours each build ran: as kept, and of closed ones what its meter shows by now."""
-    shown = {row.id: row for row in session.execute(_showings(), {"design_id": design_id})}
+    showing_of = {row.id: row for row in session.execute(_showings(), {"design_id": design_id})}
     ran = builds.ran_h.copy()
     for index in np.flatnonzero((builds.opened == NEVER) & (builds.meter > 0)):
-        row: Any = shown.get(int(builds.meter[index]))
+        row: Any = showing_of.get(int(builds.meter[index]))
         showings = (row.read, row.reported, row.told) if row is not None else ()
         newest = max((hours for hours in showings if hours is not None), default=0.0)
         ran[index] = max(ran[index], newest - builds.not_ran_h[index])
@@ -214,12 +214,12 @@ SUPPLIERS = select(Lot.id, Lot.supplier).where(Lot.id.in_(param_list("lots")))
 def _suppliers(session: Session, read: Unpacked) -> tuple[Codes, tuple[str, ...]]:
     """The supplier of each MEA's lot, named without regard to case and space; empty: not known."""
     lots = read.values[FactorKind.MEA_LOT]
-    named: dict[int, str] = dict(session.execute(SUPPLIERS, {"lots": list(lots)}).all())
+    supplier_of_lot: dict[int, str] = dict(session.execute(SUPPLIERS, {"lots": list(lots)}).all())
     places: dict[str, int] = {}
     names: list[str] = []
     codes = np.full(len(lots) + 1, UNKNOWN, dtype=np.int64)
     for index, lot_id in enumerate(lots):
-        name = " ".join(named.get(lot_id, "").split())
+        name = " ".join(supplier_of_lot.get(lot_id, "").split())
         if not name:
             continue
         if name.casefold() not in places:

@@ -86,7 +86,9 @@ class Containment:
     @property
     def to_hold(self) -> tuple[Exposed, ...]:
         """Everything that can be held."""
-        return tuple(thing for group in self.groups for thing in group.things if thing.can_be_held)
+        return tuple(
+            exposed for group in self.groups for exposed in group.things if exposed.can_be_held
+        )
 
 
 def containment(session: Session, traced: Trace) -> Containment:
@@ -109,7 +111,11 @@ def containment(session: Session, traced: Trace) -> Containment:
         ExposedGroup("Its own lot", _only(lots, {part.lot_id})),
         ExposedGroup(
             "Other MEAs of the same build",
-            tuple(other for other in parts if other.id != part.id and other.id not in around),
+            tuple(
+                candidate
+                for candidate in parts
+                if candidate.id != part.id and candidate.id not in around
+            ),
         ),
         ExposedGroup("What lay around it in that build", _only(parts, around)),
         ExposedGroup(
@@ -142,8 +148,8 @@ def failed_in(traced: Trace, failed_at: datetime | None) -> TracedBuild | None:
     return before[-1] if before else traced.builds[0] if traced.builds else None
 
 
-def _only(things: Sequence[Exposed], ids: Collection[int | None]) -> tuple[Exposed, ...]:
-    return tuple(thing for thing in things if thing.id in ids)
+def _only(exposed: Sequence[Exposed], ids: Collection[int | None]) -> tuple[Exposed, ...]:
+    return tuple(item for item in exposed if item.id in ids)
 
 
 def _of_lot(lot: TracedLot) -> Exposed:
@@ -151,12 +157,12 @@ def _of_lot(lot: TracedLot) -> Exposed:
     fitted = [count for count in lot.counts if count.stack_serial]
     places: dict[str, int] = {}
     for count in lot.counts:
-        where = count.stack_serial or str(count.whereabouts)
-        places[where] = places.get(where, 0) + count.count
-    shown = [f"{count} {'in ' if where in lot.stacks else ''}{where}" for where, count in
+        place = count.stack_serial or str(count.whereabouts)
+        places[place] = places.get(place, 0) + count.count
+    phrases = [f"{count} {'in ' if place in lot.stacks else ''}{place}" for place, count in
              list(places.items())[:MOST_PLACES]]  # fmt: skip
     if len(places) > MOST_PLACES:
-        shown.append(f"and in {len(places) - MOST_PLACES} more places")
+        phrases.append(f"and in {len(places) - MOST_PLACES} more places")
     total = f"{lot.total} other {'part' if lot.total == 1 else 'parts'}"
     return Exposed(
         kind="lot",
@@ -164,7 +170,7 @@ def _of_lot(lot: TracedLot) -> Exposed:
         label=lot.label,
         what=lot.part_type,
         why="lot of the MEA" if lot.is_own else f"lot of a {lot.kind} that lay around it",
-        where=f"{total}: {', '.join(shown)}" if fitted or shown else "no other part known",
+        where=f"{total}: {', '.join(phrases)}" if fitted or phrases else "no other part known",
         whereabouts=None,
         usability=None,
         stack_serial=None,
@@ -219,15 +225,15 @@ def _parts(
 
 
 def _of_part(row: Any, part_id: int, around: Collection[int]) -> Exposed:
-    where = str(row.whereabouts)
+    place = str(row.whereabouts)
     if row.stack_serial:
-        where = f"fitted in {row.stack_serial}" + (f", cell {row.cell}" if row.cell else "")
+        place = f"fitted in {row.stack_serial}" + (f", cell {row.cell}" if row.cell else "")
     elif row.place:
-        where = f"{where}, {row.place}"
+        place = f"{place}, {row.place}"
     same = "sat in the same build"
     why = "it fails" if row.id == part_id else "lay around it" if row.id in around else same
     label = part_label(row.serial, row.lot, row.item_number)
-    return read_as(Exposed, row, kind="part", label=label, why=why, where=where)
+    return read_as(Exposed, row, kind="part", label=label, why=why, where=place)
 
 
 @statement

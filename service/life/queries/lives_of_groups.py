@@ -237,11 +237,11 @@ def lives_of_groups(
             sat.unread,
         ),
     )
-    asked = np.arange(len(life_pieces.part))
+    piece_indices = np.arange(len(life_pieces.part))
     if design_id is not None:
-        asked = np.flatnonzero(life_pieces.group == design_id)
-    keys, named = _keys(session, by, type_ids, meas, life_pieces)
-    lost = asked[life_pieces.why[asked] != Why.KNOWN]
+        piece_indices = np.flatnonzero(life_pieces.group == design_id)
+    keys, name_of = _keys(session, by, type_ids, meas, life_pieces)
+    lost = piece_indices[life_pieces.why[piece_indices] != Why.KNOWN]
     left_out = [
         (
             int(meas.ids[life_pieces.part[index]]),
@@ -256,13 +256,13 @@ def lives_of_groups(
         tuple(
             sorted(
                 (
-                    Group(*named(key), life_pieces.of(chosen))
-                    for key, chosen in _split(keys[asked], asked)
+                    Group(*name_of(key), life_pieces.of(chosen))
+                    for key, chosen in _split(keys[piece_indices], piece_indices)
                 ),
                 key=lambda group: group.name.casefold(),
             )
         ),
-        len(np.unique(life_pieces.part[asked])),
+        len(np.unique(life_pieces.part[piece_indices])),
         len(meas.ids) - len(np.unique(sat.part)),
         len(lost),
         int(life_pieces.failed[lost].sum()),
@@ -292,9 +292,9 @@ def _keys(
             lot_id: suppliers.index(lot.supplier) + 1 if lot.supplier else 0
             for lot_id, lot in lots.items()
         }
-        known = np.array(sorted(number), dtype=np.int64)
-        of_lot = np.array([number[lot_id] for lot_id in known.tolist()], dtype=np.int64)
-        keys = of_lot[np.searchsorted(known, meas.lot_ids[part])]
+        lot_ids = np.array(sorted(number), dtype=np.int64)
+        of_lot = np.array([number[lot_id] for lot_id in lot_ids.tolist()], dtype=np.int64)
+        keys = of_lot[np.searchsorted(lot_ids, meas.lot_ids[part])]
         return keys, lambda key: (suppliers[key - 1] if key else "no supplier named", None)
     several = len(np.unique(meas.type_ids)) > 1
 

@@ -139,8 +139,8 @@ class MeaHistory:
         """Return voltages without load with their times, in the order of time."""
         series = []
         for _sat, build, column in self._columns():
-            those = build.open_circuit & np.isfinite(build.volts[:, column])
-            rows = zip(build.stamps[those], build.volts[those, column], strict=True)
+            rows_used = build.open_circuit & np.isfinite(build.volts[:, column])
+            rows = zip(build.stamps[rows_used], build.volts[rows_used, column], strict=True)
             series += [(datetime.fromtimestamp(row, UTC), float(volts)) for row, volts in rows]
         return tuple(sorted(series))
 
@@ -159,8 +159,10 @@ class MeaHistory:
                     else build.under_load
                 )
                 read = np.flatnonzero(of_them & np.isfinite(build.volts[:, column]))
-                those = build.scores[read[-NEWEST_ALONE:], column]
-                return tuple(float(score) if np.isfinite(score) else None for score in those)
+                newest_scores = build.scores[read[-NEWEST_ALONE:], column]
+                return tuple(
+                    float(score) if np.isfinite(score) else None for score in newest_scores
+                )
         return ()
 
     def facts(self, readings: ReferenceReadings | None) -> MeaFacts:
@@ -202,13 +204,13 @@ class MeaHistory:
         column = build.column_of.get(self.part_id)
         rows = np.empty((4, 0))
         if column is not None:
-            those = build.near(density, percent) & np.isfinite(build.volts[:, column])
+            rows_used = build.near(density, percent) & np.isfinite(build.volts[:, column])
             rows = np.array(
                 [
-                    build.stamps[those],
-                    build.meters[those],
-                    build.volts[those, column],
-                    np.zeros(int(those.sum())),
+                    build.stamps[rows_used],
+                    build.meters[rows_used],
+                    build.volts[rows_used, column],
+                    np.zeros(int(rows_used.sum())),
                 ]
             )
         points_in = []
@@ -227,8 +229,8 @@ class MeaHistory:
         return _Raw(*rows[:, np.argsort(rows[0], kind="stable")])
 
     def _hours(self, time: datetime, meter_hours: float) -> tuple[float, bool]:
-        shown = None if isnan(meter_hours) else meter_hours
-        hours = self.hours.at(time, shown) if self.hours else None
+        shown_hours = None if isnan(meter_hours) else meter_hours
+        hours = self.hours.at(time, shown_hours) if self.hours else None
         return (hours.hours, hours.at_least) if hours else (0.0, True)
 
 

@@ -88,9 +88,12 @@ class Names:
         value = self.sides.values[kind][level]
         if kind is FactorKind.PREVIOUS_STACK and value is None:
             return "no other stack"
-        named = {FactorKind.PREVIOUS_STACK: self.stacks, FactorKind.INSTRUMENT: self.drivers}
-        known = self.lots if kind in LOTS else named.get(kind, {})
-        return known.get(value, str(value))
+        names_by_kind = {
+            FactorKind.PREVIOUS_STACK: self.stacks,
+            FactorKind.INSTRUMENT: self.drivers,
+        }
+        names = self.lots if kind in LOTS else names_by_kind.get(kind, {})
+        return names.get(value, str(value))
 
     def _bounds(self, kind: FactorKind, level: int) -> str:
         """Between which pressures a third lies."""
@@ -219,8 +222,8 @@ def suspects_sheet(
         factor.kind: set(_levels(sides.codes(factor.kind, own_row).ravel().tolist()))
         for factor in sides.factors
     }
-    shown = _Grid.of(sides)
-    names = Names.read(session, sides, _wanted(result, levels_of, shown))
+    grid_shown = _Grid.of(sides)
+    names = Names.read(session, sides, _wanted(result, levels_of, grid_shown))
     closed = sides.builds.closed
     return SuspectsSheet(
         design_id=design_id,
@@ -229,8 +232,8 @@ def suspects_sheet(
         found=result,
         first_closed=_moment(int(closed.min())) if closed.size else None,
         last_closed=_moment(int(closed.max())) if closed.size else None,
-        columns=shown.column_names,
-        rows=shown.named(names),
+        columns=grid_shown.column_names,
+        rows=grid_shown.named(names),
         apart=tuple(_apart(sides, result, names)),
         factors=tuple(
             _named(factor, result.looked_at, names, levels_of[factor.kind])
@@ -252,13 +255,13 @@ def _design(session: Session, design_id: int) -> str:
     return f"{row.name} {row.revision}"
 
 
-def _wanted(result: Suspects, names_wanted: Wanted, shown: "_Grid") -> Wanted:
+def _wanted(result: Suspects, names_wanted: Wanted, grid_shown: "_Grid") -> Wanted:
     """The levels that are shown by name."""
     levels_by_kind = {kind: set(levels) for kind, levels in names_wanted.items()}
     for factor in result.factors:
         levels_by_kind[factor.kind] |= {level.level for level in factor.levels}
-    levels_by_kind[FactorKind.MEA_LOT] |= set(_levels(shown.lots))
-    levels_by_kind[FactorKind.INSTRUMENT] |= set(_levels(shown.drivers))
+    levels_by_kind[FactorKind.MEA_LOT] |= set(_levels(grid_shown.lots))
+    levels_by_kind[FactorKind.INSTRUMENT] |= set(_levels(grid_shown.drivers))
     return levels_by_kind
 
 
@@ -333,15 +336,17 @@ def _apart(sides: Compared, result: Suspects, names: Names) -> Iterable[str]:
         members = np.flatnonzero((codes[factor.kind] == level).any(axis=1))
         if members.size in {0, rows.size}:
             continue
-        named = f"{factor.kind} {names.of(factor.kind, level)}"
-        for other in result.factors:
-            if other.kind is factor.kind or not other.varies:
+        level_name = f"{factor.kind} {names.of(factor.kind, level)}"
+        for factor_beside in result.factors:
+            if factor_beside.kind is factor.kind or not factor_beside.varies:
                 continue
-            seen = overlap(codes[other.kind][members, 0], every[other.kind])
+            overlap_seen = overlap(codes[factor_beside.kind][members, 0], every[factor_beside.kind])
             inside = None
-            if seen.inside is not None and not other.kind.is_of_people:
-                inside = names.of(other.kind, seen.inside)
-            sentence = words.apart_sentence(named, str(other.kind), seen, inside)
+            if overlap_seen.inside is not None and not factor_beside.kind.is_of_people:
+                inside = names.of(factor_beside.kind, overlap_seen.inside)
+            sentence = words.apart_sentence(
+                level_name, str(factor_beside.kind), overlap_seen, inside
+            )
             if sentence:
                 yield sentence
 

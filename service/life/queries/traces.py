@@ -147,7 +147,7 @@ def trace(session: Session, part_id: int, known_at: datetime | None = None) -> T
     sat = sittings(session, part_id, known_at)
     made_by = [s.record_id for s in sat]
     labels = {layer.part: layer.label for s in sat for layer in s.around}
-    seen = findings_on(session, {part_id, *labels})
+    findings = findings_on(session, {part_id, *labels})
     at_work = people_at(session, made_by)
     approvals = approvals_of(session, made_by)
     torques = build_torques(session, [s.build_id for s in sat], known_at)
@@ -159,7 +159,7 @@ def trace(session: Session, part_id: int, known_at: datetime | None = None) -> T
             approved_by=approvals[s.record_id][0] if s.record_id in approvals else None,
             approved_at=approvals[s.record_id][1] if s.record_id in approvals else None,
             torques=torques.get(s.build_id),
-            findings=_at_opening(s, part, seen),
+            findings=_at_opening(s, part, findings),
         )
         for s in sat
     )
@@ -170,13 +170,13 @@ def trace(session: Session, part_id: int, known_at: datetime | None = None) -> T
         part=part,
         events=event_counts(session, [part_id])[part_id],
         builds=builds,
-        findings=seen.get(part_id, ()),
+        findings=findings.get(part_id, ()),
         lots=_lots(session, lot_ids, part),
     )
 
 
 def _at_opening(
-    sitting: Sitting, part: PartFacts, seen: dict[int, tuple[SeenOnIt, ...]]
+    sitting: Sitting, part: PartFacts, findings: dict[int, tuple[SeenOnIt, ...]]
 ) -> tuple[tuple[str, SeenOnIt], ...]:
     """What was seen on the part and on what lay around it when this build was opened."""
     parts = [
@@ -186,7 +186,7 @@ def _at_opening(
     return tuple(
         (label, finding)
         for its_id, label in parts
-        for finding in seen.get(its_id, ())
+        for finding in findings.get(its_id, ())
         if finding.record_id == sitting.opened_by_record_id
     )
 
@@ -208,14 +208,14 @@ PEOPLE = (
 def people_at(session: Session, record_ids: Collection[int]) -> dict[int, AtWork]:
     """Return who wrote, worked on and witnessed each of these events. Two statements."""
     written = dict(session.execute(PEOPLE, {"record_ids": list(record_ids)}).all())
-    named: dict[tuple[int, Involvement], list[str]] = defaultdict(list)
+    names: dict[tuple[int, Involvement], list[str]] = defaultdict(list)
     for row in session.execute(WORKED, {"record_ids": list(record_ids)}):
-        named[row.record_id, row.involvement].append(row.name)
+        names[row.record_id, row.involvement].append(row.name)
     return {
         record_id: AtWork(
             name,
-            tuple(named.get((record_id, Involvement.WORKED), ())),
-            tuple(named.get((record_id, Involvement.WITNESSED), ())),
+            tuple(names.get((record_id, Involvement.WORKED), ())),
+            tuple(names.get((record_id, Involvement.WITNESSED), ())),
         )
         for record_id, name in written.items()
     }
@@ -276,11 +276,11 @@ def _counts(
 @statement
 def _counted() -> Any:
     """Counted on one index before anything is joined: a lot may have very many parts."""
-    where = (Part.lot_id, Part.stack_id, Part.whereabouts, Part.usability)
+    place_columns = (Part.lot_id, Part.stack_id, Part.whereabouts, Part.usability)
     counted = (
-        select(*where, func.count().label("parts"))
+        select(*place_columns, func.count().label("parts"))
         .where(Part.lot_id.in_(param_list("lot_ids")))
-        .group_by(*where)
+        .group_by(*place_columns)
         .subquery()
     )
     return (

@@ -146,8 +146,8 @@ def with_cells(assembly: Assembly, by: int, cell: Gap, coolant: Gap | None = Non
     """
     cells, layers = len(assembly.cells), len(assembly.coolant)
     if cells + by < 1:
-        said = f"A stack of {cells} cells cannot lose {-by}: one at least must stay."
-        raise Inconsistent(said, "by", "cells")
+        sentence = f"A stack of {cells} cells cannot lose {-by}: one at least must stay."
+        raise Inconsistent(sentence, "by", "cells")
     plates = []
     for layer in assembly.half_plates:
         each, rest = divmod(layer.count, cells)

@@ -138,12 +138,12 @@ def check_findings(kind: Kind, findings: Sequence[FindingEntry]) -> None:
     """
     if not findings:
         raise Inconsistent(f"Say what was seen, or “{NONE_SEEN}”, or “{NOT_INSPECTED}”.")
-    known = conditions_of(kind)
-    seen: set[tuple[str, str]] = set()
+    allowed_conditions = conditions_of(kind)
+    places: set[tuple[str, str]] = set()
     for finding in findings:
         condition, alone = finding.condition, finding.condition in STANDING_ALONE
-        if not alone and condition not in known:
-            raise OutOfRange("condition", condition, "", f"one of: {', '.join(known)}")
+        if not alone and condition not in allowed_conditions:
+            raise OutOfRange("condition", condition, "", f"one of: {', '.join(allowed_conditions)}")
         if alone and len(findings) > 1:
             raise Inconsistent(f"“{condition}” cannot stand beside another finding.")
         if alone and finding.severity is not None:
@@ -151,6 +151,6 @@ def check_findings(kind: Kind, findings: Sequence[FindingEntry]) -> None:
         if finding.severity is not None and finding.severity not in SEVERITIES:
             raise OutOfRange("severity", finding.severity, "", "0 to 3")
         place = (condition, finding.where.strip().casefold())
-        if place in seen:
+        if place in places:
             raise Inconsistent(f"“{condition}” is named twice at the same place.")
-        seen.add(place)
+        places.add(place)

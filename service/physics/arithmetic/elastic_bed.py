@@ -85,8 +85,8 @@ def pressure_plane(plane: Array, beds: Beds) -> Array:
 
 def active_area_moments(plane: Array, area: ActiveArea, beds: Beds) -> Array:
     """Return the area that bears, and its first and second moments, as a matrix over (1, x, y)."""
-    kept = _clipped(list(area.corners), pressure_plane(plane, beds), closed=True)
-    return _polygon_moments(kept)
+    bearing_polygon = _clipped(list(area.corners), pressure_plane(plane, beds), closed=True)
+    return _polygon_moments(bearing_polygon)
 
 
 def tilt_stiffness(plane: Array, area: ActiveArea, beds: Beds) -> Array:
@@ -158,18 +158,18 @@ def _clipped(corners: list[Place], plane: Array, *, closed: bool) -> list[Place]
     """What of a polygon (or line) lies where a plane is not below zero."""
     heights = [float(plane[0] + plane[1] * x + plane[2] * y) for x, y in corners]
     count = len(corners)
-    kept: list[Place] = []
+    clipped_corners: list[Place] = []
     for index in range(count):
         (x, y), height, after = corners[index], heights[index], (index + 1) % count
         if height >= 0:
-            kept.append((x, y))
+            clipped_corners.append((x, y))
         goes_on = closed or index + 1 < count
         if goes_on and (height >= 0) != (heights[after] >= 0):
             # Heights run straight along an edge: there the plane crosses zero.
             share = height / (height - heights[after])
             next_x, next_y = corners[after]
-            kept.append((x + share * (next_x - x), y + share * (next_y - y)))
-    return kept
+            clipped_corners.append((x + share * (next_x - x), y + share * (next_y - y)))
+    return clipped_corners
 
 
 def _polygon_moments(corners: list[Place]) -> Array:

@@ -105,9 +105,11 @@ class Gap:
         return max(by_gasket, by_bed)
 
 
-def _seen(what: str, share: float) -> None:
+def _seen(part_name: str, share: float) -> None:
     if not 0 <= share < 1:
-        raise OutOfRange(f"the greatest squeeze the {what} has seen", f"{share:g}", "", "0 to 1")
+        raise OutOfRange(
+            f"the greatest squeeze the {part_name} has seen", f"{share:g}", "", "0 to 1"
+        )
 
 
 Flags = npt.NDArray[np.bool_]
@@ -161,16 +163,16 @@ class GapColumns:
 
     def _snug(self) -> Array:
         """Where gasket or MEA just touch, thinner by what earlier closings left."""
-        left = np.full(self.count, -np.inf)
+        snug_m = np.full(self.count, -np.inf)
         for soft, curve_index in self.beds:
             set_now = 1 - soft.set_share * self.bed_seen[curve_index]
-            left[curve_index] = self.thickness[curve_index] * set_now - self.recess[curve_index]
+            snug_m[curve_index] = self.thickness[curve_index] * set_now - self.recess[curve_index]
         for soft, curve_index in self.gaskets:
             set_now = 1 - soft.set_share * self.gasket_seen[curve_index]
-            left[curve_index] = np.maximum(
-                left[curve_index], self.height[curve_index] * set_now - self.groove[curve_index]
+            snug_m[curve_index] = np.maximum(
+                snug_m[curve_index], self.height[curve_index] * set_now - self.groove[curve_index]
             )
-        return np.asarray(np.maximum(left, self.stop), dtype=np.float64)
+        return np.asarray(np.maximum(snug_m, self.stop), dtype=np.float64)
 
     def after(self, states: GapStates, warmer_k: float = 0.0) -> "GapColumns":
         """Return the same gaps once they stood so.
@@ -258,13 +260,13 @@ class GapColumns:
 
     def check(self, states: GapStates, name: Callable[[int], str]) -> None:
         """Raise OutOfRange where a gap's answer lies beyond the curve of its material."""
-        for groups, x, what in (
+        for groups, x, part_name in (
             (self.beds, states.strain, "the strain of the MEA of"),
             (self.gaskets, states.squeeze, "the squeeze of the gasket of"),
         ):
             for soft, index in groups:
                 worst = index[int(np.argmax(x[index]))]
-                soft.check(f"{what} {name(worst)}", float(x[worst]))
+                soft.check(f"{part_name} {name(worst)}", float(x[worst]))
 
 
 # No area (length) carries nothing; a thickness of 1 keeps the division whole.
@@ -310,8 +312,8 @@ def _by_material(softs: Sequence[Soft | None]) -> Groups:
     return tuple((soft, np.array(sorted(places))) for soft, places in indices_of.items())
 
 
-def _answers(groups: Groups, x: Array, seen: Array) -> tuple[Array, Array]:
+def _answers(groups: Groups, x: Array, greatest: Array) -> tuple[Array, Array]:
     y, slope = np.zeros_like(x), np.zeros_like(x)
     for soft, index in groups:
-        y[index], slope[index] = soft.answer(x[index], seen[index])
+        y[index], slope[index] = soft.answer(x[index], greatest[index])
     return y, slope

@@ -70,10 +70,10 @@ REFERENCES = (NORMAL, AT_20_C, AT_70_F, AT_25_C, AT_0_C_1_BAR)
 
 def reference(name: str) -> Reference:
     """Return the reference condition of this name. Raises OutOfRange for any other name."""
-    for known in REFERENCES:
-        if known.name == name:
-            return known
-    allowed = "; ".join(known.name for known in REFERENCES)
+    for condition in REFERENCES:
+        if condition.name == name:
+            return condition
+    allowed = "; ".join(condition.name for condition in REFERENCES)
     raise OutOfRange("the reference condition", name or "missing", "", allowed, "reference")
 
 
@@ -194,7 +194,7 @@ class Across:
         kelvin("the temperature", self.temperature_k, "temperature_k")
 
 
-def viscous_factor(gas: Gas, test: Across, other: Gas, use: Across) -> float:
+def viscous_factor(gas: Gas, test: Across, use_gas: Gas, use: Across) -> float:
     """Return the factor to another gas at other pressures in viscous flow (as amount, mol/s).
 
     >>> at = Across(2e5, 1e5, 293.15)
@@ -204,11 +204,11 @@ def viscous_factor(gas: Gas, test: Across, other: Gas, use: Across) -> float:
     Source: Q ~ (p1² − p2²) / µ as throughput, hence divided by T as amount.
     """
     drive = (use.inside_pa**2 - use.outside_pa**2) / (test.inside_pa**2 - test.outside_pa**2)
-    drag = gas.viscosity(test.temperature_k) / other.viscosity(use.temperature_k)
+    drag = gas.viscosity(test.temperature_k) / use_gas.viscosity(use.temperature_k)
     return drive * drag * test.temperature_k / use.temperature_k
 
 
-def molecular_factor(gas: Gas, test: Across, other: Gas, use: Across) -> float:
+def molecular_factor(gas: Gas, test: Across, use_gas: Gas, use: Across) -> float:
     """Return the factor to another gas at other pressures in molecular flow (as amount, mol/s).
 
     >>> at = Across(2e5, 1e5, 293.15)
@@ -218,7 +218,7 @@ def molecular_factor(gas: Gas, test: Across, other: Gas, use: Across) -> float:
     Source: Q ~ (p1 − p2) √(T / M) as throughput, hence by 1/√(M T) as amount.
     """
     drive = (use.inside_pa - use.outside_pa) / (test.inside_pa - test.outside_pa)
-    light = gas.molar_mass * test.temperature_k / (other.molar_mass * use.temperature_k)
+    light = gas.molar_mass * test.temperature_k / (use_gas.molar_mass * use.temperature_k)
     return drive * sqrt(light)
 
 

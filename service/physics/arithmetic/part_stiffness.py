@@ -149,7 +149,9 @@ def free_mm(fitted_mm: float | None, stiffness: PartStiffness | None) -> float |
 
 def stiffness_as_data(stiffness: PartStiffness) -> dict[str, Any]:
     """Return plain data to be kept with a part type; `stiffness_from` reads it."""
-    word = next(word for word, made in _WORDS.items() if isinstance(stiffness, made))
+    word = next(
+        word for word, stiffness_class in _WORDS.items() if isinstance(stiffness, stiffness_class)
+    )
     return with_form(FORM, stiffness) | {"is": word}
 
 

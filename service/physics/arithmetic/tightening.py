@@ -130,9 +130,9 @@ def tightening_passes(
     ):
         raise OutOfRange("percents", steps, "%", "rising, above 0, the last 100")
     order, ring = tightening_order(rods), around(rods)
-    made = [
+    pass_list = [
         Pass(number, step, target_nm * step / 100, order) for number, step in enumerate(steps, 1)
     ]
     if circular:
-        made.append(Pass(len(made) + 1, 100.0, target_nm, ring, circular=True))
-    return tuple(made)
+        pass_list.append(Pass(len(pass_list) + 1, 100.0, target_nm, ring, circular=True))
+    return tuple(pass_list)

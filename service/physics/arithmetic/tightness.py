@@ -154,10 +154,10 @@ def u_of_none_mol_s(
 
 def _judged(rate: Estimate, u_of_none: float) -> LeakRate:
     threshold = GUARD * u_of_none
-    seen = Detection.SEEN if rate.value > threshold else Detection.BELOW_DETECTION
+    detection = Detection.SEEN if rate.value > threshold else Detection.BELOW_DETECTION
     if rate.value < -threshold:
-        seen = Detection.INWARD
-    return LeakRate(rate, threshold, 2 * threshold, seen)
+        detection = Detection.INWARD
+    return LeakRate(rate, threshold, 2 * threshold, detection)
 
 
 @dataclass(frozen=True, slots=True)
