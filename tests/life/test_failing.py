@@ -252,8 +252,8 @@ def test_a_person_confirms_with_a_reason_and_the_evidence_is_kept(
         told = session.scalars(
             select(AuditEntry).where(AuditEntry.act == "failing:confirmed")
         ).one()
-    assert mark.said is RuleAnswer.MET
-    assert "faster than 60" in mark.said_words
+    assert mark.rule_answer is RuleAnswer.MET
+    assert "faster than 60" in mark.rule_words
     assert mark.failed_at == NOW - timedelta(days=1)
     assert [(row.part_id, row.confirmed_by) for row in rows] == [(made.weak, quality.name)]
     assert (counts.confirmed, counts.met) == (1, 0)
@@ -275,7 +275,7 @@ def test_a_word_is_withdrawn_with_a_reason_and_stays_readable(
         (mark,) = marks_of(session, made.weak)
         assert confirmed_failing(session).rows == ()
     assert mark.withdrawn_because == "the lead was loose"
-    assert mark.said is None
+    assert mark.rule_answer is None
     with pytest.raises(Refused, match="nobody's word"), changing(engine, quality) as work:
         withdraw_failing(work, made.weak, reason="again")
     with changing(engine, quality, now=NOW) as work:

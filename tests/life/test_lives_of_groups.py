@@ -63,7 +63,7 @@ def test_lives_are_told_lot_by_lot(engine: Engine) -> None:
         assert [group.id for group in found.groups] == [lab.lots[0].id, lab.lots[1].id, None]
         assert (found.meas, found.never_fitted) == (8, 1)
         assert (found.left_out, found.left_out_failed) == (1, 0)
-        (lost,) = found.named
+        (lost,) = found.left_out_lives
         assert (lost.label, lost.why, lost.has_failed) == ("B2", WHY[Why.MISSING], False)
 
 
@@ -183,7 +183,7 @@ def test_meas_whose_hours_nobody_read_are_left_out_and_named(engine: Engine) -> 
         builders.a_build(session, stack, laid=pile)
         builders.a_build(session, stack, laid=pile)  # opened and closed, and no meter read
 
-        (lost,) = told(session).named
+        (lost,) = told(session).left_out_lives
 
         assert (lost.label, lost.why) == ("U1", WHY[Why.NO_HOURS])
 

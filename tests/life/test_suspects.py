@@ -36,7 +36,7 @@ def sheet(engine: Engine, lab: FailingLab, **asked: bool) -> SuspectsSheet:
 
 def factor(found: SuspectsSheet, kind: FactorKind) -> NamedFactor:
     """One factor of a comparison."""
-    return next(one for one in found.factors if one.found.kind is kind)
+    return next(one for one in found.factors if one.outcome.kind is kind)
 
 
 def a_lab(engine: Engine, **given: object) -> FailingLab:
@@ -55,17 +55,17 @@ def test_the_lot_of_the_failing_is_told_with_its_counts(engine: Engine) -> None:
     found = sheet(engine, lab)
 
     lot = factor(found, FactorKind.MEA_LOT)
-    assert (found.found.meas, found.found.failing, found.found.builds) == (24, 4, 4)
-    assert lot.found.unit is Unit.MEA
+    assert (found.result.meas, found.result.failing, found.result.builds) == (24, 4, 4)
+    assert lot.outcome.unit is Unit.MEA
     level = lot.levels[0]
     assert (level.name, level.address) == ("A-1", f"/lots/{lab.lots[0].id}")
-    assert (level.found.failing, level.found.all) == (4, 12)
-    assert (level.found.rest_failing, level.found.rest_all) == (0, 12)
+    assert (level.counts.failing, level.counts.all) == (4, 12)
+    assert (level.counts.rest_failing, level.counts.rest_all) == (0, 12)
     assert level.is_own
     assert lot.own == ("A-1",)
-    assert level.found.test is not None
+    assert level.counts.test is not None
     # all four at the same hours: Fisher's table of 4, 12, 4, 24
-    assert level.found.test.two_sided == pytest.approx(0.0932, abs=5e-5)
+    assert level.counts.test.two_sided == pytest.approx(0.0932, abs=5e-5)
     assert "association" not in lot.sentence
     assert found.not_cause.startswith("This tells what goes together")
 
@@ -124,8 +124,8 @@ def test_drivers_are_counted_by_builds(engine: Engine) -> None:
 
     driver = factor(sheet(engine, lab), FactorKind.INSTRUMENT)
 
-    assert driver.found.unit is Unit.BUILD
-    assert driver.found.n == 4
+    assert driver.outcome.unit is Unit.BUILD
+    assert driver.outcome.n == 4
 
 
 def test_hours_end_where_an_mea_failed_and_later_stays_are_left_out(engine: Engine) -> None:
@@ -189,8 +189,8 @@ def test_those_the_rule_says_count_if_asked_for(engine: Engine) -> None:
             )  # fmt: skip
         session.commit()
 
-    assert sheet(engine, lab).found.failing == 1
-    assert sheet(engine, lab, by_rule=True).found.failing == 2
+    assert sheet(engine, lab).result.failing == 1
+    assert sheet(engine, lab, by_rule=True).result.failing == 2
 
 
 def test_a_word_withdrawn_no_longer_counts(engine: Engine) -> None:
@@ -202,7 +202,7 @@ def test_a_word_withdrawn_no_longer_counts(engine: Engine) -> None:
         mark.withdrawn_because = "a loose lead"
         session.commit()
 
-    assert sheet(engine, lab).found.failing == 3
+    assert sheet(engine, lab).result.failing == 3
 
 
 @pytest.mark.both_engines
@@ -278,7 +278,7 @@ def test_a_design_without_builds_has_nothing_to_compare(engine: Engine) -> None:
     with reading(engine) as session:
         found = suspects_sheet(session, design.id, 1)
 
-    assert (found.found.meas, found.found.looked_at, found.rows) == (0, 0, ())
+    assert (found.result.meas, found.result.looked_at, found.rows) == (0, 0, ())
 
 
 @pytest.mark.both_engines

@@ -193,7 +193,7 @@ def seen_in_words(leak: LeakRate, temperature_k: float) -> str:
     """Say whether the method could see the rate; below detection is an answer, and never 0."""
     limit = leak_figure(Estimate(leak.detection_limit_mol_s), "mbar·L/s", temperature_k).text
     threshold = leak_figure(Estimate(leak.decision_threshold_mol_s), "mbar·L/s", temperature_k).text
-    match leak.seen:
+    match leak.detection:
         case Detection.SEEN:
             return f"A leak is seen: the rate lies above the decision threshold of {threshold}."
         case Detection.INWARD:
@@ -226,7 +226,7 @@ def verdict_in_words(leak: LeakRate, verdict: Verdict, limit: UnitEntry) -> str:
             return f"With its uncertainty (95 %) the rate keeps to {limit_text}."
         case Verdict.FAIL:
             return f"With its uncertainty (95 %) the rate is more than {limit_text}."
-        case _ if leak.seen is Detection.INWARD:
+        case _ if leak.detection is Detection.INWARD:
             return "Gas came in: let the temperatures settle and test again."
         case _:
             return (

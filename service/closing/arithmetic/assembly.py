@@ -228,7 +228,7 @@ def _cell(
             (centre.measured_mm or stiffness.free_thickness_mm) / 1e3,
             area_m2,
             (stiffness.recess_mm + frame) / 1e3,
-            seen=centre.seen_percent / 100,
+            greatest_strain=centre.seen_percent / 100,
             u_thickness_m=stiffness.u_thickness_mm / 1e3,
             expansion_1_k=stiffness.expansion_1_k,
         )
@@ -282,7 +282,7 @@ def _gasket(seals: tuple[Seal, ...], seen_percent: float) -> GasketOf | None:
         whole.height_mm / 1e3,
         whole.groove_depth_mm / 1e3,
         whole.length_mm / 1e3,
-        seen=seen_percent / 100,
+        greatest_squeeze=seen_percent / 100,
         u_height_m=whole.u_height_mm / 1e3,
         expansion_1_k=whole.expansion_1_k,
     )

@@ -60,7 +60,7 @@ class VerdictOut(Out):
     """What a rule said of an MEA."""
 
 
-@like(MarkOfPerson, without="id said said_words")
+@like(MarkOfPerson, without="id rule_answer rule_words")
 class MarkOut(Out):
     """A person's word that an MEA is failing; withdrawn where ``withdrawn_at`` is given."""
 

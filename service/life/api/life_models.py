@@ -71,7 +71,7 @@ class Life(Out):
     """Lives side by side; hours are own hours at load."""
 
     level: float = Field(description="of all intervals")
-    left_out_first: list[LeftOut] = read_from("named")
+    left_out_first: list[LeftOut] = read_from("left_out_lives")
     meeting_a_rule_unconfirmed: int = read_from("met_unconfirmed")
     groups: list[GroupLife]
     test: Test | None

@@ -69,16 +69,16 @@ class Suspects(Out):
     """What the failing MEAs of a design share that comparable ones do not: association only."""
 
     part: str
-    meas: int = read_from("found.meas")
-    failing: int = read_from("found.failing")
-    builds: int = read_from("found.builds")
-    failing_builds: int = read_from("found.failing_builds")
-    comparable: int = read_from("found.comparable")
+    meas: int = read_from("result.meas")
+    failing: int = read_from("result.failing")
+    builds: int = read_from("result.builds")
+    failing_builds: int = read_from("result.failing_builds")
+    comparable: int = read_from("result.comparable")
     places: list[str] = read_from("columns")
     grid: list[comparison.GridRow] = read_from("rows")
     cannot_be_told_apart: list[str] = read_from("apart")
-    looked_at: int = read_from("found.looked_at")
-    chance_of_one_by_chance: float = read_from("found.by_chance")
+    looked_at: int = read_from("result.looked_at")
+    chance_of_one_by_chance: float = read_from("result.by_chance")
     factors: list[Factor]
     few_data: list[str]
 
@@ -163,7 +163,7 @@ def suspects(
 
 def _factor(factor: comparison.NamedFactor) -> Factor:
     return Factor.from_answer(
-        factor.found,
+        factor.outcome,
         own=factor.own,
         levels=[_level(level) for level in factor.levels],
         sentence=factor.sentence,
@@ -172,7 +172,7 @@ def _factor(factor: comparison.NamedFactor) -> Factor:
 
 
 def _level(level: comparison.NamedLevel) -> Level:
-    result = level.found
+    result = level.counts
     return Level.from_answer(
         result,
         name=level.name,

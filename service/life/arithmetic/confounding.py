@@ -31,21 +31,21 @@ class Apart(StrEnum):
 class Overlap:
     """How far the members of one level stand apart from the levels of another factor.
 
-    ``left``: the share of the membership's variance within the other factor's levels, 0 to 1;
-    ``inside``: the one level of the other factor in which all members sit, if there is one; ``n``
-    units of which both are known.
+    ``within_share``: the share of the membership's variance within the other factor's levels, 0 to
+    1; ``inside``: the one level of the other factor in which all members sit, if there is one;
+    ``n`` units of which both are known.
     """
 
-    left: float
+    within_share: float
     inside: int | None
     n: int
 
     @property
     def apart(self) -> Apart:
         """In one word."""
-        if self.left <= NOT_AT_ALL:
+        if self.within_share <= NOT_AT_ALL:
             return Apart.NO
-        return Apart.HARDLY if self.left <= HARDLY else Apart.YES
+        return Apart.HARDLY if self.within_share <= HARDLY else Apart.YES
 
 
 def overlap(members: ArrayLike, every: ArrayLike) -> Overlap:

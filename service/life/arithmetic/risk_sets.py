@@ -134,13 +134,13 @@ class LevelCounts:
     failing_in: Counts
     all_at_risk: Counts
     all_failing_in: Counts
-    known: int
+    known_count: int
     known_failing: int
 
     @property
     def vary(self) -> Counts:
         """The levels of which some units are and some are not: only those can be compared."""
-        plain = (self.all > 0) & (self.all < self.known)
+        plain = (self.all > 0) & (self.all < self.known_count)
         at_risk = (self.at_risk > 0) & (self.at_risk < self.all_at_risk[:, None])
         return np.flatnonzero(plain | at_risk.any(axis=0))
 
@@ -151,7 +151,9 @@ class LevelCounts:
         if levels.size != 2:
             return int(levels.size)
         together = self.at_risk[:, levels].sum(axis=1)
-        is_rest = self.all[levels].sum() == self.known and (together == self.all_at_risk).all()
+        is_rest = (
+            self.all[levels].sum() == self.known_count and (together == self.all_at_risk).all()
+        )
         return 1 if is_rest else 2
 
     def strata(self, level: int) -> Counts:
@@ -168,7 +170,12 @@ class LevelCounts:
 
     def plain(self, level: int) -> tuple[int, int, int, int]:
         """Return the one table of a level against the rest, hours not considered."""
-        return (int(self.failing[level]), int(self.all[level]), self.known_failing, self.known)
+        return (
+            int(self.failing[level]),
+            int(self.all[level]),
+            self.known_failing,
+            self.known_count,
+        )
 
     def scores(self) -> NDArray[np.float64]:
         """Say how far each level's failing are from what is expected, in standard deviations.
@@ -216,7 +223,7 @@ def level_counts(codes: Counts, units: Exposure) -> LevelCounts:
         failing_in=failing_in[:, :strata].T,
         all_at_risk=all_at_risk[:-1],
         all_failing_in=np.bincount(units.stratum[fails], minlength=strata + 1)[:strata],
-        known=int(all_at_risk[-1]),
+        known_count=int(all_at_risk[-1]),
         known_failing=int(fails.sum()),
     )
 

@@ -74,7 +74,7 @@ class LifeSheet:
     """
 
     form: Form
-    found: LivesOfGroups
+    lives: LivesOfGroups
     life: LifeByGroup
     level_words: str
     failures: int
@@ -83,7 +83,7 @@ class LifeSheet:
     drawn: tuple[Row, ...]
     more_rows: int
     chart: Markup
-    said: tuple[str, ...]
+    sentences: tuple[str, ...]
     types: tuple[Choice, ...]
     designs: tuple[Choice, ...]
     levels: tuple[tuple[str, str], ...] = LEVELS

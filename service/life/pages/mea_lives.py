@@ -252,7 +252,7 @@ class LifePage:
     limit_is_drawn: bool
     rates: tuple[Rate, ...]
     jumps: tuple[Jump, ...]
-    told: Recovery | None
+    recovery: Recovery | None
     not_told: str
     rows: tuple[ReadRow, ...]
     far_times: float

@@ -57,7 +57,7 @@ class VerdictOfRule:
 class MarkOfPerson:
     """Somebody's word that an MEA is failing; ``withdrawn_at`` None: it stands.
 
-    ``said`` is what the rule said then, None where there was none.
+    ``rule_answer`` is what the rule said then, None where there was none.
     """
 
     id: int
@@ -68,8 +68,8 @@ class MarkOfPerson:
     withdrawn_by: str | None
     withdrawn_at: datetime | None
     withdrawn_because: str
-    said: RuleAnswer | None
-    said_words: str
+    rule_answer: RuleAnswer | None
+    rule_words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +166,7 @@ def marks_of(session: Session, part_id: int) -> tuple[MarkOfPerson, ...]:
 def _mark(row: Any) -> MarkOfPerson:
     evidence = json.loads(row.evidence)
     answer = RuleAnswer(evidence["answer"]) if evidence.get("answer") else None
-    return read_as(MarkOfPerson, row, said=answer, said_words=evidence.get("words", ""))
+    return read_as(MarkOfPerson, row, rule_answer=answer, rule_words=evidence.get("words", ""))
 
 
 def evidence_of(session: Session, part_id: int) -> tuple[int | None, dict[str, Any]]:

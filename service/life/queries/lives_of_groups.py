@@ -203,8 +203,8 @@ class LivesOfGroups:
     """All groups by name, and what is not in them.
 
     ``meas`` were fitted at least once; ``never_fitted`` were not. Of ``left_out`` lives the first
-    are ``named``; ``left_out_failed`` of them failed. ``met_unconfirmed`` meet their design's
-    failing rule but nobody has confirmed it: they count as unfailed.
+    are ``left_out_lives``; ``left_out_failed`` of them failed. ``met_unconfirmed`` meet their
+    design's failing rule but nobody has confirmed it: they count as unfailed.
     """
 
     by: GroupBy
@@ -213,7 +213,7 @@ class LivesOfGroups:
     never_fitted: int
     left_out: int
     left_out_failed: int
-    named: tuple[LeftOut, ...]
+    left_out_lives: tuple[LeftOut, ...]
     met_unconfirmed: int
 
 

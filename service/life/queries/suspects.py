@@ -141,7 +141,7 @@ GRID_LEVELS = 5
 class NamedLevel:
     """One level by its name; ``address`` of its page, ``is_own``: the traced MEA is of it."""
 
-    found: LevelFound
+    counts: LevelFound
     name: str
     address: str | None
     is_own: bool
@@ -156,7 +156,7 @@ class NamedLevel:
 class NamedFactor:
     """One factor with its levels by name and what is to be said of it."""
 
-    found: FactorFound
+    outcome: FactorFound
     levels: tuple[NamedLevel, ...]
     sentence: str
     unit: str
@@ -192,7 +192,7 @@ class SuspectsSheet:
     design_id: int
     design: str
     by_rule: bool
-    found: Suspects
+    result: Suspects
     first_closed: datetime | None
     last_closed: datetime | None
     columns: tuple[str, ...]
@@ -229,7 +229,7 @@ def suspects_sheet(
         design_id=design_id,
         design=_design(session, design_id),
         by_rule=by_rule,
-        found=result,
+        result=result,
         first_closed=_moment(int(closed.min())) if closed.size else None,
         last_closed=_moment(int(closed.max())) if closed.size else None,
         columns=grid_shown.column_names,
@@ -287,10 +287,10 @@ def _position(sides: Compared) -> PositionTest:
 def _named(factor: FactorFound, looked_at: int, names: Names, levels: set[int]) -> NamedFactor:
     own_names = () if factor.kind.is_of_people else sorted(levels)
     return NamedFactor(
-        found=factor,
+        outcome=factor,
         levels=tuple(
             NamedLevel(
-                found=level,
+                counts=level,
                 name=names.of(factor.kind, level.level),
                 address=names.address(factor.kind, level.level),
                 is_own=level.level in levels,

@@ -170,7 +170,7 @@ def _greater(before: PathRate | None, now: PathRate) -> PathRate:
     if before is None:
         return now
     pair = (before, now)
-    seen = [rate for rate in pair if rate.leak.seen is Detection.SEEN]
+    seen = [rate for rate in pair if rate.leak.detection is Detection.SEEN]
     if seen:
         chosen = max(seen, key=lambda rate: rate.leak.rate.value)
     else:

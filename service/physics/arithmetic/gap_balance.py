@@ -26,14 +26,14 @@ from service.platform.arithmetic.preconditions import finite, more_than_zero, no
 @dataclass(frozen=True, slots=True)
 class GasketOf:
     """The gasket of a gap: free height across the whole gap, depth of its grooves (both plates
-    together), length of its line, all in m. ``seen`` is the greatest squeeze of earlier closings.
+    together), length of its line, all in m. ``greatest_squeeze`` is that of earlier closings.
     """
 
     soft: Soft
     height_m: float
     groove_depth_m: float
     length_m: float
-    seen: float = 0.0
+    greatest_squeeze: float = 0.0
     u_height_m: float = 0.0
     expansion_1_k: float = 0.0
 
@@ -45,7 +45,7 @@ class GasketOf:
         )
         more_than_zero("the gasket's length", self.length_m, "m", "length_m")
         not_below_zero("the uncertainty of the gasket's height", self.u_height_m, "m", "u_height_m")
-        _seen("gasket", self.seen)
+        _seen("gasket", self.greatest_squeeze)
         finite("the gasket's expansion", self.expansion_1_k, "1/K", "expansion_1_k")
 
 
@@ -54,14 +54,14 @@ class BedOf:
     """The MEA with its GDL between two plates: free thickness in m over an area in m².
 
     ``recess_m`` is the room it has beyond the gap between the sealing faces (both plates together;
-    negative where it stands out). ``seen`` is the greatest strain of earlier closings.
+    negative where it stands out). ``greatest_strain`` is that of earlier closings.
     """
 
     soft: Soft
     thickness_m: float
     area_m2: float
     recess_m: float = 0.0
-    seen: float = 0.0
+    greatest_strain: float = 0.0
     u_thickness_m: float = 0.0
     expansion_1_k: float = 0.0
 
@@ -73,7 +73,7 @@ class BedOf:
         not_below_zero(
             "the uncertainty of the MEA's thickness", self.u_thickness_m, "m", "u_thickness_m"
         )
-        _seen("MEA", self.seen)
+        _seen("MEA", self.greatest_strain)
         finite("the MEA's expansion", self.expansion_1_k, "1/K", "expansion_1_k")
 
 
@@ -279,7 +279,7 @@ def _bed_row(bed: BedOf) -> tuple[float, ...]:
         bed.area_m2,
         bed.thickness_m,
         bed.recess_m,
-        bed.seen,
+        bed.greatest_strain,
         bed.u_thickness_m,
         bed.expansion_1_k,
     )
@@ -290,7 +290,7 @@ def _gasket_row(gasket: GasketOf) -> tuple[float, ...]:
         gasket.length_m,
         gasket.height_m,
         gasket.groove_depth_m,
-        gasket.seen,
+        gasket.greatest_squeeze,
         gasket.u_height_m,
         gasket.expansion_1_k,
     )

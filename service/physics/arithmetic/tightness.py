@@ -90,7 +90,7 @@ class LeakRate:
     rate: Estimate
     decision_threshold_mol_s: float
     detection_limit_mol_s: float
-    seen: Detection
+    detection: Detection
 
     @property
     def most_mol_s(self) -> float:
@@ -223,10 +223,10 @@ def judge(leak: LeakRate, limit_mol_s: float) -> Verdict:
     in decides nothing. An inward rate points to warming gas or a leak from another circuit.
     """
     more_than_zero("the limit of the leak rate", limit_mol_s, "mol/s", "limit_mol_s")
-    if leak.seen is Detection.INWARD:
+    if leak.detection is Detection.INWARD:
         return Verdict.UNDECIDED
     at_zero_or_more = Estimate(max(leak.rate.value, 0.0), leak.rate.u)
     verdict = at_most(at_zero_or_more, limit_mol_s)
-    if leak.seen is Detection.BELOW_DETECTION and leak.detection_limit_mol_s > limit_mol_s:
+    if leak.detection is Detection.BELOW_DETECTION and leak.detection_limit_mol_s > limit_mol_s:
         return Verdict.UNDECIDED
     return verdict

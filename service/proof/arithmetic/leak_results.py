@@ -54,7 +54,7 @@ def rate_of(leak: LeakRate) -> Rate:
         leak.rate.u,
         leak.decision_threshold_mol_s,
         leak.detection_limit_mol_s,
-        leak.seen,
+        leak.detection,
     )
 
 
@@ -157,7 +157,7 @@ def hints(tests: Sequence[CircuitTest]) -> tuple[str, ...]:
     outside = [
         circuit
         for circuit, test in latest.items()
-        if len(test.arrived) == 2 and to_outside(test).seen is Detection.SEEN
+        if len(test.arrived) == 2 and to_outside(test).detection is Detection.SEEN
     ]
     if len(outside) == 3:
         sentences.append(
@@ -171,7 +171,7 @@ def hints(tests: Sequence[CircuitTest]) -> tuple[str, ...]:
             for circuit in outside
         ]
     inward = [
-        str(circuit) for circuit, test in latest.items() if test.lost.seen is Detection.INWARD
+        str(circuit) for circuit, test in latest.items() if test.lost.detection is Detection.INWARD
     ]
     if inward:
         sentences.append(
@@ -186,7 +186,7 @@ def _arrived(latest: Mapping[Circuit, CircuitTest], start: Circuit, end: Circuit
     if start not in latest or end not in latest[start].arrived:
         return None
     leak = latest[start].arrived[end]
-    return leak.rate.value if leak.seen is Detection.SEEN else 0.0
+    return leak.rate.value if leak.detection is Detection.SEEN else 0.0
 
 
 def _between_gases(latest: Mapping[Circuit, CircuitTest]) -> list[str]:

@@ -166,7 +166,7 @@ def _hydrogen(
     """Only paths of the anode carry hydrogen; from its running pressure to the air outside."""
     anode = figures.circuit(Circuit.ANODE) if figures else None
     running = None if anode is None else anode.running_pressure_kpa
-    rate = leak.rate.value if leak.seen is Detection.SEEN else leak.detection_limit_mol_s
+    rate = leak.rate.value if leak.detection is Detection.SEEN else leak.detection_limit_mol_s
     if path not in _OF_ANODE or figures is None or not running or rate <= 0:
         return None
     warm, outside = test.start.temperature_k, test.barometer_pa
@@ -187,7 +187,7 @@ def _hydrogen(
         hydrogen.most_mol_s,
         hydrogen.knudsen,
         hydrogen.regime,
-        leak.seen is not Detection.SEEN,
+        leak.detection is not Detection.SEEN,
     )
 
 

@@ -24,7 +24,7 @@ def test_a_lot_spread_over_all_places_can() -> None:
 
     assert found.apart is Apart.YES
     assert found.inside is None
-    assert found.left == pytest.approx(1.0)
+    assert found.within_share == pytest.approx(1.0)
 
 
 def test_where_nothing_varies_nothing_can_be_told_apart() -> None:
@@ -47,7 +47,7 @@ def test_what_is_left_is_one_less_the_correlation_ratio(codes: list[tuple[int, i
 
     found = overlap(other[y > 0], np.bincount(other))
 
-    assert found.left == pytest.approx(1 - between / ((y - y.mean()) ** 2).sum(), abs=1e-9)
+    assert found.within_share == pytest.approx(1 - between / ((y - y.mean()) ** 2).sum(), abs=1e-9)
 
 
 @given(CODES, st.integers(1, 3))

@@ -49,7 +49,7 @@ def test_every_path_of_a_tight_stack_is_below_detection() -> None:
     assert set(found) == set(Path)
     for rate in found.values():
         assert rate is not None
-        assert rate.leak.seen is Detection.BELOW_DETECTION
+        assert rate.leak.detection is Detection.BELOW_DETECTION
     assert hints(TIGHT) == ()
 
 
@@ -59,7 +59,7 @@ def test_what_is_lost_and_arrives_nowhere_went_outside() -> None:
     outside = found[Path.ANODE_OUTSIDE]
     assert outside is not None
     assert outside.leak.rate.value == pytest.approx(2.5)
-    assert outside.leak.seen is Detection.SEEN
+    assert outside.leak.detection is Detection.SEEN
     assert outside.leak.decision_threshold_mol_s == pytest.approx(0.1 * 3**0.5)
     assert found[Path.CATHODE_OUTSIDE] is None
 
@@ -95,7 +95,7 @@ def test_a_later_test_of_a_circuit_takes_the_place_of_the_earlier() -> None:
 
     between = found[Path.ANODE_CATHODE]
     assert between is not None
-    assert between.leak.seen is Detection.BELOW_DETECTION
+    assert between.leak.detection is Detection.BELOW_DETECTION
 
 
 @pytest.mark.parametrize(

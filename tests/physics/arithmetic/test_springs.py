@@ -239,7 +239,11 @@ def test_springs_pressed_flat_are_told() -> None:
         (lambda: a_cell(mea_m=0.0), OutOfRange, "the MEA's free thickness is 0 m"),
         (lambda: BedOf(GDL, 1e-4, 0.0), OutOfRange, "the active area is 0 m²"),
         (lambda: GasketOf(RUBBER, 1e-3, 5e-4, -1.0), OutOfRange, "the gasket's length is -1 m"),
-        (lambda: GasketOf(RUBBER, 1e-3, 5e-4, 1.0, seen=1.5), OutOfRange, "the gasket has seen"),
+        (
+            lambda: GasketOf(RUBBER, 1e-3, 5e-4, 1.0, greatest_squeeze=1.5),
+            OutOfRange,
+            "the gasket has seen",
+        ),
         (Gap, Inconsistent, "needs a gasket or an MEA"),
         (lambda: a_cell(stop_m=2e-3), Inconsistent, "they would carry nothing"),
         (lambda: RigidLayer("plate", -1e-3), OutOfRange, "the thickness of plate"),

@@ -122,7 +122,7 @@ def test_of_tests_without_a_leak_one_in_twenty_is_taken_for_one_and_leaks_are_se
                 600.0,
                 VOLUME,
                 instruments,
-            ).seen
+            ).detection
             is Detection.SEEN
             for a, b, c, d in dice.normal(size=(many, 4)) * (15.0, 0.02, 15.0, 0.02)
         ]
@@ -137,7 +137,7 @@ def test_below_detection_is_kept_as_such() -> None:
 
     found = pressure_decay(start, after(1e-10, 600.0), 600.0, VOLUME, GOOD)
 
-    assert found.seen is Detection.BELOW_DETECTION
+    assert found.detection is Detection.BELOW_DETECTION
     assert found.rate.value == pytest.approx(1e-10, rel=1e-3)
     assert found.most_mol_s > 0
     assert found.detection_limit_mol_s > found.decision_threshold_mol_s > 0
@@ -214,8 +214,8 @@ def test_flow_meter() -> None:
     found = flow_meter(5e-6 / 60, meter, 0.1e-6 / 60)
 
     assert found.rate.value == pytest.approx(amount_flow(4.9e-6 / 60))
-    assert found.seen is Detection.SEEN
-    assert flow_meter(0.01e-6 / 60, meter).seen is Detection.BELOW_DETECTION
+    assert found.detection is Detection.SEEN
+    assert flow_meter(0.01e-6 / 60, meter).detection is Detection.BELOW_DETECTION
     at_20 = flow_meter(5e-6 / 60, FlowMeter(20e-6 / 60, AT_20_C), 0.1e-6 / 60)
     assert at_20.rate.value == pytest.approx(found.rate.value * 273.15 / 293.15)
     with pytest.raises(OutOfRange, match="the flow is 30 mL/min; allowed: up to the meter's full"):
