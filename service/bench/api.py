@@ -25,6 +25,7 @@ from service.bench.changes.entries import (
 from service.bench.queries.rebuild_records import record_as_text, record_list
 from service.closing.api import ClosingSummary, summary_of
 from service.closing.queries.closing_inputs import kept_result
+from service.people.queries.people import logins_of
 from service.platform.api import answers
 from service.platform.api.answers import Out, Page, Turned, page_of
 from service.platform.api.callers import Call, Caller, Database, make_once
@@ -34,6 +35,7 @@ from service.platform.permissions import Act, need
 from service.platform.queries.lists import from_keys
 from service.records.changes import rebuild_records
 from service.records.queries.content import verify
+from service.records.queries.participants import people_on, removed_from
 from service.records.queries.pile_checks import pile_check
 from service.records.tables import Involvement, RecordKind, RecordState
 from service.stacks.queries.stacks import find_stack
@@ -94,6 +96,16 @@ class Records(Page):
     before: int
 
 
+class RemovedPerson(Out):
+    """Somebody who was named in a record's head and taken out of it again."""
+
+    login: str
+    person: str
+    involvement: str
+    removed_by_login: str
+    removed_at: datetime
+
+
 class RecordContent(Out):
     """A record's content: as handed in and frozen, else as it stands now."""
 
@@ -104,6 +116,11 @@ class RecordContent(Out):
     content_holds: bool | None
     closing: ClosingSummary | None = Field(
         default=None, description="what its closing gave, as kept at hand-in"
+    )
+    removed: list[RemovedPerson] = Field(description="who was named in its head once")
+    had_a_part: list[str] = Field(
+        description="logins of all who wrote, worked on, witnessed, were named, conceded or"
+        " corrected: none of them decides on it"
     )
     content: dict[str, Any]
 
@@ -165,6 +182,8 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> RecordC
         answer = record_as_text(session, record_id)
         check = verify(session, [record_id]).get(record_id)
         kept = kept_result(session, record_id)
+        removed = removed_from(session, record_id)
+        had_a_part = logins_of(session, people_on(session, [record_id])[record_id])
     return RecordContent(
         id=record_id,
         state=answer.state,
@@ -172,6 +191,8 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> RecordC
         content_sha256=answer.content_sha256,
         content_holds=check.holds if check else None,
         closing=summary_of(kept) if kept else None,
+        removed=[RemovedPerson.model_validate(each) for each in removed],
+        had_a_part=had_a_part,
         content=json.loads(answer.canonical),
     )
 

@@ -109,7 +109,11 @@ def _had_no_part_in_it(person: Person, facts: RecordFacts) -> Answer:
     if person.id == facts.written_by:
         return Answer(False, "You wrote this yourself: somebody else has to decide on it.")
     if person.id in facts.involved:
-        return Answer(False, "You worked on this or witnessed it: somebody else has to decide.")
+        return Answer(
+            False,
+            "You worked on this, witnessed it, were named in it once or gave a concession it uses:"
+            " somebody else has to decide.",
+        )
     return Answer(True)
 
 

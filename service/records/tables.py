@@ -122,6 +122,18 @@ class RecordPerson(Base):
     involvement: Mapped[Involvement] = mapped_column(word(Involvement), primary_key=True)
 
 
+class RecordPersonRemoved(Base):
+    """Somebody who was named in a record and taken out of its head again; never forgotten."""
+
+    __tablename__ = "record_person_removed"
+    id: Mapped[key]
+    record_id: Mapped[int] = reference("rebuild_record", index=True)
+    person_id: Mapped[int] = reference("person", index=True)
+    involvement: Mapped[Involvement] = mapped_column(word(Involvement))
+    removed_by_id: Mapped[int] = reference("person")
+    removed_at: Mapped[utc]
+
+
 class Step(Base):
     """One entry of a record, in order; undone entries stay, struck out."""
 

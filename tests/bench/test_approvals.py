@@ -27,8 +27,10 @@ from service.records.tables import (
     MakeSafeLine,
     Meaning,
     RebuildRecord,
+    RecordPersonRemoved,
     RecordState,
     Step,
+    StepKind,
     TorqueReading,
 )
 from service.stacks.tables import BuildPeriod, Layer
@@ -133,6 +135,47 @@ def _witnessed(session: Session, record: RebuildRecord, somebody: Person) -> Non
     )
 
 
+def _was_named_once(session: Session, record: RebuildRecord, somebody: Person) -> None:
+    session.add(
+        RecordPersonRemoved(
+            record_id=record.id,
+            person_id=somebody.id,
+            involvement=Involvement.WORKED,
+            removed_by_id=record.written_by_id,
+            removed_at=record.performed_from,
+        )
+    )
+
+
+def _gave_a_concession(session: Session, record: RebuildRecord, somebody: Person) -> None:
+    part = session.scalars(select(Layer.part_id)).first()
+    session.add(
+        Concession(
+            part_id=part,
+            reason="the mark is cosmetic",
+            given_by_id=somebody.id,
+            given_at=record.performed_from,
+            used_in_record_id=record.id,
+        )
+    )
+
+
+def _accepted_a_departure(session: Session, record: RebuildRecord, somebody: Person) -> None:
+    session.add(
+        Step(
+            record_id=record.id,
+            sequence=99,
+            kind=StepKind.DEPARTURE,
+            departs_from="A gasket is missing.",
+            note="a thin one was used",
+            standing=False,
+            done_at=record.performed_from,
+            written_at=record.performed_from,
+            by_id=somebody.id,
+        )
+    )
+
+
 def _made_an_entry(session: Session, record: RebuildRecord, somebody: Person) -> None:
     step = session.scalars(select(Step).where(Step.record_id == record.id)).first()
     assert step is not None
@@ -222,6 +265,9 @@ def _changed_its_head(session: Session, record: RebuildRecord, somebody: Person)
         _handed_in,
         _worked,
         _witnessed,
+        _was_named_once,
+        _gave_a_concession,
+        _accepted_a_departure,
         _made_an_entry,
         _undid_an_entry,
         _read_torque,

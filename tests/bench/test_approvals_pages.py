@@ -11,7 +11,16 @@ from sqlalchemy.orm import Session
 
 from service.operation.migrating import triggers
 from service.people.tables import SignInAttempt
-from service.records.tables import Decision, Finding, RebuildRecord, RecordState, Step, StepKind
+from service.records.tables import (
+    Decision,
+    Finding,
+    Involvement,
+    RebuildRecord,
+    RecordPersonRemoved,
+    RecordState,
+    Step,
+    StepKind,
+)
 from tests import builders
 
 Clients = Callable[..., Any]
@@ -91,8 +100,37 @@ def test_nobody_approves_their_own_work(app: Any, signed_in_client: Clients) -> 
 
     sheet = client.get(f"/records/{record_id}/approval")
 
-    assert "You worked on this or witnessed it" in sheet.text
+    assert "You worked on this, witnessed it, were named in it once" in sheet.text
     assert sign(client, app, record_id).status_code == 403
+
+
+def test_who_was_taken_out_of_the_head_reads_so_and_cannot_sign(
+    app: Any, calling: Callable[..., Any], signed_in_client: Clients
+) -> None:
+    record_id = a_record(app)
+    once_named = signed_in_client("supervisor")
+    with Session(app.state.engine) as session:
+        record = session.get_one(RebuildRecord, record_id)
+        session.add(
+            RecordPersonRemoved(
+                record_id=record_id,
+                person_id=once_named.person_id,
+                involvement=Involvement.WITNESSED,
+                removed_by_id=record.written_by_id,
+                removed_at=record.written_at,
+            )
+        )
+        session.commit()
+
+    theirs = once_named.get(f"/records/{record_id}/approval")
+    others = signed_in_client("supervisor").get(f"/records/{record_id}/approval")
+    told = calling("builder").get(f"/api/v1/records/{record_id}").json()
+
+    assert sign(once_named, app, record_id).status_code == 403
+    assert "were named in it once" in theirs.text
+    assert "named as “witnessed”, taken out" in words(others)
+    assert [each["involvement"] for each in told["removed"]] == ["witnessed"]
+    assert told["removed"][0]["login"] in told["had_a_part"]
 
 
 def lift_triggers(app: Any) -> None:

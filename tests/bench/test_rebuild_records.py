@@ -14,6 +14,7 @@ from service.platform.errors import NotAllowed, NotFound, Refused, Repeated, Sta
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
 from service.records.changes.rebuild_records import change_record
+from service.records.queries.participants import people_on, removed_from
 from service.records.tables import Involvement, RecordKind, RecordPerson, RecordState, Step
 from tests import builders
 from tests.bench.at_the_bench import NOW, WORK_BEGAN, a_lab
@@ -64,6 +65,22 @@ def test_a_writer_who_took_no_part_is_not_named_as_one_who_did(engine: Engine) -
     only_witness = [(lab.witness.id, Involvement.WITNESSED)]
     with pytest.raises(Refused, match="nobody is named who worked on it"):
         lab.begin(stack_id=other, people=only_witness, writer_took_part=False)
+
+
+def test_who_is_taken_out_of_the_head_had_a_part_all_the_same(engine: Engine) -> None:
+    lab = a_lab(engine)
+    record = lab.begin(people=[(lab.witness.id, Involvement.WORKED)])
+    head = {"reason": "cell 2 is weak", "performed_from": WORK_BEGAN, "notes": ""}
+
+    record.do(change_record, **head, people=[(lab.builder.id, Involvement.WORKED)])
+    record.do(change_record, **head, people=[(lab.builder.id, Involvement.WORKED)])
+
+    with Session(engine) as session:
+        (removed,) = removed_from(session, record.number)
+        involved = people_on(session, [record.number])[record.number]
+    assert (removed.login, removed.involvement) == (lab.witness.login, Involvement.WORKED)
+    assert (removed.removed_by_login, removed.removed_at) == (lab.builder.login, NOW)
+    assert involved == {lab.builder.id, lab.witness.id}
 
 
 def test_a_second_record_of_the_stack_is_refused_by_the_number_of_the_first(

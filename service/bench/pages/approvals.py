@@ -33,6 +33,7 @@ from service.platform.permissions import Act, Answer, Person, need
 from service.proof.pages.releases import TestedSheet, tested_sheet
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import Verification, verify
+from service.records.queries.participants import Removed, removed_from
 from service.records.queries.working_piles import working_pile
 from service.stacks.arithmetic.comparison import Comparison, compare
 from service.stacks.pages.layer_pictures import How, layer_table, section
@@ -75,6 +76,7 @@ class ApprovalPage:
     missing: tuple[Missing, ...]
     corrections: tuple[CorrectionView, ...]
     concessions: tuple[ConcessionUsed, ...]
+    removed: tuple[Removed, ...]
     verification: Verification | None
     closed: KeptClosing | None
     tested: TestedSheet | None
@@ -171,6 +173,7 @@ def _sheet(
             missing=missing_of(session, view.head, working_pile(session, record_id), verdicts),
             corrections=corrections_of_records(session, [record_id])[record_id],
             concessions=concessions_used(session, record_id),
+            removed=removed_from(session, record_id),
             verification=verify(session, [record_id]).get(record_id),
             closed=kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm),
             tested=tested_sheet(session, view.head, verdicts),

@@ -19,6 +19,7 @@ from service.records.tables import (
     RebuildRecord,
     RecordKind,
     RecordPerson,
+    RecordPersonRemoved,
     RecordState,
     Step,
 )
@@ -147,6 +148,17 @@ def change_record(
     if set(before) != set(named):
         work.session.execute(delete(RecordPerson).where(RecordPerson.record_id == record_id))
         _write_people(work, record_id, named)
+        work.session.add_all(
+            RecordPersonRemoved(
+                record_id=record_id,
+                person_id=person,
+                involvement=how,
+                removed_by_id=work.by.id,
+                removed_at=work.now,
+            )
+            for person, how in before
+            if (person, how) not in named
+        )
     finish_entry(work, record, TrailNote("head changed", changes, did=Event.RECORD_CHANGED))
 
 

@@ -14,18 +14,21 @@ from service.designs.tables import Design
 from service.people.tables import Person
 from service.platform.audit import Event
 from service.platform.errors import NotFound
-from service.platform.queries.answers import columns, read_as
+from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.tables import Attachment, AuditEntry
 from service.records.tables import (
+    Involvement,
     MakeSafeLine,
     RebuildRecord,
     RecordKind,
     RecordPerson,
+    RecordPersonRemoved,
     RecordState,
     Step,
     TorqueReading,
 )
 from service.stacks.tables import Build, HourReading, Stack
+from service.store.tables import Concession
 
 WRITING = (
     Event.RECORD_BEGUN,
@@ -43,14 +46,16 @@ WRITING = (
 def people_on(
     session: Session, record_ids: Collection[int], *, with_corrections: bool = True
 ) -> dict[int, frozenset[int]]:
-    """Return who wrote, worked on, witnessed or corrected each record. One statement.
+    """Return who wrote, worked on, witnessed, conceded in or corrected each record. One statement.
 
-    Counted in: who began it, made or undid any entry, took a reading, checked or witnessed a line
-    of make-safe, added a file, handed it in, or (``with_corrections``) proposed a correction of
-    it. Entries that were undone count as well.
+    Counted in: who began it, is or was ever named in its head, made or undid any entry, accepted a
+    departure, gave a concession it uses, took a reading, checked or witnessed a line of make-safe,
+    added a file, handed it in, or (``with_corrections``) proposed a correction of it. Entries that
+    were undone count as well.
     """
     entered: tuple[tuple[Any, Any], ...] = (
         (RecordPerson, RecordPerson.person_id),
+        (RecordPersonRemoved, RecordPersonRemoved.person_id),
         (Step, Step.by_id),
         (Step, Step.undone_by_id),
         (MakeSafeLine, MakeSafeLine.person_id),
@@ -70,6 +75,11 @@ def people_on(
         for who in (RebuildRecord.written_by_id, RebuildRecord.handed_in_by_id)
     ]
     parts.append(
+        select(Concession.used_in_record_id, Concession.given_by_id).where(
+            Concession.used_in_record_id.in_(record_ids)
+        )
+    )
+    parts.append(
         select(AuditEntry.record_id, AuditEntry.person_id).where(
             AuditEntry.record_id.in_(record_ids),
             AuditEntry.act.in_([act.value for act in WRITING]),
@@ -80,6 +90,40 @@ def people_on(
         if person_id is not None:
             people[record_id].add(person_id)
     return {record_id: frozenset(people[record_id]) for record_id in record_ids}
+
+
+@dataclass(frozen=True, slots=True)
+class Removed:
+    """Somebody who was named in a record's head, and who took them out of it when."""
+
+    person: str
+    login: str
+    involvement: Involvement
+    removed_by: str
+    removed_by_login: str
+    removed_at: datetime
+
+
+def removed_from(session: Session, record_id: int) -> tuple[Removed, ...]:
+    """Return who was taken out of a record's head, in order. One statement."""
+    remover = aliased(Person)
+    rows = session.execute(
+        select(
+            *columns(
+                Removed,
+                RecordPersonRemoved,
+                Person,
+                person=Person.name,
+                removed_by=remover.name,
+                removed_by_login=remover.login,
+            )
+        )
+        .join(Person, Person.id == RecordPersonRemoved.person_id)
+        .join(remover, remover.id == RecordPersonRemoved.removed_by_id)
+        .where(RecordPersonRemoved.record_id == record_id)
+        .order_by(RecordPersonRemoved.id)
+    )
+    return read_all(Removed, rows)
 
 
 # The head of a record: which stack, which design, why, when, by whom, in which state.
