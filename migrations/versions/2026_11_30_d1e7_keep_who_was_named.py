@@ -4,7 +4,7 @@ Of before the trail tells: it names people as they were called then. Where sever
 each of them counts.
 
 Revision ID: d1e7
-Revises: c3b8
+Revises: d1a1
 Create Date: 2026-11-30
 """
 
@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "d1e7"
-down_revision = "c3b8"
+down_revision = "d1a1"
 branch_labels = None
 depends_on = None
 

@@ -10,7 +10,7 @@ from service.records.queries.participants import people_on, removed_from
 from service.records.tables import Involvement
 from tests.bench.at_the_bench import WORK_BEGAN, a_lab
 
-BEFORE = "c3b8"
+BEFORE = "d1a1"
 
 
 @pytest.mark.both_engines
