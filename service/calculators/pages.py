@@ -6,16 +6,16 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request, Response
 
+from service.calculators.arithmetic import desk
 from service.calculators.arithmetic.calculators import (
     CALCULATORS,
     Worked,
     calculator_named,
     work_out,
 )
-from service.calculators.arithmetic.outcomes import Calculator, MapFigures
 from service.closing.drawings.pressure_map import draw_pressure_map
 from service.people.pages.signing_in import Me
-from service.platform.arithmetic.fields import Asks, Field
+from service.platform.arithmetic import fields
 from service.platform.errors import NotFound
 from service.platform.pages.forms import Asked, Form
 from service.platform.pages.render import page, part, wants_part
@@ -29,7 +29,7 @@ router = APIRouter(prefix="/desk")
 class DeskList:
     """Every calculator."""
 
-    calculators: tuple[Calculator, ...] = CALCULATORS
+    calculators: tuple[desk.Calculator, ...] = CALCULATORS
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ class DeskSheet:
     ``kept`` is the address that keeps the inputs, ``example`` the one that fills in an example.
     """
 
-    calculator: Calculator
+    calculator: desk.Calculator
     form: Form
     worked: Worked | None
     kept: str
@@ -68,7 +68,7 @@ def calculate(request: Request, me: Me, asked: Asked, name: str) -> Response:
     return page(request, "calculators/show.html", sheet, asked.status)
 
 
-def _sheet(calculator: Calculator, form: Form) -> DeskSheet:
+def _sheet(calculator: desk.Calculator, form: Form) -> DeskSheet:
     worked = None
     if any(form.kept(field.name).strip() for field in calculator.fields if _is_typed(field)):
         typed = {name: form.kept(name).replace("\r\n", "\n") for name in form.typed}
@@ -90,12 +90,12 @@ def _sheet(calculator: Calculator, form: Form) -> DeskSheet:
     )
 
 
-def _is_typed(field: Field) -> bool:
+def _is_typed(field: fields.Field) -> bool:
     """Whether an answer shows that somebody began; a choice always has one."""
-    return field.asks is not Asks.CHOICE
+    return field.asks is not fields.Asks.CHOICE
 
 
-def _kept(calculator: Calculator, form: Form) -> dict[str, str]:
+def _kept(calculator: desk.Calculator, form: Form) -> dict[str, str]:
     """What the address must carry: everything typed, units and choices that are not the first."""
     found = {}
     for field in calculator.fields:
@@ -113,7 +113,7 @@ def _kept(calculator: Calculator, form: Form) -> dict[str, str]:
     return found
 
 
-def _drawn(figures: MapFigures) -> str:
+def _drawn(figures: desk.MapFigures) -> str:
     return draw_pressure_map(
         plate_mm=figures.plate_mm,
         area_mm=figures.area_mm,

@@ -3,20 +3,7 @@
 from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
-from service.platform.drawings.svg import (
-    ATTENTION,
-    BODY,
-    FINE,
-    ON_PAPER,
-    SMALL,
-    THIN,
-    THIN_WIDTH,
-    box,
-    line,
-    said,
-    sheet,
-    word,
-)
+from service.platform.drawings import svg
 
 LEFT, RIGHT = 92.0, 24.0
 CHANNELS_Y, CELLS_Y, HIGH = 40.0, 170.0, 26.0
@@ -59,13 +46,13 @@ def draw_leads(
     # heavy leads last: they lie above the others
     drawn = "".join(_lead(lead, above, below) for lead in sorted(leads, key=_is_crossed))
     body = (
-        word(8, CHANNELS_Y + HIGH / 2 + 5, "channel", size=BODY, pen="soft")
-        + word(8, CELLS_Y + HIGH / 2 + 5, "cell", size=BODY, pen="soft")
+        svg.word(8, CHANNELS_Y + HIGH / 2 + 5, "channel", size=svg.BODY, pen="soft")
+        + svg.word(8, CELLS_Y + HIGH / 2 + 5, "cell", size=svg.BODY, pen="soft")
         + drawn
         + "".join(_place(above, number, CHANNELS_Y, marked) for number in channels)
         + "".join(_place(below, cell, CELLS_Y, marked, struck=cell not in read) for cell in cells)
     )
-    return sheet(
+    return svg.sheet(
         LEFT + most * pitch + RIGHT,
         CELLS_Y + HIGH + 16,
         body,
@@ -81,13 +68,15 @@ def _place(
     row: _Row, number: int, y: float, marked: Collection[int | None], *, struck: bool = False
 ) -> str:
     x, wide = row.x(number), row.pitch - 4
-    drawn = box(x - wide / 2, y, wide, HIGH, f'{ON_PAPER} stroke-width="{THIN_WIDTH}"')
+    drawn = svg.box(x - wide / 2, y, wide, HIGH, f'{svg.ON_PAPER} stroke-width="{svg.THIN_WIDTH}"')
     fits = row.pitch >= 30 or number < 100
     at_every = fits or struck or number in marked or number % NUMBERS_EVERY == 0
     if struck:
-        drawn += line(x - wide / 2, y + HIGH, x + wide / 2, y, ATTENTION)
+        drawn += svg.line(x - wide / 2, y + HIGH, x + wide / 2, y, svg.ATTENTION)
     if at_every:
-        drawn += word(x, y + HIGH / 2 + 4.5, str(number), size=SMALL, anchor="middle", pen="serial")
+        drawn += svg.word(
+            x, y + HIGH / 2 + 4.5, str(number), size=svg.SMALL, anchor="middle", pen="serial"
+        )
     return drawn
 
 
@@ -95,14 +84,16 @@ def _lead(lead: Lead, above: _Row, below: _Row) -> str:
     x, top = above.x(lead.channel), CHANNELS_Y + HIGH
     if lead.cell is None or lead.cell not in below.numbers:
         y = top + 26
-        drawn = line(x, top, x, y, THIN)
-        drawn += line(x - 5, y - 5, x + 5, y + 5, FINE) + line(x - 5, y + 5, x + 5, y - 5, FINE)
+        drawn = svg.line(x, top, x, y, svg.THIN)
+        drawn += svg.line(x - 5, y - 5, x + 5, y + 5, svg.FINE) + svg.line(
+            x - 5, y + 5, x + 5, y - 5, svg.FINE
+        )
         sentence = f"Channel {lead.channel} reads no cell"
     else:
-        pen = ATTENTION if _is_crossed(lead) else FINE
-        drawn = line(x, top, below.x(lead.cell), CELLS_Y, pen)
+        pen = svg.ATTENTION if _is_crossed(lead) else svg.FINE
+        drawn = svg.line(x, top, below.x(lead.cell), CELLS_Y, pen)
         sentence = f"Channel {lead.channel} reads cell {lead.cell}"
-    return f"<g><title>{said(sentence)}</title>{drawn}</g>"
+    return f"<g><title>{svg.said(sentence)}</title>{drawn}</g>"
 
 
 def _is_crossed(lead: Lead) -> bool:

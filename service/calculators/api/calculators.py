@@ -5,8 +5,8 @@ import logging
 from fastapi import APIRouter, Request
 
 from service.calculators.api import models
+from service.calculators.arithmetic import desk
 from service.calculators.arithmetic.calculators import CALCULATORS, calculator_named, work_out
-from service.calculators.arithmetic.outcomes import Calculator
 from service.platform.api.callers import Caller
 from service.platform.arithmetic.estimates import COVERAGE
 from service.platform.errors import NotFound, Refused, RefusedTogether
@@ -48,7 +48,7 @@ def calculate(caller: Caller, request: Request, calculator: str) -> models.Worke
     )
 
 
-def _described(calculator: Calculator) -> models.Calculator:
+def _described(calculator: desk.Calculator) -> models.Calculator:
     fields = [
         models.AskedFor.from_answer(field, section=section.title)
         for section in calculator.sections

@@ -4,8 +4,7 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field
 
-from service.calculators.arithmetic import outcomes
-from service.calculators.arithmetic.outcomes import MapFigures
+from service.calculators.arithmetic import desk
 from service.platform.api.answers import Out, like, read_from
 from service.platform.arithmetic import fields
 
@@ -28,7 +27,7 @@ class ShownIn(Out):
     units: list[str]
 
 
-@like(outcomes.Calculator, only="name title line")
+@like(desk.Calculator, only="name title line")
 class Calculator(Out):
     """One calculator and what it asks."""
 
@@ -66,7 +65,7 @@ class Value(Out):
     parts: Annotated[list[Part], BeforeValidator(_parts)] = read_from("estimate.parts")
 
 
-@like(outcomes.Result)
+@like(desk.Result)
 class Result(Out):
     """One result."""
 
@@ -80,18 +79,18 @@ class Row(Out):
     cells: list[Value | str]
 
 
-def _rows(rows: tuple[tuple[outcomes.Cell, ...], ...]) -> list[dict[str, Any]]:
+def _rows(rows: tuple[tuple[desk.Cell, ...], ...]) -> list[dict[str, Any]]:
     return [{"name": str(name), "cells": cells} for name, *cells in rows]
 
 
-@like(outcomes.Table)
+@like(desk.Table)
 class Table(Out):
     """Several values side by side."""
 
     rows: Annotated[list[Row], BeforeValidator(_rows)]
 
 
-@like(MapFigures, only="pressures_mpa resultant_mm lost_share")
+@like(desk.MapFigures, only="pressures_mpa resultant_mm lost_share")
 class PressureField(Out):
     """Pressure over the active area: rows from the least y to the greatest."""
 
@@ -99,7 +98,7 @@ class PressureField(Out):
     y_mm: list[float] = read_from("ys_mm")
 
 
-@like(outcomes.Outcome, only="formula source verdict verdict_why sentences cautions")
+@like(desk.Outcome, only="formula source verdict verdict_why sentences cautions")
 class Worked(Out):
     """What a calculator answers. U is given with k = 2."""
 

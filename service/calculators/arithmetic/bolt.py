@@ -3,28 +3,7 @@
 Sources: as in rod_stress.
 """
 
-from service.calculators.arithmetic.friction import (
-    DRIVER,
-    FRICTION,
-    SOURCE,
-    STRENGTH,
-    THREAD,
-    driver_deviation,
-    how_uncertain,
-    law_of,
-    thread_of,
-    torque_value,
-)
-from service.calculators.arithmetic.outcomes import (
-    Answers,
-    Calculator,
-    Outcome,
-    Result,
-    Units,
-    number_of,
-    parts_table,
-    percent_of,
-)
+from service.calculators.arithmetic import desk, friction
 from service.physics.arithmetic.clamping import (
     FORMULA,
     Law,
@@ -35,8 +14,8 @@ from service.physics.arithmetic.clamping import (
 )
 from service.physics.arithmetic.rod_stress import greatest_tightening, rod_stress
 from service.physics.arithmetic.threads import Strength, Thread, breaking_torque, strength
+from service.platform.arithmetic import fields
 from service.platform.arithmetic.estimates import Estimate
-from service.platform.arithmetic.fields import Section, Show, choice, percent, quantity, whole
 from service.platform.arithmetic.units import Measure
 
 # The calculator of preload and torque.
@@ -47,16 +26,16 @@ from service.platform.arithmetic.units import Measure
 FROM_TORQUE, FROM_PRELOAD = "preload from torque", "torque from preload"
 
 
-TORQUE_IN = Show("torque_in", "Torque in", Measure.TORQUE, "N·m")
+TORQUE_IN = fields.Show("torque_in", "Torque in", Measure.TORQUE, "N·m")
 
 
-FORCE_IN = Show("force_in", "Force in", Measure.FORCE, "N")
+FORCE_IN = fields.Show("force_in", "Force in", Measure.FORCE, "N")
 
 
-STRESS_IN = Show("stress_in", "Stress in", Measure.PRESSURE, "MPa")
+STRESS_IN = fields.Show("stress_in", "Stress in", Measure.PRESSURE, "MPa")
 
 
-TORQUE_FIELD = quantity(
+TORQUE_FIELD = fields.quantity(
     "torque",
     "Torque on the nut",
     Measure.TORQUE,
@@ -67,7 +46,7 @@ TORQUE_FIELD = quantity(
 )
 
 
-PRELOAD_FIELD = quantity(
+PRELOAD_FIELD = fields.quantity(
     "preload",
     "Preload of one rod",
     Measure.FORCE,
@@ -77,34 +56,38 @@ PRELOAD_FIELD = quantity(
 )
 
 
-def _torque(answers: Answers, units: Units) -> Outcome:
-    of = thread_of(answers)
-    law = law_of(answers, of)
+def _torque(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
+    of = friction.thread_of(answers)
+    law = friction.law_of(answers, of)
     count = int(answers.number_or("rods", 1))
     if answers.text("wanted") == FROM_TORQUE:
-        reading = torque_value(answers, answers.si("torque"))
+        reading = friction.torque_value(answers, answers.si("torque"))
         preload_state = preloads([reading] * count, law)
         results = [
-            Result("preload", "Preload of one rod", units.figure(preload_state.rods[0], "force_in"))
+            desk.Result(
+                "preload", "Preload of one rod", units.figure(preload_state.rods[0], "force_in")
+            )
         ]
         if count > 1:
             sum_ = units.figure(preload_state.total, "force_in")
-            results.append(Result("sum", f"Sum of {count} rods", sum_))
+            results.append(desk.Result("sum", f"Sum of {count} rods", sum_))
         first = preload_state.rods[0]
     else:
         preload = answers.si("preload")
-        off = driver_deviation(answers, torque_for(preload, law).value)
+        off = friction.driver_deviation(answers, torque_for(preload, law).value)
         first = torque_for(preload, law, off)
-        results = [Result("torque", "Torque on the nut", units.figure(first, "torque_in"))]
+        results = [desk.Result("torque", "Torque on the nut", units.figure(first, "torque_in"))]
     if isinstance(law, ThreadFriction):
-        factor = number_of(nut_factor_of(law))
-        results.append(Result("nut_factor", "Nut factor that belongs to this friction", factor))
+        factor = desk.number_of(nut_factor_of(law))
+        results.append(
+            desk.Result("nut_factor", "Nut factor that belongs to this friction", factor)
+        )
     shown = "force_in" if answers.text("wanted") == FROM_TORQUE else "torque_in"
-    return Outcome(
+    return desk.Outcome(
         tuple(results),
-        SOURCE,
-        how_uncertain(answers),
-        parts_table(
+        friction.SOURCE,
+        friction.how_uncertain(answers),
+        desk.parts_table(
             first,
             "What makes it uncertain",
             lambda part: units.figure(part, shown),
@@ -114,23 +97,23 @@ def _torque(answers: Answers, units: Units) -> Outcome:
     )
 
 
-TORQUE = Calculator(
+TORQUE = desk.Calculator(
     "torque",
     "Torque and preload",
     "Which preload a torque gives, which torque a preload needs, and how far either may be off.",
     (
-        Section(
+        fields.Section(
             "What is wanted",
             (
-                choice("wanted", "Wanted", (FROM_TORQUE, FROM_PRELOAD)),
+                fields.choice("wanted", "Wanted", (FROM_TORQUE, FROM_PRELOAD)),
                 TORQUE_FIELD,
                 PRELOAD_FIELD,
-                THREAD,
-                whole("rods", "Rods tightened alike", required=False, example="8"),
+                friction.THREAD,
+                fields.whole("rods", "Rods tightened alike", required=False, example="8"),
             ),
         ),
-        FRICTION,
-        DRIVER,
+        friction.FRICTION,
+        friction.DRIVER,
     ),
     _torque,
     (FORCE_IN, TORQUE_IN),
@@ -149,12 +132,12 @@ def _greatest(law: Law, of: Strength, size: Thread, share: float) -> tuple[float
     return load, torque_for(load, law).value
 
 
-def _bolt(answers: Answers, units: Units) -> Outcome:
-    of = thread_of(answers)
+def _bolt(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
+    of = friction.thread_of(answers)
     bears = strength(answers.text("strength_class"), of)
-    law = law_of(answers, of)
+    law = friction.law_of(answers, of)
     if answers.text("from") == BY_TORQUE:
-        reading = torque_value(answers, answers.si("torque"))
+        reading = friction.torque_value(answers, answers.si("torque"))
         preload = preloads([reading], law).rods[0]
     else:
         preload = Estimate(answers.si("preload"))
@@ -164,38 +147,40 @@ def _bolt(answers: Answers, units: Units) -> Outcome:
     by_yield = isinstance(law, ThreadFriction)
     limit = "yield strength, pull and twist together" if by_yield else "proof load, pull alone"
     results = [
-        Result("preload", "Preload", units.figure(preload, "force_in")),
-        Result(
+        desk.Result("preload", "Preload", units.figure(preload, "force_in")),
+        desk.Result(
             "axial_stress", "Stress in the thread, pull", units.figure(stress.axial_pa, "stress_in")
         ),
-        Result(
+        desk.Result(
             "proof_load",
             "Proof load",
             units.figure(stress.proof_load_n, "force_in"),
             stress.proof_by,
         ),
-        Result("share_of_proof", "Share of the proof load", percent_of(stress.share_of_proof)),
-        Result(
+        desk.Result(
+            "share_of_proof", "Share of the proof load", desk.percent_of(stress.share_of_proof)
+        ),
+        desk.Result(
             "greatest_torque",
             f"Greatest torque at {100 * share:g}\u2009% of the {limit}",
             units.figure(most_torque, "torque_in"),
         ),
-        Result(
+        desk.Result(
             "greatest_preload", "Preload at that torque", units.figure(most_preload, "force_in")
         ),
     ]
     if stress.while_turning_pa:
         both = units.figure(stress.while_turning_pa, "stress_in")
-        results.insert(2, Result("stress_while_turning", "Stress while the nut turns", both))
+        results.insert(2, desk.Result("stress_while_turning", "Stress while the nut turns", both))
     breaks = breaking_torque(bears.name, of)
     if breaks:
         figure = units.figure(breaks, "torque_in")
         note = "never a target (ISO 3506-1)"
-        results.append(Result("breaking_torque", "Least breaking torque", figure, note))
-    return Outcome(
+        results.append(desk.Result("breaking_torque", "Least breaking torque", figure, note))
+    return desk.Outcome(
         tuple(results),
         "ISO 898-1:2013, ISO 3506-1 (strength); VDI 2230 part 1:2015 (pull and twist)",
-        (*_bolt_sentences(stress.share_of_proof, by_yield), *how_uncertain(answers)),
+        (*_bolt_sentences(stress.share_of_proof, by_yield), *friction.how_uncertain(answers)),
         cautions=("clamp",),
         formula=FORMULA,
     )
@@ -215,20 +200,20 @@ def _bolt_sentences(share: Estimate, by_yield: bool) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-BOLT = Calculator(
+BOLT = desk.Calculator(
     "bolt-stress",
     "Stress of a rod",
     "What a rod bears against its proof load, and how far it may be tightened.",
     (
-        Section(
+        fields.Section(
             "Rod",
             (
-                THREAD,
-                STRENGTH,
-                choice("from", "Preload comes from", (BY_TORQUE, BY_PRELOAD)),
+                friction.THREAD,
+                friction.STRENGTH,
+                fields.choice("from", "Preload comes from", (BY_TORQUE, BY_PRELOAD)),
                 TORQUE_FIELD,
                 PRELOAD_FIELD,
-                percent(
+                fields.percent(
                     "utilisation",
                     "Share of the strength to be used at most",
                     most=100.0,
@@ -238,8 +223,8 @@ BOLT = Calculator(
                 ),
             ),
         ),
-        FRICTION,
-        DRIVER,
+        friction.FRICTION,
+        friction.DRIVER,
     ),
     _bolt,
     (FORCE_IN, TORQUE_IN, STRESS_IN),

@@ -7,22 +7,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
 
+from service.calculators.arithmetic import desk
 from service.calculators.arithmetic.bolt import BOLT, TORQUE
 from service.calculators.arithmetic.closing import CLOSING
 from service.calculators.arithmetic.disc_springs import DISC_SPRINGS
 from service.calculators.arithmetic.gas import FLOW_METER
 from service.calculators.arithmetic.hydrogen import HYDROGEN
 from service.calculators.arithmetic.insulation import INSULATION
-from service.calculators.arithmetic.outcomes import (
-    FILL_IN,
-    Answer,
-    Answers,
-    Calculator,
-    NotRead,
-    Outcome,
-    Refusal,
-    Units,
-)
 from service.calculators.arithmetic.pressure_decay import HOLD_TIME, PRESSURE_DECAY
 from service.calculators.arithmetic.pressure_map import PRESSURE_MAP
 from service.calculators.arithmetic.set_points import SET_POINTS
@@ -42,10 +33,10 @@ from service.platform.arithmetic.units import Measure, UnitEntry, from_si, read_
 MOST_SIGNS, MOST_LINES = 8000, 400
 
 
-def read_answers(fields: Sequence[Field], typed: Mapping[str, str]) -> Answers:
+def read_answers(fields: Sequence[Field], typed: Mapping[str, str]) -> desk.Answers:
     """Return every answer read; raises NotRead with all that cannot be."""
-    read: dict[str, Answer] = {}
-    refusals: list[Refusal] = []
+    read: dict[str, desk.Answer] = {}
+    refusals: list[desk.Refusal] = []
     for field in fields:
         text = typed.get(field.name, "").strip()
         try:
@@ -54,28 +45,28 @@ def read_answers(fields: Sequence[Field], typed: Mapping[str, str]) -> Answers:
             elif field.asks is Asks.CHOICE:
                 read[field.name] = field.first_choice
             elif field.required:
-                refusals.append(Refusal(field.name, "", FILL_IN, is_missing=True))
-        except NotRead as trouble:
+                refusals.append(desk.Refusal(field.name, "", desk.FILL_IN, is_missing=True))
+        except desk.NotRead as trouble:
             refusals.extend(trouble.refusals)
         except OutOfRange as trouble:
             refusals.append(_refusal(field, text, trouble))
         except TradeError as trouble:
-            refusals.append(Refusal(field.name, text, str(trouble)))
+            refusals.append(desk.Refusal(field.name, text, str(trouble)))
     if refusals:
-        raise NotRead(*refusals)
-    return Answers(typed, read)
+        raise desk.NotRead(*refusals)
+    return desk.Answers(typed, read)
 
 
-def _refusal(field: Field, text: str, trouble: OutOfRange) -> Refusal:
+def _refusal(field: Field, text: str, trouble: OutOfRange) -> desk.Refusal:
     unit = f"\u2009{trouble.unit}" if trouble.unit else ""
     problem = f"{trouble.name[:1].upper()}{trouble.name[1:]} is “{trouble.value}”{unit}."
-    return Refusal(field.name, text, problem, f"Right would be {trouble.allowed}.")
+    return desk.Refusal(field.name, text, problem, f"Right would be {trouble.allowed}.")
 
 
-def _read(field: Field, text: str, unit: str) -> Answer:
+def _read(field: Field, text: str, unit: str) -> desk.Answer:
     if len(text) > MOST_SIGNS:
-        raise NotRead(
-            Refusal(field.name, text[:40], "This is too long.", f"{MOST_SIGNS} signs do.")
+        raise desk.NotRead(
+            desk.Refusal(field.name, text[:40], "This is too long.", f"{MOST_SIGNS} signs do.")
         )
     match field.asks:
         case Asks.CHOICE:
@@ -95,7 +86,9 @@ def _read(field: Field, text: str, unit: str) -> Answer:
 def _chosen(field: Field, text: str) -> str:
     if text not in field.choices:
         right = f"Choose one of: {', '.join(field.choices)}."
-        raise NotRead(Refusal(field.name, text, f"“{text}” is not one of the choices.", right))
+        raise desk.NotRead(
+            desk.Refusal(field.name, text, f"“{text}” is not one of the choices.", right)
+        )
     return text
 
 
@@ -103,7 +96,9 @@ def _number(field: Field, text: str) -> float:
     plain = text.removesuffix("%").strip() if field.unit == "%" else text
     value = read_number(plain)
     if field.asks is Asks.WHOLE and value != int(value):
-        raise NotRead(Refusal(field.name, text, f"{text} is not a whole number.", "Such as 12."))
+        raise desk.NotRead(
+            desk.Refusal(field.name, text, f"{text} is not a whole number.", "Such as 12.")
+        )
     _bounded(field, value, text)
     return value
 
@@ -128,7 +123,7 @@ def _warm(field: Field, entry: UnitEntry, text: str) -> None:
         if entry.unit == "°C" and 200 <= entry.value <= 500:
             right = f"Is that in K? Then choose K: {entry.value - 273.15:.5g} °C."
         value_text = f"{entry.value:g}\u2009{entry.unit} cannot be."
-        raise NotRead(Refusal(field.name, text, value_text, right)) from trouble
+        raise desk.NotRead(desk.Refusal(field.name, text, value_text, right)) from trouble
 
 
 def _bounded(field: Field, value: float, text: str, unit: str = "") -> None:
@@ -137,7 +132,7 @@ def _bounded(field: Field, value: float, text: str, unit: str = "") -> None:
         unit = unit or field.unit
         shown = text if not unit or unit in text else f"{text}\u2009{unit}"
         right = f"Right would be {field.range_in_words}."
-        raise NotRead(Refusal(field.name, text, f"{shown} is out of range.", right))
+        raise desk.NotRead(desk.Refusal(field.name, text, f"{shown} is out of range.", right))
 
 
 CALCULATORS = (
@@ -162,8 +157,8 @@ MOST_LABELS = 5
 class Worked:
     """What came of it: an outcome, or what could not be taken."""
 
-    outcome: Outcome | None
-    refusals: tuple[Refusal, ...] = ()
+    outcome: desk.Outcome | None
+    refusals: tuple[desk.Refusal, ...] = ()
     last_state: object = None
     """where a search stood that found no answer: for the log"""
 
@@ -173,12 +168,12 @@ class Worked:
         return bool(self.refusals) and all(refusal.is_missing for refusal in self.refusals)
 
 
-def calculator_named(name: str) -> Calculator | None:
+def calculator_named(name: str) -> desk.Calculator | None:
     """Return the calculator of this name."""
     return next((known for known in CALCULATORS if known.name == name), None)
 
 
-def work_out(calculator: Calculator, typed: Mapping[str, str]) -> Worked:
+def work_out(calculator: desk.Calculator, typed: Mapping[str, str]) -> Worked:
     """Return the calculator's outcome for these answers.
 
     Texts as typed, by field and ``…_unit``.
@@ -188,11 +183,11 @@ def work_out(calculator: Calculator, typed: Mapping[str, str]) -> Worked:
     try:
         answers = read_answers(calculator.fields, typed)
         units = _units(calculator, typed)
-    except NotRead as trouble:
+    except desk.NotRead as trouble:
         return Worked(None, trouble.refusals)
     try:
         return Worked(calculator.work(answers, units))
-    except NotRead as trouble:
+    except desk.NotRead as trouble:
         return Worked(None, trouble.refusals)
     except OutOfRange as trouble:
         unit = f"\u2009{trouble.unit}" if trouble.unit else ""
@@ -207,7 +202,7 @@ def work_out(calculator: Calculator, typed: Mapping[str, str]) -> Worked:
         return _about(calculator, answers, TradeError(said), said, right)
 
 
-def _units(calculator: Calculator, typed: Mapping[str, str]) -> Units:
+def _units(calculator: desk.Calculator, typed: Mapping[str, str]) -> desk.Units:
     chosen: dict[str, str] = {}
     refusals = []
     for show in calculator.shows:
@@ -216,14 +211,18 @@ def _units(calculator: Calculator, typed: Mapping[str, str]) -> Units:
             chosen[show.name] = unit_label(text, show.measure) if text else show.unit
         except OutOfRange as trouble:
             right = f"Choose one of: {trouble.allowed}."
-            refusals.append(Refusal(show.name, text, f"“{text}” is no such unit.", right))
+            refusals.append(desk.Refusal(show.name, text, f"“{text}” is no such unit.", right))
     if refusals:
-        raise NotRead(*refusals)
-    return Units(calculator.shows, chosen)
+        raise desk.NotRead(*refusals)
+    return desk.Units(calculator.shows, chosen)
 
 
 def _about(
-    calculator: Calculator, answers: Answers, trouble: TradeError, said: str, right: str = ""
+    calculator: desk.Calculator,
+    answers: desk.Answers,
+    trouble: TradeError,
+    said: str,
+    right: str = "",
 ) -> Worked:
     """The refusal beside the field a trouble is about, or of all answers it follows from."""
     fields = {field.name: field for field in calculator.fields}
@@ -234,11 +233,11 @@ def _about(
     )
     if len(together) > 1:
         right = f"{right} It follows from {_named(calculator, fields, together)}.".strip()
-    refusal = Refusal(name, answers.typed.get(name, ""), said, right, together=together)
+    refusal = desk.Refusal(name, answers.typed.get(name, ""), said, right, together=together)
     return Worked(None, (refusal,), trouble.last if isinstance(trouble, NoSolution) else None)
 
 
-def _named(calculator: Calculator, fields: Mapping[str, Field], names: Sequence[str]) -> str:
+def _named(calculator: desk.Calculator, fields: Mapping[str, Field], names: Sequence[str]) -> str:
     """These fields by their labels; many of them by the headings they stand under."""
     named = [f"“{fields[name].label}”" for name in names]
     if len(named) > MOST_LABELS:

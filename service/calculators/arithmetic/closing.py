@@ -6,6 +6,7 @@ Sources: as in springs, clamp_changes and clamping.
 import re
 from dataclasses import replace
 
+from service.calculators.arithmetic import desk, friction
 from service.calculators.arithmetic.closing_fields import (
     CELL,
     CLOSING_PORES,
@@ -22,27 +23,6 @@ from service.calculators.arithmetic.closing_fields import (
     thread_left,
 )
 from service.calculators.arithmetic.disc_springs import DISC_FIELDS, column_of
-from service.calculators.arithmetic.friction import (
-    DRIVER,
-    FRICTION,
-    STRENGTH,
-    THREAD,
-    driver_deviation,
-    how_uncertain,
-    law_of,
-    thread_of,
-    torque_value,
-)
-from service.calculators.arithmetic.outcomes import (
-    Answers,
-    Calculator,
-    Cell,
-    Outcome,
-    Result,
-    Table,
-    Units,
-    parts_table,
-)
 from service.closing.arithmetic.clamp_changes import (
     CellsChange,
     ClampChange,
@@ -57,9 +37,9 @@ from service.physics.arithmetic.disc_springs import PlainSpring, SpringColumn
 from service.physics.arithmetic.gap_balance import BedOf, Gap, GasketOf
 from service.physics.arithmetic.springs import FORMULA, ClosedState, close_stack
 from service.physics.arithmetic.threads import strength
+from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import NoSolution, TradeError, placed
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
-from service.platform.arithmetic.fields import Section, Show, choice, deviation, quantity, whole
 from service.platform.arithmetic.material_curves import Curve, Densifying, Points, RubberCord, Soft
 from service.platform.arithmetic.material_curves import Power as PowerLaw
 from service.platform.arithmetic.numbers import read_number
@@ -74,7 +54,7 @@ GDL_UNLOADING, GASKET_UNLOADING = 2.0, 1.5
 """Exponents of the way back where something stays; common practice, no source."""
 
 
-def gdl_of(answers: Answers) -> Soft:
+def gdl_of(answers: desk.Answers) -> Soft:
     """Return the GDL: stress in Pa against strain."""
     form = answers.text("gdl_form")
     curve: Curve
@@ -91,7 +71,7 @@ def gdl_of(answers: Answers) -> Soft:
     return _soft(answers, "gdl", curve, GDL_UNLOADING)
 
 
-def gasket_of(answers: Answers) -> Soft:
+def gasket_of(answers: desk.Answers) -> Soft:
     """Return the gasket: line load in N/m against squeeze."""
     curve: Curve
     if answers.text("gasket_form") == CORD:
@@ -103,14 +83,14 @@ def gasket_of(answers: Answers) -> Soft:
     return _soft(answers, "gasket", curve, GASKET_UNLOADING)
 
 
-def _soft(answers: Answers, what: str, curve: Curve, unloading: float) -> Soft:
+def _soft(answers: desk.Answers, what: str, curve: Curve, unloading: float) -> Soft:
     u = standard_uncertainty(answers.share_or(f"{what}_percent"))
     stays = answers.share_or(f"{what}_set")
     with placed(set_share=f"{what}_set", u_relative=f"{what}_percent"):
         return Soft(curve, stays, unloading if stays else None, u)
 
 
-def _points(answers: Answers, name: str, measure: Measure, unit: str) -> Points:
+def _points(answers: desk.Answers, name: str, measure: Measure, unit: str) -> Points:
     """Pairs of a share in percent and a load, one a line."""
     answers.need(name)
     unit = answers.typed.get(f"{name}_unit", "").strip() or unit
@@ -137,35 +117,39 @@ def _points(answers: Answers, name: str, measure: Measure, unit: str) -> Points:
 NO_SPRINGS, DISCS, ONE_RATE = "none", "disc springs", "springs of one rate"
 
 
-PLATES = Section(
+PLATES = fields.Section(
     "Plates",
     (
         length("half_plate", "Thickness of a half plate", "2", help="Two a cell."),
-        deviation("half_plate_off", "Half plates known to ±", Measure.LENGTH, "µm", example="8"),
+        fields.deviation(
+            "half_plate_off", "Half plates known to ±", Measure.LENGTH, "µm", example="8"
+        ),
         length("ends", "All that is rigid at the ends", "60", help="Compression plates,"
                 " collectors, insulators, washers together."),
-        deviation("ends_off", "Ends known to ±", Measure.LENGTH, "µm", example="40"),
+        fields.deviation("ends_off", "Ends known to ±", Measure.LENGTH, "µm", example="40"),
         expansion("plate_expansion", "Expansion of the half plates", "5"),
         expansion("ends_expansion", "Expansion of the ends", "23"),
     ),
 )  # fmt: skip
 
 
-RODS = Section(
+RODS = fields.Section(
     "Rods",
     (
-        whole("rods", "Rods", example="8", most=60),
-        THREAD,
-        STRENGTH,
-        quantity("rod_modulus", "Modulus of the rods", Measure.PRESSURE, "GPa", example="206"),
+        fields.whole("rods", "Rods", example="8", most=60),
+        friction.THREAD,
+        friction.STRENGTH,
+        fields.quantity(
+            "rod_modulus", "Modulus of the rods", Measure.PRESSURE, "GPa", example="206"
+        ),
         expansion("rod_expansion", "Expansion of the rods", "11.7"),
         length("rod_length", "Length of a rod", "230", required=False),
         not_below_zero(
             "before", "Of it before the fixed end", "15", help="Head, or nut and thread."
         ),
         not_below_zero("nut_height", "Height of the nut", "6.5"),
-        choice("springs", "Springs on each rod", (NO_SPRINGS, DISCS, ONE_RATE)),
-        quantity(
+        fields.choice("springs", "Springs on each rod", (NO_SPRINGS, DISCS, ONE_RATE)),
+        fields.quantity(
             "spring_rate",
             "Rate of the springs",
             Measure.STIFFNESS,
@@ -187,11 +171,11 @@ NOTHING = "none"
 
 
 def changes_of(
-    answers: Answers, assembly: Assembly, closed: ClosedState, units: Units
-) -> tuple[tuple[str, ...], tuple[Table, ...]]:
+    answers: desk.Answers, assembly: Assembly, closed: ClosedState, units: desk.Units
+) -> tuple[tuple[str, ...], tuple[desk.Table, ...]]:
     """Return sentences and tables of what was asked beyond the closed state."""
     sentences: list[str] = []
-    tables: list[Table] = []
+    tables: list[desk.Table] = []
     happened: list[tuple[str, ClampChange]] = []
     if answers.has("warmer"):
         warmer = answers.entry("warmer")
@@ -223,12 +207,12 @@ def _force_sentence(when: str, change: ClampChange) -> str:
     return f"{when}: the clamp {word} {abs(gained):.1f}\u2009% of its force."
 
 
-def _happened_table(happened: list[tuple[str, ClampChange]], units: Units) -> Table:
-    def shown(value: float | None, show: str) -> Cell:
+def _happened_table(happened: list[tuple[str, ClampChange]], units: desk.Units) -> desk.Table:
+    def shown(value: float | None, show: str) -> desk.Cell:
         return NOTHING if value is None else units.figure(value, show)
 
     first = happened[0][1]
-    rows: tuple[tuple[Cell, ...], ...] = (
+    rows: tuple[tuple[desk.Cell, ...], ...] = (
         (
             "force of all rods",
             units.figure(first.force_before_n, "force_in"),
@@ -251,13 +235,17 @@ def _happened_table(happened: list[tuple[str, ClampChange]], units: Units) -> Ta
         ),
     )
     headings = ("", "as closed", *(when for when, _change in happened))
-    return Table("changes", "What happens to the closed clamp", headings, rows)
+    return desk.Table("changes", "What happens to the closed clamp", headings, rows)
 
 
-def _cells_table(answers: Answers, assembly: Assembly, change: CellsChange, units: Units) -> Table:
+def _cells_table(
+    answers: desk.Answers, assembly: Assembly, change: CellsChange, units: desk.Units
+) -> desk.Table:
     both = (change.before, change.after)
 
-    def row(name: str, show: str, values: tuple[Estimate | float | None, ...]) -> tuple[Cell, ...]:
+    def row(
+        name: str, show: str, values: tuple[Estimate | float | None, ...]
+    ) -> tuple[desk.Cell, ...]:
         cells = (NOTHING if v is None else units.figure(v, show) for v in values)
         return (name, *cells)
 
@@ -275,7 +263,7 @@ def _cells_table(answers: Answers, assembly: Assembly, change: CellsChange, unit
         rows.append(row("force of all rods, warm", "force_in", forces))
     counts = (len(assembly.cells), len(change.assembly_after.cells))
     headings = ("", *(f"{count} cells" for count in counts))
-    return Table("cells", "On the same rods with the same torque", headings, tuple(rows))
+    return desk.Table("cells", "On the same rods with the same torque", headings, tuple(rows))
 
 
 def _warm_force(assembly: Assembly, closed: ClosedState, by: float) -> float | None:
@@ -288,7 +276,7 @@ def _warm_force(assembly: Assembly, closed: ClosedState, by: float) -> float | N
 SOURCE = "springs in series with the materials' curves; VDI 2230 (rods); DIN EN 16984 (discs); GUM"
 
 
-def _cell(answers: Answers) -> Gap:
+def _cell(answers: desk.Answers) -> Gap:
     with placed(height_m="gasket_height", groove_depth_m="groove", length_m="gasket_length"):
         gasket = GasketOf(
             gasket_of(answers),
@@ -309,14 +297,14 @@ def _cell(answers: Answers) -> Gap:
         return Gap(gasket, bed, answers.si_or("stop"))
 
 
-def _coolant(answers: Answers, cell: Gap) -> Gap | None:
+def _coolant(answers: desk.Answers, cell: Gap) -> Gap | None:
     if not answers.has("coolant_groove") or cell.gasket is None:
         return None
     with placed("coolant_groove", "gasket_height"):
         return Gap(replace(cell.gasket, groove_depth_m=answers.si("coolant_groove")))
 
 
-def _springs(answers: Answers) -> SpringColumn | PlainSpring | None:
+def _springs(answers: desk.Answers) -> SpringColumn | PlainSpring | None:
     kind = answers.text("springs")
     if kind == NO_SPRINGS:
         return None
@@ -326,9 +314,9 @@ def _springs(answers: Answers) -> SpringColumn | PlainSpring | None:
         return PlainSpring(answers.si("spring_rate"))
 
 
-def assembly_of(answers: Answers) -> Assembly:
+def assembly_of(answers: desk.Answers) -> Assembly:
     """Return the stack that was typed."""
-    of, count, cell = thread_of(answers), answers.count("cells"), _cell(answers)
+    of, count, cell = friction.thread_of(answers), answers.count("cells"), _cell(answers)
     coolant = _coolant(answers, cell)
     with placed(count="rods", modulus_pa="rod_modulus", length_m="rod_length"):
         rods = Rods(
@@ -357,7 +345,7 @@ def assembly_of(answers: Answers) -> Assembly:
     )
 
 
-def _torque(answers: Answers, assembly: Assembly, law: Law) -> Estimate:
+def _torque(answers: desk.Answers, assembly: Assembly, law: Law) -> Estimate:
     """The torque on each nut in N·m: as typed, or the one that gives the wanted pressure."""
     if answers.text("wanted") == FROM_TORQUE:
         return Estimate(answers.si("torque"))
@@ -365,32 +353,36 @@ def _torque(answers: Answers, assembly: Assembly, law: Law) -> Estimate:
     with placed(pressure_pa="wanted_pressure"):
         near = torque_for_pressure(assembly, wanted_pressure, law).torque_nm.value
     return torque_for_pressure(
-        assembly, wanted_pressure, law, driver_deviation(answers, near)
+        assembly, wanted_pressure, law, friction.driver_deviation(answers, near)
     ).torque_nm
 
 
-def close(answers: Answers) -> tuple[Estimate, Assembly, ClosedState]:
+def close(answers: desk.Answers) -> tuple[Estimate, Assembly, ClosedState]:
     """Return torque in N·m, the stack, and how it stands with that torque on every nut."""
     assembly = assembly_of(answers)
-    law = law_of(answers, assembly.rods.thread)
+    law = friction.law_of(answers, assembly.rods.thread)
     torque = _torque(answers, assembly, law)
-    reading = torque_value(answers, torque.value)
+    reading = friction.torque_value(answers, torque.value)
     force = preloads([reading] * assembly.rods.count, law).total
     return torque, assembly, close_stack(assembly, force, law)
 
 
-def _work(answers: Answers, units: Units) -> Outcome:
+def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     torque, assembly, closed = close(answers)
-    torque_result = Result("torque", "Torque on each nut", units.figure(torque, "torque_in"))
+    torque_result = desk.Result("torque", "Torque on each nut", units.figure(torque, "torque_in"))
     pressure = closed.gdl_pressure_pa or Estimate(0.0)
     change_sentences, tables = changes_of(answers, assembly, closed, units)
-    return Outcome(
+    return desk.Outcome(
         (torque_result, *closed_results(assembly, closed, units)),
         SOURCE,
-        (*closed_sentences(answers, assembly, closed), *change_sentences, *how_uncertain(answers)),
+        (
+            *closed_sentences(answers, assembly, closed),
+            *change_sentences,
+            *friction.how_uncertain(answers),
+        ),
         (
             *tables,
-            *parts_table(
+            *desk.parts_table(
                 pressure,
                 "What makes the GDL pressure uncertain",
                 lambda part: units.figure(part, "pressure_in"),
@@ -401,19 +393,19 @@ def _work(answers: Answers, units: Units) -> Outcome:
     )
 
 
-CLOSING = Calculator(
+CLOSING = desk.Calculator(
     "closing",
     "Closing a stack",
     "N cells between rods: GDL pressure, line load, height, nut travel, torque; warm, and with more"
     " cells.",
-    (WISH, CELL, GASKET, PLATES, RODS, FRICTION, DRIVER),
+    (WISH, CELL, GASKET, PLATES, RODS, friction.FRICTION, friction.DRIVER),
     _work,
     (
-        Show("pressure_in", "GDL pressure in", Measure.PRESSURE, "MPa"),
-        Show("line_load_in", "Line load in", Measure.LINE_LOAD, "N/mm"),
-        Show("force_in", "Force in", Measure.FORCE, "kN"),
-        Show("length_in", "Lengths in", Measure.LENGTH, "mm"),
-        Show("torque_in", "Torque in", Measure.TORQUE, "N·m"),
+        fields.Show("pressure_in", "GDL pressure in", Measure.PRESSURE, "MPa"),
+        fields.Show("line_load_in", "Line load in", Measure.LINE_LOAD, "N/mm"),
+        fields.Show("force_in", "Force in", Measure.FORCE, "kN"),
+        fields.Show("length_in", "Lengths in", Measure.LENGTH, "mm"),
+        fields.Show("torque_in", "Torque in", Measure.TORQUE, "N·m"),
     ),
     note="All cells are taken alike; plates are stiff and all nuts read the same torque.",
     more_example={"springs": DISCS},

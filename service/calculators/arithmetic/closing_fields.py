@@ -5,41 +5,31 @@ Common practice, no source.
 
 from typing import Any
 
-from service.calculators.arithmetic.outcomes import Answers, Result, Units, number_of, percent_of
+from service.calculators.arithmetic import desk
 from service.physics.arithmetic.clamped_parts import Assembly
 from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL, SpringColumn
 from service.physics.arithmetic.springs import ClosedState
+from service.platform.arithmetic import fields
 from service.platform.arithmetic.estimates import Estimate
-from service.platform.arithmetic.fields import (
-    Field,
-    Section,
-    choice,
-    deviation,
-    lines,
-    number,
-    percent,
-    quantity,
-    whole,
-)
 from service.platform.arithmetic.units import Measure
 
 FROM_TORQUE, FROM_PRESSURE = "what a torque gives", "the torque for a GDL pressure"
 CLOSING_PORES, POWER, POINTS = "ever stiffer as pores close", "power law", "points"
 
 
-def length(name: str, label: str, example: str = "", **more: Any) -> Field:
+def length(name: str, label: str, example: str = "", **more: Any) -> fields.Field:
     """Describe a length in mm."""
-    return quantity(name, label, Measure.LENGTH, "mm", example=example, **more)
+    return fields.quantity(name, label, Measure.LENGTH, "mm", example=example, **more)
 
 
-def not_below_zero(name: str, label: str, example: str = "", **more: Any) -> Field:
+def not_below_zero(name: str, label: str, example: str = "", **more: Any) -> fields.Field:
     """Return a length in mm that may be nothing, or left out."""
     return length(name, label, example, **{"least": 0.0, "required": False, **more})
 
 
-def expansion(name: str, label: str, example: str) -> Field:
+def expansion(name: str, label: str, example: str) -> fields.Field:
     """Describe how a part grows when it is warmed; may be left out."""
-    return quantity(
+    return fields.quantity(
         name,
         label,
         Measure.EXPANSION,
@@ -51,11 +41,11 @@ def expansion(name: str, label: str, example: str) -> Field:
     )
 
 
-WISH = Section(
+WISH = fields.Section(
     "What is wanted",
     (
-        choice("wanted", "Wanted", (FROM_TORQUE, FROM_PRESSURE)),
-        quantity(
+        fields.choice("wanted", "Wanted", (FROM_TORQUE, FROM_PRESSURE)),
+        fields.quantity(
             "torque",
             "Torque on each nut",
             Measure.TORQUE,
@@ -64,7 +54,7 @@ WISH = Section(
             required=False,
             example="5.5",
         ),
-        quantity(
+        fields.quantity(
             "wanted_pressure",
             "Wanted mean GDL pressure",
             Measure.PRESSURE,
@@ -72,7 +62,7 @@ WISH = Section(
             only_for="for a GDL pressure",
             required=False,
         ),
-        quantity(
+        fields.quantity(
             "warmer",
             "Warmer by, when running",
             Measure.TEMPERATURE_CHANGE,
@@ -88,7 +78,7 @@ WISH = Section(
             "0.05",
             help="Creep of gaskets and GDL, embedding; the force follows.",
         ),
-        whole(
+        fields.whole(
             "cells_added",
             "Cells added on the same rods",
             required=False,
@@ -100,16 +90,18 @@ WISH = Section(
         not_below_zero("least_protrusion", "Thread that must stand out of the nut", "3"),
     ),
 )
-CELL = Section(
+CELL = fields.Section(
     "One cell",
     (
-        whole("cells", "Cells", example="20", most=500),
-        quantity("area", "Active area", Measure.AREA, "cm²", example="200"),
+        fields.whole("cells", "Cells", example="20", most=500),
+        fields.quantity("area", "Active area", Measure.AREA, "cm²", example="200"),
         length("mea", "Free thickness of the MEA with its GDL", "0.45"),
-        deviation("mea_off", "Thickness of the MEA known to ±", Measure.LENGTH, "µm", example="8"),
+        fields.deviation(
+            "mea_off", "Thickness of the MEA known to ±", Measure.LENGTH, "µm", example="8"
+        ),
         not_below_zero("recess", "Recess of the active area", help="Both plates together."),
-        choice("gdl_form", "GDL: stress against strain", (CLOSING_PORES, POWER, POINTS)),
-        quantity(
+        fields.choice("gdl_form", "GDL: stress against strain", (CLOSING_PORES, POWER, POINTS)),
+        fields.quantity(
             "gdl_modulus",
             "Modulus of the GDL",
             Measure.PRESSURE,
@@ -118,7 +110,7 @@ CELL = Section(
             required=False,
             example="3",
         ),
-        percent(
+        fields.percent(
             "gdl_limit",
             "Strain at which its pores are closed",
             least=1.0,
@@ -127,7 +119,7 @@ CELL = Section(
             help="For the curve that gets ever stiffer.",
             only_for="as pores close",
         ),
-        number(
+        fields.number(
             "gdl_exponent",
             "Exponent of the power law",
             least=1.0,
@@ -135,7 +127,7 @@ CELL = Section(
             required=False,
             only_for="power law",
         ),
-        lines(
+        fields.lines(
             "gdl_points",
             "Points of the GDL",
             measure=Measure.PRESSURE,
@@ -144,8 +136,10 @@ CELL = Section(
             required=False,
             help="Strain in % and stress, one pair a line.",
         ),
-        percent("gdl_percent", "Curve of the GDL known to ±", example="15"),
-        percent("gdl_set", "Strain that stays when it is let go", help="Share of the greatest."),
+        fields.percent("gdl_percent", "Curve of the GDL known to ±", example="15"),
+        fields.percent(
+            "gdl_set", "Strain that stays when it is let go", help="Share of the greatest."
+        ),
     ),
 )
 
@@ -155,56 +149,66 @@ CELL = Section(
 # Sources: as in springs and clamp_changes.
 
 
-def closed_results(assembly: Assembly, closed: ClosedState, units: Units) -> tuple[Result, ...]:
+def closed_results(
+    assembly: Assembly, closed: ClosedState, units: desk.Units
+) -> tuple[desk.Result, ...]:
     """Return the closed state, line by line."""
     count, stress = assembly.rods.count, closed.rod_stress
-    turn = number_of(closed.nut_turn_deg / 360, "turns")
+    turn = desk.number_of(closed.nut_turn_deg / 360, "turns")
     results = [
-        Result("force", f"Force of all {count} rods", units.figure(closed.force_n, "force_in")),
-        Result("rod_force", "Force of one rod", units.figure(closed.rod_force_n, "force_in")),
-        Result(
+        desk.Result(
+            "force", f"Force of all {count} rods", units.figure(closed.force_n, "force_in")
+        ),
+        desk.Result("rod_force", "Force of one rod", units.figure(closed.rod_force_n, "force_in")),
+        desk.Result(
             "share_of_proof",
             "Share of the proof load",
-            percent_of(stress.share_of_proof),
+            desk.percent_of(stress.share_of_proof),
             stress.proof_by,
         ),
-        Result(
+        desk.Result(
             "closed_height",
             "Closed height",
             units.figure(closed.closed_height_m, "length_in"),
             "over all rigid layers",
         ),
-        Result(
+        desk.Result(
             "nut_travel",
             "Travel of the nut from finger-tight",
             units.figure(closed.nut_travel_m, "length_in"),
             turn.text,
         ),
-        Result("stretch", "Stretch of a rod", units.figure(closed.rod_stretch_m, "length_in")),
+        desk.Result("stretch", "Stretch of a rod", units.figure(closed.rod_stretch_m, "length_in")),
     ]
     if closed.gdl_pressure_pa:
         figure = units.figure(closed.gdl_pressure_pa, "pressure_in")
-        results.insert(0, Result("gdl_pressure", "GDL pressure, mean of the cells", figure))
+        results.insert(0, desk.Result("gdl_pressure", "GDL pressure, mean of the cells", figure))
     if closed.line_load_n_m:
         figure = units.figure(closed.line_load_n_m, "line_load_in")
-        results.insert(1, Result("line_load", "Line load of the gaskets", figure))
+        results.insert(1, desk.Result("line_load", "Line load of the gaskets", figure))
     cell = closed.cells[0]
     results += [
-        Result("strain", "Strain of the MEA", percent_of(cell.gdl_strain)),
-        Result("squeeze", "Squeeze of the gasket", percent_of(cell.gasket_squeeze)),
-        Result("share_gdl", "Share of the force through the GDL", percent_of(cell.share_gdl)),
+        desk.Result("strain", "Strain of the MEA", desk.percent_of(cell.gdl_strain)),
+        desk.Result("squeeze", "Squeeze of the gasket", desk.percent_of(cell.gasket_squeeze)),
+        desk.Result(
+            "share_gdl", "Share of the force through the GDL", desk.percent_of(cell.share_gdl)
+        ),
     ]
     if closed.protrusion_m:
         figure = units.figure(closed.protrusion_m, "length_in")
-        results.append(Result("protrusion", "Thread that stands out of the nut", figure))
+        results.append(desk.Result("protrusion", "Thread that stands out of the nut", figure))
     springs = assembly.rods.springs
     if isinstance(springs, SpringColumn):
         share = springs.share_of_travel(closed.rod_force_n.value)
-        results.append(Result("spring_share", "Disc springs pressed to flat", percent_of(share)))
+        results.append(
+            desk.Result("spring_share", "Disc springs pressed to flat", desk.percent_of(share))
+        )
     return tuple(results)
 
 
-def closed_sentences(answers: Answers, assembly: Assembly, closed: ClosedState) -> tuple[str, ...]:
+def closed_sentences(
+    answers: desk.Answers, assembly: Assembly, closed: ClosedState
+) -> tuple[str, ...]:
     """Return what is to be looked at in the closed state."""
     sentences = []
     if any(cell.on_stop for cell in closed.cells):
@@ -227,7 +231,7 @@ def closed_sentences(answers: Answers, assembly: Assembly, closed: ClosedState) 
     return tuple(sentences)
 
 
-def thread_left(answers: Answers, protrusion: Estimate, when: str) -> list[str]:
+def thread_left(answers: desk.Answers, protrusion: Estimate, when: str) -> list[str]:
     """Return a sentence where too little thread stands out of the nut; none where it does."""
     least, stands = answers.si_or("least_protrusion"), protrusion.value
     if stands >= least:
@@ -250,25 +254,27 @@ def thread_left(answers: Answers, protrusion: Estimate, when: str) -> list[str]:
 CORD = "round rubber cord"
 
 
-GASKET = Section(
+GASKET = fields.Section(
     "Gasket of one cell",
     (
         length("gasket_height", "Free height", "1.2"),
-        deviation("gasket_off", "Free height known to ±", Measure.LENGTH, "µm", example="25"),
+        fields.deviation(
+            "gasket_off", "Free height known to ±", Measure.LENGTH, "µm", example="25"
+        ),
         not_below_zero(
             "groove",
             "Depth of its grooves",
             "0.65",
             help="Both plates together.",
         ),
-        quantity(
+        fields.quantity(
             "gasket_length",
             "Length of its line",
             Measure.LENGTH,
             "m",
             example="0.7",
         ),
-        choice("gasket_form", "Line load against squeeze", (CORD, POINTS)),
+        fields.choice("gasket_form", "Line load against squeeze", (CORD, POINTS)),
         length(
             "cord",
             "Diameter of the cord",
@@ -276,7 +282,7 @@ GASKET = Section(
             only_for="round cord",
             required=False,
         ),
-        quantity(
+        fields.quantity(
             "rubber_modulus",
             "Modulus of the rubber",
             Measure.PRESSURE,
@@ -285,7 +291,7 @@ GASKET = Section(
             required=False,
             example="4",
         ),
-        lines(
+        fields.lines(
             "gasket_points",
             "Points of the gasket",
             measure=Measure.LINE_LOAD,
@@ -294,8 +300,8 @@ GASKET = Section(
             required=False,
             help="Squeeze in % and line load, one pair a line.",
         ),
-        percent("gasket_percent", "Curve of the gasket known to ±", example="20"),
-        percent(
+        fields.percent("gasket_percent", "Curve of the gasket known to ±", example="20"),
+        fields.percent(
             "gasket_set", "Squeeze that stays when it is let go", help="Share of the greatest."
         ),
         not_below_zero(

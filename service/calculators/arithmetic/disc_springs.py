@@ -5,21 +5,11 @@ Sources: as in disc_springs.
 
 from dataclasses import dataclass
 
-from service.calculators.arithmetic.outcomes import (
-    Answers,
-    Calculator,
-    Cell,
-    Figure,
-    Outcome,
-    Result,
-    Table,
-    Units,
-    percent_of,
-)
+from service.calculators.arithmetic import desk
 from service.physics.arithmetic.disc_springs import RECOMMENDED_TRAVEL, DiscSpring, SpringColumn
+from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate, combined, standard_uncertainty
-from service.platform.arithmetic.fields import Section, Show, choice, quantity, whole
 from service.platform.arithmetic.units import Measure
 
 # What is asked of disc springs at the desk, and the column they make.
@@ -28,28 +18,28 @@ from service.platform.arithmetic.units import Measure
 
 
 DISC_FIELDS = (
-    quantity(
+    fields.quantity(
         "outer",
         "Outer diameter",
         Measure.LENGTH,
         "mm",
         example="20",
     ),
-    quantity(
+    fields.quantity(
         "inner",
         "Inner diameter",
         Measure.LENGTH,
         "mm",
         example="10.2",
     ),
-    quantity(
+    fields.quantity(
         "disc_thickness",
         "Thickness of one disc",
         Measure.LENGTH,
         "mm",
         example="1.1",
     ),
-    quantity(
+    fields.quantity(
         "cone",
         "Cone height of one disc",
         Measure.LENGTH,
@@ -57,12 +47,12 @@ DISC_FIELDS = (
         example="0.45",
         help="Free height less thickness; up to 1.4 times the thickness.",
     ),
-    whole("parallel", "Discs in a set, laid into each other", example="3", most=50),
-    whole("series", "Sets, turned against each other", example="8", most=200),
+    fields.whole("parallel", "Discs in a set, laid into each other", example="3", most=50),
+    fields.whole("series", "Sets, turned against each other", example="8", most=200),
 )
 
 
-def column_of(answers: Answers) -> SpringColumn:
+def column_of(answers: desk.Answers) -> SpringColumn:
     """Return the column of discs that was typed."""
     inputs = {
         "outer_diameter_m": "outer",
@@ -101,40 +91,40 @@ class _At:
         return self.travel_m / self.column.series
 
 
-def _work(answers: Answers, units: Units) -> Outcome:
+def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     column = column_of(answers)
     state, travel = _asked(answers, column)
     disc = column.disc
     share = travel.value / column.greatest_travel_m
     flat = _At(column, column.greatest_travel_m).load
     results = (
-        Result("load", "Load on one rod", units.figure(state.load, "force_in")),
-        Result(
+        desk.Result("load", "Load on one rod", units.figure(state.load, "force_in")),
+        desk.Result(
             "travel",
             "Travel of the column",
             units.figure(travel, "length_in"),
         ),
-        Result("share_of_travel", "Share of the travel to flat", percent_of(share)),
-        Result(
+        desk.Result("share_of_travel", "Share of the travel to flat", desk.percent_of(share)),
+        desk.Result(
             "height",
             "Height of the column",
             units.figure(column.free_height_m - travel.value, "length_in"),
             f"{units.figure(column.free_height_m, 'length_in').text} without load",
         ),
-        Result("rate", "Rate of the column", units.figure(_rate(column, state), "rate_in")),
-        Result(
+        desk.Result("rate", "Rate of the column", units.figure(_rate(column, state), "rate_in")),
+        desk.Result(
             "stress_edge",
             "Stress at the lower inner edge",
             units.figure(disc.stress_ii(state.each), "stress_in"),
             "where cracks of most discs begin",
         ),
-        Result(
+        desk.Result(
             "stress_middle",
             "Stress at the upper middle",
             units.figure(disc.stress_om(state.each), "stress_in"),
             "negative: compression",
         ),
-        Result("flat_load", "Load that lays the discs flat", units.figure(flat, "force_in")),
+        desk.Result("flat_load", "Load that lays the discs flat", units.figure(flat, "force_in")),
     )
     remarks = ["Friction between the discs is not counted: it adds to the load on the way in."]
     if share > RECOMMENDED_TRAVEL:
@@ -144,14 +134,14 @@ def _work(answers: Answers, units: Units) -> Outcome:
             " (DIN EN 16984).",
         )
     source = "Almen & Laszlo (1936) in the form of DIN EN 16984"
-    return Outcome(results, source, tuple(remarks), (_table(column, units),), ("clamp",))
+    return desk.Outcome(results, source, tuple(remarks), (_table(column, units),), ("clamp",))
 
 
 def _rate(column: SpringColumn, state: _At) -> float:
     return column.parallel / column.series * column.disc.rate(state.each)
 
 
-def _asked(answers: Answers, column: SpringColumn) -> tuple[_At, Estimate]:
+def _asked(answers: desk.Answers, column: SpringColumn) -> tuple[_At, Estimate]:
     """The state that is asked for, and its travel with what the discs' tolerance makes of it."""
     if answers.text("at") == AT_TRAVEL:
         travel = answers.si("travel")
@@ -169,31 +159,31 @@ def _asked(answers: Answers, column: SpringColumn) -> tuple[_At, Estimate]:
     return state, combined(state.travel_m, {TOLERANCE: u})
 
 
-def _table(column: SpringColumn, units: Units) -> Table:
-    rows: list[tuple[Cell, ...]] = []
+def _table(column: SpringColumn, units: desk.Units) -> desk.Table:
+    rows: list[tuple[desk.Cell, ...]] = []
     for share in _SHARES:
         state = _At(column, share * column.greatest_travel_m)
-        cells: tuple[Figure, ...] = (
+        cells: tuple[desk.Figure, ...] = (
             units.figure(state.travel_m, "length_in"),
             units.figure(state.load, "force_in"),
             units.figure(column.disc.stress_ii(state.each), "stress_in"),
         )
         rows.append((f"{100 * share:.0f}\u2009% of flat", *cells))
     headings = ("travel", "travel of the column", "load", "stress at the inner edge")
-    return Table("curve", "Along the travel", headings, tuple(rows))
+    return desk.Table("curve", "Along the travel", headings, tuple(rows))
 
 
-DISC_SPRINGS = Calculator(
+DISC_SPRINGS = desk.Calculator(
     "disc-springs",
     "Disc springs on a rod",
     "Load, travel and stress of discs stacked in sets.",
     (
-        Section("Discs", DISC_FIELDS),
-        Section(
+        fields.Section("Discs", DISC_FIELDS),
+        fields.Section(
             "Asked at",
             (
-                choice("at", "Asked at", (AT_LOAD, AT_TRAVEL)),
-                quantity(
+                fields.choice("at", "Asked at", (AT_LOAD, AT_TRAVEL)),
+                fields.quantity(
                     "load",
                     "Load on the rod",
                     Measure.FORCE,
@@ -202,7 +192,7 @@ DISC_SPRINGS = Calculator(
                     required=False,
                     example="3.8",
                 ),
-                quantity(
+                fields.quantity(
                     "travel",
                     "Travel of the column",
                     Measure.LENGTH,
@@ -215,9 +205,9 @@ DISC_SPRINGS = Calculator(
     ),
     _work,
     (
-        Show("force_in", "Force in", Measure.FORCE, "N"),
-        Show("length_in", "Lengths in", Measure.LENGTH, "mm"),
-        Show("stress_in", "Stress in", Measure.PRESSURE, "MPa"),
-        Show("rate_in", "Rate in", Measure.STIFFNESS, "N/mm"),
+        fields.Show("force_in", "Force in", Measure.FORCE, "N"),
+        fields.Show("length_in", "Lengths in", Measure.LENGTH, "mm"),
+        fields.Show("stress_in", "Stress in", Measure.PRESSURE, "MPa"),
+        fields.Show("rate_in", "Rate in", Measure.STIFFNESS, "N/mm"),
     ),
 )

@@ -3,7 +3,7 @@
 Sources: as in clamping and preload_scatter.
 """
 
-from service.calculators.arithmetic.outcomes import Answers
+from service.calculators.arithmetic import desk
 from service.physics.arithmetic.clamping import (
     LEAST_FRICTION,
     LEAST_NUT_FACTOR,
@@ -17,26 +17,26 @@ from service.physics.arithmetic.clamping import (
     permissible_deviation,
 )
 from service.physics.arithmetic.threads import Thread, hexagon_bearing, strength_classes, thread
+from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import placed
-from service.platform.arithmetic.fields import Section, choice, deviation, number, percent, words
 from service.platform.arithmetic.units import Measure
 
 BY_FACTOR, BY_FRICTION = "nut factor", "friction in the thread and under the nut"
 LAWS = (BY_FACTOR, BY_FRICTION)
 SOURCE = "T = K d F (Shigley); VDI 2230 part 1:2015 for thread and head friction; GUM"
 
-THREAD = words(
+THREAD = fields.words(
     "thread",
     "Thread",
     example="M8",
     help="Such as M8 with the coarse pitch, or M8x1 with its own.",
 )
-STRENGTH = choice("strength_class", "Strength class", strength_classes(), example="8.8")
-FRICTION = Section(
+STRENGTH = fields.choice("strength_class", "Strength class", strength_classes(), example="8.8")
+FRICTION = fields.Section(
     "Friction",
     (
-        choice("law", "Torque and preload by", LAWS),
-        number(
+        fields.choice("law", "Torque and preload by", LAWS),
+        fields.number(
             "nut_factor",
             "Nut factor",
             least=LEAST_NUT_FACTOR,
@@ -47,7 +47,7 @@ FRICTION = Section(
             help="About 0.20 dry, 0.15 lightly oiled, 0.11 with molybdenum paste (common"
             " practice, no source).",
         ),
-        number(
+        fields.number(
             "thread_friction",
             "Friction coefficient in the thread",
             least=LEAST_FRICTION,
@@ -56,7 +56,7 @@ FRICTION = Section(
             required=False,
             help="Such as 0.12. Where the nut factor is used it may be left out.",
         ),
-        number(
+        fields.number(
             "bearing_friction",
             "Friction coefficient under the nut",
             least=LEAST_FRICTION,
@@ -65,13 +65,13 @@ FRICTION = Section(
             required=False,
             help="The nut is taken to be a hexagon nut (ISO 4032) over a medium hole (ISO 273).",
         ),
-        percent(
+        fields.percent(
             "common_percent",
             "Mean of the friction known to ±",
             example="10",
             help="The same for all nuts; holds for 95 of 100.",
         ),
-        percent(
+        fields.percent(
             "each_percent",
             "Scatter from nut to nut ±",
             example="15",
@@ -80,10 +80,10 @@ FRICTION = Section(
         ),
     ),
 )
-DRIVER = Section(
+DRIVER = fields.Section(
     "Torque driver",
     (
-        percent(
+        fields.percent(
             "driver_percent",
             "Permissible deviation ±",
             most=50.0,
@@ -91,21 +91,21 @@ DRIVER = Section(
             help="From its certificate; ISO 6789-1 allows 6 % up to 10 N·m, 4 % above. Left"
             " empty: that.",
         ),
-        deviation(
+        fields.deviation(
             "driver_step", "Smallest step of its reading", Measure.TORQUE, "N·m", example="0.1"
         ),
     ),
 )
 
 
-def thread_of(answers: Answers) -> Thread:
+def thread_of(answers: desk.Answers) -> Thread:
     """Return the thread that was typed."""
     answers.need("thread")
     with placed("thread"):
         return thread(answers.text("thread"))
 
 
-def law_of(answers: Answers, of: Thread, *, shared: bool = True) -> Law:
+def law_of(answers: desk.Answers, of: Thread, *, shared: bool = True) -> Law:
     """Say how torque becomes preload.
 
     Without ``shared`` only what is uncertain nut by nut counts.
@@ -128,19 +128,19 @@ def law_of(answers: Answers, of: Thread, *, shared: bool = True) -> Law:
         return ThreadFriction(of, face, in_thread, under_nut, *scatter)
 
 
-def driver_deviation(answers: Answers, torque_nm: float) -> float:
+def driver_deviation(answers: desk.Answers, torque_nm: float) -> float:
     """Return the driver's permissible deviation as a share: as typed, else after ISO 6789-1."""
     return answers.share_or("driver_percent", permissible_deviation(torque_nm))
 
 
-def torque_value(answers: Answers, torque_nm: float, *, shared: bool = True) -> TorqueValue:
+def torque_value(answers: desk.Answers, torque_nm: float, *, shared: bool = True) -> TorqueValue:
     """Return a torque read with the driver; without ``shared`` its deviation does not count."""
     with placed("torque", deviation="driver_percent", step_nm="driver_step"):
         off = driver_deviation(answers, torque_nm) if shared else 0.0
         return TorqueValue(torque_nm, off, answers.si_or("driver_step"))
 
 
-def how_uncertain(answers: Answers) -> tuple[str, ...]:
+def how_uncertain(answers: desk.Answers) -> tuple[str, ...]:
     """Return what was left out of the uncertainty, or assumed, in sentences."""
     sentences = []
     if not answers.has("driver_percent"):

@@ -4,15 +4,7 @@ A leak rate in sccm is one of gas at 0 °C; in the other units it goes with the 
 temperature. Source: as in gas_flows and tightness.
 """
 
-from service.calculators.arithmetic.outcomes import (
-    Answers,
-    Calculator,
-    Figure,
-    Outcome,
-    Result,
-    Units,
-    number_of,
-)
+from service.calculators.arithmetic import desk
 from service.physics.arithmetic.gases import GAS_CONSTANT, REFERENCES, reference, throughput
 from service.physics.arithmetic.tightness import (
     FORMULA,
@@ -24,16 +16,9 @@ from service.physics.arithmetic.tightness import (
     flow_meter,
     judge,
 )
+from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
-from service.platform.arithmetic.fields import (
-    Section,
-    choice,
-    deviation,
-    percent,
-    quantity,
-    temperature,
-)
 from service.platform.arithmetic.preconditions import ZERO_CELSIUS_K, barometer
 from service.platform.arithmetic.pressures import Zero
 from service.platform.arithmetic.units import Measure, UnitEntry
@@ -41,13 +26,13 @@ from service.platform.arithmetic.verdicts import Verdict
 
 AT_ZERO = "sccm"
 GAUGE_ZERO, ABSOLUTE_ZERO = "the air outside (gauge)", "vacuum (absolute)"
-ZERO = choice(
+ZERO = fields.choice(
     "zero",
     "Pressures count from",
     (GAUGE_ZERO, ABSOLUTE_ZERO),
     help="A pressure that says so itself, such as “0.2 bar g” or “121 kPa abs”, is read so.",
 )
-BAROMETER = quantity(
+BAROMETER = fields.quantity(
     "barometer",
     "Barometer",
     Measure.PRESSURE,
@@ -56,7 +41,7 @@ BAROMETER = quantity(
     help="Pressure of the air outside on that day, as it is where the stack stands, not reduced"
     " to sea level.",
 )
-VOLUME = quantity(
+VOLUME = fields.quantity(
     "volume",
     "Volume of the circuit",
     Measure.VOLUME,
@@ -64,10 +49,10 @@ VOLUME = quantity(
     example="0.85",
     help="With hoses up to the shut valve.",
 )
-INSTRUMENTS = Section(
+INSTRUMENTS = fields.Section(
     "Instruments",
     (
-        deviation(
+        fields.deviation(
             "pressure_off",
             "One reading of the gauge ±",
             Measure.PRESSURE,
@@ -76,7 +61,7 @@ INSTRUMENTS = Section(
             example="20",
             help="Resolution and noise, half width.",
         ),
-        deviation(
+        fields.deviation(
             "temperature_off",
             "One reading of the thermometer ±",
             Measure.TEMPERATURE_CHANGE,
@@ -85,8 +70,8 @@ INSTRUMENTS = Section(
             example="0.1",
             help="With gas that is not as warm as the thermometer.",
         ),
-        percent("volume_percent", "Volume known to ±", example="4", most=90.0),
-        deviation(
+        fields.percent("volume_percent", "Volume known to ±", example="4", most=90.0),
+        fields.deviation(
             "gauge_off",
             "Calibration of the gauge ±",
             Measure.PRESSURE,
@@ -94,10 +79,10 @@ INSTRUMENTS = Section(
             example="200",
             help="The same at start and end: it nearly cancels.",
         ),
-        deviation("clock_off", "Duration known to ±", Measure.DURATION, "s", example="1"),
+        fields.deviation("clock_off", "Duration known to ±", Measure.DURATION, "s", example="1"),
     ),
 )
-LIMIT = quantity(
+LIMIT = fields.quantity(
     "limit",
     "Limit of the leak rate",
     Measure.LEAK_RATE,
@@ -108,12 +93,12 @@ LIMIT = quantity(
 )
 
 
-def zero_of(answers: Answers) -> Zero:
+def zero_of(answers: desk.Answers) -> Zero:
     """Return what pressures count from where their text does not say."""
     return Zero.GAUGE if answers.text("zero") == GAUGE_ZERO else Zero.ABSOLUTE
 
 
-def absolute(answers: Answers, name: str, *, suction: bool = False) -> float:
+def absolute(answers: desk.Answers, name: str, *, suction: bool = False) -> float:
     """Return a pressure in Pa absolute; below the air outside only with ``suction``."""
     outside = outside_of(answers)
     pressure = answers.absolute(name, zero_of(answers), outside)
@@ -135,19 +120,19 @@ def absolute(answers: Answers, name: str, *, suction: bool = False) -> float:
     )
 
 
-def outside_of(answers: Answers) -> float:
+def outside_of(answers: desk.Answers) -> float:
     """The pressure of the air outside in Pa."""
     with placed("barometer"):
         return barometer(answers.si("barometer"))
 
 
-def reading_of(answers: Answers, when: str, warm: str) -> GasReading:
+def reading_of(answers: desk.Answers, when: str, warm: str) -> GasReading:
     """A pressure and the temperature of the gas at one time."""
     with placed(pressure_pa=when, temperature_k=warm):
         return GasReading(absolute(answers, when), answers.si(warm))
 
 
-def instruments_of(answers: Answers, *, clock: bool = True) -> Instruments:
+def instruments_of(answers: desk.Answers, *, clock: bool = True) -> Instruments:
     """Return standard uncertainties from the half widths that were typed."""
     off = {
         name: standard_uncertainty(answers.si_or(name))
@@ -170,22 +155,26 @@ def mol_per_second(entry: UnitEntry, temperature_k: float) -> float:
     return entry.si / (GAS_CONSTANT * gas_k)
 
 
-def leak_figure(rate: Estimate, unit: str, temperature_k: float) -> Figure:
+def leak_figure(rate: Estimate, unit: str, temperature_k: float) -> desk.Figure:
     """Return a leak rate in mol/s, shown in this unit."""
     gas_k = ZERO_CELSIUS_K if unit == AT_ZERO else temperature_k
-    return Figure(rate.scaled(throughput(1.0, gas_k)), Measure.LEAK_RATE, unit)
+    return desk.Figure(rate.scaled(throughput(1.0, gas_k)), Measure.LEAK_RATE, unit)
 
 
-def leak_results(name: str, label: str, rate: Estimate, temperature_k: float) -> tuple[Result, ...]:
+def leak_results(
+    name: str, label: str, rate: Estimate, temperature_k: float
+) -> tuple[desk.Result, ...]:
     """Return the same leak rate in the units people use."""
     warm = f"gas at {temperature_k - ZERO_CELSIUS_K:.1f}\u2009°C"
     return (
-        Result(name, label, leak_figure(rate, "mbar·L/s", temperature_k), warm),
-        Result(
+        desk.Result(name, label, leak_figure(rate, "mbar·L/s", temperature_k), warm),
+        desk.Result(
             f"{name}_sccm", label, leak_figure(rate, AT_ZERO, temperature_k), "gas at 0\u2009°C"
         ),
-        Result(f"{name}_si", label, leak_figure(rate, "Pa·m³/s", temperature_k), warm),
-        Result(f"{name}_amount", label, number_of(rate.scaled(1e6), "µmol/s"), "amount of gas"),
+        desk.Result(f"{name}_si", label, leak_figure(rate, "Pa·m³/s", temperature_k), warm),
+        desk.Result(
+            f"{name}_amount", label, desk.number_of(rate.scaled(1e6), "µmol/s"), "amount of gas"
+        ),
     )
 
 
@@ -208,7 +197,9 @@ def seen_in_words(leak: LeakRate, temperature_k: float) -> str:
             )
 
 
-def judged(answers: Answers, leak: LeakRate, temperature_k: float) -> tuple[Verdict | None, str]:
+def judged(
+    answers: desk.Answers, leak: LeakRate, temperature_k: float
+) -> tuple[Verdict | None, str]:
     """The verdict against the limit that was typed, and why; none where none was."""
     if not answers.has("limit"):
         return None, ""
@@ -243,7 +234,7 @@ def verdict_in_words(leak: LeakRate, verdict: Verdict, limit: UnitEntry) -> str:
 SOURCE = "flow meter with its zero taken away; GUM; ISO 11929-1 (decision threshold)"
 
 
-def _work(answers: Answers, units: Units) -> Outcome:
+def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     del units
     with placed("reading_percent", "scale_percent", "step", full_scale_m3_s="full_scale"):
         meter = FlowMeter(
@@ -260,7 +251,7 @@ def _work(answers: Answers, units: Units) -> Outcome:
     sentences = [seen_in_words(leak, warm)]
     if not answers.has("shut_off"):
         sentences.append("The meter's zero was not given: read it with the circuit shut off.")
-    return Outcome(
+    return desk.Outcome(
         leak_results("rate", "Leak rate", leak.rate, warm),
         SOURCE,
         tuple(sentences),
@@ -272,15 +263,15 @@ def _work(answers: Answers, units: Units) -> Outcome:
     )
 
 
-FLOW_METER = Calculator(
+FLOW_METER = desk.Calculator(
     "flow-meter",
     "Leak rate by flow meter",
     "What a meter reads that keeps the circuit under pressure, or catches what comes out.",
     (
-        Section(
+        fields.Section(
             "Test",
             (
-                quantity(
+                fields.quantity(
                     "flow",
                     "Flow that is read",
                     Measure.FLOW,
@@ -288,7 +279,7 @@ FLOW_METER = Calculator(
                     least=0.0,
                     example="1.8",
                 ),
-                quantity(
+                fields.quantity(
                     "shut_off",
                     "Flow with the circuit shut off",
                     Measure.FLOW,
@@ -298,29 +289,29 @@ FLOW_METER = Calculator(
                     example="0.1",
                     help="The meter's zero; it is taken away.",
                 ),
-                temperature("temperature", "Temperature of the gas", example="22"),
+                fields.temperature("temperature", "Temperature of the gas", example="22"),
                 LIMIT,
             ),
         ),
-        Section(
+        fields.Section(
             "Flow meter",
             (
-                quantity(
+                fields.quantity(
                     "full_scale",
                     "Full scale",
                     Measure.FLOW,
                     "mL/min",
                     example="10",
                 ),
-                choice(
+                fields.choice(
                     "reference",
                     "Its millilitres are at",
                     tuple(known.name for known in REFERENCES),
                     help="As its data sheet says: it decides by up to 9 %.",
                 ),
-                percent("reading_percent", "Accuracy ±, of the reading", example="1"),
-                percent("scale_percent", "Accuracy ±, of full scale", example="0.5"),
-                deviation(
+                fields.percent("reading_percent", "Accuracy ±, of the reading", example="1"),
+                fields.percent("scale_percent", "Accuracy ±, of full scale", example="0.5"),
+                fields.deviation(
                     "step", "Smallest step of its reading", Measure.FLOW, "mL/min", example="0.01"
                 ),
             ),

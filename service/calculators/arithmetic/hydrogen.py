@@ -3,6 +3,7 @@
 Source: as in gases.
 """
 
+from service.calculators.arithmetic import desk
 from service.calculators.arithmetic.gas import (
     BAROMETER,
     ZERO,
@@ -10,15 +11,6 @@ from service.calculators.arithmetic.gas import (
     leak_figure,
     mol_per_second,
     outside_of,
-)
-from service.calculators.arithmetic.outcomes import (
-    Answers,
-    Calculator,
-    Figure,
-    Outcome,
-    Result,
-    Units,
-    number_of,
 )
 from service.physics.arithmetic.gases import (
     TEST_GASES,
@@ -28,23 +20,16 @@ from service.physics.arithmetic.gases import (
     as_hydrogen,
     gas_named,
 )
+from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
-from service.platform.arithmetic.fields import (
-    Section,
-    choice,
-    percent,
-    pressure,
-    quantity,
-    temperature,
-)
 from service.platform.arithmetic.units import Measure
 
 SOURCE = "viscous flow after Poiseuille, molecular flow by kinetic theory; bounds by Knudsen number"
 AT_0_C = "gas at 0\u2009°C"
 
 
-def _across(answers: Answers, when: str) -> Across:
+def _across(answers: desk.Answers, when: str) -> Across:
     """Pressures before and behind the leak; behind it the air outside, where nothing is said."""
     outside = outside_of(answers)
     behind = f"{when}_outside"
@@ -55,7 +40,7 @@ def _across(answers: Answers, when: str) -> Across:
         return Across(before, after, warm)
 
 
-def _work(answers: Answers, units: Units) -> Outcome:
+def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     del units
     test, use = _across(answers, "test"), _across(answers, "use")
     rate = mol_per_second(answers.entry("rate"), test.temperature_k)
@@ -64,23 +49,25 @@ def _work(answers: Answers, units: Units) -> Outcome:
         hydrogen = as_hydrogen(rate, gas, test, use, answers.si("path_length"))
     relative = standard_uncertainty(answers.share_or("rate_percent"))
 
-    def shown(mol_s: float, unit: str = "sccm") -> Figure:
+    def shown(mol_s: float, unit: str = "sccm") -> desk.Figure:
         return leak_figure(Estimate(mol_s, relative * mol_s), unit, use.temperature_k)
 
     results = (
-        Result("least", "Hydrogen in use, at least", shown(hydrogen.least_mol_s), AT_0_C),
-        Result("most", "Hydrogen in use, at most", shown(hydrogen.most_mol_s), AT_0_C),
-        Result("most_warm", "The same, at its temperature", shown(hydrogen.most_mol_s, "mbar·L/s")),
-        Result("viscous", "By the viscous law", shown(hydrogen.viscous_mol_s), AT_0_C),
-        Result("molecular", "By the molecular law", shown(hydrogen.molecular_mol_s), AT_0_C),
-        Result(
+        desk.Result("least", "Hydrogen in use, at least", shown(hydrogen.least_mol_s), AT_0_C),
+        desk.Result("most", "Hydrogen in use, at most", shown(hydrogen.most_mol_s), AT_0_C),
+        desk.Result(
+            "most_warm", "The same, at its temperature", shown(hydrogen.most_mol_s, "mbar·L/s")
+        ),
+        desk.Result("viscous", "By the viscous law", shown(hydrogen.viscous_mol_s), AT_0_C),
+        desk.Result("molecular", "By the molecular law", shown(hydrogen.molecular_mol_s), AT_0_C),
+        desk.Result(
             "knudsen",
             "Knudsen number",
-            number_of(hydrogen.knudsen),
+            desk.number_of(hydrogen.knudsen),
             "of one round hole that leaks as much",
         ),
     )
-    return Outcome(results, SOURCE, _sentences(hydrogen), cautions=("hydrogen", "pressure"))
+    return desk.Outcome(results, SOURCE, _sentences(hydrogen), cautions=("hydrogen", "pressure"))
 
 
 def _sentences(hydrogen: Hydrogen) -> tuple[str, ...]:
@@ -99,24 +86,24 @@ def _sentences(hydrogen: Hydrogen) -> tuple[str, ...]:
     )
 
 
-HYDROGEN = Calculator(
+HYDROGEN = desk.Calculator(
     "hydrogen",
     "Test gas to hydrogen",
     "How much hydrogen passes in use where a test gas leaked so much, and by which law.",
     (
-        Section(
+        fields.Section(
             "Measured",
             (
-                choice("gas", "Test gas", tuple(gas.name for gas in TEST_GASES)),
-                quantity(
+                fields.choice("gas", "Test gas", tuple(gas.name for gas in TEST_GASES)),
+                fields.quantity(
                     "rate",
                     "Leak rate of the test gas",
                     Measure.LEAK_RATE,
                     "mbar·L/s",
                     example="0.008",
                 ),
-                percent("rate_percent", "Known to ±", example="10"),
-                quantity(
+                fields.percent("rate_percent", "Known to ±", example="10"),
+                fields.quantity(
                     "path_length",
                     "Length of the leak's path",
                     Measure.LENGTH,
@@ -126,31 +113,31 @@ HYDROGEN = Calculator(
                 ),
                 ZERO,
                 BAROMETER,
-                pressure(
+                fields.pressure(
                     "test_inside",
                     "Pressure inside, in the test",
                     example="50",
                 ),
-                pressure(
+                fields.pressure(
                     "test_outside",
                     "Pressure behind the leak, in the test",
                     required=False,
                     help="Left empty: the air outside.",
                 ),
-                temperature("test_temperature", "Temperature in the test", example="22"),
+                fields.temperature("test_temperature", "Temperature in the test", example="22"),
             ),
         ),
-        Section(
+        fields.Section(
             "In use",
             (
-                pressure("use_inside", "Pressure inside, in use", example="60"),
-                pressure(
+                fields.pressure("use_inside", "Pressure inside, in use", example="60"),
+                fields.pressure(
                     "use_outside",
                     "Pressure behind the leak, in use",
                     required=False,
                     help="Left empty: the air outside.",
                 ),
-                temperature("use_temperature", "Temperature in use", example="65"),
+                fields.temperature("use_temperature", "Temperature in use", example="65"),
             ),
         ),
     ),

@@ -3,15 +3,7 @@
 Source: as in insulation.
 """
 
-from service.calculators.arithmetic.outcomes import (
-    Answers,
-    Calculator,
-    NotRead,
-    Outcome,
-    Refusal,
-    Result,
-    Units,
-)
+from service.calculators.arithmetic import desk
 from service.limits.arithmetic.insulation import (
     DC_LIMIT,
     DRY_RODS_LIMIT,
@@ -26,18 +18,9 @@ from service.limits.arithmetic.insulation import (
     judge_insulation,
     working_voltage,
 )
+from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
-from service.platform.arithmetic.fields import (
-    Section,
-    Show,
-    choice,
-    number,
-    percent,
-    quantity,
-    whole,
-    words,
-)
 from service.platform.arithmetic.units import Measure
 from service.platform.arithmetic.verdicts import Verdict
 
@@ -56,18 +39,18 @@ YES, NO, NOT_SAID = "yes", "no", "not said"
 
 
 SECTIONS = (
-    Section(
+    fields.Section(
         "Limit",
         (
-            choice("rule", "Limit by", (*LIMITS, OWN)),
-            number(
+            fields.choice("rule", "Limit by", (*LIMITS, OWN)),
+            fields.number(
                 "ohm_per_volt",
                 "Resistance for each volt",
                 "Ω/V",
                 only_for="own limit",
                 required=False,
             ),
-            quantity(
+            fields.quantity(
                 "least",
                 "Never less than",
                 Measure.RESISTANCE,
@@ -75,21 +58,21 @@ SECTIONS = (
                 only_for="own limit",
                 required=False,
             ),
-            words(
+            fields.words(
                 "standard",
                 "Standard or rule it comes from",
                 only_for="own limit",
                 required=False,
                 help="These three where the limit is one's own.",
             ),
-            whole(
+            fields.whole(
                 "cells",
                 "Cells",
                 required=False,
                 example="20",
                 help="Or the working voltage itself, beneath.",
             ),
-            quantity(
+            fields.quantity(
                 "cell_voltage",
                 "Greatest voltage of a cell",
                 Measure.VOLTAGE,
@@ -97,7 +80,7 @@ SECTIONS = (
                 required=False,
                 help="Left empty: 1.23 V, the reversible voltage at 25 °C.",
             ),
-            quantity(
+            fields.quantity(
                 "voltage",
                 "Working voltage",
                 Measure.VOLTAGE,
@@ -106,12 +89,12 @@ SECTIONS = (
             ),
         ),
     ),
-    Section(
+    fields.Section(
         "Reading",
         (
-            choice("between", "Measured", tuple(Between)),
-            choice("condition", "Coolant circuit", tuple(Condition)),
-            quantity(
+            fields.choice("between", "Measured", tuple(Between)),
+            fields.choice("condition", "Coolant circuit", tuple(Condition)),
+            fields.quantity(
                 "resistance",
                 "Resistance",
                 Measure.RESISTANCE,
@@ -121,12 +104,12 @@ SECTIONS = (
                 example="2.4",
                 help="Left empty: the limit alone is worked out.",
             ),
-            choice(
+            fields.choice(
                 "over_range",
                 "The tester shows only that it is more",
                 (NO, YES),
             ),
-            quantity(
+            fields.quantity(
                 "test_voltage",
                 "Voltage of the tester",
                 Measure.VOLTAGE,
@@ -135,14 +118,14 @@ SECTIONS = (
                 required=False,
                 example="100",
             ),
-            percent("tester_percent", "Tester's accuracy ±", example="5"),
-            choice(
+            fields.percent("tester_percent", "Tester's accuracy ±", example="5"),
+            fields.choice(
                 "bonded",
                 "All cells bonded together",
                 (NOT_SAID, YES, NO),
                 example=YES,
             ),
-            choice(
+            fields.choice(
                 "hydrogen_there",
                 "Hydrogen in the stack",
                 (NOT_SAID, NO, YES),
@@ -153,7 +136,7 @@ SECTIONS = (
 )
 
 
-def _limit(answers: Answers) -> InsulationLimit:
+def _limit(answers: desk.Answers) -> InsulationLimit:
     known = LIMITS.get(answers.text("rule"))
     if known:
         return known
@@ -165,7 +148,7 @@ def _limit(answers: Answers) -> InsulationLimit:
     return InsulationLimit(per_volt, least, answers.text("standard"))
 
 
-def _voltage(answers: Answers) -> float:
+def _voltage(answers: desk.Answers) -> float:
     if answers.has("voltage"):
         return answers.si("voltage")
     answers.need("cells")
@@ -173,12 +156,14 @@ def _voltage(answers: Answers) -> float:
     return working_voltage(answers.count("cells"), each)
 
 
-def _work(answers: Answers, units: Units) -> Outcome:
+def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     volt, limit = _voltage(answers), _limit(answers)
     least = limit.ohm(volt)
     results = [
-        Result("voltage", "Working voltage", units.figure(volt, "voltage_in")),
-        Result("limit", "Least resistance", units.figure(least, "resistance_in"), limit.standard),
+        desk.Result("voltage", "Working voltage", units.figure(volt, "voltage_in")),
+        desk.Result(
+            "limit", "Least resistance", units.figure(least, "resistance_in"), limit.standard
+        ),
     ]
     verdict, why = None, ""
     if answers.has("resistance"):
@@ -187,10 +172,10 @@ def _work(answers: Answers, units: Units) -> Outcome:
         share = judged.reading.u_resistance
         measured = Estimate(judged.reading.resistance_ohm, share * judged.reading.resistance_ohm)
         figure = units.figure(measured, "resistance_in")
-        results.append(Result("resistance", "Resistance read", figure))
+        results.append(desk.Result("resistance", "Resistance read", figure))
         if measured.value:
             current = units.figure(judged.current_a, "current_in")
-            results.append(Result("current", "Current at the working voltage", current))
+            results.append(desk.Result("current", "Current at the working voltage", current))
     remarks = (
         (
             "Bond all cells together first: the tester's voltage must never stand across a cell. No"
@@ -198,7 +183,7 @@ def _work(answers: Answers, units: Units) -> Outcome:
         ),
         "Wanted are four readings: tie rods to plates and plates to ground, dry and with coolant.",
     )
-    return Outcome(
+    return desk.Outcome(
         tuple(results),
         limit.standard,
         remarks,
@@ -209,11 +194,13 @@ def _work(answers: Answers, units: Units) -> Outcome:
     )
 
 
-def _judged(answers: Answers, limit: InsulationLimit, volt: float) -> InsulationResult:
+def _judged(answers: desk.Answers, limit: InsulationLimit, volt: float) -> InsulationResult:
     answers.need("test_voltage")
     unsaid = [name for name in ("bonded", "hydrogen_there") if answers.text(name) == NOT_SAID]
     if unsaid:
-        raise NotRead(*(Refusal(name, "", "Say yes or no.", is_missing=True) for name in unsaid))
+        raise desk.NotRead(
+            *(desk.Refusal(name, "", "Say yes or no.", is_missing=True) for name in unsaid)
+        )
     with placed(
         resistance_ohm="resistance",
         test_voltage_v="test_voltage",
@@ -249,15 +236,15 @@ def _why(judged: InsulationResult) -> str:
     return "The uncertainty covers the limit: use a better tester, or find what conducts."
 
 
-INSULATION = Calculator(
+INSULATION = desk.Calculator(
     "insulation",
     "Insulation",
     "The least resistance for a working voltage, and a reading judged by it.",
     SECTIONS,
     _work,
     (
-        Show("resistance_in", "Resistance in", Measure.RESISTANCE, "kΩ"),
-        Show("voltage_in", "Voltage in", Measure.VOLTAGE, "V"),
-        Show("current_in", "Current in", Measure.CURRENT, "µA"),
+        fields.Show("resistance_in", "Resistance in", Measure.RESISTANCE, "kΩ"),
+        fields.Show("voltage_in", "Voltage in", Measure.VOLTAGE, "V"),
+        fields.Show("current_in", "Current in", Measure.CURRENT, "µA"),
     ),
 )

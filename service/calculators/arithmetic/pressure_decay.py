@@ -3,6 +3,7 @@
 Source: as in tightness.
 """
 
+from service.calculators.arithmetic import desk
 from service.calculators.arithmetic.gas import (
     BAROMETER,
     INSTRUMENTS,
@@ -18,32 +19,17 @@ from service.calculators.arithmetic.gas import (
     reading_of,
     seen_in_words,
 )
-from service.calculators.arithmetic.outcomes import (
-    Answers,
-    Calculator,
-    Outcome,
-    Result,
-    Units,
-    parts_table,
-)
 from service.physics.arithmetic.tightness import FORMULA, pressure_decay
+from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import Inconsistent, placed
 from service.platform.arithmetic.estimates import Estimate
-from service.platform.arithmetic.fields import (
-    Section,
-    Show,
-    percent,
-    pressure,
-    quantity,
-    temperature,
-)
 from service.platform.arithmetic.units import Measure
 from service.proof.arithmetic.hold_time import time_under_pressure
 
 SOURCE = "n = V/R (p₁/T₁ − p₂/T₂) / t, ideal gas (form of 40 CFR 1065.644); GUM; ISO 11929-1"
 
 
-def _work_decay(answers: Answers, units: Units) -> Outcome:
+def _work_decay(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     del units
     start = reading_of(answers, "start", "start_temperature")
     end = reading_of(answers, "end", "end_temperature")
@@ -59,11 +45,11 @@ def _work_decay(answers: Answers, units: Units) -> Outcome:
         )
     warm = start.temperature_k
     verdict, why = judged(answers, leak, warm)
-    return Outcome(
+    return desk.Outcome(
         leak_results("rate", "Leak rate", leak.rate, warm),
         SOURCE,
         (seen_in_words(leak, warm),),
-        parts_table(
+        desk.parts_table(
             leak.rate,
             "What makes it uncertain",
             lambda part: leak_figure(Estimate(part), "mbar·L/s", warm),
@@ -75,37 +61,37 @@ def _work_decay(answers: Answers, units: Units) -> Outcome:
     )
 
 
-PRESSURE_DECAY = Calculator(
+PRESSURE_DECAY = desk.Calculator(
     "pressure-decay",
     "Leak rate by pressure decay",
     "Temperature corrected, with its uncertainty, in mbar·L/s, sccm and Pa·m³/s, and a verdict.",
     (
-        Section(
+        fields.Section(
             "Test",
             (
                 ZERO,
-                pressure(
+                fields.pressure(
                     "start",
                     "Pressure at the start",
                     example="50.00",
                 ),
-                pressure(
+                fields.pressure(
                     "end",
                     "Pressure at the end",
                     example="49.42",
                 ),
                 BAROMETER,
-                temperature(
+                fields.temperature(
                     "start_temperature",
                     "Gas temperature at the start",
                     example="22.4",
                 ),
-                temperature(
+                fields.temperature(
                     "end_temperature",
                     "Gas temperature at the end",
                     example="22.2",
                 ),
-                quantity(
+                fields.quantity(
                     "duration",
                     "Duration",
                     Measure.DURATION,
@@ -127,7 +113,7 @@ PRESSURE_DECAY = Calculator(
 # Source: as in time_under_pressure.
 
 
-def _work_hold_time(answers: Answers, units: Units) -> Outcome:
+def _work_hold_time(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     answers.need("limit")
     start = reading_of(answers, "start", "temperature")
     instruments = instruments_of(answers, clock=False)
@@ -142,14 +128,14 @@ def _work_hold_time(answers: Answers, units: Units) -> Outcome:
         hold = time_under_pressure(start, answers.si("volume"), limit_rate, instruments, share)
     sees = Estimate(hold.detection_limit_mol_s)
     results = (
-        Result("hold", "Hold at least", units.figure(hold.duration_s, "time_in")),
-        Result(
+        desk.Result("hold", "Hold at least", units.figure(hold.duration_s, "time_in")),
+        desk.Result(
             "drop",
             "Drop of pressure by a leak at the limit",
             units.figure(hold.pressure_drop_pa, "drop_in"),
             "at constant temperature",
         ),
-        Result(
+        desk.Result(
             "feigned_by",
             "Change of temperature that feigns or hides as much",
             units.figure(hold.kelvin_that_look_like_it, "warmth_in"),
@@ -163,7 +149,7 @@ def _work_hold_time(answers: Answers, units: Units) -> Outcome:
         ),
         "Let pressure and temperature settle first; the hold begins after that.",
     )
-    return Outcome(
+    return desk.Outcome(
         results,
         "the uncertainty of the pressure decay (GUM), solved for the duration",
         remarks,
@@ -172,29 +158,29 @@ def _work_hold_time(answers: Answers, units: Units) -> Outcome:
     )
 
 
-HOLD_TIME = Calculator(
+HOLD_TIME = desk.Calculator(
     "hold-time",
     "Hold time needed",
     "How long a pressure must be held before the test can decide, told before it begins.",
     (
-        Section(
+        fields.Section(
             "Test",
             (
                 ZERO,
-                pressure(
+                fields.pressure(
                     "start",
                     "Pressure at the start",
                     example="50",
                 ),
                 BAROMETER,
-                temperature(
+                fields.temperature(
                     "temperature",
                     "Gas temperature",
                     example="22",
                 ),
                 VOLUME,
                 LIMIT,
-                percent(
+                fields.percent(
                     "share",
                     "A leak of this share of the limit shall pass",
                     most=95.0,
@@ -207,8 +193,8 @@ HOLD_TIME = Calculator(
     ),
     _work_hold_time,
     (
-        Show("time_in", "Time in", Measure.DURATION, "min"),
-        Show("drop_in", "Drop of pressure in", Measure.PRESSURE, "Pa"),
-        Show("warmth_in", "Change of temperature in", Measure.TEMPERATURE_CHANGE, "K"),
+        fields.Show("time_in", "Time in", Measure.DURATION, "min"),
+        fields.Show("drop_in", "Drop of pressure in", Measure.PRESSURE, "Pa"),
+        fields.Show("warmth_in", "Change of temperature in", Measure.TEMPERATURE_CHANGE, "K"),
     ),
 )

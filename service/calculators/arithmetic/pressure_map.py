@@ -7,26 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from math import hypot
 
-from service.calculators.arithmetic.friction import (
-    DRIVER,
-    FRICTION,
-    THREAD,
-    how_uncertain,
-    law_of,
-    thread_of,
-    torque_value,
-)
-from service.calculators.arithmetic.outcomes import (
-    Answers,
-    Calculator,
-    MapFigures,
-    MapRod,
-    Outcome,
-    Result,
-    Table,
-    Units,
-    percent_of,
-)
+from service.calculators.arithmetic import desk, friction
 from service.closing.arithmetic.levelling import Levelling, level
 from service.physics.arithmetic.clamping import preloads
 from service.physics.arithmetic.elastic_bed import ActiveArea, Beds
@@ -38,9 +19,9 @@ from service.physics.arithmetic.pressure_map import (
     pressure_map,
     rod_loads,
 )
+from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import OutOfRange, TradeError, placed
 from service.platform.arithmetic.estimates import Estimate
-from service.platform.arithmetic.fields import Section, Show, deviation, lines, quantity, whole
 from service.platform.arithmetic.numbers import read_number
 from service.platform.arithmetic.units import Measure, read_quantity, to_si
 
@@ -56,34 +37,36 @@ _BEYOND_RODS_MM = 20.0
 
 
 def map_results(
-    pressures: PressureMap, loads: Mapping[int, Estimate], units: Units
-) -> tuple[Result, ...]:
+    pressures: PressureMap, loads: Mapping[int, Estimate], units: desk.Units
+) -> tuple[desk.Result, ...]:
     """Return the map in numbers; corners with what the rods' own uncertainty makes of them."""
     corners = dict(zip(pressures.corners_pa, pressures.u_corners_pa, strict=True))
     least = Estimate(pressures.least_pa, corners.get(pressures.least_pa, 0.0))
     most = Estimate(pressures.greatest_pa, corners.get(pressures.greatest_pa, 0.0))
     x, y = pressures.resultant_m
     return (
-        Result("force", "Force of all rods", units.figure(pressures.force_n, "force_in")),
-        Result(
+        desk.Result("force", "Force of all rods", units.figure(pressures.force_n, "force_in")),
+        desk.Result(
             "on_active_area",
             "Of it on the active area",
             units.figure(pressures.on_active_area_n, "force_in"),
         ),
-        Result("mean", "Mean pressure", units.figure(pressures.mean_pa, "pressure_in")),
-        Result("least", "Least pressure", units.figure(least, "pressure_in"), "at a corner"),
-        Result("greatest", "Greatest pressure", units.figure(most, "pressure_in"), "at a corner"),
-        Result("ratio", "Least by greatest", percent_of(pressures.ratio)),
-        Result(
+        desk.Result("mean", "Mean pressure", units.figure(pressures.mean_pa, "pressure_in")),
+        desk.Result("least", "Least pressure", units.figure(least, "pressure_in"), "at a corner"),
+        desk.Result(
+            "greatest", "Greatest pressure", units.figure(most, "pressure_in"), "at a corner"
+        ),
+        desk.Result("ratio", "Least by greatest", desk.percent_of(pressures.ratio)),
+        desk.Result(
             "deviation",
             "Standard deviation over the area",
             units.figure(pressures.deviation_pa, "pressure_in"),
         ),
-        Result("lost", "Area without contact", percent_of(pressures.lost_share)),
-        Result("resultant_x", "Resultant, to the right", units.figure(x, "length_in")),
-        Result("resultant_y", "Resultant, upward", units.figure(y, "length_in")),
+        desk.Result("lost", "Area without contact", desk.percent_of(pressures.lost_share)),
+        desk.Result("resultant_x", "Resultant, to the right", units.figure(x, "length_in")),
+        desk.Result("resultant_y", "Resultant, upward", units.figure(y, "length_in")),
         *(
-            Result(f"rod_{number}", f"Load of rod {number}", units.figure(load, "force_in"))
+            desk.Result(f"rod_{number}", f"Load of rod {number}", units.figure(load, "force_in"))
             for number, load in loads.items()
         ),
     )
@@ -108,23 +91,23 @@ def map_sentences(pressures: PressureMap) -> tuple[str, ...]:
 
 
 def map_figures(
-    answers: Answers,
+    answers: desk.Answers,
     pressures: PressureMap,
     area: ActiveArea,
     places: Mapping[int, tuple[float, float]],
     loads: Mapping[int, Estimate],
-) -> MapFigures:
+) -> desk.MapFigures:
     """Return what the drawing needs, in mm and MPa."""
     reach = [max(2e3 * abs(place[axis]) for place in places.values()) for axis in (0, 1)]
     inner = (1e3 * area.width_m, 1e3 * area.depth_m)
     plate = [max(reach[axis], inner[axis]) + 2 * _BEYOND_RODS_MM for axis in (0, 1)]
     for axis, name in enumerate(("plate_width", "plate_height")):
         plate[axis] = 1e3 * answers.si(name) if answers.has(name) else plate[axis]
-    return MapFigures(
+    return desk.MapFigures(
         (plate[0], plate[1]),
         inner,
         tuple(
-            MapRod(number, 1e3 * x, 1e3 * y, loads[number].value, loads[number].u)
+            desk.MapRod(number, 1e3 * x, 1e3 * y, loads[number].value, loads[number].u)
             for number, (x, y) in places.items()
         ),
         tuple(1e3 * x for x in pressures.xs_m),
@@ -136,17 +119,17 @@ def map_figures(
 
 
 def levelling_of(
-    answers: Answers,
+    answers: desk.Answers,
     rods: Sequence[RodLoad],
     on: tuple[ActiveArea, Beds],
     torques_nm: Mapping[int, float],
-    units: Units,
-) -> tuple[tuple[str, ...], tuple[Table, ...]]:
+    units: desk.Units,
+) -> tuple[tuple[str, ...], tuple[desk.Table, ...]]:
     """Say which nut to turn by how much; or what is missing to say so."""
     missing = [name for name in _FOR_TURNS if not answers.has(name)]
     if missing:
         return ("Which nut to turn is told where “To level the plate” is filled in.",), ()
-    of = thread_of(answers)
+    of = friction.thread_of(answers)
     give = answers.si("grip") / (answers.si("rod_modulus") * of.stress_area_m2)
     if answers.has("spring_rate"):
         give += 1 / answers.si("spring_rate")
@@ -166,7 +149,7 @@ def _first(levelling: Levelling) -> str:
     )
 
 
-def _turns(levelling: Levelling, units: Units) -> Table:
+def _turns(levelling: Levelling, units: desk.Units) -> desk.Table:
     rows = tuple(
         (
             f"nut {turn.number}",
@@ -178,7 +161,7 @@ def _turns(levelling: Levelling, units: Units) -> Table:
         for turn in sorted(levelling.turns, key=lambda turn: turn.number)
     )
     headings = ("nut", "turn", "load now", "load when level", "torque it then stands at")
-    return Table(
+    return desk.Table(
         "turns",
         "All nuts turned so that the plate lies level at the same force",
         headings,
@@ -203,10 +186,10 @@ EXAMPLE = """1 -110 85 5.8
 
 
 SECTIONS = (
-    Section(
+    fields.Section(
         "Rods",
         (
-            lines(
+            fields.lines(
                 "rods",
                 "Rods",
                 measure=Measure.TORQUE,
@@ -215,27 +198,27 @@ SECTIONS = (
                 help="One a line: number, x and y in mm from the middle of the active area"
                 " (seen from outside the fixed end, y upward), torque.",
             ),
-            THREAD,
+            friction.THREAD,
         ),
     ),
-    Section(
+    fields.Section(
         "Area and plate",
         (
-            quantity(
+            fields.quantity(
                 "width",
                 "Width of the active area",
                 Measure.LENGTH,
                 "mm",
                 example="170",
             ),
-            quantity(
+            fields.quantity(
                 "depth",
                 "Height of the active area",
                 Measure.LENGTH,
                 "mm",
                 example="118",
             ),
-            quantity(
+            fields.quantity(
                 "plate_width",
                 "Width of the compression plate",
                 Measure.LENGTH,
@@ -244,7 +227,7 @@ SECTIONS = (
                 example="270",
                 help="For the drawing; left empty: as far as the rods stand.",
             ),
-            quantity(
+            fields.quantity(
                 "plate_height",
                 "Height of the compression plate",
                 Measure.LENGTH,
@@ -254,11 +237,11 @@ SECTIONS = (
             ),
         ),
     ),
-    Section(
+    fields.Section(
         "To level the plate",
         (
-            whole("cells", "Cells", required=False, example="20"),
-            quantity(
+            fields.whole("cells", "Cells", required=False, example="20"),
+            fields.quantity(
                 "gdl_tangent",
                 "Tangent modulus of the GDL at its pressure",
                 Measure.PRESSURE,
@@ -266,7 +249,7 @@ SECTIONS = (
                 required=False,
                 example="9",
             ),
-            quantity(
+            fields.quantity(
                 "mea",
                 "Thickness of the MEA with its GDL",
                 Measure.LENGTH,
@@ -274,7 +257,7 @@ SECTIONS = (
                 required=False,
                 example="0.45",
             ),
-            quantity(
+            fields.quantity(
                 "grip",
                 "Length of a rod between the nuts",
                 Measure.LENGTH,
@@ -282,7 +265,7 @@ SECTIONS = (
                 required=False,
                 example="220",
             ),
-            quantity(
+            fields.quantity(
                 "rod_modulus",
                 "Modulus of the rods",
                 Measure.PRESSURE,
@@ -290,7 +273,7 @@ SECTIONS = (
                 required=False,
                 example="206",
             ),
-            quantity(
+            fields.quantity(
                 "spring_rate",
                 "Rate of the springs on one rod",
                 Measure.STIFFNESS,
@@ -298,17 +281,17 @@ SECTIONS = (
                 required=False,
                 example="2600",
             ),
-            deviation(
+            fields.deviation(
                 "outside",
                 "Gasket line outside the active area by",
                 Measure.LENGTH,
                 "mm",
                 example="8",
             ),
-            deviation(
+            fields.deviation(
                 "line_load", "Line load of the gasket", Measure.LINE_LOAD, "N/mm", example="3"
             ),
-            deviation(
+            fields.deviation(
                 "line_stiffness",
                 "Growth of that line load by squeeze",
                 Measure.PRESSURE,
@@ -327,7 +310,7 @@ MOST_RODS = 60
 _BED = ("gdl_tangent", "mea")
 
 
-def _rods(answers: Answers) -> dict[int, tuple[tuple[float, float], float]]:
+def _rods(answers: desk.Answers) -> dict[int, tuple[tuple[float, float], float]]:
     """Place in m and torque in N·m of each rod, from one line each: number, x, y, torque."""
     unit = answers.typed.get("rods_unit", "").strip() or "N·m"
     rods_read: dict[int, tuple[tuple[float, float], float]] = {}
@@ -354,14 +337,16 @@ def _rods(answers: Answers) -> dict[int, tuple[tuple[float, float], float]]:
 
 
 def _loads(
-    answers: Answers, rods: dict[int, tuple[tuple[float, float], float]], *, shared: bool
+    answers: desk.Answers, rods: dict[int, tuple[tuple[float, float], float]], *, shared: bool
 ) -> dict[int, Estimate]:
-    law = law_of(answers, thread_of(answers), shared=shared)
-    readings = [torque_value(answers, torque, shared=shared) for _place, torque in rods.values()]
+    law = friction.law_of(answers, friction.thread_of(answers), shared=shared)
+    readings = [
+        friction.torque_value(answers, torque, shared=shared) for _place, torque in rods.values()
+    ]
     return dict(zip(rods, preloads(readings, law).rods, strict=True))
 
 
-def _beds(answers: Answers, area: ActiveArea, loads: tuple[RodLoad, ...]) -> Beds:
+def _beds(answers: desk.Answers, area: ActiveArea, loads: tuple[RodLoad, ...]) -> Beds:
     """The bed: of one GDL over the area, with a gasket line about it where it was typed."""
     if not any(answers.has(name) for name in (*_BED, "line_load", "line_stiffness")):
         return ONE_BED
@@ -387,7 +372,7 @@ def _beds(answers: Answers, area: ActiveArea, loads: tuple[RodLoad, ...]) -> Bed
         )
 
 
-def _work(answers: Answers, units: Units) -> Outcome:
+def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     rods = _rods(answers)
     places = {number: place for number, (place, _torque) in rods.items()}
     whole_u = _loads(answers, rods, shared=True)
@@ -399,10 +384,10 @@ def _work(answers: Answers, units: Units) -> Outcome:
         pressures = pressure_map(loads, area, beds)
     torques = {number: torque for number, (_place, torque) in rods.items()}
     levelling, tables = levelling_of(answers, loads, (area, beds), torques, units)
-    return Outcome(
+    return desk.Outcome(
         map_results(pressures, whole_u, units),
         SOURCE,
-        (*map_sentences(pressures), *levelling, *how_uncertain(answers)),
+        (*map_sentences(pressures), *levelling, *friction.how_uncertain(answers)),
         tables,
         ("clamp",),
         FORMULA,
@@ -410,16 +395,16 @@ def _work(answers: Answers, units: Units) -> Outcome:
     )
 
 
-PRESSURE_MAP = Calculator(
+PRESSURE_MAP = desk.Calculator(
     "pressure-map",
     "Pressure map",
     "From one reading a nut: pressure over the active area, what is lost, which nut to turn.",
-    (*SECTIONS, FRICTION, DRIVER),
+    (*SECTIONS, friction.FRICTION, friction.DRIVER),
     _work,
     (
-        Show("pressure_in", "Pressure in", Measure.PRESSURE, "MPa"),
-        Show("force_in", "Force in", Measure.FORCE, "kN"),
-        Show("length_in", "Lengths in", Measure.LENGTH, "mm"),
-        Show("torque_in", "Torque in", Measure.TORQUE, "N·m"),
+        fields.Show("pressure_in", "Pressure in", Measure.PRESSURE, "MPa"),
+        fields.Show("force_in", "Force in", Measure.FORCE, "kN"),
+        fields.Show("length_in", "Lengths in", Measure.LENGTH, "mm"),
+        fields.Show("torque_in", "Torque in", Measure.TORQUE, "N·m"),
     ),
 )

@@ -5,18 +5,7 @@ Source: as in shorts.
 
 import re
 
-from service.calculators.arithmetic.outcomes import (
-    Answers,
-    Calculator,
-    NotRead,
-    Outcome,
-    Refusal,
-    Result,
-    Table,
-    Units,
-    number_of,
-    plain,
-)
+from service.calculators.arithmetic import desk
 from service.limits.arithmetic.shorts import (
     LEAST_RESISTANCE_OHM_CM2,
     CellCheck,
@@ -24,8 +13,8 @@ from service.limits.arithmetic.shorts import (
     shorts_by_resistance,
     shorts_by_voltage,
 )
+from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import TradeError, placed
-from service.platform.arithmetic.fields import Section, choice, lines, number, quantity
 from service.platform.arithmetic.units import Measure, read_quantity
 from service.platform.arithmetic.verdicts import Verdict
 
@@ -34,7 +23,7 @@ NOT_MEASURED = {"-", "–", "—", "none", "not measured"}
 MOST_CELLS = 400
 
 
-def _values(answers: Answers, name: str, measure: Measure, unit: str) -> list[float | None]:
+def _values(answers: desk.Answers, name: str, measure: Measure, unit: str) -> list[float | None]:
     """One value a cell in SI; a stroke stands for a cell that was not measured."""
     answers.need(name)
     values_read: list[float | None] = []
@@ -50,11 +39,13 @@ def _values(answers: Answers, name: str, measure: Measure, unit: str) -> list[fl
             values_read.append(read_quantity(row, measure, unit).si)
         except TradeError as trouble:
             right = "Right would be one value a line, or - for a cell that was not measured."
-            raise NotRead(Refusal(name, row, f"Cell {cell}: {trouble}", right)) from trouble
+            raise desk.NotRead(
+                desk.Refusal(name, row, f"Cell {cell}: {trouble}", right)
+            ) from trouble
     return values_read
 
 
-def _work(answers: Answers, units: Units) -> Outcome:
+def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     del units
     if answers.text("by") == BY_RESISTANCE:
         unit = answers.typed.get("resistances_unit", "").strip() or "Ω"
@@ -73,12 +64,12 @@ def _work(answers: Answers, units: Units) -> Outcome:
     return _outcome(cells, shown, source)
 
 
-def _bounds(answers: Answers) -> dict[str, float]:
+def _bounds(answers: desk.Answers) -> dict[str, float]:
     names = (("least_v", "least_voltage"), ("shorted_below_v", "shorted_below"))
     return {name: answers.si(field) for name, field in names if answers.has(field)}
 
 
-def _outcome(cells: tuple[CellFinding, ...], unit: str, source: str) -> Outcome:
+def _outcome(cells: tuple[CellFinding, ...], unit: str, source: str) -> desk.Outcome:
     bad = [cell for cell in cells if cell.check in {CellCheck.SHORTED, CellCheck.SUSPECT}]
     missing = sum(cell.check is CellCheck.NOT_MEASURED for cell in cells)
     verdict = Verdict.PASS
@@ -89,42 +80,42 @@ def _outcome(cells: tuple[CellFinding, ...], unit: str, source: str) -> Outcome:
     rows = tuple(
         (
             f"cell {cell.cell}",
-            "not measured" if cell.value is None else f"{plain(cell.value)}\u2009{unit}",
+            "not measured" if cell.value is None else f"{desk.plain(cell.value)}\u2009{unit}",
             str(cell.check),
             cell.why,
         )
         for cell in cells
     )
     counted = (
-        Result("cells", "Cells", number_of(float(len(cells)))),
-        Result("not_free", "Shorted or suspect", number_of(float(len(bad)))),
-        Result("not_measured", "Not measured", number_of(float(missing))),
+        desk.Result("cells", "Cells", desk.number_of(float(len(cells)))),
+        desk.Result("not_free", "Shorted or suspect", desk.number_of(float(len(bad)))),
+        desk.Result("not_measured", "Not measured", desk.number_of(float(missing))),
     )
     sentences = [f"Cell {cell.cell} is {cell.check}: {cell.why}." for cell in bad[:12]]
     if not sentences:
         sentences = ["No short is seen in the cells that were measured."]
     if missing:
         sentences.append("A cell that was not measured is no cell without a short.")
-    table = Table("cells", "Cell by cell", ("cell", "value", "says", "why"), rows)
+    table = desk.Table("cells", "Cell by cell", ("cell", "value", "says", "why"), rows)
     why = {
         Verdict.PASS: "No short is seen in any cell.",
         Verdict.FAIL: "At least one cell is shorted.",
         Verdict.UNDECIDED: "A cell is suspect, or was not measured.",
     }[verdict]
     cautions = ("electrical", "hydrogen")
-    return Outcome(counted, source, tuple(sentences), (table,), cautions, "", verdict, why)
+    return desk.Outcome(counted, source, tuple(sentences), (table,), cautions, "", verdict, why)
 
 
-SHORTS = Calculator(
+SHORTS = desk.Calculator(
     "shorts",
     "Shorted cells",
     "Which cells are shorted or suspect, from their resistances or open-circuit voltages.",
     (
-        Section(
+        fields.Section(
             "Readings, cell 1 first",
             (
-                choice("by", "Measured are", (BY_RESISTANCE, BY_VOLTAGE)),
-                lines(
+                fields.choice("by", "Measured are", (BY_RESISTANCE, BY_VOLTAGE)),
+                fields.lines(
                     "resistances",
                     "Resistances",
                     measure=Measure.RESISTANCE,
@@ -134,7 +125,7 @@ SHORTS = Calculator(
                     example="41\n38\n40\n-\n6.2\n39",
                     help="One a line, or parted by semicolons; - for a cell not measured.",
                 ),
-                lines(
+                fields.lines(
                     "voltages",
                     "Open-circuit voltages",
                     measure=Measure.VOLTAGE,
@@ -145,10 +136,10 @@ SHORTS = Calculator(
                 ),
             ),
         ),
-        Section(
+        fields.Section(
             "Limits",
             (
-                quantity(
+                fields.quantity(
                     "area",
                     "Active area",
                     Measure.AREA,
@@ -158,7 +149,7 @@ SHORTS = Calculator(
                     example="100",
                     help="For resistances.",
                 ),
-                number(
+                fields.number(
                     "least_area_resistance",
                     "Least resistance times area",
                     "Ω·cm²",
@@ -167,7 +158,7 @@ SHORTS = Calculator(
                     above=True,
                     help="Left empty: 1000 Ω·cm², a common target for a new MEA.",
                 ),
-                quantity(
+                fields.quantity(
                     "least_voltage",
                     "Least voltage of a good cell",
                     Measure.VOLTAGE,
@@ -175,7 +166,7 @@ SHORTS = Calculator(
                     only_for="by voltages, optional",
                     required=False,
                 ),
-                quantity(
+                fields.quantity(
                     "shorted_below",
                     "Shorted below",
                     Measure.VOLTAGE,

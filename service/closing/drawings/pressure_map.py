@@ -5,26 +5,8 @@ from dataclasses import dataclass
 from math import floor, hypot, log10
 from typing import NamedTuple
 
-from service.platform.drawings.svg import (
-    BODY,
-    CENTRE_LINE,
-    FINE,
-    HATCH_WIDTH,
-    HATCHING,
-    INK,
-    ON_PAPER,
-    OUTLINE,
-    OUTLINE_WIDTH,
-    PAPER,
-    SMALL,
-    THIN_WIDTH,
-    box,
-    line,
-    n,
-    scale_bar,
-    sheet,
-    word,
-)
+from service.platform.drawings import svg
+from service.platform.drawings.svg import n
 
 # Lines of equal value over a field that is known at the points of a grid.
 #
@@ -180,10 +162,10 @@ def stroke(width: float) -> str:
 
 def crossed(prefix: str) -> str:
     """Return the pattern of an area without contact."""
-    pen = f'class="d-hatch" stroke="{HATCHING}" {stroke(HATCH_WIDTH * 2)}'
+    pen = f'class="d-hatch" stroke="{svg.HATCHING}" {stroke(svg.HATCH_WIDTH * 2)}'
     return (
         f'<pattern id="{prefix}-lost" width="9" height="9" patternUnits="userSpaceOnUse">'
-        f"{line(0, 0, 9, 9, pen)}{line(9, 0, 0, 9, pen)}</pattern>"
+        f"{svg.line(0, 0, 9, 9, pen)}{svg.line(9, 0, 0, 9, pen)}</pattern>"
     )
 
 
@@ -198,10 +180,10 @@ def fill_of(band: int, count: int) -> str:
     return f'class="d-step-{step + 1}" fill="{STEPS[step]}"'
 
 
-def over(x: float, y: float, text: str, *, size: float = SMALL, anchor: str = "middle") -> str:
+def over(x: float, y: float, text: str, *, size: float = svg.SMALL, anchor: str = "middle") -> str:
     """Draw text that keeps the lines behind it away."""
-    more = f' paint-order="stroke" stroke="{PAPER}" stroke-width="4" stroke-linejoin="round"'
-    return word(x, y, text, size=size, anchor=anchor, pen="serial halo", more=more)
+    more = f' paint-order="stroke" stroke="{svg.PAPER}" stroke-width="4" stroke-linejoin="round"'
+    return svg.word(x, y, text, size=size, anchor=anchor, pen="serial halo", more=more)
 
 
 def value_of(level: float, levels: Sequence[float]) -> str:
@@ -213,23 +195,25 @@ def value_of(level: float, levels: Sequence[float]) -> str:
 
 def legend(x: float, y: float, field: PressureGrid, levels: Sequence[float], lost: str) -> str:
     """Draw the swatches with words for the names used in a drawing, and say how high they are."""
-    drawn = [word(x, y, "Pressure, MPa", size=BODY, pen="word strong")]
+    drawn = [svg.word(x, y, "Pressure, MPa", size=svg.BODY, pen="word strong")]
     edges = [field.least, *levels, field.greatest]
     bands = len(levels) + 1
     for band in range(bands):
         top = y + 14 + 26 * (bands - 1 - band)
-        drawn.append(box(x, top, 34, 20, f"{fill_of(band, bands)} {stroke(THIN_WIDTH)}"))
-        drawn.append(box(x, top, 34, 20, FINE))
+        drawn.append(svg.box(x, top, 34, 20, f"{fill_of(band, bands)} {stroke(svg.THIN_WIDTH)}"))
+        drawn.append(svg.box(x, top, 34, 20, svg.FINE))
         ends = [_edge(value, levels) for value in edges[band : band + 2]]
         is_one = float(ends[0]) == float(ends[1])
         range_text = ends[1] if is_one else f"{ends[0]} to {ends[1]}"
-        drawn.append(word(x + 42, top + 14.5, range_text, size=SMALL, pen="serial"))
+        drawn.append(svg.word(x + 42, top + 14.5, range_text, size=svg.SMALL, pen="serial"))
     if lost:
         top = y + 14 + 26 * bands
-        drawn.append(box(x, top, 34, 20, f'fill="url(#{lost}-lost)"'))
-        drawn.append(box(x, top, 34, 20, FINE))
-        drawn.append(word(x + 42, top + 14.5, "no contact", size=SMALL))
-    drawn.append(word(x, y + 14 + 26 * (bands + bool(lost)) + 18, "R: resultant", size=SMALL))
+        drawn.append(svg.box(x, top, 34, 20, f'fill="url(#{lost}-lost)"'))
+        drawn.append(svg.box(x, top, 34, 20, svg.FINE))
+        drawn.append(svg.word(x + 42, top + 14.5, "no contact", size=svg.SMALL))
+    drawn.append(
+        svg.word(x, y + 14 + 26 * (bands + bool(lost)) + 18, "R: resultant", size=svg.SMALL)
+    )
     return "".join(drawn)
 
 
@@ -265,7 +249,7 @@ class Plan(NamedTuple):
 
     def outline(self, size: tuple[float, float], pen: str) -> str:
         left, top = self.at(-size[0] / 2, size[1] / 2)
-        return box(left, top, size[0] * self.per_mm, size[1] * self.per_mm, pen)
+        return svg.box(left, top, size[0] * self.per_mm, size[1] * self.per_mm, pen)
 
 
 def nut(
@@ -273,8 +257,11 @@ def nut(
 ) -> str:
     """Draw a ring with the rod's number, its load away from the active area."""
     x, y = plan.at(rod.x_mm, rod.y_mm)
-    ring = f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(_NUT)}" {ON_PAPER} {stroke(OUTLINE_WIDTH)}/>'
-    number = word(x, y + 4.5, str(rod.number), size=BODY, anchor="middle", pen="word strong")
+    pen = f"{svg.ON_PAPER} {stroke(svg.OUTLINE_WIDTH)}"
+    ring = f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(_NUT)}" {pen}/>'
+    number = svg.word(
+        x, y + 4.5, str(rod.number), size=svg.BODY, anchor="middle", pen="word strong"
+    )
     if abs(rod.y_mm) > area_mm[1] / 2:
         away = _off_edge((plate_mm[1] / 2 - abs(rod.y_mm)) * plan.per_mm)
         label = over(x, y - away - 8 if rod.y_mm > 0 else y + away + 18, load_of(rod))
@@ -302,9 +289,11 @@ def resultant(plan: Plan, place: tuple[float, float]) -> str:
     """Draw a cross in a ring where the sum of the loads acts."""
     x, y = plan.at(*place)
     arm = 9.0
-    ring = f'<circle cx="{n(x)}" cy="{n(y)}" r="5.5" {ON_PAPER} {stroke(OUTLINE_WIDTH)}/>'
-    crossed = line(x - arm, y, x + arm, y, OUTLINE) + line(x, y - arm, x, y + arm, OUTLINE)
-    return ring + crossed + over(x + 13, y - 9, "R", size=BODY, anchor="start")
+    ring = f'<circle cx="{n(x)}" cy="{n(y)}" r="5.5" {svg.ON_PAPER} {stroke(svg.OUTLINE_WIDTH)}/>'
+    crossed = svg.line(x - arm, y, x + arm, y, svg.OUTLINE) + svg.line(
+        x, y - arm, x, y + arm, svg.OUTLINE
+    )
+    return ring + crossed + over(x + 13, y - 9, "R", size=svg.BODY, anchor="start")
 
 
 _WIDEST, _HIGHEST = 460.0, 380.0
@@ -349,19 +338,21 @@ def draw_pressure_map(
     y = max(_ABOVE + high + _ABOVE, _ABOVE + 34.0 + 26 * (len(levels) + 3))
     drawn = [
         f"<defs>{crossed(prefix)}</defs>",
-        plan.outline(plate_mm, f"{ON_PAPER} {stroke(OUTLINE_WIDTH)}"),
+        plan.outline(plate_mm, f"{svg.ON_PAPER} {stroke(svg.OUTLINE_WIDTH)}"),
         plan.outline(area_mm, f'fill="url(#{prefix}-lost)"'),
         *_field(plan, field, levels),
-        plan.outline(area_mm, FINE),
+        plan.outline(area_mm, svg.FINE),
         *_centre_lines(plan, reach),
         *_isobar_values(plan, field, levels, resultant_mm),
         *(nut(plan, rod, area_mm, plate_mm) for rod in placed),
         resultant(plan, resultant_mm) if resultant_mm else "",
         legend(legend_at, _ABOVE, field, levels, prefix if lost else ""),
-        scale_bar(_BESIDE, y, per_mm),
-        word(_BESIDE + 220, y + 5, "Seen from outside the fixed end.", size=SMALL, pen="soft"),
+        svg.scale_bar(_BESIDE, y, per_mm),
+        svg.word(
+            _BESIDE + 220, y + 5, "Seen from outside the fixed end.", size=svg.SMALL, pen="soft"
+        ),
     ]
-    return sheet(
+    return svg.sheet(
         legend_at + _LEGEND,
         y + 30,
         "".join(drawn),
@@ -396,7 +387,9 @@ def _field(plan: Plan, field: PressureGrid, levels: Sequence[float]) -> list[str
         pieces = "".join(
             f"M{_place(plan, piece)}L{_place(plan, other)}" for piece, other in isobar(field, level)
         )
-        drawn.append(f'<path class="d-ink" stroke="{INK}" {stroke(THIN_WIDTH)} d="{pieces}"/>')
+        drawn.append(
+            f'<path class="d-ink" stroke="{svg.INK}" {stroke(svg.THIN_WIDTH)} d="{pieces}"/>'
+        )
     return drawn
 
 
@@ -438,8 +431,8 @@ def _centre_lines(plan: Plan, reach: tuple[float, float]) -> list[str]:
     left, top = plan.at(-reach[0] / 2, reach[1] / 2)
     right, bottom = plan.at(reach[0] / 2, -reach[1] / 2)
     return [
-        line(left - 12, plan.middle_y, right + 12, plan.middle_y, CENTRE_LINE),
-        line(plan.middle_x, top - 12, plan.middle_x, bottom + 12, CENTRE_LINE),
+        svg.line(left - 12, plan.middle_y, right + 12, plan.middle_y, svg.CENTRE_LINE),
+        svg.line(plan.middle_x, top - 12, plan.middle_x, bottom + 12, svg.CENTRE_LINE),
     ]
 
 

@@ -3,26 +3,8 @@
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
-from service.platform.drawings.svg import (
-    ATTENTION,
-    BODY,
-    CENTRE_LINE,
-    FINE,
-    INK,
-    LARGE,
-    ON_PAPER,
-    OUTLINE,
-    PAPER,
-    SMALL,
-    THIN,
-    THIN_WIDTH,
-    box,
-    line,
-    n,
-    scale_bar,
-    sheet,
-    word,
-)
+from service.platform.drawings import svg
+from service.platform.drawings.svg import n
 
 _MARGIN = 96.0
 _WIDEST, _HIGHEST = 520.0, 420.0
@@ -109,17 +91,17 @@ def draw_rods(
         ),
     ]
     y = top + high + 34
-    drawn.append(scale_bar(left, y, per_mm))
+    drawn.append(svg.scale_bar(left, y, per_mm))
     notes = ["Seen from outside the fixed end."]
     if order:
         notes.append("Small figure: turn in the tightening order.")
     if out_of_tolerance:
         notes.append("Struck round twice: out of tolerance.")
     drawn += [
-        word(left, y + 42 + 17 * line_index, note, size=SMALL, pen="soft")
+        svg.word(left, y + 42 + 17 * line_index, note, size=svg.SMALL, pen="soft")
         for line_index, note in enumerate(notes)
     ]
-    return sheet(
+    return svg.sheet(
         width,
         y + 42 + 17 * len(notes),
         "".join(drawn),
@@ -135,39 +117,42 @@ def _plate(plan: _Plan, left: float, top: float, wide: float, high: float) -> st
     x, y = plan.middle_x, plan.middle_y
     corner = 6 * plan.per_mm
     return (
-        f'<rect class="d-paper d-ink" fill="{PAPER}" stroke="{INK}" stroke-width="1.6" '
+        f'<rect class="d-paper d-ink" fill="{svg.PAPER}" stroke="{svg.INK}" stroke-width="1.6" '
         f'x="{n(left)}" y="{n(top)}" width="{n(wide)}" height="{n(high)}" rx="{n(corner)}"/>'
-        + line(left - 14, y, left + wide + 14, y, CENTRE_LINE)
-        + line(x, top - 14, x, top + high + 14, CENTRE_LINE)
-        + word(left, top - 24, "fixed end", size=LARGE, pen="word strong")
+        + svg.line(left - 14, y, left + wide + 14, y, svg.CENTRE_LINE)
+        + svg.line(x, top - 14, x, top + high + 14, svg.CENTRE_LINE)
+        + svg.word(left, top - 24, "fixed end", size=svg.LARGE, pen="word strong")
     )
 
 
 def _pile(plan: _Plan, size: tuple[float, float]) -> str:
     wide, high = size[0] * plan.per_mm, size[1] * plan.per_mm
-    hidden = f'{FINE} fill="none" stroke-dasharray="6 3"'
-    return box(plan.middle_x - wide / 2, plan.middle_y - high / 2, wide, high, hidden)
+    hidden = f'{svg.FINE} fill="none" stroke-dasharray="6 3"'
+    return svg.box(plan.middle_x - wide / 2, plan.middle_y - high / 2, wide, high, hidden)
 
 
 def _nut(x: float, y: float, radius: float, is_next: bool) -> str:
     """A hexagon nut from above with its chamfer and the rod's end; its centre lines."""
     points = " ".join(f"{n(x + radius * dx)},{n(y + radius * dy)}" for dx, dy in _HEXAGON)
-    pen = f'{ON_PAPER} stroke-width="{THIN_WIDTH * 1.8:.2f}"'
-    set_off = f'class="d-act" {ATTENTION[ATTENTION.index("stroke") :]} stroke-dasharray="5 3"'
+    pen = f'{svg.ON_PAPER} stroke-width="{svg.THIN_WIDTH * 1.8:.2f}"'
+    set_off = (
+        f'class="d-act" {svg.ATTENTION[svg.ATTENTION.index("stroke") :]} stroke-dasharray="5 3"'
+    )
     reach = radius + 7
     return (
         f'<polygon points="{points}" {pen}/>'
-        f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius * 0.84)}" {FINE}/>'
-        f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius * 0.52)}" {OUTLINE}/>'
-        + line(x - reach, y, x + reach, y, THIN)
-        + line(x, y - reach, x, y + reach, THIN)
+        f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius * 0.84)}" {svg.FINE}/>'
+        f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius * 0.52)}" {svg.OUTLINE}/>'
+        + svg.line(x - reach, y, x + reach, y, svg.THIN)
+        + svg.line(x, y - reach, x, y + reach, svg.THIN)
         + (f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius + 12)}" {set_off}/>' if is_next else "")
     )
 
 
 def _struck_round(x: float, y: float, radius: float) -> str:
     return "".join(
-        f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius + more)}" {ATTENTION}/>' for more in (4, 8)
+        f'<circle cx="{n(x)}" cy="{n(y)}" r="{n(radius + more)}" {svg.ATTENTION}/>'
+        for more in (4, 8)
     )
 
 
@@ -178,13 +163,13 @@ def _named(plan: _Plan, radius: float, nut: _Nut) -> str:
     anchor = "start" if inward > 0 else "end"
     near = x + inward * (radius + 14)
     up = 5.5 if nut.torque_nm is None else -3.0
-    drawn = _over((near, y + up), str(nut.rod.number), LARGE, anchor, "word strong")
+    drawn = _over((near, y + up), str(nut.rod.number), svg.LARGE, anchor, "word strong")
     if nut.turn:
         far = near + inward * (8 + 10 * len(str(nut.rod.number)))
-        drawn += _over((far, y + up), f"turn {nut.turn}", SMALL, anchor, "soft")
+        drawn += _over((far, y + up), f"turn {nut.turn}", svg.SMALL, anchor, "soft")
     if nut.torque_nm is not None:
         pen = "d-act-solid serial strong" if nut.is_out else "serial"
-        drawn += _over((near, y + 15), f"{nut.torque_nm:.1f}\u2009N·m", BODY, anchor, pen)
+        drawn += _over((near, y + 15), f"{nut.torque_nm:.1f}\u2009N·m", svg.BODY, anchor, pen)
     return drawn
 
 
@@ -210,19 +195,19 @@ def _named_beneath(plan: _Plan, radius: float, nut: _Nut) -> str:
     half = 4 + 5 * len(str(nut.rod.number))
     left = x - half if nut.turn else x
     anchor = "end" if nut.turn else "middle"
-    drawn = _over((left, near), str(nut.rod.number), LARGE, anchor, "word strong")
+    drawn = _over((left, near), str(nut.rod.number), svg.LARGE, anchor, "word strong")
     if nut.turn:
-        drawn += _over((left + 8, near), f"turn {nut.turn}", SMALL, "start", "soft")
+        drawn += _over((left + 8, near), f"turn {nut.turn}", svg.SMALL, "start", "soft")
     if nut.torque_nm is not None:
         pen = "d-act-solid serial strong" if nut.is_out else "serial"
-        drawn += _over((x, near + 18), f"{nut.torque_nm:.1f}\u2009N·m", BODY, "middle", pen)
+        drawn += _over((x, near + 18), f"{nut.torque_nm:.1f}\u2009N·m", svg.BODY, "middle", pen)
     return drawn
 
 
 def _over(place: tuple[float, float], text: str, size: float, anchor: str, pen: str) -> str:
     """Text that keeps the lines behind it away."""
-    more = f' paint-order="stroke" stroke="{PAPER}" stroke-width="4" stroke-linejoin="round"'
-    return word(*place, text, size=size, anchor=anchor, pen=f"{pen} halo", more=more)
+    more = f' paint-order="stroke" stroke="{svg.PAPER}" stroke-width="4" stroke-linejoin="round"'
+    return svg.word(*place, text, size=size, anchor=anchor, pen=f"{pen} halo", more=more)
 
 
 def _description(

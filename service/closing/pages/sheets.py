@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
-from service.calculators.arithmetic.outcomes import plain
+from service.calculators.arithmetic.desk import plain
 from service.closing.arithmetic.outcome import (
     ClosingOutcome,
     LevellingOutcome,

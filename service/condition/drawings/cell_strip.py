@@ -5,19 +5,8 @@ What is seen of a cell has a shape of its own, so that no colour is needed to te
 
 from collections.abc import Mapping, Sequence
 
-from service.platform.drawings.svg import (
-    ACT,
-    FINE,
-    INK,
-    OUTLINE_WIDTH,
-    PAPER,
-    SMALL,
-    THIN_WIDTH,
-    line,
-    n,
-    sheet,
-    word,
-)
+from service.platform.drawings import svg
+from service.platform.drawings.svg import n
 
 PITCH, WIDE, HIGH = 10.0, 7.0, 22.0
 TOP, FOOT, EDGE = 17.0, 16.0, 8.0
@@ -28,10 +17,15 @@ MOST_MARKS = 60
 STEPS = (1, 2, 5, 10, 20, 50, 100)
 SHOWN = ("failing", "rule met", "on hold", "bridged", "blank")
 """What can be seen of a cell; of several under one mark the first is drawn."""
-_CELL = f'class="d-ink d-paper" fill="{PAPER}" stroke="{INK}" stroke-width="{THIN_WIDTH}"'
+_CELL = (
+    f'class="d-ink d-paper" fill="{svg.PAPER}" stroke="{svg.INK}" stroke-width="{svg.THIN_WIDTH}"'
+)
 _BLANK = f'{_CELL} stroke-dasharray="2.4 2"'
-_ACTING = f'class="d-act d-paper" fill="{PAPER}" stroke="{ACT}" stroke-width="{OUTLINE_WIDTH}"'
-_STRUCK = f'class="d-act" stroke="{ACT}" stroke-width="2.2"'
+_ACTING = (
+    f'class="d-act d-paper" fill="{svg.PAPER}" stroke="{svg.ACT}"'
+    f' stroke-width="{svg.OUTLINE_WIDTH}"'
+)
+_STRUCK = f'class="d-act" stroke="{svg.ACT}" stroke-width="2.2"'
 _ACTS = ("failing", "rule met", "on hold")
 _LABEL_ROOM = 17.0
 _DIGIT = 7.2
@@ -65,7 +59,7 @@ def draw_strip(
         drawn += _numbers(groups, seen)
         up = 0.0 if seen else BARE
         high = TOP + HIGH + FOOT - up
-    return sheet(
+    return svg.sheet(
         2 * EDGE + max(1, len(groups)) * PITCH,
         high,
         f'<g transform="translate(0 {n(-up)})">{"".join(drawn)}</g>',
@@ -94,7 +88,7 @@ def _numbers(groups: Sequence[range], seen: Mapping[int, str]) -> list[str]:
 def draw_sample(shown: str, *, prefix: str) -> str:
     """Draw one mark by itself, for the key; an empty word is a cell with nothing to see."""
     mark = f'<g transform="translate(0 {n(4 - TOP)})">{_mark(4.0, shown, 1)}</g>'
-    return sheet(
+    return svg.sheet(
         WIDE + 8, HIGH + 8, mark, prefix=prefix, title=shown or "cell",
         description="mark of the key", kind="strip sample", role="img",
     )  # fmt: skip
@@ -126,7 +120,7 @@ def _mark(x: float, shown: str, step: int) -> str:
     pen = _ACTING if shown in _ACTS else _BLANK if shown == "blank" else _CELL
     box = f'<rect x="{n(x)}" y="{n(TOP)}" width="{n(WIDE)}" height="{n(HIGH)}" {pen}/>'
     if step > 1:  # several cells: a second line at the foot, as of a stack of sheets
-        box += line(x, TOP + HIGH - 3, x + WIDE, TOP + HIGH - 3, FINE)
+        box += svg.line(x, TOP + HIGH - 3, x + WIDE, TOP + HIGH - 3, svg.FINE)
     return box + _inside(x, shown)
 
 
@@ -134,15 +128,17 @@ def _inside(x: float, shown: str) -> str:
     left, right, top, bottom = x - 1, x + WIDE + 1, TOP - 1, TOP + HIGH + 1
     middle = x + WIDE / 2
     if shown == "failing":
-        return line(left, top, right, bottom, _STRUCK) + line(left, bottom, right, top, _STRUCK)
+        return svg.line(left, top, right, bottom, _STRUCK) + svg.line(
+            left, bottom, right, top, _STRUCK
+        )
     if shown == "rule met":
-        return line(left, bottom, right, top, _STRUCK)
+        return svg.line(left, bottom, right, top, _STRUCK)
     if shown == "on hold":
         bars = (middle - 1.6, middle + 1.6)
-        return "".join(line(bar, TOP + 6, bar, TOP + HIGH - 6, _STRUCK) for bar in bars)
+        return "".join(svg.line(bar, TOP + 6, bar, TOP + HIGH - 6, _STRUCK) for bar in bars)
     if shown == "bridged":
         return (
-            f'<path {FINE} fill="none" d="M{n(x - 1.5)} {n(TOP + 7)}q{n(WIDE / 2 + 1.5)} -9 '
+            f'<path {svg.FINE} fill="none" d="M{n(x - 1.5)} {n(TOP + 7)}q{n(WIDE / 2 + 1.5)} -9 '
             f'{n(WIDE + 3)} 0"/>'
         )
     return ""
@@ -158,7 +154,7 @@ def _apart(
             kept.append((x, text))
     if keep_last and words and kept[-1] != words[-1]:
         kept[-1 if len(kept) > 1 else len(kept) :] = [words[-1]]
-    return [word(x, y, text, size=SMALL, anchor="middle", pen=pen) for x, text in kept]
+    return [svg.word(x, y, text, size=svg.SMALL, anchor="middle", pen=pen) for x, text in kept]
 
 
 def _room(text: str) -> float:

@@ -11,18 +11,8 @@ import numpy as np
 
 from service.platform.arithmetic.curve_text import CurveOf
 from service.platform.arithmetic.material_curves import Array, Densifying, Points, Soft
-from service.platform.drawings.svg import (
-    FINE,
-    INK,
-    OUTLINE,
-    PAPER,
-    SMALL,
-    THIN,
-    line,
-    n,
-    sheet,
-    word,
-)
+from service.platform.drawings import svg
+from service.platform.drawings.svg import n
 
 _LEFT, _TOP, _WIDE, _HIGH, _FOOT = 64.0, 34.0, 380.0, 220.0, 62.0
 _STEPS = 80
@@ -55,10 +45,10 @@ def draw_curve(soft: Soft, of: CurveOf, *, title: str, prefix: str = "curve") ->
     across, up = _axis(100 * most), _axis(float(ys[-1]))
     drawn = [
         _axes(across, up),
-        word(_LEFT - 56, _TOP - 16, f"{load} in {of.unit}", size=SMALL),
-        word(_LEFT + _WIDE / 2, _TOP + _HIGH + 38, f"{share} in\u2009%", size=SMALL,
+        svg.word(_LEFT - 56, _TOP - 16, f"{load} in {of.unit}", size=svg.SMALL),
+        svg.word(_LEFT + _WIDE / 2, _TOP + _HIGH + 38, f"{share} in\u2009%", size=svg.SMALL,
              anchor="middle"),
-        _path(100 * xs, ys, across, up, OUTLINE),
+        _path(100 * xs, ys, across, up, svg.OUTLINE),
     ]  # fmt: skip
     if isinstance(soft.loading, Points):
         drawn += [
@@ -67,15 +57,17 @@ def draw_curve(soft: Soft, of: CurveOf, *, title: str, prefix: str = "curve") ->
     if not soft.is_elastic:
         back = np.linspace(soft.set_share * most, most, _STEPS + 1)
         y_back, _slope = soft.answer(back, np.full_like(back, most))
-        pen = f'{FINE} stroke-dasharray="6 4"'
+        pen = f'{svg.FINE} stroke-dasharray="6 4"'
         drawn.append(_path(100 * back, y_back / of.value, across, up, pen))
-        drawn.append(line(_LEFT + 4, _TOP + _HIGH + 54, _LEFT + 34, _TOP + _HIGH + 54, pen))
+        drawn.append(svg.line(_LEFT + 4, _TOP + _HIGH + 54, _LEFT + 34, _TOP + _HIGH + 54, pen))
         drawn.append(
-            word(_LEFT + 42, _TOP + _HIGH + 58, "the way back, once pressed so far", size=SMALL,
-                 pen="soft")
+            svg.word(
+                _LEFT + 42, _TOP + _HIGH + 58, "the way back, once pressed so far", size=svg.SMALL,
+                pen="soft",
+            )
         )  # fmt: skip
     way = "" if soft.is_elastic else f" A set of {100 * soft.set_share:g} % of the {share} stays."
-    return sheet(
+    return svg.sheet(
         _LEFT + _WIDE + 24,
         _TOP + _HIGH + _FOOT + 6,
         "".join(drawn),
@@ -120,17 +112,17 @@ def _axes(across: _Axis, up: _Axis) -> str:
     drawn = []
     for value in up.marks:
         y = _y(value, up)
-        drawn.append(line(_LEFT - 5, y, right, y, THIN))
+        drawn.append(svg.line(_LEFT - 5, y, right, y, svg.THIN))
         shown = f"{value:.{up.decimals}f}"
-        drawn.append(word(_LEFT - 9, y + 4, shown, size=SMALL, anchor="end"))
+        drawn.append(svg.word(_LEFT - 9, y + 4, shown, size=svg.SMALL, anchor="end"))
     for value in across.marks:
         x = _x(value, across)
-        drawn.append(line(x, bottom, x, bottom + 5))
+        drawn.append(svg.line(x, bottom, x, bottom + 5))
         shown = f"{value:.{across.decimals}f}"
-        drawn.append(word(x, bottom + 19, shown, size=SMALL, anchor="middle"))
+        drawn.append(svg.word(x, bottom + 19, shown, size=svg.SMALL, anchor="middle"))
     drawn += [
-        line(_LEFT, _TOP, _LEFT, bottom, OUTLINE),
-        line(_LEFT, bottom, right, bottom, OUTLINE),
+        svg.line(_LEFT, _TOP, _LEFT, bottom, svg.OUTLINE),
+        svg.line(_LEFT, bottom, right, bottom, svg.OUTLINE),
     ]
     return "".join(drawn)
 
@@ -143,4 +135,4 @@ def _path(xs: Array, ys: Array, across: _Axis, up: _Axis, pen: str) -> str:
 
 def _dot(x: float, y: float, across: _Axis, up: _Axis) -> str:
     place = f'cx="{n(_x(x, across))}" cy="{n(_y(y, up))}"'
-    return f'<circle class="d-ink d-paper" stroke="{INK}" fill="{PAPER}" {place} r="3"/>'
+    return f'<circle class="d-ink d-paper" stroke="{svg.INK}" fill="{svg.PAPER}" {place} r="3"/>'

@@ -4,20 +4,8 @@ from collections.abc import Sequence
 from math import ceil, floor, log10
 from typing import NamedTuple
 
-from service.platform.drawings.svg import (
-    ATTENTION,
-    CENTRE_LINE,
-    HATCHING,
-    INK,
-    OUTLINE,
-    SMALL,
-    THIN,
-    box,
-    line,
-    n,
-    sheet,
-    word,
-)
+from service.platform.drawings import svg
+from service.platform.drawings.svg import n
 
 _LEFT, _TOP, _HIGH, _FOOT = 64.0, 30.0, 190.0, 62.0
 
@@ -63,25 +51,30 @@ def draw_spread(
     decimals = max(0, -floor(log10(scale.step)))
     drawn = [
         _defs(prefix),
-        box(_LEFT, scale.y(high), right - _LEFT, scale.y(low) - scale.y(high),
+        svg.box(_LEFT, scale.y(high), right - _LEFT, scale.y(low) - scale.y(high),
             f'fill="url(#{prefix}-band)"'),
-        *(line(_LEFT, scale.y(torque), right, scale.y(torque), THIN) for torque in (low, high)),
-        line(_LEFT, scale.y(target_nm), right + 4, scale.y(target_nm), CENTRE_LINE),
+        *(svg.line(_LEFT, y, right, y, svg.THIN) for y in map(scale.y, (low, high))),
+        svg.line(_LEFT, scale.y(target_nm), right + 4, scale.y(target_nm), svg.CENTRE_LINE),
         *_limits(scale, right + 8, (low, target_nm, high)),
         _axes(scale, right, decimals),
-        word(_LEFT - 56, _TOP - 12, "torque in N·m", size=SMALL),
-        *(word(x, bottom + 18, str(rod), size=SMALL, anchor="middle") for rod, x in places.items()),
-        word((_LEFT + right) / 2, bottom + 36, "rod", size=SMALL, anchor="middle"),
+        svg.word(_LEFT - 56, _TOP - 12, "torque in N·m", size=svg.SMALL),
+        *(
+            svg.word(x, bottom + 18, str(rod), size=svg.SMALL, anchor="middle")
+            for rod, x in places.items()
+        ),
+        svg.word((_LEFT + right) / 2, bottom + 36, "rod", size=svg.SMALL, anchor="middle"),
         *(_mark(r, places[r.rod], scale, (low, high), last[r.rod] is r) for r in readings),
     ]  # fmt: skip
     if not readings:
         middle = (_LEFT + right) / 2
         drawn.append(
-            word(middle, _TOP + 20, "no readings yet", size=SMALL, anchor="middle", pen="soft")
+            svg.word(
+                middle, _TOP + 20, "no readings yet", size=svg.SMALL, anchor="middle", pen="soft"
+            )
         )
     drawn.append(_key(_LEFT, bottom + 52, bool({r.pass_number for r in readings} - {1})))
     out = [r for r in last.values() if not low <= r.torque_nm <= high]
-    return sheet(
+    return svg.sheet(
         right + 118,
         bottom + _FOOT,
         "".join(drawn),
@@ -116,20 +109,25 @@ def _limits(scale: _Scale, x: float, limits: tuple[float, float, float]) -> list
     low, target, high = limits
     y = scale.y(target) + 4
     return [
-        word(x, y, f"target {target:g}\u2009N·m", size=SMALL, pen="soft"),
-        word(x, min(scale.y(high) + 4, y - 14), f"{high:g}", size=SMALL, pen="soft"),
-        word(x, max(scale.y(low) + 4, y + 14), f"{low:g}", size=SMALL, pen="soft"),
+        svg.word(x, y, f"target {target:g}\u2009N·m", size=svg.SMALL, pen="soft"),
+        svg.word(x, min(scale.y(high) + 4, y - 14), f"{high:g}", size=svg.SMALL, pen="soft"),
+        svg.word(x, max(scale.y(low) + 4, y + 14), f"{low:g}", size=svg.SMALL, pen="soft"),
     ]
 
 
 def _axes(scale: _Scale, right: float, decimals: int) -> str:
     bottom = _TOP + _HIGH
-    drawn = [line(_LEFT, _TOP, _LEFT, bottom, OUTLINE), line(_LEFT, bottom, right, bottom, OUTLINE)]
+    drawn = [
+        svg.line(_LEFT, _TOP, _LEFT, bottom, svg.OUTLINE),
+        svg.line(_LEFT, bottom, right, bottom, svg.OUTLINE),
+    ]
     for index in range(round((scale.high - scale.low) / scale.step) + 1):
         value = scale.low + index * scale.step
         y = scale.y(value)
-        drawn.append(line(_LEFT - 5, y, _LEFT, y))
-        drawn.append(word(_LEFT - 9, y + 4, f"{value:.{decimals}f}", size=SMALL, anchor="end"))
+        drawn.append(svg.line(_LEFT - 5, y, _LEFT, y))
+        drawn.append(
+            svg.word(_LEFT - 9, y + 4, f"{value:.{decimals}f}", size=svg.SMALL, anchor="end")
+        )
     return "".join(drawn)
 
 
@@ -139,28 +137,29 @@ def _mark(
     y, is_out = scale.y(reading.torque_nm), not limits[0] <= reading.torque_nm <= limits[1]
     words = f"Rod {reading.rod}, pass {reading.pass_number}: {reading.torque_nm:g}\u2009N·m"
     if not is_last:
-        shape = f'<circle class="d-ink d-paper" stroke="{INK}" cx="{n(x)}" cy="{n(y)}" r="3.4"/>'
-    elif is_out:
         shape = (
-            f'<path {ATTENTION} d="M{n(x - 5)} {n(y - 5)}l10 10m0 -10l-10 10"/>'
-            + word(x + 8, y + 4, f"{reading.torque_nm:g}", size=SMALL, pen="d-act-solid strong")
-        )  # fmt: skip
+            f'<circle class="d-ink d-paper" stroke="{svg.INK}" cx="{n(x)}" cy="{n(y)}" r="3.4"/>'
+        )
+    elif is_out:
+        shape = f'<path {svg.ATTENTION} d="M{n(x - 5)} {n(y - 5)}l10 10m0 -10l-10 10"/>' + svg.word(
+            x + 8, y + 4, f"{reading.torque_nm:g}", size=svg.SMALL, pen="d-act-solid strong"
+        )
     else:
-        shape = f'<circle class="d-solid" fill="{INK}" cx="{n(x)}" cy="{n(y)}" r="4.2"/>'
+        shape = f'<circle class="d-solid" fill="{svg.INK}" cx="{n(x)}" cy="{n(y)}" r="4.2"/>'
     return f"<g><title>{words}</title>{shape}</g>"
 
 
 def _key(x: float, y: float, has_passes: bool) -> str:
     drawn = (
-        f'<circle class="d-solid" fill="{INK}" cx="{n(x + 4)}" cy="{n(y)}" r="4.2"/>'
-        + word(x + 14, y + 4, "last pass", size=SMALL, pen="soft")
-        + f'<path {ATTENTION} d="M{n(x + 83)} {n(y - 5)}l10 10m0 -10l-10 10"/>'
-        + word(x + 99, y + 4, "out of tolerance", size=SMALL, pen="soft")
+        f'<circle class="d-solid" fill="{svg.INK}" cx="{n(x + 4)}" cy="{n(y)}" r="4.2"/>'
+        + svg.word(x + 14, y + 4, "last pass", size=svg.SMALL, pen="soft")
+        + f'<path {svg.ATTENTION} d="M{n(x + 83)} {n(y - 5)}l10 10m0 -10l-10 10"/>'
+        + svg.word(x + 99, y + 4, "out of tolerance", size=svg.SMALL, pen="soft")
     )
     if has_passes:
         drawn += (
-            f'<circle class="d-ink d-paper" stroke="{INK}" cx="{n(x + 210)}" cy="{n(y)}" r="3.4"/>'
-            + word(x + 220, y + 4, "earlier pass", size=SMALL, pen="soft")
+            f'<circle class="d-ink d-paper" stroke="{svg.INK}" cx="{n(x + 210)}" cy="{n(y)}"'
+            ' r="3.4"/>' + svg.word(x + 220, y + 4, "earlier pass", size=svg.SMALL, pen="soft")
         )
     return drawn
 
@@ -168,6 +167,6 @@ def _key(x: float, y: float, has_passes: bool) -> str:
 def _defs(prefix: str) -> str:
     return (
         f'<defs><pattern id="{prefix}-band" width="6" height="6" patternUnits="userSpaceOnUse" '
-        f'patternTransform="rotate(45)"><line class="d-hatch" stroke="{HATCHING}" '
+        f'patternTransform="rotate(45)"><line class="d-hatch" stroke="{svg.HATCHING}" '
         f'stroke-width="0.6" x1="1" y1="0" x2="1" y2="6"/></pattern></defs>'
     )

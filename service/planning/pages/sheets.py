@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from service.calculators.arithmetic.outcomes import plain
+from service.calculators.arithmetic.desk import plain
 from service.closing.arithmetic.outcome import ClosingOutcome, values_of
 from service.closing.pages.sheets import limit_words, shown
 from service.designs.arithmetic.grammar_text import name

@@ -10,17 +10,8 @@ from math import nan
 from typing import Any, NamedTuple
 from xml.etree import ElementTree as ET
 
-from service.platform.drawings.svg import (
-    ACT,
-    HATCHING,
-    INK,
-    LINE,
-    MONO_FAMILY,
-    PAPER,
-    SOFT,
-    TEXT_FAMILY,
-    n,
-)
+from service.platform.drawings import svg
+from service.platform.drawings.svg import n
 
 # The pens of charts: six that differ by colour, kind of line and shape of point at once.
 #
@@ -39,7 +30,7 @@ class Pen(NamedTuple):
 
 
 PENS = (
-    Pen(0, INK, (), "circle"),
+    Pen(0, svg.INK, (), "circle"),
     Pen(1, "#1d5c9e", (), "circle"),
     Pen(2, "#8a5a00", (8.0, 3.0), "square"),
     Pen(3, "#2a7347", (3.0, 3.0), "triangle-up"),
@@ -53,24 +44,24 @@ EXTRA_DASH = (4.0, 4.0)
 
 
 STROKES = {
-    INK: "d-ink",
-    LINE: "d-thin",
-    PAPER: "d-ground",
-    ACT: "d-act",
+    svg.INK: "d-ink",
+    svg.LINE: "d-thin",
+    svg.PAPER: "d-ground",
+    svg.ACT: "d-act",
     **{pen.colour: f"d-pen-{pen.number}" for pen in PENS[1:]},
 }
 
 
 FILLS = {
-    INK: "d-solid",
-    PAPER: "d-paper",
-    HATCHING: "d-bar",
-    ACT: "d-act-solid",
+    svg.INK: "d-solid",
+    svg.PAPER: "d-paper",
+    svg.HATCHING: "d-bar",
+    svg.ACT: "d-act-solid",
     **{pen.colour: f"d-fill-{pen.number}" for pen in PENS[1:]},
 }
 
 
-WORDS = {PAPER: "d-paper", INK: "word", SOFT: "soft", ACT: "d-act-solid"}
+WORDS = {svg.PAPER: "d-paper", svg.INK: "word", svg.SOFT: "soft", svg.ACT: "d-act-solid"}
 
 
 def pen_of(number: int | None, order: int) -> Pen:
@@ -210,7 +201,7 @@ def _pens(element: ET.Element) -> None:
         is_serial = element.get("font-family") == "Mono"
         if is_serial:
             classes.append("serial")
-        element.set("font-family", MONO_FAMILY if is_serial else TEXT_FAMILY)
+        element.set("font-family", svg.MONO_FAMILY if is_serial else svg.TEXT_FAMILY)
         element.set("font-size", element.get("font-size", "12.5").removesuffix("px"))
     elif fill in FILLS:
         classes.append(FILLS[fill])

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from service.platform.drawings import svg
 from service.platform.drawings.charts_fit import (
     FILLS,
     STROKES,
@@ -16,20 +17,7 @@ from service.platform.drawings.charts_fit import (
     spread_labels,
 )
 from service.platform.drawings.charts_given import Axis, Marker, Rule, place
-from service.platform.drawings.svg import (
-    ACT,
-    HATCH_WIDTH,
-    INK,
-    LINE,
-    OUTLINE_WIDTH,
-    PAPER,
-    SMALL,
-    SOFT,
-    THIN_WIDTH,
-    n,
-    sheet,
-    word,
-)
+from service.platform.drawings.svg import n
 
 TOP, RIGHT, FOOT = 14.0, 38.0, 54.0
 LEAST_LEFT, TITLE_ROW = 48.0, 20.0
@@ -39,7 +27,7 @@ LEGEND_ROW, MARKER_ROW = 22.0, 18.0
 _SIGN_WIDTH = 6.7
 """Width of a sign at the small size, by which legend and margin are spaced."""
 
-HALO: Spec = {"color": PAPER, "stroke": PAPER, "strokeWidth": 4, "strokeJoin": "round"}
+HALO: Spec = {"color": svg.PAPER, "stroke": svg.PAPER, "strokeWidth": 4, "strokeJoin": "round"}
 """Drawn under a text that may stand on lines or bars."""
 
 CONFIG: Spec = {
@@ -49,11 +37,11 @@ CONFIG: Spec = {
     "aria": False,
     "axis": {
         "aria": False,
-        "domainColor": INK, "domainWidth": OUTLINE_WIDTH,
-        "tickColor": INK, "tickWidth": THIN_WIDTH,
-        "gridColor": LINE, "gridWidth": HATCH_WIDTH,
-        "labelColor": INK, "labelFontSize": SMALL,
-        "titleColor": INK, "titleFontSize": SMALL, "titleFontWeight": "normal",
+        "domainColor": svg.INK, "domainWidth": svg.OUTLINE_WIDTH,
+        "tickColor": svg.INK, "tickWidth": svg.THIN_WIDTH,
+        "gridColor": svg.LINE, "gridWidth": svg.HATCH_WIDTH,
+        "labelColor": svg.INK, "labelFontSize": svg.SMALL,
+        "titleColor": svg.INK, "titleFontSize": svg.SMALL, "titleFontWeight": "normal",
         "labelFlush": False,
     },
     "axisX": {"grid": False, "titlePadding": 8},
@@ -107,9 +95,9 @@ def plotted(
     longest = max((len("".join(label.itertext())) for label in beside), default=0)
     right = max(RIGHT, _SIGN_WIDTH * longest + BESIDE + 8)
     drawn = [drawn_legend(rows, left)] if rows else []
-    drawn.append(word(4, top - above - 12, up.words, size=SMALL))
+    drawn.append(svg.word(4, top - above - 12, up.words, size=svg.SMALL))
     drawn.append(placed(group, left, top))
-    return sheet(
+    return svg.sheet(
         left + size.wide + right,
         top + size.high + FOOT + below,
         "".join(drawn),
@@ -123,8 +111,9 @@ def plotted(
 
 def empty_chart(*, title: str, prefix: str, says: str = "There is no value to draw yet.") -> str:
     """Return a chart without values says so."""
-    return sheet(
-        LEAST_LEFT + Size.wide + RIGHT, 60, word(LEAST_LEFT, 34, says, size=SMALL, pen="soft"),
+    return svg.sheet(
+        LEAST_LEFT + Size.wide + RIGHT, 60,
+        svg.word(LEAST_LEFT, 34, says, size=svg.SMALL, pen="soft"),
         prefix=prefix, title=title, description=says, kind="chart small", role="img",
     )  # fmt: skip
 
@@ -153,14 +142,14 @@ def rule_layers(rules: Sequence[Rule], across: Axis, up: Axis, size: Size) -> li
     """Draw limits and references: a heavy line with its words at its end, beside the plot."""
     layers: list[Spec] = []
     for rule in rules:
-        ink, on_y = (ACT if rule.act else INK), rule.axis == "y"
+        ink, on_y = (svg.ACT if rule.act else svg.INK), rule.axis == "y"
         data = {"values": [{"at": rule.value, "label": rule.label}]}
         position = encoding(up if on_y else across, "at")
-        mark = {"type": "rule", "color": ink, "strokeWidth": THIN_WIDTH * 1.5}
+        mark = {"type": "rule", "color": ink, "strokeWidth": svg.THIN_WIDTH * 1.5}
         if not rule.act:
             mark["strokeDash"] = [14, 3, 3, 3]
         layers.append({"data": data, "mark": mark, "encoding": {"y" if on_y else "x": position}})
-        text = {"type": "text", "fontSize": SMALL, "color": ink}
+        text = {"type": "text", "fontSize": svg.SMALL, "color": ink}
         place_of: Spec = {"text": {"field": "label"}}
         if on_y and len(rule.label) <= BESIDE_SIGNS:
             text |= {"align": "left", "baseline": "middle", "dx": BESIDE}
@@ -188,10 +177,16 @@ def marker_layers(markers: Sequence[Marker], across: Axis) -> list[Spec]:
         ]
     }
     position = encoding(across, "at")
-    line = {"type": "rule", "color": LINE, "strokeWidth": THIN_WIDTH, "strokeDash": [4, 4]}
-    flag = {"type": "point", "shape": "triangle-down", "size": 50, "color": INK, "filled": True,
+    line = {"type": "rule", "color": svg.LINE, "strokeWidth": svg.THIN_WIDTH, "strokeDash": [4, 4]}
+    flag = {"type": "point", "shape": "triangle-down", "size": 50, "color": svg.INK, "filled": True,
             "opacity": 1, "aria": True}  # fmt: skip
-    label = {"type": "text", "fontSize": SMALL, "color": SOFT, "baseline": "bottom", "dy": -8}
+    label = {
+        "type": "text",
+        "fontSize": svg.SMALL,
+        "color": svg.SOFT,
+        "baseline": "bottom",
+        "dy": -8,
+    }
     few = {"values": data["values"][:: 1 + len(markers) // 14]}
     return [
         {"data": data, "mark": line, "encoding": {"x": position}},
@@ -222,7 +217,7 @@ def drawn_legend(rows: Sequence[Sequence[tuple[float, str, Pen, str]]], left: fl
     """Draw sample and name of each entry, above the plot."""
     return "".join(
         sample(left + x, TOP + LEGEND_ROW * row + 6, pen, mark)
-        + word(left + x + 42, TOP + LEGEND_ROW * row + 10, name, size=SMALL)
+        + svg.word(left + x + 42, TOP + LEGEND_ROW * row + 10, name, size=svg.SMALL)
         for row, entries in enumerate(rows)
         for x, name, pen, mark in entries
     )
@@ -248,7 +243,7 @@ def sample(x: float, y: float, pen: Pen, mark: str) -> str:
     if mark != "points":
         drawn += (
             f'<line class="{STROKES[pen.colour]}" stroke="{pen.colour}" '
-            f'stroke-width="{OUTLINE_WIDTH}"{dash} x1="{n(x)}" y1="{n(y)}" x2="{n(x + 36)}" '
+            f'stroke-width="{svg.OUTLINE_WIDTH}"{dash} x1="{n(x)}" y1="{n(y)}" x2="{n(x + 36)}" '
             f'y2="{n(y)}"/>'
         )
     if "points" in mark:

@@ -5,34 +5,15 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from service.platform.arithmetic.vocabulary import End
-from service.platform.drawings.svg import (
-    AIR,
-    CENTRE_LINE,
-    FINE,
-    FUEL,
-    FUEL_EDGE,
-    INK,
-    ON_PAPER,
-    OUTLINE,
-    PAPER,
-    SMALL,
-    TEXT_FAMILY,
-    THIN_WIDTH,
-    WATER,
-    arrow,
-    box,
-    freehand,
-    line,
-    n,
-    word,
-)
+from service.platform.drawings import svg
+from service.platform.drawings.svg import AIR, FUEL, n
 from service.stacks.drawings.materials import WIDE
 from service.stacks.drawings.section import PILE_BOTTOM, PILE_TOP
 
 PLATE = 40.0
 """Width a compression plate is drawn with, shortened."""
 _ROD, _SLEEVE, _STUB = 9.0, 15.0, 26.0
-_METAL = f'{ON_PAPER} stroke-width="{THIN_WIDTH * 1.4:.2f}"'
+_METAL = f'{svg.ON_PAPER} stroke-width="{svg.THIN_WIDTH * 1.4:.2f}"'
 _NUT, _WASHER, _SPRINGS, _TIP = 13.0, 4.0, 16.0, 11.0
 
 
@@ -47,7 +28,7 @@ class Fluid(StrEnum):
 _LOOKS = {
     Fluid.FUEL: ("fuel", FUEL, "H₂"),
     Fluid.AIR: ("air", AIR, "air"),
-    Fluid.COOLANT: ("water", WATER, "W"),
+    Fluid.COOLANT: ("water", svg.WATER, "W"),
 }
 
 
@@ -89,19 +70,20 @@ def draw(
     if rods.count:
         thread = f"\u2009×\u2009{rods.thread}" if rods.thread else ""
         named = f"{rods.count}{thread} tie rods"
-        drawn.append(word(end + 7, plate_top - 7, named, size=SMALL, pen="soft"))
+        drawn.append(svg.word(end + 7, plate_top - 7, named, size=svg.SMALL, pen="soft"))
     return f'<g class="clamp">{"".join(drawn)}</g>'
 
 
 def _plate(x: float, top: float, high: float, prefix: str, *, leaning: bool) -> str:
     name = f"{WIDE}-l" if leaning else WIDE
     middle = x + PLATE / 2
-    gap = freehand(middle - 2, top, top + high)
+    gap = svg.freehand(middle - 2, top, top + high)
     return (
-        box(x, top, PLATE, high, f'class="d-paper" fill="{PAPER}"')
-        + box(x, top, PLATE, high, f'fill="url(#{prefix}-{name})" {OUTLINE}')
-        + f'<path class="d-ink" stroke="{INK}" stroke-width="{6 + 2 * THIN_WIDTH}" d="{gap}"/>'
-        f'<path class="d-ground" stroke="{PAPER}" stroke-width="6" d="{gap}"/>'
+        svg.box(x, top, PLATE, high, f'class="d-paper" fill="{svg.PAPER}"')
+        + svg.box(x, top, PLATE, high, f'fill="url(#{prefix}-{name})" {svg.OUTLINE}')
+        + f'<path class="d-ink" stroke="{svg.INK}" stroke-width="{6 + 2 * svg.THIN_WIDTH}"'
+        f' d="{gap}"/>'
+        f'<path class="d-ground" stroke="{svg.PAPER}" stroke-width="6" d="{gap}"/>'
     )
 
 
@@ -109,9 +91,12 @@ def _sleeve(pile: tuple[float, float], y: float, prefix: str) -> list[str]:
     """The insulating sleeve between the compression plates, cut above and below its rod."""
     thick, long = (_SLEEVE - _ROD) / 2, pile[1] - pile[0]
     return [
-        box(pile[0], edge, long, thick, pen)
+        svg.box(pile[0], edge, long, thick, pen)
         for edge in (y - _SLEEVE / 2, y + _ROD / 2)
-        for pen in (f'class="d-paper" fill="{PAPER}"', f'fill="url(#{prefix}-crossed)" {FINE}')
+        for pen in (
+            f'class="d-paper" fill="{svg.PAPER}"',
+            f'fill="url(#{prefix}-crossed)" {svg.FINE}',
+        )
     ]
 
 
@@ -123,13 +108,13 @@ def _rod(pile: tuple[float, float], y: float, rods: Rods, open_at: End | None) -
     last = pile[1] + (PLATE if open_at is not End.FREE else 40) + springs
     left = first - nut - _TIP if open_at is not End.FIXED else first
     right = last + nut + _TIP if open_at is not End.FREE else last
-    drawn = [box(left, y - _ROD / 2, right - left, _ROD, _METAL)]
+    drawn = [svg.box(left, y - _ROD / 2, right - left, _ROD, _METAL)]
     if open_at is not End.FIXED:
         drawn.append(_nut(first, y, -1) + _thread(left, first - nut, y))
     if open_at is not End.FREE:
         drawn.append(_springs(last - springs, y) if springs else "")
         drawn.append(_nut(last, y, 1) + _thread(last + nut, right, y))
-    drawn.append(line(left - 6, y, right + 6, y, CENTRE_LINE))
+    drawn.append(svg.line(left - 6, y, right + 6, y, svg.CENTRE_LINE))
     return "".join(drawn)
 
 
@@ -137,13 +122,17 @@ def _nut(x: float, y: float, ahead: int) -> str:
     """A washer and a hexagon nut seen from the side, outward from x."""
     washer = x if ahead > 0 else x - _WASHER
     nut = x + _WASHER if ahead > 0 else x - _WASHER - _NUT
-    edges = "".join(line(nut, y + up, nut + _NUT, y + up) for up in (-4.5, 4.5))
-    return box(washer, y - 12, _WASHER, 24, _METAL) + box(nut, y - 10, _NUT, 20, _METAL) + edges
+    edges = "".join(svg.line(nut, y + up, nut + _NUT, y + up) for up in (-4.5, 4.5))
+    return (
+        svg.box(washer, y - 12, _WASHER, 24, _METAL)
+        + svg.box(nut, y - 10, _NUT, 20, _METAL)
+        + edges
+    )
 
 
 def _thread(x1: float, x2: float, y: float) -> str:
     """The root lines of a thread (ISO 6410-1)."""
-    return "".join(line(x1, y + up, x2, y + up) for up in (-2.8, 2.8))
+    return "".join(svg.line(x1, y + up, x2, y + up) for up in (-2.8, 2.8))
 
 
 def _springs(x: float, y: float) -> str:
@@ -155,7 +144,7 @@ def _springs(x: float, y: float) -> str:
         drawn += (
             f"M{n(near)} {n(y - 12)}L{n(far)} {n(y - 5)}M{n(far)} {n(y + 5)}L{n(near)} {n(y + 12)}"
         )
-    return f'<path class="d-ink" stroke="{INK}" stroke-width="1.8" d="{drawn}"/>'
+    return f'<path class="d-ink" stroke="{svg.INK}" stroke-width="1.8" d="{drawn}"/>'
 
 
 def _ports(ports: Sequence[Port], x: float, ahead: int) -> list[str]:
@@ -166,15 +155,15 @@ def _ports(ports: Sequence[Port], x: float, ahead: int) -> list[str]:
         y = PILE_TOP + 20 + pitch * (index + 0.5)
         name, fill, letters = _LOOKS[port.fluid]
         left = x if ahead > 0 else x - _STUB
-        drawn.append(box(left, y - 9, _STUB, 18, f'class="d-{name}" fill="{fill}"'))
+        drawn.append(svg.box(left, y - 9, _STUB, 18, f'class="d-{name}" fill="{fill}"'))
         if port.fluid is Fluid.FUEL:
-            red = f'class="d-fuel-edge" stroke="{FUEL_EDGE}" stroke-width="2.4"'
-            drawn += [line(left, y + up, left + _STUB, y + up, red) for up in (-7, 7)]
-        drawn += [line(left, y + up, left + _STUB, y + up, OUTLINE) for up in (-9, 9)]
+            red = f'class="d-fuel-edge" stroke="{svg.FUEL_EDGE}" stroke-width="2.4"'
+            drawn += [svg.line(left, y + up, left + _STUB, y + up, red) for up in (-7, 7)]
+        drawn += [svg.line(left, y + up, left + _STUB, y + up, svg.OUTLINE) for up in (-9, 9)]
         # Black letters on the fluid's colour by day and by night: the colour stays the same.
         drawn.append(
             f'<text class="letters" x="{n(left + _STUB / 2)}" y="{n(y + 4)}" font-size="11" '
-            f'font-family="{TEXT_FAMILY}" text-anchor="middle" fill="#000000">{letters}</text>'
+            f'font-family="{svg.TEXT_FAMILY}" text-anchor="middle" fill="#000000">{letters}</text>'
         )
         drawn += [_flow(x + ahead * (_STUB + 3), y, ahead, port.label)]
     return drawn
@@ -185,6 +174,10 @@ def _flow(x: float, y: float, ahead: int, label: str) -> str:
     ways = {"in": -ahead, "out": ahead}
     way = next((ways[w] for w in label.lower().split() if w in ways), 0)
     far = x + ahead * 16
-    drawn = line(x, y, far, y) + arrow(far if way == ahead else x, y, way, size=8) if way else ""
+    drawn = (
+        svg.line(x, y, far, y) + svg.arrow(far if way == ahead else x, y, way, size=8)
+        if way
+        else ""
+    )
     anchor = "start" if ahead > 0 else "end"
-    return drawn + word(far + ahead * 4, y + 4.5, label, size=SMALL, anchor=anchor)
+    return drawn + svg.word(far + ahead * 4, y + 4.5, label, size=svg.SMALL, anchor=anchor)

@@ -8,23 +8,8 @@ hatched in opposite directions. Which material has which hatching is our own, sa
 from collections.abc import Iterable
 
 from service.platform.arithmetic.vocabulary import Material
-from service.platform.drawings.svg import (
-    AIR,
-    FINE,
-    FUEL,
-    FUEL_EDGE,
-    HATCH_WIDTH,
-    HATCHING,
-    INK,
-    PAPER,
-    SMALL,
-    WATER,
-    box,
-    line,
-    n,
-    triangle,
-    word,
-)
+from service.platform.drawings import svg
+from service.platform.drawings.svg import n
 
 PAIRED, SINGLE, CROSSED, WIDE = "paired", "single", "crossed", "wide"
 HATCHINGS = {
@@ -34,7 +19,7 @@ HATCHINGS = {
     Material.MEMBRANE: CROSSED,
     Material.ELASTOMER: SINGLE,
 }
-FLUIDS = {"fuel": FUEL, "air": AIR, "water": WATER}
+FLUIDS = {"fuel": svg.FUEL, "air": svg.AIR, "water": svg.WATER}
 
 
 def hatching(material: Material, *, leaning_left: bool) -> str:
@@ -46,11 +31,12 @@ def hatching(material: Material, *, leaning_left: bool) -> str:
 def patterns(prefix: str, grain: float = 1.0) -> str:
     """Return all patterns under ids that begin with a prefix; ``grain`` makes them coarser."""
 
-    pen = f'class="d-hatch" stroke="{HATCHING}" stroke-width="{HATCH_WIDTH * 1.4 / grain:.2f}"'
+    wide = f"{svg.HATCH_WIDTH * 1.4 / grain:.2f}"
+    pen = f'class="d-hatch" stroke="{svg.HATCHING}" stroke-width="{wide}"'
 
     def lines(name: str, pitch: float, places: Iterable[float], lean: int) -> str:
         size = n(pitch)
-        drawn = "".join(line(x, 0, x, pitch, pen) for x in places)
+        drawn = "".join(svg.line(x, 0, x, pitch, pen) for x in places)
         return (
             f'<pattern id="{prefix}-{name}" width="{size}" height="{size}" '
             f'patternUnits="userSpaceOnUse" patternTransform="rotate({lean}) scale({grain:g})">'
@@ -64,7 +50,7 @@ def patterns(prefix: str, grain: float = 1.0) -> str:
             f'<rect class="d-{name}" y="1.5" width="80" height="5" fill="{fill}"/></pattern>'
         )
 
-    crossed = line(0, 0, 9, 9, pen) + line(9, 0, 0, 9, pen)
+    crossed = svg.line(0, 0, 9, 9, pen) + svg.line(9, 0, 0, 9, pen)
     return (
         lines(PAIRED, 7, (1, 3), 45)
         + lines(f"{PAIRED}-l", 7, (1, 3), -45)
@@ -76,7 +62,7 @@ def patterns(prefix: str, grain: float = 1.0) -> str:
         f'patternTransform="scale({grain:g})">{crossed}</pattern>'
         f'<pattern id="{prefix}-gdl" width="2.6" height="2.6" patternUnits="userSpaceOnUse" '
         f'patternTransform="rotate(30) scale({grain:g})">'
-        f'<circle class="d-solid" fill="{INK}" cx="1" cy="1" r="0.55"/></pattern>'
+        f'<circle class="d-solid" fill="{svg.INK}" cx="1" cy="1" r="0.55"/></pattern>'
         + "".join(channels(name, fill) for name, fill in FLUIDS.items())
     )
 
@@ -91,7 +77,7 @@ def legend(
     for index, name in enumerate(names):
         left, top = x + width * (index // rows), y + 24 * (index % rows)
         drawn.append(_swatch(left, top, prefix, name))
-        drawn.append(word(left + 42, top + 12, WORDS[name], size=SMALL))
+        drawn.append(svg.word(left + 42, top + 12, WORDS[name], size=svg.SMALL))
     return "".join(drawn), 24.0 * rows
 
 
@@ -110,18 +96,18 @@ WORDS = {
 
 
 def _swatch(x: float, y: float, prefix: str, name: str) -> str:
-    frame = box(x, y, 32, 16, f'fill="none" {FINE}')
-    ground = box(x, y, 32, 16, f'class="d-paper" fill="{PAPER}"')
+    frame = svg.box(x, y, 32, 16, f'fill="none" {svg.FINE}')
+    ground = svg.box(x, y, 32, 16, f'class="d-paper" fill="{svg.PAPER}"')
     if name == "change":
-        return f'<g transform="translate({n(x + 16)} {n(y - 2)})">{triangle(0, 0, 1)}</g>'
+        return f'<g transform="translate({n(x + 16)} {n(y - 2)})">{svg.triangle(0, 0, 1)}</g>'
     if name == "membrane":
-        heavy = f'class="d-ink" stroke="{INK}" stroke-width="2.4"'
-        return ground + line(x, y + 8, x + 32, y + 8, heavy)
+        heavy = f'class="d-ink" stroke="{svg.INK}" stroke-width="2.4"'
+        return ground + svg.line(x, y + 8, x + 32, y + 8, heavy)
     if name == "elastomer":
-        return box(x, y, 32, 16, f'class="d-solid" fill="{INK}"')
+        return svg.box(x, y, 32, 16, f'class="d-solid" fill="{svg.INK}"')
     if name in FLUIDS:
-        filled = box(x, y, 32, 16, f'class="d-{name}" fill="{FLUIDS[name]}"')
-        edge = f'class="d-fuel-edge" stroke="{FUEL_EDGE}" stroke-width="2.4"'
-        red = line(x, y + 15, x + 32, y + 15, edge) if name == "fuel" else ""
+        filled = svg.box(x, y, 32, 16, f'class="d-{name}" fill="{FLUIDS[name]}"')
+        edge = f'class="d-fuel-edge" stroke="{svg.FUEL_EDGE}" stroke-width="2.4"'
+        red = svg.line(x, y + 15, x + 32, y + 15, edge) if name == "fuel" else ""
         return filled + red + frame
-    return ground + box(x, y, 32, 16, f'fill="url(#{prefix}-{name})"') + frame
+    return ground + svg.box(x, y, 32, 16, f'fill="url(#{prefix}-{name})"') + frame

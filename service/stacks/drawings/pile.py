@@ -10,26 +10,8 @@ from collections.abc import Callable, Iterable, Sequence
 
 from service.designs.arithmetic.pile import CELL_KINDS, Layer
 from service.platform.arithmetic.vocabulary import Back, End, Facing, Joint, Kind, Side
-from service.platform.drawings import axis
-from service.platform.drawings.svg import (
-    BODY,
-    CENTRE_LINE,
-    FINE,
-    INK,
-    LARGE,
-    OUTLINE,
-    PAPER,
-    SMALL,
-    THIN,
-    box,
-    freehand,
-    line,
-    n,
-    said,
-    scale_bar,
-    sheet,
-    word,
-)
+from service.platform.drawings import axis, svg
+from service.platform.drawings.svg import n
 from service.stacks.arithmetic.comparison import Mark
 from service.stacks.drawings import clamp, section
 from service.stacks.drawings.clamp import Port, Rods
@@ -101,11 +83,11 @@ def detail(page: Page, cell: int, corner: tuple[float, float]) -> tuple[str, flo
     if page.axis.units_per_mm:
         title += f", {ratio:g}\u2009:\u20091"
     drawn = (
-        word(x, y + 14, title, size=LARGE, pen="word strong")
-        + f'<clipPath id="{prefix}-cut">{box(x, top, wide, _HIGH, "")}</clipPath>'
+        svg.word(x, y + 14, title, size=svg.LARGE, pen="word strong")
+        + f'<clipPath id="{prefix}-cut">{svg.box(x, top, wide, _HIGH, "")}</clipPath>'
         + f'<g clip-path="url(#{prefix}-cut)">{"".join(shapes)}</g>'
-        + "".join(line(index, top, index, bottom, OUTLINE) for index in (x, left))
-        + line(x, top, left, top, OUTLINE)
+        + "".join(svg.line(index, top, index, bottom, svg.OUTLINE) for index in (x, left))
+        + svg.line(x, top, left, top, svg.OUTLINE)
         + _hand_drawn(x - 8, left + 8, bottom)
         + "".join(leaders)
         + "".join(rows)
@@ -116,8 +98,9 @@ def detail(page: Page, cell: int, corner: tuple[float, float]) -> tuple[str, flo
 def _leader(x: float, y: float, row_y: float, end_x: float) -> str:
     """A leader line that ends in a dot within the part (ISO 128, leader lines)."""
     return (
-        f'<path {THIN} fill="none" d="M{n(x)} {n(y)}V{n(row_y)}H{n(end_x)}"/>'
-        f'<circle class="d-dot" stroke="{PAPER}" cx="{n(x)}" cy="{n(y)}" r="2.6" fill="{INK}"/>'
+        f'<path {svg.THIN} fill="none" d="M{n(x)} {n(y)}V{n(row_y)}H{n(end_x)}"/>'
+        f'<circle class="d-dot" stroke="{svg.PAPER}" cx="{n(x)}" cy="{n(y)}" r="2.6"'
+        f' fill="{svg.INK}"/>'
     )
 
 
@@ -130,9 +113,9 @@ def _row(layer: Layer, x: float, y: float) -> str:
     if layer.lot and layer.lot not in layer.label:
         kind += f", lot {layer.lot}"
     return (
-        word(x + 20, y, str(layer.position), size=SMALL, anchor="end", pen="soft")
-        + word(x + 28, y, layer.label, size=BODY, pen="serial")
-        + word(x + 166, y, kind, size=SMALL, pen="soft")
+        svg.word(x + 20, y, str(layer.position), size=svg.SMALL, anchor="end", pen="soft")
+        + svg.word(x + 28, y, layer.label, size=svg.BODY, pen="serial")
+        + svg.word(x + 166, y, kind, size=svg.SMALL, pen="soft")
     )
 
 
@@ -140,7 +123,7 @@ def _hand_drawn(x1: float, x2: float, y: float) -> str:
     """A break line across, as drawn by hand."""
     quarter = (x2 - x1) / 4
     waves = f"q{n(quarter / 2)} 6 {n(quarter)} 0" + f"t{n(quarter)} 0" * 3
-    return f'<path fill="none" {FINE} d="M{n(x1)} {n(y)}{waves}"/>'
+    return f'<path fill="none" {svg.FINE} d="M{n(x1)} {n(y)}{waves}"/>'
 
 
 WIDTH = 920.0
@@ -214,19 +197,19 @@ def draw_pile(
     ]
     drawn.append(
         '<rect class="found d-ink" pointer-events="none" width="0" height="0" '
-        f'stroke="{INK}" stroke-width="3"/>'
+        f'stroke="{svg.INK}" stroke-width="3"/>'
     )
     y = TRIANGLES + (46 if revised else 16)
     drawn.append(
         f'<text class="says word" id="{prefix}-says" x="40" y="{n(y)}" '
-        f'font-size="{BODY:g}" fill="{INK}"></text>'
+        f'font-size="{svg.BODY:g}" fill="{svg.INK}"></text>'
     )
     below, high = "", 0.0
     if has_legend:
         below, high = "", 0.0
     if has_legend:
         below, high = _below(page, y + 22, detail if has_detail else 0, revised, rods)
-    return sheet(
+    return svg.sheet(
         width,
         y + 22 + high,
         "".join(drawn) + below,
@@ -254,11 +237,11 @@ def _layers(
             name = names[key] = f"{prefix}-{len(names)}"
             body = shape(look, wide, PILE_HEIGHT, prefix)
             used[name] = f'<g id="{name}">{body}</g>'
-        href = f' href="{said(link(layer))}"' if link else ' tabindex="0" role="img"'
-        set_off = box(x, PILE_TOP, wide, PILE_HEIGHT, SET_OFF) if layer.part in revised else ""
+        href = f' href="{svg.said(link(layer))}"' if link else ' tabindex="0" role="img"'
+        set_off = svg.box(x, PILE_TOP, wide, PILE_HEIGHT, SET_OFF) if layer.part in revised else ""
         drawn.append(
             f'<{tag} class="layer"{href} data-position="{layer.position}">'
-            f"<title>{said(_title(layer))}</title>"
+            f"<title>{svg.said(_title(layer))}</title>"
             f'<use href="#{name}" x="{n(x)}" y="{PILE_TOP:g}"/>{set_off}</{tag}>'
         )
     return used, "".join(drawn)
@@ -284,24 +267,25 @@ def _break(gap: axis.Gap, open_link: str | None) -> str:
     """The broken middle: two break lines, and how many cells are not drawn."""
     left, right = gap.x, gap.x + axis.BREAK_WIDTH
     middle, top, bottom = (left + right) / 2, PILE_TOP - 1, PILE_BOTTOM + 1
-    back = freehand(right, bottom, top).partition("q")[2]
-    torn = f"{freehand(left, top, bottom)}L{n(right)} {n(bottom)}q{back}z"
+    back = svg.freehand(right, bottom, top).partition("q")[2]
+    torn = f"{svg.freehand(left, top, bottom)}L{n(right)} {n(bottom)}q{back}z"
     cells = gap.last_cell - gap.first_cell + 1
     turned = f' transform="rotate(-90 {n(middle)} {n((top + bottom) / 2)})"'
     words = f"{cells} cells not drawn"
     left_out = f"{gap.first_cell}…{gap.last_cell}"
     title = f"Cells {gap.first_cell} to {gap.last_cell} are built alike and not drawn."
     title += " Show all layers." if open_link else ""
-    tag, href = ("a", f' href="{said(open_link)}"') if open_link else ("g", "")
+    tag, href = ("a", f' href="{svg.said(open_link)}"') if open_link else ("g", "")
     return (
         f'<{tag} class="opens"{href}><title>{title}</title>'
-        f'<path class="d-paper" fill="{PAPER}" d="{torn}"/>'
-        f'<path {FINE} d="{freehand(left, top, bottom)}{freehand(right, bottom, top)}"/>'
-        + word(
-            middle, (top + bottom) / 2 + 4, words, size=SMALL, anchor="middle",
+        f'<path class="d-paper" fill="{svg.PAPER}" d="{torn}"/>'
+        f'<path {svg.FINE} d="{svg.freehand(left, top, bottom)}'
+        f'{svg.freehand(right, bottom, top)}"/>'
+        + svg.word(
+            middle, (top + bottom) / 2 + 4, words, size=svg.SMALL, anchor="middle",
             pen="word linked", more=turned,
         )
-        + word(middle, PILE_TOP - 40, left_out, size=SMALL, anchor="middle", pen="soft")
+        + svg.word(middle, PILE_TOP - 40, left_out, size=svg.SMALL, anchor="middle", pen="soft")
         + f"</{tag}>"
     )  # fmt: skip
 
@@ -310,8 +294,8 @@ def _outline(page: Page) -> str:
     """The heavy outline around the layers, and the axis; the pointer goes through to the layers."""
     start, end = page.axis.start, page.axis.end
     middle = (PILE_TOP + PILE_BOTTOM) / 2
-    outline = box(start, PILE_TOP, end - start, PILE_HEIGHT, OUTLINE)
-    centre = line(start - 74, middle, end + 74, middle, CENTRE_LINE)
+    outline = svg.box(start, PILE_TOP, end - start, PILE_HEIGHT, svg.OUTLINE)
+    centre = svg.line(start - 74, middle, end + 74, middle, svg.CENTRE_LINE)
     return f'<g pointer-events="none">{outline}{centre}</g>'
 
 
@@ -333,15 +317,15 @@ def _below(
         return "".join(drawn), max(high, legend_high)
     note_y = y + legend_high + 18
     if page.axis.units_per_mm:
-        drawn.append(scale_bar(left, note_y, page.axis.units_per_mm))
+        drawn.append(svg.scale_bar(left, note_y, page.axis.units_per_mm))
         note_y += 44
         note = "Thin layers not to scale."
     else:
         note = "All layers drawn equally wide."
-    drawn.append(word(left, note_y, note, size=SMALL, pen="soft"))
+    drawn.append(svg.word(left, note_y, note, size=svg.SMALL, pen="soft"))
     if rods:
         drawn.append(
-            word(left, note_y + 17, "Compression plates shortened.", size=SMALL, pen="soft")
+            svg.word(left, note_y + 17, "Compression plates shortened.", size=svg.SMALL, pen="soft")
         )
     return "".join(drawn), max(high, note_y + 30 - y)
 

@@ -7,33 +7,15 @@ from typing import NamedTuple
 
 from service.designs.arithmetic.pile import CELL_KINDS, Layer, height_mm
 from service.platform.arithmetic.vocabulary import Back, End, Joint, Kind, Material, Side
+from service.platform.drawings import svg
 from service.platform.drawings.axis import Axis
-from service.platform.drawings.svg import (
-    ACT,
-    ATTENTION,
-    BODY,
-    FINE,
-    FUEL_EDGE,
-    INK,
-    LARGE,
-    PAPER,
-    SMALL,
-    THIN,
-    THIN_WIDTH,
-    WATER,
-    box,
-    dimension,
-    line,
-    n,
-    triangle,
-    word,
-)
+from service.platform.drawings.svg import n
 from service.stacks.arithmetic.comparison import Mark
 from service.stacks.drawings.materials import hatching
 
 RIM = 30.0
 """Height of the sealing rim at the edge of plates and gaskets, in drawing units."""
-_ELASTOMER = f'class="d-solid" fill="{INK}"'
+_ELASTOMER = f'class="d-solid" fill="{svg.INK}"'
 
 
 class Look(NamedTuple):
@@ -79,35 +61,35 @@ def _gas_ahead(layers: Sequence[Layer], index: int) -> bool:
 
 def shape(look: Look, width: float, height: float, prefix: str, rim: float = RIM) -> str:
     """Return a layer cut through, its upper left corner at 0, 0; patterns are those of a prefix."""
-    ground = box(0, 0, width, height, f'class="d-paper" fill="{PAPER}"')
-    outline = box(0, 0, width, height, f'fill="none" {FINE}')
+    ground = svg.box(0, 0, width, height, f'class="d-paper" fill="{svg.PAPER}"')
+    outline = svg.box(0, 0, width, height, f'fill="none" {svg.FINE}')
     if look.kind is Kind.GASKET:
         return ground + _gasket(look, width, height, prefix, rim)
     if look.kind is Kind.MEA:
         return ground + _mea(width, height, prefix, rim)
     leaning = look.kind is Kind.INSULATOR_PLATE or not look.gas_ahead
     name = hatching(look.material, leaning_left=leaning)
-    cut = box(0, 0, width, height, f'fill="url(#{prefix}-{name})"')
+    cut = svg.box(0, 0, width, height, f'fill="url(#{prefix}-{name})"')
     return ground + cut + _channels(look, width, height, prefix, rim) + outline
 
 
 def _gasket(look: Look, width: float, height: float, prefix: str, rim: float) -> str:
     inside = height - 2 * rim
     if look.joint is Joint.COOLANT:
-        between = box(0, rim, width, inside, f'class="d-water" fill="{WATER}"')
+        between = svg.box(0, rim, width, inside, f'class="d-water" fill="{svg.WATER}"')
     else:
-        between = box(0, rim + 3, width, inside - 6, f'fill="url(#{prefix}-gdl)"')
+        between = svg.box(0, rim + 3, width, inside - 6, f'fill="url(#{prefix}-gdl)"')
     return (
         between
-        + box(0, 5, width, rim - 5, _ELASTOMER)
-        + box(0, height - rim, width, rim - 5, _ELASTOMER)
+        + svg.box(0, 5, width, rim - 5, _ELASTOMER)
+        + svg.box(0, height - rim, width, rim - 5, _ELASTOMER)
     )
 
 
 def _mea(width: float, height: float, prefix: str, rim: float) -> str:
-    heavy = f'class="d-ink" stroke="{INK}" stroke-width="{n(max(1.8, width * 0.22))}"'
-    gdl = box(0, rim + 3, width, height - 2 * rim - 6, f'fill="url(#{prefix}-gdl)"')
-    return gdl + line(width / 2, 3, width / 2, height - 3, heavy)
+    heavy = f'class="d-ink" stroke="{svg.INK}" stroke-width="{n(max(1.8, width * 0.22))}"'
+    gdl = svg.box(0, rim + 3, width, height - 2 * rim - 6, f'fill="url(#{prefix}-gdl)"')
+    return gdl + svg.line(width / 2, 3, width / 2, height - 3, heavy)
 
 
 def _channels(look: Look, width: float, height: float, prefix: str, rim: float) -> str:
@@ -118,15 +100,17 @@ def _channels(look: Look, width: float, height: float, prefix: str, rim: float) 
     if look.kind is Kind.HALF_PLATE and look.side:
         name = "fuel" if look.side is Side.FUEL else "air"
         left = width - deep if look.gas_ahead else 0
-        drawn += box(left, top, deep, inside, f'fill="url(#{prefix}-{name})"')
+        drawn += svg.box(left, top, deep, inside, f'fill="url(#{prefix}-{name})"')
         if look.side is Side.FUEL:
             edge = width - 0.8 if look.gas_ahead else 0.8
-            pen = f'class="d-fuel-edge" stroke="{FUEL_EDGE}" stroke-width="{2 * THIN_WIDTH}"'
-            drawn += line(edge, top, edge, top + inside, pen)
+            pen = (
+                f'class="d-fuel-edge" stroke="{svg.FUEL_EDGE}" stroke-width="{2 * svg.THIN_WIDTH}"'
+            )
+            drawn += svg.line(edge, top, edge, top + inside, pen)
     if look.back is Back.CHANNELLED:
         back_ahead = look.gas_ahead == (look.kind is Kind.CURRENT_COLLECTOR)
         left = width - deep if back_ahead else 0
-        drawn += box(left, top, deep, inside, f'fill="url(#{prefix}-water)"')
+        drawn += svg.box(left, top, deep, inside, f'fill="url(#{prefix}-water)"')
     return drawn
 
 
@@ -143,8 +127,8 @@ TRIANGLES = PILE_BOTTOM + 54
 
 
 SET_OFF = (
-    f'class="d-act d-wash" stroke="{ACT}" stroke-width="{1.4 * THIN_WIDTH:.2f}" '
-    f'fill="{ACT}" fill-opacity="0.18"'
+    f'class="d-act d-wash" stroke="{svg.ACT}" stroke-width="{1.4 * svg.THIN_WIDTH:.2f}" '
+    f'fill="{svg.ACT}" fill-opacity="0.18"'
 )
 
 
@@ -202,16 +186,20 @@ def cell_numbers(page: Page) -> str:
     for cell, (start, end) in page.cells.items():
         middle = (start + end) / 2
         bracket = f"M{n(start + 1)} {n(y + 7)}v-6H{n(end - 1)}v6"
-        drawn.append(f'<path {FINE} d="{bracket}"/>')
+        drawn.append(f'<path {svg.FINE} d="{bracket}"/>')
         if middle - last_x >= 8 * len(str(cell)) + 3:
             last_x = middle
-            size = BODY if end - start > 22 else SMALL
+            size = svg.BODY if end - start > 22 else svg.SMALL
             pen = "word strong"
-            drawn.append(word(middle, y - 4, str(cell), size=size, anchor="middle", pen=pen))
+            drawn.append(svg.word(middle, y - 4, str(cell), size=size, anchor="middle", pen=pen))
         if cell in blanks:
-            drawn.append(word(middle, y - 19, "blank", size=SMALL, anchor="middle", pen="soft"))
+            drawn.append(
+                svg.word(middle, y - 19, "blank", size=svg.SMALL, anchor="middle", pen="soft")
+            )
     if page.cells:
-        drawn.append(word(page.axis.start - 8, y - 4, "cell", anchor="end", pen="soft", size=SMALL))
+        drawn.append(
+            svg.word(page.axis.start - 8, y - 4, "cell", anchor="end", pen="soft", size=svg.SMALL)
+        )
     return "".join(drawn)
 
 
@@ -224,7 +212,7 @@ def ends(page: Page, is_clamped: bool, open_at: End | None) -> str:
         (End.FREE, page.axis.end + 4, "start"),
     ):
         text = f"{end}, open" if end is open_at else str(end)
-        names.append(word(x, y, text, size=LARGE, anchor=anchor, pen="word strong"))
+        names.append(svg.word(x, y, text, size=svg.LARGE, anchor=anchor, pen="word strong"))
     return "".join(names)
 
 
@@ -243,8 +231,10 @@ def ruler(page: Page, revised: list[Revision]) -> str:
         if is_free and (position % step == 0 or position == 1):
             last_x = middle
             drawn.append(
-                line(middle, PILE_BOTTOM + 17, middle, y - 1, THIN)
-                + word(middle, y + 11, str(position), size=SMALL, anchor="middle", pen="soft")
+                svg.line(middle, PILE_BOTTOM + 17, middle, y - 1, svg.THIN)
+                + svg.word(
+                    middle, y + 11, str(position), size=svg.SMALL, anchor="middle", pen="soft"
+                )
             )
     return "".join(drawn)
 
@@ -253,9 +243,9 @@ def height(page: Page) -> str:
     """Return the dimension line above the pile, or that there is no pile yet."""
     if not page.layers:
         middle = (page.axis.start + page.axis.end) / 2
-        return word(middle, PILE_TOP + 60, "no layers yet", anchor="middle", pen="soft")
+        return svg.word(middle, PILE_TOP + 60, "no layers yet", anchor="middle", pen="soft")
     text = f"{height_mm(page.layers):.1f}\u2009mm, sum of thicknesses"
-    return dimension(page.axis.start, page.axis.end, 30, text, PILE_TOP - 2)
+    return svg.dimension(page.axis.start, page.axis.end, 30, text, PILE_TOP - 2)
 
 
 def changes(page: Page, revised: list[Revision]) -> str:
@@ -266,8 +256,8 @@ def changes(page: Page, revised: list[Revision]) -> str:
         elbow = f"M{n(middle)} {n(PILE_BOTTOM + 2)}V{n(TRIANGLES - 10)}L{n(x)} {n(TRIANGLES)}"
         drawn.append(
             f"<g><title>Change {revision.number}: {revision.what}</title>"
-            f'<path {ATTENTION} stroke-dasharray="3 2" d="{elbow}"/>'
-            f"{triangle(x, TRIANGLES, revision.number)}</g>"
+            f'<path {svg.ATTENTION} stroke-dasharray="3 2" d="{elbow}"/>'
+            f"{svg.triangle(x, TRIANGLES, revision.number)}</g>"
         )
     return "".join(drawn)
 
@@ -292,8 +282,8 @@ def pointer(page: Page, position: int | None) -> str:
             tip = f"M{n(x + wide / 2)} {n(PILE_TOP - 2)}l-9 -16h6v-12h6v12h6z"
             return (
                 f'<g class="pointer" pointer-events="none">'
-                f'<path class="d-act-solid" fill="{ACT}" d="{tip}"/>'
-                + box(x, PILE_TOP, wide, PILE_HEIGHT, SET_OFF)
+                f'<path class="d-act-solid" fill="{svg.ACT}" d="{tip}"/>'
+                + svg.box(x, PILE_TOP, wide, PILE_HEIGHT, SET_OFF)
                 + "</g>"
             )
     return ""
@@ -304,5 +294,5 @@ def circle(page: Page, cell: int) -> str:
     start, end = page.cells[cell]
     half = (end - start) / 2 + 7
     corner = f'rx="{n(min(half, 26))}" pointer-events="none"'
-    pen = f'class="d-ink" stroke="{INK}" stroke-width="1" {corner}'
-    return box((start + end) / 2 - half, PILE_TOP - 8, 2 * half, 58, pen)
+    pen = f'class="d-ink" stroke="{svg.INK}" stroke-width="1" {corner}'
+    return svg.box((start + end) / 2 - half, PILE_TOP - 8, 2 * half, 58, pen)

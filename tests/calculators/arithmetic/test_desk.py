@@ -12,7 +12,7 @@ from service.calculators.arithmetic.calculators import (
     calculator_named,
     work_out,
 )
-from service.calculators.arithmetic.outcomes import Calculator, Figure, Outcome, Result, plain
+from service.calculators.arithmetic.desk import Calculator, Figure, Outcome, Result, plain
 from service.physics.arithmetic.disc_springs import DiscSpring, SpringColumn
 from service.physics.arithmetic.gases import GAS_CONSTANT
 from service.physics.arithmetic.tightness import GasReading, Instruments, pressure_decay
