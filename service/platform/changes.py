@@ -137,15 +137,19 @@ def _checked(field: Field, value: Any, now: datetime) -> Any:
         case Asks.NUMBER | Asks.WHOLE:
             bounded = above_zero if field.above else not_below_zero
             return bounded(field.name, value, field.unit)
-        case Asks.DAY if not field.ahead:
+        case Asks.DAY | Asks.MOMENT if not field.ahead:
             return not_ahead(field.name, value, now)
         case _:
             return value
 
 
 def trail_of(described: Sequence[Field], before: object, after: object) -> list[Change]:
-    """What the trail says of the described fields of a thing, before and after; None: not there."""
-    return [
+    """Return what differs of a thing's described fields, by their names in the trail.
+
+    ``before`` None: the thing was not there.
+    """
+    triples = (
         (field.in_trail, getattr(before, field.name, None), getattr(after, field.name))
         for field in described
-    ]
+    )
+    return [(name, was, now) for name, was, now in triples if was != now]

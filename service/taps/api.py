@@ -1,18 +1,18 @@
 """Tap maps of stacks: which voltage channel reads which cell, and from when on."""
 
 from datetime import datetime
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Path
-from pydantic import AwareDatetime, Field
+from pydantic import Field
 
-from service.platform.api import answers, request_models
+from service.platform.api import answers
 from service.platform.api.callers import Call, Caller, Database, make_once
-from service.platform.api.request_models import Why
+from service.platform.api.request_models import In, Why, asks
 from service.platform.database import reading
 from service.platform.permissions import Act, need
 from service.stacks.queries.stacks import find_stack
-from service.taps.arithmetic import MOST_CHANNELS, Tap
+from service.taps.arithmetic import MOST_CHANNELS, TAP_MAP_FIELDS, Tap
 from service.taps.changes import correct_tap_map, withdraw_tap_map, write_tap_map
 from service.taps.queries import WrittenMap, maps_of_stack
 
@@ -20,24 +20,23 @@ router = APIRouter(tags=["taps"])
 TapMapNumber = Annotated[int, Path(ge=1, le=2**53)]
 
 
-class TapSent(request_models.In):
+class TapSent(In):
     """One channel and the cell it reads; null where its lead is on no cell."""
 
     channel: int = Field(ge=1, le=MOST_CHANNELS)
     cell: int | None = Field(ge=1, le=MOST_CHANNELS)
 
 
-class TapMapSent(request_models.In):
+@asks(TAP_MAP_FIELDS)
+class TapMapSent(In):
     """A map of all channels, valid from a time on."""
 
-    valid_from: AwareDatetime
     channels: list[TapSent] = Field(min_length=1, max_length=MOST_CHANNELS)
-    reason: Annotated[str, Field(min_length=1, max_length=4000)]
 
-    @property
-    def cell_of(self) -> dict[int, int | None]:
-        """Channel → cell."""
-        return {tap.channel: tap.cell for tap in self.channels}
+
+def _facts(sent: TapMapSent) -> dict[str, Any]:
+    cell_of = {tap.channel: tap.cell for tap in sent.channels}
+    return sent.model_dump(exclude={"channels"}) | {"cell_of": cell_of}
 
 
 @answers.like(WrittenMap, without="stack_id tap_map")
@@ -69,33 +68,18 @@ def taps(serial: str, caller: Caller, engine: Database) -> TapMaps:
 
 
 @router.post("/stacks/{serial}/taps", status_code=201)
-def write(serial: str, told: TapMapSent, call: Call) -> answers.Made:
+def write(serial: str, sent: TapMapSent, call: Call) -> answers.Made:
     """Say which cell each channel reads from a time on."""
     return make_once(
         call,
-        lambda work: write_tap_map(
-            work,
-            find_stack(work.session, serial),
-            valid_from=told.valid_from,
-            cell_of=told.cell_of,
-            reason=told.reason,
-        ),
+        lambda work: write_tap_map(work, find_stack(work.session, serial), **_facts(sent)),
     )
 
 
 @router.post("/tap-maps/{tap_map_id}/correction", status_code=201)
-def correct(tap_map_id: TapMapNumber, told: TapMapSent, call: Call) -> answers.Made:
+def correct(tap_map_id: TapMapNumber, sent: TapMapSent, call: Call) -> answers.Made:
     """Write the right map in place of a wrong one; every voltage of its time is read anew."""
-    return make_once(
-        call,
-        lambda work: correct_tap_map(
-            work,
-            tap_map_id,
-            valid_from=told.valid_from,
-            cell_of=told.cell_of,
-            reason=told.reason,
-        ),
-    )
+    return make_once(call, lambda work: correct_tap_map(work, tap_map_id, **_facts(sent)))
 
 
 @router.post("/tap-maps/{tap_map_id}/taking-back", status_code=201)

@@ -12,8 +12,18 @@ from datetime import datetime
 from functools import lru_cache
 
 from service.platform.arithmetic.errors import Inconsistent, OutOfRange
+from service.platform.arithmetic.fields import moment, reason
 
 MOST_CHANNELS = 5000
+TAP_MAP_FIELDS = (
+    moment(
+        "valid_from",
+        "Valid from",
+        help="When the leads were laid so; not when it was noticed.",
+        trail="valid from",
+    ),
+    reason(),
+)
 _UNIT = re.compile(r"[(\[{<]([^)\]}>]*)[)\]}>]\s*$|\s(?:in|/)\s*(\S+)\s*$|/(\S+)\s*$")
 _TOKEN = re.compile(r"[^\W\d_]+|\d+")
 _VOLTAGES = frozenset({"v", "mv", "uv", "µv", "μv", "volt", "volts", "millivolt", "millivolts"})

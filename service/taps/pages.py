@@ -1,7 +1,6 @@
 """Tap maps of a stack: the one valid now drawn, all of them listed, a new one, corrections."""
 
 from dataclasses import dataclass
-from datetime import datetime
 from urllib.parse import quote
 
 from fastapi import APIRouter, Request, Response
@@ -11,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.errors import Inconsistent
+from service.platform.arithmetic.fields import Field
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
@@ -20,7 +20,14 @@ from service.stacks.queries.cell_bridges import BuildThen, CellThen, build_then
 from service.stacks.queries.layer_maps import MapStack, stack_facts
 from service.stacks.queries.stacks import find_stack
 from service.taps import arithmetic as trade
-from service.taps.arithmetic import MOST_CHANNELS, Tap, TapFindings, TapMap, map_in_words
+from service.taps.arithmetic import (
+    MOST_CHANNELS,
+    TAP_MAP_FIELDS,
+    Tap,
+    TapFindings,
+    TapMap,
+    map_in_words,
+)
 from service.taps.changes import correct_tap_map, withdraw_tap_map, write_tap_map
 from service.taps.drawings import Lead, draw_leads
 from service.taps.queries import ReadThrough, WrittenMap, maps_of_stack, read_through, written_map
@@ -89,6 +96,7 @@ class WritePage:
     build: BuildThen | None
     channels: tuple[int, ...]
     form: Form
+    fields: tuple[Field, ...] = TAP_MAP_FIELDS
 
 
 def address(serial: str) -> str:
@@ -149,14 +157,10 @@ def add(request: Request, me: Me, database: Database, form: Typed, serial: str) 
         stack = stack_facts(session, find_stack(session, serial))
     channels = _channels(form)
     with form.keeping():
-        cells = _cells(form, channels)
-        valid_from = form.moment("valid_from")
-        reason = form.text("reason")
+        cells, said = _cells(form, channels), form.values(TAP_MAP_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
-            write_tap_map(
-                work, stack.id, valid_from=valid_from or work.now, cell_of=cells, reason=reason
-            )
+            write_tap_map(work, stack.id, **said, cell_of=cells)
         return go_on(request, work.answer)
     return _write_page(request, database, stack, None, channels, form=form)
 
@@ -190,19 +194,10 @@ def correct(
         stack = stack_facts(session, wrong.stack_id)
     channels = _channels(form)
     with form.keeping():
-        cells = _cells(form, channels)
-        valid_from = form.moment("valid_from")
-        reason = form.text("reason")
+        cells, said = _cells(form, channels), form.values(TAP_MAP_FIELDS, wrong)
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
-            correct_tap_map(
-                work,
-                tap_map_id,
-                # shown to the minute: an unchanged time is the very time it was
-                valid_from=_unchanged(valid_from, wrong.valid_from),
-                cell_of=cells,
-                reason=reason,
-            )
+            correct_tap_map(work, tap_map_id, **said, cell_of=cells)
         return go_on(request, work.answer)
     return _write_page(request, database, stack, wrong, channels, form=form)
 
@@ -297,7 +292,3 @@ def _cells(form: Form, channels: tuple[int, ...]) -> dict[int, int | None]:
         channel: form.whole(f"cell_{channel}", least=1, most=MOST_CHANNELS, required=False)
         for channel in channels
     }
-
-
-def _unchanged(typed: datetime | None, was: datetime) -> datetime:
-    return was if typed is None or typed == was.replace(second=0, microsecond=0) else typed

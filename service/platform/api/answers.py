@@ -81,6 +81,7 @@ def links_of(request: Request, found: Listing[Any]) -> str:
 Data = Annotated[dict[str, Any], BeforeValidator(json.loads)]
 """What is kept as JSON text, answered as JSON."""
 T = TypeVar("T", bound=Out)
+M = TypeVar("M", bound=BaseModel)
 
 
 def like(source: type, *, without: str = "", only: str = "") -> Callable[[type[T]], type[T]]:
@@ -96,18 +97,20 @@ def like(source: type, *, without: str = "", only: str = "") -> Callable[[type[T
         raise TypeError(f"{source.__name__} has no {unknown}")
     taken = {name: hints[name] for name in names if (name in named) == bool(only)}
 
-    def with_fields(model: type[T]) -> type[T]:
-        said = {name: (field.annotation, field) for name, field in model.model_fields.items()}
-        made: Any = create_model(
-            model.__name__,
-            __base__=model.__bases__,
-            __doc__=model.__doc__,
-            __module__=model.__module__,
-            **(taken | said),
-        )
-        return cast("type[T]", made)
+    return lambda model: with_fields(model, taken)
 
-    return with_fields
+
+def with_fields(model: type[M], taken: dict[str, Any]) -> type[M]:
+    """Return a model with fields before those it says itself."""
+    said = {name: (field.annotation, field) for name, field in model.model_fields.items()}
+    made: Any = create_model(
+        model.__name__,
+        __base__=model.__bases__,
+        __doc__=model.__doc__,
+        __module__=model.__module__,
+        **(taken | said),
+    )
+    return cast("type[M]", made)
 
 
 def read_from(path: str, description: str | None = None) -> Any:

@@ -24,7 +24,9 @@ class Asks(StrEnum):
     LINES = "lines"
     SERIAL = "serial"  # as marked on a thing: every sign counts
     NOTES = "notes"  # as long as somebody likes
-    DAY = "day"
+    DAY = "day"  # kept as its noon in the laboratory's zone
+    DATE = "date"
+    MOMENT = "date and time"
     YES = "yes"
 
 
@@ -201,6 +203,21 @@ def notes(name: str = "notes", label: str = "Notes", **more: Any) -> Field:
 def day(name: str, label: str, **more: Any) -> Field:
     """A day; may be left out."""
     return Field(name, label, Asks.DAY, **{"required": False, **more})
+
+
+def date(name: str, label: str, **more: Any) -> Field:
+    """Describe a day of the calendar, such as one of UTC."""
+    return Field(name, label, Asks.DATE, **more)
+
+
+def moment(name: str, label: str, **more: Any) -> Field:
+    """Describe a date with a time of day."""
+    return Field(name, label, Asks.MOMENT, **more)
+
+
+def reason(name: str = "reason", label: str = "Reason", **more: Any) -> Field:
+    """Describe why something is done, which stands in the trail."""
+    return notes(name, label, required=True, **more)
 
 
 def yes(name: str, label: str, **more: Any) -> Field:

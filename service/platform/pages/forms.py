@@ -242,13 +242,18 @@ class Form:
             return None
         return int(text)
 
-    def values(self, described: Iterable[Field]) -> dict[str, Any]:
+    def values(self, described: Iterable[Field], was: object = None) -> dict[str, Any]:
         """Read described fields, by name; once one cannot be read, all refusals are raised.
 
         What lies outside a field's range is left to whoever is told: a list or a machine is not
-        read by a form.
+        read by a form. ``was`` is what the form was filled with: a time left as it was shown, to
+        the minute, is the very time it was.
         """
         read = {field.name: self._value(field) for field in described}
+        for name, value in read.items():
+            before = getattr(was, name, None)
+            if isinstance(before, datetime) and before.replace(second=0, microsecond=0) == value:
+                read[name] = before
         self.check()
         return read
 
@@ -265,6 +270,10 @@ class Form:
                 value = noon(
                     self.day(name, required=required), self.zone, None if field.ahead else now_utc()
                 )
+            case Asks.DATE:
+                value = self.day(name, required=required)
+            case Asks.MOMENT:
+                value = self.moment(name, required=required)
             case Asks.YES:
                 return self.yes(name)
             case Asks.CHOICE:

@@ -4,13 +4,14 @@ from datetime import datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Path
-from pydantic import AwareDatetime, Field
+from pydantic import Field
 
-from service.platform.api import answers, request_models
+from service.platform.api import answers
 from service.platform.api.callers import Call, Caller, Database, make_once
-from service.platform.api.request_models import Why
+from service.platform.api.request_models import In, Why, asks
 from service.platform.database import reading
 from service.platform.permissions import Act, need
+from service.stacks.arithmetic.stack_fields import BRIDGE_END_FIELDS, BRIDGE_FIELDS
 from service.stacks.changes.cell_bridges import (
     BridgeEntry,
     correct_bridge,
@@ -26,32 +27,21 @@ BridgeNumber = Annotated[int, Path(ge=1, le=2**53)]
 Sentence = Annotated[str, Field(min_length=1, max_length=4000)]
 
 
-class BridgeSent(request_models.In):
+@asks(BRIDGE_FIELDS)
+class BridgeSent(In):
     """What is to be noted of a bridge; ``until_at`` null while the jumper is on."""
 
-    cell: int = Field(ge=1, le=100_000)
-    from_at: AwareDatetime
-    until_at: AwareDatetime | None = None
-    reason: Sentence
-    allowed_by: Annotated[str, Field(min_length=1, max_length=200)]
 
-    @property
-    def told(self) -> BridgeEntry:
-        """As the records take it."""
-        return BridgeEntry(self.cell, self.from_at, self.until_at, self.reason, self.allowed_by)
-
-
-class BridgeCorrected(BridgeSent):
+@asks(BRIDGE_FIELDS)
+class BridgeCorrected(In):
     """What should have been noted, and why it was not."""
 
     why: Sentence
 
 
-class BridgeEnded(request_models.In):
+@asks(BRIDGE_END_FIELDS)
+class BridgeEnded(In):
     """When the jumper was taken off."""
-
-    until_at: AwareDatetime
-    note: request_models.Words = ""
 
 
 @answers.like(WrittenBridge, without="stack_id build_id")
@@ -87,23 +77,21 @@ def note(serial: str, noted: BridgeSent, call: Call) -> answers.Made:
     A jumper across a gas-fed cell short-circuits it: put it on and take it off with load and gas
     off, by the site's procedures.
     """
-    return make_once(
-        call, lambda work: note_bridge(work, find_stack(work.session, serial), noted.told)
-    )
+    entry = BridgeEntry(**noted.model_dump())
+    return make_once(call, lambda work: note_bridge(work, find_stack(work.session, serial), entry))
 
 
 @router.post("/bridges/{bridge_id}/end", status_code=201)
 def end(bridge_id: BridgeNumber, noted: BridgeEnded, call: Call) -> answers.Made:
     """Say when the jumper was taken off."""
-    return make_once(
-        call, lambda work: end_bridge(work, bridge_id, until_at=noted.until_at, note=noted.note)
-    )
+    return make_once(call, lambda work: end_bridge(work, bridge_id, **noted.model_dump()))
 
 
 @router.post("/bridges/{bridge_id}/correction", status_code=201)
 def correct(bridge_id: BridgeNumber, noted: BridgeCorrected, call: Call) -> answers.Made:
     """Write what should have been noted."""
-    return make_once(call, lambda work: correct_bridge(work, bridge_id, noted.told, why=noted.why))
+    entry = BridgeEntry(**noted.model_dump(exclude={"why"}))
+    return make_once(call, lambda work: correct_bridge(work, bridge_id, entry, why=noted.why))
 
 
 @router.post("/bridges/{bridge_id}/taking-back", status_code=201)

@@ -4,7 +4,7 @@ A bridged cell keeps its gas and carries no load, so its hours at load stand sti
 changed in place: an end, too, closes the old row out and writes the bridge anew with it.
 """
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 
 from sqlalchemy import select
@@ -14,6 +14,7 @@ from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
+from service.stacks.arithmetic.stack_fields import BRIDGE_FIELDS
 from service.stacks.changes.build_features import keep_makeups
 from service.stacks.changes.rule_verdicts import judge_stack
 from service.stacks.changes.supersede import close_out, locked_known
@@ -32,7 +33,7 @@ class BridgeEntry:
     allowed_by: str
 
 
-def note_bridge(work: Work, stack_id: int, told: BridgeEntry) -> int:
+def note_bridge(work: Work, stack_id: int, entry: BridgeEntry) -> int:
     """Note that a cell is, or was, bridged; give the bridge's number.
 
     Raises Refused for a cell the stack did not have or that was blank, a time ahead or while the
@@ -40,8 +41,8 @@ def note_bridge(work: Work, stack_id: int, told: BridgeEntry) -> int:
     """
     need(work.by, Act.RUN_WRITE)
     stack = work.locked(Stack, stack_id, "stack")
-    row = _write(work, stack, told)
-    changes = _changes(None, row)
+    row = _write(work, stack, entry)
+    changes = given.trail_of(BRIDGE_FIELDS, None, row)
     _note(work, stack, Event.BRIDGE_NOTED, row, changes, reason=row.reason)
     return row.id
 
@@ -59,13 +60,15 @@ def end_bridge(work: Work, bridge_id: int, *, until_at: datetime, note: str = ""
         )
     said = given.optional_words("note", note, most=given.LONG_MOST)
     close_out(work, old)
-    told = BridgeEntry(old.cell, old.from_at, until_at, old.reason, old.allowed_by)
-    row = _write(work, stack, told)
-    _note(work, stack, Event.BRIDGE_ENDED, row, _changes(old, row), reason=said)
+    entry = BridgeEntry(old.cell, old.from_at, until_at, old.reason, old.allowed_by)
+    row = _write(work, stack, entry)
+    _note(
+        work, stack, Event.BRIDGE_ENDED, row, given.trail_of(BRIDGE_FIELDS, old, row), reason=said
+    )
     return row.id
 
 
-def correct_bridge(work: Work, bridge_id: int, told: BridgeEntry, *, why: str) -> int:
+def correct_bridge(work: Work, bridge_id: int, entry: BridgeEntry, *, why: str) -> int:
     """Say what should have been noted; give the number of the right one. Raises as `note_bridge`.
 
     Refused as well where nothing differs.
@@ -74,8 +77,8 @@ def correct_bridge(work: Work, bridge_id: int, told: BridgeEntry, *, why: str) -
     old, stack = _known_bridge(work, bridge_id)
     said = given.reason(why, field="why")
     close_out(work, old)
-    row = _write(work, stack, told)
-    changes = _changes(old, row)
+    row = _write(work, stack, entry)
+    changes = given.trail_of(BRIDGE_FIELDS, old, row)
     if not changes:
         raise Refused("cell", old.cell, "this is what is noted already.", "The right cell or time.")
     _note(work, stack, Event.BRIDGE_CORRECTED, row, changes, reason=said)
@@ -96,22 +99,15 @@ def withdraw_bridge(work: Work, bridge_id: int, *, why: str) -> int:
     return bridge_id
 
 
-def _write(work: Work, stack: Stack, told: BridgeEntry) -> CellBridge:
+def _write(work: Work, stack: Stack, entry: BridgeEntry) -> CellBridge:
     work.refuse_nobody("noted by", "a bridge is noted by somebody known.", "Sign in.")
-    reason = given.reason(told.reason)
-    allowed_by = given.words(
-        "allowed_by", told.allowed_by, "Name and office of who allowed it would be right."
-    )
-    build = _build(work, stack.id, told)
-    _refuse_overlap(work, build, told)
+    entry = given.checked(entry, BRIDGE_FIELDS, work.now)
+    build = _build(work, stack.id, entry)
+    _refuse_overlap(work, build, entry)
     row = CellBridge(
         stack_id=stack.id,
         build_id=build.build_id,
-        cell=told.cell,
-        from_at=told.from_at,
-        until_at=told.until_at,
-        reason=reason,
-        allowed_by=allowed_by,
+        **asdict(entry),
         by_id=work.by.id,
         known_from=work.now,
     )
@@ -120,54 +116,52 @@ def _write(work: Work, stack: Stack, told: BridgeEntry) -> CellBridge:
     return row
 
 
-def _build(work: Work, stack_id: int, told: BridgeEntry) -> BuildThen:
+def _build(work: Work, stack_id: int, entry: BridgeEntry) -> BuildThen:
     """The build the cell is of; the cell was there, and live."""
-    given.not_ahead("from_at", told.from_at, work.now)
-    given.not_ahead("until_at", told.until_at, work.now)
-    build = build_then(work.session, stack_id, told.from_at)
-    if build is None or not build.holds(told.from_at):
+    build = build_then(work.session, stack_id, entry.from_at)
+    if build is None or not build.holds(entry.from_at):
         closed = "" if build is None else f" Build {build.number} was closed from"
         closed += "" if build is None else f" {build.closed_at:%Y-%m-%d %H:%M}Z"
         raise Refused("from_at", "", "the stack was not closed then.", closed.strip())
-    if told.until_at is not None and told.until_at < told.from_at:
+    if entry.until_at is not None and entry.until_at < entry.from_at:
         raise Refused("until_at", "", "that is before the beginning.", "A later time.")
-    if build.opened_at and told.until_at and told.until_at > build.opened_at:
+    if build.opened_at and entry.until_at and entry.until_at > build.opened_at:
         raise Refused(
             "until_at",
             "",
             f"the stack was opened before that, on {build.opened_at:%Y-%m-%d %H:%M}Z.",
             "An opening ends a bridge; one put on again is noted as another.",
         )
-    cell = build.cell(told.cell)
+    cell = build.cell(entry.cell)
     if cell is None:
         raise Refused(
             "cell",
-            told.cell,
+            entry.cell,
             f"build {build.number} has no such cell.",
             f"Cells 1 to {len(build.cells)}.",
         )
     if cell.is_blank:
         raise Refused(
-            "cell", told.cell, "it is a blank cell, which carries no load anyway.", "A live cell."
+            "cell", entry.cell, "it is a blank cell, which carries no load anyway.", "A live cell."
         )
     return build
 
 
-def _refuse_overlap(work: Work, build: BuildThen, told: BridgeEntry) -> None:
+def _refuse_overlap(work: Work, build: BuildThen, entry: BridgeEntry) -> None:
     others = work.session.execute(
         select(CellBridge.from_at, CellBridge.until_at).where(
             CellBridge.build_id == build.build_id,
-            CellBridge.cell == told.cell,
+            CellBridge.cell == entry.cell,
             CellBridge.known_until.is_(None),
         )
     )
     for other in others:
-        begins_in = other.until_at is None or told.from_at < other.until_at
-        ends_in = told.until_at is None or other.from_at < told.until_at
+        begins_in = other.until_at is None or entry.from_at < other.until_at
+        ends_in = entry.until_at is None or other.from_at < entry.until_at
         if begins_in and ends_in:
             raise Refused(
                 "cell",
-                told.cell,
+                entry.cell,
                 f"it is noted as bridged from {other.from_at:%Y-%m-%d %H:%M}Z already.",
                 "Correct that one, or give another time.",
             )
@@ -182,18 +176,6 @@ def _known_bridge(work: Work, bridge_id: int) -> tuple[CellBridge, Stack]:
         field="bridge",
         right="Change the one known now.",
     )
-
-
-def _changes(old: CellBridge | None, new: CellBridge) -> list[Change]:
-    names = (
-        ("cell", "cell"),
-        ("from", "from_at"),
-        ("until", "until_at"),
-        ("reason of the bridge", "reason"),
-        ("allowed by", "allowed_by"),
-    )
-    changes = [(name, old and getattr(old, field), getattr(new, field)) for name, field in names]
-    return [(name, before, after) for name, before, after in changes if before != after]
 
 
 def _note(

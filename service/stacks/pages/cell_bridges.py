@@ -1,18 +1,19 @@
 """Cells bridged or shorted in service: those that are, all there were, a new one, its end."""
 
 from dataclasses import dataclass
-from datetime import datetime
 from urllib.parse import quote
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.fields import Field
 from service.platform.database import changing, now_utc, reading
-from service.platform.pages.forms import Form, Typed, blank
+from service.platform.pages.forms import Form, Typed, blank, filled
 from service.platform.pages.render import go_on, page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
+from service.stacks.arithmetic.stack_fields import BRIDGE_END_FIELDS, BRIDGE_FIELDS
 from service.stacks.changes.cell_bridges import (
     BridgeEntry,
     correct_bridge,
@@ -44,6 +45,7 @@ class BridgesPage:
     build: BuildThen | None
     cells: tuple[tuple[str, str], ...]
     form: Form
+    fields: tuple[Field, ...] = BRIDGE_FIELDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +56,7 @@ class BridgePage:
     bridge: WrittenBridge
     end: Form
     take_back: Form
+    fields: tuple[Field, ...] = BRIDGE_END_FIELDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +67,7 @@ class CorrectPage:
     bridge: WrittenBridge
     cells: tuple[tuple[str, str], ...]
     form: Form
+    fields: tuple[Field, ...] = BRIDGE_FIELDS
 
 
 def address(serial: str) -> str:
@@ -84,10 +88,10 @@ def note(request: Request, me: Me, database: Database, form: Typed, serial: str)
     with reading(database) as session:
         stack = stack_facts(session, find_stack(session, serial))
     with form.keeping():
-        told = _told(form, now_utc())
+        entry = BridgeEntry(**form.values(BRIDGE_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
-            note_bridge(work, stack.id, told)
+            note_bridge(work, stack.id, entry)
         return go_on(request, work.answer)
     return _list_page(request, database, serial, form)
 
@@ -104,11 +108,10 @@ def end(request: Request, me: Me, database: Database, form: Typed, bridge_id: Nu
     """Say when the jumper was taken off."""
     stack = _stack_of(database, bridge_id)
     with form.keeping():
-        until_at = form.moment("until_at")
-        said = form.text("note", required=False)
+        said = form.values(BRIDGE_END_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
-            end_bridge(work, bridge_id, until_at=until_at or work.now, note=said)
+            end_bridge(work, bridge_id, **said)
         return go_on(request, work.answer)
     return _bridge_page(request, database, bridge_id, end=form)
 
@@ -119,14 +122,7 @@ def show_correction(request: Request, me: Me, database: Database, bridge_id: Num
     need(me, Act.RUN_WRITE)
     with reading(database) as session:
         wrong = written_bridge(session, bridge_id)
-    form = blank(
-        request,
-        cell=wrong.cell,
-        from_at=wrong.from_at,
-        until_at=wrong.until_at,
-        reason=wrong.reason,
-        allowed_by=wrong.allowed_by,
-    )
+    form = filled(request, BRIDGE_FIELDS, wrong)
     return _correct_page(request, database, bridge_id, form)
 
 
@@ -139,11 +135,10 @@ def correct(
     with reading(database) as session:
         wrong = written_bridge(session, bridge_id)
     with form.keeping():
-        told = _told(form, now_utc(), wrong)
-        why = form.text("why")
+        why, entry = form.text("why"), BridgeEntry(**form.values(BRIDGE_FIELDS, wrong))
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
-            correct_bridge(work, bridge_id, told, why=why)
+            correct_bridge(work, bridge_id, entry, why=why)
         return go_on(request, work.answer)
     return _correct_page(request, database, bridge_id, form)
 
@@ -220,22 +215,6 @@ def _cells(build: BuildThen | None) -> tuple[tuple[str, str], ...]:
         (str(cell.cell), f"cell {cell.cell}, {cell.label}")
         for cell in build.cells
         if not cell.is_blank
-    )
-
-
-def _told(form: Form, now: datetime, was: WrittenBridge | None = None) -> BridgeEntry:
-    """What a form says; a time left as it was shown, to the minute, is the very time it was."""
-    from_at, until_at = form.moment("from_at"), form.moment("until_at", required=False)
-    if was and from_at == was.from_at.replace(second=0, microsecond=0):
-        from_at = was.from_at
-    if was and was.until_at and until_at == was.until_at.replace(second=0, microsecond=0):
-        until_at = was.until_at
-    return BridgeEntry(
-        cell=form.whole("cell", least=1) or 0,
-        from_at=from_at or now,
-        until_at=until_at,
-        reason=form.text("reason"),
-        allowed_by=form.text("allowed_by", most=200),
     )
 
 

@@ -8,12 +8,20 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.fields import Field
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import FIRST, Turn
+from service.stacks.arithmetic.stack_fields import (
+    DAYS_TAKEN_BACK,
+    FIRST_METER_FIELDS,
+    METER_FIELDS,
+    READING_FIELDS,
+    STACK_FIELDS,
+)
 from service.stacks.changes.hour_reports import take_back_reports
 from service.stacks.changes.hours import read_hours, replace_meter
 from service.stacks.changes.stacks import FirstMeter, add_stack, change_stack
@@ -54,6 +62,8 @@ class NewPage:
 
     form: Form
     designs: tuple[tuple[int, str], ...]
+    fields: tuple[Field, ...] = STACK_FIELDS
+    meter: tuple[Field, ...] = FIRST_METER_FIELDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +72,7 @@ class EditPage:
 
     form: Form
     stack: MapStack
+    fields: tuple[Field, ...] = STACK_FIELDS[2:]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +88,9 @@ class HoursPage:
     read: Form
     replace: Form
     back: Form
+    reading: tuple[Field, ...] = READING_FIELDS
+    meter: tuple[Field, ...] = METER_FIELDS
+    days: tuple[Field, ...] = DAYS_TAKEN_BACK
 
 
 def address(serial: str) -> str:
@@ -121,23 +135,13 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
 def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Add a stack with its hour meter."""
     with form.keeping():
+        said = form.values(STACK_FIELDS + FIRST_METER_FIELDS)
         meter = FirstMeter(
-            form.number("meter_hours", least=0, unit="h", required=False) or 0.0,
-            form.text("meter_label", required=False, most=200),
-            form.moment("meter_fitted_at", required=False),
+            **{of.name.removeprefix("meter_"): said.pop(of.name) for of in FIRST_METER_FIELDS}
         )
-        design_id = form.whole("design_id")
-        serial = form.text("serial", most=80)
         with changing(database, me, key=form.key) as work:
-            work.answer = address(serial)
-            add_stack(
-                work,
-                serial=serial,
-                design_id=design_id or 0,
-                place=form.text("place", required=False, most=200),
-                notes=form.text("notes", required=False),
-                meter=meter,
-            )
+            work.answer = address(said["serial"])
+            add_stack(work, **said, meter=meter)
         return go_on(request, work.answer)
     return _new_page(request, database, form)
 
@@ -195,11 +199,10 @@ def read_meter(request: Request, me: Me, database: Database, form: Typed, serial
     with reading(database) as session:
         stack_id = find_stack(session, serial)
     with form.keeping():
-        hours = form.number("hours", least=0, unit="h")
-        taken_at = form.moment("taken_at")
+        said = form.values(READING_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = f"{address(serial)}/hours"
-            read_hours(work, stack_id, hours=hours or 0.0, taken_at=taken_at or work.now)
+            read_hours(work, stack_id, **said)
         return go_on(request, work.answer)
     return _hours_page(request, database, serial, read=form)
 
@@ -212,22 +215,10 @@ def change_meter(
     with reading(database) as session:
         stack_id = find_stack(session, serial)
     with form.keeping():
-        last_hours = form.number("last_hours", least=0, unit="h", required=False)
-        first_hours = form.number("first_hours", least=0, unit="h")
-        replaced_at = form.moment("replaced_at")
-        label = form.text("label", required=False, most=200)
-        reason = form.text("reason")
+        meter = form.values(METER_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = f"{address(serial)}/hours"
-            replace_meter(
-                work,
-                stack_id,
-                last_hours=last_hours,
-                first_hours=first_hours or 0.0,
-                label=label,
-                replaced_at=replaced_at or work.now,
-                reason=reason,
-            )
+            replace_meter(work, stack_id, **meter)
         return go_on(request, work.answer)
     return _hours_page(request, database, serial, replace=form)
 
@@ -238,15 +229,16 @@ def take_back(request: Request, me: Me, database: Database, form: Typed, serial:
     with reading(database) as session:
         stack_id = find_stack(session, serial)
     with form.keeping():
-        first_day = form.day("first_day")
-        last_day = form.day("last_day", required=False) or first_day
-        reason = form.text("back_reason")
+        days = form.values(DAYS_TAKEN_BACK)
         with changing(database, me, key=form.key) as work:
             work.answer = f"{address(serial)}/hours"
-            if first_day and last_day:
-                take_back_reports(
-                    work, stack_id, first_day=first_day, last_day=last_day, reason=reason
-                )
+            take_back_reports(
+                work,
+                stack_id,
+                first_day=days["first_day"],
+                last_day=days["last_day"] or days["first_day"],
+                reason=days["back_reason"],
+            )
         return go_on(request, work.answer)
     return _hours_page(request, database, serial, back=form)
 

@@ -72,8 +72,7 @@ def change_part_type(work: Work, part_type_id: int, entry: PartTypeEntry, *, rea
     row = work.row(PartType, part_type_id, "part type")
     entry = _checked(work, entry)
     why = given.reason(reason)
-    changes = given.trail_of(PART_TYPE_FIELDS, row, entry)
-    changed = [(name, before, wanted) for name, before, wanted in changes if before != wanted]
+    changed = given.trail_of(PART_TYPE_FIELDS, row, entry)
     fixed = [change for change in changed if change[0] not in ANY_TIME]
     if fixed and is_in_use(work, part_type_id):
         name, _, wanted = fixed[0]

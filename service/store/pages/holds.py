@@ -6,7 +6,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
-from service.platform.arithmetic.vocabulary import Usability
+from service.platform.arithmetic.fields import Field, choice, reason
 from service.platform.database import changing, reading
 from service.platform.errors import NotFound
 from service.platform.pages.forms import Asked, Form, Typed, blank
@@ -30,6 +30,20 @@ from service.store.queries.holds import (
 
 router = APIRouter(prefix="/holds")
 GIVEN = "concessions_page"
+HOLD_REASON = reason(help="What was seen or reported, and what has to be found out.")
+CONCESSION_REASON = reason(
+    help="Why this use is allowed, within what limits, and what was checked."
+)
+LIFT_FIELDS = (
+    reason(help="What was found, and why it may be used or not."),
+    choice(
+        "judged",
+        "From then on the part is",
+        JUDGEMENTS,
+        required=False,
+        help="Choose another word if the finding changed what it is.",
+    ),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +61,7 @@ class HoldPage:
 
     hold: HoldRow
     form: Form
-    judgements: tuple[Usability, ...] = JUDGEMENTS
+    fields: tuple[Field, ...] = LIFT_FIELDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +71,8 @@ class SubjectPage:
     subject: HeldSubject
     forbids: tuple[Forbids, ...]
     form: Form
+    hold: Field = HOLD_REASON
+    concession: Field = CONCESSION_REASON
 
 
 @router.get("")
@@ -83,9 +99,9 @@ def place(request: Request, me: Me, database: Database, form: Typed, asked: Aske
     """Place a hold."""
     about = _about(asked)
     with form.keeping():
-        reason = form.text("reason")
+        said = form.values([HOLD_REASON])
         with changing(database, me, key=form.key) as work:
-            work.answer = f"/holds/{place_hold(work, _as_subject(about), reason=reason)}"
+            work.answer = f"/holds/{place_hold(work, _as_subject(about), **said)}"
         return go_on(request, work.answer)
     return _subject_page(request, database, "store/holds/new.html", about, form)
 
@@ -104,9 +120,9 @@ def concede(request: Request, me: Me, database: Database, form: Typed, asked: As
     """Give a concession."""
     about = _about(asked)
     with form.keeping():
-        reason = form.text("reason")
+        said = form.values([CONCESSION_REASON])
         with changing(database, me, key=form.key) as work:
-            give_concession(work, _as_subject(about), reason=reason)
+            give_concession(work, _as_subject(about), **said)
             work.answer = _subject_address(about)
         return go_on(request, work.answer)
     return _subject_page(request, database, "store/holds/concession.html", about, form)
@@ -123,11 +139,10 @@ def show(request: Request, me: Me, database: Database, hold_id: int) -> Response
 def lift(request: Request, me: Me, database: Database, form: Typed, hold_id: int) -> Response:
     """Lift a hold."""
     with form.keeping():
-        reason = form.text("reason")
-        judged = form.choice("judged", Usability, required=False)
+        said = form.values(LIFT_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/holds/{hold_id}"
-            lift_hold(work, hold_id, reason=reason, judged=judged)
+            lift_hold(work, hold_id, **said)
         return go_on(request, work.answer)
     return _hold_page(request, database, hold_id, form)
 
