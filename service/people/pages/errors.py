@@ -7,7 +7,7 @@ What nobody foresaw gets a reference, which stands in the log beside the traceba
 import logging
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from urllib.parse import quote
 
 from fastapi import HTTPException, Request, Response
@@ -17,10 +17,13 @@ from sqlalchemy.exc import DataError, IntegrityError, SQLAlchemyError
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException as StarletteHTTPException
 
-from service.people.pages.signing_in import SignInNeeded, who_is
+from service.people.pages.signing_in import SignInNeeded, came_from, engine_of, who_is
+from service.people.queries.people import who_may
 from service.platform import errors
 from service.platform.arithmetic.errors import TradeError
+from service.platform.database import reading
 from service.platform.pages.render import go_on, page, part, wants_part
+from service.platform.permissions import Act, roles_who_may
 
 log = logging.getLogger("layerbook")
 
@@ -45,6 +48,8 @@ HTTP_TITLES = {
     429: "Too many attempts",
     503: "Not available just now",
 }
+OF_ONESELF = frozenset({Act.READ, Act.TOKEN_WRITE})
+"""What nobody can do for somebody else."""
 HTTP_WORDS = {
     404: "The address leads nowhere. Scan or type a serial above, or begin at stacks.",
     405: "Go back to the page you came from and use its buttons.",
@@ -60,6 +65,7 @@ class ErrorPage:
     words: str
     details: Sequence[str] = ()
     reference: str = ""
+    back: str = ""
 
 
 async def answer(request: Request, trouble: Exception) -> Response:
@@ -69,6 +75,8 @@ async def answer(request: Request, trouble: Exception) -> Response:
     if isinstance(trouble, SignInNeeded):
         return _to_sign_in(request, trouble)
     said = _said(request, trouble)
+    if isinstance(trouble, errors.NotAllowed):
+        said = await run_in_threadpool(_with_a_way_on, request, trouble, said)
     headers = dict(getattr(trouble, "headers", None) or {})
     if said.status == 503:
         headers["Retry-After"] = "5"
@@ -100,6 +108,18 @@ def _said(request: Request, trouble: Exception) -> ErrorPage:
         " the reference to whoever looks after this server.",
         reference=reference,
     )
+
+
+def _with_a_way_on(request: Request, refusal: errors.NotAllowed, said: ErrorPage) -> ErrorPage:
+    """Say who may do it, by name, and lead back to where somebody came from."""
+    me, back = who_is(request), came_from(request)
+    if refusal.act in OF_ONESELF or me is None:
+        return replace(said, back=back)
+    act = Act(refusal.act)
+    holds_a_role = me.roles.intersection(roles_who_may(act))
+    with reading(engine_of(request)) as session:
+        asking = who_may(session, act, but=me.id if holds_a_role else 0)
+    return replace(said, words=f"{said.words} {asking}", back=back)
 
 
 def _details(trouble: Exception) -> Sequence[str]:

@@ -233,9 +233,13 @@ def _page_to_return_to(request: Request) -> str:
     if request.method == "GET":
         query = f"?{request.url.query}" if request.url.query else ""
         return f"{request.scope.get('raw_path', b'/').decode('latin-1')}{query}"
-    came_from = request.headers.get("referer", "")
-    site = str(request.base_url).rstrip("/")
-    return came_from[len(site) :] if came_from.startswith(site + "/") else HOME
+    return came_from(request) or HOME
+
+
+def came_from(request: Request) -> str:
+    """Return the page of this site somebody came from, or nothing."""
+    before, site = request.headers.get("referer", ""), str(request.base_url).rstrip("/")
+    return before[len(site) :] if before.startswith(f"{site}/") and before != request.url else ""
 
 
 def _sign_in_page(request: Request, context: SignInPage, status: int = 200) -> Response:

@@ -1,7 +1,7 @@
 """Who is known, with which roles; whose password and token are right."""
 
 import hashlib
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from service.people.tables import ApiToken, Person, PersonRole, Role, SignInAttempt, SignInSession
 from service.platform import permissions
 from service.platform.errors import NotFound
+from service.platform.permissions import Act
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 
@@ -138,6 +139,53 @@ def tokens_of(session: Session, person_id: int) -> list[KnownToken]:
         .order_by(ApiToken.made_at.desc(), ApiToken.id.desc())
     )
     return [read_as(KnownToken, row) for row in rows]
+
+
+# Who may do something, in words: said wherever somebody meets what they may not do.
+
+
+MOST_NAMED = 3
+
+
+def who_may(session: Session, act: Act, to: str = "", *, but: int = 0) -> str:
+    """Say whom to ask for something, by name: "To add a design, ask Qi Quality or Sam Super."
+
+    ``to`` is what is to be done, as an imperative; ``but`` is who asks and is not named. Where
+    nobody may, the sentence names the roles and the admins who give them.
+    """
+    roles = permissions.roles_who_may(act)
+    named = _named(session, roles, but)
+    of_roles = " or ".join(roles)
+    if named:
+        if len(named) > MOST_NAMED:
+            named = (*named[: MOST_NAMED - 1], f"somebody else with the role {of_roles}")
+        return f"{'To ' + to + ', ask' if to else 'Ask'} {_either(named)}."
+    admins = _named(session, (Role.ADMIN,), 0) if Role.ADMIN not in roles else ()
+    somebody = "Nobody else" if but else "Nobody"
+    givers = f"; {_either(admins[:MOST_NAMED])} can add a person or give a role" if admins else ""
+    return f"{somebody} here can {to or 'do this'} yet: it needs the role {of_roles}{givers}."
+
+
+def _named(session: Session, roles: tuple[Role, ...], but: int) -> tuple[str, ...]:
+    """Return the first names of people who can sign in and have one of the roles."""
+    return tuple(
+        session.scalars(
+            select(Person.name)
+            .where(
+                Person.active,
+                Person.password_hash != "",
+                Person.id != but,
+                Person.id.in_(select(PersonRole.person_id).where(PersonRole.role.in_(roles))),
+            )
+            .order_by(*BY_NAME.keys)
+            .limit(MOST_NAMED + 1)
+        )
+    )
+
+
+def _either(names: Sequence[str]) -> str:
+    """Join names: "Anna, Berta or Cem"."""
+    return " or ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
 
 
 # Who is signed in, who may try again.

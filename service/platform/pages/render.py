@@ -22,7 +22,9 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, FileSystemBytecodeCache, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from service.people.queries.people import who_may
 from service.platform import permissions
+from service.platform.database import reading
 from service.platform.pages.guard import FORM_TOKEN, form_token
 from service.platform.permissions import Act, Answer, Person, RecordFacts
 from service.settings import Settings
@@ -30,7 +32,7 @@ from service.settings import Settings
 THIN_SPACE = "\u2009"
 UNITS = frozenset({"nm", "mm", "h", "s", "v", "a", "c", "kpa", "bar", "mohm", "cm2"})
 SAVED_COOKIE = "layerbook_saved"
-GIVEN = frozenset({"Act", "csrf_field", "here", "lab_name", "may", "me", "static", "zone"})
+GIVEN = frozenset({"Act", "ask", "csrf_field", "here", "lab_name", "may", "me", "static", "zone"})
 
 
 def make_environment(settings: Settings, templates: Path, static: Path) -> Environment:
@@ -146,9 +148,14 @@ def _given(request: Request) -> dict[str, Any]:
     def may(act: Act, facts: RecordFacts = permissions.NOTHING_KNOWN) -> Answer:
         return permissions.may(me, act, facts) if me else Answer(False, "Sign in first.")
 
+    def ask(act: Act, to: str = "") -> str:
+        """Say who may do what somebody may not; read only where a page says it."""
+        with reading(request.app.state.engine) as session:
+            return who_may(session, act, to)
+
     token = form_token(request)
     field = Markup('<input type="hidden" name="{}" value="{}">').format(FORM_TOKEN, token)
-    return {"me": me, "may": may, "csrf_field": field, "here": request.url.path}
+    return {"me": me, "may": may, "ask": ask, "csrf_field": field, "here": request.url.path}
 
 
 def _as_mapping(context: object) -> Mapping[str, Any]:
