@@ -3,9 +3,11 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
+from typing import Any
 
 from sqlalchemy import delete, func, select
 
+from service.designs.arithmetic.design_fields import DESIGN_FIELDS, FLUIDS
 from service.designs.arithmetic.grammar import Pattern, objections
 from service.designs.arithmetic.pattern_toml import read_pattern, write_pattern
 from service.designs.arithmetic.pattern_types import Misnamed, completed
@@ -126,11 +128,7 @@ def _refused(one: Misnamed) -> Refused:
     return Refused(f"{one.where}_{one.number}_{one.key}", one.value, one.reason, one.right_would_be)
 
 
-FLUIDS = ("fuel", "air", "coolant")
-
-
 PARTS = ("rods", "ports", "checklist")
-ITS_OWN = tuple(f.name for f in fields(DesignEntry) if f.name not in PARTS)
 
 
 def make_design(work: Work, entry: DesignEntry, *, made_from: int | None = None) -> int:
@@ -140,14 +138,14 @@ def make_design(work: Work, entry: DesignEntry, *, made_from: int | None = None)
     outside the plate or in the same place, a tightening order with a gap, no checklist line.
     """
     need(work.by, Act.DESIGN_WRITE)
-    _check(entry)
+    entry = _checked(work, entry)
     _refuse_taken(work, entry, but=None)
     pattern = _pattern_of(work, made_from, entry) if made_from is not None else {}
-    row = Design(**{name: _own(entry, name) for name in ITS_OWN}, **pattern, made_at=work.now)
+    row = Design(**_own(entry), **pattern, made_at=work.now)
     work.session.add(row)
     work.session.flush()
     _put_parts(work, row.id, entry)
-    changes: list[Change] = [(name, None, _own(entry, name)) for name in ITS_OWN]
+    changes = given.trail_of(DESIGN_FIELDS, None, entry)
     changes += [(name, None, told(getattr(entry, name))) for name in PARTS]
     changes += [(name, None, value) for name, value in pattern.items()]
     work.note(Event.DESIGN_MADE, ("design", row.id, f"{row.name} {row.revision}"), changes)
@@ -170,14 +168,14 @@ def change_design(work: Work, design_id: int, entry: DesignEntry, *, reason: str
             "A new revision made from it would be right.",
         )
     why = given.reason(reason)
-    _check(entry)
+    entry = _checked(work, entry)
     _refuse_taken(work, entry, but=design_id)
     before = entry_of(work, row)
     pattern = carried_over(row, least_cells=entry.least_cells, most_cells=entry.most_cells)
-    changes: list[Change] = [(name, getattr(before, name), _own(entry, name)) for name in ITS_OWN]
+    changes = given.trail_of(DESIGN_FIELDS, before, entry)
     changes += [(name, told(getattr(before, name)), told(getattr(entry, name))) for name in PARTS]
     changes += [(name, getattr(row, name), value) for name, value in pattern.items()]
-    for name, value in ({name: _own(entry, name) for name in ITS_OWN} | pattern).items():
+    for name, value in (_own(entry) | pattern).items():
         setattr(row, name, value)
     for table in (DesignRod, DesignPort, ChecklistLine):
         work.session.execute(delete(table).where(table.design_id == design_id))
@@ -213,7 +211,7 @@ def entry_of(work: Work, row: Design) -> DesignEntry:
         "ports": read(PortEntry, rows(DesignPort)),
         "checklist": read(LineEntry, rows(ChecklistLine)),
     }
-    return DesignEntry(**{name: getattr(row, name) for name in ITS_OWN}, **parts)  # type: ignore[arg-type]
+    return DesignEntry(**_own(row), **parts)  # type: ignore[arg-type]
 
 
 def told(entries: Sequence[RodEntry | PortEntry | LineEntry]) -> str:
@@ -226,9 +224,8 @@ def told(entries: Sequence[RodEntry | PortEntry | LineEntry]) -> str:
     )
 
 
-def _own(entry: DesignEntry, name: str) -> object:
-    value = getattr(entry, name)
-    return value.strip() if isinstance(value, str) else value
+def _own(said: Design | DesignEntry) -> dict[str, Any]:
+    return {field.name: getattr(said, field.name) for field in DESIGN_FIELDS}
 
 
 def _put_parts(work: Work, design_id: int, entry: DesignEntry) -> None:
@@ -246,54 +243,16 @@ def _put_parts(work: Work, design_id: int, entry: DesignEntry) -> None:
     work.session.flush()
 
 
-def _check(entry: DesignEntry) -> None:
-    wrong = [*_own_wrong(entry), *_rods_wrong(entry), *_ports_wrong(entry), *_lines_wrong(entry)]
+def _checked(work: Work, entry: DesignEntry) -> DesignEntry:
+    wrong = given.refusals(entry, DESIGN_FIELDS, work.now)
+    if entry.most_cells < entry.least_cells:
+        right = f"{entry.least_cells} or more would be right."
+        few = "that is fewer than the least number."
+        wrong.append(Refused("most_cells", entry.most_cells, few, right))
+    wrong += [*_rods_wrong(entry), *_ports_wrong(entry), *_lines_wrong(entry)]
     if wrong:
         raise RefusedTogether(wrong)
-
-
-def _own_wrong(entry: DesignEntry) -> list[Refused]:
-    wrong: list[Refused] = []
-    for name, right in (
-        ("name", "What the family of stacks is called."),
-        ("revision", "A letter or number, such as A."),
-        ("cooling", "Such as: every cell, both ends too."),
-    ):
-        try:
-            given.words(name, getattr(entry, name), right)
-        except Refused as refusal:
-            wrong.append(refusal)
-    for name, unit in (
-        ("active_area_cm2", "cm²"),
-        ("plate_width_mm", "mm"),
-        ("plate_height_mm", "mm"),
-        ("rod_length_mm", "mm"),
-        ("target_torque_nm", "N·m"),
-    ):
-        try:
-            given.above_zero(name, getattr(entry, name), unit)
-        except Refused as refusal:
-            wrong.append(refusal)
-    for name, unit in (("torque_tolerance_percent", "%"),):
-        try:
-            given.not_below_zero(name, getattr(entry, name), unit)
-        except Refused as refusal:
-            wrong.append(refusal)
-    if entry.least_cells < 1:
-        wrong.append(Refused("least_cells", entry.least_cells, "a stack has cells.", "1 or more."))
-    if entry.most_cells < entry.least_cells:
-        wrong.append(
-            Refused(
-                "most_cells",
-                entry.most_cells,
-                "that is fewer than the least number.",
-                f"{entry.least_cells} or more would be right.",
-            )
-        )
-    if entry.tightening_passes < 1:
-        right = "1 or more would be right."
-        wrong.append(Refused("tightening_passes", entry.tightening_passes, "none?", right))
-    return wrong
+    return given.checked(entry, DESIGN_FIELDS, work.now)
 
 
 def _rods_wrong(entry: DesignEntry) -> list[Refused]:
@@ -369,8 +328,8 @@ def _lines_wrong(entry: DesignEntry) -> list[Refused]:
 def _refuse_taken(work: Work, entry: DesignEntry, *, but: int | None) -> None:
     taken = work.session.scalar(
         select(Design.id).where(
-            func.lower(Design.name) == entry.name.strip().lower(),
-            func.lower(Design.revision) == entry.revision.strip().lower(),
+            func.lower(Design.name) == entry.name.lower(),
+            func.lower(Design.revision) == entry.revision.lower(),
             Design.id != (but or 0),
         )
     )
@@ -378,6 +337,6 @@ def _refuse_taken(work: Work, entry: DesignEntry, *, but: int | None) -> None:
         raise Refused(
             "revision",
             entry.revision,
-            f"“{entry.name.strip()}” has this revision already.",
+            f"“{entry.name}” has this revision already.",
             "A revision that does not exist yet would be right.",
         )

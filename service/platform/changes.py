@@ -127,6 +127,17 @@ def checked(entry: Entry, described: Sequence[Field], now: datetime) -> Entry:
     return kept_entry
 
 
+def refusals(entry: object, described: Sequence[Field], now: datetime) -> list[Refused]:
+    """Return why described fields of an entry cannot be kept, each at its field."""
+    wrong: list[Refused] = []
+    for field in described:
+        try:
+            _checked(field, getattr(entry, field.name), now)
+        except Refused as refusal:
+            wrong.append(refusal)
+    return wrong
+
+
 def _checked(field: Field, value: Any, now: datetime) -> Any:
     match field.asks:
         case Asks.WORDS | Asks.SERIAL | Asks.NOTES:

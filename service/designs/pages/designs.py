@@ -1,15 +1,25 @@
 """Designs: the list, one of them, a new one or a new revision, and changing one not yet used."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from itertools import chain
+from typing import Any
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.closing.drawings.rods import draw_rods
+from service.designs.arithmetic.design_fields import (
+    DESIGN_FIELDS,
+    FLUIDS,
+    MOST_ROWS,
+    ROWS,
+    names_that_count,
+    row_fields,
+)
 from service.designs.arithmetic.grammar import Where
-from service.designs.arithmetic.make_safe import DEFAULT_LINES, LineAsked
-from service.designs.changes import FLUIDS, change_design, make_design
+from service.designs.arithmetic.make_safe import DEFAULT_LINES
+from service.designs.changes import change_design, make_design
 from service.designs.pages.patterns import USUALLY_SHOWN, AsDesignedPile, as_designed
 from service.designs.queries import (
     DesignEntry,
@@ -28,9 +38,10 @@ from service.designs.queries import (
 )
 from service.limits.queries import LimitsRow, limits_of_design
 from service.people.pages.signing_in import Database, Me
+from service.platform.arithmetic.fields import Field
 from service.platform.arithmetic.vocabulary import End
 from service.platform.database import changing, reading
-from service.platform.pages.forms import Asked, Form, Typed, blank
+from service.platform.pages.forms import Asked, Form, Typed, blank, filled
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, need
@@ -43,64 +54,39 @@ from service.platform.permissions import Act, need
 SPARE_ROWS = 4
 
 
-MOST_ROWS = 60
-
-
-ROD_FIELDS = ("x_mm", "y_mm", "turn")
-
-
-PORT_FIELDS = ("end", "fluid", "label")
-
-
-LINE_FIELDS = ("wording", "unit", "reading_most", "needs_instrument", "needs_witness")
-
-
-TEXTS = ("name", "revision", "cooling")
-
-
-NUMBERS = {
-    "active_area_cm2": "cm²",
-    "plate_width_mm": "mm",
-    "plate_height_mm": "mm",
-    "rod_length_mm": "mm",
-    "target_torque_nm": "N·m",
-    "torque_tolerance_percent": "%",
-}
-
-
-WHOLES = ("least_cells", "most_cells", "tightening_passes")
-
-
 def new_form(request: Request) -> Form:
     """Return the form of a new design, with the checklist and ports one usually begins with."""
-    form: dict[str, object] = {"torque_tolerance_percent": 6, "tightening_passes": 3}
-    form |= _rods_kept(())
-    form |= _ports_kept(
-        [PortEntry(End.FIXED, fluid, f"{fluid} {way}") for fluid in FLUIDS for way in ("in", "out")]
-    )
-    return blank(request, **form | _lines_kept(DEFAULT_LINES))
+    ports = [
+        PortEntry(End.FIXED, fluid, f"{fluid} {way}") for fluid in FLUIDS for way in ("in", "out")
+    ]
+    rows = _rows_begun({"rod": (), "port": ports, "line": DEFAULT_LINES})
+    return blank(request, torque_tolerance_percent=6, tightening_passes=3, **rows)
 
 
 def form_of(request: Request, design: DesignOnPage, *, revision: str) -> Form:
     """Return the form of a design as it stands, or of a new revision made from it."""
-    names = (*TEXTS, *NUMBERS, *WHOLES, "notes")
-    form: dict[str, object] = {name: getattr(design, name) for name in names}
-    form["revision"] = revision
-    form |= _rods_kept(design.rods) | _ports_kept(design.ports) | _lines_kept(design.checklist)
-    return blank(request, **form)
+    rows = _rows_begun({"rod": design.rods, "port": design.ports, "line": design.checklist})
+    return filled(request, DESIGN_FIELDS, design, **rows | {"revision": revision})
 
 
 def read_design(form: Form) -> DesignEntry:
     """Return the entry of a form; what cannot be read is refused beside its field."""
-    values: dict[str, object] = {name: form.text(name, most=200) for name in TEXTS}
-    for name, unit in NUMBERS.items():
-        values[name] = form.number(name, unit=unit)
-    for name in WHOLES:
-        values[name] = form.whole(name, least=1, most=10_000)
-    values["notes"] = form.text("notes", required=False)
-    rods, ports, lines = _read_rods(form), _read_ports(form), _read_lines(form)
-    form.check()
-    return DesignEntry(**values, rods=rods, ports=ports, checklist=lines)  # type: ignore[arg-type]
+    numbers = {kind: range(1, _closed_up(form, kind) + 1) for kind in ROWS}
+    asked = [row_fields(kind, number) for kind, rows in numbers.items() for number in rows]
+    said = form.values(chain(DESIGN_FIELDS, *asked))
+
+    def rows(kind: str) -> list[dict[str, Any]]:
+        return [
+            {field.name: said.pop(f"{kind}_{number}_{field.name}") for field in ROWS[kind]}
+            for number in numbers[kind]
+        ]
+
+    return DesignEntry(
+        rods=tuple(RodEntry(number, **row) for number, row in enumerate(rows("rod"), 1)),
+        ports=tuple(PortEntry(**row) for row in rows("port")),
+        checklist=tuple(LineEntry(**row | {"unit": row["unit"] or None}) for row in rows("line")),
+        **said,
+    )
 
 
 def rows_shown(form: Form, kind: str) -> int:
@@ -112,88 +98,38 @@ def rows_shown(form: Form, kind: str) -> int:
 def with_more_rows(form: Form) -> Form:
     """Return the same form with more empty rows of what “more” names."""
     kind = form.kept("more")
-    if kind in {"rod", "port", "line"}:
+    if kind in ROWS:
         more = min(rows_shown(form, kind) + SPARE_ROWS, MOST_ROWS)
         form.typed[f"{kind}_rows"] = (str(more),)
     return form
 
 
-def _read_rods(form: Form) -> tuple[RodEntry, ...]:
-    rods: list[RodEntry] = []
-    for row in range(1, rows_shown(form, "rod") + 1):
-        if not any(form.kept(f"rod_{row}_{field}").strip() for field in ROD_FIELDS):
+def _closed_up(form: Form, kind: str) -> int:
+    """Move rows into the place of empty ones, so that fields and refusals stay together.
+
+    Gives how many there are.
+    """
+    count = 0
+    for row in range(1, rows_shown(form, kind) + 1):
+        if not any(form.kept(f"{kind}_{row}_{name}").strip() for name in names_that_count(kind)):
             continue
-        number = len(rods) + 1
-        if row != number:
-            _close_up(form, "rod", row, number, ROD_FIELDS)
-        x_mm = form.number(f"rod_{number}_x_mm", unit="mm")
-        y_mm = form.number(f"rod_{number}_y_mm", unit="mm")
-        turn = form.whole(f"rod_{number}_turn", least=1, most=MOST_ROWS)
-        rods.append(RodEntry(number, x_mm or 0.0, y_mm or 0.0, turn or 0))
-    return tuple(rods)
+        count += 1
+        for of in ROWS[kind] if row != count else ():
+            moved = form.typed.pop(f"{kind}_{row}_{of.name}", ("",))
+            form.typed[f"{kind}_{count}_{of.name}"] = moved
+    return count
 
 
-def _read_ports(form: Form) -> tuple[PortEntry, ...]:
-    ports: list[PortEntry] = []
-    for row in range(1, rows_shown(form, "port") + 1):
-        if not form.kept(f"port_{row}_label").strip():
-            continue
-        number = len(ports) + 1
-        if row != number:
-            _close_up(form, "port", row, number, PORT_FIELDS)
-        end = form.choice(f"port_{number}_end", End)
-        fluid = form.one_of(f"port_{number}_fluid", FLUIDS)
-        label = form.text(f"port_{number}_label", most=60)
-        ports.append(PortEntry(end or End.FIXED, fluid, label))
-    return tuple(ports)
-
-
-def _read_lines(form: Form) -> tuple[LineEntry, ...]:
-    lines: list[LineEntry] = []
-    for row in range(1, rows_shown(form, "line") + 1):
-        if not form.kept(f"line_{row}_wording").strip():
-            continue
-        number = len(lines) + 1
-        if row != number:
-            _close_up(form, "line", row, number, LINE_FIELDS)
-        at = f"line_{number}_"
-        lines.append(
-            LineEntry(
-                form.text(at + "wording", most=1000),
-                form.text(at + "unit", required=False, most=20) or None,
-                form.number(at + "reading_most", required=False),
-                form.yes(at + "needs_instrument"),
-                form.yes(at + "needs_witness"),
-            )
-        )
-    return tuple(lines)
-
-
-def _close_up(form: Form, kind: str, row: int, number: int, fields: tuple[str, ...]) -> None:
-    """Move a row into the place of an empty one, so that fields and refusals stay together."""
-    for field in fields:
-        form.typed[f"{kind}_{number}_{field}"] = form.typed.pop(f"{kind}_{row}_{field}", ("",))
-
-
-def _rods_kept(rods: Sequence[RodEntry]) -> dict[str, object]:
-    kept: dict[str, object] = {"rod_rows": max(len(rods), SPARE_ROWS)}
-    for rod in rods:
-        kept |= {f"rod_{rod.number}_{field}": getattr(rod, field) for field in ROD_FIELDS}
-    return kept
-
-
-def _ports_kept(ports: Sequence[PortEntry]) -> dict[str, object]:
-    kept: dict[str, object] = {"port_rows": max(len(ports), SPARE_ROWS)}
-    for number, port in enumerate(ports, 1):
-        kept |= {f"port_{number}_{field}": getattr(port, field) for field in PORT_FIELDS}
-    return kept
-
-
-def _lines_kept(lines: Sequence[LineEntry | LineAsked]) -> dict[str, object]:
-    kept: dict[str, object] = {"line_rows": max(len(lines), SPARE_ROWS)}
-    for number, line in enumerate(lines, 1):
-        kept |= {f"line_{number}_{field}": getattr(line, field) for field in LINE_FIELDS}
-    return kept
+def _rows_begun(begun: Mapping[str, Sequence[object]]) -> dict[str, object]:
+    form: dict[str, object] = {}
+    for kind, rows in begun.items():
+        form[f"{kind}_rows"] = max(len(rows), SPARE_ROWS)
+        form |= {
+            f"{kind}_{number}_{field.name}": getattr(row, field.name)
+            for number, row in enumerate(rows, 1)
+            for field in ROWS[kind]
+        }
+    return form
 
 
 router = APIRouter(prefix="/designs")
@@ -229,8 +165,8 @@ class EntryPage:
     rows: Mapping[str, int]
     changed: DesignOnPage | None = None
     made_from: DesignOnPage | None = None
-    fluids: tuple[str, ...] = FLUIDS
-    ends: tuple[End, ...] = tuple(End)
+    fields: tuple[Field, ...] = DESIGN_FIELDS
+    asked: Mapping[str, tuple[Field, ...]] = field(default_factory=lambda: ROWS)
 
 
 @router.get("")
@@ -336,7 +272,7 @@ def _entry_page(
         with reading(database) as session:
             changed = design(session, design_id) if design_id is not None else None
             made_from = design(session, old) if old else None
-    rows = {kind: rows_shown(form, kind) for kind in ("rod", "port", "line")}
+    rows = {kind: rows_shown(form, kind) for kind in ROWS}
     template = "designs/new.html" if changed is None else "designs/edit.html"
     return page(request, template, EntryPage(form, rows, changed, made_from), form.status)
 

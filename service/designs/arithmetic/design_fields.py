@@ -1,0 +1,76 @@
+"""What is said of a design: one description for form, checks and trail."""
+
+from dataclasses import replace
+
+from service.platform.arithmetic.fields import (
+    Asks,
+    Field,
+    choice,
+    figure,
+    notes,
+    number,
+    serial,
+    whole,
+    words,
+    yes,
+)
+from service.platform.arithmetic.vocabulary import End
+
+FLUIDS = ("fuel", "air", "coolant")
+MOST_ROWS = 60
+NAME_AND_CELLS, CLAMP = "Name and cells", "Clamp"
+DESIGN_FIELDS = (
+    words("name", "Name of the design", section=NAME_AND_CELLS,
+          help="The same for all its revisions."),
+    serial("revision", "Revision", section=NAME_AND_CELLS, help="A letter or number, such as A."),
+    number("active_area_cm2", "Active area of a cell", "cm²", above=True, section=NAME_AND_CELLS),
+    whole("least_cells", "Cells, at least", most=10_000, section=NAME_AND_CELLS),
+    whole("most_cells", "Cells, at most", most=10_000, section=NAME_AND_CELLS),
+    words("cooling", "Cooling", section=NAME_AND_CELLS,
+          help="In words: which layers carry coolant, such as every cell and both ends."),
+    number("plate_width_mm", "Compression plate, width along x", "mm", above=True, section=CLAMP),
+    number("plate_height_mm", "Compression plate, height along y", "mm", above=True, section=CLAMP),
+    number("rod_length_mm", "Length of the rods", "mm", above=True, section=CLAMP),
+    number("target_torque_nm", "Target torque of the last pass", "N·m", above=True, section=CLAMP),
+    number("torque_tolerance_percent", "Tolerance", "% of the target", section=CLAMP),
+    whole("tightening_passes", "Tightening passes", most=10_000, section=CLAMP),
+    notes(),
+)  # fmt: skip
+ROWS = {
+    "rod": (
+        figure("x_mm", "x in mm", "mm", column="x, mm"),
+        figure("y_mm", "y in mm", "mm", column="y, mm"),
+        whole("turn", "turn", most=MOST_ROWS),
+    ),
+    "port": (
+        words("label", "as marked", longest=60, column="marked"),
+        choice("fluid", "fluid", FLUIDS),
+        choice("end", "at which end", tuple(End), column="at"),
+    ),
+    "line": (
+        notes("wording", "wording", required=True, longest=1000,
+              column="what is done or measured"),
+        words("unit", "unit", required=False, longest=20),
+        figure("reading_most", "reading at most", required=False, column="at most"),
+        yes("needs_instrument", "names the instrument", column="instrument"),
+        yes("needs_witness", "names a witness", column="witness"),
+    ),
+}  # fmt: skip
+"""Rods, ports and lines of the checklist, a row each."""
+
+
+def row_fields(kind: str, number: int) -> tuple[Field, ...]:
+    """Return the fields of one row, by the names they have in the form.
+
+    >>> [field.name for field in row_fields("rod", 2)]
+    ['rod_2_x_mm', 'rod_2_y_mm', 'rod_2_turn']
+    """
+    return tuple(replace(field, name=f"{kind}_{number}_{field.name}") for field in ROWS[kind])
+
+
+def names_that_count(kind: str) -> tuple[str, ...]:
+    """Return the fields of which one at least is filled in where a row counts.
+
+    A choice may be left over from a row that was emptied.
+    """
+    return tuple(f.name for f in ROWS[kind] if f.required and f.asks is not Asks.CHOICE)
