@@ -35,8 +35,8 @@ from service.platform.permissions import Act, need
 from service.platform.queries.lists import from_keys
 from service.records.changes import rebuild_records
 from service.records.queries.content import verify
-from service.records.queries.participants import people_on, removed_from
 from service.records.queries.pile_checks import pile_check
+from service.records.queries.records import people_on, removed_from
 from service.records.tables import Involvement, RecordKind, RecordState
 from service.stacks.queries.stacks import find_stack
 from service.store.queries.names import instruments_by_mark, people_by_login

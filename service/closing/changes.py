@@ -25,16 +25,9 @@ from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.audit import Change
 from service.platform.database import Work
 from service.platform.errors import Refused
+from service.records.changes import journal
 from service.records.changes.eligibility import InstrumentUsed, instrument_to_use, refuse_no_rod
 from service.records.changes.rebuild_records import BEGINS_A_STACK, NEEDS_A_BUILD, involve
-from service.records.changes.record_journal import (
-    TrailNote,
-    add_step,
-    done_at_of,
-    finish_entry,
-    lock_record,
-    shown,
-)
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables import (
     Involvement,
@@ -71,9 +64,9 @@ def record_closing_check(
     missing or cannot be, a closed height without its gauge, a height outside the tolerance
     without a note that says why, and a stack that was not opened in this record.
     """
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     _refuse_unopened(record)
-    at = done_at_of(work, record, done_at)
+    at = journal.done_at_of(work, record, done_at)
     if check is ClosingCheck.PROTRUSION:
         refuse_no_rod(work, record, rod_number or 0)
     elif rod_number is not None:
@@ -86,7 +79,9 @@ def record_closing_check(
         _refuse_height(work, record_id, reading_mm)
     tools = LENGTH if check.is_measured else ELECTRICAL
     used = instrument_to_use(work, record, instrument_id, at, tools) if instrument_id else None
-    step = add_step(work, record, StepKind.CLOSING_CHECK, at, rod_number=rod_number, note=text)
+    step = journal.add_step(
+        work, record, StepKind.CLOSING_CHECK, at, rod_number=rod_number, note=text
+    )
     work.session.add(
         MakeSafeLine(
             record_id=record_id,
@@ -104,10 +99,10 @@ def record_closing_check(
     involve(work, record_id, work.by.id, Involvement.WORKED)
     what = f"{check}, rod {rod_number}" if rod_number else str(check)
     value = "done" if reading_mm is None else f"{reading_mm:g} mm"
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             f"closing check recorded, {what}: {value}",
             (
                 (what, None, value),
@@ -196,7 +191,7 @@ def read_torque(
     design's target that it must be another unit; for a driver out of calibration or on hold
     without a concession; and for a time on the wrong side of the opening.
     """
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     refuse_no_rod(work, record, rod_number)
     if not 1 <= pass_number <= PASSES_MOST:
         raise Refused("pass_number", pass_number, "passes count from 1.", f"1 to {PASSES_MOST}.")
@@ -214,7 +209,7 @@ def read_torque(
     _refuse_unlikely(work, record, value, typed)
     before = _read_before(work, record, rod_number, pass_number, stage)
     text = changes.optional_words("outside_because", outside_because, most=4000)
-    step = add_step(work, record, StepKind.TORQUE, at, rod_number=rod_number, note=text)
+    step = journal.add_step(work, record, StepKind.TORQUE, at, rod_number=rod_number, note=text)
     work.session.add(
         TorqueReading(
             record_id=record_id,
@@ -234,10 +229,10 @@ def read_torque(
         )
     )
     again = " again" if before is not None else ""
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             f"rod {rod_number} read{again} {stage}, pass {pass_number}: {value:.4g} N·m {kind}",
             (
                 (f"rod {rod_number}, pass {pass_number}, {stage}", before, f"{typed}, {kind}"),
@@ -253,23 +248,23 @@ def read_torque(
 def _taken_at(
     work: Work, record: RebuildRecord, stage: Stage, taken_at: datetime | None
 ) -> datetime:
-    at = done_at_of(work, record, taken_at, field="taken_at")
+    at = journal.done_at_of(work, record, taken_at, field="taken_at")
     if stage is Stage.AS_FOUND:
         if record.base_build_id is None:
             raise Refused("stage", stage, "there was no closed stack to find anything on.")
         if record.opened_at is not None and at > record.opened_at:
             raise Refused(
                 "taken_at",
-                "" if taken_at is None else shown(at),
-                f"the stack was opened at {shown(record.opened_at)}.",
+                "" if taken_at is None else journal.shown(at),
+                f"the stack was opened at {journal.shown(record.opened_at)}.",
                 "As found means before that: give the time it was read.",
             )
         return at
     if record.opened_at is not None and at < record.opened_at:
         raise Refused(
             "taken_at",
-            shown(at),
-            f"the stack was opened later, at {shown(record.opened_at)}.",
+            journal.shown(at),
+            f"the stack was opened later, at {journal.shown(record.opened_at)}.",
             "A closing reading is taken after that.",
         )
     opens_nothing = record.kind in NEEDS_A_BUILD and record.kind is not RecordKind.TEARDOWN

@@ -43,16 +43,9 @@ from service.proof.arithmetic.typed_leak_test import (
 )
 from service.proof.queries.releases import Gate, gate
 from service.proof.tables import BuildRelease
+from service.records.changes import journal
 from service.records.changes.eligibility import InstrumentUsed, instrument_to_use
 from service.records.changes.rebuild_records import involve
-from service.records.changes.record_journal import (
-    TrailNote,
-    add_step,
-    done_at_of,
-    finish_entry,
-    lock_record,
-    shown,
-)
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RebuildRecord, RecordState, StepKind
 from service.stacks.tables import Build, Stack
@@ -255,14 +248,14 @@ def record_short_check(
 
 def _closed(work: Work, record_id: int, version: int | None, done_at: datetime | None) -> _At:
     """The record, held, once it is sure that its stack was closed at the time of the test."""
-    record = lock_record(work, record_id, version)
-    at = done_at_of(work, record, done_at)
+    record = journal.lock_record(work, record_id, version)
+    at = journal.done_at_of(work, record, done_at)
     if record.closed_at is not None:
         if at < record.closed_at:
             raise Refused(
                 "done_at",
-                shown(at),
-                f"the stack was closed later, {shown(record.closed_at)}.",
+                journal.shown(at),
+                f"the stack was closed later, {journal.shown(record.closed_at)}.",
                 "A test is made of the closed stack: a time after that.",
             )
     elif record.opened_at is not None or record.base_build_id is None:
@@ -317,7 +310,7 @@ def _write(
     first, warm, meter = tools
     text = changes.optional_words("note", note, most=4000)
     kind = StepKind(kind_of(test).value)
-    step = add_step(work, at.record, kind, at.done_at, note=text)
+    step = journal.add_step(work, at.record, kind, at.done_at, note=text)
     work.session.add(
         tables.StackTest(
             record_id=at.record.id,
@@ -336,10 +329,10 @@ def _write(
         )
     )
     involve(work, at.record.id, work.by.id, Involvement.WORKED)
-    finish_entry(
+    journal.finish_entry(
         work,
         at.record,
-        TrailNote(
+        journal.TrailNote(
             f"{kind} recorded: {result.verdict}",
             (
                 ("verdict", None, result.verdict),

@@ -19,7 +19,7 @@ from service.platform.database import changing, reading
 from service.platform.permissions import Person
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.rebuild_records import begin_record
-from service.records.queries.participants import record_head
+from service.records.queries.records import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables import RebuildRecord, RecordKind
 from service.stacks.tables import Stack

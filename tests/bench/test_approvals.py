@@ -20,7 +20,7 @@ from service.platform.errors import NotAllowed, NotFound, Refused, Stale
 from service.platform.permissions import Person
 from service.platform.tables import Attachment, AuditEntry
 from service.records.queries.content import verify
-from service.records.queries.participants import people_on
+from service.records.queries.records import people_on
 from service.records.tables import (
     Decision,
     Involvement,

@@ -17,7 +17,7 @@ from service.designs.queries import pattern_of_stack
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, ReadingKind, Stage
 from service.platform.errors import Refused
 from service.records.queries.content import record_content, verify
-from service.records.queries.record_entries import entries_of
+from service.records.queries.records import entries_of
 from service.records.tables import Step, StepKind
 from service.store.tables import Lot, Part, PartType
 from tests import builders

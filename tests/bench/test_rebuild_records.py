@@ -14,7 +14,7 @@ from service.platform.errors import NotAllowed, NotFound, Refused, Repeated, Sta
 from service.platform.permissions import Person
 from service.platform.tables import AuditEntry
 from service.records.changes.rebuild_records import change_record
-from service.records.queries.participants import people_on, removed_from
+from service.records.queries.records import people_on, removed_from
 from service.records.tables import Involvement, RecordKind, RecordPerson, RecordState, Step
 from tests import builders
 from tests.bench.at_the_bench import NOW, WORK_BEGAN, a_lab

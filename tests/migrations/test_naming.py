@@ -6,7 +6,7 @@ from sqlalchemy import text
 from service.operation.migrating import migrate, triggers
 from service.platform.database import make_engine, reading
 from service.records.changes.rebuild_records import change_record
-from service.records.queries.participants import people_on, removed_from
+from service.records.queries.records import people_on, removed_from
 from service.records.tables import Involvement
 from tests.bench.at_the_bench import WORK_BEGAN, a_lab
 

@@ -24,7 +24,7 @@ from service.platform.permissions import Person
 from service.proof.changes import release_build
 from service.proof.queries.build_verdicts import CLAMP, verdicts_of_head
 from service.proof.queries.releases import Gate, gate
-from service.records.queries.participants import record_head
+from service.records.queries.records import record_head
 from service.records.tables import RecordKind
 from service.stacks.queries.build_spans import builds_of
 from service.stacks.queries.stacks import stack_list

@@ -28,8 +28,7 @@ from service.proof.queries.build_verdicts import (
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.proof.tables import StackTest
 from service.records.queries.content import verify
-from service.records.queries.participants import record_head
-from service.records.queries.record_entries import entries_of
+from service.records.queries.records import entries_of, record_head
 from service.records.tables import RecordKind, RecordPerson, Step, StepKind
 from service.stacks.tables import Build
 from service.store.arithmetic.instrument_kinds import CalibrationResult

@@ -24,7 +24,7 @@ from service.platform.errors import NotAllowed, NotFound, Refused, RefusedTogeth
 from service.platform.permissions import Person
 from service.records.queries.content import record_content, verify
 from service.records.queries.pile_checks import PileCheck, check_of_build, pile_check
-from service.records.queries.record_entries import entries_of
+from service.records.queries.records import entries_of
 from service.records.tables import RecordKind, StepKind
 from service.stacks.queries.layer_maps import layer_map
 from service.stacks.tables import Fixing, Stack

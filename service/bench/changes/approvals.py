@@ -15,9 +15,9 @@ from service.platform.audit import Event
 from service.platform.database import Work
 from service.platform.errors import Refused, Stale
 from service.platform.permissions import Act, RecordFacts, need
-from service.records.changes.record_journal import TrailNote, finish_entry
+from service.records.changes import journal
 from service.records.queries.content import verify
-from service.records.queries.participants import people_on
+from service.records.queries.records import people_on
 from service.records.tables import (
     Decision,
     Meaning,
@@ -76,10 +76,10 @@ def approve(work: Work, record_id: int, *, content_sha256: str, password: str) -
     decision_id = sign(work, record, Meaning.APPROVED, content_sha256)
     record.state = RecordState.APPROVED
     work.session.flush()
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             "approved",
             (
                 ("state", RecordState.HANDED_IN, RecordState.APPROVED),
@@ -119,10 +119,10 @@ def send_back(work: Work, record_id: int, *, reason: str) -> int:
     decision_id = sign(work, record, Meaning.SENT_BACK, record.content_sha256, why)
     record.state = RecordState.SENT_BACK
     work.session.flush()
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             "sent back",
             (("state", RecordState.HANDED_IN, RecordState.SENT_BACK),),
             why,
@@ -146,10 +146,10 @@ def take_up(work: Work, record_id: int) -> None:
     before = record.content_sha256
     record.state, record.content_sha256 = RecordState.OPEN, None
     work.session.flush()
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             "taken up again",
             (("state", RecordState.SENT_BACK, RecordState.OPEN), ("content", before, None)),
             did=Event.RECORD_TAKEN_UP,
@@ -184,10 +184,12 @@ def make_void(work: Work, record_id: int, *, reason: str) -> int:
     record.state = RecordState.VOID
     keep_makeups_of_stack(work, record.stack_id)
     judge_stack(work, record.stack_id)
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote("made void", (("state", before, RecordState.VOID),), why, Event.RECORD_VOID),
+        journal.TrailNote(
+            "made void", (("state", before, RecordState.VOID),), why, Event.RECORD_VOID
+        ),
     )
     return decision_id
 

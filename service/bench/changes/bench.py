@@ -14,6 +14,7 @@ from service.platform.audit import Change, Event
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.proof.changes import record_insulation_test, record_leak_test, record_short_check
+from service.records.changes import journal
 from service.records.changes.bench_fixings import (
     fit_fixing,
     fit_from_lot,
@@ -27,7 +28,6 @@ from service.records.changes.bench_opening import (
     record_make_safe,
 )
 from service.records.changes.eligibility import give_back_concessions
-from service.records.changes.record_journal import TrailNote, finish_entry, lock_record
 from service.records.tables import RebuildRecord, Step, StepKind, TorqueReading
 from service.stacks.tables import HourReading
 from service.store.arithmetic.identifiers import part_label
@@ -53,7 +53,7 @@ def undo_last(work: Work, record_id: int, version: int | None) -> int:
     was taken from its lot stays a part, in store. Raises Refused where nothing stands, or where a
     part lifted off here has been used elsewhere since.
     """
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     step = work.session.scalar(
         select(Step)
         .where(Step.record_id == record_id, Step.undone_at.is_(None))
@@ -72,10 +72,10 @@ def undo_last(work: Work, record_id: int, version: int | None) -> int:
         PlacedBy(step_id=step.id, record_id=record_id),
         reason=f"Entry {step.sequence} of record {record_id} was undone.",
     )
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             f"entry {step.sequence} undone: {step.kind}",
             ((f"entry {step.sequence}", step.kind, "undone"), *changes),
             did=Event.RECORD_UNDONE,

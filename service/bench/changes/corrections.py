@@ -40,7 +40,7 @@ from service.platform.database import Work
 from service.platform.errors import Refused, Stale
 from service.platform.permissions import Act, RecordFacts, need
 from service.records.changes.eligibility import item_of
-from service.records.queries.participants import people_on
+from service.records.queries.records import people_on
 from service.records.tables import Meaning, RebuildRecord, RecordState, Step, TorqueReading
 from service.stacks.changes import supersede
 from service.stacks.changes.build_features import keep_makeups_of_stack

@@ -12,13 +12,7 @@ from service.platform import changes
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
-from service.records.changes.record_journal import (
-    TrailNote,
-    add_step,
-    done_at_of,
-    finish_entry,
-    lock_record,
-)
+from service.records.changes import journal
 from service.records.queries.pile_checks import pile_check
 from service.records.tables import StepKind
 
@@ -38,15 +32,17 @@ def accept_departure(
     where the finding blocks the hand-in whatever the reason, or was accepted before.
     """
     need(work.by, Act.CONCESSION_GIVE)
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     _refuse_unless_open_to_it(work, record_id, departs_from)
     why = changes.reason(reason)
-    at = done_at_of(work, record, done_at)
-    step = add_step(work, record, StepKind.DEPARTURE, at, note=why, departs_from=departs_from)
-    finish_entry(
+    at = journal.done_at_of(work, record, done_at)
+    step = journal.add_step(
+        work, record, StepKind.DEPARTURE, at, note=why, departs_from=departs_from
+    )
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             f"departure accepted by {work.by.name}",
             (("departs from", None, departs_from), ("done at", None, at)),
             why,

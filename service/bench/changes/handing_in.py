@@ -16,9 +16,9 @@ from service.platform.database import Work
 from service.platform.errors import Refused, RefusedTogether
 from service.platform.tables import Attachment
 from service.proof.queries.build_verdicts import verdicts_of_head
-from service.records.changes.record_journal import TrailNote, add_step, finish_entry, lock_record
+from service.records.changes import journal
 from service.records.queries.content import record_content
-from service.records.queries.participants import record_head
+from service.records.queries.records import record_head
 from service.records.queries.working_piles import WorkingPile, working_pile
 from service.records.tables import RebuildRecord, RecordState, Step, StepKind
 from service.stacks.changes import supersede
@@ -34,7 +34,7 @@ def hand_in(work: Work, record_id: int, version: int | None) -> str:
     Raises Refused or RefusedTogether for what is missing, and for parts which another record has
     lifted off but not handed in; Stale, NotFound and NotAllowed as every entry does.
     """
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     pile = working_pile(work.session, record_id)
     _refuse_missing(work, record, pile)
     changes = [*_settle_base(work, record), *_settle_own(work, record, pile)]
@@ -50,10 +50,10 @@ def hand_in(work: Work, record_id: int, version: int | None) -> str:
     own = _own_build(work, record)
     keep_makeups(work, {record.base_build_id or 0, own.id if own else 0} - {0})
     judge_stack(work, record.stack_id)
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             "handed in",
             (
                 ("state", RecordState.OPEN, RecordState.HANDED_IN),
@@ -169,7 +169,7 @@ def _take_fixings_off(work: Work, record: RebuildRecord, pile: WorkingPile) -> N
     )
     for fixing in pile.fixings:
         part = work.session.get_one(Part, fixing.part)
-        add_step(
+        journal.add_step(
             work,
             record,
             StepKind.FIXING_REMOVED,

@@ -32,15 +32,9 @@ from service.platform.arithmetic.vocabulary import (
 from service.platform.audit import Change
 from service.platform.database import Work
 from service.platform.errors import NotFound, Question, Refused
+from service.records.changes import journal
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.eligibility import Wanted, part_to_use
-from service.records.changes.record_journal import (
-    TrailNote,
-    add_step,
-    done_at_of,
-    finish_entry,
-    lock_record,
-)
 from service.records.queries.working_piles import TO_BE_RENEWED, WorkingPile, working_pile
 from service.records.tables import Finding, RebuildRecord, Step, StepKind
 from service.store.arithmetic.identifiers import part_label
@@ -69,7 +63,7 @@ def lift_off(
     nothing is written. Raises Refused for findings that make no answer, and for a pile that is
     empty, not opened or closed.
     """
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
     now = working_pile(work.session, record_id)
@@ -81,10 +75,10 @@ def lift_off(
     renewed = _renewed(work, record, now, [layer])
     step, _pile = _lift(work, record, pile, end, at, renewed=renewed, note=text, scanned=scanned)
     _write_findings(work, step, layer.part, findings)
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             f"{layer.kind} {layer.label} lifted off at the {end}",
             (
                 moved(layer.label, "fitted", "lifted off", renewed=layer.part in renewed),
@@ -111,7 +105,7 @@ def lift_off_down_to(
     Each layer is an entry of its own and can be undone singly. ``condition`` is said of all of
     them: "none seen" or "not inspected"; what was seen on one is then noted for that part.
     """
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
     if condition not in STANDING_ALONE:
@@ -138,8 +132,8 @@ def lift_off_down_to(
     ]
     inmost = layers[count - 1]
     sentence = f"{count} layers lifted off at the {end}, down to {inmost.kind} {inmost.label}"
-    finish_entry(
-        work, record, TrailNote(sentence, (*changes, ("findings on each", None, condition)))
+    journal.finish_entry(
+        work, record, journal.TrailNote(sentence, (*changes, ("findings on each", None, condition)))
     )
     return step.id
 
@@ -158,8 +152,8 @@ def note_finding(
 
     It adds to what was said before of the part; the latest word counts where they contradict.
     """
-    record = lock_record(work, record_id, version)
-    at = done_at_of(work, record, done_at)
+    record = journal.lock_record(work, record_id, version)
+    at = journal.done_at_of(work, record, done_at)
     row = work.session.execute(
         select(PartType.kind, Part.serial, Part.item_number, Lot.label)
         .join(Part, Part.part_type_id == PartType.id)
@@ -175,7 +169,7 @@ def note_finding(
             "part_id", label, "it is neither in this stack nor was it lifted off in this record."
         )
     _check_findings(row.kind, findings)
-    step = add_step(
+    step = journal.add_step(
         work,
         record,
         StepKind.FINDING,
@@ -184,8 +178,10 @@ def note_finding(
         note=given.optional_words("note", note, most=4000),
     )
     _write_findings(work, step, part_id, findings)
-    finish_entry(
-        work, record, TrailNote(f"findings noted on {row.kind} {label}", _seen(label, findings))
+    journal.finish_entry(
+        work,
+        record,
+        journal.TrailNote(f"findings noted on {row.kind} {label}", _seen(label, findings)),
     )
     return step.id
 
@@ -239,7 +235,7 @@ def _lift(
         .values(standing=False)
     )
     part = work.session.get_one(Part, layer.part)
-    step = add_step(
+    step = journal.add_step(
         work,
         record,
         StepKind.LIFTED_OFF,
@@ -361,7 +357,7 @@ def put_on(
     ``by_pattern`` refuses at once a part which does not come next by the design's pattern, and
     says what does; with ``departs_because`` it is put on all the same and the entry keeps why.
     """
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
     part, part_type, label = part_to_use(
@@ -385,7 +381,7 @@ def put_on(
         text = f"Not as designed: {against} Put on all the same, because {why}" + (
             f"\n{text}" if text else ""
         )
-    step = add_step(
+    step = journal.add_step(
         work,
         record,
         StepKind.PUT_ON,
@@ -402,10 +398,10 @@ def put_on(
     before = part.whereabouts
     part.whereabouts, part.stack_id, part.place = Whereabouts.FITTED, record.stack_id, ""
     turned = "" if lies is Facing.EITHER else f", {part_type.marked_face} to the {lies}"
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             f"{part_type.kind} {label} put on at the {end}{turned}",
             (
                 moved(label, before, "fitted"),

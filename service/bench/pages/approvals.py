@@ -33,7 +33,7 @@ from service.platform.permissions import Act, Answer, Person, need
 from service.proof.pages.releases import TestedSheet, tested_sheet
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import Verification, verify
-from service.records.queries.participants import Removed, removed_from
+from service.records.queries.records import Removed, removed_from
 from service.records.queries.working_piles import working_pile
 from service.stacks.arithmetic.comparison import Comparison, compare
 from service.stacks.pages.layer_pictures import How, layer_table, section

@@ -42,7 +42,7 @@ from service.platform.pages.render import go_on, page, part, wants_part
 from service.platform.permissions import Act, Person, need
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.changes.attachments import Stored, add_attachments
-from service.records.queries.participants import record_head
+from service.records.queries.records import record_head
 from service.records.queries.working_piles import working_pile
 from service.records.tables import RecordKind, StepKind
 from service.settings import Settings

@@ -20,7 +20,7 @@ from service.platform.arithmetic.vocabulary import End, Facing, Kind, Stage
 from service.platform.database import now_utc
 from service.platform.pages.forms import Form
 from service.proof.pages.releases import TestsSheet
-from service.records.queries.record_entries import TorqueRead
+from service.records.queries.records import TorqueRead
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
 from service.stacks.drawings.pile import draw_pile
 from service.store.queries.scans import Hit

@@ -35,7 +35,7 @@ from service.records.changes.rebuild_records import (
     change_record,
 )
 from service.records.queries.content import Verification, verify
-from service.records.queries.participants import RecordHead
+from service.records.queries.records import RecordHead
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, RecordKind, RecordState
 from service.settings import Settings

@@ -19,7 +19,7 @@ from service.physics.arithmetic.tightening import SETTLING_MINUTES
 from service.platform.arithmetic.vocabulary import ReadingKind, Stage
 from service.platform.database import now_utc
 from service.platform.permissions import Person
-from service.records.queries.record_entries import TorqueRead
+from service.records.queries.records import TorqueRead
 from service.records.tables import RecordKind
 from service.store.arithmetic.instrument_kinds import InstrumentKind
 

@@ -16,7 +16,7 @@ from service.platform.permissions import Act, Answer, Person, RecordFacts, may
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.records.queries.content import Verification, verify
-from service.records.queries.participants import people_on
+from service.records.queries.records import people_on
 from service.records.tables import Decision, Meaning, RebuildRecord, RecordKind, RecordState
 from service.stacks.tables import Build, Stack
 from service.store.arithmetic.identifiers import part_label

@@ -20,8 +20,8 @@ from service.physics.arithmetic.conditions import NOT_INSPECTED
 from service.platform.arithmetic.vocabulary import End, Kind, Stage, Whereabouts
 from service.platform.queries.answers import columns, read_as
 from service.proof.queries.build_verdicts import ClosedVerdicts, tests_in_words
-from service.records.queries.participants import RecordHead
 from service.records.queries.pile_checks import PileCheck, pile_check
+from service.records.queries.records import RecordHead
 from service.records.queries.working_piles import WorkingPile
 from service.records.tables import (
     Finding,

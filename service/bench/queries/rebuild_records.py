@@ -21,12 +21,13 @@ from service.platform.queries.as_of import known
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.records.queries.attachments import Attached, attachments_of_record
 from service.records.queries.content import record_content
-from service.records.queries.participants import RecordHead, record_head
-from service.records.queries.record_entries import (
+from service.records.queries.records import (
     FindingSeen,
     RecordEntry,
+    RecordHead,
     TorqueRead,
     entries_of,
+    record_head,
 )
 from service.records.tables import (
     Decision,

@@ -4,14 +4,7 @@ Sources: as in rod_stress.
 """
 
 from service.calculators.arithmetic import desk, friction
-from service.physics.arithmetic.clamping import (
-    FORMULA,
-    Law,
-    ThreadFriction,
-    nut_factor_of,
-    preloads,
-    torque_for,
-)
+from service.physics.arithmetic import clamping
 from service.physics.arithmetic.rod_stress import greatest_tightening, rod_stress
 from service.physics.arithmetic.threads import Strength, Thread, breaking_torque, strength
 from service.platform.arithmetic import fields
@@ -62,7 +55,7 @@ def _torque(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     count = int(answers.number_or("rods", 1))
     if answers.text("wanted") == FROM_TORQUE:
         reading = friction.torque_value(answers, answers.si("torque"))
-        preload_state = preloads([reading] * count, law)
+        preload_state = clamping.preloads([reading] * count, law)
         results = [
             desk.Result(
                 "preload", "Preload of one rod", units.figure(preload_state.rods[0], "force_in")
@@ -74,11 +67,11 @@ def _torque(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
         first = preload_state.rods[0]
     else:
         preload = answers.si("preload")
-        off = friction.driver_deviation(answers, torque_for(preload, law).value)
-        first = torque_for(preload, law, off)
+        off = friction.driver_deviation(answers, clamping.torque_for(preload, law).value)
+        first = clamping.torque_for(preload, law, off)
         results = [desk.Result("torque", "Torque on the nut", units.figure(first, "torque_in"))]
-    if isinstance(law, ThreadFriction):
-        factor = desk.number_of(nut_factor_of(law))
+    if isinstance(law, clamping.ThreadFriction):
+        factor = desk.number_of(clamping.nut_factor_of(law))
         results.append(
             desk.Result("nut_factor", "Nut factor that belongs to this friction", factor)
         )
@@ -93,7 +86,7 @@ def _torque(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
             lambda part: units.figure(part, shown),
         ),
         ("clamp",),
-        FORMULA,
+        clamping.FORMULA,
     )
 
 
@@ -123,13 +116,13 @@ TORQUE = desk.Calculator(
 BY_TORQUE, BY_PRELOAD = "a torque", "a preload"
 
 
-def _greatest(law: Law, of: Strength, size: Thread, share: float) -> tuple[float, float]:
+def _greatest(law: clamping.Law, of: Strength, size: Thread, share: float) -> tuple[float, float]:
     """Greatest preload in N and torque in N·m at this share of what the rod may bear."""
-    if isinstance(law, ThreadFriction):
+    if isinstance(law, clamping.ThreadFriction):
         greatest = greatest_tightening(law, of, share)
         return greatest.preload_n, greatest.torque_nm
     load = share * of.proof_stress_pa * size.stress_area_m2
-    return load, torque_for(load, law).value
+    return load, clamping.torque_for(load, law).value
 
 
 def _bolt(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
@@ -138,13 +131,13 @@ def _bolt(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     law = friction.law_of(answers, of)
     if answers.text("from") == BY_TORQUE:
         reading = friction.torque_value(answers, answers.si("torque"))
-        preload = preloads([reading], law).rods[0]
+        preload = clamping.preloads([reading], law).rods[0]
     else:
         preload = Estimate(answers.si("preload"))
     stress = rod_stress(preload, of, bears, law)
     share = answers.share_or("utilisation", 0.9)
     most_preload, most_torque = _greatest(law, bears, of, share)
-    by_yield = isinstance(law, ThreadFriction)
+    by_yield = isinstance(law, clamping.ThreadFriction)
     limit = "yield strength, pull and twist together" if by_yield else "proof load, pull alone"
     results = [
         desk.Result("preload", "Preload", units.figure(preload, "force_in")),
@@ -182,7 +175,7 @@ def _bolt(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
         "ISO 898-1:2013, ISO 3506-1 (strength); VDI 2230 part 1:2015 (pull and twist)",
         (*_bolt_sentences(stress.share_of_proof, by_yield), *friction.how_uncertain(answers)),
         cautions=("clamp",),
-        formula=FORMULA,
+        formula=clamping.FORMULA,
     )
 
 

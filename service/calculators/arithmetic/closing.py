@@ -23,14 +23,7 @@ from service.calculators.arithmetic.closing_fields import (
     thread_left,
 )
 from service.calculators.arithmetic.disc_springs import DISC_FIELDS, column_of
-from service.closing.arithmetic.clamp_changes import (
-    CellsChange,
-    ClampChange,
-    change_of_cells,
-    relaxed,
-    torque_for_pressure,
-    warmed,
-)
+from service.closing.arithmetic import clamp_changes
 from service.physics.arithmetic.clamped_parts import Assembly, RigidLayer, Rods
 from service.physics.arithmetic.clamping import Law, preloads
 from service.physics.arithmetic.disc_springs import PlainSpring, SpringColumn
@@ -176,16 +169,16 @@ def changes_of(
     """Return sentences and tables of what was asked beyond the closed state."""
     sentences: list[str] = []
     tables: list[desk.Table] = []
-    happened: list[tuple[str, ClampChange]] = []
+    happened: list[tuple[str, clamp_changes.ClampChange]] = []
     if answers.has("warmer"):
         warmer = answers.entry("warmer")
         with placed(warmer_k="warmer"):
-            change = warmed(assembly, closed, warmer.si)
+            change = clamp_changes.warmed(assembly, closed, warmer.si)
         happened.append((f"{warmer.value:g}\u2009{warmer.unit} warmer", change))
     if answers.has("height_lost"):
         lost = answers.entry("height_lost")
         with placed(height_lost_m="height_lost"):
-            change = relaxed(assembly, closed, lost.si)
+            change = clamp_changes.relaxed(assembly, closed, lost.si)
         happened.append((f"{lost.value:g}\u2009{lost.unit} of height lost", change))
     if happened:
         tables.append(_happened_table(happened, units))
@@ -193,7 +186,7 @@ def changes_of(
     if answers.has("cells_added") and answers.count("cells_added"):
         by = answers.count("cells_added")
         with placed(by="cells_added", cells="cells"):
-            cells = change_of_cells(assembly, closed.force_n, by, assembly.cells[-1])
+            cells = clamp_changes.change_of_cells(assembly, closed.force_n, by, assembly.cells[-1])
         tables.append(_cells_table(answers, assembly, cells, units))
         if cells.after.protrusion_m is not None:
             count = len(cells.assembly_after.cells)
@@ -201,13 +194,15 @@ def changes_of(
     return tuple(sentences), tuple(tables)
 
 
-def _force_sentence(when: str, change: ClampChange) -> str:
+def _force_sentence(when: str, change: clamp_changes.ClampChange) -> str:
     gained = -100 * change.share_lost
     word = "gains" if gained >= 0 else "loses"
     return f"{when}: the clamp {word} {abs(gained):.1f}\u2009% of its force."
 
 
-def _happened_table(happened: list[tuple[str, ClampChange]], units: desk.Units) -> desk.Table:
+def _happened_table(
+    happened: list[tuple[str, clamp_changes.ClampChange]], units: desk.Units
+) -> desk.Table:
     def shown(value: float | None, show: str) -> desk.Cell:
         return NOTHING if value is None else units.figure(value, show)
 
@@ -239,7 +234,7 @@ def _happened_table(happened: list[tuple[str, ClampChange]], units: desk.Units) 
 
 
 def _cells_table(
-    answers: desk.Answers, assembly: Assembly, change: CellsChange, units: desk.Units
+    answers: desk.Answers, assembly: Assembly, change: clamp_changes.CellsChange, units: desk.Units
 ) -> desk.Table:
     both = (change.before, change.after)
 
@@ -268,7 +263,7 @@ def _cells_table(
 
 def _warm_force(assembly: Assembly, closed: ClosedState, by: float) -> float | None:
     try:
-        return warmed(assembly, closed, by).force_after_n
+        return clamp_changes.warmed(assembly, closed, by).force_after_n
     except NoSolution:
         return None
 
@@ -351,8 +346,8 @@ def _torque(answers: desk.Answers, assembly: Assembly, law: Law) -> Estimate:
         return Estimate(answers.si("torque"))
     wanted_pressure = answers.si("wanted_pressure")
     with placed(pressure_pa="wanted_pressure"):
-        near = torque_for_pressure(assembly, wanted_pressure, law).torque_nm.value
-    return torque_for_pressure(
+        near = clamp_changes.torque_for_pressure(assembly, wanted_pressure, law).torque_nm.value
+    return clamp_changes.torque_for_pressure(
         assembly, wanted_pressure, law, friction.driver_deviation(answers, near)
     ).torque_nm
 

@@ -4,18 +4,7 @@ Sources: as in clamping and preload_scatter.
 """
 
 from service.calculators.arithmetic import desk
-from service.physics.arithmetic.clamping import (
-    LEAST_FRICTION,
-    LEAST_NUT_FACTOR,
-    MOST_FRICTION,
-    MOST_NUT_FACTOR,
-    Law,
-    NutFactor,
-    ThreadFriction,
-    TorqueValue,
-    from_scatter,
-    permissible_deviation,
-)
+from service.physics.arithmetic import clamping
 from service.physics.arithmetic.threads import Thread, hexagon_bearing, strength_classes, thread
 from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import placed
@@ -39,8 +28,8 @@ FRICTION = fields.Section(
         fields.number(
             "nut_factor",
             "Nut factor",
-            least=LEAST_NUT_FACTOR,
-            most=MOST_NUT_FACTOR,
+            least=clamping.LEAST_NUT_FACTOR,
+            most=clamping.MOST_NUT_FACTOR,
             only_for="by nut factor",
             required=False,
             example="0.18",
@@ -50,8 +39,8 @@ FRICTION = fields.Section(
         fields.number(
             "thread_friction",
             "Friction coefficient in the thread",
-            least=LEAST_FRICTION,
-            most=MOST_FRICTION,
+            least=clamping.LEAST_FRICTION,
+            most=clamping.MOST_FRICTION,
             only_for="by friction",
             required=False,
             help="Such as 0.12. Where the nut factor is used it may be left out.",
@@ -59,8 +48,8 @@ FRICTION = fields.Section(
         fields.number(
             "bearing_friction",
             "Friction coefficient under the nut",
-            least=LEAST_FRICTION,
-            most=MOST_FRICTION,
+            least=clamping.LEAST_FRICTION,
+            most=clamping.MOST_FRICTION,
             only_for="by friction",
             required=False,
             help="The nut is taken to be a hexagon nut (ISO 4032) over a medium hole (ISO 273).",
@@ -105,7 +94,7 @@ def thread_of(answers: desk.Answers) -> Thread:
         return thread(answers.text("thread"))
 
 
-def law_of(answers: desk.Answers, of: Thread, *, shared: bool = True) -> Law:
+def law_of(answers: desk.Answers, of: Thread, *, shared: bool = True) -> clamping.Law:
     """Say how torque becomes preload.
 
     Without ``shared`` only what is uncertain nut by nut counts.
@@ -116,28 +105,30 @@ def law_of(answers: desk.Answers, of: Thread, *, shared: bool = True) -> Law:
         factor = answers.number("nut_factor")
         diameter = of.nominal_diameter_m
         with placed("common_percent", "each_percent", factor="nut_factor"):
-            scatter = from_scatter(factor, common), from_scatter(factor, each)
-            return NutFactor(factor, diameter, *scatter)
+            scatter = clamping.from_scatter(factor, common), clamping.from_scatter(factor, each)
+            return clamping.NutFactor(factor, diameter, *scatter)
     answers.need("thread_friction", "bearing_friction")
     in_thread, under_nut = answers.number("thread_friction"), answers.number("bearing_friction")
     middle = (in_thread + under_nut) / 2
     with placed("thread"):
         face = hexagon_bearing(of)
     with placed("thread_friction", "bearing_friction", "common_percent", "each_percent"):
-        scatter = from_scatter(middle, common), from_scatter(middle, each)
-        return ThreadFriction(of, face, in_thread, under_nut, *scatter)
+        scatter = clamping.from_scatter(middle, common), clamping.from_scatter(middle, each)
+        return clamping.ThreadFriction(of, face, in_thread, under_nut, *scatter)
 
 
 def driver_deviation(answers: desk.Answers, torque_nm: float) -> float:
     """Return the driver's permissible deviation as a share: as typed, else after ISO 6789-1."""
-    return answers.share_or("driver_percent", permissible_deviation(torque_nm))
+    return answers.share_or("driver_percent", clamping.permissible_deviation(torque_nm))
 
 
-def torque_value(answers: desk.Answers, torque_nm: float, *, shared: bool = True) -> TorqueValue:
+def torque_value(
+    answers: desk.Answers, torque_nm: float, *, shared: bool = True
+) -> clamping.TorqueValue:
     """Return a torque read with the driver; without ``shared`` its deviation does not count."""
     with placed("torque", deviation="driver_percent", step_nm="driver_step"):
         off = driver_deviation(answers, torque_nm) if shared else 0.0
-        return TorqueValue(torque_nm, off, answers.si_or("driver_step"))
+        return clamping.TorqueValue(torque_nm, off, answers.si_or("driver_step"))
 
 
 def how_uncertain(answers: desk.Answers) -> tuple[str, ...]:

@@ -5,17 +5,8 @@ temperature. Source: as in gas_flows and tightness.
 """
 
 from service.calculators.arithmetic import desk
+from service.physics.arithmetic import tightness
 from service.physics.arithmetic.gases import GAS_CONSTANT, REFERENCES, reference, throughput
-from service.physics.arithmetic.tightness import (
-    FORMULA,
-    Detection,
-    FlowMeter,
-    GasReading,
-    Instruments,
-    LeakRate,
-    flow_meter,
-    judge,
-)
 from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
@@ -126,13 +117,13 @@ def outside_of(answers: desk.Answers) -> float:
         return barometer(answers.si("barometer"))
 
 
-def reading_of(answers: desk.Answers, when: str, warm: str) -> GasReading:
+def reading_of(answers: desk.Answers, when: str, warm: str) -> tightness.GasReading:
     """A pressure and the temperature of the gas at one time."""
     with placed(pressure_pa=when, temperature_k=warm):
-        return GasReading(absolute(answers, when), answers.si(warm))
+        return tightness.GasReading(absolute(answers, when), answers.si(warm))
 
 
-def instruments_of(answers: desk.Answers, *, clock: bool = True) -> Instruments:
+def instruments_of(answers: desk.Answers, *, clock: bool = True) -> tightness.Instruments:
     """Return standard uncertainties from the half widths that were typed."""
     off = {
         name: standard_uncertainty(answers.si_or(name))
@@ -140,7 +131,7 @@ def instruments_of(answers: desk.Answers, *, clock: bool = True) -> Instruments:
         if name != "clock_off" or clock
     }
     with placed(*off, "volume_percent"):
-        return Instruments(
+        return tightness.Instruments(
             off["pressure_off"],
             off["temperature_off"],
             standard_uncertainty(answers.share_or("volume_percent")),
@@ -178,14 +169,14 @@ def leak_results(
     )
 
 
-def seen_in_words(leak: LeakRate, temperature_k: float) -> str:
+def seen_in_words(leak: tightness.LeakRate, temperature_k: float) -> str:
     """Say whether the method could see the rate; below detection is an answer, and never 0."""
     limit = leak_figure(Estimate(leak.detection_limit_mol_s), "mbar·L/s", temperature_k).text
     threshold = leak_figure(Estimate(leak.decision_threshold_mol_s), "mbar·L/s", temperature_k).text
     match leak.detection:
-        case Detection.SEEN:
+        case tightness.Detection.SEEN:
             return f"A leak is seen: the rate lies above the decision threshold of {threshold}."
-        case Detection.INWARD:
+        case tightness.Detection.INWARD:
             return (
                 "Gas came in: the gas grew warmer than the thermometer says, or another circuit"
                 " leaks into this one. That decides nothing."
@@ -198,18 +189,18 @@ def seen_in_words(leak: LeakRate, temperature_k: float) -> str:
 
 
 def judged(
-    answers: desk.Answers, leak: LeakRate, temperature_k: float
+    answers: desk.Answers, leak: tightness.LeakRate, temperature_k: float
 ) -> tuple[Verdict | None, str]:
     """The verdict against the limit that was typed, and why; none where none was."""
     if not answers.has("limit"):
         return None, ""
     limit = answers.entry("limit")
     with placed(limit_mol_s="limit"):
-        verdict = judge(leak, mol_per_second(limit, temperature_k))
+        verdict = tightness.judge(leak, mol_per_second(limit, temperature_k))
     return verdict, verdict_in_words(leak, verdict, limit)
 
 
-def verdict_in_words(leak: LeakRate, verdict: Verdict, limit: UnitEntry) -> str:
+def verdict_in_words(leak: tightness.LeakRate, verdict: Verdict, limit: UnitEntry) -> str:
     """Say why the verdict is what it is."""
     limit_text = f"{limit.value:g}\u2009{limit.unit}"
     match verdict:
@@ -217,7 +208,7 @@ def verdict_in_words(leak: LeakRate, verdict: Verdict, limit: UnitEntry) -> str:
             return f"With its uncertainty (95 %) the rate keeps to {limit_text}."
         case Verdict.FAIL:
             return f"With its uncertainty (95 %) the rate is more than {limit_text}."
-        case _ if leak.detection is Detection.INWARD:
+        case _ if leak.detection is tightness.Detection.INWARD:
             return "Gas came in: let the temperatures settle and test again."
         case _:
             return (
@@ -237,7 +228,7 @@ SOURCE = "flow meter with its zero taken away; GUM; ISO 11929-1 (decision thresh
 def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     del units
     with placed("reading_percent", "scale_percent", "step", full_scale_m3_s="full_scale"):
-        meter = FlowMeter(
+        meter = tightness.FlowMeter(
             answers.si("full_scale"),
             reference(answers.text("reference")),
             standard_uncertainty(answers.share_or("reading_percent")),
@@ -245,7 +236,7 @@ def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
             answers.si_or("step"),
         )
     with placed("flow", "shut_off", "full_scale"):
-        leak = flow_meter(answers.si("flow"), meter, answers.si_or("shut_off"))
+        leak = tightness.flow_meter(answers.si("flow"), meter, answers.si_or("shut_off"))
     warm = answers.si("temperature")
     verdict, why = judged(answers, leak, warm)
     sentences = [seen_in_words(leak, warm)]
@@ -257,7 +248,7 @@ def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
         tuple(sentences),
         (),
         ("pressure", "hydrogen"),
-        FORMULA,
+        tightness.FORMULA,
         verdict,
         why,
     )

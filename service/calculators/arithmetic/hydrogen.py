@@ -12,14 +12,7 @@ from service.calculators.arithmetic.gas import (
     mol_per_second,
     outside_of,
 )
-from service.physics.arithmetic.gases import (
-    TEST_GASES,
-    Across,
-    Hydrogen,
-    Regime,
-    as_hydrogen,
-    gas_named,
-)
+from service.physics.arithmetic import gases
 from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
@@ -29,7 +22,7 @@ SOURCE = "viscous flow after Poiseuille, molecular flow by kinetic theory; bound
 AT_0_C = "gas at 0\u2009°C"
 
 
-def _across(answers: desk.Answers, when: str) -> Across:
+def _across(answers: desk.Answers, when: str) -> gases.Across:
     """Pressures before and behind the leak; behind it the air outside, where nothing is said."""
     outside = outside_of(answers)
     behind = f"{when}_outside"
@@ -37,16 +30,16 @@ def _across(answers: desk.Answers, when: str) -> Across:
     before = absolute(answers, f"{when}_inside")
     warm = answers.si(f"{when}_temperature")
     with placed(inside_pa=f"{when}_inside", outside_pa=behind, temperature_k=f"{when}_temperature"):
-        return Across(before, after, warm)
+        return gases.Across(before, after, warm)
 
 
 def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     del units
     test, use = _across(answers, "test"), _across(answers, "use")
     rate = mol_per_second(answers.entry("rate"), test.temperature_k)
-    gas = gas_named(answers.text("gas"))
+    gas = gases.gas_named(answers.text("gas"))
     with placed(rate_mol_s="rate", path_length_m="path_length"):
-        hydrogen = as_hydrogen(rate, gas, test, use, answers.si("path_length"))
+        hydrogen = gases.as_hydrogen(rate, gas, test, use, answers.si("path_length"))
     relative = standard_uncertainty(answers.share_or("rate_percent"))
 
     def shown(mol_s: float, unit: str = "sccm") -> desk.Figure:
@@ -70,11 +63,11 @@ def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     return desk.Outcome(results, SOURCE, _sentences(hydrogen), cautions=("hydrogen", "pressure"))
 
 
-def _sentences(hydrogen: Hydrogen) -> tuple[str, ...]:
+def _sentences(hydrogen: gases.Hydrogen) -> tuple[str, ...]:
     law = {
-        Regime.VISCOUS: "The flow is viscous: that law holds.",
-        Regime.MOLECULAR: "The flow is molecular: that law holds.",
-        Regime.TRANSITION: "The flow is between viscous and molecular: both laws are bounds.",
+        gases.Regime.VISCOUS: "The flow is viscous: that law holds.",
+        gases.Regime.MOLECULAR: "The flow is molecular: that law holds.",
+        gases.Regime.TRANSITION: "The flow is between viscous and molecular: both laws are bounds.",
     }[hydrogen.regime]
     return (
         law,
@@ -94,7 +87,7 @@ HYDROGEN = desk.Calculator(
         fields.Section(
             "Measured",
             (
-                fields.choice("gas", "Test gas", tuple(gas.name for gas in TEST_GASES)),
+                fields.choice("gas", "Test gas", tuple(gas.name for gas in gases.TEST_GASES)),
                 fields.quantity(
                     "rate",
                     "Leak rate of the test gas",

@@ -4,20 +4,7 @@ Source: as in insulation.
 """
 
 from service.calculators.arithmetic import desk
-from service.limits.arithmetic.insulation import (
-    DC_LIMIT,
-    DRY_RODS_LIMIT,
-    FORMULA,
-    GREATEST_CELL_VOLTAGE,
-    WITH_AC_LIMIT,
-    Between,
-    Condition,
-    InsulationLimit,
-    InsulationReading,
-    InsulationResult,
-    judge_insulation,
-    working_voltage,
-)
+from service.limits.arithmetic import insulation
 from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import placed
 from service.platform.arithmetic.estimates import Estimate, standard_uncertainty
@@ -32,7 +19,10 @@ from service.platform.arithmetic.verdicts import Verdict
 OWN = "a limit of one's own"
 
 
-LIMITS = {limit.standard: limit for limit in (DC_LIMIT, WITH_AC_LIMIT, DRY_RODS_LIMIT)}
+LIMITS = {
+    limit.standard: limit
+    for limit in (insulation.DC_LIMIT, insulation.WITH_AC_LIMIT, insulation.DRY_RODS_LIMIT)
+}
 
 
 YES, NO, NOT_SAID = "yes", "no", "not said"
@@ -92,8 +82,8 @@ SECTIONS = (
     fields.Section(
         "Reading",
         (
-            fields.choice("between", "Measured", tuple(Between)),
-            fields.choice("condition", "Coolant circuit", tuple(Condition)),
+            fields.choice("between", "Measured", tuple(insulation.Between)),
+            fields.choice("condition", "Coolant circuit", tuple(insulation.Condition)),
             fields.quantity(
                 "resistance",
                 "Resistance",
@@ -136,7 +126,7 @@ SECTIONS = (
 )
 
 
-def _limit(answers: desk.Answers) -> InsulationLimit:
+def _limit(answers: desk.Answers) -> insulation.InsulationLimit:
     known = LIMITS.get(answers.text("rule"))
     if known:
         return known
@@ -145,15 +135,15 @@ def _limit(answers: desk.Answers) -> InsulationLimit:
     least = answers.si_or("least")
     if not per_volt and not least:
         answers.need("ohm_per_volt")
-    return InsulationLimit(per_volt, least, answers.text("standard"))
+    return insulation.InsulationLimit(per_volt, least, answers.text("standard"))
 
 
 def _voltage(answers: desk.Answers) -> float:
     if answers.has("voltage"):
         return answers.si("voltage")
     answers.need("cells")
-    each = answers.si_or("cell_voltage", GREATEST_CELL_VOLTAGE)
-    return working_voltage(answers.count("cells"), each)
+    each = answers.si_or("cell_voltage", insulation.GREATEST_CELL_VOLTAGE)
+    return insulation.working_voltage(answers.count("cells"), each)
 
 
 def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
@@ -188,13 +178,15 @@ def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
         limit.standard,
         remarks,
         cautions=("electrical", "hydrogen"),
-        formula=FORMULA,
+        formula=insulation.FORMULA,
         verdict=verdict,
         verdict_why=why,
     )
 
 
-def _judged(answers: desk.Answers, limit: InsulationLimit, volt: float) -> InsulationResult:
+def _judged(
+    answers: desk.Answers, limit: insulation.InsulationLimit, volt: float
+) -> insulation.InsulationResult:
     answers.need("test_voltage")
     unsaid = [name for name in ("bonded", "hydrogen_there") if answers.text(name) == NOT_SAID]
     if unsaid:
@@ -209,15 +201,15 @@ def _judged(answers: desk.Answers, limit: InsulationLimit, volt: float) -> Insul
         cells_bonded="bonded",
         hydrogen_present="hydrogen_there",
     ):
-        reading = InsulationReading(
-            Between(answers.text("between")),
-            Condition(answers.text("condition")),
+        reading = insulation.InsulationReading(
+            insulation.Between(answers.text("between")),
+            insulation.Condition(answers.text("condition")),
             answers.si("resistance"),
             answers.si("test_voltage"),
             standard_uncertainty(answers.share_or("tester_percent")),
             answers.text("over_range") == YES,
         )
-        return judge_insulation(
+        return insulation.judge_insulation(
             reading,
             limit,
             volt,
@@ -226,7 +218,7 @@ def _judged(answers: desk.Answers, limit: InsulationLimit, volt: float) -> Insul
         )
 
 
-def _why(judged: InsulationResult) -> str:
+def _why(judged: insulation.InsulationResult) -> str:
     if judged.verdict is Verdict.PASS:
         return "With its uncertainty (95 %) the resistance reaches the limit."
     if judged.verdict is Verdict.FAIL:

@@ -3,22 +3,7 @@
 Source: as in tightness.
 """
 
-from service.calculators.arithmetic import desk
-from service.calculators.arithmetic.gas import (
-    BAROMETER,
-    INSTRUMENTS,
-    LIMIT,
-    VOLUME,
-    ZERO,
-    instruments_of,
-    judged,
-    leak_figure,
-    leak_results,
-    mol_per_second,
-    outside_of,
-    reading_of,
-    seen_in_words,
-)
+from service.calculators.arithmetic import desk, gas
 from service.physics.arithmetic.tightness import FORMULA, pressure_decay
 from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import Inconsistent, placed
@@ -31,9 +16,9 @@ SOURCE = "n = V/R (p₁/T₁ − p₂/T₂) / t, ideal gas (form of 40 CFR 1065.
 
 def _work_decay(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     del units
-    start = reading_of(answers, "start", "start_temperature")
-    end = reading_of(answers, "end", "end_temperature")
-    outside, instruments = outside_of(answers), instruments_of(answers)
+    start = gas.reading_of(answers, "start", "start_temperature")
+    end = gas.reading_of(answers, "end", "end_temperature")
+    outside, instruments = gas.outside_of(answers), gas.instruments_of(answers)
     with placed(duration_s="duration", volume_m3="volume"):
         leak = pressure_decay(
             start,
@@ -44,15 +29,15 @@ def _work_decay(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
             barometer_pa=outside,
         )
     warm = start.temperature_k
-    verdict, why = judged(answers, leak, warm)
+    verdict, why = gas.judged(answers, leak, warm)
     return desk.Outcome(
-        leak_results("rate", "Leak rate", leak.rate, warm),
+        gas.leak_results("rate", "Leak rate", leak.rate, warm),
         SOURCE,
-        (seen_in_words(leak, warm),),
+        (gas.seen_in_words(leak, warm),),
         desk.parts_table(
             leak.rate,
             "What makes it uncertain",
-            lambda part: leak_figure(Estimate(part), "mbar·L/s", warm),
+            lambda part: gas.leak_figure(Estimate(part), "mbar·L/s", warm),
         ),
         ("pressure", "hydrogen"),
         FORMULA,
@@ -69,7 +54,7 @@ PRESSURE_DECAY = desk.Calculator(
         fields.Section(
             "Test",
             (
-                ZERO,
+                gas.ZERO,
                 fields.pressure(
                     "start",
                     "Pressure at the start",
@@ -80,7 +65,7 @@ PRESSURE_DECAY = desk.Calculator(
                     "Pressure at the end",
                     example="49.42",
                 ),
-                BAROMETER,
+                gas.BAROMETER,
                 fields.temperature(
                     "start_temperature",
                     "Gas temperature at the start",
@@ -98,11 +83,11 @@ PRESSURE_DECAY = desk.Calculator(
                     "min",
                     example="10",
                 ),
-                VOLUME,
-                LIMIT,
+                gas.VOLUME,
+                gas.LIMIT,
             ),
         ),
-        INSTRUMENTS,
+        gas.INSTRUMENTS,
     ),
     _work_decay,
 )
@@ -115,15 +100,15 @@ PRESSURE_DECAY = desk.Calculator(
 
 def _work_hold_time(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     answers.need("limit")
-    start = reading_of(answers, "start", "temperature")
-    instruments = instruments_of(answers, clock=False)
+    start = gas.reading_of(answers, "start", "temperature")
+    instruments = gas.instruments_of(answers, clock=False)
     limit = answers.entry("limit")
     if not instruments.u_pressure_pa and not instruments.u_temperature_k:
         exact = "A gauge and a thermometer without any uncertainty decide at once"
         with placed("pressure_off", "temperature_off"):
             raise Inconsistent(f"{exact}: give one reading ±.")
     share = answers.share_or("share", 0.5)
-    limit_rate = mol_per_second(limit, start.temperature_k)
+    limit_rate = gas.mol_per_second(limit, start.temperature_k)
     with placed("volume_percent", "limit", "share", volume_m3="volume"):
         hold = time_under_pressure(start, answers.si("volume"), limit_rate, instruments, share)
     sees = Estimate(hold.detection_limit_mol_s)
@@ -140,7 +125,9 @@ def _work_hold_time(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
             "Change of temperature that feigns or hides as much",
             units.figure(hold.kelvin_that_look_like_it, "warmth_in"),
         ),
-        *leak_results("sees", "Leak that is then seen 95 times of 100", sees, start.temperature_k),
+        *gas.leak_results(
+            "sees", "Leak that is then seen 95 times of 100", sees, start.temperature_k
+        ),
     )
     remarks = (
         (
@@ -166,20 +153,20 @@ HOLD_TIME = desk.Calculator(
         fields.Section(
             "Test",
             (
-                ZERO,
+                gas.ZERO,
                 fields.pressure(
                     "start",
                     "Pressure at the start",
                     example="50",
                 ),
-                BAROMETER,
+                gas.BAROMETER,
                 fields.temperature(
                     "temperature",
                     "Gas temperature",
                     example="22",
                 ),
-                VOLUME,
-                LIMIT,
+                gas.VOLUME,
+                gas.LIMIT,
                 fields.percent(
                     "share",
                     "A leak of this share of the limit shall pass",
@@ -189,7 +176,7 @@ HOLD_TIME = desk.Calculator(
                 ),
             ),
         ),
-        INSTRUMENTS,
+        gas.INSTRUMENTS,
     ),
     _work_hold_time,
     (

@@ -9,16 +9,9 @@ from math import hypot
 
 from service.calculators.arithmetic import desk, friction
 from service.closing.arithmetic.levelling import Levelling, level
+from service.physics.arithmetic import pressure_map
 from service.physics.arithmetic.clamping import preloads
 from service.physics.arithmetic.elastic_bed import ActiveArea, Beds
-from service.physics.arithmetic.pressure_map import (
-    FORMULA,
-    ONE_BED,
-    PressureMap,
-    RodLoad,
-    pressure_map,
-    rod_loads,
-)
 from service.platform.arithmetic import fields
 from service.platform.arithmetic.errors import OutOfRange, TradeError, placed
 from service.platform.arithmetic.estimates import Estimate
@@ -37,7 +30,7 @@ _BEYOND_RODS_MM = 20.0
 
 
 def map_results(
-    pressures: PressureMap, loads: Mapping[int, Estimate], units: desk.Units
+    pressures: pressure_map.PressureMap, loads: Mapping[int, Estimate], units: desk.Units
 ) -> tuple[desk.Result, ...]:
     """Return the map in numbers; corners with what the rods' own uncertainty makes of them."""
     corners = dict(zip(pressures.corners_pa, pressures.u_corners_pa, strict=True))
@@ -72,7 +65,7 @@ def map_results(
     )
 
 
-def map_sentences(pressures: PressureMap) -> tuple[str, ...]:
+def map_sentences(pressures: pressure_map.PressureMap) -> tuple[str, ...]:
     """Return what the map says in words."""
     x, y = (1e3 * place for place in pressures.resultant_m)
     off = hypot(x, y)
@@ -92,7 +85,7 @@ def map_sentences(pressures: PressureMap) -> tuple[str, ...]:
 
 def map_figures(
     answers: desk.Answers,
-    pressures: PressureMap,
+    pressures: pressure_map.PressureMap,
     area: ActiveArea,
     places: Mapping[int, tuple[float, float]],
     loads: Mapping[int, Estimate],
@@ -120,7 +113,7 @@ def map_figures(
 
 def levelling_of(
     answers: desk.Answers,
-    rods: Sequence[RodLoad],
+    rods: Sequence[pressure_map.RodLoad],
     on: tuple[ActiveArea, Beds],
     torques_nm: Mapping[int, float],
     units: desk.Units,
@@ -346,10 +339,10 @@ def _loads(
     return dict(zip(rods, preloads(readings, law).rods, strict=True))
 
 
-def _beds(answers: desk.Answers, area: ActiveArea, loads: tuple[RodLoad, ...]) -> Beds:
+def _beds(answers: desk.Answers, area: ActiveArea, loads: tuple[pressure_map.RodLoad, ...]) -> Beds:
     """The bed: of one GDL over the area, with a gasket line about it where it was typed."""
     if not any(answers.has(name) for name in (*_BED, "line_load", "line_stiffness")):
-        return ONE_BED
+        return pressure_map.ONE_BED
     answers.need(*_BED)
     stiffness = answers.si("gdl_tangent") / answers.si("mea")
     line, outside = answers.si_or("line_load"), answers.si_or("outside")
@@ -376,12 +369,12 @@ def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
     rods = _rods(answers)
     places = {number: place for number, (place, _torque) in rods.items()}
     whole_u = _loads(answers, rods, shared=True)
-    loads = rod_loads(places, _loads(answers, rods, shared=False))
+    loads = pressure_map.rod_loads(places, _loads(answers, rods, shared=False))
     with placed(width_m="width", depth_m="depth"):
         area = ActiveArea(answers.si("width"), answers.si("depth"))
     beds = _beds(answers, area, loads)
     with placed(rods="rods"):
-        pressures = pressure_map(loads, area, beds)
+        pressures = pressure_map.pressure_map(loads, area, beds)
     torques = {number: torque for number, (_place, torque) in rods.items()}
     levelling, tables = levelling_of(answers, loads, (area, beds), torques, units)
     return desk.Outcome(
@@ -390,7 +383,7 @@ def _work(answers: desk.Answers, units: desk.Units) -> desk.Outcome:
         (*map_sentences(pressures), *levelling, *friction.how_uncertain(answers)),
         tables,
         ("clamp",),
-        FORMULA,
+        pressure_map.FORMULA,
         map=map_figures(answers, pressures, area, places, whole_u),
     )
 

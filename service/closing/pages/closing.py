@@ -30,7 +30,7 @@ from service.platform.database import reading
 from service.platform.pages.render import page
 from service.platform.pages.shown_numbers import Number
 from service.platform.permissions import Act, need
-from service.records.queries.participants import RecordHead, record_head
+from service.records.queries.records import RecordHead, record_head
 
 # What a closing was computed from, as tables: part types, measured parts, readings, figures.
 

@@ -24,7 +24,7 @@ from service.overview.queries.words import (
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.permissions import Answer, Person, RecordFacts, may, roles_who_may
 from service.platform.queries.answers import grouped, grouped_as
-from service.records.queries.participants import people_on
+from service.records.queries.records import people_on
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.queries.hours import build_hours
 from service.stacks.queries.release_standing import release_stands, released_at

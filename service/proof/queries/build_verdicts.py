@@ -47,7 +47,7 @@ from service.proof.arithmetic.tests_in_words import (
     shorts_line,
 )
 from service.proof.queries.stack_tests import MadeTest, made_while_closed, of_closed
-from service.records.queries.participants import RecordHead
+from service.records.queries.records import RecordHead
 from service.records.tables import (
     Decision,
     Meaning,

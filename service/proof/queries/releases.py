@@ -30,7 +30,7 @@ from service.proof.queries.build_verdicts import (
 )
 from service.proof.tables import BuildRelease
 from service.records.queries.content import verify
-from service.records.queries.participants import people_on
+from service.records.queries.records import people_on
 from service.records.tables import RebuildRecord, RecordState
 from service.stacks.queries.release_standing import release_stands
 from service.stacks.tables import Build, BuildPeriod, Layer, Stack

@@ -15,7 +15,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.platform.tables import Attachment
-from service.records.changes.record_journal import TrailNote, finish_entry, lock_record
+from service.records.changes import journal
 from service.store.arithmetic.identifiers import part_label
 from service.store.tables import Lot, Part
 
@@ -51,7 +51,7 @@ def add_attachments(
         need(work.by, Act.PART_WRITE)
         record = None
     else:
-        record = lock_record(work, record_id, version)
+        record = journal.lock_record(work, record_id, version)
     part_name = _part_name(work, part_id)
     rows = []
     for stored in files:
@@ -67,7 +67,9 @@ def add_attachments(
     if record is not None:
         names = ", ".join(row.name for row in rows)
         shown = f"{names} attached" + (f", showing {part_name}" if part_name else "")
-        finish_entry(work, record, TrailNote(shown, tuple(facts), did=Event.ATTACHMENT_ADDED))
+        journal.finish_entry(
+            work, record, journal.TrailNote(shown, tuple(facts), did=Event.ATTACHMENT_ADDED)
+        )
     else:
         work.note(Event.ATTACHMENT_ADDED, ("part", part_id, part_name), facts)
     return [row.id for row in rows]
@@ -118,13 +120,13 @@ def remove_attachment(
         need(work.by, Act.PART_WRITE)
         record = None
     else:
-        record = lock_record(work, row.record_id, version)
+        record = journal.lock_record(work, row.record_id, version)
     why = changes.reason(reason)
     row.removed_at = work.now
     facts = (("file", row.name, None),)
     if record is not None:
-        said = TrailNote(f"{row.name} taken off", facts, why, Event.ATTACHMENT_REMOVED)
-        finish_entry(work, record, said)
+        said = journal.TrailNote(f"{row.name} taken off", facts, why, Event.ATTACHMENT_REMOVED)
+        journal.finish_entry(work, record, said)
     else:
         subject = ("part", row.part_id, _part_name(work, row.part_id))
         work.note(Event.ATTACHMENT_REMOVED, subject, facts, reason=why)

@@ -14,9 +14,9 @@ from service.platform.arithmetic.vocabulary import FIXING_KINDS, End, Kind, Wher
 from service.platform.audit import Change
 from service.platform.database import Work
 from service.platform.errors import Refused
+from service.records.changes import journal
 from service.records.changes.bench_opening import done_while_open, refuse_closed
 from service.records.changes.eligibility import Wanted, part_to_use, refuse_no_rod
-from service.records.changes.record_journal import TrailNote, add_step, finish_entry, lock_record
 from service.records.queries.working_piles import FixingNow, working_pile
 from service.records.tables import RebuildRecord, Step, StepKind
 from service.store.tables import Lot, Part, PartType
@@ -52,7 +52,7 @@ def fit_fixing(
     Raises Refused for a rod the design does not have, a place that is taken by another tie rod or
     compression plate, and everything `part_to_use` refuses.
     """
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
     _refuse_no_place(work, record, rod_number, end)
@@ -60,10 +60,10 @@ def fit_fixing(
     text = given.optional_words("note", note, most=4000)
     fitted = _fit(work, record, wanted, rod_number=rod_number, end=end, at=at, note=text)
     place = f"rod {rod_number}" if end is None else f"the {end}"
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(f"{fitted.kind} {fitted.label} fitted at {place}", (fitted.change,)),
+        journal.TrailNote(f"{fitted.kind} {fitted.label} fitted at {place}", (fitted.change,)),
     )
     return fitted.step.id
 
@@ -83,7 +83,7 @@ def fit_from_lot(
 
     Each item is an entry of its own and can be undone singly.
     """
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
     if not rod_numbers:
@@ -104,7 +104,9 @@ def fit_from_lot(
     sentence = (
         f"{len(fitted)} × {fitted[0].kind} of lot {lot} fitted, {each} at each of rods {where}"
     )
-    finish_entry(work, record, TrailNote(sentence, tuple(one.change for one in fitted)))
+    journal.finish_entry(
+        work, record, journal.TrailNote(sentence, tuple(one.change for one in fitted))
+    )
     return fitted[-1].step.id
 
 
@@ -131,7 +133,7 @@ def remove_fixings(
     done_at: datetime | None = None,
 ) -> int:
     """Take several fixings off for good; give the last entry's id. Each is an entry of its own."""
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     refuse_closed(record)
     at = done_while_open(work, record, done_at)
     standing = {fixing.part: fixing for fixing in working_pile(work.session, record_id).fixings}
@@ -147,7 +149,7 @@ def remove_fixings(
         step = _remove(work, record, fixing, at, text)
         changes.append((f"where {fixing.label} is", f"fitted at {_place(fixing)}", "lifted off"))
     what = f"{fixing.kind} {fixing.label}" if len(wanted) == 1 else f"{len(wanted)} fixings"
-    finish_entry(work, record, TrailNote(f"{what} taken off", tuple(changes)))
+    journal.finish_entry(work, record, journal.TrailNote(f"{what} taken off", tuple(changes)))
     return step.id
 
 
@@ -166,7 +168,7 @@ def _fit(
     )
     _refuse_wrong_place(part_type, label, rod_number, end)
     _refuse_taken(work, record, part_type.kind, rod_number, end)
-    step = add_step(
+    step = journal.add_step(
         work,
         record,
         StepKind.FIXING_FITTED,
@@ -194,7 +196,7 @@ def _remove(work: Work, record: RebuildRecord, fixing: FixingNow, at: datetime, 
         .values(standing=False)
     )
     part = work.session.get_one(Part, fixing.part)
-    step = add_step(
+    step = journal.add_step(
         work,
         record,
         StepKind.FIXING_REMOVED,

@@ -14,16 +14,9 @@ from service.platform.arithmetic.errors import TradeError
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.queries.answers import columns, read_as
+from service.records.changes import journal
 from service.records.changes.eligibility import instrument_to_use
 from service.records.changes.rebuild_records import BEGINS_A_STACK, active_person, involve
-from service.records.changes.record_journal import (
-    TrailNote,
-    add_step,
-    done_at_of,
-    finish_entry,
-    lock_record,
-    shown,
-)
 from service.records.queries.working_piles import working_pile
 from service.records.tables import Involvement, MakeSafeLine, RebuildRecord, Step, StepKind
 from service.stacks.changes.hours import enter_reading
@@ -58,12 +51,12 @@ def record_make_safe(
     ``person_id`` the writer did it. Raises Refused for a reading above the limit (an exception is
     then the way), and where instrument or witness are asked for and missing.
     """
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     _refuse_opened(record, "The checklist belongs before the opening.")
     asked = next((line for line in _checklist(work, record) if line.number == line_number), None)
     if asked is None:
         raise Refused("line_number", line_number, "the design's checklist has no such line.")
-    at = done_at_of(work, record, done_at)
+    at = journal.done_at_of(work, record, done_at)
     try:
         check_reading(asked, reading)
     except TradeError as trouble:
@@ -83,7 +76,7 @@ def record_make_safe(
         raise Refused("witness_id", "", f"line {line_number} asks for a witness.")
     if witness_id == person:
         raise Refused("witness_id", name, "nobody witnesses their own check.", "Somebody else.")
-    step = add_step(
+    step = journal.add_step(
         work, record, StepKind.MAKE_SAFE, at, note=changes.optional_words("note", note, most=4000)
     )
     work.session.add(
@@ -104,10 +97,10 @@ def record_make_safe(
     if witness_id:
         involve(work, record_id, witness_id, Involvement.WITNESSED)
     value = "done" if reading is None else f"{reading:g} {asked.unit}"
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             f"make-safe line {line_number} recorded, {value}",
             (
                 (f"make-safe line {line_number}", None, value),
@@ -130,15 +123,15 @@ def record_exception(
     done_at: datetime | None = None,
 ) -> int:
     """Record that the stack is opened without a complete checklist, by whom and why."""
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     _refuse_opened(record, "An exception belongs before the opening.")
     why = changes.reason(reason)
-    at = done_at_of(work, record, done_at)
-    step = add_step(work, record, StepKind.EXCEPTION, at, note=why)
-    finish_entry(
+    at = journal.done_at_of(work, record, done_at)
+    step = journal.add_step(work, record, StepKind.EXCEPTION, at, note=why)
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             f"exception to make-safe recorded by {work.by.name}",
             (("exception to make-safe", None, work.by.name), ("done at", None, at)),
             why,
@@ -162,13 +155,13 @@ def open_stack(
     before the checklist or the present build's closing, and where neither the hours nor the
     reason for not knowing them are given.
     """
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     _refuse_opened(record, "It cannot be opened twice in one record.")
     if record.base_build_id is None:
         raise Refused(
             "opened_at", "", "there is no build to open: layers can be put on straight away."
         )
-    at = done_at_of(work, record, opened_at, field="opened_at")
+    at = journal.done_at_of(work, record, opened_at, field="opened_at")
     _refuse_before_closing(work, record, at)
     _refuse_unless_made_safe(work, record, at)
     why = changes.optional_words("hours_unknown_because", hours_unknown_because, most=4000)
@@ -180,14 +173,14 @@ def open_stack(
         raise Refused(
             "hours_unknown_because", why, "the hours are given as well.", "One of the two."
         )
-    step = add_step(work, record, StepKind.OPENED, at, note=why)
+    step = journal.add_step(work, record, StepKind.OPENED, at, note=why)
     record.opened_at = at
     if hours is not None:
         _enter_hours(work, record, step, hours, moment=Moment.OPENING)
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             "stack opened",
             (
                 ("opened at", None, at),
@@ -213,25 +206,25 @@ def close_stack(
     Raises Refused for an empty pile, a stack that was not opened, and a time before what was done
     to the open stack.
     """
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     if record.closed_at is not None:
-        raise Refused("closed_at", "", f"it is closed since {shown(record.closed_at)}.")
+        raise Refused("closed_at", "", f"it is closed since {journal.shown(record.closed_at)}.")
     if record.opened_at is None and record.base_build_id is not None:
         raise Refused("closed_at", "", "the stack was not opened in this record.")
-    at = done_at_of(work, record, closed_at, field="closed_at")
+    at = journal.done_at_of(work, record, closed_at, field="closed_at")
     layers = working_pile(work.session, record_id).layers
     if not layers:
         raise Refused("closed_at", "", "the pile is empty: there is nothing to close.")
     _refuse_before_last(work, record, at)
     text = changes.optional_words("note", note, most=4000)
-    step = add_step(work, record, StepKind.CLOSED, at, note=text)
+    step = journal.add_step(work, record, StepKind.CLOSED, at, note=text)
     record.closed_at = at
     if hours is not None:
         _enter_hours(work, record, step, hours, moment=Moment.CLOSING)
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             f"stack closed with {len(layers)} layers",
             (
                 ("closed at", None, at),
@@ -249,7 +242,7 @@ def refuse_closed(record: RebuildRecord) -> None:
         raise Refused(
             "record",
             f"record {record.id}",
-            f"the stack was closed at {shown(record.closed_at)}.",
+            f"the stack was closed at {journal.shown(record.closed_at)}.",
             "Undo the closing first if it was not.",
         )
     if record.opened_at is None and record.base_build_id is not None:
@@ -263,14 +256,14 @@ def refuse_closed(record: RebuildRecord) -> None:
 
 def done_while_open(work: Work, record: RebuildRecord, done_at: datetime | None) -> datetime:
     """Say when something was done to an open stack: not before it was opened."""
-    at = done_at_of(work, record, done_at)
+    at = journal.done_at_of(work, record, done_at)
     if record.opened_at is not None and at < record.opened_at:
         if done_at is None:
             return record.opened_at
         raise Refused(
             "done_at",
-            shown(at),
-            f"the stack was opened later, at {shown(record.opened_at)}.",
+            journal.shown(at),
+            f"the stack was opened later, at {journal.shown(record.opened_at)}.",
             "A time after the opening would be right.",
         )
     return at
@@ -291,7 +284,7 @@ def _refuse_opened(record: RebuildRecord, right: str) -> None:
         raise Refused(
             "record",
             f"record {record.id}",
-            f"the stack was opened at {shown(record.opened_at)}.",
+            f"the stack was opened at {journal.shown(record.opened_at)}.",
             right,
         )
     if record.kind in BEGINS_A_STACK:
@@ -309,8 +302,8 @@ def _refuse_before_closing(work: Work, record: RebuildRecord, at: datetime) -> N
     if closed_at is not None and at < closed_at:
         raise Refused(
             "opened_at",
-            shown(at),
-            f"the present build was closed later, at {shown(closed_at)}.",
+            journal.shown(at),
+            f"the present build was closed later, at {journal.shown(closed_at)}.",
             "A time after that would be right.",
         )
 
@@ -331,8 +324,8 @@ def _refuse_unless_made_safe(work: Work, record: RebuildRecord, opened_at: datet
             what = f"line {row.line_number}" if row.line_number else "the exception"
             raise Refused(
                 "opened_at",
-                shown(opened_at),
-                f"{what} of make-safe was recorded as done later, at {shown(row.done_at)}.",
+                journal.shown(opened_at),
+                f"{what} of make-safe was recorded as done later, at {journal.shown(row.done_at)}.",
                 "An opening comes after its checks.",
             )
     if any(row.kind is StepKind.EXCEPTION for row in rows):
@@ -358,8 +351,9 @@ def _refuse_before_last(work: Work, record: RebuildRecord, at: datetime) -> None
     if last is not None and at < last.done_at:
         raise Refused(
             "closed_at",
-            shown(at),
-            f"entry {last.sequence} ({last.kind}) was done later, at {shown(last.done_at)}.",
+            journal.shown(at),
+            f"entry {last.sequence} ({last.kind}) was done later, at"
+            f" {journal.shown(last.done_at)}.",
             "A time after that would be right.",
         )
 

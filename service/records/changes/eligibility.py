@@ -15,7 +15,7 @@ from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import Work
 from service.platform.errors import Refused
 from service.proof.tables import StackTest
-from service.records.changes.record_journal import shown
+from service.records.changes import journal
 from service.records.tables import MakeSafeLine, RebuildRecord, Step, StepKind, TorqueReading
 from service.stacks.tables import Fixing, Layer, Stack
 from service.store.arithmetic.identifiers import part_label
@@ -315,7 +315,9 @@ def _expired(work: Work, part: Part, lot: Lot | None, done_at: datetime) -> list
     )
     if work.session.scalar(select(fitted)):
         return []
-    return [Forbids("usability", f"Lot {lot.label} expired on {shown(lot.expires_at)[:10]}.")]
+    return [
+        Forbids("usability", f"Lot {lot.label} expired on {journal.shown(lot.expires_at)[:10]}.")
+    ]
 
 
 def _concession_for(

@@ -13,7 +13,7 @@ from service.platform.database import Work
 from service.platform.errors import Refused
 from service.platform.permissions import Act, need
 from service.platform.queries.answers import columns, read_as
-from service.records.changes.record_journal import TrailNote, finish_entry, lock_record, shown
+from service.records.changes import journal
 from service.records.tables import (
     Involvement,
     RebuildRecord,
@@ -81,10 +81,10 @@ def begin_record(
     work.session.flush()
     _write_people(work, record.id, named)
     from_build = f", from build {present.number}" if present else ""
-    finish_entry(
+    journal.finish_entry(
         work,
         record,
-        TrailNote(
+        journal.TrailNote(
             f"{kind} of {stack.serial} begun{from_build}",
             (
                 ("stack", None, stack.serial),
@@ -114,7 +114,7 @@ def change_record(
 
     Raises Refused as `begin_record` does, and for a beginning after the record's first entry.
     """
-    record = lock_record(work, record_id, version)
+    record = journal.lock_record(work, record_id, version)
     stack = work.session.get_one(Stack, record.stack_id)
     why = given.reason(reason)
     given.not_ahead("performed_from", performed_from, work.now)
@@ -125,9 +125,9 @@ def change_record(
     if first is not None and performed_from > first:
         raise Refused(
             "performed_from",
-            shown(performed_from),
+            journal.shown(performed_from),
             "the first entry of this record was done before that.",
-            f"{shown(first)} or earlier would be right.",
+            f"{journal.shown(first)} or earlier would be right.",
         )
     text = given.optional_words("notes", notes, most=given.LONG_MOST)
     before = _named(work, record_id)
@@ -159,7 +159,9 @@ def change_record(
             for person, how in before
             if (person, how) not in named
         )
-    finish_entry(work, record, TrailNote("head changed", changes, did=Event.RECORD_CHANGED))
+    journal.finish_entry(
+        work, record, journal.TrailNote("head changed", changes, did=Event.RECORD_CHANGED)
+    )
 
 
 def involve(work: Work, record_id: int, person_id: int, involvement: Involvement) -> None:
@@ -242,9 +244,9 @@ def _refuse_before(stack: Stack, present: _Present | None, performed_from: datet
     if present is not None and performed_from < present.closed_at:
         raise Refused(
             "performed_from",
-            shown(performed_from),
+            journal.shown(performed_from),
             f"build {present.number} of {stack.serial} was closed later,"
-            f" {shown(present.closed_at)}.",
+            f" {journal.shown(present.closed_at)}.",
             "A time after that would be right. If that closing time is wrong, correct it first;"
             " an event before it belongs into a note.",
         )

@@ -13,8 +13,8 @@ from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.records.queries.participants import RecordHead, record_head
 from service.records.queries.pile_checks import Judged, PileCheck, pile_check
+from service.records.queries.records import RecordHead, record_head
 from service.stacks.drawings.pile import draw_pile
 
 router = APIRouter(prefix="/records/{record_id}")
