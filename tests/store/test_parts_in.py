@@ -164,6 +164,18 @@ def test_a_measured_thickness_comes_with_the_list(lists: Lists) -> None:
     assert "not measured one by one" in lot
 
 
+@pytest.mark.parametrize("typed", ["NaN", "-", "–", "n/a", "#N/A", "inf", "+"])
+def test_a_cell_without_a_number_is_refused_by_its_column(lists: Lists, typed: str) -> None:
+    seen = lists.look(f"serial;type;hours;measured thickness mm\nM-4;mea;{typed};{typed}\n")
+
+    (line, hours), (other, thickness) = said(seen)
+    assert (line, other) == (2, 2)
+    assert hours.startswith(f"hours it comes with “{typed}”: this is no number.")
+    assert thickness.startswith(f"measured thickness in mm “{typed}”: this is no number.")
+    assert "an empty cell where it is not known" in hours
+    assert not seen.may_be_written
+
+
 def test_a_word_on_the_decimal_mark_settles_what_is_ambiguous(lists: Lists) -> None:
     seen = lists.look("serial;type;hours\nM-4;mea;1,234\n", decimal=",")
 

@@ -4,6 +4,7 @@ A form, an address, a column of a list, a line of the trail and the API are made
 field, so none can lag behind. Common practice, no source.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from math import inf
@@ -110,6 +111,11 @@ class Field:
             return "zero or more" if self.least == 0 else f"{self.least:g}{unit} or more"
         beyond = "more than " if self.above else ""
         return f"{beyond}{self.least:g} to {self.most:g}{unit}"
+
+
+def by_name(described: Iterable[Field]) -> dict[str, Field]:
+    """Return fields by name."""
+    return {field.name: field for field in described}
 
 
 @dataclass(frozen=True, slots=True)

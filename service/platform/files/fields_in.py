@@ -64,9 +64,8 @@ def number_in(cell: Cell, field: str, how: Reading) -> float | None:
         try:
             value = read_number(text_of(cell), decimal=how.decimal)
         except OutOfRange as trouble:
-            text = text_of(cell)
-            right = f"Right: {trouble.allowed}."
-            raise Refused(field, text, "this is no number.", right) from None
+            right = f"Right: {trouble.allowed}; an empty cell where it is not known."
+            raise Refused(field, text_of(cell), "this is no number.", right) from None
     if not math.isfinite(value):
         raise Refused(field, text_of(cell), "this is no number.", "Digits, such as 12.5.")
     return value

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
-from service.platform.arithmetic.fields import Field
+from service.platform.arithmetic.fields import Field, by_name
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank, filled
 from service.platform.pages.lists import Shown, shown, turn_asked
@@ -56,6 +56,7 @@ class InstrumentsPage:
     form: Form
     now: datetime
     kinds: tuple[InstrumentKind, ...] = tuple(InstrumentKind)
+    fields: Mapping[str, Field] = field(default_factory=lambda: by_name(INSTRUMENT_FIELDS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +69,8 @@ class InstrumentPage:
     concessions: tuple[ConcessionRow, ...]
     form: Form
     now: datetime
-    fields: Mapping[str, Field] = field(
-        default_factory=lambda: {f.name: f for f in CALIBRATION_FIELDS}
-    )
+    fields: Mapping[str, Field] = field(default_factory=lambda: by_name(CALIBRATION_FIELDS))
+    described: Mapping[str, Field] = field(default_factory=lambda: by_name(INSTRUMENT_FIELDS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,9 +79,7 @@ class EntryPage:
 
     form: Form
     changed: InstrumentOnPage | None = None
-    fields: Mapping[str, Field] = field(
-        default_factory=lambda: {f.name: f for f in INSTRUMENT_FIELDS}
-    )
+    fields: Mapping[str, Field] = field(default_factory=lambda: by_name(INSTRUMENT_FIELDS))
 
 
 @router.get("")

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
-from service.platform.arithmetic.fields import Field
+from service.platform.arithmetic.fields import Field, by_name
 from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank, filled
 from service.platform.pages.lists import Shown, shown, turn_asked
@@ -62,7 +62,7 @@ class EntryPage:
     form: Form
     part_types: tuple[PartTypeFacts, ...]
     changed: LotOnPage | None = None
-    fields: Mapping[str, Field] = field(default_factory=lambda: {f.name: f for f in LOT_FIELDS})
+    fields: Mapping[str, Field] = field(default_factory=lambda: by_name(LOT_FIELDS))
 
 
 @router.get("")

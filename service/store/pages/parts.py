@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
-from service.platform.arithmetic.fields import Field
+from service.platform.arithmetic.fields import Field, by_name
 from service.platform.arithmetic.vocabulary import Kind, Usability, Whereabouts
 from service.platform.database import changing, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank, filled
@@ -64,7 +64,7 @@ class NewPage:
     hints: Mapping[str, str]
     places: tuple[Whereabouts, ...] = PLACES_TO_BEGIN
     usabilities: tuple[Usability, ...] = JUDGEMENTS
-    fields: Mapping[str, Field] = field(default_factory=lambda: {f.name: f for f in PART_FIELDS})
+    fields: Mapping[str, Field] = field(default_factory=lambda: by_name(PART_FIELDS))
     measured: tuple[Field, ...] = MEASURED
 
 
