@@ -379,6 +379,30 @@ def test_a_held_part_that_stayed_in_needs_a_concession(lab: Lab) -> None:
     record.do(hand_in)
 
 
+def test_a_held_part_is_found_where_the_design_keeps_no_pattern(engine: Engine) -> None:
+    """Whether it stayed in, or came on hold after it was put on; lifted, nothing is in the way."""
+    lab = a_lab(engine)
+    quality = somebody(lab, Role.QUALITY)
+    record = rebuilt(lab)
+    layers = record.pile.layers
+    stayed, put_back = layers[0].part, layers[-1].part
+    lab.do(place_hold, Subject(part_id=stayed), reason="corroded", by=quality)
+    hold = lab.do(place_hold, Subject(part_id=put_back), reason="bent", by=quality)
+
+    assert found(lab, record.number) == [(Wrong.ON_HOLD, CONCESSION)] * 2
+    with pytest.raises(RefusedTogether):
+        record.do(hand_in)
+
+    lab.do(lift_hold, hold, reason="is flat", by=quality)
+    [sentence] = missing(lab, record.number)
+    assert "on hold: corroded: needs a concession" in sentence
+    with pytest.raises(Refused, match="on hold: corroded"):
+        record.do(hand_in)
+    record.do(accept_departure, departs_from=checked(lab, record.number).judged[0].finding.sentence,
+              reason="until the new one is here", by=quality)  # fmt: skip
+    record.do(hand_in)
+
+
 def test_a_hold_placed_after_hand_in_changes_nothing_of_the_record(lab: Lab) -> None:
     """What was known then counts; a hold lifted since counts as well."""
     quality = somebody(lab, Role.QUALITY)

@@ -9,7 +9,7 @@ What a finding weighs is told by three rules:
 - in a record that neither opened nor built the stack, or only takes it over, everything is a
   remark: nothing of it was done there.
 
-A design that keeps no pattern is not checked.
+Of a design that keeps no pattern only parts on hold are found.
 """
 
 from collections import defaultdict
@@ -267,7 +267,7 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class PileCheck:
-    """A pile as its design's pattern sees it; nothing is found where none is kept."""
+    """A pile as its design's pattern sees it; where none is kept, only parts on hold are found."""
 
     kept: KeptPattern
     layers: tuple[Layer, ...] = ()
@@ -307,13 +307,10 @@ class _Head:
 def pile_check(session: Session, record_id: int, pile: WorkingPile | None = None) -> PileCheck:
     """Find what is wrong with the pile of this record, as it stands. Raises NotFound.
 
-    A constant number of statements, however high the pile; two where no pattern is kept. ``pile``
-    spares reading it again.
+    A constant number of statements, however high the pile. ``pile`` spares reading it again.
     """
     head = _head(session, record_id)
     kept = pattern_of_design(session, head.design_id)
-    if kept.pattern is None:
-        return PileCheck(kept)
     pile = pile or working_pile(session, record_id)
     is_closed = head.closed_at is not None
     layers = pile.layers
@@ -322,24 +319,23 @@ def pile_check(session: Session, record_id: int, pile: WorkingPile | None = None
     until = None if head.state in BEING_WRITTEN else head.handed_in_at
     ids = [layer.part for layer in layers] + [fixing.part for fixing in pile.fixings]
     parts = known_parts(session, record_id, ids, until=until)
-    called = {at: kept.called(one.drawing_number, one.revision) for at, one in parts.items()}
+    on = (head.closed_at or head.performed_from).date()
+    if kept.pattern is None:
+        found = [each for each in _of_parts(kept, pile, parts, on) if each.wrong is Wrong.ON_HOLD]
+        return PileCheck(kept, judged=_judged(session, found, head))
+    called = {at: kept.called(part.drawing_number, part.revision) for at, part in parts.items()}
     seen = seen_so(layers, called)
     extent = Extent.WHOLE if is_closed else extent_of(pile.pile)
     checked = check(kept.pattern, seen, extent=extent)
     strangers = _of_other_revisions(session, kept, checked.findings, seen, parts)
     renewed = _renewed(kept.pattern, checked.explanation.moves, seen)
-    facts = [_facts(layer, parts[layer.part], strangers, renewed) for layer in seen]
-    facts += [_facts_of_fixing(fixing, parts[fixing.part]) for fixing in pile.fixings]
-    on = (head.closed_at or head.performed_from).date()
     found = [
         *(each for each in checked.findings if not _told_otherwise(each, strangers, seen)),
-        *check_parts(facts, design=kept.design, on=on),
+        *_of_parts(kept, pile, parts, on, strangers=strangers, renewed=renewed),
     ]
     if is_closed and kept.on_each_rod:
         found += _of_fixings(session, kept, pile.fixings)
-    departures = departures_in(session, record_id)
-    judged = tuple(_judged(each, head, departures) for each in found)
-    return PileCheck(kept, layers, checked.cells, judged)
+    return PileCheck(kept, layers, checked.cells, _judged(session, found, head))
 
 
 def check_of_build(session: Session, shown: LayerMap) -> PileCheck:
@@ -468,6 +464,21 @@ def _renewed(pattern: Pattern, moves: Iterable[Move], seen: Sequence[Layer]) -> 
     )
 
 
+def _of_parts(
+    kept: KeptPattern,
+    pile: WorkingPile,
+    parts: Mapping[int, KnownPart],
+    on: date,
+    *,
+    strangers: Mapping[int, frozenset[str]] | None = None,
+    renewed: frozenset[int] = frozenset(),
+) -> tuple[Finding, ...]:
+    """What forbids parts of the pile and around it, whatever their order."""
+    facts = [_facts(layer, parts[layer.part], strangers or {}, renewed) for layer in pile.layers]
+    facts += [_facts_of_fixing(fixing, parts[fixing.part]) for fixing in pile.fixings]
+    return check_parts(facts, design=kept.design, on=on)
+
+
 def _facts(
     layer: Layer,
     part: KnownPart,
@@ -528,10 +539,14 @@ def _of_fixings(session: Session, kept: KeptPattern, fixings: Iterable[Any]) -> 
     )
 
 
-def _judged(finding: Finding, head: _Head, departures: Mapping[str, Departure]) -> Judged:
+def _judged(session: Session, findings: Iterable[Finding], head: _Head) -> tuple[Judged, ...]:
     if not head.binds:
-        return Judged(finding, Severity.REMARK)
-    departure = departures.get(finding.sentence)
-    if departure is not None and finding.severity is Severity.CONCESSION:
-        return Judged(finding, Severity.REMARK, departure)
-    return Judged(finding, finding.severity)
+        return tuple(Judged(finding, Severity.REMARK) for finding in findings)
+    departures = departures_in(session, head.id)
+    return tuple(
+        Judged(finding, Severity.REMARK, departure)
+        if finding.severity is Severity.CONCESSION
+        and (departure := departures.get(finding.sentence)) is not None
+        else Judged(finding, finding.severity)
+        for finding in findings
+    )
