@@ -259,6 +259,30 @@ def test_the_history_tells_days_among_readings(engine: Engine) -> None:
     assert thought.readings.rows[0].total == pytest.approx(148.4833)
 
 
+@pytest.mark.both_engines
+@pytest.mark.parametrize("limit", [1, 2, 3])
+def test_readings_of_one_time_are_each_on_one_page(engine: Engine, limit: int) -> None:
+    """A person reads the meter while a bench reports it, and it is replaced at that time."""
+    by, stack_id = a_worker(engine), an_empty_stack(engine)
+    at = RUN_AT + DAY
+    reported(engine, by, stack_id, Report(100, RUN_AT), Report(120, at))
+    with changing(engine, by, now=LATER) as work:
+        for _ in range(3):
+            read_hours(work, stack_id, hours=120, taken_at=at)
+        replace_meter(
+            work, stack_id, last_hours=120, first_hours=0, label="B", replaced_at=at, reason="worn"
+        )
+
+    with Session(engine) as session:
+        whole = hour_history(session, stack_id).readings.rows
+        there, back = turned(
+            lambda turn: hour_history(session, stack_id, turn=turn).readings, limit
+        )
+
+    assert [reading.taken_at for reading in whole].count(at) == 6
+    assert tuple(there) == tuple(back) == whole
+
+
 @pytest.mark.parametrize("count", [1, 300])
 def test_what_is_read_does_not_grow_with_the_minutes_reported(
     engine: Engine, statements: Callable[[], Any], count: int

@@ -5,13 +5,14 @@ What a bench reports is told by the day: a row has its first and newest showing 
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import accumulate
+from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import literal, or_, select, tuple_
 from sqlalchemy.orm import Session, aliased
 
 from service.people.tables import Person
@@ -30,6 +31,10 @@ from service.stacks.tables import HourReading, HourReport
 WAS = aliased(HourReading)
 BY_A_BENCH = "reported by a bench"
 BY_A_LOG = "at the end of a log"
+READ, REPORTED, LOGGED = range(3)
+"""Where a reading comes from, in the order of those of one meter at one time."""
+Key = tuple[datetime, int, int, int]
+"""Time, meter, where it comes from and row: the place of one reading in the history."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,30 +130,32 @@ def hour_history(
     """
     meters = meters_of(session, [stack_id], known_at).get(stack_id, NO_METERS)
     number = {meter.id: meter.number for meter in meters.meters}
-    place = values_in(turn.cursor, [datetime]) if turn.cursor else ()
     values = params(known_at, stack_id=stack_id, most=turn.limit + 1)
-    if place:
-        values["place"] = place[0]
-    variant = (known_at is not None, bool(place), turn.is_back)
-    read: Any = session.execute(_readings(*variant), values)
-    reported: Any = session.execute(_reports(*variant), values)
-    logged: Any = session.execute(_runs(*variant), values)
+    if turn.cursor:
+        place = values_in(turn.cursor, [datetime, int, int, int])
+        values |= zip(("at", "meter_id", "source", "id"), place, strict=True)
+    variant = (known_at is not None, bool(turn.cursor), turn.is_back)
+
+    def keyed(
+        source: int, made: Any, told: Callable[[Any], dict[str, Any]]
+    ) -> Iterator[tuple[Key, Reading]]:
+        for row in session.execute(made(*variant), values):
+            reading = _reading(row, meters, **told(row))
+            yield (reading.taken_at, row.meter_id, source, row.id), reading
+
     found = [
-        *(_reading(row, meters) for row in read),
-        *(_reading(row, meters, **_reported(row, known_at)) for row in reported),
-        *(_reading(row, meters, moment=BY_A_LOG) for row in logged),
+        *keyed(READ, _readings, lambda _row: {}),
+        *keyed(REPORTED, _reports, lambda row: _reported(row, known_at)),
+        *keyed(LOGGED, _runs, lambda _row: {"moment": BY_A_LOG}),
     ]
-    found.sort(
-        key=lambda reading: (reading.taken_at, reading.meter_number, reading.shown, reading.id),
-        reverse=not turn.is_back,
-    )
+    page = cut(sorted(found, key=itemgetter(0), reverse=not turn.is_back), turn, itemgetter(0))
     now = hours_now(meters)
     return HourHistory(
         meters=tuple(
             MeterLife(number[meter.id], meter.label, meter.fitted_at, meter.removed_at)
             for meter in meters.meters
         ),
-        readings=cut(found, turn, lambda reading: (reading.taken_at,)),
+        readings=page.of(reading for _key, reading in page.rows),
         now=now.hours,
         read_at=now.read_at,
     )
@@ -181,12 +188,24 @@ def _reading(row: Any, meters: Meters, **given: Any) -> Reading:
     )
 
 
-def _page(found: Any, times: Sequence[Any], *, has_place: bool, is_back: bool) -> Any:
-    """Return a statement of readings with the place of its page; the first of ``times`` is it."""
+def _page(
+    found: Any, table: Any, source: int, at: Any, *, by: Any, has_place: bool, is_back: bool
+) -> Any:
+    """Return a statement of readings from the place of its page on.
+
+    ``by`` is indexed and rises with ``at``, the time of the key.
+    """
     if has_place:
-        at = times[0]
-        found = found.where(at > param("place") if is_back else at < param("place"))
-    order = [time.asc() if is_back else time.desc() for time in times[1:]]
+        key = tuple_(table.meter_id, literal(source), table.id)
+        place = tuple_(param("meter_id"), param("source"), param("id"))
+        found = found.where(
+            at >= param("at") if is_back else at <= param("at"),
+            or_(at != param("at"), key > place if is_back else key < place),
+        )
+    order = [
+        column.asc() if is_back else column.desc()
+        for column in dict.fromkeys((by, at, table.meter_id, table.id))
+    ]
     return found.order_by(*order).limit(param("most"))
 
 
@@ -204,8 +223,8 @@ def _readings(is_then: bool, has_place: bool, is_back: bool) -> Any:
             known(HourReading, as_of_param(is_then)),
         )
     )
-    times = (HourReading.taken_at, HourReading.taken_at, HourReading.id)
-    return _page(found, times, has_place=has_place, is_back=is_back)
+    at, by = HourReading.taken_at, HourReading.taken_at
+    return _page(found, HourReading, READ, at, by=by, has_place=has_place, is_back=is_back)
 
 
 @statement
@@ -227,8 +246,8 @@ def _reports(is_then: bool, has_place: bool, is_back: bool) -> Any:
             known(HourReport, as_of_param(is_then)),
         )
     )
-    times = (HourReport.last_at, HourReport.day, HourReport.last_at)
-    return _page(found, times, has_place=has_place, is_back=is_back)
+    at, by = HourReport.last_at, HourReport.day
+    return _page(found, HourReport, REPORTED, at, by=by, has_place=has_place, is_back=is_back)
 
 
 @statement
@@ -253,8 +272,8 @@ def _runs(is_then: bool, has_place: bool, is_back: bool) -> Any:
             known(RunReading, as_of_param(is_then)),
         )
     )
-    times = (RunReading.ended_at, RunReading.began_at, RunReading.id)
-    return _page(found, times, has_place=has_place, is_back=is_back)
+    at, by = RunReading.ended_at, RunReading.began_at
+    return _page(found, RunReading, LOGGED, at, by=by, has_place=has_place, is_back=is_back)
 
 
 # The hours of a stack, and of a part, at any time: between what meters showed, in proportion.
