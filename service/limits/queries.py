@@ -4,7 +4,7 @@ import json
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 from sqlalchemy import and_, exists, func, select
@@ -17,6 +17,7 @@ from service.people.tables import Person
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.platform.queries.statements import param, statement
 
 MADE, APPROVED = aliased(Person), aliased(Person)
@@ -163,10 +164,13 @@ class WaitingLimits:
     made_at: datetime
 
 
-def waiting_limits(session: Session) -> tuple[WaitingLimits, ...]:
+LONGEST_WAITING = Order((LimitSet.made_at, LimitSet.id))
+
+
+def waiting_limits(session: Session, turn: Turn = FIRST) -> Listing[WaitingLimits]:
     """Return limits that wait for an approval, the longest-waiting first. One statement."""
     later = aliased(LimitSet)
-    rows: Any = session.execute(
+    waiting = (
         select(
             *columns(
                 WaitingLimits,
@@ -183,9 +187,8 @@ def waiting_limits(session: Session) -> tuple[WaitingLimits, ...]:
                 later.design_id == LimitSet.design_id, later.version > LimitSet.version
             ),
         )
-        .order_by(LimitSet.made_at, LimitSet.id)
     )
-    return read_all(WaitingLimits, rows)
+    return listing(session, waiting, LONGEST_WAITING, turn, partial(read_all, WaitingLimits))
 
 
 def limits_version(session: Session, limit_set_id: int) -> LimitsOnPage:

@@ -628,7 +628,7 @@ def test_until_it_is_decided_nothing_follows(desk: Desk) -> None:
 
     assert desk.part_at(fact.details.position, 2) == fact.details.part_id
     with Session(desk.lab.engine) as session:
-        assert [one.id for one in corrections_waiting(session)] == [number]
+        assert [one.id for one in corrections_waiting(session).rows] == [number]
 
 
 def test_a_reason_is_asked_for(desk: Desk) -> None:

@@ -1,18 +1,24 @@
 """Every list turns its pages there and back, on pages and in the API, by one cursor."""
 
+import pkgutil
 import re
 from collections.abc import Callable, Iterator
 from datetime import timedelta
 from html import unescape
+from importlib import import_module
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine
-from sqlalchemy.orm import Session
+from sqlalchemy import Engine, Table, UniqueConstraint
+from sqlalchemy.orm import InstrumentedAttribute, Session
 
+import service
+from service.bench.tables import Correction, CorrectionOf, CorrectionState
+from service.limits.tables import LimitSet
 from service.platform.errors import Refused
 from service.platform.queries.lists import Order, Turn, from_keys
 from service.platform.tables import AuditEntry
+from service.records.tables import Decision, Meaning, RecordState
 from service.runs.tables import Run, RunKind
 from service.store.tables import Concession, Hold, Lot, Part
 from tests import builders
@@ -21,6 +27,8 @@ from tests.stacks.test_stacks_pages import Clients
 ROWS = 5
 LIMIT = 2
 A_ROW = re.compile(r'<th scope="row"[^>]*>(.*?)</th>', re.DOTALL)
+HANDED_IN = re.compile(r"record (\d+)</a>, [^<]*</th><td><a[^>]*>[^<]*</a></td><td>no new build")
+A_READING = re.compile(r'<td class="num">1</td>\n<td class="num">(.*?)</td>', re.DOTALL)
 A_STACK = re.compile(r'<a class="serial" href="(/stacks/[^"/]+)"')
 
 
@@ -29,16 +37,20 @@ def lab(engine: Engine) -> None:
     """Five of everything that is listed."""
     with Session(engine) as session:
         types = builders.the_part_types(session)
-        by = builders.a_person(session).id
+        by = builders.a_person(session, "supervisor").id
         stacks = [builders.a_stack(session, serial=f"S-{n}", cells=1) for n in range(ROWS)]
         for number in range(ROWS):
             builders.a_lot(session, types.mea, label=f"M-{number}")
             record = builders.a_record(session, stacks[number])
             builders.hand_in(session, record, builders.FIRST_CLOSING)
+            sent_back = builders.a_record(session, builders.a_stack(session, serial=f"T-{number}"))
+            sent_back.state = RecordState.SENT_BACK
             builders.a_torque_instrument(session)
-            builders.a_design(session)
+            design = builders.a_design(session)
             builders.a_person(session, "builder", "quality", name=f"Ann {number % 3}")
             part = builders.a_part(session, types.mea, serial=f"N-{number % 3}-{number}")
+            builders.a_failing_mark(session, part.id)
+            builders.an_hour_reading(session, stacks[0], 100 + number, builders.FIRST_CLOSING)
             held: dict[str, Any] = {"part_id": part.id, "lot_id": None, "instrument_id": None}
             session.add_all(
                 [
@@ -66,6 +78,39 @@ def lab(engine: Engine) -> None:
                         name=f"log {number}",
                         added_by_id=by,
                         added_at=builders.START + timedelta(days=number // 2),
+                    ),
+                    Decision(
+                        record_id=sent_back.id,
+                        meaning=Meaning.SENT_BACK,
+                        person_id=by,
+                        person_name="Ann",
+                        person_roles="supervisor",
+                        at=builders.START,
+                        reason=f"blurred photo {number}",
+                    ),
+                    Correction(
+                        record_id=record.id,
+                        of=CorrectionOf.TORQUE,
+                        subject_id=1,
+                        subject_label="rod 2 pass 3",
+                        old_value="9 N·m",
+                        new_value="9.3 N·m",
+                        new_number=9.3,
+                        reason="mistyped",
+                        state=CorrectionState.WAITING,
+                        written_by_id=by,
+                        written_at=builders.START,
+                        content_sha256="b" * 64,
+                    ),
+                    LimitSet(
+                        design_id=design.id,
+                        version=1,
+                        content="{}",
+                        content_sha256="c" * 64,
+                        source="invented design notes",
+                        reason=f"new figures {number}",
+                        made_by_id=by,
+                        made_at=builders.START,
                     ),
                     AuditEntry(
                         at=builders.START,
@@ -107,7 +152,12 @@ def next_to(html: str, which: str, kind: str) -> str:
         ("/holds", re.compile(r'<a href="/holds/\d+">'), "holds"),
         ("/holds", re.compile(r"<td>needed</td>"), "concessions"),
         ("/records", A_ROW, "records"),
-        ("/approvals", A_ROW, "records"),
+        ("/approvals", HANDED_IN, "records"),
+        ("/approvals", re.compile(r">correction (\d+)</a>"), "corrections"),
+        ("/approvals", re.compile(r"<td>new figures (\d)</td>"), "limits"),
+        ("/approvals", re.compile(r"<td>blurred photo (\d)</td>"), "records sent back"),
+        ("/stacks/S-0/hours", A_READING, "readings"),
+        ("/failing?which=confirmed", A_ROW, "MEAs"),
         ("/stacks/S-0/runs", A_ROW, "runs"),
         ("/audit-trail?act=part", A_ROW, "entries"),
         ("/floor", A_STACK, "stacks"),
@@ -187,6 +237,49 @@ def test_every_list_of_the_api_turns_there_and_back(
     assert len(whole) >= ROWS
     assert [row for page in there for row in page[0]] == whole
     assert [page[0] for page in back] == [page[0] for page in there][::-1]
+
+
+def all_orders() -> dict[str, Order]:
+    """Every order a list of the service has, by module and name."""
+    modules = [
+        import_module(module.name)
+        for module in pkgutil.walk_packages(service.__path__, "service.")
+        if ".queries" in module.name
+    ]
+    return {
+        f"{module.__name__}.{name}": value
+        for module in modules
+        for name, value in vars(module).items()
+        if isinstance(value, Order)
+    }
+
+
+def unique_columns(table: Table) -> Iterator[set[str]]:
+    """The columns of each rule by which no two rows of a table, or none that it is for, agree."""
+    yield set(table.primary_key.columns.keys())
+    yield from (
+        set(rule.columns.keys()) for rule in table.constraints if isinstance(rule, UniqueConstraint)
+    )
+    yield from ({column.name} for column in table.columns if column.unique)
+
+
+def test_the_keys_of_every_order_name_one_row() -> None:
+    """Else rows that agree in all of them are left out at a page's border."""
+    orders = all_orders()
+    ambiguous = []
+    for name, order in orders.items():
+        keys = [key.expression for key in order.keys if isinstance(key, InstrumentedAttribute)]
+        told = {(key.table.name, key.name) for key in keys}
+        tables = {key.table for key in keys}
+        if not any(
+            {(table.name, column) for column in rule} <= told
+            for table in tables
+            for rule in unique_columns(table)
+        ):
+            ambiguous.append(name)
+
+    assert len(orders) >= 15
+    assert ambiguous == []
 
 
 @pytest.mark.parametrize(

@@ -69,10 +69,8 @@ def test_the_part_page_keeps_the_hours_of_a_bridged_cell_apart(
     assert "bridged: cell 2" in words(client.get("/stacks/TEL-4").text)
 
 
-def test_older_readings_are_a_page_further(
-    signed_in_client: Clients, app: Any, mea: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("service.stacks.pages.stacks.HOURS_SHOWN", 1)
+def test_older_readings_are_a_page_further(signed_in_client: Clients, app: Any, mea: int) -> None:
+    app.state.settings = app.state.settings.model_copy(update={"page_rows": 1})
     client = signed_in_client("builder")
 
     first = client.get("/stacks/TEL-4/hours").text

@@ -10,7 +10,10 @@ from sqlalchemy.orm import Session
 from service.bench.changes.approvals import approve, make_void, send_back, take_up
 from service.bench.queries.approvals import (
     ConcessionUsed,
-    Waiting,
+    LimitsToApprove,
+    SentBackRecord,
+    Turns,
+    WaitingCorrection,
     WaitingRecord,
     concessions_used,
     may_decide,
@@ -30,6 +33,7 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, need
+from service.platform.queries.lists import CURSOR
 from service.proof.pages.releases import TestedSheet, tested_sheet
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import Verification, verify
@@ -41,14 +45,23 @@ from service.stacks.pages.stack_sheets import ChangeRow, change_row
 from service.stacks.queries.layer_maps import LayerMap, layer_map
 
 router = APIRouter()
+CURSORS = {
+    "records": CURSOR,
+    "corrections": "corrections",
+    "sent_back": "sent_back",
+    "limits": "limits",
+}
+"""The name in addresses of each list's cursor."""
 
 
 @dataclass(frozen=True, slots=True)
 class WaitingPage:
-    """What waits for a decision; of the records handed in one page."""
+    """What waits for a decision, each list by the page."""
 
-    waiting: Waiting
     records: Shown[WaitingRecord]
+    corrections: Shown[WaitingCorrection]
+    sent_back: Shown[SentBackRecord]
+    limits: Shown[LimitsToApprove]
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,9 +104,10 @@ def show_waiting(request: Request, me: Me, database: Database, asked: Asked) -> 
     """Show what waits for a decision, and of whom."""
     need(me, Act.READ)
     with reading(database) as session:
-        found = waiting(session, me, turn_asked(request, asked))
-    context = WaitingPage(found, shown(request, found.records))
-    return page(request, "bench/approvals/list.html", context)
+        turns = {name: turn_asked(request, asked, cursor) for name, cursor in CURSORS.items()}
+        found = waiting(session, me, Turns(**turns))
+    lists = {name: shown(request, getattr(found, name), cursor) for name, cursor in CURSORS.items()}
+    return page(request, "bench/approvals/list.html", WaitingPage(**lists))
 
 
 @router.get("/records/{record_id}/approval")

@@ -74,17 +74,12 @@ class LimitsToApprove:
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """Everything that waits; the records of a page, counted."""
+    """A page of everything that waits; the records counted."""
 
     records: Listing[WaitingRecord]
-    corrections: tuple[WaitingCorrection, ...]
-    sent_back: tuple[SentBackRecord, ...]
-    limits: tuple[LimitsToApprove, ...]
-
-    @property
-    def nothing(self) -> bool:
-        """Say whether nobody has to act."""
-        return not (self.records.rows or self.corrections or self.sent_back or self.limits)
+    corrections: Listing[WaitingCorrection]
+    sent_back: Listing[SentBackRecord]
+    limits: Listing[LimitsToApprove]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +95,20 @@ class ConcessionUsed:
 LONGEST_WAITING = Order((RebuildRecord.handed_in_at, RebuildRecord.id))
 
 
-def waiting(session: Session, person: Person, turn: Turn = FIRST) -> Waiting:
+LONGEST_SENT_BACK = Order((Decision.at, RebuildRecord.id))
+
+
+@dataclass(frozen=True, slots=True)
+class Turns:
+    """Which page is asked for of each list of what waits."""
+
+    records: Turn = FIRST
+    corrections: Turn = FIRST
+    sent_back: Turn = FIRST
+    limits: Turn = FIRST
+
+
+def waiting(session: Session, person: Person, turns: Turns = Turns()) -> Waiting:
     """Return what waits for a decision, longest first, and what of it this person may decide.
 
     A constant number of statements.
@@ -122,20 +130,21 @@ def waiting(session: Session, person: Person, turn: Turn = FIRST) -> Waiting:
         .outerjoin(Build, Build.record_id == RebuildRecord.id)
         .where(handed_in)
     )
-    corrections = corrections_waiting(session)
+    corrections = corrections_waiting(session, turns.corrections)
     of_corrected = people_on(
-        session, {each.record_id for each in corrections}, with_corrections=False
+        session, {each.record_id for each in corrections.rows}, with_corrections=False
     )
+    limits = waiting_limits(session, turns.limits)
     return Waiting(
         listing(
             session,
             statement,
             LONGEST_WAITING,
-            turn,
+            turns.records,
             partial(_waiting_records, session, person),
             total=select(func.count()).select_from(RebuildRecord).where(handed_in),
         ),
-        tuple(
+        corrections.of(
             WaitingCorrection(
                 each,
                 may(
@@ -144,14 +153,14 @@ def waiting(session: Session, person: Person, turn: Turn = FIRST) -> Waiting:
                     RecordFacts(each.state, each.written_by_id, of_corrected[each.record_id]),
                 ),
             )
-            for each in corrections
+            for each in corrections.rows
         ),
-        _sent_back(session),
-        tuple(
+        _sent_back(session, turns.sent_back),
+        limits.of(
             LimitsToApprove(
                 each, may(person, Act.LIMITS_APPROVE, RecordFacts(written_by=each.made_by_id))
             )
-            for each in waiting_limits(session)
+            for each in limits.rows
         ),
     )
 
@@ -226,14 +235,14 @@ def concessions_used(session: Session, record_id: int) -> tuple[ConcessionUsed, 
     )
 
 
-def _sent_back(session: Session) -> tuple[SentBackRecord, ...]:
+def _sent_back(session: Session, turn: Turn) -> Listing[SentBackRecord]:
     latest = (
         select(func.max(Decision.id))
         .where(Decision.record_id == RebuildRecord.id, Decision.meaning == Meaning.SENT_BACK)
         .correlate(RebuildRecord)
         .scalar_subquery()
     )
-    rows = session.execute(
+    statement = (
         select(
             *columns(
                 SentBackRecord,
@@ -249,6 +258,6 @@ def _sent_back(session: Session) -> tuple[SentBackRecord, ...]:
         .join(PersonRow, PersonRow.id == RebuildRecord.written_by_id)
         .join(Decision, Decision.id == latest)
         .where(RebuildRecord.state == RecordState.SENT_BACK)
-        .order_by(Decision.at)
     )
-    return read_all(SentBackRecord, rows)
+    read = partial(read_all, SentBackRecord)
+    return listing(session, statement, LONGEST_SENT_BACK, turn, read)

@@ -3,6 +3,7 @@
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 from sqlalchemy import Select, select
@@ -13,6 +14,7 @@ from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
+from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
 from service.records.tables import Decision, RebuildRecord, RecordState
 from service.stacks.tables import Stack
 
@@ -118,12 +120,13 @@ def corrections_of_records(
     return {record_id: tuple(found[record_id]) for record_id in record_ids}
 
 
-def corrections_waiting(session: Session) -> tuple[CorrectionView, ...]:
-    """Return all corrections nobody has decided on yet, the oldest first."""
-    rows = session.execute(
-        _views().where(Correction.state == CorrectionState.WAITING).order_by(Correction.id)
-    )
-    return read_all(CorrectionView, rows)
+OLDEST = Order((Correction.id,))
+
+
+def corrections_waiting(session: Session, turn: Turn = FIRST) -> Listing[CorrectionView]:
+    """Return corrections nobody has decided on yet, the oldest first. One statement."""
+    statement = _views().where(Correction.state == CorrectionState.WAITING)
+    return listing(session, statement, OLDEST, turn, partial(read_all, CorrectionView))
 
 
 def _views() -> Select[*tuple[Any, ...]]:

@@ -14,7 +14,7 @@ from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, need
-from service.platform.queries.lists import FIRST, Turn
+from service.platform.queries.lists import FIRST
 from service.stacks.arithmetic.stack_fields import (
     DAYS_TAKEN_BACK,
     FIRST_METER_FIELDS,
@@ -43,7 +43,6 @@ from service.stacks.queries.stacks import (
 )
 
 router = APIRouter(prefix="/stacks")
-HOURS_SHOWN = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,7 +256,7 @@ def _hours_page(
     with reading(database) as session:
         stack_id = find_stack(session, serial)
         stack = stack_facts(session, stack_id)
-        history = hour_history(session, stack_id, turn=Turn(HOURS_SHOWN, turn.cursor))
+        history = hour_history(session, stack_id, turn=turn)
         gone = reports_taken_back(session, stack_id)
         builds_kinds = stack_kinds(session, stack_id)
     now = now_utc()
