@@ -109,6 +109,7 @@ def test_codes_of_the_bench_are_asked_about_and_stay_out_of_the_means(
     run = waited(bea, address).headers["location"]
 
     assert "10 of 241 values read lie outside −1.5 to 1.3 V, such as 65535." in asked
+    assert "Looked at so far: the first 241 rows." in asked
     sheet = bea.get(run).text
     said = "U4 (V): 10 values lie outside −1.5 to 1.3 V, such as 65535 V. Left out"
     assert said in sheet

@@ -310,6 +310,7 @@ class LookPage:
     described: str
     headings: tuple[str, ...]
     first_rows: tuple[tuple[str, ...], ...]
+    looked_at: int
     lines: tuple[ColumnLine, ...]
     doubts: tuple[Doubt, ...]
     kept: tuple[KeptMapping, ...]
@@ -487,9 +488,8 @@ def _look(request: Request, database: Engine, form: Form, sent: UploadRow) -> Re
             stack,
             written.described,
             written.headings,
-            tuple(
-                (*row, *[""] * (width - len(row)))[:width] for row in written.sample[:FIRST_ROWS]
-            ),
+            tuple(_as_wide(row, width) for row in written.sample[:FIRST_ROWS]),
+            len(written.sample),
             lines,
             doubts,
             kept,
