@@ -8,11 +8,11 @@ from typing import Any
 
 import pytest
 from sqlalchemy.orm import Session
-from starlette.types import Message
+from starlette.types import Message, Receive
 
 from service.app import make_app
 from service.people.tables import ApiToken
-from service.platform.pages.guard import FORM_TOKEN
+from service.platform.pages.guard import FORM_TOKEN, MOST_BODIES, MOST_BODIES_OF_ADDRESS
 from service.settings import Settings
 from tests import builders
 from tests.form_client import FormClient
@@ -146,12 +146,21 @@ def test_too_large_a_request_is_refused_before_it_is_read(
 
 def sent(app: Any, path: str, headers: dict[str, str]) -> tuple[int, int]:
     """Post a body without end as a server does: the status, and how many pieces were read."""
-    pieces, started = 0, []
+    pieces = 0
 
     async def receive() -> Message:
         nonlocal pieces
         pieces += 1
         return {"type": "http.request", "body": b"[" * 65_536, "more_body": True}
+
+    return asyncio.run(posted(app, path, headers, receive)), pieces
+
+
+async def posted(
+    app: Any, path: str, headers: dict[str, str], receive: Receive, address: str = "127.0.0.1"
+) -> int:
+    """Post what is received, from a network address: the status."""
+    started = []
 
     async def send(message: Message) -> None:
         if message["type"] == "http.response.start":
@@ -169,11 +178,11 @@ def sent(app: Any, path: str, headers: dict[str, str]) -> tuple[int, int]:
         "root_path": "",
         "query_string": b"",
         "headers": [(name.encode(), value.encode()) for name, value in given.items()],
-        "client": ("127.0.0.1", 1),
+        "client": (address, 1),
         "server": ("testserver", 80),
     }
-    asyncio.run(app(scope, receive, send))
-    return started[0], pieces
+    await app(scope, receive, send)
+    return int(started[0])
 
 
 FORM = {"content-type": "application/x-www-form-urlencoded"}
@@ -197,6 +206,55 @@ def test_nothing_is_read_of_whom_nobody_knows(
 ) -> None:
     """Who has neither token nor session fills no memory and no disk."""
     assert sent(app, path, headers) == (status, 0)
+
+
+def test_only_so_many_bodies_are_read_at_once(app: Any) -> None:
+    """Of one address and in all; once they are read, or their sender is gone, others are taken."""
+
+    async def statuses() -> tuple[list[int], ...]:
+        is_sent, begun = asyncio.Event(), asyncio.Semaphore(0)
+
+        def slow(last: Message) -> Receive:
+            pieces = iter([{"type": "http.request", "body": b"a=", "more_body": True}])
+
+            async def receive() -> Message:
+                if (piece := next(pieces, None)) is not None:
+                    return piece
+                begun.release()
+                await is_sent.wait()
+                return last
+
+            return receive
+
+        endings = [{"type": "http.request", "body": b"b"}, {"type": "http.disconnect"}]
+
+        def begin(address: str, count: int) -> list[asyncio.Task[int]]:
+            return [
+                asyncio.create_task(
+                    posted(app, "/sign-in", FORM, slow(endings[number % 2]), address)
+                )
+                for number in range(count)
+            ]
+
+        held = begin("10.0.0.1", MOST_BODIES_OF_ADDRESS)
+        for number in range(2, 2 + MOST_BODIES // MOST_BODIES_OF_ADDRESS - 1):
+            held += begin(f"10.0.0.{number}", MOST_BODIES_OF_ADDRESS)
+        for _ in held:
+            await begun.acquire()
+        over = [await task for task in (*begin("10.0.0.1", 2), *begin("10.0.1.1", 2))]
+        small = [await posted(app, "/sign-in", FORM, whole, "10.0.0.1")]
+        is_sent.set()
+        await asyncio.gather(*held, return_exceptions=True)
+        after = [await task for task in begin("10.0.0.1", 1)]
+        return over, small, after
+
+    async def whole() -> Message:
+        return {"type": "http.request", "body": b"a=b"}
+
+    over, small, after = asyncio.run(statuses())
+
+    assert over == [429, 429, 503, 503]
+    assert (small, after) == ([403], [403])
 
 
 def test_signing_in_takes_a_small_form_only(app: Any) -> None:

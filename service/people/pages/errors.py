@@ -45,7 +45,7 @@ HTTP_TITLES = {
     413: "Too large",
     415: "This kind of content is not taken",
     422: "A value cannot be taken",
-    429: "Too many attempts",
+    429: "Too much at once",
     503: "Not available just now",
 }
 OF_ONESELF = frozenset({Act.READ, Act.TOKEN_WRITE})

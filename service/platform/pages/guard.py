@@ -10,6 +10,7 @@ import hmac
 import logging
 import re
 import secrets
+from collections import Counter
 from collections.abc import AsyncIterator, Awaitable, Callable
 from urllib.parse import urlsplit
 
@@ -30,6 +31,8 @@ SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 FORM_TOKEN = "form_token"  # noqa: S105 - the field's name
 MEGABYTE = 1024 * 1024
 MOST_FIELDS = 5_000
+MOST_BODIES, MOST_BODIES_OF_ADDRESS = 64, 16
+"""Requests a process reads at once of those that come in pieces, and of them from one address."""
 CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:;"
     " font-src 'self'; connect-src 'self'; manifest-src 'self'; form-action 'self';"
@@ -101,6 +104,58 @@ async def form_is_ours(request: Request) -> AsyncIterator[None]:
         await request.close()
 
 
+class _Body:
+    """A request's body as it comes in: how large, and one of how many being read by address."""
+
+    def __init__(self, receive: Receive, scope: Scope, most_mb: int, reading: Counter[str]) -> None:
+        self._receive, self._most_mb, self._reading = receive, most_mb, reading
+        self._left, self._is_read = most_mb * MEGABYTE, False
+        self._address = scope["client"][0] if scope.get("client") else ""
+
+    async def receive(self) -> Message:
+        """Give the next piece. Raises HTTPException for too large a body, or too many at once."""
+        message = await self._receive()
+        self._left -= len(message.get("body", b""))
+        if self._left < 0:
+            raise _too_large(self._most_mb)
+        if not message.get("more_body"):
+            self.end()
+        elif not self._is_read:
+            self._begin()
+        return message
+
+    def _begin(self) -> None:
+        if self._reading[self._address] >= MOST_BODIES_OF_ADDRESS:
+            raise _too_many(429, f"{MOST_BODIES_OF_ADDRESS} requests from your network address")
+        if self._reading.total() >= MOST_BODIES:
+            raise _too_many(503, f"{MOST_BODIES} requests")
+        self._reading[self._address] += 1
+        self._is_read = True
+
+    def end(self) -> None:
+        """Count it no longer: it is read, or nobody goes on reading."""
+        if self._is_read:
+            self._is_read = False
+            self._reading -= Counter([self._address])
+
+
+def _too_large(most_mb: int) -> HTTPException:
+    return HTTPException(
+        413,
+        f"The request is larger than {most_mb} MB."
+        " Send less at once: fewer entries, smaller files.",
+    )
+
+
+def _too_many(status: int, which: str) -> HTTPException:
+    return HTTPException(
+        status,
+        f"{which} are still being received; more are not taken at once. Nothing was changed."
+        " Wait until they are sent, then send this again.",
+        {"Retry-After": "5"},
+    )
+
+
 class Guard:
     """The outermost layer: checks a request before any code sees it, completes every answer."""
 
@@ -109,6 +164,7 @@ class Guard:
     ) -> None:
         self.app, self.settings, self.answer = app, settings, answer
         self.identify = identify
+        self.reading: Counter[str] = Counter()
         self.most_mb, self.most_mb_of_logs = settings.request_max_mb, settings.log_max_mb
         given = {
             "Content-Security-Policy": CONTENT_POLICY,
@@ -125,8 +181,11 @@ class Guard:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it here."""
         if scope["type"] == "http":
-            most_mb = self._most_mb(scope)
-            await self._guarded(scope, self._counted(receive, most_mb), send)
+            body = _Body(receive, scope, self._most_mb(scope), self.reading)
+            try:
+                await self._guarded(scope, body.receive, send)
+            finally:
+                body.end()
         elif scope["type"] == "lifespan":
             await self.app(scope, receive, send)
 
@@ -161,26 +220,6 @@ class Guard:
             return MOST_MB_WITHOUT_FILES
         return self.most_mb
 
-    def _counted(self, receive: Receive, most_mb: int) -> Receive:
-        left = most_mb * MEGABYTE
-
-        async def counted() -> Message:
-            nonlocal left
-            message = await receive()
-            left -= len(message.get("body", b""))
-            if left < 0:
-                raise self._too_large(most_mb)
-            return message
-
-        return counted
-
-    def _too_large(self, most_mb: int) -> HTTPException:
-        return HTTPException(
-            413,
-            f"The request is larger than {most_mb} MB."
-            " Send less at once: fewer entries, smaller files.",
-        )
-
     def _check(self, request: Request) -> None:
         """Refuse what can be refused before the body is read."""
         if "\x00" in request.scope["path"] or b"%00" in request.scope["query_string"]:
@@ -188,7 +227,7 @@ class Guard:
         length = request.headers.get("content-length", "0")
         most_mb = self._most_mb(request.scope)
         if not length.isdigit() or int(length) > most_mb * MEGABYTE:
-            raise self._too_large(most_mb)
+            raise _too_large(most_mb)
         from_elsewhere = not self._from_this_site(request.headers)
         changes = request.method not in SAFE_METHODS and not request.url.path.startswith(API)
         if changes and from_elsewhere:
