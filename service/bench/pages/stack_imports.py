@@ -3,7 +3,6 @@
 As with lists of parts the middle step is a plain address that keeps what was typed.
 """
 
-import hashlib
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -16,69 +15,44 @@ from service.bench.changes.stack_imports import StackHead, write_stack
 from service.bench.files import StackOptions, StackSeen, plan_stack
 from service.designs.queries import DesignRow, designs
 from service.people.pages.signing_in import Database, Me
-from service.platform.arithmetic.fields import Field
 from service.platform.database import changing, now_utc, reading
-from service.platform.errors import Refused
-from service.platform.files import photos, uploads
+from service.platform.files import photos
 from service.platform.files.fields_in import Reading
-from service.platform.files.tables_in import MOST_MB, Table, read_table
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Person, need
-from service.settings import Settings
 from service.store.arithmetic.part_fields import STACK_COLUMNS
-from service.store.changes.imports import SourceFile
-from service.store.pages.imports import DECIMALS, SHOWN, examples_of, mapping_of, sent_file
+from service.store.pages.imports import KeptList, ListKind, LookPage, mapping_of
 
 router = APIRouter(prefix="/import/stack")
 NOT_YET = StackHead("", 0, 1, datetime(2000, 1, 1, tzinfo=UTC))
 """Stands for a head that is not filled in yet, so that rows can be looked at before."""
 
 
-@dataclass(frozen=True, slots=True)
-class SendPage:
-    """The form that takes the file."""
-
-    form: Form
-    most_mb: int
-    fields: tuple[Field, ...] = STACK_COLUMNS
+STACKS = ListKind("stack", STACK_COLUMNS, files.HEADINGS)
 
 
-@dataclass(frozen=True, slots=True)
-class LookPage:
-    """The columns, the stack's head, and the pile as it would lie."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookStackPage(LookPage):
+    """The stack's head besides, and the pile as it would lie."""
 
-    name: str
-    token: str
-    table: Table
-    form: Form
     seen: StackSeen | None
     head_is_given: bool
     designs: tuple[DesignRow, ...]
-    examples: tuple[str, ...]
-    fields: tuple[Field, ...] = STACK_COLUMNS
-    decimals: tuple[tuple[str, str], ...] = DECIMALS
-    shown: int = SHOWN
 
 
 @router.get("")
 def show_send(request: Request, me: Me) -> Response:
     """Show the form that takes the file."""
     need(me, Act.IMPORT)
-    return page(request, "store/imports/stack.html", SendPage(blank(request), MOST_MB))
+    return STACKS.send_page(request, blank(request))
 
 
 @router.post("")
 def send(request: Request, me: Me, form: Typed) -> Response:
     """Take the file, if there is a table in it."""
     need(me, Act.IMPORT)
-    with form.keeping():
-        name, content = sent_file(form)
-        read_table(content, name, known=files.HEADINGS)
-        settings: Settings = request.app.state.settings
-        token = uploads.keep(settings.data_folder, me.id, name, content, now_utc())
-        return go_on(request, f"/import/stack/{token}")
-    return page(request, "store/imports/stack.html", SendPage(form, MOST_MB), form.status)
+    return STACKS.keep(request, me, form)
 
 
 @router.get("/{token}")
@@ -92,28 +66,23 @@ def show_look(request: Request, me: Me, database: Database, asked: Asked, token:
 def write(request: Request, me: Me, database: Database, form: Typed, token: str) -> Response:
     """Write the stack with its pile, and hand its record in."""
     need(me, Act.IMPORT)
-    settings: Settings = request.app.state.settings
+    kept = STACKS.kept(request, me, token)
     with form.keeping():
         head = _head(form)
         with changing(database, me, key=form.key) as work:
-            upload = uploads.find(settings.data_folder, me.id, token)
-            table = read_table(upload.content, upload.name, known=files.HEADINGS)
-            seen = _plan(work.session, table, form, upload, head)
-            if not seen.may_be_written:
-                right = "Look at the rows in error below."
-                raise Refused("file", upload.name, "it cannot be written as it stands.", right)
-            kept = photos.Checked(upload.content, table.media_type, upload.name)
-            stored = photos.store(settings.data_folder, kept)
+            seen = _plan(work.session, kept, form, head)
+            kept.refuse_unless(seen.may_be_written)
+            upload, media_type = kept.upload, kept.table.media_type
+            checked = photos.Checked(upload.content, media_type, upload.name)
+            stored = photos.store(kept.folder, checked)
             work.answer = f"/records/{write_stack(work, seen.plan, stored)}"
-        uploads.forget(settings.data_folder, token)
+        kept.forget()
         return go_on(request, work.answer)
     return _look(request, me, database, form, token)
 
 
 def _look(request: Request, me: Person, database: Engine, form: Form, token: str) -> Response:
-    settings: Settings = request.app.state.settings
-    upload = uploads.find(settings.data_folder, me.id, token)
-    table = read_table(upload.content, upload.name, known=files.HEADINGS)
+    kept = STACKS.kept(request, me, token)
     seen, head_is_given = None, False
     is_first = not any(name.startswith("column_") for name in form.typed)
     with reading(database) as session:
@@ -126,21 +95,18 @@ def _look(request: Request, me: Person, database: Engine, form: Form, token: str
                 head = _head(form)
                 head_is_given = not form.is_refused
             given = head if head_is_given else NOT_YET
-            seen = _plan(session, table, form, upload, given)
-    context = LookPage(
-        upload.name, token, table, form, seen, head_is_given, known, examples_of(table)
+            seen = _plan(session, kept, form, given)
+    context = LookStackPage(
+        **kept.look(form), seen=seen, head_is_given=head_is_given, designs=known
     )
     return page(request, "store/imports/stack_look.html", context, form.status)
 
 
-def _plan(
-    session: Session, table: Table, form: Form, upload: uploads.Upload, head: StackHead
-) -> StackSeen:
+def _plan(session: Session, kept: KeptList, form: Form, head: StackHead) -> StackSeen:
     how = Reading(form.zone, now_utc(), decimal=form.kept("decimal") or None)
     options = StackOptions(how, form.yes("make_missing"), form.yes("from_free_end"))
-    source = SourceFile(upload.name, hashlib.sha256(upload.content).hexdigest())
-    mapping = mapping_of(form, table, STACK_COLUMNS)
-    return plan_stack(session, table, mapping, source, head=head, options=options)
+    mapping = mapping_of(form, kept.table, STACK_COLUMNS)
+    return plan_stack(session, kept.table, mapping, kept.source, head=head, options=options)
 
 
 def _head(form: Form) -> StackHead:

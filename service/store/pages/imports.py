@@ -7,9 +7,12 @@ nothing typed is lost. The file waits for a day.
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
+from sqlalchemy.orm import Session
 
 from service.people.pages.signing_in import Database, Me
 from service.platform.arithmetic.fields import Field
@@ -34,49 +37,122 @@ DECIMALS = ((".", "point"), (",", "comma"))
 
 
 @dataclass(frozen=True, slots=True)
+class ListKind:
+    """A kind of list: its name in addresses, the fields it has columns for, and their headings."""
+
+    name: str
+    fields: tuple[Field, ...]
+    headings: tuple[tuple[str, ...], ...]
+
+    def send_page(self, request: Request, form: Form) -> Response:
+        """Show the form that takes the file."""
+        template = f"store/imports/{self.name}.html"
+        return page(request, template, SendPage(form, MOST_MB, self.fields), form.status)
+
+    def keep(self, request: Request, me: Person, form: Form) -> Response:
+        """Take the file, if there is a table in it, and go on to look at it."""
+        with form.keeping():
+            name, content = sent_file(form)
+            self._read(name, content)
+            settings: Settings = request.app.state.settings
+            token = uploads.keep(settings.data_folder, me.id, name, content, now_utc())
+            return go_on(request, f"/import/{self.name}/{token}")
+        return self.send_page(request, form)
+
+    def kept(self, request: Request, me: Person, token: str) -> "KeptList":
+        """Return the list somebody sent. Raises NotFound, Refused."""
+        settings: Settings = request.app.state.settings
+        upload = uploads.find(settings.data_folder, me.id, token)
+        table = self._read(upload.name, upload.content)
+        return KeptList(self, settings.data_folder, upload, table)
+
+    def _read(self, name: str, content: bytes) -> Table:
+        return read_table(content, name, known=self.headings)
+
+
+@dataclass(frozen=True, slots=True)
+class KeptList:
+    """A list that was sent and waits to be written."""
+
+    kind: ListKind
+    folder: Path
+    upload: uploads.Upload
+    table: Table
+
+    def look(self, form: Form) -> dict[str, Any]:
+        """Return what a `LookPage` tells of it."""
+        return {
+            "name": self.upload.name,
+            "token": self.upload.token,
+            "table": self.table,
+            "form": form,
+            "examples": examples_of(self.table),
+            "fields": self.kind.fields,
+        }
+
+    @property
+    def source(self) -> SourceFile:
+        """The file as what it makes names it."""
+        return SourceFile(self.upload.name, hashlib.sha256(self.upload.content).hexdigest())
+
+    def refuse_unless(self, may_be_written: bool) -> None:
+        """Raise Refused where rows are in error."""
+        if not may_be_written:
+            right = "Look at the rows in error below."
+            raise Refused("file", self.upload.name, "it cannot be written as it stands.", right)
+
+    def forget(self) -> None:
+        """Forget the file once it was written."""
+        uploads.forget(self.folder, self.upload.token)
+
+
+@dataclass(frozen=True, slots=True)
 class SendPage:
     """The form that takes the file."""
 
     form: Form
     most_mb: int
-    fields: tuple[Field, ...] = PART_COLUMNS
+    fields: tuple[Field, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LookPage:
-    """The columns and what the list would make, or why it cannot be taken."""
+    """The columns of a list, and what stands in them."""
 
     name: str
     token: str
     table: Table
     form: Form
-    seen: PartsSeen | None
-    part_types: tuple[PartTypeFacts, ...]
     examples: tuple[str, ...]
-    fields: tuple[Field, ...] = PART_COLUMNS
+    fields: tuple[Field, ...]
     decimals: tuple[tuple[str, str], ...] = DECIMALS
     shown: int = SHOWN
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookPartsPage(LookPage):
+    """What a list of parts would make besides, or nothing where it cannot be taken."""
+
+    seen: PartsSeen | None
+    part_types: tuple[PartTypeFacts, ...]
     measured: tuple[Field, ...] = MEASURED
+
+
+PARTS = ListKind("parts", PART_COLUMNS, parts_in.HEADINGS)
 
 
 @router.get("")
 def show_send(request: Request, me: Me) -> Response:
     """Show the form that takes the file."""
     need(me, Act.IMPORT)
-    return page(request, "store/imports/parts.html", SendPage(blank(request), MOST_MB))
+    return PARTS.send_page(request, blank(request))
 
 
 @router.post("")
 def send(request: Request, me: Me, form: Typed) -> Response:
     """Take the file, if there is a table in it."""
     need(me, Act.IMPORT)
-    with form.keeping():
-        name, content = sent_file(form)
-        read_table(content, name, known=parts_in.HEADINGS)
-        settings: Settings = request.app.state.settings
-        token = uploads.keep(settings.data_folder, me.id, name, content, now_utc())
-        return go_on(request, f"/import/parts/{token}")
-    return page(request, "store/imports/parts.html", SendPage(form, MOST_MB), form.status)
+    return PARTS.keep(request, me, form)
 
 
 @router.get("/{token}")
@@ -90,19 +166,14 @@ def show_look(request: Request, me: Me, database: Database, asked: Asked, token:
 def write(request: Request, me: Me, database: Database, form: Typed, token: str) -> Response:
     """Write everything the list makes, or nothing."""
     need(me, Act.IMPORT)
-    settings: Settings = request.app.state.settings
-    with form.keeping(), changing(database, me, key=form.key) as work:
-        upload = uploads.find(settings.data_folder, me.id, token)
-        table = read_table(upload.content, upload.name, known=parts_in.HEADINGS)
-        mapping = mapping_of(form, table, PART_COLUMNS)
-        seen = parts_in.plan(work.session, table, mapping, _source(upload), _options(form, me))
-        if not seen.may_be_written:
-            right = "Look at the rows in error below."
-            raise Refused("file", upload.name, "it cannot be written as it stands.", right)
-        write_parts(work, seen.plan)
-        work.answer = "/parts"
-    if not form.is_refused:
-        uploads.forget(settings.data_folder, token)
+    kept = PARTS.kept(request, me, token)
+    with form.keeping():
+        with changing(database, me, key=form.key) as work:
+            seen = _plan(work.session, kept, form, me)
+            kept.refuse_unless(seen.may_be_written)
+            write_parts(work, seen.plan)
+            work.answer = "/parts"
+        kept.forget()
         return go_on(request, work.answer)
     return _look(request, me, database, form, token)
 
@@ -146,24 +217,19 @@ def mapping_of(form: Form, table: Table, fields: Sequence[Field]) -> dict[str, i
 
 
 def _look(request: Request, me: Person, database: Engine, form: Form, token: str) -> Response:
-    settings: Settings = request.app.state.settings
-    upload = uploads.find(settings.data_folder, me.id, token)
-    table = read_table(upload.content, upload.name, known=parts_in.HEADINGS)
+    kept = PARTS.kept(request, me, token)
     seen = None
     with reading(database) as session:
         types = part_types(session)
         with form.keeping():
-            mapping = mapping_of(form, table, PART_COLUMNS)
-            form.check()
-            seen = parts_in.plan(session, table, mapping, _source(upload), _options(form, me))
-    context = LookPage(upload.name, token, table, form, seen, types, examples_of(table))
+            seen = _plan(session, kept, form, me)
+    context = LookPartsPage(**kept.look(form), seen=seen, part_types=types)
     return page(request, "store/imports/parts_look.html", context, form.status)
 
 
-def _options(form: Form, me: Person) -> ListOptions:
+def _plan(session: Session, kept: KeptList, form: Form, me: Person) -> PartsSeen:
+    mapping = mapping_of(form, kept.table, PART_COLUMNS)
     how = Reading(form.zone, now_utc(), form.yes("day_first"), form.kept("decimal") or None)
-    return ListOptions(how, me, form.whole("part_type_id", required=False))
-
-
-def _source(upload: uploads.Upload) -> SourceFile:
-    return SourceFile(upload.name, hashlib.sha256(upload.content).hexdigest())
+    options = ListOptions(how, me, form.whole("part_type_id", required=False))
+    form.check()
+    return parts_in.plan(session, kept.table, mapping, kept.source, options)
