@@ -66,10 +66,10 @@ def show_look(request: Request, me: Me, database: Database, asked: Asked, token:
 def write(request: Request, me: Me, database: Database, form: Typed, token: str) -> Response:
     """Write the stack with its pile, and hand its record in."""
     need(me, Act.IMPORT)
-    kept = STACKS.kept(request, me, token)
     with form.keeping():
         head = _head(form)
         with changing(database, me, key=form.key) as work:
+            kept = STACKS.kept(request, me, token)
             seen = _plan(work.session, kept, form, head)
             kept.refuse_unless(seen.may_be_written)
             upload, media_type = kept.upload, kept.table.media_type

@@ -166,9 +166,9 @@ def show_look(request: Request, me: Me, database: Database, asked: Asked, token:
 def write(request: Request, me: Me, database: Database, form: Typed, token: str) -> Response:
     """Write everything the list makes, or nothing."""
     need(me, Act.IMPORT)
-    kept = PARTS.kept(request, me, token)
     with form.keeping():
         with changing(database, me, key=form.key) as work:
+            kept = PARTS.kept(request, me, token)
             seen = _plan(work.session, kept, form, me)
             kept.refuse_unless(seen.may_be_written)
             write_parts(work, seen.plan)
