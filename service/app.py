@@ -62,7 +62,7 @@ PAGES = (
     "service.stacks.pages.cell_bridges",
     "service.stacks.pages.stack_sheets",
     "service.closing.pages.closing",
-    "service.proof.pages.releases",
+    "service.proof.pages",
     "service.bench.pages.rebuild_records",
     "service.bench.pages.approvals",
     "service.bench.pages.corrections",

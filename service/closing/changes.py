@@ -157,8 +157,6 @@ def _refuse_height(work: Work, record_id: int, reading_mm: float) -> None:
 
 
 PASSES_MOST = 50
-
-
 UNLIKELY_TIMES_TARGET = 5.0
 """A reading so far above the design's target is taken for a mistake of unit."""
 

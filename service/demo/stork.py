@@ -1,7 +1,7 @@
 """The Stork: 40 cells, opened at both ends; its re-torque waits for approval."""
 
 from service.bench.changes import corrections
-from service.bench.queries.correctable import correctable
+from service.bench.queries.corrections import correctable
 from service.bench.tables import CorrectionOf
 from service.demo import pictures
 from service.demo.bench import Event, approve, throw_gaskets_away, writing

@@ -1,8 +1,7 @@
 """The two Wrens: one opened by an exception and its inspection sent back, one given two cells."""
 
 from service.bench.changes import approvals, bench, corrections
-from service.bench.queries.correctable import correctable
-from service.bench.queries.corrections import correction
+from service.bench.queries.corrections import correctable, correction
 from service.bench.tables import CorrectionOf
 from service.demo import pictures
 from service.demo.bench import Event, approve, throw_gaskets_away, writing

@@ -25,7 +25,7 @@ from service.platform.database import Work
 from service.platform.errors import NotFound, Refused
 from service.platform.permissions import Act, need
 from service.proof import tables
-from service.proof.arithmetic import typed_leak_test
+from service.proof.arithmetic import typed_tests
 from service.proof.arithmetic.stack_tests import (
     Result,
     StackTest,
@@ -34,7 +34,7 @@ from service.proof.arithmetic.stack_tests import (
     result_as_data,
     test_as_data,
 )
-from service.proof.arithmetic.typed_leak_test import (
+from service.proof.arithmetic.typed_tests import (
     ReadWith,
     read_insulation_test,
     read_leak_test,
@@ -172,7 +172,7 @@ def record_leak_test(
 ) -> int:
     """Record one test of tightness in one of the five set-ups; give the entry's id.
 
-    ``typed`` holds the fields of `typed_leak_test` as texts with or without a unit;
+    ``typed`` holds the fields of `typed_tests` as texts with or without a unit;
     ``instrument_id`` is the pressure gauge, ``meter_id`` the flow meter where one was read.
     Raises Refused by field for readings that cannot be, a volume that is not known, and
     instruments on hold or out of calibration without a concession.
@@ -184,7 +184,7 @@ def record_leak_test(
     if reads_flows(typed):
         meter = use(work, at.record, "meter_id", meter_id, at=at.done_at, kinds=METERS)
     try:
-        with placed(**typed_leak_test.LEAK_FIELDS):
+        with placed(**typed_tests.LEAK_FIELDS):
             test = read_leak_test(typed, at.cells, read_with(work, gauge, warm, meter))
             result = judge_test(test, at.figures)
     except TradeError as trouble:
@@ -210,7 +210,7 @@ def record_insulation_test(
     at = _closed(work, record_id, version, done_at)
     tester = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=TESTERS)
     try:
-        with placed(**typed_leak_test.INSULATION_FIELDS):
+        with placed(**typed_tests.INSULATION_FIELDS):
             test = read_insulation_test(typed, at.cells, accuracy_percent(work, tester))
             result = judge_test(test, at.figures)
     except TradeError as trouble:
@@ -238,7 +238,7 @@ def record_short_check(
     meter = use(work, at.record, "instrument_id", instrument_id, at=at.done_at, kinds=MULTIMETERS)
     cells = at.cells + len(at.blank_cells)
     try:
-        with placed("values", **typed_leak_test.SHORT_FIELDS):
+        with placed("values", **typed_tests.SHORT_FIELDS):
             test = read_short_check(typed, values, cells, at.active_area_cm2, at.blank_cells)
             result = judge_test(test, at.figures)
     except TradeError as trouble:

@@ -11,8 +11,8 @@ from sqlalchemy.orm import Session
 
 from service.bench.changes import bench
 from service.bench.changes.corrections import decide, propose
-from service.bench.queries.correctable import correctable
 from service.bench.queries.corrections import (
+    correctable,
     correction,
     corrections_of_records,
     corrections_waiting,

@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
-from service.bench.queries.correctable import Fact, correctable
+from service.bench.queries.corrections import Fact, correctable
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.operation.migrating import triggers
 from service.platform.arithmetic.vocabulary import Kind

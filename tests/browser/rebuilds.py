@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from service.bench.changes import bench
 from service.bench.changes.corrections import decide, propose
 from service.bench.changes.handing_in import hand_in
-from service.bench.queries.correctable import correctable
+from service.bench.queries.corrections import correctable
 from service.bench.tables import Correction, CorrectionOf
 from service.people.tables import Person
 from service.physics.arithmetic.conditions import FindingEntry

@@ -13,7 +13,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.bench.changes.corrections import propose
-from service.bench.queries.correctable import correctable
+from service.bench.queries.corrections import correctable
 from service.bench.tables import Correction, CorrectionOf
 from service.calculators.arithmetic.calculators import CALCULATORS
 from service.condition.arithmetic.typed_voltages import typed_channels

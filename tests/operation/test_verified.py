@@ -8,7 +8,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.platform.database import reading
-from service.records.queries.verification_cache import verified
+from service.records.queries.content import verified
 from service.stacks.tables import Build
 from tests import builders
 from tests.stacks.test_part_lives import a_finding, part_at

@@ -12,9 +12,8 @@ from service.bench.changes import bench
 from service.bench.changes.approvals import approve
 from service.bench.changes.corrections import decide, propose
 from service.bench.changes.handing_in import hand_in
-from service.bench.queries.correctable import Fact, correctable
 from service.bench.queries.correction_preview import Preview, preview
-from service.bench.queries.corrections import correction
+from service.bench.queries.corrections import Fact, correctable, correction
 from service.bench.tables import Correction, CorrectionOf
 from service.overview.queries.overview import floor
 from service.people.tables import Role

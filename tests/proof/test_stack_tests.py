@@ -16,7 +16,7 @@ from service.platform.arithmetic.verdicts import Verdict
 from service.platform.arithmetic.vocabulary import End, ReadingKind, Stage
 from service.platform.database import reading
 from service.platform.errors import Refused, Stale
-from service.proof.arithmetic.insulation_tests import InsulationTest, ShortCheck
+from service.proof.arithmetic.electrical_tests import InsulationTest, ShortCheck
 from service.proof.arithmetic.leak_results import LeakResult
 from service.proof.arithmetic.leak_tests import LeakTest
 from service.proof.queries.build_verdicts import (

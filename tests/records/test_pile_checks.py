@@ -10,8 +10,7 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.bench.changes import bench
-from service.bench.changes.bench import undo_last
-from service.bench.changes.departures import accept_departure
+from service.bench.changes.bench import accept_departure, undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.queries.approvals import may_decide
 from service.designs.arithmetic.grammar_findings import Severity, Wrong

@@ -13,7 +13,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.bench.changes.corrections import propose
-from service.bench.queries.correctable import correctable
+from service.bench.queries.corrections import correctable
 from service.bench.tables import CorrectionOf
 from service.people.tables import Role
 from service.platform import permissions

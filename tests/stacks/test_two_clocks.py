@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from service.bench.changes import bench
 from service.bench.changes.corrections import decide, propose
 from service.bench.changes.handing_in import hand_in
-from service.bench.queries.correctable import correctable, written_time
+from service.bench.queries.corrections import correctable, written_time
 from service.bench.tables import Correction, CorrectionOf
 from service.people.tables import Role
 from service.platform.arithmetic.vocabulary import End

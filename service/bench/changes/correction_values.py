@@ -6,7 +6,14 @@ from typing import Any
 
 from sqlalchemy import select
 
-from service.bench.queries.correctable import (
+from service.bench.queries.correction_effects import (
+    LayerEffects,
+    facing_with,
+    layer_facing_effects,
+    layer_part_effects,
+    others_at_that_time,
+)
+from service.bench.queries.corrections import (
     TURNS,
     Correctable,
     Fact,
@@ -15,13 +22,6 @@ from service.bench.queries.correctable import (
     PeriodFacts,
     TorqueFacts,
     written_time,
-)
-from service.bench.queries.correction_effects import (
-    LayerEffects,
-    facing_with,
-    layer_facing_effects,
-    layer_part_effects,
-    others_at_that_time,
 )
 from service.bench.tables import CorrectionOf
 from service.physics.arithmetic.clamping import read_torque_text

@@ -19,7 +19,8 @@ from service.bench.changes.correction_values import (
     refuse_hours_out_of_order,
     refuse_time,
 )
-from service.bench.queries.correctable import (
+from service.bench.queries.correction_effects import LayerEffects, part_states
+from service.bench.queries.corrections import (
     Correctable,
     Fact,
     HourFacts,
@@ -27,9 +28,8 @@ from service.bench.queries.correctable import (
     PeriodFacts,
     TorqueFacts,
     correctable,
+    document_of,
 )
-from service.bench.queries.correction_effects import LayerEffects, part_states
-from service.bench.queries.corrections import document_of
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.people.changes import check_password
 from service.platform import changes as given

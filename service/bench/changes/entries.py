@@ -15,8 +15,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import AwareDatetime, Field
 
-from service.bench.changes.bench import undo_last
-from service.bench.changes.departures import accept_departure
+from service.bench.changes.bench import accept_departure, undo_last
 from service.bench.changes.handing_in import hand_in
 from service.bench.changes.layers import lift_off, lift_off_down_to, note_finding, put_on
 from service.closing.arithmetic.closing_checks import ClosingCheck

@@ -9,9 +9,16 @@ from sqlalchemy import Engine
 
 from service.bench.changes.corrections import decide, propose
 from service.bench.queries.approvals import may_decide_correction
-from service.bench.queries.correctable import TURNS, Correctable, Fact, LayerFacts, correctable
 from service.bench.queries.correction_preview import Follows, Preview, preview
-from service.bench.queries.corrections import CorrectionView, correction
+from service.bench.queries.corrections import (
+    TURNS,
+    Correctable,
+    CorrectionView,
+    Fact,
+    LayerFacts,
+    correctable,
+    correction,
+)
 from service.bench.tables import CorrectionOf
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me

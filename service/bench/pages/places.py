@@ -19,7 +19,7 @@ from service.planning.queries.plans import ByPlan
 from service.platform.arithmetic.vocabulary import End, Facing, Kind, Stage
 from service.platform.database import now_utc
 from service.platform.pages.forms import Form
-from service.proof.pages.releases import TestsSheet
+from service.proof.pages import TestsSheet
 from service.records.queries.records import TorqueRead
 from service.records.queries.working_piles import FixingNow, LiftedOff, WorkingPile
 from service.stacks.drawings.pile import draw_pile

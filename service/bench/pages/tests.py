@@ -10,11 +10,11 @@ from service.designs.arithmetic.pile import counts
 from service.limits.arithmetic.leak_figures import LeakFigures
 from service.platform.arithmetic.vocabulary import Kind
 from service.platform.permissions import Person
-from service.proof.arithmetic.insulation_tests import ShortMethod
+from service.proof.arithmetic.electrical_tests import ShortMethod
 from service.proof.arithmetic.leak_tests import LeakTest, Method
 from service.proof.arithmetic.stack_tests import TestKind
-from service.proof.arithmetic.typed_leak_test import as_text
-from service.proof.pages.releases import SHORTS, Ground, TestsSheet, tests_sheet
+from service.proof.arithmetic.typed_tests import as_text
+from service.proof.pages import SHORTS, Ground, TestsSheet, tests_sheet
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.proof.queries.stack_tests import MadeTest, made_in_record
 from service.store.queries.instruments import instruments

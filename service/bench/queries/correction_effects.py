@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import null, select, union_all
 from sqlalchemy.orm import Session
 
-from service.bench.queries.correctable import LayerFacts
+from service.bench.queries.corrections import LayerFacts
 from service.platform.arithmetic.vocabulary import Facing, Whereabouts
 from service.platform.queries.answers import columns, read_all, read_as
 from service.platform.queries.as_of import known

@@ -7,8 +7,16 @@ from dataclasses import dataclass, replace
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
-from service.bench.queries.correctable import (
+from service.bench.queries.correction_effects import (
+    LayerEffects,
+    facing_with,
+    layer_facing_effects,
+    layer_part_effects,
+    part_states,
+)
+from service.bench.queries.corrections import (
     Correctable,
+    CorrectionView,
     Fact,
     HourFacts,
     LayerFacts,
@@ -17,14 +25,6 @@ from service.bench.queries.correctable import (
     correctable,
     written_time,
 )
-from service.bench.queries.correction_effects import (
-    LayerEffects,
-    facing_with,
-    layer_facing_effects,
-    layer_part_effects,
-    part_states,
-)
-from service.bench.queries.corrections import CorrectionView
 from service.bench.tables import CorrectionOf, CorrectionState
 from service.designs.tables import Design
 from service.platform.arithmetic.vocabulary import Facing, Stage

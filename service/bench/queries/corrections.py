@@ -1,22 +1,33 @@
-"""Corrections: what each changes, who wrote and decided it, and whether it still says so."""
+"""Corrections: what can be corrected, what each changes, who wrote and decided it."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
 from typing import Any
 
-from sqlalchemy import Select, select
+from sqlalchemy import Select, and_, exists, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
 from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
+from service.platform.arithmetic.vocabulary import Facing, Kind, Stage
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, grouped_as, read_all, read_as
+from service.platform.queries.as_of import known
 from service.platform.queries.lists import FIRST, Listing, Order, Turn, listing
-from service.records.tables import Decision, RebuildRecord, RecordState
-from service.stacks.tables import Stack
+from service.records.tables import (
+    Decision,
+    RebuildRecord,
+    RecordState,
+    Step,
+    StepKind,
+    TorqueReading,
+)
+from service.stacks.tables import Build, BuildPeriod, HourMeter, HourReading, Layer, Moment, Stack
+from service.store.arithmetic.identifiers import part_label
+from service.store.tables import Instrument, Lot, Part, PartType
 
 FORM = "layerbook correction 1"
 
@@ -157,3 +168,290 @@ def _views() -> Select[*tuple[Any, ...]]:
 
 def _written(at: datetime | None) -> str | None:
     return None if at is None else f"{at.astimezone(UTC):%Y-%m-%dT%H:%M:%S.%f}Z"
+
+
+# Facts of a record handed in which a correction can change, each with what is known of it now.
+#
+# A layer is corrected in the record in which its part was put on, a reading in the record it was
+# taken in, a time in the record that opened or closed the stack.
+
+
+CAN_BE_CORRECTED = (RecordState.HANDED_IN, RecordState.APPROVED)
+
+
+TURNS = (Facing.FIXED_END, Facing.FREE_END)
+
+
+@dataclass(frozen=True, slots=True)
+class LayerFacts:
+    """One layer as known now, and what its part's type says."""
+
+    build_id: int
+    build_number: int
+    position: int
+    cell: int | None
+    part_id: int
+    kind: Kind
+    part_type_id: int
+    counted: bool
+    lot_id: int | None
+    marked_face: str | None
+    facing: Facing
+
+
+@dataclass(frozen=True, slots=True)
+class TorqueFacts:
+    """One torque reading as known now, in N·m."""
+
+    torque_nm: float
+    instrument_id: int
+    taken_at: datetime
+    stage: Stage
+
+
+@dataclass(frozen=True, slots=True)
+class HourFacts:
+    """One reading of an hour meter as known now, in h."""
+
+    meter_id: int
+    moment: Moment
+    hours: float
+    taken_at: datetime
+    record_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class PeriodFacts:
+    """From when to when a build was true, as known now."""
+
+    build_id: int
+    build_number: int
+    closed_at: datetime
+    opened_at: datetime | None
+    opened_by_record_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One fact; ``subject_id`` is the row that tells it now, ``old_value`` as a person reads it.
+
+    Times in ``old_value`` are ISO 8601 in UTC; ``at`` gives them as a time.
+    """
+
+    of: CorrectionOf
+    subject_id: int
+    label: str
+    old_value: str
+    details: LayerFacts | TorqueFacts | HourFacts | PeriodFacts
+    at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Correctable:
+    """A record and its facts which can be corrected; none where it is not handed in."""
+
+    record_id: int
+    stack_id: int
+    stack: str
+    state: RecordState
+    version: int
+    handed_in_at: datetime | None
+    base_build_id: int | None
+    content_sha256: str | None
+    facts: tuple[Fact, ...]
+    waiting: frozenset[tuple[str, int]]
+    """Facts with a correction which is not decided yet, as (table, subject_id)."""
+
+    def fact(self, of: CorrectionOf, subject_id: int) -> Fact | None:
+        """Return one of the facts."""
+        return next(
+            (fact for fact in self.facts if (fact.of, fact.subject_id) == (of, subject_id)), None
+        )
+
+    def is_waiting(self, of: CorrectionOf, subject_id: int) -> bool:
+        """Say whether a correction of this fact waits for a decision."""
+        return (table_of(of), subject_id) in self.waiting
+
+
+def table_of(of: CorrectionOf) -> str:
+    """Say which table's row a correction of this kind names."""
+    if of in (CorrectionOf.LAYER_PART, CorrectionOf.LAYER_FACING):
+        return "layer"
+    if of in (CorrectionOf.TORQUE, CorrectionOf.TORQUE_INSTRUMENT):
+        return "torque_reading"
+    return "hour_reading" if of is CorrectionOf.HOURS else "build_period"
+
+
+def written_time(at: datetime) -> str:
+    """Return a time as corrections keep it.
+
+    ISO 8601 in UTC, to the minute where it has no seconds.
+    """
+    at = at.astimezone(UTC)
+    return (
+        f"{at:%Y-%m-%dT%H:%MZ}"
+        if not (at.second or at.microsecond)
+        else f"{at:%Y-%m-%dT%H:%M:%S.%fZ}"
+    )
+
+
+def correctable(session: Session, record_id: int) -> Correctable:
+    """Return the facts of this record a correction can change. Six statements; raises NotFound."""
+    head = session.execute(
+        select(
+            RebuildRecord.id,
+            RebuildRecord.performed_from,
+            *columns(Correctable, RebuildRecord, record_id=RebuildRecord.id, stack=Stack.serial),
+        )
+        .join(Stack, Stack.id == RebuildRecord.stack_id)
+        .where(RebuildRecord.id == record_id)
+    ).first()
+    if head is None:
+        raise NotFound("record", record_id)
+    facts: tuple[Fact, ...] = ()
+    if head.state in CAN_BE_CORRECTED:
+        facts = (
+            *_periods(session, record_id),
+            *_hours(session, head),
+            *_torques(session, record_id),
+            *_layers(session, head),
+        )
+    waiting = session.execute(
+        select(Correction.of, Correction.subject_id).where(
+            Correction.record_id == record_id, Correction.state == CorrectionState.WAITING
+        )
+    )
+    of_facts = frozenset((table_of(row.of), row.subject_id or 0) for row in waiting)
+    return read_as(Correctable, head, facts=facts, waiting=of_facts)
+
+
+def _periods(session: Session, record_id: int) -> Iterator[Fact]:
+    rows = session.execute(
+        select(
+            BuildPeriod.id,
+            Build.record_id,
+            *columns(PeriodFacts, BuildPeriod, build_id=Build.id, build_number=Build.number),
+        )
+        .join(Build, Build.id == BuildPeriod.build_id)
+        .where(
+            or_(Build.record_id == record_id, BuildPeriod.opened_by_record_id == record_id),
+            known(BuildPeriod),
+        )
+        .order_by(Build.number)
+    )
+    for row in rows:
+        details = read_as(PeriodFacts, row)
+        if row.opened_by_record_id == record_id and row.opened_at is not None:
+            label = f"opening of build {row.build_number}"
+            yield Fact(
+                CorrectionOf.OPENED_AT,
+                row.id,
+                label,
+                written_time(row.opened_at),
+                details,
+                row.opened_at,
+            )
+        if row.record_id == record_id:
+            label = f"closing of build {row.build_number}"
+            yield Fact(
+                CorrectionOf.CLOSED_AT,
+                row.id,
+                label,
+                written_time(row.closed_at),
+                details,
+                row.closed_at,
+            )
+
+
+def _hours(session: Session, head: Any) -> Iterator[Fact]:
+    """Readings of this event, and those of the stack in operation from it up to the next event."""
+    other = aliased(RebuildRecord)
+    of_stack = (other.stack_id == head.stack_id, other.state.in_(CAN_BE_CORRECTED))
+    later = select(other.performed_from).where(*of_stack, other.id > head.id)
+    next_at = later.order_by(other.id).limit(1).scalar_subquery()
+    is_first = ~exists().where(*of_stack, other.id < head.id)
+    between = and_(
+        HourReading.record_id.is_(None),
+        or_(HourReading.taken_at >= head.performed_from, is_first),
+        or_(next_at.is_(None), HourReading.taken_at < next_at),
+    )
+    rows = session.execute(
+        select(HourReading.id, HourMeter.number, *columns(HourFacts, HourReading))
+        .join(HourMeter, HourMeter.id == HourReading.meter_id)
+        .where(
+            HourReading.stack_id == head.stack_id,
+            known(HourReading),
+            or_(HourReading.record_id == head.id, between),
+        )
+        .order_by(HourReading.taken_at, HourReading.id)
+    )
+    for row in rows:
+        yield Fact(
+            CorrectionOf.HOURS,
+            row.id,
+            f"hour meter {row.number}, {row.moment}",
+            f"{row.hours:.10g} h",
+            read_as(HourFacts, row),
+            row.taken_at,
+        )
+
+
+def _torques(session: Session, record_id: int) -> Iterator[Fact]:
+    rows = session.execute(
+        select(
+            TorqueReading.id,
+            TorqueReading.rod_number,
+            TorqueReading.pass_number,
+            TorqueReading.kind,
+            Instrument.label,
+            *columns(TorqueFacts, TorqueReading),
+        )
+        .join(Instrument, Instrument.id == TorqueReading.instrument_id)
+        .where(TorqueReading.record_id == record_id, known(TorqueReading))
+        .order_by(TorqueReading.stage, TorqueReading.pass_number, TorqueReading.rod_number)
+    ).all()
+    for row in rows:
+        label = f"rod {row.rod_number}, pass {row.pass_number}, {row.stage}, {row.kind}"
+        details = read_as(TorqueFacts, row)
+        yield Fact(CorrectionOf.TORQUE, row.id, label, f"{row.torque_nm:.10g} N·m", details)
+        yield Fact(CorrectionOf.TORQUE_INSTRUMENT, row.id, label, row.label, details)
+
+
+def _layers(session: Session, head: Any) -> Iterator[Fact]:
+    own, at_base = aliased(Build), aliased(Layer)
+    stayed = exists().where(
+        at_base.build_id == head.base_build_id, at_base.part_id == Layer.part_id, known(at_base)
+    )
+    put_on = exists().where(
+        Step.record_id == head.id,
+        Step.part_id == Layer.part_id,
+        Step.kind == StepKind.PUT_ON,
+        Step.undone_at.is_(None),
+    )
+    corrected_here = Layer.correction_id.in_(
+        select(Correction.id).where(Correction.record_id == head.id)
+    )
+    rows: Any = session.execute(
+        select(
+            Layer.id,
+            Part.serial,
+            Lot.label.label("lot"),
+            Part.item_number,
+            *columns(LayerFacts, Layer, PartType, Part, build_number=own.number),
+        )
+        .join(own, own.id == Layer.build_id)
+        .join(Part, Part.id == Layer.part_id)
+        .join(PartType, PartType.id == Part.part_type_id)
+        .outerjoin(Lot, Lot.id == Part.lot_id)
+        .where(own.record_id == head.id, known(Layer), or_(~stayed, put_on, corrected_here))
+        .order_by(Layer.position)
+    )
+    for row in rows:
+        details = read_as(LayerFacts, row)
+        cell = f", cell {row.cell}" if row.cell else ""
+        label = f"layer {row.position}{cell} of build {row.build_number}, {row.kind}"
+        name = part_label(row.serial, row.lot, row.item_number)
+        yield Fact(CorrectionOf.LAYER_PART, row.id, label, name, details)
+        if row.marked_face is not None:
+            face = f"{label} {name}, {row.marked_face}"
+            yield Fact(CorrectionOf.LAYER_FACING, row.id, face, row.facing.value, details)

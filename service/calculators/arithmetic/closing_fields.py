@@ -252,8 +252,6 @@ def thread_left(answers: desk.Answers, protrusion: Estimate, when: str) -> list[
 
 
 CORD = "round rubber cord"
-
-
 GASKET = fields.Section(
     "Gasket of one cell",
     (

@@ -17,8 +17,6 @@ from service.platform.arithmetic.verdicts import Verdict
 
 
 OWN = "a limit of one's own"
-
-
 LIMITS = {
     limit.standard: limit
     for limit in (insulation.DC_LIMIT, insulation.WITH_AC_LIMIT, insulation.DRY_RODS_LIMIT)

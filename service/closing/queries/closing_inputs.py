@@ -175,8 +175,6 @@ def closed_before(session: Session, record_id: int, parts: Collection[int]) -> f
 
 
 PLACES = 6
-
-
 THIS, OTHER = aliased(RebuildRecord), aliased(RebuildRecord)
 
 

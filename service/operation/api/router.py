@@ -5,7 +5,7 @@ from typing import Any
 from fastapi import APIRouter
 
 from service.bench import api as records
-from service.calculators.api import calculators
+from service.calculators import api as calculators
 from service.closing import api as closing
 from service.condition.api import condition, polarisation_curves, sweeps
 from service.life.api import failing, life, parts, suspects

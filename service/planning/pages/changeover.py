@@ -48,8 +48,6 @@ from service.store.arithmetic.identifiers import serial_key, serials_in
 
 
 BEFORE_CELL = "before cell"
-
-
 WHERE = (
     (End.FREE.value, "at the free end"),
     (End.FIXED.value, "at the fixed end"),

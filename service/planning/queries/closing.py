@@ -146,8 +146,6 @@ def _set_points(limits: LimitsInForce, document: PlanDocument) -> tuple[tuple[Ro
 
 
 NUT_MM = 8.0
-
-
 LEAST_PROTRUSION_MM = 2.5
 
 

@@ -298,8 +298,6 @@ def _not_counted(plan_found: Plan, store: tuple[Offered, ...]) -> tuple[str, ...
 
 
 VERSION = 1
-
-
 KINDS: dict[str, type[Wish]] = {
     "add cells": AddCells,
     "replace cells": ReplaceCells,

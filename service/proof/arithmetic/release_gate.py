@@ -14,7 +14,7 @@ from service.limits.arithmetic.operation_figures import OperationFigures
 from service.limits.arithmetic.set_points import FORMULA, SetPoints, set_points
 from service.platform.arithmetic.units import Measure, from_si
 from service.platform.arithmetic.verdicts import Verdict
-from service.proof.arithmetic.insulation_tests import InsulationOutcome, ShortOutcome
+from service.proof.arithmetic.electrical_tests import InsulationOutcome, ShortOutcome
 from service.proof.arithmetic.leak_results import LeakResult, together
 from service.proof.arithmetic.stack_tests import Result
 
@@ -158,8 +158,6 @@ def _latest(what: str, tests: Sequence[Standing]) -> RequiredVerdict:
 
 
 FORM = "set points 1"
-
-
 DIGITS = 4
 """Digits shown and acknowledged: more than any controller holds."""
 

@@ -30,8 +30,8 @@ from service.platform.arithmetic.errors import Inconsistent, TradeError
 from service.platform.arithmetic.plain_data import check_form, from_data, with_form
 from service.platform.arithmetic.pressures import from_gauge
 from service.platform.arithmetic.verdicts import Verdict, worst
-from service.proof.arithmetic import insulation_tests, leak_results, leak_tests
-from service.proof.arithmetic.insulation_tests import (
+from service.proof.arithmetic import electrical_tests, leak_results, leak_tests
+from service.proof.arithmetic.electrical_tests import (
     InsulationOutcome,
     InsulationTest,
     ShortCheck,
@@ -54,8 +54,6 @@ from service.proof.arithmetic.leak_tests import ML_MIN, LeakTest, Method
 
 
 FORMULA = "leak test 1"
-
-
 FORMULAS = (FORMULA, tightness.FORMULA)
 
 
@@ -231,13 +229,13 @@ StackTest = LeakTest | InsulationTest | ShortCheck
 Result = LeakResult | InsulationOutcome | ShortOutcome
 _FORMS = {
     TestKind.LEAK: leak_tests.FORM,
-    TestKind.INSULATION: insulation_tests.INSULATION_FORM,
-    TestKind.SHORTS: insulation_tests.SHORT_FORM,
+    TestKind.INSULATION: electrical_tests.INSULATION_FORM,
+    TestKind.SHORTS: electrical_tests.SHORT_FORM,
 }
 _RESULT_FORMS = {
     TestKind.LEAK: leak_results.FORM,
-    TestKind.INSULATION: insulation_tests.INSULATION_RESULT_FORM,
-    TestKind.SHORTS: insulation_tests.SHORT_RESULT_FORM,
+    TestKind.INSULATION: electrical_tests.INSULATION_RESULT_FORM,
+    TestKind.SHORTS: electrical_tests.SHORT_RESULT_FORM,
 }
 
 

@@ -12,7 +12,7 @@ from service.limits.arithmetic.shorts import CellCheck
 from service.physics.arithmetic.tightness import Detection
 from service.platform.arithmetic.estimates import Estimate, written
 from service.platform.arithmetic.verdicts import Verdict
-from service.proof.arithmetic.insulation_tests import (
+from service.proof.arithmetic.electrical_tests import (
     CellChecked,
     InsulationFound,
     InsulationOutcome,

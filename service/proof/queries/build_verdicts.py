@@ -34,7 +34,7 @@ from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_as
 from service.platform.queries.as_of import known
 from service.platform.queries.statements import param, statement
-from service.proof.arithmetic.insulation_tests import InsulationOutcome, ShortOutcome
+from service.proof.arithmetic.electrical_tests import InsulationOutcome, ShortOutcome
 from service.proof.arithmetic.leak_results import LeakResult, Together, together
 from service.proof.arithmetic.release_gate import RequiredVerdict, Standing, wanted_verdicts
 from service.proof.arithmetic.stack_tests import Result, StackTest, judge_test

@@ -6,7 +6,7 @@ from fastapi import APIRouter, Request, Response
 from markupsafe import Markup
 from sqlalchemy import Engine
 
-from service.bench.changes.departures import accept_departure
+from service.bench.changes.bench import accept_departure
 from service.designs.arithmetic.grammar_findings import Severity
 from service.people.pages.signing_in import Database, Me
 from service.platform.database import changing, reading

@@ -19,9 +19,8 @@ from service.platform.pages.render import local, page
 from service.platform.permissions import Act, need
 from service.platform.queries.lists import Turn
 from service.proof.queries.build_verdicts import tally, verdicts_of_build
-from service.records.queries.content import Verification
+from service.records.queries.content import Verification, verified
 from service.records.queries.pile_checks import PileCheck, check_of_build
-from service.records.queries.verification_cache import verified
 from service.settings import Settings
 from service.stacks.arithmetic.comparison import Change, Comparison, What, compare
 from service.stacks.arithmetic.part_hours import PartHours

@@ -12,7 +12,7 @@ from service.limits.arithmetic.insulation import (
 )
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.verdicts import Verdict
-from service.proof.arithmetic.insulation_tests import (
+from service.proof.arithmetic.electrical_tests import (
     InsulationMeasured,
     InsulationTest,
     judge_insulation_test,

@@ -7,7 +7,7 @@ from service.limits.arithmetic.insulation import Between, Condition
 from service.limits.arithmetic.leak_paths import Circuit
 from service.limits.arithmetic.limits import Limit, Quantity
 from service.platform.arithmetic.verdicts import Verdict
-from service.proof.arithmetic.insulation_tests import (
+from service.proof.arithmetic.electrical_tests import (
     InsulationMeasured,
     InsulationTest,
     ShortCheck,

@@ -8,7 +8,7 @@ from service.limits.arithmetic.figures import ShortFigures
 from service.limits.arithmetic.shorts import CellCheck, shorts_by_voltage
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.verdicts import Verdict
-from service.proof.arithmetic.insulation_tests import ShortCheck, ShortMethod, judge_short_check
+from service.proof.arithmetic.electrical_tests import ShortCheck, ShortMethod, judge_short_check
 
 GOOD = (40.0, 38.0, 41.0, 39.0)
 

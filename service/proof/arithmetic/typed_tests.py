@@ -1,6 +1,6 @@
-"""A test of tightness as it is typed: texts with units into one test, refusals by field.
+"""Tests of a closed stack as they are typed: texts with units into one test, refusals by field.
 
-Sources: as in leak_tests.
+Sources: as in leak_tests and electrical_tests.
 """
 
 import re
@@ -21,7 +21,7 @@ from service.platform.arithmetic.typed_fields import (
     typed_word,
 )
 from service.platform.arithmetic.units import Measure, from_si, read_quantity
-from service.proof.arithmetic.insulation_tests import (
+from service.proof.arithmetic.electrical_tests import (
     InsulationMeasured,
     InsulationTest,
     ShortCheck,
@@ -215,11 +215,6 @@ def as_text(value: float, unit: str) -> str:
     if re.fullmatch(r"-?[1-9]\d{0,2}\.\d{3}", text):
         text += "0"
     return f"{text} {unit}"
-
-
-# Tests of insulation and shorts as they are typed: texts with units, refusals by field.
-#
-# Sources: as in insulation_tests and short_checks.
 
 
 PLACES = {Between.RODS_PLATES: "rods_plates", Between.PLATES_GROUND: "plates_ground"}

@@ -1,7 +1,7 @@
-"""One test of insulation as it was made, and what it gave.
+"""Tests of insulation and checks of the cells for shorts as they were made, and what they gave.
 
-JSON forms “insulation test 1” and “insulation result 1”.
-Source: as in insulation.
+JSON forms “insulation test 1”, “insulation result 1”, “short check 1” and “short result 1”.
+Sources: as in insulation and shorts.
 """
 
 from dataclasses import dataclass
@@ -171,11 +171,6 @@ def judge_insulation_test(test: InsulationTest, figures: DesignFigures) -> Insul
     ]
     remarks = tuple(f"No limit is in force for {what}: no verdict." for what in without)
     return InsulationOutcome(test.voltage_v, findings, verdict, remarks, INSULATION_FORMULAS)
-
-
-# One check of the cells for shorts as it was made, and what it gave.
-#
-# JSON forms “short check 1” and “short result 1”. Source: as in shorts.
 
 
 SHORT_FORM, SHORT_RESULT_FORM = "short check 1", "short result 1"

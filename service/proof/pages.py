@@ -1,4 +1,4 @@
-"""The gate to hydrogen: verdicts of a build, its set points, the signature that opens it."""
+"""Tests of a closed stack as the bench shows them, and the gate to hydrogen with its signature."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -23,8 +23,8 @@ from service.platform.database import changing, reading
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, may, need
+from service.proof.arithmetic.electrical_tests import InsulationOutcome, ShortMethod
 from service.proof.arithmetic.hold_time import time_needed
-from service.proof.arithmetic.insulation_tests import InsulationOutcome, ShortMethod
 from service.proof.arithmetic.leak_results import LeakResult
 from service.proof.arithmetic.leak_tests import Method
 from service.proof.arithmetic.stack_tests import TestKind
@@ -42,12 +42,7 @@ from service.records.queries.records import RecordHead
 from service.store.arithmetic.instrument_kinds import InstrumentKind
 from service.store.queries.instruments import InstrumentRow
 
-# What the bench shows of the tests of a closed stack: in their order, with what each asks for.
-
-
 THIN = "\u2009"
-
-
 CONDITIONS = {Condition.DRY: "insulation-dry", Condition.WITH_COOLANT: "insulation-coolant"}
 
 

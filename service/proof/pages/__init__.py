@@ -1,1 +1,0 @@
-"""HTML pages: forms in, sheets out."""
