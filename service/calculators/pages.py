@@ -70,8 +70,8 @@ def calculate(request: Request, me: Me, asked: Asked, name: str) -> Response:
 
 def _sheet(calculator: desk.Calculator, form: Form) -> DeskSheet:
     worked = None
-    if any(form.kept(field.name).strip() for field in calculator.fields if _is_typed(field)):
-        typed = {name: form.kept(name).replace("\r\n", "\n") for name in form.typed}
+    if any(form.raw(field.name).strip() for field in calculator.fields if _is_typed(field)):
+        typed = {name: form.raw(name).replace("\r\n", "\n") for name in form.typed}
         worked = work_out(calculator, typed)
         if worked.last_state is not None:
             log.info("%s found no solution; it stood at %s", calculator.name, worked.last_state)
@@ -99,15 +99,15 @@ def _kept(calculator: desk.Calculator, form: Form) -> dict[str, str]:
     """What the address must carry: everything typed, units and choices that are not the first."""
     found = {}
     for field in calculator.fields:
-        text = form.kept(field.name).strip()
+        text = form.raw(field.name).strip()
         if not text or text == field.first_choice:
             continue
         found[field.name] = text
-        unit = form.kept(field.unit_name)
+        unit = form.raw(field.unit_name)
         if unit and unit != field.unit:
             found[field.unit_name] = unit
     for show in calculator.shows:
-        unit = form.kept(show.name)
+        unit = form.raw(show.name)
         if unit and unit != show.unit:
             found[show.name] = unit
     return found

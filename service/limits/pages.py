@@ -122,7 +122,7 @@ def form_of_figures(request: Request, figures: DesignFigures) -> Form:
 
 def read_figures_form(form: Form) -> DesignFigures:
     """Return the figures of a form; everything that cannot be is refused beside its field."""
-    typed = {name: form.kept(name) for name in HELP}
+    typed = {name: form.raw(name) for name in HELP}
     for section in SECTIONS:
         fields = [field for group in section.groups for field in group.fields]
         wrong = [field for field in fields if refuse_alone(form, field)]
@@ -191,7 +191,7 @@ def show_new(request: Request, me: Me, database: Database, design_id: Number) ->
 def write(request: Request, me: Me, database: Database, form: Typed, design_id: Number) -> Response:
     """Write a new version."""
     need(me, Act.LIMITS_WRITE)
-    with form.keeping():
+    with form.collecting_errors():
         source, reason = form.text("source", most=1000), form.text("reason")
         figures = read_figures_form(form)
         with changing(database, me, key=form.key) as work:
@@ -213,14 +213,14 @@ def approve(
     request: Request, me: Me, database: Database, form: Typed, limit_set_id: Number
 ) -> Response:
     """Put a version in force."""
-    password = form.kept("password")
-    with form.keeping():
+    password = form.raw("password")
+    with form.collecting_errors():
         with signing(request, database, me, password), changing(database, me, key=form.key) as work:
             work.answer = f"/limits/{limit_set_id}"
             approve_limits(
                 work,
                 limit_set_id,
-                content_sha256=form.kept("content_sha256"),
+                content_sha256=form.raw("content_sha256"),
                 password=password,
             )
         return go_on(request, work.answer)

@@ -273,9 +273,9 @@ def release(
     request: Request, me: Me, database: Database, form: Typed, build_id: Number
 ) -> Response:
     """Release a build to hydrogen."""
-    password = form.kept("password")
-    read = form.kept("set_points_sha256") if form.kept("acknowledged") == "yes" else ""
-    with form.keeping():
+    password = form.raw("password")
+    read = form.raw("set_points_sha256") if form.raw("acknowledged") == "yes" else ""
+    with form.collecting_errors():
         with signing(request, database, me, password), changing(database, me, key=form.key) as work:
             work.answer = f"/builds/{build_id}/release"
             release_build(work, build_id, set_points_sha256=read, password=password)

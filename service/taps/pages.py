@@ -156,7 +156,7 @@ def add(request: Request, me: Me, database: Database, form: Typed, serial: str) 
     with reading(database) as session:
         stack = stack_facts(session, find_stack(session, serial))
     channels = _channels(form)
-    with form.keeping():
+    with form.collecting_errors():
         cells, said = _cells(form, channels), form.values(TAP_MAP_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
@@ -193,7 +193,7 @@ def correct(
         wrong = written_map(session, tap_map_id)
         stack = stack_facts(session, wrong.stack_id)
     channels = _channels(form)
-    with form.keeping():
+    with form.collecting_errors():
         cells, said = _cells(form, channels), form.values(TAP_MAP_FIELDS, wrong)
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
@@ -209,7 +209,7 @@ def take_back(
     """Take a map back that never was true."""
     with reading(database) as session:
         stack = stack_facts(session, written_map(session, tap_map_id).stack_id)
-    with form.keeping():
+    with form.collecting_errors():
         reason = form.text("reason")
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)

@@ -241,8 +241,8 @@ def test_what_is_no_plain_number_is_refused_with_a_reason(typed: str) -> None:
         assert form.number("n") == 3
         return
     assert form.number("n") is None
-    assert form.wrong("n")
-    assert typed in form.wrong("n")
+    assert form.error("n")
+    assert typed in form.error("n")
 
 
 def test_a_mark_that_can_be_read_both_ways_is_asked_about() -> None:
@@ -251,8 +251,8 @@ def test_a_mark_that_can_be_read_both_ways_is_asked_about() -> None:
 
     assert form.number("hours", unit="h") is None
     assert form.number("most", unit="h") is None
-    assert "“1.234” can be read in two ways. Right would be 1234 or 1.2340" in form.wrong("hours")
-    assert "“1e400” is not a number. Right would be digits" in form.wrong("most")
+    assert "“1.234” can be read in two ways. Right would be 1234 or 1.2340" in form.error("hours")
+    assert "“1e400” is not a number. Right would be digits" in form.error("most")
 
 
 @pytest.mark.parametrize("value", [1.234, -12.125, 999.999, 0.125, 1234.5, 12.0, 1e-7])
@@ -269,8 +269,8 @@ def test_numbers_out_of_range_say_the_range() -> None:
 
     assert form.number("torque", least=0, most=60, unit="N·m") is None
     assert form.whole("count", least=1) is None
-    assert form.wrong("torque") == "“900” is out of range. Right would be 0 to 60 N·m."
-    assert "1 to" in form.wrong("count")
+    assert form.error("torque") == "“900” is out of range. Right would be 0 to 60 N·m."
+    assert "1 to" in form.error("count")
 
 
 def test_times_are_read_in_the_zone_of_the_lab() -> None:
@@ -297,7 +297,7 @@ def test_times_that_are_not_are_refused(typed: str) -> None:
     form = Form({"at": [typed]}, zone=LAB.time_zone)
 
     assert form.moment("at") is None
-    assert "2026-03-07 14:20" in form.wrong("at")
+    assert "2026-03-07 14:20" in form.error("at")
 
 
 def test_the_one_time_key_is_not_given_before_everything_could_be_read() -> None:
@@ -331,17 +331,17 @@ def test_refusals_of_a_change_land_beside_their_fields() -> None:
     """One or many, and staleness apart."""
     one, many, stale = Form({"a": ["1"]}), Form({}), Form({})
 
-    with one.keeping():
+    with one.collecting_errors():
         raise errors.Refused("a", "1", "is taken", "Use 2.")
-    with many.keeping():
+    with many.collecting_errors():
         raise errors.RefusedTogether(
             [errors.Refused("a", "", "missing"), errors.Refused("b", 2, "no")]
         )
-    with stale.keeping():
+    with stale.collecting_errors():
         raise errors.Stale("record R-1", 1, 3, ["Bo put on a gasket"])
 
-    assert (one.wrong("a"), one.status) == ("“1” is taken. Use 2.", 422)
-    assert (many.wrong("a"), many.wrong("b")) == ("Missing.", "“2” no.")
+    assert (one.error("a"), one.status) == ("“1” is taken. Use 2.", 422)
+    assert (many.error("a"), many.error("b")) == ("Missing.", "“2” no.")
     assert (stale.is_refused, stale.status) == (True, 409)
 
 
@@ -351,7 +351,7 @@ def test_a_password_is_never_shown_again() -> None:
 
     form.refuse("password", "is too short")
 
-    assert "hunter" not in form.wrong("password")
+    assert "hunter" not in form.error("password")
 
 
 def test_choices_outside_the_list_are_refused() -> None:
@@ -360,8 +360,8 @@ def test_choices_outside_the_list_are_refused() -> None:
 
     assert form.choice("role", Role) is None
     assert form.several("roles", Role) == (Role.BUILDER,)
-    assert "builder, quality, supervisor, admin" in form.wrong("role")
-    assert form.wrong("roles").startswith("“king” is not")
+    assert "builder, quality, supervisor, admin" in form.error("role")
+    assert form.error("roles").startswith("“king” is not")
 
 
 # Errors

@@ -120,11 +120,11 @@ def show(request: Request, me: Me, database: Database, record_id: int) -> Respon
 @router.post("/records/{record_id}/approve")
 def sign(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
     """Approve a record."""
-    password = form.kept("password")
-    with form.keeping():
+    password = form.raw("password")
+    with form.collecting_errors():
         with signing(request, database, me, password), changing(database, me, key=form.key) as work:
             work.answer = f"/records/{record_id}/approval"
-            approve(work, record_id, content_sha256=form.kept("content_sha256"), password=password)
+            approve(work, record_id, content_sha256=form.raw("content_sha256"), password=password)
         return go_on(request, work.answer)
     return _sheet(request, database, me, record_id, form=form)
 
@@ -134,7 +134,7 @@ def give_back(
     request: Request, me: Me, database: Database, form: Typed, record_id: int
 ) -> Response:
     """Send a record back with the reason."""
-    with form.keeping():
+    with form.collecting_errors():
         reason = form.text("reason")
         with changing(database, me, key=form.key) as work:
             work.answer = f"/records/{record_id}/approval"
@@ -157,7 +157,7 @@ def open_again(
 @router.post("/records/{record_id}/void")
 def strike(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
     """Make a record void with the reason."""
-    with form.keeping():
+    with form.collecting_errors():
         reason = form.text("void_reason")
         with changing(database, me, key=form.key) as work:
             work.answer = f"/records/{record_id}"

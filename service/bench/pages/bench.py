@@ -75,7 +75,7 @@ def bench_page(
     named = asked.get("at", "")
     place = Place(named) if named in tuple(Place) else where_the_work_stands(view)
     settings: Settings = request.app.state.settings
-    typed_end = form.kept("end") if form else asked.get("end", "")
+    typed_end = form.raw("end") if form else asked.get("end", "")
     end = End(typed_end) if typed_end in tuple(End) else _end_of_work(view)
     missing: tuple[Missing, ...] = ()
     if place is Place.HANDING_IN:
@@ -203,7 +203,7 @@ def _make_safe(
     page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person
 ) -> BenchPage:
     rows = page.view.checklist
-    wanted = page.form.kept("line_number") or asked.get("line", "")
+    wanted = page.form.raw("line_number") or asked.get("line", "")
     open_rows = [row for row in rows if row.entry is None]
     chosen = next((row for row in rows if str(row.asked.number) == wanted), None)
     return replace(
@@ -235,7 +235,7 @@ def _lifting_one(
 
 
 def _several(page: BenchPage, session: Session, asked: Mapping[str, str], me: Person) -> BenchPage:
-    wanted = page.form.kept("part_id")
+    wanted = page.form.raw("part_id")
     parts = {int(wanted)} if wanted.isdecimal() and len(wanted) < 16 else set()
     return _down_to(_lifting(page, session, asked, me), parts)
 
@@ -249,9 +249,9 @@ def _down_to(page: BenchPage, parts: Collection[int]) -> BenchPage:
 
 
 def _scanned_layers(session: Session, form: Form) -> Collection[int]:
-    if not form.wrong("scanned"):
+    if not form.error("scanned"):
         return ()
-    hits = resolve_to_fit(session, form.kept("scanned"), LAYER_KINDS).hits
+    hits = resolve_to_fit(session, form.raw("scanned"), LAYER_KINDS).hits
     return {hit.id for hit in hits if hit.kind == "part"}
 
 
@@ -273,7 +273,7 @@ def _finding(
         PartSeen(f.part, f.kind, f.label, f"rod {f.rod_number}" if f.rod_number else str(f.end))
         for f in (*pile.fixings, *pile.fixings_removed)
     ]
-    wanted = page.form.kept("part_id") or asked.get("part", "")
+    wanted = page.form.raw("part_id") or asked.get("part", "")
     part = next((one for one in parts if str(one.id) == wanted), None)
     return replace(
         page,
@@ -323,9 +323,9 @@ def _fixings(
 
 def _candidates(session: Session, form: Form, kinds: tuple[Kind, ...]) -> tuple[Hit, ...]:
     """After a refusal: what the scanned code can mean; nothing where it is not known at all."""
-    if not form.wrong("scanned"):
+    if not form.error("scanned"):
         return ()
-    return resolve_to_fit(session, form.kept("scanned"), kinds).hits
+    return resolve_to_fit(session, form.raw("scanned"), kinds).hits
 
 
 def _closing(
@@ -339,14 +339,14 @@ def _closing(
 def _checks(page: BenchPage, session: Session, asked: Mapping[str, str], _me: Person) -> BenchPage:
     """The checks of the closing, one at a time: the one asked for, else the first not recorded."""
     checks = checks_asked(page.view.entries, page.view.rods)
-    wanted = page.form.kept("check") or asked.get("check", "")
-    rod = page.form.kept("rod_number") or asked.get("rod", "")
+    wanted = page.form.raw("check") or asked.get("check", "")
+    rod = page.form.raw("rod_number") or asked.get("rod", "")
     named = [x for x in checks if x.check == wanted and (not rod or str(x.rod_number) == rod)]
     left = [one for one in checks if not one.is_done]
     check = next(iter(named or left), None)
     kinds = (LENGTH if check.check.is_measured else ELECTRICAL) if check else ()
     tools = [one for kind in kinds for one in choices.instruments_to_choose(session, kind)]
-    if len(tools) == 1 and not page.form.kept("instrument_id"):
+    if len(tools) == 1 and not page.form.raw("instrument_id"):
         page.form.typed["instrument_id"] = (str(tools[0][0]),)
     return replace(
         page,
@@ -397,10 +397,10 @@ def _route(name: str, entry: Entry) -> Callable[..., Response]:
     def enter(
         request: Request, me: Me, database: Database, form: Typed, record_id: int
     ) -> Response:
-        with form.keeping():
+        with form.collecting_errors():
             facts = read_facts(form, name, entry)
             taken = _taken_photos(request, form) if entry.has_photos else []
-            kept = {field: form.kept(field) for field in entry.keeps if form.kept(field)}
+            kept = {field: form.raw(field) for field in entry.keeps if form.raw(field)}
             then = {"made": entry.made} | ({"at": entry.goes_on} if entry.goes_on else {}) | kept
             with changing(database, me, key=form.key) as work:
                 work.answer = (
@@ -433,7 +433,7 @@ def _again(
 
     A form beneath every place leaves the form of the place as it is.
     """
-    asked = {"at": entry.at or form.kept("at")}
+    asked = {"at": entry.at or form.raw("at")}
     with reading(database) as session:
         shown = bench_page(
             request, session, me, record_id, asked=asked, form=form if entry.at else None
@@ -480,14 +480,14 @@ def _findings(form: Form) -> list[FindingEntry]:
         FindingEntry(condition)
         if condition in STANDING_ALONE
         else FindingEntry(condition, severity, where, detail)
-        for condition in form.kept_all("condition")
+        for condition in form.raw_all("condition")
         if condition
     ]
 
 
 def _numbers(form: Form, name: str) -> list[int]:
     """Read the rows ticked in a list of boxes."""
-    texts = form.kept_all(name)
+    texts = form.raw_all(name)
     if any(not text.isdecimal() or len(text) > 15 for text in texts):
         form.refuse(name, "is not one of the choices.", "Choose from the list.")
         return []
@@ -496,13 +496,13 @@ def _numbers(form: Form, name: str) -> list[int]:
 
 def _texts(form: Form) -> dict[str, str]:
     """Give what was typed, field by field, as the trade reads it."""
-    return {name: form.kept(name)[:MOST_SIGNS] for name in form.typed if name not in NO_TEXTS}
+    return {name: form.raw(name)[:MOST_SIGNS] for name in form.typed if name not in NO_TEXTS}
 
 
 def _cell_values(form: Form) -> list[str]:
     """Give a value for each cell: the pasted list where there is one, else the cells' fields."""
     pasted = form.text("values", required=False, most=MOST_SIGNS)
-    return [pasted] if pasted else list(form.kept_all("cell"))
+    return [pasted] if pasted else list(form.raw_all("cell"))
 
 
 def _at_place(form: Form) -> None:

@@ -99,12 +99,12 @@ def show_new(
 @router.post("/records/{record_id}/corrections/new")
 def write(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
     """Propose a correction."""
-    of = CorrectionOf(form.kept("of")) if form.kept("of") in set(CorrectionOf) else None
+    of = CorrectionOf(form.raw("of")) if form.raw("of") in set(CorrectionOf) else None
     subject_id = form.whole("subject")
     with reading(database) as session:
         record = correctable(session, record_id)
     fact = _fact(record, of, subject_id)
-    with form.keeping():
+    with form.collecting_errors():
         new_value = _typed(form, fact)
         reason = form.text("reason")
         part_id = form.whole("part_id", required=False)
@@ -154,16 +154,16 @@ def _decide(
     approve: bool,
 ) -> Response:
     name = "password" if approve else "refusal_password"
-    with form.keeping():
+    with form.collecting_errors():
         reason = "" if approve else form.text("reason")
-        password = form.kept(name)
+        password = form.raw(name)
         with signing(request, database, me, password), changing(database, me, key=form.key) as work:
             work.answer = f"/corrections/{correction_id}"
             decide(
                 work,
                 correction_id,
                 approve=approve,
-                content_sha256=form.kept("content_sha256"),
+                content_sha256=form.raw("content_sha256"),
                 password=password,
                 reason=reason,
             )
@@ -201,8 +201,8 @@ def _new_page(
     request: Request, database: Engine, record: Correctable, fact: Fact, form: Form
 ) -> Response:
     found: tuple[Hit, ...] = ()
-    if isinstance(fact.details, LayerFacts) and form.wrong("new_value"):
-        found = _candidates(database, form.kept("new_value"), fact.details)
+    if isinstance(fact.details, LayerFacts) and form.error("new_value"):
+        found = _candidates(database, form.raw("new_value"), fact.details)
     context = NewPage(
         record,
         fact,

@@ -138,8 +138,8 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
     need(me, Act.RECORD_WRITE)
     form = blank(
         request,
-        stack=asked.kept("stack"),
-        kind=asked.kept("kind"),
+        stack=asked.raw("stack"),
+        kind=asked.raw("kind"),
         performed_from=now_utc(),
         worked=(me.id,),
     )
@@ -149,7 +149,7 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
 @router.post("/new")
 def begin(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Begin a record."""
-    with form.keeping():
+    with form.collecting_errors():
         serial = form.text("stack", most=80)
         with reading(database) as session:
             stack = stack_to_begin(session, serial)
@@ -216,7 +216,7 @@ def show_head(request: Request, me: Me, database: Database, record_id: int) -> R
 @router.post("/{record_id}/head")
 def change(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
     """Change what the head of a record says."""
-    with form.keeping():
+    with form.collecting_errors():
         reason = form.text("reason")
         performed_from = form.moment("performed_from")
         people = _people(form)
@@ -250,10 +250,10 @@ def say_where(
     request: Request, me: Me, database: Database, form: Typed, record_id: int
 ) -> Response:
     """Say where lifted parts went: all that were ticked, or none."""
-    with form.keeping():
+    with form.collecting_errors():
         whereabouts = form.choice("whereabouts", Whereabouts)
         place, reason = form.text("place", required=False, most=200), form.text("reason")
-        parts = [int(text) for text in form.kept_all("part_ids") if text.isdecimal()]
+        parts = [int(text) for text in form.raw_all("part_ids") if text.isdecimal()]
         if not parts:
             form.refuse("part_ids", "Nothing is ticked.", "Tick at least one part.")
         with changing(database, me, key=form.key) as work:
@@ -281,7 +281,7 @@ def _people(form: Form) -> list[tuple[int, Involvement]]:
     """Who was ticked; strange numbers are refused by the change."""
     named = []
     for name, how in (("worked", Involvement.WORKED), ("witnessed", Involvement.WITNESSED)):
-        for text in form.kept_all(name):
+        for text in form.raw_all(name):
             if not text.isdecimal() or len(text) > 15:
                 form.refuse(name, f"“{text[:40]}” is nobody.", "Choose from the list.")
             else:
@@ -295,7 +295,7 @@ def _named(view: RecordView, how: Involvement) -> tuple[int, ...]:
 
 def _new_page(request: Request, database: Engine, form: Form) -> Response:
     with reading(database) as session:
-        stack = stack_to_begin(session, form.kept("stack"))
+        stack = stack_to_begin(session, form.raw("stack"))
         people = people_to_choose(session)
     kinds = tuple(kind.value for kind in _kinds(stack))
     return page(

@@ -66,10 +66,10 @@ def show_look(request: Request, me: Me, database: Database, asked: Asked, token:
 def write(request: Request, me: Me, database: Database, form: Typed, token: str) -> Response:
     """Write the stack with its pile, and hand its record in."""
     need(me, Act.IMPORT)
-    with form.keeping():
+    with form.collecting_errors():
         head = _head(form)
         with changing(database, me, key=form.key) as work:
-            kept = STACKS.kept(request, me, token)
+            kept = STACKS.raw(request, me, token)
             seen = _plan(work.session, kept, form, head)
             kept.refuse_unless(seen.may_be_written)
             upload, media_type = kept.upload, kept.table.media_type
@@ -82,12 +82,12 @@ def write(request: Request, me: Me, database: Database, form: Typed, token: str)
 
 
 def _look(request: Request, me: Person, database: Engine, form: Form, token: str) -> Response:
-    kept = STACKS.kept(request, me, token)
+    kept = STACKS.raw(request, me, token)
     seen, head_is_given = None, False
     is_first = not any(name.startswith("column_") for name in form.typed)
     with reading(database) as session:
         known = designs(session)
-        with form.keeping():
+        with form.collecting_errors():
             head = NOT_YET
             if is_first:
                 form.typed |= {"build_number": ("1",), "make_missing": ("yes",)}
@@ -103,7 +103,7 @@ def _look(request: Request, me: Person, database: Engine, form: Form, token: str
 
 
 def _plan(session: Session, kept: KeptList, form: Form, head: StackHead) -> StackSeen:
-    how = Reading(form.zone, now_utc(), decimal=form.kept("decimal") or None)
+    how = Reading(form.zone, now_utc(), decimal=form.raw("decimal") or None)
     options = StackOptions(how, form.yes("make_missing"), form.yes("from_free_end"))
     mapping = mapping_of(form, kept.table, STACK_COLUMNS)
     return plan_stack(session, kept.table, mapping, kept.source, head=head, options=options)

@@ -26,7 +26,7 @@ def at_tests(page: BenchPage, session: Session, asked: Mapping[str, str], _me: P
     closed = verdicts_of_head(session, head)
     made = made_in_record(session, head.id)
     found = counts(page.pile.layers)
-    wanted = form.kept("test") or asked.get("test", "")
+    wanted = form.raw("test") or asked.get("test", "")
     _begin(page, wanted, made, closed.figures.leak if closed else None)
     ground = Ground(
         closed,
@@ -36,7 +36,7 @@ def at_tests(page: BenchPage, session: Session, asked: Mapping[str, str], _me: P
         tuple(
             layer.cell for layer in page.pile.layers if layer.kind is Kind.BLANK_CELL and layer.cell
         ),
-        {name: form.kept(name) for name in ("instrument_id", "thermometer_id")},
+        {name: form.raw(name) for name in ("instrument_id", "thermometer_id")},
     )
     sheet = tests_sheet(ground, wanted, _why_not(page) if closed is None else "")
     _choose_the_only_ones(page, sheet)
@@ -76,7 +76,7 @@ def _begin(
                 "meter_reference": test.meter.reference if test.meter else "",
             }
     for name, value in begun.items():
-        if not form.kept(name):
+        if not form.raw(name):
             form.typed[name] = (value,)
 
 
@@ -90,5 +90,5 @@ def _choose_the_only_ones(page: BenchPage, sheet: TestsSheet) -> None:
     wanted = {"instrument_id": first, "thermometer_id": "thermometer", "meter_id": "flow_meter"}
     for name, kind in wanted.items():
         tools = sheet.tools[kind]
-        if len(tools) == 1 and not page.form.kept(name):
+        if len(tools) == 1 and not page.form.raw(name):
             page.form.typed[name] = (str(tools[0][0]),)

@@ -30,7 +30,7 @@ def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: P
     The stage asked for, the next rod and pass, and what was read so far.
     """
     form, head = page.form, page.view.head
-    named = form.kept("stage") or asked.get("stage", "")
+    named = form.raw("stage") or asked.get("stage", "")
     as_found = head.opens and head.opened_at is None and head.kind is not RecordKind.RE_TORQUE
     stage = Stage(named) if named in tuple(Stage) else Stage.AS_FOUND if as_found else Stage.CLOSING
     table = page.view.torque(stage)
@@ -40,17 +40,17 @@ def at_torque(page: BenchPage, session: Session, asked: Mapping[str, str], me: P
         minutes = closing.settling_minutes if closing else SETTLING_MINUTES
         settling = _settling(page.view, table, minutes)
     due = settling.pass_number if settling is not None and settling.is_due else 1
-    coming = _next(page, table, stage, form.kept("rod_number"), form.kept("pass_number"), due=due)
+    coming = _next(page, table, stage, form.raw("rod_number"), form.raw("pass_number"), due=due)
     wanted_pass = asked.get("pass", "")
-    if wanted_pass.isdecimal() and not form.kept("pass_number"):
+    if wanted_pass.isdecimal() and not form.raw("pass_number"):
         coming = replace(coming, pass_number=max(1, min(int(wanted_pass[:3]), 50)))
     coming = _told(page.view, table, coming)
     drivers = choices.instruments_to_choose(session, InstrumentKind.TORQUE_DRIVER)
-    if not form.kept("instrument_id"):
+    if not form.raw("instrument_id"):
         only = drivers[0][0] if len(drivers) == 1 else None
         driver = choices.driver_used_last(session, head.id, me.id) or only
         form.typed["instrument_id"] = (str(driver or ""),)
-    if not form.kept("kind"):
+    if not form.raw("kind"):
         form.typed["kind"] = (coming.kinds[0],)
     return replace(
         page,

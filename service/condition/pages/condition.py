@@ -68,7 +68,7 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
     condition, cell = None, None
     with reading(database) as session:
         stack_id = find_stack(session, serial)
-        with asked.keeping():
+        with asked.collecting_errors():
             choice = _wanted(asked)
             cell = asked.whole("cell", least=1, required=False)
             known_at = asked.moment("known", required=False)
@@ -81,11 +81,11 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
         runs = runs_of_stack(session, stack_id, Turn(RUNS_SHOWN)).rows
     settings: Settings = request.app.state.settings
     known = [item.hours_h for item in condition.near]
-    days = asked.kept("over") == "days" or (bool(known) and all(item is None for item in known))
-    drawn = drawn_meas(condition, [int(item) for item in asked.kept_all("mea") if item.isdecimal()])
+    days = asked.raw("over") == "days" or (bool(known) and all(item is None for item in known))
+    drawn = drawn_meas(condition, [int(item) for item in asked.raw_all("mea") if item.isdecimal()])
     on_curve = condition.chosen.cell(cell) if condition.chosen else None
     shown = condition.shown.moment if condition.shown else None
-    kept = tuple((name, text) for name in KEPT for text in asked.kept_all(name) if text)
+    kept = tuple((name, text) for name in KEPT for text in asked.raw_all(name) if text)
     context = ConditionPage(
         condition,
         asked,
@@ -103,9 +103,9 @@ def show(request: Request, me: Me, database: Database, asked: Asked, serial: str
 
 
 def _wanted(asked: Form) -> asked_for.Asked:
-    against = asked.kept("against")
+    against = asked.raw("against")
     return asked_for.Asked(
-        moment=asked.kept("moment"),
+        moment=asked.raw("moment"),
         density_a_cm2=asked.number(
             "density", least=0.001, most=GREATEST_A_CM2, unit="A/cm²", required=False
         ),
@@ -128,4 +128,4 @@ def _densities(asked: Form) -> Densities | None:
             usual.most_a_cm2 if most is None else most,
         )
     except TradeError as trouble:
-        raise Refused("fit_from", asked.kept("fit_from"), str(trouble)) from trouble
+        raise Refused("fit_from", asked.raw("fit_from"), str(trouble)) from trouble

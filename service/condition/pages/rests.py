@@ -75,14 +75,14 @@ def show(request: Request, me: Me, database: Database, asked: Asked, run_id: Num
         raise NotFound("file of the run", run.name)
     rests: tuple[Rest, ...] = ()
     is_cut, threshold = False, THRESHOLD_V
-    with asked.keeping():
+    with asked.collecting_errors():
         typed = asked.number("threshold", least=0.01, most=1.2, unit="V", required=False)
         threshold = THRESHOLD_V if typed is None else typed
         asked.check()
         rests, is_cut = read_rests(path, run.mapping, settings.zone, run.active_area_cm2, threshold)
         rest_number = asked.whole("rest", least=1, most=max(len(rests), 1), required=False)
     longest = max(rests, key=lambda rest: rest.lasted_s, default=None)
-    chosen = rests[rest_number - 1] if rests and asked.kept("rest") and rest_number else longest
+    chosen = rests[rest_number - 1] if rests and asked.raw("rest") and rest_number else longest
     context = RestsPage(
         run,
         tuple(_listed(run, index, rest) for index, rest in enumerate(rests, start=1)),

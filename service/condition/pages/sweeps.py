@@ -161,7 +161,7 @@ def _time(form: Form, before: Mapping, name: str | None) -> TimeColumn:
 
 
 def _chosen(form: Form, name: str, most: int) -> list[int]:
-    ticked = form.kept_all(name)
+    ticked = form.raw_all(name)
     if any(not text.isdecimal() or int(text) >= most for text in ticked):
         raise Refused(name, ", ".join(ticked)[:80], "no such column.", "Columns of the list.")
     return sorted({int(text) for text in ticked})
@@ -235,7 +235,7 @@ def show_send(request: Request, me: Me, database: Database, serial: str) -> Resp
 def send(request: Request, me: Me, database: Database, form: Typed, serial: str) -> Response:
     """Take the file, if something in it looks like a sweep."""
     need(me, Act.RUN_WRITE)
-    with form.keeping():
+    with form.collecting_errors():
         name, content = sent_file(form)
         if len(content) > MOST_MB * MEGABYTE:
             size = f"it has {len(content) / MEGABYTE:.1f}\u2009MB."
@@ -269,13 +269,13 @@ def write(
     need(me, Act.RUN_WRITE)
     settings: Settings = request.app.state.settings
     stack = _stack(database, serial)
-    with form.keeping():
+    with form.collecting_errors():
         taken_at = form.moment("taken_at", required=False)
         occasion = form.text("occasion", required=False, most=200)
         temperature = form.number("temperature_c", unit="°C", required=False)
         meter = form.number("meter_hours", least=0, unit="h", required=False)
         note = form.text("note", required=False)
-        legs = [int(text) for text in form.kept_all("legs") if text.isdecimal()]
+        legs = [int(text) for text in form.raw_all("legs") if text.isdecimal()]
         form.check()
         sweep = _read(settings, me, form, stack, token)
         began = taken_at or sweep.began_at
@@ -320,8 +320,8 @@ def _read(settings: Settings, me: Person, form: Form, stack: MapStack, token: st
     is_first = "current" not in form.typed
     if is_first:
         fill_in(form, guess, headings)
-    if not is_first or form.kept("current"):
-        with form.keeping():
+    if not is_first or form.raw("current"):
+        with form.collecting_errors():
             mapping = mapping_of(form, guess, headings)
             sweep = read_sweep(path, mapping, settings.zone, stack.active_area_cm2)
     return _Sweep(path, upload.name, written, headings, guess.doubts, mapping, sweep)

@@ -77,7 +77,7 @@ def show_new_curve(
 ) -> Response:
     """Show the form of a curve."""
     need(me, Act.RUN_WRITE)
-    occasion = asked.kept("occasion")
+    occasion = asked.raw("occasion")
     form = blank(request, taken_at=now_utc(), across=str(Across.DENSITY), occasion=occasion)
     return _new_curve(request, form, _stack(database, serial))
 
@@ -87,7 +87,7 @@ def write_curve(request: Request, me: Me, database: Database, form: Typed, seria
     """Keep a curve that was typed in."""
     need(me, Act.RUN_WRITE)
     stack = _stack(database, serial)
-    with form.keeping():
+    with form.collecting_errors():
         measured = _measured(form)
         occasion = form.text("occasion", required=False, most=200)
         rows = form.text("rows", most=MOST_SIGNS_OF_CURVE)
@@ -110,7 +110,7 @@ def show_new_voltages(
 ) -> Response:
     """Show the form of voltages."""
     need(me, Act.RUN_WRITE)
-    form = blank(request, taken_at=now_utc(), current_a=asked.kept("current_a"))
+    form = blank(request, taken_at=now_utc(), current_a=asked.raw("current_a"))
     return _new_voltages(request, form, _stack(database, serial))
 
 
@@ -121,7 +121,7 @@ def write_voltages(
     """Keep voltages that were typed in."""
     need(me, Act.RUN_WRITE)
     stack = _stack(database, serial)
-    with form.keeping():
+    with form.collecting_errors():
         measured = _measured(form)
         current_a = form.number("current_a", least=0, unit="A") or 0.0
         stack_voltage_v = form.number("stack_voltage_v", unit="V", required=False)
@@ -155,7 +155,7 @@ def make_curve_void(
 ) -> Response:
     """Make a curve void."""
     need(me, Act.RUN_WRITE)
-    with form.keeping():
+    with form.collecting_errors():
         reason = form.text("reason")
         with changing(database, me, key=form.key) as work:
             void_curve(work, curve_id, reason=reason)
@@ -177,7 +177,7 @@ def make_voltages_void(
 ) -> Response:
     """Make voltages that were typed in void."""
     need(me, Act.RUN_WRITE)
-    with form.keeping():
+    with form.collecting_errors():
         reason = form.text("reason")
         with changing(database, me, key=form.key) as work:
             void_voltages(work, snapshot_id, reason=reason)

@@ -91,13 +91,13 @@ def read_design(form: Form) -> DesignEntry:
 
 def rows_shown(form: Form, kind: str) -> int:
     """Say how many rows of rods, ports or lines a form shows: those sent, or those begun with."""
-    text = form.kept(f"{kind}_rows")
+    text = form.raw(f"{kind}_rows")
     return min(int(text), MOST_ROWS) if text.isdigit() else 0
 
 
 def with_more_rows(form: Form) -> Form:
     """Return the same form with more empty rows of what “more” names."""
-    kind = form.kept("more")
+    kind = form.raw("more")
     if kind in ROWS:
         more = min(rows_shown(form, kind) + SPARE_ROWS, MOST_ROWS)
         form.typed[f"{kind}_rows"] = (str(more),)
@@ -111,7 +111,7 @@ def _closed_up(form: Form, kind: str) -> int:
     """
     count = 0
     for row in range(1, rows_shown(form, kind) + 1):
-        if not any(form.kept(f"{kind}_{row}_{name}").strip() for name in names_that_count(kind)):
+        if not any(form.raw(f"{kind}_{row}_{name}").strip() for name in names_that_count(kind)):
             continue
         count += 1
         for of in ROWS[kind] if row != count else ():
@@ -196,9 +196,9 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
 def make(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Make a design."""
     need(me, Act.DESIGN_WRITE)
-    if form.kept("more"):
+    if form.raw("more"):
         return _entry_page(request, database, with_more_rows(form))
-    with form.keeping():
+    with form.collecting_errors():
         entry, old = read_design(form), form.whole("made_from", required=False)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/designs/{make_design(work, entry, made_from=old)}"
@@ -249,9 +249,9 @@ def show_edit(request: Request, me: Me, database: Database, design_id: int) -> R
 def change(request: Request, me: Me, database: Database, form: Typed, design_id: int) -> Response:
     """Change a design no stack uses yet."""
     need(me, Act.DESIGN_WRITE)
-    if form.kept("more"):
+    if form.raw("more"):
         return _entry_page(request, database, with_more_rows(form), design_id)
-    with form.keeping():
+    with form.collecting_errors():
         entry, reason = read_design(form), form.text("reason")
         with changing(database, me, key=form.key) as work:
             work.answer = f"/designs/{design_id}"

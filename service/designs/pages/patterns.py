@@ -194,7 +194,7 @@ def fill(form: Form, pattern: Pattern) -> None:
 
 def items_in(form: Form, where: Where) -> int:
     """Say how many items a form has in one part of the pattern."""
-    text = form.kept(f"{where}_items")
+    text = form.raw(f"{where}_items")
     return min(int(text), MOST_ITEMS) if text.isdigit() and len(text) < 4 else 0
 
 
@@ -252,7 +252,7 @@ def read_pattern_form(form: Form) -> PatternEntry:
 
 def pattern_or_none(form: Form) -> PatternEntry | None:
     """Return the pattern a form says so far, or none where something in it cannot be read."""
-    with form.keeping():
+    with form.collecting_errors():
         try:
             return read_pattern_form(form)
         except TradeError as trouble:
@@ -410,14 +410,14 @@ def show(request: Request, me: Me, database: Database, design_id: int) -> Respon
 def edit(request: Request, me: Me, database: Database, form: Typed, design_id: int) -> Response:
     """Rearrange the list, show what it makes, read a file into it, or keep it."""
     need(me, Act.DESIGN_WRITE)
-    do = form.kept("do") or SHOW
+    do = form.raw("do") or SHOW
     if do == READ:
         problems, read_from = _read_file(form)
         return _editor(request, database, form, design_id, problems=problems, read_from=read_from)
     if do != KEEP:
         cursor = rearrange(form, do)
         return _editor(request, database, form, design_id, do=do, cursor=cursor)
-    with form.keeping():
+    with form.collecting_errors():
         entry, reason = read_pattern_form(form), form.text("reason")
         with changing(database, me, key=form.key) as work:
             work.answer = f"/designs/{design_id}#pattern"
@@ -467,7 +467,7 @@ def _editor(
 
 
 def _drawn(form: Form, pattern: Pattern, types: Sequence[KnownType], title: str) -> AsDesignedPile:
-    text = form.kept("cells_shown").strip()
+    text = form.raw("cells_shown").strip()
     asked = int(text) if text.isdigit() and len(text) < 6 else USUALLY_SHOWN
     cells = min(max(asked, pattern.least_cells), pattern.most_cells, MOST_CELLS)
     return as_designed(pattern, cells, types, title=title, is_slim=True)
@@ -483,7 +483,7 @@ def _read_file(form: Form) -> tuple[tuple[str, ...], str]:
         except UnicodeDecodeError:
             form.refused["file"] = f"{name} is no text in UTF-8. A TOML file would be right."
             return (), ""
-    text = form.kept("toml")
+    text = form.raw("toml")
     if not text.strip():
         form.refused["toml"] = "Nothing was chosen or pasted. A TOML file, or its text here."
         return (), ""

@@ -40,9 +40,9 @@ def show(request: Request, me: Me, database: Database, part_id: Number) -> Respo
 def hold(request: Request, me: Me, database: Database, form: Typed, part_id: Number) -> Response:
     """Hold all that was shown, or what is chosen of it."""
     need(me, Act.HOLD_WRITE)
-    with form.keeping():
+    with form.collecting_errors():
         reason = form.text("reason")
-        chosen = form.kept_all("every") if form.yes("all") else form.kept_all("chosen")
+        chosen = form.raw_all("every") if form.yes("all") else form.raw_all("chosen")
         with changing(database, me, key=form.key) as work:
             work.answer = f"/parts/{part_id}/containment"
             part = part_facts(work.session, part_id)

@@ -114,7 +114,7 @@ def show_word(request: Request, me: Me, database: Database, part_id: Number) -> 
 def confirm(request: Request, me: Me, database: Database, form: Typed, part_id: Number) -> Response:
     """Confirm that an MEA is failing."""
     need(me, Act.FAILING_CONFIRM)
-    with form.keeping():
+    with form.collecting_errors():
         failed_at, reason = form.moment("failed_at"), form.text("reason")
         with changing(database, me, key=form.key) as work:
             confirm_failing(work, part_id, failed_at=failed_at or work.now, reason=reason)
@@ -129,7 +129,7 @@ def withdraw(
 ) -> Response:
     """Withdraw the word that an MEA is failing."""
     need(me, Act.FAILING_CONFIRM)
-    with form.keeping():
+    with form.collecting_errors():
         reason = form.text("reason")
         with changing(database, me, key=form.key) as work:
             withdraw_failing(work, part_id, reason=reason)

@@ -219,7 +219,7 @@ def write(
 ) -> Response:
     """Write a new version; stacks beyond the first are judged by it after the answer."""
     need(me, Act.FAILING_RULE)
-    with form.keeping():
+    with form.collecting_errors():
         source, reason = form.text("source", most=1000), form.text("reason")
         rule = read_rule_form(form)
         with changing(database, me, key=form.key) as work:

@@ -104,7 +104,7 @@ def life_sheet(
         life.groups,
         key=lambda group: (-group.lives.failures, -group.lives.n, group.name.casefold()),
     )
-    drawn = _drawn(ordered, form.kept_all("show"))
+    drawn = _drawn(ordered, form.raw_all("show"))
     listed = ordered[:MOST_ROWS]
     listed += [group for group in drawn if group not in listed]
     names = {group.name for group in drawn}

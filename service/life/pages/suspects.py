@@ -46,7 +46,7 @@ class SuspectsPage:
 def comparison(session: Session, part_id: int, query: Form) -> Comparison:
     """Return the comparison a page asks for: of a failing MEA, of another one if it says so."""
     mea = traced_mea(session, part_id)
-    by_rule = query.kept("failing") == "rule"
+    by_rule = query.raw("failing") == "rule"
     compares = mea.is_failing or query.yes("compare")
     sheet = None
     if mea.kind is Kind.MEA and mea.design_id is not None and compares:

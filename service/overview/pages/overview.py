@@ -61,8 +61,8 @@ def show(request: Request, me: Me, database: Database, asked: Asked) -> Response
     """Show the stacks, those that need somebody first; htmx reads the part again by itself."""
     need(me, Act.READ)
     turn = turn_asked(request, asked)
-    wall, only_mine = asked.kept("wall") == "1", asked.kept("mine") == "1"
-    room = _room(asked.kept("room")) if wall else None
+    wall, only_mine = asked.raw("wall") == "1", asked.raw("mine") == "1"
+    room = _room(asked.raw("room")) if wall else None
     with reading(database) as session:
         floor_read = floor(
             session,

@@ -83,9 +83,9 @@ KINDS = _kinds()
 
 def _subject(asked: Form) -> tuple[str, int] | None:
     """The one object asked for: ``subject=part:12``, or ``kind=part`` and ``subject=12``."""
-    text = asked.kept("subject").strip()
-    if text.isdigit() and asked.kept("kind"):
-        text = f"{asked.kept('kind')}:{text}"
+    text = asked.raw("subject").strip()
+    if text.isdigit() and asked.raw("kind"):
+        text = f"{asked.raw('kind')}:{text}"
     if not text:
         return None
     found = _SUBJECT.fullmatch(text)

@@ -70,9 +70,9 @@ def show_add(request: Request, me: Me) -> Response:
 @router.post("/add")
 def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Add somebody."""
-    with form.keeping():
+    with form.collecting_errors():
         login, name = form.text("login", most=40), form.text("name", most=200)
-        roles, password = form.several("roles", Role), form.kept("password")
+        roles, password = form.several("roles", Role), form.raw("password")
         with changing(database, me, key=form.key) as work:
             changes.add_person(work, login, name, roles, password)
             work.answer = f"/people/{login}"
@@ -91,7 +91,7 @@ def show_person(request: Request, me: Me, database: Database, login: str) -> Res
 def change_roles(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
     """Give somebody other roles."""
     person = _find(database, login)
-    with form.keeping():
+    with form.collecting_errors():
         roles = form.several("roles", Role)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/people/{person.login}"
@@ -106,7 +106,7 @@ def change_active(
 ) -> Response:
     """Shut somebody out, or let them in again."""
     person = _find(database, login)
-    with form.keeping():
+    with form.collecting_errors():
         reason = form.text("reason", most=1000)
         change = changes.deactivate if person.active else changes.reactivate
         with changing(database, me, key=form.key) as work:
@@ -121,13 +121,13 @@ def set_password(request: Request, me: Me, database: Database, form: Typed, logi
     """Set one's own password, or somebody else's as an admin."""
     person = _find(database, login)
     here = request.cookies.get(session_cookie(request.app.state.settings))
-    with form.keeping():
-        if form.kept("password") != form.kept("password_again"):
+    with form.collecting_errors():
+        if form.raw("password") != form.raw("password_again"):
             form.refuse("password_again", "The two passwords differ.", "Type the new one twice.")
         asked = signature(request, me, "old_password")
         with asked, changing(database, me, key=form.key) as work:
             work.answer = f"/people/{person.login}"
-            old, new = form.kept("old_password"), form.kept("password")
+            old, new = form.raw("old_password"), form.raw("password")
             changes.set_password(work, person.id, new, old, here if me.id == person.id else None)
         return go_on(request, work.answer)
     return _person_page(request, me, database, login, form)
@@ -137,7 +137,7 @@ def set_password(request: Request, me: Me, database: Database, form: Typed, logi
 def make_token(request: Request, me: Me, database: Database, form: Typed, login: str) -> Response:
     """Make an API token and show its secret this once."""
     person = _find(database, login)
-    with form.keeping():
+    with form.collecting_errors():
         label = form.text("label", most=100)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/people/{person.login}"

@@ -129,8 +129,8 @@ def show_sign_in(request: Request, database: Database, next: str = HOME) -> Resp
 def sign_in(request: Request, database: Database, form: Typed) -> Response:
     """Compare the password and begin a session, or say that it is wrong."""
     settings: Settings = request.app.state.settings
-    login, password = form.kept("login").strip(), form.kept("password")
-    next_page = local_page(form.kept("next"))
+    login, password = form.raw("login").strip(), form.raw("password")
+    next_page = local_page(form.raw("next"))
     address = _address_of(request)
     now = now_utc()
     since = now - timedelta(minutes=settings.sign_in_window_minutes)
@@ -159,9 +159,9 @@ def sign_in(request: Request, database: Database, form: Typed) -> Response:
 def add_first(request: Request, database: Database, form: Typed) -> Response:
     """Add the first person by the server's one-time code, sign them in and lead them on."""
     secret, now = secrets.token_urlsafe(32), now_utc()
-    with form.keeping(), signature(request, FIRST, "code"):
+    with form.collecting_errors(), signature(request, FIRST, "code"):
         code, login, name = form.text("code"), form.text("login"), form.text("name")
-        more, password = form.several("roles", Role), form.kept("password")
+        more, password = form.several("roles", Role), form.raw("password")
         form.check()
         with changing(database, FIRST, now=now) as work:
             person_id = add_first_person(work, code, login, name, more, password=password)
@@ -188,7 +188,7 @@ def sign_out(request: Request, database: Database) -> Response:
 def signature(request: Request, me: Person, field: str = "password") -> Iterator[None]:
     """Count refusals of the password asked for inside, as signing in does; stop after too many.
 
-    ``with form.keeping(), signature(request, me): with changing(…) as work: approve(…)``
+    ``with form.collecting_errors(), signature(request, me): with changing(…) as work: approve(…)``
     """
     settings: Settings = request.app.state.settings
     engine, address, now = engine_of(request), _address_of(request), now_utc()

@@ -93,7 +93,7 @@ Serials = dict[str, tuple[int, ...]]
 def serials_typed(form: Form) -> frozenset[str]:
     """Return keys of the serials typed for parts that are not in the pile."""
     typed = [new for _, new in _replacements(form) if new]
-    texts = (*typed, *_lines(form.kept("take_over")))
+    texts = (*typed, *_lines(form.raw("take_over")))
     return frozenset(serial_key(name) for text in texts for name in serials_in(text))
 
 
@@ -119,12 +119,12 @@ def read_ask(form: Form, ground: Ground, serials: Serials, today: date) -> Ask:
 
 def _adding(form: Form, ground: Ground, serials: Serials) -> list[Wish]:
     cells = form.whole("add_cells", least=1, most=2000, required=False)
-    where = form.kept("add_where") or End.FREE.value
+    where = form.raw("add_where") or End.FREE.value
     before = None
     if cells is not None and where == BEFORE_CELL:
         before = form.whole("add_before", least=1, most=ground.shown.cells + 1)
     taken = tuple(
-        part for line in _lines(form.kept("take_over"))
+        part for line in _lines(form.raw("take_over"))
         if (part := _one(form, "take_over", line, serials)) is not None
     )  # fmt: skip
     if cells is None:
@@ -186,7 +186,7 @@ def _taking_out(form: Form, ground: Ground) -> list[Wish]:
 
 def _cells(form: Form, name: str, ground: Ground) -> tuple[int, ...]:
     """Cells typed as numbers and ranges: 2, 5 to 7."""
-    text, most = form.kept(name).strip(), ground.shown.cells
+    text, most = form.raw(name).strip(), ground.shown.cells
     if not text:
         return ()
     cells: list[int] = []
@@ -206,7 +206,7 @@ def _cells(form: Form, name: str, ground: Ground) -> tuple[int, ...]:
 
 def _replacements(form: Form) -> list[tuple[str, str]]:
     """Lines “old” or “old = new”."""
-    replacements = [line.partition("=") for line in _lines(form.kept("replace_parts"))]
+    replacements = [line.partition("=") for line in _lines(form.raw("replace_parts"))]
     return [(old.strip(), new.strip()) for old, _, new in replacements if old.strip()]
 
 
@@ -261,14 +261,14 @@ class PlanPage:
 def show_form(request: Request, me: Me, database: Database, asked: Asked, serial: str) -> Response:
     """Show the form, and the plan where wishes are filled in."""
     need(me, Act.READ)
-    keep = blank(request, reserve=True, note=asked.kept("note"))
+    keep = blank(request, reserve=True, note=asked.raw("note"))
     return _form_page(request, database, asked, keep, serial)
 
 
 @router.post("/stacks/{serial:path}/changeover")
 def keep_plan(request: Request, me: Me, database: Database, form: Typed, serial: str) -> Response:
     """Keep the plan that was looked at."""
-    with form.keeping():
+    with form.collecting_errors():
         with reading(database) as session:
             ground = ground_of(session, find_stack(session, serial))
             ask = _asked(request, form, ground, parts_with_serials(session, serials_typed(form)))
@@ -281,7 +281,7 @@ def keep_plan(request: Request, me: Me, database: Database, form: Typed, serial:
                     ask=ask,
                     note=note,
                     reserve=form.yes("reserve"),
-                    seen_sha256=form.kept("seen"),
+                    seen_sha256=form.raw("seen"),
                 )
             except TradeError as trouble:
                 raise Refused("wishes", "", str(trouble)) from trouble
@@ -300,7 +300,7 @@ def show_plan(request: Request, me: Me, database: Database, plan_id: int) -> Res
 @router.post("/changeover-plans/{plan_id}/begin")
 def begin(request: Request, me: Me, database: Database, form: Typed, plan_id: int) -> Response:
     """Begin the record of a plan."""
-    with form.keeping():
+    with form.collecting_errors():
         performed_from = form.moment("performed_from")
         with changing(database, me, key=form.key) as work:
             record_id = begin_record_from_plan(
@@ -329,10 +329,10 @@ def _form_page(request: Request, database: Engine, form: Form, keep: Form, seria
     again = Form(form.typed, zone=form.zone)
     with reading(database) as session:
         ground = ground_of(session, find_stack(session, serial))
-        if not ground.why_not and any(form.kept(name) for name in (*WISH_FIELDS, "look")):
+        if not ground.why_not and any(form.raw(name) for name in (*WISH_FIELDS, "look")):
             ask = _asked(request, again, ground, parts_with_serials(session, serials_typed(again)))
             if not again.is_refused:
-                with again.keeping():
+                with again.collecting_errors():
                     try:
                         worked = work_out(session, ground, ask)
                     except TradeError as trouble:
@@ -342,7 +342,7 @@ def _form_page(request: Request, database: Engine, form: Form, keep: Form, seria
             clamp = changeover_closing_sheet(closing)
     form.refused = {**again.refused, **form.refused}
     sheet = sheet_of(worked.document, worked.content_sha256, ground.shown) if worked else None
-    carried = {name: form.kept(name) for name in FIELDS if form.kept(name)}
+    carried = {name: form.raw(name) for name in FIELDS if form.raw(name)}
     return page(
         request,
         "planning/form.html",

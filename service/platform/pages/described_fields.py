@@ -10,10 +10,10 @@ from service.platform.pages.forms import Form
 
 def refuse_alone(form: Form, field: Field) -> bool:
     """Refuse what one field by itself cannot be; say whether it was."""
-    if not form.kept(field.name).strip():
+    if not form.raw(field.name).strip():
         return False
     try:
-        typed_value({field.name: form.kept(field.name)}, field)
+        typed_value({field.name: form.raw(field.name)}, field)
     except FieldRefused as trouble:
         refuse_field(form, trouble)
         return True
@@ -23,7 +23,7 @@ def refuse_alone(form: Form, field: Field) -> bool:
 def refuse_field(form: Form, trouble: FieldRefused) -> None:
     """Put a trouble of the computation beside the field it comes from."""
     allowed = trouble.allowed.rstrip(".")
-    if not form.kept(trouble.field).strip():
+    if not form.raw(trouble.field).strip():
         form.refuse(trouble.field, "This is needed", f"Right would be: {allowed}.")
     elif allowed[:1].isupper():
         form.refuse(trouble.field, allowed)

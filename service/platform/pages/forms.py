@@ -1,16 +1,16 @@
-"""Reading a form: typed values out, refusals beside their fields, and what was typed kept.
+"""Reading a form: typed values out, refusals beside their fields, and what was typed as it was.
 
     def begin(request: Request, me: Me, form: Typed, engine: Engine) -> Response:
-        with form.keeping():
+        with form.collecting_errors():
             with changing(engine, by=me, key=form.key) as work:
                 work.answer = f"/records/{begin_record(work, reason=form.text('reason'), …)}"
             return go_on(request, work.answer)
         return page(request, "records/begin.html", {"form": form, …}, form.status)
 
-``keeping`` takes `Refused`, `RefusedTogether` and `Stale`, whether raised by the form or by the
-change, and puts them beside the fields. Reading ``form.key`` raises whatever could not be read so
-far; from then on every value that cannot be read raises at once, so nothing half-read is saved.
-Times are read in the laboratory's zone.
+``collecting_errors`` takes `Refused`, `RefusedTogether` and `Stale`, whether raised by the form or
+by the change, and puts them beside the fields. Reading ``form.key`` raises whatever could not be
+read so far; from then on every value that cannot be read raises at once, so nothing half-read is
+saved. Times are read in the laboratory's zone.
 """
 
 import hashlib
@@ -69,19 +69,19 @@ class Form:
         self.stale: Stale | None = None
         self._refusals: list[Refused] = []
         self._at_once = False
-        self._key = self.kept(ENTRY_KEY)[:80] or uuid.uuid4().hex
+        self._key = self.raw(ENTRY_KEY)[:80] or uuid.uuid4().hex
 
     # What templates ask
 
-    def kept(self, name: str) -> str:
+    def raw(self, name: str) -> str:
         """Give back what was typed, or nothing."""
         return (self.typed.get(name) or ("",))[0]
 
-    def kept_all(self, name: str) -> tuple[str, ...]:
+    def raw_all(self, name: str) -> tuple[str, ...]:
         """Give back everything ticked or typed under one name."""
         return self.typed.get(name, ())
 
-    def wrong(self, name: str) -> str:
+    def error(self, name: str) -> str:
         """Say what is wrong with a field, or nothing."""
         return self.refused.get(name, "")
 
@@ -113,7 +113,7 @@ class Form:
         under which something else was taken is not given again.
         """
         used_up = ENTRY_KEY in self.refused
-        key = "" if used_up else self.kept(ENTRY_KEY)[:80]
+        key = "" if used_up else self.raw(ENTRY_KEY)[:80]
         key = key or uuid.uuid4().hex
         return Markup('<input type="hidden" name="{}" value="{}">').format(ENTRY_KEY, key)
 
@@ -147,7 +147,7 @@ class Form:
 
     def refuse(self, name: str, reason: str, right_would_be: str = "") -> None:
         """Set a refusal beside a field."""
-        shown = "" if "password" in name else self.kept(name)
+        shown = "" if "password" in name else self.raw(name)
         self._refuse(Refused(name, shown, reason, right_would_be))
 
     def _refuse(self, refusal: Refused) -> None:
@@ -157,7 +157,7 @@ class Form:
         self._note(refusal)
 
     @contextmanager
-    def keeping(self) -> Iterator[None]:
+    def collecting_errors(self) -> Iterator[None]:
         """Take refusals and staleness raised inside, to show the form again with them."""
         try:
             yield
@@ -183,7 +183,7 @@ class Form:
 
     def text(self, name: str, *, required: bool = True, most: int = 4000) -> str:
         """Read words, without space around them."""
-        text = self.kept(name).strip()
+        text = self.raw(name).strip()
         if required and not text:
             self.refuse(name, "This has to be filled in.")
         if len(text) > most:
@@ -200,7 +200,7 @@ class Form:
         required: bool = True,
     ) -> float | None:
         """Read a number as `read_number` does; none if left empty and not required."""
-        text = self.kept(name).strip()
+        text = self.raw(name).strip()
         if not text:
             if required:
                 self.refuse(
@@ -229,7 +229,7 @@ class Form:
         required: bool = True,
     ) -> int | None:
         """Read a whole number; none if left empty and not required."""
-        text = self.kept(name).strip()
+        text = self.raw(name).strip()
         if not text:
             if required:
                 self.refuse(name, "A whole number has to be given here.")
@@ -284,12 +284,12 @@ class Form:
 
     def version(self) -> int:
         """Read the version the form was shown at."""
-        text = self.kept("version")
+        text = self.raw("version")
         return int(text) if re.fullmatch(r"[0-9]{1,16}", text) else -1
 
     def moment(self, name: str, *, required: bool = True) -> datetime | None:
         """Read date and time in the laboratory's zone; give it back in UTC."""
-        text = self.kept(name).strip()
+        text = self.raw(name).strip()
         if not text:
             if required:
                 self.refuse(name, "Date and time have to be given.", "Such as 2026-03-07 14:20.")
@@ -305,7 +305,7 @@ class Form:
 
     def day(self, name: str, *, required: bool = True) -> date | None:
         """Read a date after ISO 8601."""
-        text = self.kept(name).strip()
+        text = self.raw(name).strip()
         if not text:
             if required:
                 self.refuse(name, "A date has to be given.", "Such as 2026-03-07.")
@@ -321,7 +321,7 @@ class Form:
         return self._chosen(name, tuple(words), required=required)
 
     def _chosen(self, name: str, words: Sequence[W], *, required: bool) -> W | None:
-        text = self.kept(name)
+        text = self.raw(name)
         if not text and not required:
             return None
         chosen = next((word for word in words if word == text), None)
@@ -333,14 +333,14 @@ class Form:
     def several(self, name: str, words: type[E]) -> tuple[E, ...]:
         """Read all ticked words of an enum."""
         known = {word.value for word in words}
-        strange = [text for text in self.kept_all(name) if text not in known]
+        strange = [text for text in self.raw_all(name) if text not in known]
         if strange:
             self._refuse(Refused(name, strange[0], "is not one of the choices"))
-        return tuple(words(text) for text in self.kept_all(name) if text in known)
+        return tuple(words(text) for text in self.raw_all(name) if text in known)
 
     def one_of(self, name: str, values: Iterable[str], *, required: bool = True) -> str:
         """Read one of some values that stand in a list made at run time."""
-        text, known = self.kept(name), list(values)
+        text, known = self.raw(name), list(values)
         if (text or required) and text not in known:
             self.refuse(name, "is not one of the choices" if text else "One has to be chosen.")
             return ""
@@ -348,7 +348,7 @@ class Form:
 
     def yes(self, name: str) -> bool:
         """Say whether a box was ticked."""
-        return self.kept(name) not in ("", "no", "false", "0")
+        return self.raw(name) not in ("", "no", "false", "0")
 
     def files(self, name: str) -> tuple[UploadFile, ...]:
         """Give the files chosen, without the empty one browsers send for none."""
@@ -413,7 +413,7 @@ async def read_form(request: Request) -> Form:
             uploads.setdefault(name, []).append(value)
     settings: Settings = request.app.state.settings
     form = Form(typed, uploads, settings.time_zone, f"{request.method} {request.url.path}")
-    request.state.entry_key = form.kept(ENTRY_KEY)[:80]
+    request.state.entry_key = form.raw(ENTRY_KEY)[:80]
     return form
 
 

@@ -25,7 +25,7 @@ class Shown(Generic[Row]):
 def turn_asked(request: Request, asked: Form, name: str = CURSOR) -> Turn:
     """Read which page of a list an address asks for; a second list of a page has its ``name``."""
     settings: Settings = request.app.state.settings
-    return Turn(settings.page_rows, asked.kept(name)[:1000])
+    return Turn(settings.page_rows, asked.raw(name)[:1000])
 
 
 def shown(

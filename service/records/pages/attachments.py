@@ -96,7 +96,7 @@ def remove(
     with reading(database) as session:
         file = attachment(session, attachment_id)
     of, subject_id = _place(file)
-    with form.keeping():
+    with form.collecting_errors():
         reason = form.text("reason")
         with changing(database, me, key=form.key) as work:
             work.answer = f"/{of}s/{subject_id}/attachments"
@@ -120,7 +120,7 @@ def _add(
 ) -> Response:
     of, subject_id = place
     settings: Settings = request.app.state.settings
-    with form.keeping():
+    with form.collecting_errors():
         files = form.files("files")
         if not files:
             form.refuse("files", "No file was chosen.", photos.RIGHT)

@@ -46,8 +46,8 @@ def show(request: Request, me: Me, database: Database, asked: Asked, record_id: 
 def accept(request: Request, me: Me, database: Database, form: Typed, record_id: int) -> Response:
     """Accept a finding that needs a concession, with the reason."""
     need(me, Act.CONCESSION_GIVE)
-    with form.keeping():
-        reason, departs_from = form.text("reason"), form.kept("departs_from")
+    with form.collecting_errors():
+        reason, departs_from = form.text("reason"), form.raw("departs_from")
         with changing(database, me, key=form.key) as work:
             work.answer = f"/records/{record_id}/check"
             accept_departure(

@@ -173,7 +173,7 @@ def read_mapping(form: Form, written: LogFormat, lines: Sequence[ColumnLine]) ->
     cells, signals = _columns(form, lines)
     counting = _counting(form)
     long = None
-    if form.kept("long_channel") or form.kept("long_value"):
+    if form.raw("long_channel") or form.raw("long_value"):
         names = written.headings
         channel, value = form.one_of("long_channel", names), form.one_of("long_value", names)
         long = LongForm(channel, value) if channel and value else None
@@ -185,10 +185,10 @@ def read_mapping(form: Form, written: LogFormat, lines: Sequence[ColumnLine]) ->
             cells,
             signals,
             long,
-            form.kept("separator") or None,
-            form.kept("decimal") or None,
+            form.raw("separator") or None,
+            form.raw("decimal") or None,
             form.whole("header_line", least=1, most=200, required=False),
-            form.kept("sheet") or None,
+            form.raw("sheet") or None,
             counting,
         )
     except TradeError as trouble:
@@ -228,7 +228,7 @@ def _columns(
     cells, signals = [], []
     roles = {value for value, _ in ROLES}
     for line in lines:
-        role = form.kept(f"role_{line.place}")
+        role = form.raw(f"role_{line.place}")
         unit = form.text(f"unit_{line.place}", required=False, most=40)
         if not role:
             continue
@@ -265,7 +265,7 @@ def _counting(form: Form) -> Counting | None:
 
 def long_of(form: Form, written: LogFormat) -> LongForm | None:
     """Return the columns of a log with one value a row, where the form names two of its columns."""
-    channel, value = form.kept("long_channel"), form.kept("long_value")
+    channel, value = form.raw("long_channel"), form.raw("long_value")
     if channel == value or not {channel, value} <= set(written.headings):
         return None
     return LongForm(channel, value)
@@ -287,7 +287,7 @@ def overrides(form: Form) -> Overrides:
         form.one_of("separator", [sign for sign, _ in SEPARATORS], required=False) or None,
         form.one_of("decimal", [mark for mark, _ in DECIMALS], required=False) or None,
         form.whole("header_line", least=1, most=200, required=False),
-        form.kept("sheet") or None,
+        form.raw("sheet") or None,
     )
 
 
@@ -362,7 +362,7 @@ class MappingsPage:
 def show_mappings(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """Show which mappings are kept, and every version of one."""
     need(me, Act.READ)
-    name = asked.kept("name")
+    name = asked.raw("name")
     with reading(database) as session:
         context = MappingsPage(kept_mappings(session), versions_of(session, name) if name else ())
     return page(request, "runs/mappings.html", context)
@@ -390,9 +390,9 @@ def read(request: Request, me: Me, database: Database, form: Typed, token: str) 
     with reading(database) as session:
         sent = upload(session, token)
     asked = asked_of(sent.asked)
-    with form.keeping():
+    with form.collecting_errors():
         written, lines = _written(request, form, sent)
-        began_at = form.moment("began_at", required=form.kept("time_kind") == "elapsed")
+        began_at = form.moment("began_at", required=form.raw("time_kind") == "elapsed")
         note = form.text("note", required=False)
         reason = form.text("reason") if asked.again is not None else ""
         stack_id = _other_stack(database, form, sent) if asked.again is not None else None
@@ -499,7 +499,7 @@ def _look(request: Request, database: Engine, form: Form, sent: UploadRow) -> Re
             refused,
             written.sheet is not None,
             form,
-            bool(form.kept("long_channel")),
+            bool(form.raw("long_channel")),
         ),
         form.status,
     )
@@ -521,10 +521,10 @@ def _seen(
             form.typed.setdefault(name, ("" if value is None else str(value),))
     written, lines = _written(request, form, sent)
     if not is_first:
-        return written, lines, (), form.kept("used")
+        return written, lines, (), form.raw("used")
     doubts: tuple[Doubt, ...] = ()
     mapping, used = asked.mapping, ""
-    wish = form.kept("mapping")
+    wish = form.raw("mapping")
     if mapping is None or wish:
         chosen = next((one for one in kept if one.name == wish), None)
         if not wish:

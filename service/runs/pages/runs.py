@@ -80,7 +80,7 @@ def send(request: Request, me: Me, database: Database, form: Typed, serial: str)
     """Take a log, to be looked at before it is read."""
     need(me, Act.RUN_WRITE)
     settings: Settings = request.app.state.settings
-    with form.keeping():
+    with form.collecting_errors():
         note = form.text("note", required=False)
         files = form.files("log")
         if not files:
@@ -123,7 +123,7 @@ def read_again(
     with reading(database) as session:
         run = run_sheet(session, run_id).run
         mapping, began_at = newest_mapping(session, run_id)
-    with form.keeping():
+    with form.collecting_errors():
         if run.kind is not RunKind.LOG:
             raise Refused("run", run.name, "it is a sweep, not a log.", "Take the sweep in anew.")
         received = Received(run_files.new_token(), run.name, run.size_bytes, run.content_sha256)
@@ -138,7 +138,7 @@ def make_void(
     request: Request, me: Me, database: Database, form: Typed, run_id: Number
 ) -> Response:
     """Make a run void."""
-    with form.keeping():
+    with form.collecting_errors():
         reason = form.text("reason")
         with changing(database, me, key=form.key) as work:
             void_run(work, run_id, reason=reason)

@@ -87,7 +87,7 @@ def note(request: Request, me: Me, database: Database, form: Typed, serial: str)
     """Note a bridge."""
     with reading(database) as session:
         stack = stack_facts(session, find_stack(session, serial))
-    with form.keeping():
+    with form.collecting_errors():
         entry = BridgeEntry(**form.values(BRIDGE_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
@@ -107,7 +107,7 @@ def show(request: Request, me: Me, database: Database, bridge_id: Number) -> Res
 def end(request: Request, me: Me, database: Database, form: Typed, bridge_id: Number) -> Response:
     """Say when the jumper was taken off."""
     stack = _stack_of(database, bridge_id)
-    with form.keeping():
+    with form.collecting_errors():
         said = form.values(BRIDGE_END_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
@@ -134,7 +134,7 @@ def correct(
     stack = _stack_of(database, bridge_id)
     with reading(database) as session:
         wrong = written_bridge(session, bridge_id)
-    with form.keeping():
+    with form.collecting_errors():
         why, entry = form.text("why"), BridgeEntry(**form.values(BRIDGE_FIELDS, wrong))
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)
@@ -149,7 +149,7 @@ def take_back(
 ) -> Response:
     """Take a bridge back that never was."""
     stack = _stack_of(database, bridge_id)
-    with form.keeping():
+    with form.collecting_errors():
         why = form.text("why")
         with changing(database, me, key=form.key) as work:
             work.answer = address(stack.serial)

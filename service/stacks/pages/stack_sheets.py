@@ -255,7 +255,7 @@ def _rod_rows(shown: LayerMap, torques: BuildTorques | None) -> tuple[RodRow, ..
 
 def _moment(asked: Form, name: str) -> datetime | None:
     """A time of day, or a day alone: then the end of that day in the lab's zone."""
-    text = asked.kept(name).strip()
+    text = asked.raw(name).strip()
     if re.fullmatch(r"\d{4}-\d\d-\d\d", text):
         day: date | None = asked.day(name)
         if day is None:

@@ -122,8 +122,8 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
     need(me, Act.STACK_WRITE)
     form = blank(
         request,
-        serial=asked.kept("serial"),
-        design_id=asked.kept("design"),
+        serial=asked.raw("serial"),
+        design_id=asked.raw("design"),
         meter_hours=0,
         meter_fitted_at=now_utc(),
     )
@@ -133,7 +133,7 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
 @router.post("/new")
 def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Add a stack with its hour meter."""
-    with form.keeping():
+    with form.collecting_errors():
         said = form.values(STACK_FIELDS + FIRST_METER_FIELDS)
         meter = FirstMeter(
             **{of.name.removeprefix("meter_"): said.pop(of.name) for of in FIRST_METER_FIELDS}
@@ -172,7 +172,7 @@ def change(request: Request, me: Me, database: Database, form: Typed, serial: st
     """Say where a stack stands."""
     with reading(database) as session:
         stack = stack_facts(session, find_stack(session, serial))
-    with form.keeping():
+    with form.collecting_errors():
         # browsers send line ends as CR LF, whatever they were
         place, notes, place_seen, notes_seen = (
             form.text(name, required=False).replace("\r\n", "\n")
@@ -197,7 +197,7 @@ def read_meter(request: Request, me: Me, database: Database, form: Typed, serial
     """Write down what the hour meter shows."""
     with reading(database) as session:
         stack_id = find_stack(session, serial)
-    with form.keeping():
+    with form.collecting_errors():
         said = form.values(READING_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = f"{address(serial)}/hours"
@@ -213,7 +213,7 @@ def change_meter(
     """Replace the hour meter, or fit the first one."""
     with reading(database) as session:
         stack_id = find_stack(session, serial)
-    with form.keeping():
+    with form.collecting_errors():
         meter = form.values(METER_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = f"{address(serial)}/hours"
@@ -227,7 +227,7 @@ def take_back(request: Request, me: Me, database: Database, form: Typed, serial:
     """Take back what a bench reported on some days."""
     with reading(database) as session:
         stack_id = find_stack(session, serial)
-    with form.keeping():
+    with form.collecting_errors():
         days = form.values(DAYS_TAKEN_BACK)
         with changing(database, me, key=form.key) as work:
             work.answer = f"{address(serial)}/hours"

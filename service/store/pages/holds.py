@@ -98,7 +98,7 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
 def place(request: Request, me: Me, database: Database, form: Typed, asked: Asked) -> Response:
     """Place a hold."""
     about = _about(asked)
-    with form.keeping():
+    with form.collecting_errors():
         said = form.values([HOLD_REASON])
         with changing(database, me, key=form.key) as work:
             work.answer = f"/holds/{place_hold(work, _as_subject(about), **said)}"
@@ -119,7 +119,7 @@ def show_concession(request: Request, me: Me, database: Database, asked: Asked) 
 def concede(request: Request, me: Me, database: Database, form: Typed, asked: Asked) -> Response:
     """Give a concession."""
     about = _about(asked)
-    with form.keeping():
+    with form.collecting_errors():
         said = form.values([CONCESSION_REASON])
         with changing(database, me, key=form.key) as work:
             give_concession(work, _as_subject(about), **said)
@@ -138,7 +138,7 @@ def show(request: Request, me: Me, database: Database, hold_id: int) -> Response
 @router.post("/{hold_id}/lift")
 def lift(request: Request, me: Me, database: Database, form: Typed, hold_id: int) -> Response:
     """Lift a hold."""
-    with form.keeping():
+    with form.collecting_errors():
         said = form.values(LIFT_FIELDS)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/holds/{hold_id}"

@@ -51,7 +51,7 @@ class ListKind:
 
     def keep(self, request: Request, me: Person, form: Form) -> Response:
         """Take the file, if there is a table in it, and go on to look at it."""
-        with form.keeping():
+        with form.collecting_errors():
             name, content = sent_file(form)
             self._read(name, content)
             settings: Settings = request.app.state.settings
@@ -166,9 +166,9 @@ def show_look(request: Request, me: Me, database: Database, asked: Asked, token:
 def write(request: Request, me: Me, database: Database, form: Typed, token: str) -> Response:
     """Write everything the list makes, or nothing."""
     need(me, Act.IMPORT)
-    with form.keeping():
+    with form.collecting_errors():
         with changing(database, me, key=form.key) as work:
-            kept = PARTS.kept(request, me, token)
+            kept = PARTS.raw(request, me, token)
             seen = _plan(work.session, kept, form, me)
             kept.refuse_unless(seen.may_be_written)
             write_parts(work, seen.plan)
@@ -217,11 +217,11 @@ def mapping_of(form: Form, table: Table, fields: Sequence[Field]) -> dict[str, i
 
 
 def _look(request: Request, me: Person, database: Engine, form: Form, token: str) -> Response:
-    kept = PARTS.kept(request, me, token)
+    kept = PARTS.raw(request, me, token)
     seen = None
     with reading(database) as session:
         types = part_types(session)
-        with form.keeping():
+        with form.collecting_errors():
             seen = _plan(session, kept, form, me)
     context = LookPartsPage(**kept.look(form), seen=seen, part_types=types)
     return page(request, "store/imports/parts_look.html", context, form.status)
@@ -229,7 +229,7 @@ def _look(request: Request, me: Person, database: Engine, form: Form, token: str
 
 def _plan(session: Session, kept: KeptList, form: Form, me: Person) -> PartsSeen:
     mapping = mapping_of(form, kept.table, PART_COLUMNS)
-    how = Reading(form.zone, now_utc(), form.yes("day_first"), form.kept("decimal") or None)
+    how = Reading(form.zone, now_utc(), form.yes("day_first"), form.raw("decimal") or None)
     options = ListOptions(how, me, form.whole("part_type_id", required=False))
     form.check()
     return parts_in.plan(session, kept.table, mapping, kept.source, options)

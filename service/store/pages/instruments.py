@@ -108,7 +108,7 @@ def show_new(request: Request, me: Me) -> Response:
 @router.post("/new")
 def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Add an instrument."""
-    with form.keeping():
+    with form.collecting_errors():
         entry = InstrumentEntry(**form.values(ADDED_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = f"/instruments/{add_instrument(work, entry)}"
@@ -128,7 +128,7 @@ def calibrate(
     request: Request, me: Me, database: Database, form: Typed, instrument_id: int
 ) -> Response:
     """Write down a calibration."""
-    with form.keeping():
+    with form.collecting_errors():
         entry = CalibrationEntry(**form.values(CALIBRATION_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = f"/instruments/{instrument_id}"
@@ -152,7 +152,7 @@ def change(
     request: Request, me: Me, database: Database, form: Typed, instrument_id: int
 ) -> Response:
     """Change an instrument, or withdraw it from use."""
-    with form.keeping():
+    with form.collecting_errors():
         reason, entry = form.text("reason"), InstrumentEntry(**form.values(INSTRUMENT_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = f"/instruments/{instrument_id}"

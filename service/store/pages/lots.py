@@ -85,14 +85,14 @@ def show_list(request: Request, me: Me, database: Database, asked: Asked) -> Res
 def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Response:
     """Show the form of a new lot."""
     need(me, Act.PART_WRITE)
-    form = blank(request, part_type=asked.kept("part_type"), label=asked.kept("label"))
+    form = blank(request, part_type=asked.raw("part_type"), label=asked.raw("label"))
     return _entry_page(request, database, form)
 
 
 @router.post("/new")
 def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Add a lot."""
-    with form.keeping():
+    with form.collecting_errors():
         part_type_id = form.whole("part_type")
         entry = LotEntry(**form.values(LOT_FIELDS))
         with changing(database, me, key=form.key) as work:
@@ -132,7 +132,7 @@ def show_edit(request: Request, me: Me, database: Database, lot_id: int) -> Resp
 @router.post("/{lot_id}/edit")
 def change(request: Request, me: Me, database: Database, form: Typed, lot_id: int) -> Response:
     """Change a lot."""
-    with form.keeping():
+    with form.collecting_errors():
         reason, entry = form.text("reason"), LotEntry(**form.values(LOT_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = f"/lots/{lot_id}"

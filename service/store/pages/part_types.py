@@ -73,7 +73,7 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
     need(me, Act.PART_WRITE)
     start = asked.whole("from", required=False)
     made_from = None
-    form = blank(request, kind=asked.kept("kind"), back=Back.NONE.value)
+    form = blank(request, kind=asked.raw("kind"), back=Back.NONE.value)
     if start:
         with reading(database) as session:
             made_from = part_type(session, start)
@@ -84,7 +84,7 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
 @router.post("/new")
 def make(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Make a part type."""
-    with form.keeping():
+    with form.collecting_errors():
         entry = PartTypeEntry(**form.values(PART_TYPE_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = f"/part-types/{make_part_type(work, entry)}"
@@ -117,7 +117,7 @@ def change(
     request: Request, me: Me, database: Database, form: Typed, part_type_id: int
 ) -> Response:
     """Change a part type."""
-    with form.keeping():
+    with form.collecting_errors():
         reason, entry = form.text("reason"), PartTypeEntry(**form.values(PART_TYPE_FIELDS))
         with changing(database, me, key=form.key) as work:
             work.answer = f"/part-types/{part_type_id}"

@@ -108,9 +108,9 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
     need(me, Act.PART_WRITE)
     form = blank(
         request,
-        part_type=asked.kept("part_type"),
-        lot=asked.kept("lot"),
-        serial=asked.kept("serial"),
+        part_type=asked.raw("part_type"),
+        lot=asked.raw("lot"),
+        serial=asked.raw("serial"),
         whereabouts=Whereabouts.IN_STORE.value,
         usability=Usability.NOT_INSPECTED.value,
         hours_before="0",
@@ -121,7 +121,7 @@ def show_new(request: Request, me: Me, database: Database, asked: Asked) -> Resp
 @router.post("/new")
 def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Add a part."""
-    with form.keeping():
+    with form.collecting_errors():
         part_type_id = form.whole("part_type")
         lot_id = form.whole("lot", required=False)
         entry = PartEntry(lot_id=lot_id, **form.values(PART_FIELDS))
@@ -147,7 +147,7 @@ def show_edit(request: Request, me: Me, database: Database, part_id: int) -> Res
 def edit(request: Request, me: Me, database: Database, form: Typed, part_id: int) -> Response:
     """Change what was written down of a part."""
     need(me, Act.PART_WRITE)
-    with form.keeping():
+    with form.collecting_errors():
         lot_id, reason = form.whole("lot", required=False), form.text("reason")
         entry = PartEntry(lot_id=lot_id, **form.values(CHANGED_FIELDS))
         values = {"entry": entry, "reason": reason}
@@ -168,7 +168,7 @@ def show_move(request: Request, me: Me, database: Database, part_id: int) -> Res
 def move(request: Request, me: Me, database: Database, form: Typed, part_id: int) -> Response:
     """Say where a part is now; out of being scrapped only by a reversal."""
     need(me, Act.PART_WRITE)
-    with form.keeping():
+    with form.collecting_errors():
         values = {
             "whereabouts": form.choice("whereabouts", Whereabouts),
             "place": form.text("place", required=False, most=200),
@@ -191,7 +191,7 @@ def show_judge(request: Request, me: Me, database: Database, part_id: int) -> Re
 def judge(request: Request, me: Me, database: Database, form: Typed, part_id: int) -> Response:
     """Say whether a part may be used."""
     need(me, Act.PART_JUDGE)
-    with form.keeping():
+    with form.collecting_errors():
         values = {
             "usability": form.choice("usability", Usability),
             "reason": form.text("reason"),
@@ -214,7 +214,7 @@ def show_reserve(request: Request, me: Me, database: Database, part_id: int) -> 
 def reserve(request: Request, me: Me, database: Database, form: Typed, part_id: int) -> Response:
     """Reserve a part for a change of a stack, or free it."""
     need(me, Act.PART_WRITE)
-    with form.keeping():
+    with form.collecting_errors():
         values = {
             "stack_id": form.whole("stack", required=False),
             "reason": form.text("reason"),
@@ -257,7 +257,7 @@ def _change_page(
 def _new_page(request: Request, database: Engine, form: Form) -> Response:
     with reading(database) as session:
         types = part_types(session)
-        wanted = form.kept("part_type")
+        wanted = form.raw("part_type")
         chosen = next((one for one in types if str(one.id) == wanted), None)
         lots = lots_of_type(session, chosen.id) if chosen else ()
     hints = hints_of_type(chosen.free_mm) if chosen else {}

@@ -65,7 +65,7 @@ def keep(
     """Keep what was typed; nothing typed means that it is not known."""
     need(me, Act.LIMITS_WRITE)
     facts = _facts(database, part_type_id)
-    with form.keeping():
+    with form.collecting_errors():
         reason, stiffness = form.text("reason"), _read(form, facts.kind)
         with changing(database, me, key=form.key) as work:
             work.answer = f"/part-types/{part_type_id}#stiffness"
@@ -98,9 +98,7 @@ def _read(form: Form, kind: Kind) -> PartStiffness | None:
     alone = [refuse_alone(form, field) for field in fields]
     if not any(alone):
         try:
-            return stiffness_from_form(
-                kind, {field.name: form.kept(field.name) for field in fields}
-            )
+            return stiffness_from_form(kind, {field.name: form.raw(field.name) for field in fields})
         except TradeError as trouble:
             refuse_in(form, "stiffness", fields, trouble)
     form.check()
