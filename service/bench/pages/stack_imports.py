@@ -69,7 +69,7 @@ def write(request: Request, me: Me, database: Database, form: Typed, token: str)
     with form.collecting_errors():
         head = _head(form)
         with changing(database, me, key=form.key) as work:
-            kept = STACKS.raw(request, me, token)
+            kept = STACKS.kept(request, me, token)
             seen = _plan(work.session, kept, form, head)
             kept.refuse_unless(seen.may_be_written)
             upload, media_type = kept.upload, kept.table.media_type
@@ -82,7 +82,7 @@ def write(request: Request, me: Me, database: Database, form: Typed, token: str)
 
 
 def _look(request: Request, me: Person, database: Engine, form: Form, token: str) -> Response:
-    kept = STACKS.raw(request, me, token)
+    kept = STACKS.kept(request, me, token)
     seen, head_is_given = None, False
     is_first = not any(name.startswith("column_") for name in form.typed)
     with reading(database) as session:

@@ -168,7 +168,7 @@ def write(request: Request, me: Me, database: Database, form: Typed, token: str)
     need(me, Act.IMPORT)
     with form.collecting_errors():
         with changing(database, me, key=form.key) as work:
-            kept = PARTS.raw(request, me, token)
+            kept = PARTS.kept(request, me, token)
             seen = _plan(work.session, kept, form, me)
             kept.refuse_unless(seen.may_be_written)
             write_parts(work, seen.plan)
@@ -217,7 +217,7 @@ def mapping_of(form: Form, table: Table, fields: Sequence[Field]) -> dict[str, i
 
 
 def _look(request: Request, me: Person, database: Engine, form: Form, token: str) -> Response:
-    kept = PARTS.raw(request, me, token)
+    kept = PARTS.kept(request, me, token)
     seen = None
     with reading(database) as session:
         types = part_types(session)
