@@ -43,6 +43,7 @@ PAGES = (
     "service.store.pages.parts",
     "service.store.pages.holds",
     "service.store.pages.instruments",
+    "service.designs.pages.design_files",
     "service.designs.pages.designs",
     "service.designs.pages.patterns",
     "service.limits.pages",

@@ -175,6 +175,8 @@ PAGES = {
     "everything else": (
         "/designs",
         "/designs/new",
+        "/designs/bring",
+        "/designs/bring?from=sample",
         "/designs/{design}",
         "/designs/{design}/edit",
         "/designs/{patterned}",
@@ -204,6 +206,7 @@ NO_PAGES = {
     "/attachments/{attachment_id}",
     "/attachments/{attachment_id}/small",
     "/designs/{design_id}/pattern.toml",
+    "/designs/{design_id}/design.toml",
     "/runs/{run_id}/file",
     "/parts/{part_id}/life.csv",
 }

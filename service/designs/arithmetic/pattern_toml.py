@@ -16,17 +16,22 @@ One table a layer, under head, cell, between and tail, in the order from the fix
 those of grammar.Item; what is left out does not matter.
 """
 
-import re
-import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from difflib import SequenceMatcher
-from enum import StrEnum
 from itertools import zip_longest
 from typing import Any
 
 from service.designs.arithmetic.grammar import Item, Pattern, Where, objections
-from service.platform.arithmetic.errors import TradeError
+from service.platform.arithmetic.toml_text import (
+    BadFile,
+    Lines,
+    Place,
+    Problem,
+    dump,
+    load,
+    shown,
+)
 from service.platform.arithmetic.vocabulary import LAYER_KINDS, Back, Facing, Joint, Material, Side
 
 CHOICES: dict[str, tuple[str, ...]] = {
@@ -42,34 +47,10 @@ TEXTS = ("part_type", "name")
 KEYS = tuple(field.name for field in fields(Item))
 NUMBERS = ("least_cells", "most_cells")
 PARTS = tuple(str(where) for where in Where)
-HEADER = re.compile(r"\s*\[\[\s*[\"']?(\w+)[\"']?\s*\]\]")
-KEY = re.compile(r"\s*[\"']?([\w-]+)[\"']?\s*=")
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
-    """One thing wrong with a file.
-
-    The line (None: not to be told), the key, the value as it stands, and what would be right.
-    """
-
-    line: int | None
-    key: str
-    value: str
-    right_would_be: str
-
-    def __str__(self) -> str:
-        where = f"Line {self.line}: " if self.line else ""
-        what = f"{self.key} is {self.value}" if self.value else self.key
-        return f"{where}{what}" + (f"; {self.right_would_be}." if self.right_would_be else ".")
-
-
-class NotAPattern(TradeError):  # noqa: N818
+class NotAPattern(BadFile):
     """A file that is no pattern; ``problems`` names all that was found."""
-
-    def __init__(self, problems: tuple[Problem, ...]) -> None:
-        super().__init__("\n".join(str(problem) for problem in problems))
-        self.problems = problems
 
 
 def read_pattern(text: str) -> Pattern:
@@ -77,109 +58,77 @@ def read_pattern(text: str) -> Pattern:
 
     Raises NotAPattern with every problem: line, key, value and what would be right.
     """
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        line = re.search(r"at line (\d+)", str(error))
-        reason = str(error).split(" (at ")[0]
-        number = int(line[1]) if line else len(text.splitlines()) or 1
-        raise NotAPattern(
-            (Problem(number, "this is not TOML", "", f"{reason[:1].lower()}{reason[1:]}"),)
-        ) from None
-    problems = [*_problems(table, _Lines(text))]
+    return pattern_in(*load(text, NotAPattern))
+
+
+def pattern_in(table: dict[str, Any], lines: Lines, at: Place = ()) -> Pattern:
+    """Return the pattern that stands in a table of a file, at a place. Raises NotAPattern."""
+    problems = [*_problems(table, lines, at)]
     if problems:
-        raise NotAPattern(tuple(problems))
+        raise NotAPattern(problems)
     pattern = _pattern(table)
     if objections_found := objections(pattern):
+        line = lines.find(at)
         raise NotAPattern(
-            tuple(Problem(None, objection.rstrip("."), "", "") for objection in objections_found)
+            [Problem(line, objection.rstrip("."), "", "") for objection in objections_found]
         )
     return pattern
 
 
 def write_pattern(pattern: Pattern) -> str:
     """Return the TOML text of a pattern; read_pattern gives the same pattern back."""
-    lines = [f"least_cells = {pattern.least_cells}", f"most_cells = {pattern.most_cells}"]
-    for where in Where:
-        for item in pattern.part(where):
-            lines += ["", f"[[{where}]]"]
-            lines += [
-                f"{field.name} = {_value(getattr(item, field.name))}"
+    return dump(pattern_as_data(pattern))
+
+
+def pattern_as_data(pattern: Pattern) -> dict[str, Any]:
+    """Return a pattern as plain data: what differs from what an item says by itself."""
+    return {name: getattr(pattern, name) for name in NUMBERS} | {
+        str(where): [
+            {
+                field.name: getattr(item, field.name)
                 for field in fields(Item)
                 if getattr(item, field.name) != field.default
-            ]
-    return "\n".join(lines) + "\n"
+            }
+            for item in pattern.part(where)
+        ]
+        or None
+        for where in Where
+    }
 
 
-def _value(value: object) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, StrEnum | str):
-        return '"' + "".join(map(_escaped, value)) + '"'
-    return repr(value)
-
-
-def _escaped(sign: str) -> str:
-    if sign in '"\\':
-        return f"\\{sign}"
-    return sign if sign.isprintable() else f"\\U{ord(sign):08x}"
-
-
-class _Lines:
-    """Where in the text a key of the so-manyeth table of a name stands."""
-
-    def __init__(self, text: str) -> None:
-        self._at: dict[tuple[str, int, str], int] = {}
-        table, counted = "", {"": 1}
-        for number, line in enumerate(text.splitlines(), 1):
-            if header := HEADER.match(line):
-                table = header[1]
-                counted[table] = counted.get(table, 0) + 1
-                self._at[table, counted[table], ""] = number
-            elif key := KEY.match(line):
-                self._at.setdefault((table, counted[table], key[1]), number)
-
-    def find(self, table: str, number: int, key: str) -> int | None:
-        """The line of a key, else of its table's heading, else of the key that holds them all."""
-        for place in ((table, number, key), (table, number, ""), ("", 1, table or key)):
-            if place in self._at:
-                return self._at[place]
-        return None
-
-
-def _problems(table: dict[str, Any], lines: _Lines) -> Iterator[Problem]:
+def _problems(table: dict[str, Any], lines: Lines, at: Place) -> Iterator[Problem]:
     known = (*NUMBERS, *PARTS)
     for key, value in table.items():
         if key not in known:
             right = f"known here are {', '.join(known)}"
-            yield Problem(lines.find(key, 1, key), f"{key} is not known", "", right)
+            yield Problem(lines.find(at, key), f"{key} is not known", "", right)
         elif key in PARTS and not _is_list_of_tables(value):
             right = f"write each layer as a table of its own under [[{key}]]"
-            yield Problem(lines.find("", 1, key), key, _shown(value), right)
-    yield from _of_numbers(table, lines)
+            yield Problem(lines.find((*at, key)), key, shown(value), right)
+    yield from _of_numbers(table, lines, at)
     if not table.get(Where.CELL):
         yield Problem(None, "cell is missing", "", "the cell needs one layer at least")
     for where in Where:
         value = table.get(where, [])
         for number, item in enumerate(value if _is_list_of_tables(value) else [], 1):
-            for key, shown, right in _of_item(item):
+            for key, said, right in _of_item(item):
                 name = key.removesuffix(" is not known").removesuffix(" is missing")
-                line = lines.find(where, number, name)
-                yield Problem(line, f"{where} {number}: {key}", shown, right)
+                line = lines.find((*at, str(where), number), name)
+                yield Problem(line, f"{where} {number}: {key}", said, right)
 
 
-def _of_numbers(table: dict[str, Any], lines: _Lines) -> Iterator[Problem]:
+def _of_numbers(table: dict[str, Any], lines: Lines, at: Place) -> Iterator[Problem]:
     right = "a whole number of cells, 1 or more, would be right"
     for key in NUMBERS:
         value = table.get(key)
         if key not in table:
             yield Problem(None, f"{key} is missing", "", right)
         elif type(value) is not int or value < 1:
-            yield Problem(lines.find("", 1, key), key, _shown(value), right)
+            yield Problem(lines.find((*at, key)), key, shown(value), right)
     least, most = table.get("least_cells"), table.get("most_cells")
     if type(least) is int and type(most) is int and 1 <= most < least:
         right = f"least_cells is {least}, so {least} or more would be right"
-        yield Problem(lines.find("", 1, "most_cells"), "most_cells", str(most), right)
+        yield Problem(lines.find((*at, "most_cells")), "most_cells", str(most), right)
 
 
 def _is_list_of_tables(value: object) -> bool:
@@ -193,24 +142,19 @@ def _of_item(item: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
         if key not in KEYS:
             yield f"{key} is not known", "", f"known here are {', '.join(KEYS)}"
         elif key in CHOICES and value not in CHOICES[key]:
-            yield key, _shown(value), f"one of {', '.join(CHOICES[key])} would be right"
+            yield key, shown(value), f"one of {', '.join(CHOICES[key])} would be right"
         elif key in SWITCHES and not isinstance(value, bool):
-            yield key, _shown(value), "true or false would be right"
+            yield key, shown(value), "true or false would be right"
         elif key in TEXTS and not isinstance(value, str):
-            yield key, _shown(value), "a text in quotes would be right"
+            yield key, shown(value), "a text in quotes would be right"
         elif key == "thickness_mm" and not _is_thickness(value):
-            yield key, _shown(value), "a thickness in mm, more than 0, would be right"
+            yield key, shown(value), "a thickness in mm, more than 0, would be right"
 
 
 def _is_thickness(value: object) -> bool:
     return (
         isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < float("inf")
     )
-
-
-def _shown(value: object) -> str:
-    shown = f'"{value}"' if isinstance(value, str) else str(value)
-    return shown if len(shown) <= 60 else f"{shown[:59]}…"
 
 
 def _pattern(table: dict[str, Any]) -> Pattern:

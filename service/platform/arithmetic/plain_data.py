@@ -118,6 +118,8 @@ def _read_fields(of: type, data: Mapping[str, Any], name: str) -> Any:
         if field in data:
             with placed(field):
                 values[field] = _read(hints[field], data[field], spoken(field))
+        elif NoneType in get_args(hints[field]):
+            values[field] = None if described.default is MISSING else described.default
         elif described.default is MISSING and described.default_factory is MISSING:
             raise Inconsistent(f"{spoken(field)} is missing in {name}.")
     return of(**values)

@@ -1,0 +1,100 @@
+"""Designs as files: begun from the sample or from another lab's file, and given out."""
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request, Response
+
+from service.designs.files import (
+    DesignFile,
+    NotADesign,
+    read_design_file,
+    sample,
+    take_in,
+    write_design_file,
+)
+from service.designs.queries import pattern_of_design
+from service.people.pages.signing_in import Database, Me
+from service.platform.database import changing, reading
+from service.platform.pages.forms import Asked, Form, Typed
+from service.platform.pages.render import go_on, page
+from service.platform.permissions import Act, need
+
+router = APIRouter(prefix="/designs")
+OF_SAMPLE = "sample"
+
+
+@dataclass(frozen=True, slots=True)
+class BringPage:
+    """The form that copies a design in: the sample where ``shown`` is given, else a file."""
+
+    form: Form
+    shown: DesignFile | None
+    problems: tuple[str, ...] = ()
+
+
+@router.get("/bring")
+def show_bring(request: Request, me: Me, asked: Asked) -> Response:
+    """Show the form that copies the sample, or a file, into the lab."""
+    need(me, Act.DESIGN_WRITE)
+    shown = sample() if asked.kept("from") == OF_SAMPLE else None
+    if shown:
+        asked.typed |= {"name": (shown.design.name,), "revision": (shown.design.revision,)}
+    return page(request, "designs/bring.html", BringPage(asked, shown))
+
+
+@router.post("/bring")
+def bring(request: Request, me: Me, database: Database, form: Typed) -> Response:
+    """Copy the sample or a file into rows of the lab's own."""
+    need(me, Act.DESIGN_WRITE)
+    shown = sample() if form.kept("from") == OF_SAMPLE else None
+    problems: tuple[str, ...] = ()
+    with form.keeping():
+        try:
+            called, file = ("the sample design", shown) if shown else _read(form)
+            name = form.text("name", required=shown is not None)
+            revision = form.text("revision", required=shown is not None)
+            with changing(database, me, key=form.key) as work:
+                design_id = take_in(
+                    work,
+                    file,
+                    name=name or file.design.name,
+                    revision=revision or file.design.revision,
+                    called=called,
+                )
+                work.answer = f"/designs/{design_id}"
+            return go_on(request, work.answer)
+        except NotADesign as trouble:
+            problems = tuple(map(str, trouble.problems))
+            count = "one thing is" if len(problems) == 1 else f"{len(problems)} things are"
+            form.refuse("file", f"The file cannot be taken: {count} wrong, listed here.")
+    return page(request, "designs/bring.html", BringPage(form, shown, problems), form.status)
+
+
+@router.get("/{design_id}/design.toml")
+def export(me: Me, database: Database, design_id: int) -> Response:
+    """Give a design with its part types, pattern and limits as a TOML file."""
+    need(me, Act.READ)
+    with reading(database) as session:
+        named = pattern_of_design(session, design_id).design
+        text = write_design_file(session, design_id)
+    name = "".join(sign if sign.isalnum() and sign.isascii() else "-" for sign in named)
+    return Response(
+        text,
+        media_type="application/toml; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="{name}-design.toml"'},
+    )
+
+
+def _read(form: Form) -> tuple[str, DesignFile]:
+    """Read the file chosen. Raises NotADesign, and Refused once the form is checked."""
+    files = form.files("file")
+    if not files:
+        form.refuse("file", "No file was chosen.", "A design file of this program, in TOML.")
+        form.check()
+    name = files[0].filename or "the file"
+    try:
+        return f"“{name}”", read_design_file(files[0].file.read().decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        form.refuse("file", f"{name} is no text in UTF-8", "A TOML file would be right.")
+        form.check()
+        raise
