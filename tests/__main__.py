@@ -7,6 +7,7 @@ Format, lint, types and storeys are tests too (``tests/house/test_tools.py``), s
 at the end tells all. Other arguments go to pytest: ``python -m tests tests/trade -x``.
 """
 
+import os
 import secrets
 import sys
 
@@ -26,4 +27,6 @@ def arguments(given: list[str]) -> list[str]:
 
 
 if __name__ == "__main__":
+    # Else each process of the run, and each command and migration in it, compiles all anew.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     sys.exit(pytest.main(arguments(sys.argv[1:])))

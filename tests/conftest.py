@@ -3,6 +3,7 @@
 ``engine``            an empty, migrated database: SQLite, or PostgreSQL; see below
 ``app``, ``client``   the server on a database of its own: SQLite, or the test's ``engine``
 ``signed_in_client``  ``signed_in_client("supervisor")``: a client of somebody with that role
+``built``             the invented laboratory, built once for all; nobody changes it
 ``whole``             whether it is night and a long journey is walked to its end
 ``statements``        ``with statements() as seen:`` lists the SQL statements of a block
 
@@ -15,6 +16,7 @@ A server of one's own: LAYERBOOK_TEST_POSTGRES=postgresql://… (a role that may
 Without it one is started from a wheel; where that fails the tests are skipped, in CI they fail.
 """
 
+import fcntl
 import gc
 import os
 import shutil
@@ -38,7 +40,7 @@ from sqlalchemy.pool import NullPool
 
 from service.operation.migrating import migrate, triggers
 from service.people.tables import ApiToken, Role
-from service.platform.database import make_engine
+from service.platform.database import make_engine, now_utc
 from tests import builders
 
 # Hundreds of servers live in one process: looking through all of them for garbage takes seconds.
@@ -239,6 +241,24 @@ def postgres_databases(postgres_server: str) -> Iterator[PostgresDatabases]:
     for url in (databases.template, *databases.spare):
         databases.drop(url)
     databases.engine.dispose()
+
+
+@pytest.fixture(scope="session")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A demo, built by the first process that wants one; nobody changes it."""
+    from service.demo.building import build
+
+    of_all = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        of_all = of_all.parent
+    folder, ready = of_all / "layerbook-demo", of_all / "demo-is-ready"
+    with (of_all / "demo.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not ready.exists():
+            shutil.rmtree(folder, ignore_errors=True)
+            build(folder, now_utc())
+            ready.touch()
+    return folder
 
 
 @pytest.fixture

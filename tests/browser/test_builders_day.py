@@ -73,6 +73,7 @@ def open_stack(bench: Bench) -> None:
     bench.enter()
 
 
+@pytest.mark.night
 def test_a_whole_rebuild_from_sign_in_to_hand_in(
     at_bench: Callable[..., Bench],
     at_hand: tuple[dict[str, int], int],
@@ -396,6 +397,7 @@ def test_a_code_with_a_group_separator_is_understood(
         assert step.scanned == "010401234567890121MEA7001\x1d10LOT7"
 
 
+@pytest.mark.night
 def test_a_short_rebuild_by_plain_forms(
     at_bench: Callable[..., Bench], at_hand: tuple[dict[str, int], int], lab: Any
 ) -> None:

@@ -130,6 +130,7 @@ def test_what_is_computed_can_be_reached_and_folded_out_by_keyboard(opened: Any)
     look(page, "live-folded")
 
 
+@pytest.mark.night
 def test_without_script_each_reading_brings_the_values_too(opened: Any) -> None:
     """The same forms, answered by whole pages."""
     bench, driver = opened("TARN-LC3", java_script_enabled=False)
@@ -149,6 +150,7 @@ def test_without_script_each_reading_brings_the_values_too(opened: Any) -> None:
     expect(page.locator("#live svg.map")).to_be_visible()
 
 
+@pytest.mark.night
 def test_what_was_kept_is_seen_by_who_approves(
     opened: Any, new_page: Callable[..., Page], sign_in: Callable[..., Any], served_at: str
 ) -> None:

@@ -15,6 +15,7 @@ from tests.operation.running import served
 pytestmark = pytest.mark.browser
 
 
+@pytest.mark.night
 def test_an_empty_laboratory_asks_for_the_code_of_its_terminal(
     page: Page, sqlite_template: Path, tmp_path: Path
 ) -> None:
@@ -47,7 +48,7 @@ def test_a_wrong_password_keeps_the_login(
     assert barriers(page) == []
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.night)])
 def test_the_way_in_and_out(
     page: Page, sign_in: Callable[..., Any], served_at: str, scheme: Any
 ) -> None:

@@ -89,6 +89,7 @@ def test_nobody_is_offered_their_own_work_to_sign(
     expect(page.locator(".note").last).to_contain_text("You wrote this")
 
 
+@pytest.mark.night
 def test_a_record_sent_back_is_taken_up_and_handed_in_again(
     page: Page, new_page: Callable[..., Page], sign_in: SignIn, served_at: str, lab: Engine
 ) -> None:
@@ -131,6 +132,7 @@ def test_a_record_sent_back_is_taken_up_and_handed_in_again(
     assert state_of(lab, record.number) is RecordState.APPROVED
 
 
+@pytest.mark.night
 def test_a_correction_is_proposed_by_one_and_approved_by_another(
     page: Page, new_page: Callable[..., Page], sign_in: SignIn, served_at: str, lab: Engine
 ) -> None:

@@ -129,7 +129,6 @@ def test_no_table_is_forgotten() -> None:
     assert {table.name for table in kept_tables()} | LEFT_OUT == set(metadata.tables)
 
 
-@pytest.mark.both_engines
 def test_progress_adds_up_to_what_was_announced(
     lab: Engine, tmp_path: Path, empty_url: str
 ) -> None:
@@ -254,14 +253,20 @@ OTHER_CONTENTS = (f"runs/{'0' * 64}", f"attachments/{'0' * 64}")
     "name",
     [
         "runs/../../../outside/evil",
-        "runs/evil",
-        f"runs/{'0' * 64}/../../../../evil",
-        f"/attachments/{'0' * 64}",
-        "attachments/../evil",
-        "tables/../evil.jsonl",
-        "cache/templates/evil",
-        "evil",
-        *OTHER_CONTENTS,
+        OTHER_CONTENTS[0],
+        *(
+            pytest.param(name, marks=pytest.mark.night)
+            for name in (
+                "runs/evil",
+                f"runs/{'0' * 64}/../../../../evil",
+                f"/attachments/{'0' * 64}",
+                "attachments/../evil",
+                "tables/../evil.jsonl",
+                "cache/templates/evil",
+                "evil",
+                OTHER_CONTENTS[1],
+            )
+        ),
     ],
 )
 def test_nothing_is_restored_beside_its_place(
