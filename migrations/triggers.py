@@ -119,7 +119,7 @@ def _guards() -> Iterator[Guard]:
         "limit_set",
         "UPDATE",
         "a version of limits keeps what it says",
-        free=("approved_by_id", "approved_at"),
+        free=("approved_by_id", "approved_at", "remarks"),
     )
     yield Guard(
         "limit_set",

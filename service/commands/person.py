@@ -23,9 +23,14 @@ PasswordStdin = Annotated[
 def add(
     login: Annotated[str, typer.Option(prompt=True, help="What they type to sign in.")],
     name: Annotated[str, typer.Option(prompt=True, help="Name as it stands in the records.")],
+    *,
     role: Annotated[
         list[Role] | None, typer.Option(help="May be given several times. First person: admin.")
     ] = None,
+    mail: Annotated[str, typer.Option(help="Mail address, to tell accounts apart.")] = "",
+    like_name: Annotated[
+        str, typer.Option(help="“another”: somebody else than the one with a like name.")
+    ] = "",
     password_stdin: PasswordStdin = False,
 ) -> None:
     """Add somebody who can sign in."""
@@ -34,7 +39,7 @@ def add(
             roles = role or _asked_roles(session, ask=not password_stdin)
         password = _password(stdin=password_stdin)
         with changing(engine, terminal.OWNER, via="command") as work:
-            changes.add_person(work, login, name, roles, password)
+            changes.add_person(work, login, name, roles, password, mail=mail, like_name=like_name)
     print(f"{name} can sign in as {login} ({', '.join(roles)}).")
 
 

@@ -8,6 +8,7 @@ from service.limits.arithmetic.figures_differences import NONE_GIVEN, difference
 from service.limits.queries import limits_label, newest_figures
 from service.limits.tables import LimitSet
 from service.people.changes import check_password
+from service.people.queries.signers import remarks_beside
 from service.platform import changes as given
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.audit import Change, Event
@@ -99,6 +100,9 @@ def approve_limits(work: Work, limit_set_id: int, *, content_sha256: str, passwo
         )
     )
     row.approved_by_id, row.approved_at = work.by.id, work.now
+    row.remarks = (
+        " ".join(remarks_beside(work.session, work.by.id, {row.made_by_id}, work.now)) or None
+    )
     work.session.flush()
     work.note(
         Event.LIMITS_APPROVED,

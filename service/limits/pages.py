@@ -43,9 +43,10 @@ from service.limits.queries import (
 )
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
+from service.people.queries.signers import remarks_beside
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.fields import Field
-from service.platform.database import changing, reading
+from service.platform.database import changing, now_utc, reading
 from service.platform.pages.described_fields import refuse_alone, refuse_in
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page
@@ -165,6 +166,7 @@ class VersionPage:
     rows: Mapping[str, tuple[FigureRow, ...]]
     changes: tuple[FigureChange, ...]
     decides: Answer
+    remarks: tuple[str, ...]
     form: Form
 
 
@@ -240,12 +242,14 @@ def _version(
 ) -> Response:
     with reading(database) as session:
         limits = limits_version(session, limit_set_id)
+        remarks = remarks_beside(session, me.id, {limits.row.made_by_id}, now_utc())
     said = figure_rows(limits.figures)
     context = VersionPage(
         limits,
         {title: rows for title in TITLES if (rows := _of(said, title))},
         differences(limits.before, limits.figures) if limits.before else (),
         may(me, Act.LIMITS_APPROVE, RecordFacts(written_by=limits.row.made_by_id)),
+        remarks,
         form,
     )
     return page(request, "limits/show.html", context, form.status)

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session, aliased
 from service.designs.tables import Design
 from service.limits.arithmetic.figures import DesignFigures, figures_from_data
 from service.limits.tables import LimitSet
+from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.platform.arithmetic.canonical import sha256_of
 from service.platform.errors import NotFound
@@ -66,6 +67,7 @@ class LimitsRow:
     made_at: datetime
     approved_by: str | None
     approved_at: datetime | None
+    remarks: str | None
     newest: int
     in_force: int | None
 
@@ -114,7 +116,7 @@ IN_FORCE = (
         Design.name,
         Design.revision,
         LimitSet.content,
-        *columns(LimitsInForce, LimitSet, approved_by=APPROVED.name),
+        *columns(LimitsInForce, LimitSet, approved_by=with_login(APPROVED)),
     )
     .join(Design, Design.id == LimitSet.design_id)
     .join(APPROVED, APPROVED.id == LimitSet.approved_by_id)
@@ -176,7 +178,7 @@ def waiting_limits(session: Session, turn: Turn = FIRST) -> Listing[WaitingLimit
                 WaitingLimits,
                 LimitSet,
                 design=(Design.name + " " + Design.revision),
-                made_by=MADE.name,
+                made_by=with_login(MADE),
             )
         )
         .join(Design, Design.id == LimitSet.design_id)
@@ -256,8 +258,8 @@ def _columns() -> tuple[Any, ...]:
     return columns(
         LimitsRow,
         LimitSet,
-        made_by=MADE.name,
-        approved_by=APPROVED.name,
+        made_by=with_login(MADE),
+        approved_by=with_login(APPROVED),
         newest=newest.scalar_subquery(),
         in_force=newest.where(every.approved_at.is_not(None)).scalar_subquery(),
     )

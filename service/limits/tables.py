@@ -31,3 +31,4 @@ class LimitSet(Base):
     made_at: Mapped[utc]
     approved_by_id: Mapped[int | None] = reference("person")
     approved_at: Mapped[utc | None]
+    remarks: Mapped[text | None] = mapped_column(comment="what stood beside the approval")

@@ -17,6 +17,7 @@ from service.people.queries.people import (
     password_matches,
     secret_sha256,
 )
+from service.people.queries.signers import accounts_like
 from service.people.tables import (
     ApiToken,
     FirstCode,
@@ -28,8 +29,9 @@ from service.people.tables import (
 )
 from service.platform import permissions
 from service.platform.audit import Change, Event
+from service.platform.changes import optional_words
 from service.platform.database import Work
-from service.platform.errors import NotAllowed, NotFound, Refused
+from service.platform.errors import NotAllowed, NotFound, Question, Refused
 from service.platform.permissions import Act, need
 
 # Sign-in sessions and attempts: housekeeping outside the trail (``database.housekeeping``).
@@ -41,8 +43,13 @@ ATTEMPTS_KEPT = timedelta(days=30)
 SESSIONS_KEPT = timedelta(days=90)
 
 
-def begin_session(session: Session, person_id: int, secret: str, now: datetime) -> None:
-    """Begin a session under a fresh secret, and clear away what is long over."""
+def begin_session(
+    session: Session, person_id: int, secret: str, now: datetime, browser: str = ""
+) -> None:
+    """Begin a session under a fresh secret, and clear away what is long over.
+
+    ``browser`` is the random value by which the browser is known again; its hash is kept.
+    """
     session.execute(delete(SignInAttempt).where(SignInAttempt.at < now - ATTEMPTS_KEPT))
     session.execute(delete(SignInSession).where(SignInSession.seen_at < now - SESSIONS_KEPT))
     session.add(
@@ -52,6 +59,7 @@ def begin_session(session: Session, person_id: int, secret: str, now: datetime) 
             begun_at=now,
             seen_at=now,
             ended_at=None,
+            browser_sha256=secret_sha256(browser) if browser else None,
         )
     )
 
@@ -170,9 +178,13 @@ def add_person(
     roles: Iterable[Role],
     password: str = "",
     *,
+    mail: str = "",
+    like_name: str = "",
     hasher: PasswordHasher = HASHER,
 ) -> int:
     """Add somebody; without a password they are named in records but cannot sign in.
+
+    Raises Question for a name or mail like somebody's; ``like_name`` "another" answers it.
 
     ``hasher`` is another one only for passwords which are no secret, in invented histories.
     """
@@ -189,9 +201,20 @@ def add_person(
         raise Refused("login", login, "somebody has this login already", "Choose another one.")
     if not 1 <= len(name) <= 200:
         raise Refused("name", name, "a name of 1 to 200 signs is needed")
+    mail = optional_words("mail", mail)
+    if like_name != "another" and (known := accounts_like(work.session, name, mail)):
+        raise Question(
+            "like_name",
+            name,
+            f"{', '.join(known)} is here already, with a like name or the same mail.",
+            "One person needs one account; two people are told apart by their logins.",
+            answers={"another": "This is somebody else"},
+            facts={"known": ", ".join(known)},
+        )
     person = Person(
         login=login,
         name=name,
+        mail=mail or None,
         password_hash=_hashed(password, login, hasher) if password else "",
         active=True,
         added_at=work.now,
@@ -202,6 +225,7 @@ def add_person(
     changes: list[Change] = [
         ("login", None, login),
         ("name", None, name),
+        ("mail", None, mail or None),
         ("roles", None, _in_words(held)),
     ]
     work.note(Event.PERSON_ADDED, ("person", person.id, name), changes)

@@ -5,7 +5,7 @@ from enum import StrEnum
 from sqlalchemy import CheckConstraint, Index, func
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.platform.tables import Base, key, reference, sha256, text, utc, word
+from service.platform.tables import Base, key, reference, sha256, short, text, utc, word
 
 
 class Role(StrEnum):
@@ -28,6 +28,9 @@ class Person(Base):
     password_hash: Mapped[text] = mapped_column(comment="Argon2id; empty: cannot sign in")
     active: Mapped[bool]
     added_at: Mapped[utc]
+    mail: Mapped[short | None] = mapped_column(
+        comment="to tell accounts apart; nothing is sent there"
+    )
 
 
 Index("uq_person_login_lower", func.lower(Person.login), unique=True)
@@ -51,6 +54,9 @@ class SignInSession(Base):
     begun_at: Mapped[utc]
     seen_at: Mapped[utc]
     ended_at: Mapped[utc | None]
+    browser_sha256: Mapped[sha256 | None] = mapped_column(
+        index=True, comment="of a random value the browser keeps"
+    )
 
 
 class SignInAttempt(Base):

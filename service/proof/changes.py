@@ -14,6 +14,7 @@ from service.designs.tables import Design
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.queries import LimitsInForce, limits_in_force
 from service.people.changes import check_password
+from service.people.queries.signers import remarks_beside
 from service.platform import changes
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.errors import OutOfRange, TradeError, placed
@@ -385,6 +386,8 @@ def release_build(work: Work, build_id: int, *, set_points_sha256: str, password
         limit_set_id=limits.id,
         content=content,
         content_sha256=sha256_of(content),
+        remarks=" ".join(remarks_beside(work.session, work.by.id, found.had_a_part, work.now))
+        or None,
         released_by_id=work.by.id,
         released_at=work.now,
     )

@@ -14,12 +14,13 @@ from service.limits.arithmetic.leak_figures import mbar_l_s
 from service.limits.arithmetic.leak_paths import SET_UPS, SetUp
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
+from service.people.queries.signers import remarks_beside
 from service.physics.arithmetic.gases import REFERENCES, TEST_GASES
 from service.platform.arithmetic.errors import TradeError
 from service.platform.arithmetic.pressures import Zero
 from service.platform.arithmetic.units import Measure, from_si, to_si
 from service.platform.arithmetic.verdicts import Verdict
-from service.platform.database import changing, reading
+from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Form, Typed, blank
 from service.platform.pages.render import go_on, page
 from service.platform.permissions import Act, Answer, Person, may, need
@@ -258,6 +259,7 @@ class ReleasePage:
 
     gate: Gate
     decides: Answer
+    remarks: tuple[str, ...]
     form: Form
 
 
@@ -286,5 +288,6 @@ def release(
 def _sheet(request: Request, database: Engine, me: Person, form: Form, build_id: int) -> Response:
     with reading(database) as session:
         found = gate(session, build_id)
-    context = ReleasePage(found, may(me, Act.BUILD_RELEASE, found.facts), form)
+        remarks = remarks_beside(session, me.id, found.had_a_part, now_utc())
+    context = ReleasePage(found, may(me, Act.BUILD_RELEASE, found.facts), remarks, form)
     return page(request, "proof/releases/show.html", context, form.status)

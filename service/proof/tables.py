@@ -54,3 +54,4 @@ class BuildRelease(Base):
     content_sha256: Mapped[sha256]
     released_by_id: Mapped[int] = reference("person")
     released_at: Mapped[utc]
+    remarks: Mapped[text | None] = mapped_column(comment="what stood beside the signature")

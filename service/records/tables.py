@@ -264,3 +264,4 @@ class Decision(Base):
     at: Mapped[utc]
     content_sha256: Mapped[sha256 | None] = mapped_column(comment="of what was signed")
     reason: Mapped[text] = mapped_column(default="")
+    remarks: Mapped[text | None] = mapped_column(comment="what stood beside the signature")

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from sqlalchemy import select, update
 
 from service.people.changes import check_password
+from service.people.queries.signers import remarks_beside
 from service.people.tables import Role
 from service.platform import changes
 from service.platform.arithmetic.vocabulary import Whereabouts
@@ -203,7 +204,9 @@ def sign(
     *,
     correction_id: int | None = None,
 ) -> int:
-    """Write a decision with name and roles as they are now; give its number."""
+    """Write a decision with name, roles and what stands beside it now; give its number."""
+    had_a_part = people_on(work.session, [record.id])[record.id]
+    remarks = remarks_beside(work.session, work.by.id, had_a_part, work.now)
     decision = Decision(
         record_id=record.id,
         correction_id=correction_id,
@@ -214,6 +217,7 @@ def sign(
         at=work.now,
         content_sha256=content_sha256,
         reason=reason,
+        remarks=" ".join(remarks) or None,
     )
     work.session.add(decision)
     work.session.flush()

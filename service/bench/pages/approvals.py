@@ -27,8 +27,9 @@ from service.closing.queries.build_torques import TorqueTable
 from service.condition.drawings.spread import SpreadReading, draw_spread
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
+from service.people.queries.signers import remarks_beside
 from service.platform.arithmetic.vocabulary import Stage
-from service.platform.database import changing, reading
+from service.platform.database import changing, now_utc, reading
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.lists import Shown, shown, turn_asked
 from service.platform.pages.render import go_on, page
@@ -37,7 +38,7 @@ from service.platform.queries.lists import CURSOR
 from service.proof.pages import TestedSheet, tested_sheet
 from service.proof.queries.build_verdicts import verdicts_of_head
 from service.records.queries.content import Verification, verify
-from service.records.queries.records import Removed, removed_from
+from service.records.queries.records import Removed, people_on, removed_from
 from service.records.queries.working_piles import working_pile
 from service.stacks.arithmetic.comparison import Comparison, compare
 from service.stacks.pages.layer_pictures import How, layer_table, section
@@ -94,6 +95,7 @@ class ApprovalPage:
     closed: KeptClosing | None
     tested: TestedSheet | None
     decides: Answer
+    remarks: tuple[str, ...]
     form: Form
     back: Form
     void: Form
@@ -192,6 +194,9 @@ def _sheet(
             closed=kept_closing_of(session, record_id, view.head.stack_id, view.measured_height_mm),
             tested=tested_sheet(session, view.head, verdicts),
             decides=may_decide(session, me, record_id, view.head.written_by_id),
+            remarks=remarks_beside(
+                session, me.id, people_on(session, [record_id])[record_id], now_utc()
+            ),
             form=form or blank(request),
             back=back or blank(request),
             void=void or blank(request),

@@ -22,12 +22,14 @@ from service.bench.queries.corrections import (
 from service.bench.tables import CorrectionOf
 from service.people.pages.signatures import signing
 from service.people.pages.signing_in import Database, Me
-from service.platform.database import changing, reading
+from service.people.queries.signers import remarks_beside
+from service.platform.database import changing, now_utc, reading
 from service.platform.errors import NotFound
 from service.platform.pages.forms import Asked, Form, Typed, blank
 from service.platform.pages.render import go_on, local, page
 from service.platform.permissions import Act, Answer, Person, need
 from service.records.queries.content import Verification, verify
+from service.records.queries.records import people_on
 from service.settings import Settings
 from service.store.queries.scans import Hit, resolve_to_fit
 
@@ -75,6 +77,7 @@ class CorrectionPage:
     preview: Preview
     record_verification: Verification | None
     decides: Answer
+    remarks: tuple[str, ...]
     form: Form
     refuse: Form
 
@@ -190,6 +193,9 @@ def _sheet(
             _localised(request, preview(session, view)),
             verify(session, [view.record_id]).get(view.record_id),
             may_decide_correction(session, me, view),
+            remarks_beside(
+                session, me.id, people_on(session, [view.record_id])[view.record_id], now_utc()
+            ),
             form,
             refuse,
         )

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.bench.queries.corrections import CorrectionView, corrections_waiting
 from service.limits.queries import WaitingLimits, waiting_limits
+from service.people.queries.people import with_login
 from service.people.tables import Person as PersonRow
 from service.platform.permissions import Act, Answer, Person, RecordFacts, may
 from service.platform.queries.answers import columns, read_all, read_as
@@ -121,7 +122,10 @@ def waiting(session: Session, person: Person, turns: Turns = Turns()) -> Waiting
             Build.number,
             RebuildRecord.written_by_id,
             *columns(
-                WaitingRecord, RebuildRecord, written_by=writer.name, handed_in_by=hander.name
+                WaitingRecord,
+                RebuildRecord,
+                written_by=with_login(writer),
+                handed_in_by=with_login(hander),
             ),
         )
         .join(Stack, Stack.id == RebuildRecord.stack_id)
@@ -208,7 +212,7 @@ def concessions_used(session: Session, record_id: int) -> tuple[ConcessionUsed, 
             Lot.label.label("lot"),
             Instrument.label.label("instrument"),
             Concession.reason,
-            PersonRow.name,
+            with_login(PersonRow).label("given_by"),
             Concession.given_at,
         )
         .select_from(Concession)
@@ -228,7 +232,7 @@ def concessions_used(session: Session, record_id: int) -> tuple[ConcessionUsed, 
             if row.lot
             else str(row.instrument),
             row.reason,
-            row.name,
+            row.given_by,
             row.given_at,
         )
         for row in rows
@@ -248,7 +252,7 @@ def _sent_back(session: Session, turn: Turn) -> Listing[SentBackRecord]:
                 SentBackRecord,
                 RebuildRecord,
                 stack=Stack.serial,
-                written_by=PersonRow.name,
+                written_by=with_login(PersonRow),
                 sent_back_by=Decision.person_name,
                 sent_back_at=Decision.at,
                 why=Decision.reason,

@@ -10,6 +10,7 @@ from sqlalchemy import Select, and_, exists, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
+from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.vocabulary import Facing, Kind, Stage
@@ -62,6 +63,7 @@ class CorrectionView:
     decided_at: datetime | None
     decided_roles: str | None
     decided_reason: str | None
+    remarks: str | None
     signed_sha256: str | None
     record_content_sha256: str | None
 
@@ -141,7 +143,7 @@ def corrections_waiting(session: Session, turn: Turn = FIRST) -> Listing[Correct
 
 
 def _views() -> Select[*tuple[Any, ...]]:
-    decision = aliased(Decision)
+    decision, decider = aliased(Decision), aliased(Person)
     return (
         select(
             *columns(
@@ -150,11 +152,12 @@ def _views() -> Select[*tuple[Any, ...]]:
                 record_state=RebuildRecord.state,
                 stack_id=Stack.id,
                 stack=Stack.serial,
-                written_by=Person.name,
-                decided_by=decision.person_name,
+                written_by=with_login(Person),
+                decided_by=with_login(decider, decision.person_name),
                 decided_at=decision.at,
                 decided_roles=decision.person_roles,
                 decided_reason=decision.reason,
+                remarks=decision.remarks,
                 signed_sha256=decision.content_sha256,
                 record_content_sha256=RebuildRecord.content_sha256,
             )
@@ -163,6 +166,7 @@ def _views() -> Select[*tuple[Any, ...]]:
         .join(Stack, Stack.id == RebuildRecord.stack_id)
         .join(Person, Person.id == Correction.written_by_id)
         .outerjoin(decision, decision.correction_id == Correction.id)
+        .outerjoin(decider, decider.id == decision.person_id)
     )
 
 

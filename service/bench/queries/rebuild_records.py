@@ -13,6 +13,7 @@ from service.closing.arithmetic.closing_checks import ClosingCheck
 from service.closing.queries.build_torques import TorqueTable, torque_table
 from service.designs.arithmetic.make_safe import LineAsked, recorded_complete
 from service.designs.tables import ChecklistLine, DesignRod
+from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.platform.arithmetic.vocabulary import Stage, Whereabouts
 from service.platform.errors import NotFound
@@ -53,6 +54,7 @@ class Involved:
 
     person_id: int
     name: str
+    login: str
     involvement: Involvement
 
 
@@ -92,6 +94,7 @@ class DecisionMade:
     at: datetime
     content_sha256: str | None
     reason: str
+    remarks: str | None
     correction_id: int | None
 
 
@@ -314,9 +317,13 @@ def _decisions(session: Session, record_id: int) -> tuple[DecisionMade, ...]:
     rows = session.execute(
         select(
             *columns(
-                DecisionMade, Decision, person=Decision.person_name, roles=Decision.person_roles
+                DecisionMade,
+                Decision,
+                person=with_login(Person, Decision.person_name),
+                roles=Decision.person_roles,
             )
         )
+        .join(Person, Person.id == Decision.person_id)
         .where(Decision.record_id == record_id)
         .order_by(Decision.id)
     )

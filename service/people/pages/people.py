@@ -73,8 +73,9 @@ def add(request: Request, me: Me, database: Database, form: Typed) -> Response:
     with form.collecting_errors():
         login, name = form.text("login", most=40), form.text("name", most=200)
         roles, password = form.several("roles", Role), form.raw("password")
+        mail, like = form.text("mail", required=False, most=200), form.raw("like_name")
         with changing(database, me, key=form.key) as work:
-            changes.add_person(work, login, name, roles, password)
+            changes.add_person(work, login, name, roles, password, mail=mail, like_name=like)
             work.answer = f"/people/{login}"
         return go_on(request, work.answer)
     return page(request, "people/add.html", AddPage(form), form.status)

@@ -39,7 +39,7 @@ from service.people.tables import Role
 from service.platform.database import changing, housekeeping, now_utc, reading
 from service.platform.errors import Busy, Refused
 from service.platform.pages.forms import Form, Typed, blank
-from service.platform.pages.guard import begin_visit, session_cookie, visit_cookie
+from service.platform.pages.guard import begin_visit, browser_cookie, session_cookie, visit_cookie
 from service.platform.pages.render import page
 from service.platform.permissions import Person
 from service.settings import Settings
@@ -49,6 +49,8 @@ TOO_MANY = "too many wrong passwords were tried"
 HOME = "/floor"
 FIRST_STEPS = HOME
 MORE_ROLES = tuple(role for role in Role if role is not Role.ADMIN)
+BROWSER_KNOWN_S = 400 * 24 * 3600
+"""As long as browsers keep a cookie."""
 BY_ITSELF = "x-by-itself"
 """Header of what a page asks for while nobody touches it: that keeps no session alive."""
 router = APIRouter()
@@ -141,32 +143,32 @@ def sign_in(request: Request, database: Database, form: Typed) -> Response:
         form.refuse("login", TOO_MANY, _wait(settings))
         return _sign_in_page(request, SignInPage(form, next_page), 429)
     right = password_matches(credential, password)
-    secret = secrets.token_urlsafe(32)
+    secret, browser = secrets.token_urlsafe(32), browser_of(request)
     with housekeeping(database) as session:
         note_attempt(session, login, address, now, succeeded=right)
         old = request.cookies.get(session_cookie(settings))
         if right and credential:
             if old:
                 end_session(session, old, now)
-            begin_session(session, credential.person_id, secret, now)
+            begin_session(session, credential.person_id, secret, now, browser)
     if not right:
         form.refuse("login", "login and password do not belong together", "Type both once more.")
         return _sign_in_page(request, SignInPage(form, next_page), 422)
-    return _signed_in(settings, secret, next_page)
+    return _signed_in(settings, secret, next_page, browser)
 
 
 @router.post("/first-start")
 def add_first(request: Request, database: Database, form: Typed) -> Response:
     """Add the first person by the server's one-time code, sign them in and lead them on."""
-    secret, now = secrets.token_urlsafe(32), now_utc()
+    secret, now, browser = secrets.token_urlsafe(32), now_utc(), browser_of(request)
     with form.collecting_errors(), signature(request, FIRST, "code"):
         code, login, name = form.text("code"), form.text("login"), form.text("name")
         more, password = form.several("roles", Role), form.raw("password")
         form.check()
         with changing(database, FIRST, now=now) as work:
             person_id = add_first_person(work, code, login, name, more, password=password)
-            begin_session(work.session, person_id, secret, now)
-        return _signed_in(request.app.state.settings, secret, FIRST_STEPS)
+            begin_session(work.session, person_id, secret, now, browser)
+        return _signed_in(request.app.state.settings, secret, FIRST_STEPS, browser)
     return _first_page(request, form)
 
 
@@ -255,10 +257,17 @@ def _first_page(request: Request, form: Form) -> Response:
     return _visited(request, "people/signing_in/first_start.html", context, form.status)
 
 
-def _signed_in(settings: Settings, secret: str, next_page: str) -> Response:
+def browser_of(request: Request) -> str:
+    """Give the random value this browser is known by, or make one; nothing of it is looked at."""
+    known = request.cookies.get(browser_cookie(request.app.state.settings), "")
+    return known if 20 <= len(known) <= 100 else secrets.token_urlsafe(32)
+
+
+def _signed_in(settings: Settings, secret: str, next_page: str, browser: str) -> Response:
     response = RedirectResponse(next_page, status_code=303)
     longest_s = int(settings.session_hours * 3600)
     _set_cookie(response, settings, session_cookie(settings), secret, longest_s)
+    _set_cookie(response, settings, browser_cookie(settings), browser, BROWSER_KNOWN_S)
     _delete_cookie(response, settings, visit_cookie(settings))
     return response
 

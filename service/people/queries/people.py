@@ -33,6 +33,7 @@ class KnownPerson:
     active: bool
     can_sign_in: bool
     added_at: datetime
+    mail: str | None
     roles: frozenset[Role]
 
     @property
@@ -58,6 +59,14 @@ class Credential:
 
     person_id: int
     password_hash: str
+
+
+def with_login(person: Any, name: Any = None) -> Any:
+    """Return the expression of a name with its login, which no second account shares.
+
+    ``name`` is the name as of then, where one was kept.
+    """
+    return func.coalesce(name, person.name) + " (" + person.login + ")"
 
 
 BY_NAME = Order((func.lower(Person.name, type_=String()), Person.id))

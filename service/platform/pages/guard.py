@@ -55,6 +55,11 @@ def visit_cookie(settings: Settings) -> str:
     return "__Host-layerbook_visit" if settings.cookie_secure else "layerbook_visit"
 
 
+def browser_cookie(settings: Settings) -> str:
+    """Name the cookie by which two sessions of one browser are known; a random value, no more."""
+    return "__Host-layerbook_browser" if settings.cookie_secure else "layerbook_browser"
+
+
 def begin_visit(request: Request) -> str:
     """Make the secret of a visitor's cookie; the answer has to set it."""
     visit = secrets.token_urlsafe(32)

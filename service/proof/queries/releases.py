@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.limits.arithmetic.figures import DesignFigures
 from service.limits.tables import LimitSet
+from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.platform.arithmetic.canonical import canonical_json, sha256_of
 from service.platform.arithmetic.errors import TradeError
@@ -57,6 +58,7 @@ class ReleaseMade:
     at: datetime
     limit_version: int
     content_sha256: str
+    remarks: str | None
     holds: bool
     stands: bool
 
@@ -98,6 +100,11 @@ class Gate:
     shut: tuple[str, ...]
     releases: tuple[ReleaseMade, ...]
     facts: RecordFacts
+
+    @property
+    def had_a_part(self) -> frozenset[int]:
+        """Who wrote or had a part in the records of the build."""
+        return self.facts.involved | {self.facts.written_by}
 
     @property
     def release(self) -> ReleaseMade | None:
@@ -205,7 +212,7 @@ RELEASES = (
         *columns(
             ReleaseMade,
             BuildRelease,
-            by=Person.name,
+            by=with_login(Person),
             at=BuildRelease.released_at,
             limit_version=LimitSet.version,
         ),

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.bench.tables import Correction
 from service.designs.tables import Design
+from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.physics.arithmetic.conditions import NONE_SEEN, NOT_INSPECTED
 from service.platform.arithmetic.verdicts import Verdict
@@ -194,8 +195,8 @@ def record_head(session: Session, record_id: int) -> RecordHead:
                 tolerance_percent=Design.torque_tolerance_percent,
                 passes=Design.tightening_passes,
                 written_by_id=writer.id,
-                written_by=writer.name,
-                handed_in_by=hander.name,
+                written_by=with_login(writer),
+                handed_in_by=with_login(hander),
                 base_build=base.number,
                 build_id=made.id,
                 build=made.number,

@@ -13,6 +13,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 
 from service.bench.tables import Correction, CorrectionOf, CorrectionState
+from service.people.queries.people import with_login
 from service.people.tables import Person
 from service.platform.errors import NotFound
 from service.platform.queries.answers import columns, read_all, read_as
@@ -188,7 +189,12 @@ def _holds(session: Session, stack_id: int) -> tuple[FittedHold, ...]:
 
 
 APPROVALS = (
-    select(Decision.record_id, Decision.person_name, Decision.at)
+    select(
+        Decision.record_id,
+        with_login(Person, Decision.person_name).label("signed_by"),
+        Decision.at,
+    )
+    .join(Person, Person.id == Decision.person_id)
     .join(RebuildRecord, RebuildRecord.id == Decision.record_id)
     .where(
         Decision.record_id.in_(param_list("record_ids")),

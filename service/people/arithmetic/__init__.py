@@ -1,0 +1,1 @@
+"""Words of people, without database or clock."""

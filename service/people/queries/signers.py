@@ -1,0 +1,78 @@
+"""What stands beside a signature: accounts that look like one person's, and whose password it is.
+
+No more is claimed than is seen: a like name, the same mail address, the same browser. A shared
+tablet shows the same browser for everybody who used it.
+"""
+
+from collections.abc import Collection, Iterator
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, aliased
+
+from service.people.arithmetic.likeness import alike, same_mail
+from service.people.tables import Person, SignInSession
+
+SAME_BROWSER = timedelta(hours=12)
+
+
+def remarks_beside(
+    session: Session, person_id: int, others: Collection[int], now: datetime
+) -> tuple[str, ...]:
+    """Return what is to be seen beside a signature of a person upon the work of others.
+
+    Two statements.
+    """
+    others = set(others) - {person_id, 0}
+    rows = session.execute(
+        select(Person.id, Person.login, Person.name, Person.mail)
+        .where(Person.id.in_(others | {person_id}))
+        .order_by(Person.login)
+    ).all()
+    me = next((row for row in rows if row.id == person_id), None)
+    if me is None:
+        return ()
+    shared = _same_browser(session, person_id, others, now)
+    return tuple(
+        f"{row.name} ({row.login}) had a part in this: {', '.join(marks)}."
+        for row in rows
+        if row.id != person_id and (marks := tuple(_marks(me, row, shared)))
+    )
+
+
+def accounts_like(session: Session, name: str, mail: str) -> tuple[str, ...]:
+    """Return who is known by a like name or the same mail, with login. One statement."""
+    rows = session.execute(select(Person.name, Person.login, Person.mail).order_by(Person.login))
+    return tuple(
+        f"{row.name} ({row.login})"
+        for row in rows
+        if alike(row.name, name) or same_mail(row.mail, mail)
+    )
+
+
+def _marks(me: Any, other: Any, shared: Collection[int]) -> Iterator[str]:
+    if alike(me.name, other.name):
+        yield "the same name" if me.name == other.name else "a like name"
+    if same_mail(me.mail, other.mail):
+        yield "the same mail address"
+    if other.id in shared:
+        yield f"the same browser within {SAME_BROWSER // timedelta(hours=1)} h"
+
+
+def _same_browser(
+    session: Session, person_id: int, others: Collection[int], now: datetime
+) -> set[int]:
+    theirs = aliased(SignInSession)
+    return set(
+        session.scalars(
+            select(theirs.person_id)
+            .join(SignInSession, SignInSession.browser_sha256 == theirs.browser_sha256)
+            .where(
+                SignInSession.person_id == person_id,
+                theirs.person_id.in_(others),
+                SignInSession.seen_at > now - SAME_BROWSER,
+                theirs.seen_at > now - SAME_BROWSER,
+            )
+        )
+    )
