@@ -22,7 +22,7 @@ from service.bench.changes.entries import (
     make_entry,
     named_in,
 )
-from service.bench.queries.rebuild_records import record_as_text, record_list
+from service.bench.queries.rebuild_records import decisions_of, record_as_text, record_list
 from service.closing.api import ClosingSummary, summary_of
 from service.closing.queries.closing_inputs import kept_result
 from service.people.queries.people import logins_of
@@ -106,6 +106,19 @@ class RemovedPerson(Out):
     removed_at: datetime
 
 
+class DecisionMade(Out):
+    """A signature: who decided what on which content, and what stood beside it."""
+
+    meaning: str
+    person: str = Field(description="name as of then, with login")
+    roles: str
+    at: datetime
+    content_sha256: str | None
+    reason: str
+    remarks: str | None = Field(description="accounts alike, who made the password")
+    correction_id: int | None
+
+
 class RecordContent(Out):
     """A record's content: as handed in and frozen, else as it stands now."""
 
@@ -117,6 +130,7 @@ class RecordContent(Out):
     closing: ClosingSummary | None = Field(
         default=None, description="what its closing gave, as kept at hand-in"
     )
+    decisions: list[DecisionMade]
     removed: list[RemovedPerson] = Field(description="who was named in its head once")
     had_a_part: list[str] = Field(
         description="logins of all who wrote, worked on, witnessed, were named, conceded or"
@@ -182,6 +196,7 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> RecordC
         answer = record_as_text(session, record_id)
         check = verify(session, [record_id]).get(record_id)
         kept = kept_result(session, record_id)
+        decisions = decisions_of(session, record_id)
         removed = removed_from(session, record_id)
         had_a_part = logins_of(session, people_on(session, [record_id])[record_id])
     return RecordContent(
@@ -191,6 +206,7 @@ def record(record_id: RecordNumber, caller: Caller, engine: Database) -> RecordC
         content_sha256=answer.content_sha256,
         content_holds=check.holds if check else None,
         closing=summary_of(kept) if kept else None,
+        decisions=[DecisionMade.model_validate(each) for each in decisions],
         removed=[RemovedPerson.model_validate(each) for each in removed],
         had_a_part=had_a_part,
         content=json.loads(answer.canonical),

@@ -208,7 +208,7 @@ def test_signing_approves_and_releases(app: Any, signed_in_client: Clients) -> N
     )
     assert state_of(app, record_id) is RecordState.APPROVED
     page = client.get(f"/records/{record_id}/approval")
-    assert "<b>Approved</b> by Ines Falk (supervisor)" in page.text
+    assert f"<b>Approved</b> by Ines Falk (person-{client.person_id}), supervisor" in page.text
     assert "Nothing waits for a decision" in client.get("/approvals").text
 
 

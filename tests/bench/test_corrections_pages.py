@@ -177,7 +177,7 @@ def test_from_a_misread_serial_to_a_corrected_layer_map(lab: Lab) -> None:
     assert lab.state(number) is CorrectionState.APPROVED
     done = words(lab.quality.get(f"/corrections/{number}"))
     assert "What followed" in done
-    assert "Ines Falk (quality)" in done
+    assert "), quality, " in done
     assert "fitted in TARN-001" in done
     record = lab.builder.get(f"/records/{lab.record_id}")
     assert f"/corrections/{number}" in record.text

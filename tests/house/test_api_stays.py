@@ -13,6 +13,9 @@ GONE: dict[str, str] = {}
 """Patterns of lines that are no longer so, with why a caller does without."""
 LISTS = r"GET /api/v1/(audit|failing|floor|records|stacks)"
 NEW: dict[str, str] = {
+    r"GET /api/v1/records/\{record_id\} 200 (had_a_part|removed|decisions)\b.*": (
+        "who cannot decide on a record, and who signed what, with login"
+    ),
     r"GET /api/v1/records/\{record_id\}/check.*": "what a departure may be accepted of",
     r"POST /api/v1/records/\{record_id\}/entries/.*": "every kind of entry, one at a time",
     r"POST /api/v1/records sends (findings|closing_checks|departures|\w+_(tests|checks)\b).*": (

@@ -87,7 +87,7 @@ def test_a_version_comes_in_force_once_somebody_else_approved_it(lab: Lab, desig
         assert found is not None
         assert (found.id, found.version, found.figures) == (key, 1, FIRST)
         assert found.name == "limits of Tarn 100 A, version 1"
-        assert found.approved_by == "supervisor person"
+        assert found.approved_by.startswith("supervisor person (")
     entry = lab.last_entry()
     assert (entry.act, entry.subject_label) == ("limits:approved", found.name)
     assert found.content_sha256 in entry.changes

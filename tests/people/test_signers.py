@@ -112,7 +112,7 @@ def test_the_page_asks_before_it_adds_a_like_name(signed_in_client: Clients) -> 
 
 
 def test_a_second_account_in_the_same_browser_is_warned_and_stands_on_the_sheet(
-    app: Any, signed_in_client: Clients
+    app: Any, calling: Clients, signed_in_client: Clients
 ) -> None:
     record_id = a_record(app)
     signer = signed_in_client("supervisor", name="Ines Falk")
@@ -136,6 +136,9 @@ def test_a_second_account_in_the_same_browser_is_warned_and_stands_on_the_sheet(
     assert browser not in hashes
     assert f"Approved by Ines Falk ({login_of(app, signer)}), supervisor," in words(after)
     assert "the same browser within 12 h." in words(after)
+    (told,) = calling("builder").get(f"/api/v1/records/{record_id}").json()["decisions"]
+    assert told["person"] == f"Ines Falk ({login_of(app, signer)})"
+    assert "same browser" in told["remarks"]
 
 
 def test_a_browser_keeps_its_value_from_one_sign_in_to_the_next(

@@ -232,7 +232,7 @@ def record_view(session: Session, record_id: int) -> RecordView:
             )
         ),
         attachments_of_record(session, record_id),
-        _decisions(session, record_id),
+        decisions_of(session, record_id),
     )
 
 
@@ -313,7 +313,8 @@ def _lifted(
     )
 
 
-def _decisions(session: Session, record_id: int) -> tuple[DecisionMade, ...]:
+def decisions_of(session: Session, record_id: int) -> tuple[DecisionMade, ...]:
+    """Return what was signed of a record and its corrections, in order. One statement."""
     rows = session.execute(
         select(
             *columns(
