@@ -36,7 +36,7 @@ class BringPage:
 def show_bring(request: Request, me: Me, asked: Asked) -> Response:
     """Show the form that copies the sample, or a file, into the lab."""
     need(me, Act.DESIGN_WRITE)
-    shown = sample() if asked.kept("from") == OF_SAMPLE else None
+    shown = sample() if asked.raw("from") == OF_SAMPLE else None
     if shown:
         asked.typed |= {"name": (shown.design.name,), "revision": (shown.design.revision,)}
     return page(request, "designs/bring.html", BringPage(asked, shown))
@@ -46,9 +46,9 @@ def show_bring(request: Request, me: Me, asked: Asked) -> Response:
 def bring(request: Request, me: Me, database: Database, form: Typed) -> Response:
     """Copy the sample or a file into rows of the lab's own."""
     need(me, Act.DESIGN_WRITE)
-    shown = sample() if form.kept("from") == OF_SAMPLE else None
+    shown = sample() if form.raw("from") == OF_SAMPLE else None
     problems: tuple[str, ...] = ()
-    with form.keeping():
+    with form.collecting_errors():
         try:
             called, file = ("the sample design", shown) if shown else _read(form)
             name = form.text("name", required=shown is not None)
