@@ -134,7 +134,6 @@ GROUPS: tuple[tuple[str, tuple[tuple[Place, str], ...]], ...] = (
     ("hand in", ((Place.HANDING_IN, "hand in"),)),
 )
 BEFORE_OPENING = (Place.MAKE_SAFE, Place.EXCEPTION, Place.OPENING)
-AT_AN_END = (Place.LIFTING, Place.SEVERAL, Place.PUTTING_ON)
 
 
 @dataclass(frozen=True, slots=True)

@@ -159,9 +159,6 @@ class MapFigures:
     lost_share: float
 
 
-AS_GIVEN = "computed from answers taken as exact"
-
-
 @dataclass(frozen=True, slots=True)
 class Figure:
     """A value in SI with its uncertainty, and the unit it is shown in.

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy.orm import Session
 
 from service.closing.arithmetic.closing_inputs import ClosingInputs, ClosingType, RodReading
-from service.closing.pages.sheets import ClosingSheet, Line, closing_sheet, shown
+from service.closing.pages.sheets import ClosingSheet, Line, by_place, closing_sheet, shown
 from service.closing.queries.closing_inputs import (
     DesignSizes,
     KeptResult,
@@ -262,7 +262,7 @@ def kept_closing(kept: KeptResult, sizes: DesignSizes, measured_mm: float | None
 
 
 def _differences(kept: ClosingSheet, now: ClosingSheet) -> Iterator[Difference]:
-    before, after = _by_name(kept.lines), _by_name(now.lines)
+    before, after = (by_place(sheet.lines, lambda line: line.name) for sheet in (kept, now))
     for key in dict.fromkeys((*before, *after)):
         was, new = before.get(key), after.get(key)
         line = was or new
@@ -286,12 +286,3 @@ def _change(was: Line, new: Line) -> str:
     places = len(was.shown.value.partition(".")[2]) + 1
     off = round(new.value.value - was.value.value, places)
     return shown(off, was.shown.unit, places).text if off else "none"
-
-
-def _by_name(lines: tuple[Line, ...]) -> dict[tuple[str, int], Line]:
-    """The lines by name and place: the cell with the least pressure need not be the same."""
-    found: dict[tuple[str, int], Line] = {}
-    for line in lines:
-        at = sum(name == line.name for name, _at in found)
-        found[line.name, at] = line
-    return found

@@ -1,7 +1,8 @@
 """What a computed closing says on a page: lines with limits, the map, the nuts to turn."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from markupsafe import Markup
 
@@ -22,6 +23,9 @@ from service.platform.arithmetic.verdicts import Verdict
 from service.platform.pages.kept_drawings import kept
 
 # The values of a computed closing as lines: each with its uncertainty, its limit, the verdict.
+
+
+V = TypeVar("V")
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +67,15 @@ def shown(value: Estimate | float, unit: str, places: int | None = None) -> Show
         number = plain(estimate.value) if places is None else f"{estimate.value:.{places}f}"
         expanded = ""
     return Shown(number.replace("-", "−"), expanded, unit)
+
+
+def by_place(values: Iterable[V], name: Callable[[V], str]) -> dict[tuple[str, int], V]:
+    """Return values by name and place: the cell with the least pressure need not be the same."""
+    placed: dict[tuple[str, int], V] = {}
+    for value in values:
+        at = sum(known == name(value) for known, _at in placed)
+        placed[name(value), at] = value
+    return placed
 
 
 def limit_words(least: float | None, most: float | None, unit: str) -> str:

@@ -10,17 +10,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import Engine
 
 from service.people.pages.signing_in import Database, Me
-from service.planning.arithmetic.options import (
-    AddCells,
-    BlankCell,
-    MoveCells,
-    Plates,
-    RemoveCells,
-    ReplaceCells,
-    ReplaceParts,
-    SplitStack,
-    Wish,
-)
+from service.planning.arithmetic import options
 from service.planning.changes import begin_record_from_plan, make_plan
 from service.planning.pages.sheets import (
     ChangeoverClosingSheet,
@@ -117,7 +107,7 @@ def read_ask(form: Form, ground: Ground, serials: Serials, today: date) -> Ask:
     )
 
 
-def _adding(form: Form, ground: Ground, serials: Serials) -> list[Wish]:
+def _adding(form: Form, ground: Ground, serials: Serials) -> list[options.Wish]:
     cells = form.whole("add_cells", least=1, most=2000, required=False)
     where = form.raw("add_where") or End.FREE.value
     before = None
@@ -134,13 +124,13 @@ def _adding(form: Form, ground: Ground, serials: Serials) -> list[Wish]:
             )
         return []
     first = 1 if where == End.FIXED.value else before or ground.shown.cells + 1
-    return [AddCells(cells, first, taken)]
+    return [options.AddCells(cells, first, taken)]
 
 
-def _replacing(form: Form, ground: Ground, serials: Serials) -> list[Wish]:
-    wishes: list[Wish] = []
+def _replacing(form: Form, ground: Ground, serials: Serials) -> list[options.Wish]:
+    wishes: list[options.Wish] = []
     if cells := _cells(form, "replace_cells", ground):
-        wishes.append(ReplaceCells(cells, with_plates=form.yes("with_plates")))
+        wishes.append(options.ReplaceCells(cells, with_plates=form.yes("with_plates")))
     part_at = {serial_key(layer.label): layer.part for layer in ground.layers}
     part_at |= {
         str(layer.position): layer.part
@@ -164,23 +154,23 @@ def _replacing(form: Form, ground: Ground, serials: Serials) -> list[Wish]:
         if new and (other := _one(form, "replace_parts", new, serials)) is not None:
             by.append((part, other))
     if parts:
-        wishes.append(ReplaceParts(tuple(parts), tuple(by)))
-    return wishes + [BlankCell(cell) for cell in _cells(form, "blank_cells", ground)]
+        wishes.append(options.ReplaceParts(tuple(parts), tuple(by)))
+    return wishes + [options.BlankCell(cell) for cell in _cells(form, "blank_cells", ground)]
 
 
-def _taking_out(form: Form, ground: Ground) -> list[Wish]:
-    wishes: list[Wish] = []
+def _taking_out(form: Form, ground: Ground) -> list[options.Wish]:
+    wishes: list[options.Wish] = []
     if cells := _cells(form, "remove_cells", ground):
-        plates = form.choice("plates", Plates, required=False) or Plates.ANY
-        wishes.append(RemoveCells(cells, plates))
+        plates = form.choice("plates", options.Plates, required=False) or options.Plates.ANY
+        wishes.append(options.RemoveCells(cells, plates))
     if cells := _cells(form, "move_cells", ground):
-        wishes.append(MoveCells(cells, form.text("move_to", most=80)))
+        wishes.append(options.MoveCells(cells, form.text("move_to", most=80)))
     most = max(ground.shown.cells - 1, 1)
     after = form.whole("split_after", least=1, most=most, required=False)
     if after is not None:
         keeps = form.choice("split_keeps", End, required=False) or End.FIXED
         to = form.text("split_to", required=False, most=80) or "the new stack"
-        wishes.append(SplitStack(after, keeps, to))
+        wishes.append(options.SplitStack(after, keeps, to))
     return wishes
 
 
@@ -243,7 +233,7 @@ class FormPage:
     where: tuple[tuple[str, str], ...] = WHERE
     may_open: tuple[tuple[str, str], ...] = MAY_OPEN
     rod_fields: tuple[tuple[str, str], ...] = ROD_FIELDS
-    plates: tuple[str, ...] = tuple(Plates)
+    plates: tuple[str, ...] = tuple(options.Plates)
 
 
 @dataclass(frozen=True, slots=True)

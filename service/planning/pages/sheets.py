@@ -7,10 +7,9 @@ from markupsafe import Markup
 
 from service.calculators.arithmetic.desk import plain
 from service.closing.arithmetic.outcome import ClosingOutcome, values_of
-from service.closing.pages.sheets import limit_words, shown
+from service.closing.pages.sheets import by_place, limit_words, shown
 from service.designs.arithmetic.grammar_text import name
 from service.designs.arithmetic.pile import Layer
-from service.limits.arithmetic.limits import ValueToJudge
 from service.limits.arithmetic.set_points import Row
 from service.planning.arithmetic.ways import Caution
 from service.planning.queries.closing import ChangeoverClosing
@@ -246,7 +245,9 @@ def changeover_closing_sheet(closing: ChangeoverClosing) -> ChangeoverClosingShe
 
 
 def _clamp(before: ClosingOutcome, after: ClosingOutcome) -> Iterator[BeforeAfter]:
-    was, now = _by_name(values_of(before)), _by_name(values_of(after))
+    was, now = (
+        by_place(values_of(outcome), lambda value: value.quantity) for outcome in (before, after)
+    )
     judged = {(figure.quantity, figure.of): figure for figure in after.judged}
     for key in dict.fromkeys((*was, *now)):
         old, new = was.get(key), now.get(key)
@@ -283,15 +284,6 @@ def _further(before: ClosingOutcome, after: ClosingOutcome) -> Iterator[BeforeAf
             shown(after.wanted.torque_nm, "N·m").text,
             _change(before.wanted.torque_nm, after.wanted.torque_nm, "N·m"),
         )
-
-
-def _by_name(values: Sequence[ValueToJudge]) -> dict[tuple[str, int], ValueToJudge]:
-    """Values by quantity and place: the cell with the least pressure need not be the same."""
-    values_of: dict[tuple[str, int], ValueToJudge] = {}
-    for value in values:
-        number = sum(name == value.quantity for name, _at in values_of)
-        values_of[value.quantity, number] = value
-    return values_of
 
 
 def _change(old: Estimate, new: Estimate, unit: str) -> str:

@@ -13,18 +13,8 @@ from service.designs.arithmetic.grammar import Item, Pattern
 from service.designs.arithmetic.pattern_types import KnownType, as_drawn
 from service.designs.arithmetic.pile import Layer
 from service.designs.queries import KeptPattern, known_types, pattern_of_stack, seen_so
+from service.planning.arithmetic import options
 from service.planning.arithmetic.changeover import Plan, plan
-from service.planning.arithmetic.options import (
-    AddCells,
-    BlankCell,
-    MoveCells,
-    Plates,
-    RemoveCells,
-    ReplaceCells,
-    ReplaceParts,
-    SplitStack,
-    Wish,
-)
 from service.planning.queries.closing import NOTHING_SAID, KnownRods, RodEntry, rods_of_stack
 from service.planning.queries.documents import Around, PlanDocument, document_of
 from service.planning.queries.store import Offered, offered
@@ -128,7 +118,7 @@ BY_TYPE = "renewed at every opening"
 class Ask:
     """What a plan is asked for; wishes are in the numbering of the present pile."""
 
-    wishes: tuple[Wish, ...]
+    wishes: tuple[options.Wish, ...]
     planned_for: date
     may_open: tuple[End, ...] = tuple(End)
     rods: RodEntry = NOTHING_SAID
@@ -250,9 +240,9 @@ def work_out(session: Session, ground: Ground, ask: Ask) -> WorkedOut:
     return WorkedOut(plan_found, document, content, sha256_of(content))
 
 
-def _refuse_strange_stacks(session: Session, own_id: int, wishes: tuple[Wish, ...]) -> None:
+def _refuse_strange_stacks(session: Session, own_id: int, wishes: tuple[options.Wish, ...]) -> None:
     """Cells are moved to another stack of the lab."""
-    named = {serial_key(x.to): x.to for x in wishes if isinstance(x, MoveCells)}
+    named = {serial_key(x.to): x.to for x in wishes if isinstance(x, options.MoveCells)}
     if not named:
         return
     rows = session.execute(select(Stack.serial_key, Stack.id).where(Stack.serial_key.in_(named)))
@@ -298,38 +288,38 @@ def _not_counted(plan_found: Plan, store: tuple[Offered, ...]) -> tuple[str, ...
 
 
 VERSION = 1
-KINDS: dict[str, type[Wish]] = {
-    "add cells": AddCells,
-    "replace cells": ReplaceCells,
-    "replace parts": ReplaceParts,
-    "blank cell": BlankCell,
-    "remove cells": RemoveCells,
-    "move cells": MoveCells,
-    "split": SplitStack,
+KINDS: dict[str, type[options.Wish]] = {
+    "add cells": options.AddCells,
+    "replace cells": options.ReplaceCells,
+    "replace parts": options.ReplaceParts,
+    "blank cell": options.BlankCell,
+    "remove cells": options.RemoveCells,
+    "move cells": options.MoveCells,
+    "split": options.SplitStack,
 }
 
 
 NAMES = {of: kind for kind, of in KINDS.items()}
 
 
-def write_wishes(wishes: Sequence[Wish]) -> str:
+def write_wishes(wishes: Sequence[options.Wish]) -> str:
     """Return wishes as canonical JSON."""
     rows = [{"kind": NAMES[type(wish)], **asdict(wish)} for wish in wishes]
     return canonical_json({"version": VERSION, "wishes": rows})
 
 
-def named_parts(wishes: Sequence[Wish]) -> frozenset[int]:
+def named_parts(wishes: Sequence[options.Wish]) -> frozenset[int]:
     """Return parts that are not in the pile and are to come into it."""
     named: set[int] = set()
     for wish in wishes:
-        if isinstance(wish, AddCells):
+        if isinstance(wish, options.AddCells):
             named |= set(wish.taken_over)
-        elif isinstance(wish, ReplaceParts):
+        elif isinstance(wish, options.ReplaceParts):
             named |= {part for _, part in wish.by}
     return frozenset(named)
 
 
-def in_words(wish: Wish, labels: Mapping[int, str]) -> str:
+def in_words(wish: options.Wish, labels: Mapping[int, str]) -> str:
     """Return what is wished for, in a sentence; ``labels`` of parts by their keys."""
 
     def part(key: int) -> str:
@@ -337,27 +327,27 @@ def in_words(wish: Wish, labels: Mapping[int, str]) -> str:
 
     sentence = ""
     match wish:
-        case AddCells():
+        case options.AddCells():
             taken = f", first using {', '.join(map(part, wish.taken_over))}"
             many = f"{wish.cells} cell{'' if wish.cells == 1 else 's'}"
             sentence = (
                 f"Add {many} before cell {wish.before_cell}{taken if wish.taken_over else ''}."
             )
-        case ReplaceCells():
+        case options.ReplaceCells():
             plates = "with" if wish.with_plates else "without"
             sentence = f"Replace {_cells(wish.cells)}, {plates} their half plates."
-        case ReplaceParts():
+        case options.ReplaceParts():
             by = dict(wish.by)
             some = [part(key) + (f" by {part(by[key])}" if key in by else "") for key in wish.parts]
             sentence = f"Replace {', '.join(some)}."
-        case BlankCell():
+        case options.BlankCell():
             sentence = f"Put a blank cell in the place of cell {wish.cell}."
-        case RemoveCells():
-            plates = "" if wish.plates is Plates.ANY else f" with {wish.plates}"
+        case options.RemoveCells():
+            plates = "" if wish.plates is options.Plates.ANY else f" with {wish.plates}"
             sentence = f"Take out {_cells(wish.cells)}{plates}."
-        case MoveCells():
+        case options.MoveCells():
             sentence = f"Move {_cells(wish.cells)} to {wish.to}."
-        case SplitStack():
+        case options.SplitStack():
             sentence = (
                 f"Split behind cell {wish.after_cell}: this stack keeps the {wish.keeps}, "
                 f"{wish.to} gets the rest."
